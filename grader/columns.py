@@ -1,0 +1,153 @@
+"""Each column's name, unit, meaning and sheet heading, and the codes that the stages share.
+
+Input fields come from data/fields.toml, judged parameters from data/parameters.toml; nothing is listed twice.
+Light on purpose: the reading child processes import it, so neither pandas nor numpy is loaded here.
+
+The table of tests has one row a test; its index is the test's number and never changes. For a number field `X`:
+X (float, NaN for a bound), X_lower, X_upper (float ends, equal for a plain reading; NaN where nothing was read),
+X_open (which end is itself excluded), X_state (blank, read, unreadable), X_how (how the text was understood).
+For a date field: X (datetime64), X_state. For a time field: X (minutes after midnight), X_state.
+For a word field: X (canonical word, None), X_state. For a text field: X (str or None), X_state.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from grader.data import load_toml
+
+# X_state
+BLANK, READ, UNREADABLE = 0, 1, 2
+# X_open
+OPEN_NONE, OPEN_LOWER, OPEN_UPPER = 0, 1, 2
+# X_how
+PLAIN, BOUND, STAIN, CLEAR, NOT_DETECTED, TRACE, FRACTION, NOT_TESTED_WORD = range(8)
+
+# Verdict codes per parameter; the order is that of VERDICT_WORDS.
+PASS, NEAR_LIMIT, FAIL, CANNOT_TELL, NOT_TESTED, NO_LIMIT, NOT_JUDGED = range(7)
+VERDICT_WORDS = ("pass", "near limit", "fail", "cannot tell", "not tested", "no limit", "not judged")
+# Verdict codes per test, worst last.
+TEST_PASS, TEST_NEAR, TEST_INCOMPLETE, TEST_FAIL = range(4)
+TEST_WORDS = ("pass", "near limit", "incomplete", "fail")
+
+
+@dataclass(frozen=True)
+class Field:
+    """One thing that a log may hold: a column of Readings or a label of Visit."""
+
+    name: str
+    heading: str
+    kind: str                       # text, number, date, time, word
+    sheet: str                      # Visit, Readings, or extra (read where present, not in the blank)
+    unit: str = ""
+    reading: bool = False
+    further: bool = False           # a column of the blank that serves but is not in the fixed list
+    floor: float | None = None
+    ceiling: float | None = None
+    signed: bool = False            # may be below zero (temperatures)
+    instrument: bool = False
+    tube: str = ""
+    expiry: bool = False
+    lowest_mark: str = ""
+    words: dict[str, list[str]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """One judged quantity, from data/parameters.toml."""
+
+    name: str
+    key: str
+    column: str
+    unit: str
+    direction: str
+    heading: str
+    decimals: int = 1
+    verdict_heading: str = ""
+    verdict_from: str = ""
+    demanded: bool = False
+    history: bool = False
+    tube: str = ""
+    instrument: bool = False
+    need: str = ""
+    floor: float | None = None
+    ceiling: float | None = None
+    plausible: tuple[float, float] | None = None
+    more: dict[str, Any] = field(default_factory=dict)
+
+
+def _fields() -> dict[str, Field]:
+    data = load_toml("fields.toml")
+    words = data["words"]
+    return {f["name"]: Field(**f, words=words.get(f["name"], {})) for f in data["fields"]}
+
+
+def _parameters() -> dict[str, Parameter]:
+    known = set(Parameter.__dataclass_fields__)
+    made = {}
+    for entry in load_toml("parameters.toml")["parameter"]:
+        plain = {k: tuple(v) if isinstance(v, list) else v for k, v in entry.items() if k in known}
+        more = {k: v for k, v in entry.items() if k not in known}
+        made[entry["key"]] = Parameter(**plain, more=more)
+    return made
+
+
+FIELDS: dict[str, Field] = _fields()
+PARAMETERS: dict[str, Parameter] = _parameters()
+PARAMETER_BY_NAME: dict[str, Parameter] = {p.name: p for p in PARAMETERS.values()}
+VISIT_FIELDS: tuple[str, ...] = tuple(f.name for f in FIELDS.values() if f.sheet == "Visit")
+READING_FIELDS: tuple[str, ...] = tuple(f.name for f in FIELDS.values() if f.sheet == "Readings")
+NUMBER_FIELDS: tuple[str, ...] = tuple(f.name for f in FIELDS.values() if f.kind == "number")
+# A row with none of these was not visited.
+EVIDENCE_FIELDS: tuple[str, ...] = tuple(f.name for f in FIELDS.values() if f.reading)
+
+# Sheets of the result and the columns that must be there, in order (more may follow).
+SHEETS: dict[str, tuple[str, ...]] = {
+    "Verdicts": (
+        "Site", "Outlet", "System", "Test date", "Verdict", "Reasons", "Rule set", "Supply", "Oxygen (%)",
+        "Oxygen verdict", "Carbon monoxide (ppm)", "Carbon monoxide verdict", "Carbon dioxide (ppm)",
+        "Carbon dioxide verdict", "Oil (mg/m³)", "Oil verdict", "Odour", "Odour verdict", "Water (mg/m³)",
+        "Pressure dew point (°C)", "Dew point judged at (bar)", "Dew point at one atmosphere (°C)",
+        "Lowest use temperature (°C)", "Dew point margin (K)", "Safe down to (°C)", "Water verdict",
+        "Flow (L/min)", "Flow verdict", "Line pressure (bar)", "Pressure verdict", "File", "Sheet", "Row",
+    ),
+    "Actions": ("Site", "Outlet", "Test date", "Parameter", "Finding", "Reading", "Limit", "Likely causes",
+                "Next step"),
+    "Problems": ("File", "Sheet", "Cell", "Value", "Severity", "Problem", "What to do"),
+    "Sources": ("File", "Format", "SHA-256", "Rows found", "Rows graded", "Rows refused", "First test",
+                "Last test"),
+    "Limits": ("Rule set", "Document", "Edition", "Clause", "Parameter", "Condition", "Limit", "Unit",
+               "Source confidence"),
+}
+
+
+def normal_heading(text: str) -> str:
+    """A heading as it is compared: case, spacing, dashes and the spelling of m³ do not matter.
+
+    >>> normal_heading(" Oil (MG / m3) ") == normal_heading("Oil (mg/m³)")
+    True
+    >>> normal_heading("Carbon-monoxide (ppm)") == normal_heading("Carbon monoxide (ppm)")
+    True
+    """
+    text = text.casefold().replace("m³", "m3").replace("°", "").replace("º", "")
+    for dash in "-‐‑‒–—−_":
+        text = text.replace(dash, " ")
+    return "".join(text.split())
+
+# Why a figure cannot be trusted towards a pass, per parameter ({key}_doubt); 0 is none. Texts: words [doubt].
+DOUBTS: tuple[str, ...] = (
+    "none",
+    "expired_tube", "expiry_unreadable", "calibration_overdue", "calibration_unreadable",
+    "oil_sampling_short", "oil_sampling_unreadable", "oil_word_without_time",
+    "multiplier_missing", "multiplier_bad", "water_source_unreadable", "meter_without_pressure",
+    "atmospheric_unreadable", "correction_without_pressure",
+    "supply_unknown", "pressure_missing", "pressure_unreadable", "pressure_out_of_range",
+    "temperature_unreadable", "ambient_missing", "liquid_water_unreadable", "dew_point_out_of_range",
+    "need_unreadable", "highest_unreadable", "flow_low_no_need",
+    "implausible", "band_not_known",
+)
+DOUBT: dict[str, int] = {name: i for i, name in enumerate(DOUBTS)}
+
+# Where the water content comes from ({water_source}).
+SOURCE_NONE, SOURCE_TUBE, SOURCE_CONTENT, SOURCE_METER = range(4)

@@ -1,0 +1,37 @@
+"""Data files of the package and the one way to load them."""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cache
+from importlib import resources
+from typing import Any
+
+
+@cache
+def load_toml(name: str) -> dict[str, Any]:
+    """One TOML data file of the package, parsed once.
+
+    name    : str. Path inside grader/data, for example "fields.toml" or "words/en.toml".
+    Returns : dict. Shared between callers: do not change it.
+    Raises  : FileNotFoundError where no such data file exists.
+    """
+    return tomllib.loads(read_text(name))
+
+
+def read_text(name: str) -> str:
+    """The text of one data file of the package (UTF-8).
+
+    Raises : FileNotFoundError where no such data file exists.
+    """
+    return resources.files("grader.data").joinpath(name).read_text(encoding="utf-8")
+
+
+def names(folder: str, ending: str = ".toml") -> list[str]:
+    """Sorted names of the data files with that ending in one data folder ("" is grader/data itself).
+
+    >>> "en.toml" in names("words")
+    True
+    """
+    root = resources.files("grader.data").joinpath(folder) if folder else resources.files("grader.data")
+    return sorted(entry.name for entry in root.iterdir() if entry.name.endswith(ending))

@@ -1,0 +1,53 @@
+"""How figures are printed in reasons and sheets: bounds with their sign, and enough digits to tell from a limit."""
+
+from __future__ import annotations
+
+import math
+
+from grader.columns import OPEN_LOWER, OPEN_UPPER
+
+
+def plain(value: float) -> str:
+    """A figure as it was written: up to ten digits, no trailing zeros.
+
+    >>> plain(9.0), plain(0.35), plain(-0.0)
+    ('9', '0.35', '0')
+    """
+    return f"{value + 0.0:.10g}"
+
+
+def fixed(value: float, decimals: int, other: float = math.nan) -> str:
+    """A computed figure with `decimals` digits, with more where it would print equal to `other` but is not.
+
+    >>> fixed(12.437, 1), fixed(4.9996, 1, 5.0), fixed(5.0, 1, 5.0)
+    ('12.4', '4.9996', '5.0')
+    """
+    if math.isinf(value):
+        return "below any" if value < 0 else "above any"
+    for digits in range(decimals, 12):
+        text = f"{value:.{digits}f}"
+        if math.isnan(other) or value == other or float(text) != float(f"{other:.{digits}f}"):
+            break
+    return text.removeprefix("-") if float(text) == 0 else text
+
+
+def bounds(lower: float, upper: float, open_: int, decimals: int | None = None, floor: float | None = None,
+           ceiling: float | None = None, other: float = math.nan) -> str:
+    """A reading as it is read: a figure, `<2`, `≥60`, or `1.5 to 2.5` where both ends are known and differ.
+
+    decimals : digits of a computed figure; None prints the figure as it was written.
+    >>> bounds(0.0, 2.0, OPEN_UPPER, floor=0.0), bounds(60.0, math.inf, 0), bounds(4.0, 4.0, 0)
+    ('<2', '≥60', '4')
+    """
+    def one(value: float) -> str:
+        return plain(value) if decimals is None else fixed(value, decimals, other)
+
+    if lower == upper:
+        return one(lower)
+    no_lower = math.isinf(lower) or (floor is not None and lower <= floor)
+    no_upper = math.isinf(upper) or (ceiling is not None and upper >= ceiling)
+    if no_lower and not no_upper:
+        return ("<" if open_ == OPEN_UPPER else "≤") + one(upper)
+    if no_upper and not no_lower:
+        return (">" if open_ == OPEN_LOWER else "≥") + one(lower)
+    return f"{one(lower)} to {one(upper)}"

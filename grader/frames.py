@@ -1,0 +1,61 @@
+"""Small helpers for the table of tests that several stages share: text columns, adding columns, comparing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+RELATIVE_TOLERANCE = 1e-9       # design: 34.8 - 29.8 is 5; figures closer than this are equal
+
+
+def text(tests: pd.DataFrame, name: str) -> np.ndarray:
+    """A text or word column as an object array of str of shape (n,), "" where nothing stands."""
+    column = tests[name]
+    return np.where(column.isna().to_numpy(), "", column.to_numpy(dtype=object)).astype(object)
+
+
+def with_columns(tests: pd.DataFrame, new: Mapping[str, Any]) -> pd.DataFrame:
+    """The table with further (or replaced) columns; strings stay plain objects, the index stays."""
+    made = {}
+    for name, values in new.items():
+        array = np.asarray(values)
+        dtype = object if array.dtype.kind in "OU" else array.dtype
+        made[name] = pd.Series(array, index=tests.index, dtype=dtype)
+    kept = tests.drop(columns=[c for c in made if c in tests.columns])
+    return pd.concat([kept, pd.DataFrame(made, index=tests.index)], axis=1)
+
+
+def by_unique(values: np.ndarray, make: Callable[[Any], Any]) -> np.ndarray:
+    """`make` called once per distinct value of an object array of shape (n,); object array of that shape."""
+    codes, unique = pd.factorize(values, use_na_sentinel=False)
+    made = np.empty(len(unique), dtype=object)
+    made[:] = [make(u) for u in unique]
+    return made[codes] if len(unique) else np.empty(len(values), dtype=object)
+
+
+def group_codes(*keys: np.ndarray) -> np.ndarray:
+    """One int64 code per distinct combination of the keys, each of shape (n,). Codes follow first appearance."""
+    codes = np.zeros(len(keys[0]), dtype=np.int64)
+    for key in keys:
+        one, unique = pd.factorize(key, use_na_sentinel=False)
+        codes, _ = pd.factorize(codes * (len(unique) + 1) + one)
+    return codes
+
+
+def at_least(a: Any, b: Any) -> np.ndarray:
+    """a >= b with the relative tolerance; NaN compares False."""
+    return np.asarray(a) >= np.asarray(b) - _slack(a, b)
+
+
+def above(a: Any, b: Any) -> np.ndarray:
+    """a > b beyond the relative tolerance; NaN compares False."""
+    return np.asarray(a) > np.asarray(b) + _slack(a, b)
+
+
+def _slack(a: Any, b: Any) -> np.ndarray:
+    with np.errstate(invalid="ignore"):
+        size = np.maximum(np.abs(a), np.abs(b))
+    return RELATIVE_TOLERANCE * np.where(np.isfinite(size), np.maximum(size, 1.0), 0.0)

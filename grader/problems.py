@@ -1,0 +1,104 @@
+"""Problem, the record of one doubt, and GraderError, for a run that cannot go on.
+
+Stages collect problems in columns (test numbers, field, values, parameters); addresses and wording are made
+once, at the end, and only for the problems there are. The words stand in data/words/<language>.toml.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+
+class GraderError(Exception):
+    """A mistake the user can mend that leaves nothing to write: one clear line."""
+
+
+class Place(NamedTuple):
+    """Where a field stands. None for row or column means: the test's own row or column (both 0-based)."""
+
+    sheet: str
+    row: int | None
+    column: int | None
+
+
+@dataclass
+class Table:
+    """One recognised table of one file: which field stands where.
+
+    places    : field -> Place of the column (or row) that holds it.
+    constants : field -> (Place, value) that holds for every test of the table (the Visit sheet, a banner).
+    orientation : "down" (a test is a row), "across" (a test is a column), "form" (a test is a sheet).
+    """
+
+    file: int
+    sheet: str
+    orientation: str = "down"
+    places: dict[str, Place] = field(default_factory=dict)
+    constants: dict[str, tuple[Place, Any]] = field(default_factory=dict)
+    units: dict[str, str] = field(default_factory=dict)
+
+
+class Unreadable(NamedTuple):
+    """A cell that holds something which is not a value: an error, or a formula without a stored value."""
+
+    shown: str
+    why: str                        # "error" or "formula"
+
+
+def a1(row: int, column: int) -> str:
+    """Address of a cell from its 0-based row and column.
+
+    >>> a1(0, 0), a1(11, 17), a1(4, 701), a1(4, 702)
+    ('A1', 'R12', 'ZZ5', 'AAA5')
+    """
+    letters = ""
+    column += 1
+    while column:
+        column, rest = divmod(column - 1, 26)
+        letters = chr(65 + rest) + letters
+    return f"{letters}{row + 1}"
+
+
+@dataclass
+class _Batch:
+    """Problems of one kind: `tests` (sequence of test numbers) or one file-level record."""
+
+    code: str
+    tests: Sequence[int] | None
+    field_name: str
+    values: Sequence[Any] | None
+    params: dict[str, Any]
+    file: int = -1
+    sheet: str = ""
+    cell: str = ""
+
+
+@dataclass
+class Problems:
+    """Append-only collector. A stage adds; `grader.report.problem_table` turns it into the sheet."""
+
+    batches: list[_Batch] = field(default_factory=list)
+
+    def add(self, code: str, *, file: int = -1, sheet: str = "", cell: str = "", value: Any = "",
+            **params: Any) -> None:
+        """One problem of a file (or, with file=-1, of the run). `code` is a key of the words file."""
+        self.batches.append(_Batch(code, None, "", [value], params, file, sheet, cell))
+
+    def add_tests(self, code: str, tests: Iterable[int], field_name: str = "",
+                  values: Sequence[Any] | None = None, **params: Any) -> None:
+        """The same problem of several tests.
+
+        tests      : test numbers, any length (none: nothing is added).
+        field_name : input field whose cell is named; "" names the row.
+        values     : one a test, or None (then the raw cell's value is shown).
+        params     : for the words: scalars, or sequences with one entry a test.
+        """
+        numbers = [int(t) for t in tests]
+        if numbers:
+            self.batches.append(_Batch(code, numbers, field_name, values, params))
+
+    def codes(self) -> set[str]:
+        """Codes of the problems so far."""
+        return {b.code for b in self.batches}
