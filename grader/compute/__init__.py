@@ -1,0 +1,1 @@
+"""The compute stage: water content, dew point and margin, from the table of tests."""
