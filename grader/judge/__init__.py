@@ -1,0 +1,1 @@
+"""Judging: rule sets, verdicts and queries."""

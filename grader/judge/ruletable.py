@@ -1,0 +1,58 @@
+"""The limits of rule sets as rows, for the sheet Limits and the command `grader limits`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from grader.judge.limit import Limit, NotCovered
+
+if TYPE_CHECKING:
+    from grader.judge.rulesets import RuleSet
+
+
+COLUMNS = ("Rule set", "Document", "Edition", "Clause", "Parameter", "Condition", "Limit", "Unit",
+           "Source confidence", "Judges", "Note")  # fmt: skip
+
+
+def limits_table(rulesets: Iterable[RuleSet]) -> list[dict[str, str]]:
+    """One row a limit, then what is demanded without a limit, what is not covered, what an own file loosens.
+
+    Returns : list of dict with the keys COLUMNS, all values str. Judges is "yes", or "no: " and why.
+    """
+    rows = []
+    for rules in rulesets:
+        lines = [_limit_line(x) for x in rules.limits]
+        lines += [_gap_line(rules, p) for p in dict.fromkeys(p for p, _ in rules.gaps())]
+        lines += [_absent_line(x) for x in rules.not_covered]
+        lines += [_why_line(rules, key, why) for key, why in rules.why.items()]
+        rows += [dict(zip(COLUMNS, (rules.id, *line), strict=True)) for line in lines]
+    return rows
+
+
+def _limit_line(x: Limit) -> tuple[str, ...]:
+    notes = [x.basis, x.note]
+    notes += [f"replaces {x.replaces}"] if x.replaces else []
+    notes += [f"reason given: {x.why}"] if x.why else []
+    judges = "yes" if x.judges else f"no: {x.why_not}"
+    note = "; ".join(n for n in notes if n)
+    return (x.document, x.edition, x.clause, x.parameter, x.condition, x.text, x.stated_unit, x.confidence,
+            judges, note)  # fmt: skip
+
+
+def _gap_line(rules: RuleSet, parameter: str) -> tuple[str, ...]:
+    supplies = [s for p, s in rules.gaps() if p == parameter]
+    condition = "every supply" if set(supplies) == set(rules.supplies) else ", ".join(supplies)
+    note = "demanded, so a test by this rule set stays incomplete"
+    return (rules.document, rules.edition, "", parameter, condition, "none stated", "", "",
+            "no: the rule set states no limit", note)  # fmt: skip
+
+
+def _absent_line(x: NotCovered) -> tuple[str, ...]:
+    return (x.document, x.edition, x.clause, x.substance, "not covered", x.text or "figure not held", x.unit,
+            x.confidence, "no: not covered, the workbook has no column for it", x.note)  # fmt: skip
+
+
+def _why_line(rules: RuleSet, key: str, why: str) -> tuple[str, ...]:
+    return (rules.document, rules.edition, "", "Rule set", key, "asks less than what it rests on", "", "own",
+            "yes", f"reason given: {why}")  # fmt: skip
