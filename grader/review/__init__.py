@@ -1,0 +1,1 @@
+"""The review stage: what the years say about an outlet, made from the verdicts."""
