@@ -1,0 +1,1 @@
+"""Writing workbooks: the blank, and the result with its sheets."""

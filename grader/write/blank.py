@@ -1,0 +1,436 @@
+"""The blank workbook: for writing readings down at the outlets. It holds no formulas and no verdicts.
+
+Headings and labels come from data/fields.toml, the look and the checks from data/blank.toml, the texts from
+data/words/<language>-blank.toml. Checks ask and let the entry stand, so that `<5` or `stain` can be written.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import os
+import secrets
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime, time, timedelta
+from pathlib import Path
+from typing import Any
+
+import xlsxwriter
+from xlsxwriter.format import Format
+from xlsxwriter.utility import xl_rowcol_to_cell
+from xlsxwriter.worksheet import Worksheet
+
+from grader.columns import FIELDS, PARAMETERS, READING_FIELDS, VISIT_FIELDS, Field
+from grader.data import load_toml, names
+from grader.problems import GraderError
+from grader.words import DEFAULT_LANGUAGE, words
+
+DEFAULT_CREATED = datetime(2026, 1, 1)
+A4 = 9
+# Lengths that the file format allows for a list, a check's formula, a message, and a header or footer.
+LONGEST_LIST, LONGEST_FORMULA, LONGEST_MESSAGE, LONGEST_HEADER = 255, 255, 255, 255
+_ODD, _DATE, _TIME, _MOMENT = "General", "yyyy-mm-dd", "hh:mm", "yyyy-mm-dd hh:mm"
+_SHOWN = {"text": "@", "date": _DATE, "time": _TIME}        # number format of each kind of field
+
+
+def write_blank(path: str | os.PathLike[str], *, visit: Mapping[str, Any] | None = None,
+                rows: Sequence[Mapping[str, Any]] | None = None,
+                notes: Sequence[Mapping[str, str]] | None = None, language: str = DEFAULT_LANGUAGE,
+                created: datetime | None = None, rule_sets: Sequence[str] | None = None,
+                overwrite: bool = False) -> None:
+    """Write the blank workbook, empty or with values filled in.
+
+    path      : where to write the .xlsx. An existing file, which may hold readings, is left alone unless
+                `overwrite`.
+    visit     : field name -> value, for the sheet Visit.
+    rows      : one mapping of field name -> value an outlet, for the sheet Readings. A field that the blank
+                has no column for (a label of Visit, the water content) gets one at the right.
+    notes     : for each row in turn, field name -> text of a note on that cell.
+    language  : of the texts; headings, labels and words to pick from stay English.
+    created   : date in the document's properties, default 2026-01-01, so that two writes are equal.
+    rule_sets : ids to pick from, default those that come with the program.
+    Values    : int, float, str, bool, date, datetime, time, timedelta; None and NaN are blank. A str stays
+                text (`<5`, `007`, `=A1`).
+    Raises    : GraderError where the file exists, its folder does not, or it cannot be written; KeyError for
+                an unknown field or language; TypeError for a value of another kind; ValueError for more notes
+                than rows, or a text too long for a cell.
+    """
+    target = Path(path)
+    if target.exists() and not overwrite:
+        raise GraderError(f"{target} exists already and may hold readings: "
+                          "choose another name, or move it away.")
+    if not target.resolve().parent.is_dir():
+        raise GraderError(f"{target.resolve().parent} is not a folder: make it first, or write elsewhere.")
+    content = blank_bytes(visit=visit, rows=rows, notes=notes, language=language, created=created,
+                          rule_sets=rule_sets)
+    part = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
+    try:
+        part.write_bytes(content)
+        os.replace(part, target)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise GraderError(f"{target} could not be written: {error.strerror or error}.") from error
+
+
+def blank_bytes(*, visit: Mapping[str, Any] | None = None, rows: Sequence[Mapping[str, Any]] | None = None,
+                notes: Sequence[Mapping[str, str]] | None = None, language: str = DEFAULT_LANGUAGE,
+                created: datetime | None = None, rule_sets: Sequence[str] | None = None) -> bytes:
+    """The blank workbook as the bytes of an .xlsx file; arguments and errors as for `write_blank`."""
+    visit, rows, notes = visit or {}, rows or [], notes or []
+    for mapping in (visit, *rows, *notes):
+        for name in mapping:
+            if name not in FIELDS:
+                raise KeyError(f"{name!r} is no field of the blank")
+    for name in visit:
+        if name not in VISIT_FIELDS:
+            raise KeyError(f"{name!r} is not on the sheet Visit")
+    if len(notes) > len(rows):
+        raise ValueError(f"{len(notes)} rows of notes for {len(rows)} rows of readings")
+    buffer = io.BytesIO()
+    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False,
+               "strings_to_numbers": False, "nan_inf_to_errors": False}
+    book = xlsxwriter.Workbook(buffer, options)
+    blank = _Blank(book, words(language), rule_set_ids() if rule_sets is None else list(rule_sets))
+    blank.properties(language, created or DEFAULT_CREATED)
+    blank.visit_sheet(visit)
+    blank.readings_sheet(visit, rows, notes)
+    blank.reader_sheet()
+    book.close()
+    return buffer.getvalue()
+
+
+def rule_set_ids() -> list[str]:
+    """Ids of the rule sets that a visit may name, from data/rules; those for information only are left out.
+
+    >>> "en12021-2014" in rule_set_ids(), "iso8573-1-2010" in rule_set_ids()
+    (True, False)
+    """
+    files = [name for name in names("rules") if not name.startswith("_")]
+    sets = [load_toml(f"rules/{name}") for name in files]
+    return [rules["id"] for rules in sets if not rules.get("information_only", False)]
+
+
+def readings_columns(rows: Sequence[Mapping[str, Any]],
+                     notes: Sequence[Mapping[str, str]] = ()) -> list[Field]:
+    """Columns of Readings: those of the blank, then any further field that the rows or notes use.
+
+    >>> [f.heading for f in readings_columns([{"test_date": None}])][-1]
+    'Test date'
+    """
+    used = {name for mapping in (*rows, *notes) for name in mapping}
+    further = [name for name in FIELDS if name in used and name not in READING_FIELDS]
+    return [FIELDS[name] for name in (*READING_FIELDS, *further)]
+
+
+def number_check(cell: str, field: Field, supply_cell: str = "") -> str:
+    """Formula of the check on a number cell: a number in the usual range, a bound, or a word of the trade.
+
+    cell        : address of the first cell checked, for example "L2".
+    supply_cell : address of that row's Supply, where an airline has a lower upper end.
+    Returns     : str, at most 255 characters. A unit behind the number and a comma or point are let through.
+
+    >>> number_check("B2", FIELDS["interval_months"])[:43]
+    '=IF(ISNUMBER(B2),AND(B2>=1,B2<=60),OR(ISNUM'
+    """
+    look = load_toml("blank.toml")
+    low, high = usual_range(field)
+    top = f"{high:g}"
+    if supply_cell and field.name in look["airline_ceiling"]:
+        top = f'IF({supply_cell}="airline",{look["airline_ceiling"][field.name]:g},{high:g})'
+    texts = look["trade_words"].get(field.name, look["trade_words"]["default"])
+    bare = f'SUBSTITUTE(SUBSTITUTE({cell},",",""),".","")'
+    if field.unit:
+        bare = f'SUBSTITUTE({bare},"{field.unit}","")'
+    return (f"=IF(ISNUMBER({cell}),AND({cell}>={low:g},{cell}<={top}),"
+            f'OR(ISNUMBER(FIND(LEFT({cell}),"<>≤≥")),'
+            f'ISNUMBER(FIND(";"&LOWER({cell})&";",";{";".join(texts)};")),'
+            f"ISNUMBER(VALUE({bare}))))")
+
+
+def usual_range(field: Field) -> tuple[float, float]:
+    """Usual range of a number field, in its unit: of the parameter it is, else from data/blank.toml."""
+    for parameter in PARAMETERS.values():
+        if parameter.column == field.name and parameter.plausible:
+            return parameter.plausible
+    low, high = load_toml("blank.toml")["range"].get(field.name, (field.floor or 0, field.ceiling or 1e6))
+    return low, high
+
+
+class _Blank:
+    """One workbook being made: its look, texts and formats."""
+
+    def __init__(self, book: xlsxwriter.Workbook, texts: dict[str, Any], rule_sets: list[str]) -> None:
+        self.book, self.words, self.rule_sets = book, texts, rule_sets
+        self.text: dict[str, str] = texts["blank"]
+        self.look = load_toml("blank.toml")
+        self.colours: dict[str, str] = self.look["colours"]
+        self.group = {name: group for group in self.look["group"] for name in group["fields"]}
+        self.formats: dict[tuple[tuple[str, Any], ...], Format] = {}
+
+    # -- formats ------------------------------------------------------------------------------------------
+
+    def format(self, **more: Any) -> Format:
+        """A cell format, made once for each look."""
+        look = {"font_name": self.look["font"], "font_size": self.look["entry_size"], "valign": "vcenter",
+                "font_color": self.colours["ink"], **more}
+        key = tuple(sorted(look.items()))
+        if key not in self.formats:
+            self.formats[key] = self.book.add_format(look)
+        return self.formats[key]
+
+    def ruled(self, **more: Any) -> Format:
+        """A cell format with thin rules round it."""
+        return self.format(border=1, border_color=self.colours["rule"], **more)
+
+    def heading(self, field: Field, on_visit: bool, begins: bool) -> Format:
+        """Format of a heading or label: its group's tint, bold where wanted, a dark edge at a new group."""
+        look: dict[str, Any] = {"font_size": self.look["heading_size"], "text_wrap": True,
+                                "bg_color": self.group_fill(field), "bold": field.name in self.look["wanted"]}
+        look |= {"indent": 1} if on_visit else {"align": "center"}
+        edge = "top" if on_visit else "left"
+        look |= {edge: 2, f"{edge}_color": self.colours["group_edge"]} if begins else {}
+        return self.ruled(**look)
+
+    def entry(self, field: Field, value: Any, on_visit: bool) -> Format:
+        """Format of a cell to write in: text as text, so that zeros in front stay; dates as 2026-03-31."""
+        shown = _SHOWN.get(field.kind, _ODD)
+        if isinstance(value, datetime):
+            shown = _DATE if (value.hour, value.minute, value.second) == (0, 0, 0) else _MOMENT
+        elif isinstance(value, date):
+            shown = _DATE
+        elif isinstance(value, (time, timedelta)):
+            shown = _TIME
+        elif isinstance(value, (int, float)):
+            shown = _ODD
+        size = self.look["long_text_size" if field.name in self.look["long_texts"] else "entry_size"]
+        aside = {"align": "left", "indent": 1} if on_visit or field.kind == "text" else {"align": "center"}
+        return self.ruled(num_format=shown, font_size=size, text_wrap=field.kind == "text", **aside)
+
+    def group_fill(self, field: Field) -> str:
+        """Tint of the field's group; white where it has none."""
+        return self.group[field.name]["fill"] if field.name in self.group else "#FFFFFF"
+
+    # -- cells --------------------------------------------------------------------------------------------
+
+    def put(self, sheet: Worksheet, row: int, column: int, value: Any, look: Format) -> None:
+        """Write one value in the cell's own kind; what cannot be written so is an error, never left out."""
+        place = f"{sheet.get_name()}!{xl_rowcol_to_cell(row, column)}"
+        if value is None or (isinstance(value, float) and math.isnan(value)):
+            code = sheet.write_blank(row, column, None, look)
+        elif isinstance(value, str):
+            code = sheet.write_string(row, column, value, look)
+        elif isinstance(value, bool):
+            code = sheet.write_boolean(row, column, value, look)
+        elif isinstance(value, (int, float)):
+            code = sheet.write_number(row, column, value, look)
+        elif isinstance(value, (date, time, timedelta)):      # a datetime is a date
+            code = sheet.write_datetime(row, column, value, look)
+        else:
+            raise TypeError(f"{place}: {type(value).__name__} {value!r} cannot be written in a cell")
+        if code:
+            raise ValueError(f"{place}: {str(value)[:60]!r} is too long or outside the sheet")
+
+    def check(self, sheet: Worksheet, field: Field, row: int, column: int, last_row: int,
+              supply_cell: str = "") -> None:
+        """The list or check of a field's cells, and on Readings the message shown while one is selected."""
+        rule: dict[str, Any] = {"validate": "any"}
+        texts = self.text
+        if field.kind == "word":
+            rule = self.pick(list(field.words), texts["not_a_word"])
+        elif field.name == "rule_set" and self.rule_sets:
+            rule = self.pick(self.rule_sets, texts["not_a_rule_set"])
+        elif field.name in self.look["pick"]:
+            rule = self.pick([f"{n:g}" for n in self.look["pick"][field.name]], texts["not_picked"])
+        elif field.kind == "number":
+            low, high = usual_range(field)
+            formula = number_check(xl_rowcol_to_cell(row, column), field, supply_cell)
+            shown = self.look["trade_words"].get(field.name, ["n/a"])
+            message, airline = texts["not_usual"], self.look["airline_ceiling"].get(field.name)
+            if airline and supply_cell:
+                message = texts["not_usual_airline"]
+            rule = {"validate": "custom", "value": formula, "error_message": message.format(
+                low=f"{low:g}", high=f"{high:g}", unit=field.unit, airline=airline,
+                texts=", ".join(["<5", *shown[:2]]))}
+            if len(formula) > LONGEST_FORMULA:
+                raise ValueError(f"the check of {field.heading} is longer than a sheet allows")
+        elif field.kind == "date":
+            rule = {"validate": "date", "criteria": "between", "minimum": date(2000, 1, 1),
+                    "maximum": date(2099, 12, 31), "error_message": texts["not_a_date"]}
+        elif field.kind == "time":
+            rule = {"validate": "decimal", "criteria": "between", "minimum": 0, "maximum": 1,
+                    "error_message": texts["not_a_time"]}
+        if "error_message" in rule:
+            rule |= {"error_type": "warning", "error_title": texts["look_again"]}
+        message = self.words["blank_input"].get(field.name, "") if sheet.get_name() == "Readings" else ""
+        if message:
+            rule |= {"input_title": field.heading[:32], "input_message": message}
+        if rule == {"validate": "any"}:
+            return
+        for key in ("error_message", "input_message"):
+            if len(rule.get(key, "")) > LONGEST_MESSAGE:
+                raise ValueError(f"the message of {field.heading} is longer than a sheet allows")
+        if sheet.data_validation(row, column, last_row, column, rule):
+            raise ValueError(f"the check of {field.heading} was not taken")
+
+    @staticmethod
+    def pick(choices: list[str], message: str) -> dict[str, Any]:
+        """A drop-down list; where the choices are too long for one, no list at all."""
+        if len(",".join(choices)) > LONGEST_LIST:
+            return {"validate": "any"}
+        return {"validate": "list", "source": choices,
+                "error_message": message.format(words=", ".join(choices))}
+
+    # -- sheets -------------------------------------------------------------------------------------------
+
+    def properties(self, language: str, created: datetime) -> None:
+        """Document properties. `grader-kind` is not among them: a blank filled in is read as an input."""
+        self.book.set_properties({"title": self.text["title"], "subject": self.text["subject"],
+                                  "created": created})
+        self.book.set_custom_property("Language", language)
+
+    def paper(self, sheet: Worksheet, visit: Mapping[str, Any]) -> None:
+        """A4 landscape with the site and date above and the page count below."""
+        sheet.set_landscape()
+        sheet.set_paper(A4)
+        sheet.set_margins(left=0.4, right=0.4, top=0.75, bottom=0.65)
+        day = visit.get("test_date")
+        site = self.text["site_line"].format(site=str(visit.get("site") or self.text["open_line"])[:80])
+        dated = self.text["date_line"].format(date=str(day)[:10] if day else self.text["open_line"])
+        sides = [part.replace("&", "&&") for part in (self.text["title"], site, dated)]
+        header = "&L&10{}&C&10{}&R&10{}".format(*sides)
+        footer = "&L&9{}&R&9{}".format(self.text["footer"].replace("&", "&&"),
+                                       self.text["page_line"].format(page="&P", pages="&N"))
+        for line in (header, footer):
+            if len(line) > LONGEST_HEADER:
+                raise ValueError(f"header or footer is longer than a sheet allows: {line}")
+        sheet.set_header(header)
+        sheet.set_footer(footer)
+
+    def visit_sheet(self, visit: Mapping[str, Any]) -> None:
+        """Sheet Visit: label in column A, value in column B, what is meant in column C."""
+        sheet = self.book.add_worksheet("Visit")
+        self.paper(sheet, visit)
+        for column, width in enumerate(self.look["visit_widths"]):
+            sheet.set_column(column, column, width)
+        hint = self.format(font_size=self.look["heading_size"], font_color=self.colours["hint"],
+                           text_wrap=True, indent=1)
+        before = ""
+        for row, name in enumerate(VISIT_FIELDS):
+            field = FIELDS[name]
+            begins = self.group.get(name, {}).get("name", "") != before
+            before = self.group.get(name, {}).get("name", "")
+            tall = name in self.look["tall_visit_rows"]
+            sheet.set_row(row, self.look["row_height"] * (1.6 if tall else 0.88))
+            self.put(sheet, row, 0, field.heading, self.heading(field, True, begins and row > 0))
+            self.put(sheet, row, 1, visit.get(name), self.entry(field, visit.get(name), True))
+            self.put(sheet, row, 2, self.words["blank_hint"].get(name, "") or None, hint)
+            self.check(sheet, field, row, 1, row)
+        last = len(VISIT_FIELDS)
+        sheet.ignore_errors({"number_stored_as_text": f"B1:B{last}"})
+        sheet.print_area(0, 0, last - 1, 2)
+        sheet.fit_to_pages(1, 1)
+        sheet.set_selection(0, 1, 0, 1)
+        sheet.activate()
+
+    def readings_sheet(self, visit: Mapping[str, Any], rows: Sequence[Mapping[str, Any]],
+                       notes: Sequence[Mapping[str, str]]) -> None:
+        """Sheet Readings: headings in row 1, one row an outlet, ruled rows to write in."""
+        sheet = self.book.add_worksheet("Readings")
+        self.paper(sheet, visit)
+        fields = readings_columns(rows, notes)
+        ready = max(self.look["ruled_rows"], len(rows) + self.look["spare_rows"])
+        checked = max(self.look["checked_rows"], ready)
+        supply = [f.name for f in fields].index("supply")
+        supply_cell = xl_rowcol_to_cell(1, supply, col_abs=True)
+        widths, before = self.look["widths"], ""
+        sheet.set_row(0, self.look["heading_height"])
+        for column, field in enumerate(fields):
+            sheet.set_column(column, column, widths.get(field.name, widths["default"]),
+                             self.format(num_format=_SHOWN.get(field.kind, _ODD)))
+            group = self.group.get(field.name, {}).get("name", "")
+            self.put(sheet, 0, column, field.heading, self.heading(field, False, group != before))
+            before = group
+            self.check(sheet, field, 1, column, checked, supply_cell)
+        empty: dict[str, Any] = {}
+        for index in range(ready):
+            sheet.set_row(index + 1, self.look["row_height"])
+            filled = rows[index] if index < len(rows) else empty
+            for column, field in enumerate(fields):
+                value = filled.get(field.name)
+                self.put(sheet, index + 1, column, value, self.entry(field, value, False))
+            for name, note in (notes[index] if index < len(notes) else empty).items():
+                self.note(sheet, index + 1, [f.name for f in fields].index(name), note)
+        sheet.freeze_panes(1, 1)
+        sheet.set_selection(1, 0, 1, 0)
+        sheet.ignore_errors({"number_stored_as_text": f"A2:{xl_rowcol_to_cell(checked, len(fields) - 1)}"})
+        sheet.repeat_rows(0)
+        sheet.repeat_columns(0)
+        sheet.print_area(0, 0, ready, len(fields) - 1)
+        sheet.set_print_scale(self.look["print_scale"])
+        order = [f.name for f in fields]
+        sheet.set_v_pagebreaks([order.index(name) + 1 for name in self.look["readings_page_ends"]])
+        a_page = self.look["rows_a_page"]
+        sheet.set_h_pagebreaks(list(range(a_page + 1, ready + 1, a_page)))
+        sheet.print_across()
+
+    @staticmethod
+    def note(sheet: Worksheet, row: int, column: int, text: str) -> None:
+        """A note on a cell, in a box that its text fills."""
+        if not text:
+            return
+        lines = sum(1 + len(line) // 34 for line in text.split("\n"))
+        box = {"x_scale": 1.9, "height": 18 + 17 * lines, "font_size": 10}
+        if sheet.write_comment(row, column, text, box):
+            raise ValueError(f"the note on {xl_rowcol_to_cell(row, column)} is too long")
+
+    def reader_sheet(self) -> None:
+        """The sheet for the reader: what to do before, cautions, filling in, notation, words to pick from."""
+        sheet = self.book.add_worksheet(self.text["readme_sheet"])
+        self.paper(sheet, {})
+        widths = self.look["readme_widths"]
+        for column, width in enumerate(widths):
+            sheet.set_column(column, column, width)
+        size = self.look["heading_size"]
+        head = self.format(bold=True, font_size=size + 2, bottom=1, bottom_color=self.colours["group_edge"])
+        self.put(sheet, 0, 0, self.text["title"], self.format(bold=True, font_size=size + 5))
+        sheet.set_row(0, 28)
+        row = 1
+
+        def part(title: str, lines: Sequence[Sequence[str]], caution: bool = False,
+                 fills: Sequence[str] = ()) -> None:
+            nonlocal row
+            sheet.set_row(row, 10)
+            row += 1
+            self.put(sheet, row, 0, title, head)
+            self.put(sheet, row, 1, None, head)
+            sheet.set_row(row, 24)
+            row += 1
+            ground = {"bg_color": self.colours["caution_fill"]} if caution else {}
+            edge = {"left": 5, "left_color": self.colours["caution_edge"]} if caution else {}
+            for number, (term, text) in enumerate(lines):
+                tint = {"bg_color": fills[number]} if fills else ground
+                top = {"font_size": size, "text_wrap": True}
+                self.put(sheet, row, 0, term, self.format(bold=True, indent=1, **top, **tint, **edge))
+                self.put(sheet, row, 1, text, self.format(**top, **ground, indent=1))
+                sheet.set_row(row, 4 + 15 * max(_lines(term, widths[0]), _lines(text, 1.1 * widths[1])))
+                row += 1
+
+        for name in self.look["readme"]:
+            texts = self.words["blank_readme"][name]
+            part(texts["heading"], texts["lines"], caution=name == "cautions")
+        choices = [(f.heading, ", ".join(f.words)) for f in FIELDS.values() if f.kind == "word"]
+        part(self.text["words_heading"], choices)
+        groups = self.look["group"]
+        part(self.text["colours_heading"],
+             [(self.words["blank_group"][g["name"]],
+               ", ".join(FIELDS[n].heading for n in g["fields"] if FIELDS[n].sheet != "extra"))
+              for g in groups],
+             fills=[g["fill"] for g in groups])
+        sheet.print_area(0, 0, row - 1, 1)
+        sheet.fit_to_pages(1, 2)
+        sheet.hide_gridlines(2)
+
+
+def _lines(text: str, width: float) -> int:
+    """Lines that a text takes when wrapped at so many characters, counted a little high."""
+    return max(1, math.ceil(len(text) / width))
