@@ -9,6 +9,7 @@ from typing import Any
 
 
 def near_miss(word: object, choices: Sequence[str]) -> str:
+    """A question naming the choice nearest to a wrong word; "" where none is near."""
     hits = difflib.get_close_matches(str(word), choices, n=1, cutoff=0.5)
     return f"Did you mean {hits[0]}? " if hits else ""
 
@@ -19,6 +20,7 @@ def _shown(value: object) -> str:
 
 
 def is_number(value: object) -> bool:
+    """Whether a value of a rule file is a finite number (true and false are none)."""
     return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
 
 

@@ -106,6 +106,7 @@ def normalise_name(text: object, own: Iterable[Named] = ()) -> str | None:
 
 
 def unknown(text: str) -> UnknownRuleSet:
+    """The error for a name that is no rule set, with the nearest ids."""
     found = _known_names()[0]
     hits = difflib.get_close_matches(compact(text), list(found), n=6, cutoff=0.5)
     return UnknownRuleSet(text, list(dict.fromkeys(found[hit] for hit in hits))[:3])
