@@ -1,0 +1,159 @@
+"""The reading process: paths in, pickled tables out, so that a crash of the reading library costs one file.
+
+Loads neither pandas nor numpy. Frames are 8 bytes of length and a pickle, over standard input and output.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import pickle
+import signal
+import struct
+import sys
+import time
+from collections.abc import Mapping
+from typing import Any, BinaryIO
+
+_LENGTH = struct.Struct("<Q")
+
+
+def send(stream: BinaryIO, message: Any) -> None:
+    """Write one frame. Raises OSError where the other side is gone."""
+    packed = pickle.dumps(message, protocol=5)
+    stream.write(_LENGTH.pack(len(packed)) + packed)
+    stream.flush()
+
+
+def receive(stream: BinaryIO) -> Any:
+    """Read one frame; wait for it. Raises EOFError where the other side is gone or stopped in the middle."""
+    head = stream.read(_LENGTH.size)
+    if len(head) < _LENGTH.size:
+        raise EOFError
+    length = _LENGTH.unpack(head)[0]
+    packed = stream.read(length)
+    if len(packed) < length:
+        raise EOFError
+    return pickle.loads(packed)
+
+
+def read_file(path: str, limits: Mapping[str, float]) -> dict[str, Any]:
+    """Read one workbook.
+
+    path    : str. limits : the table [limits] of data/limits_reading.toml.
+    Returns : dict with state ("read", "refused", "own"), format, sha256, size, seconds; where refused also
+              code, sheet, cell and params for the words; where read tables (Found), notes (Note), rows_found,
+              rows_passed_over. The bytes hashed are the bytes read: the file is opened once, never written.
+    """
+    started = time.perf_counter()
+    reply: dict[str, Any] = {"state": "refused", "format": os.path.splitext(path)[1].lower().lstrip("."),
+                             "sha256": "", "size": 0, "sheet": "", "cell": "", "params": {}}
+    try:
+        _read_into(reply, path, limits)
+    except MemoryError:
+        reply.update(code="out_of_memory")
+    except Exception as error:
+        _refuse(reply, error)
+    except BaseException as error:
+        # A panic of the reading library is no Exception; an order to stop is no panic.
+        if isinstance(error, (KeyboardInterrupt, SystemExit, GeneratorExit)):
+            raise
+        reply.update(code="reader_crashed", params={"what": _said(error)})
+    reply["seconds"] = time.perf_counter() - started
+    return reply
+
+
+def _said(error: BaseException) -> str:
+    lines = str(error).strip().splitlines()
+    return f"{type(error).__name__}: {lines[0][:200]}" if lines else type(error).__name__
+
+
+def _refuse(reply: dict[str, Any], error: Exception) -> None:
+    from grader.data import load_toml
+    from grader.read.scan import Refused
+
+    if isinstance(error, Refused):
+        others = load_toml("limits_reading.toml")["suffixes"]["refused"]
+        honest = error.code == "not_a_workbook" and "." + reply["format"] in others
+        reply.update(code="format_not_read" if honest else error.code, sheet=error.sheet, cell=error.cell,
+                     params=error.params)
+    elif isinstance(error, FileNotFoundError):
+        reply.update(code="file_missing")
+    elif isinstance(error, PermissionError):
+        reply.update(code="file_forbidden")
+    elif isinstance(error, OSError):
+        reply.update(code="file_unreadable", params={"what": error.strerror or _said(error)})
+    else:
+        reply.update(code="reader_crashed", params={"what": _said(error)})
+
+
+def _read_into(reply: dict[str, Any], path: str, limits: Mapping[str, float]) -> None:
+    from grader.read.layouts import recognise
+    from grader.read.scan import Refused, scan_workbook
+    from grader.read.workbook import open_sheets
+
+    with open(path, "rb") as file:
+        size = os.fstat(file.fileno()).st_size
+        reply["size"] = size
+        if size > limits["file_bytes"]:
+            raise Refused("file_too_large", size=f"{size / 1e6:,.0f} MB",
+                          limit=f"{limits['file_bytes'] / 1e6:,.0f} MB")
+        data = file.read(size)                     # no more, or memory is set aside for the limit each time
+    reply.update(sha256=hashlib.sha256(data).hexdigest(), size=len(data))
+    scan = scan_workbook(data, limits)
+    reply["format"] = scan.format
+    if scan.kind and scan.kind != "blank":
+        reply["state"] = "own"
+        return
+    found = recognise(open_sheets(data, scan, limits))
+    if not found.tables:
+        raise Refused("no_readings_sheet")
+    # Plain tuples: pickling hundreds of named ones costs as much as a tenth of the reading.
+    tables = [(t.sheet, t.orientation, {field: tuple(place) for field, place in t.places.items()},
+               t.constants, t.rows, t.across, t.columns) for t in found.tables]
+    reply.update(state="read", tables=tables, notes=[tuple(note) for note in found.notes],
+                 rows_found=found.rows_found, rows_passed_over=found.rows_passed_over)
+
+
+def bound_memory(size: int) -> bool:
+    """Bound this process's address space, bytes. False where the system has no such bound (Windows)."""
+    try:
+        import resource
+    except ImportError:
+        return False
+    try:
+        hard = resource.getrlimit(resource.RLIMIT_AS)[1]
+        resource.setrlimit(resource.RLIMIT_AS, (size if hard < 0 else min(size, hard), hard))
+    except (ValueError, OSError):
+        return False
+    return True
+
+
+def main() -> int:
+    """Serve files until standard input ends. The first frame in is the limits, the first out says "ready"."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)   # Ctrl-C is for the parent, which then stops this process
+    source = sys.stdin.buffer
+    target = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
+    silent = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(silent, sys.stdout.fileno())           # nothing a library prints may fall among the frames
+    try:
+        limits = receive(source)
+    except EOFError:
+        return 0
+    try:
+        from grader.read import layouts, workbook
+        layouts.vocabulary()
+        ready = f"ready {workbook.__name__}"
+    except (ImportError, OSError, KeyError, ValueError) as error:
+        ready = _said(error)
+    bound_memory(int(limits["memory_bytes"]))
+    try:
+        send(target, ready)
+        while True:
+            send(target, read_file(receive(source), limits))
+    except (EOFError, OSError):                    # the parent has all it wants, or is gone
+        return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,118 @@
+"""Log, what the reading stage hands on: the files, their tables, and one raw row a test."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from grader.problems import Table
+
+FILE_COLUMNS = ("name", "path", "format", "sha256", "size", "rows_found", "rows_refused", "rows_passed_over",
+                "state")
+PLACE_COLUMNS = ("file", "table", "row", "column")
+
+
+class PassedOver(NamedTuple):
+    """Something in the folders that is no input: its name as the user sees it, and why."""
+
+    name: str
+    reason: str
+
+
+@dataclass
+class Log:
+    """Everything read, before any cell is understood.
+
+    files         : one row a file; its index is the file's number. name (relative to the argument, with /),
+                    path, format ("xlsx", "xlsm"), sha256 (of the bytes that were read), size (bytes),
+                    rows_found, rows_refused, rows_passed_over, state ("read" or "refused").
+    tables        : the recognised tables; `rows.table` is a position in this list.
+    rows          : one row a test. Integer columns file, table, row, column (0-based; column -1 where a test
+                    is a row), then an object column for each field that occurs: float, int, str, bool,
+                    datetime, date, time, timedelta, Unreadable, or None for a blank cell.
+    from_constant : field -> array of bool, one a row: the value is the table's (Visit), not the row's own.
+    passed_over   : what was found and is no input (lock and hidden files, own results, other kinds of file).
+    seconds       : time each file took in its reading process, by file number. Not for the result.
+    """
+
+    files: pd.DataFrame
+    tables: list[Table]
+    rows: pd.DataFrame
+    from_constant: dict[str, np.ndarray]
+    passed_over: list[PassedOver] = field(default_factory=list)
+    seconds: list[float] = field(default_factory=list)
+
+    def passed_over_counts(self) -> dict[str, int]:
+        """How many things were passed over for each reason, in alphabetical order of the reasons."""
+        counts: dict[str, int] = {}
+        for entry in sorted(self.passed_over, key=lambda e: e.reason):
+            counts[entry.reason] = counts.get(entry.reason, 0) + 1
+        return counts
+
+
+class LogBuilder:
+    """Collects tables file by file, column by column, and makes the Log at the end."""
+
+    def __init__(self) -> None:
+        self.files: list[dict[str, Any]] = []
+        self.tables: list[Table] = []
+        self.seconds: list[float] = []
+        self._places: dict[str, list[int]] = {name: [] for name in PLACE_COLUMNS}
+        self._columns: dict[str, list[Any]] = {}
+        self._constant: dict[str, bytearray] = {}
+
+    def __len__(self) -> int:
+        return len(self._places["file"])
+
+    def add_file(self, entry: dict[str, Any], seconds: float = 0.0) -> int:
+        """Add one file (keys FILE_COLUMNS) and return its number."""
+        self.files.append(entry)
+        self.seconds.append(seconds)
+        return len(self.files) - 1
+
+    def add_table(self, table: Table, rows: list[int], across: list[int],
+                  columns: dict[str, list[Any]]) -> int:
+        """Add the tests of one table, its constants merged in, and return how many rows were added.
+
+        rows    : 0-based sheet row of each test. across : 0-based sheet column of each test, or [] for -1.
+        columns : field -> one value a test; every list is as long as rows.
+        """
+        before, count = len(self), len(rows)
+        for name, value in table.constants.items():
+            constant = value[1]
+            own = columns.get(name)
+            flags = self._constant.setdefault(name, bytearray())
+            flags.extend(bytes(before - len(flags)))
+            if own is None:
+                columns[name] = [constant] * count
+                flags.extend(b"\x01" * count)
+            else:
+                columns[name] = [constant if v is None else v for v in own]
+                flags.extend([v is None for v in own])
+        for name, values in columns.items():
+            column = self._columns.setdefault(name, [])
+            column.extend([None] * (before - len(column)))
+            column.extend(values)
+        self._places["file"].extend([table.file] * count)
+        self._places["table"].extend([len(self.tables)] * count)
+        self._places["row"].extend(rows)
+        self._places["column"].extend(across or [-1] * count)
+        self.tables.append(table)
+        return len(self) - before
+
+    def build(self, passed_over: list[PassedOver]) -> Log:
+        """The Log of all that was added."""
+        count = len(self)
+        made: dict[str, Any] = {n: np.array(v, dtype=np.int64) for n, v in self._places.items()}
+        for name, column in self._columns.items():
+            column.extend([None] * (count - len(column)))
+            # fromiter, because an array made from a list would unpack the Unreadable tuples.
+            made[name] = pd.Series(np.fromiter(column, dtype=object, count=count), dtype=object)
+        flags = {n: np.frombuffer(bytes(v) + bytes(count - len(v)), dtype=np.uint8).astype(bool)
+                 for n, v in self._constant.items()}
+        files = pd.DataFrame(self.files, columns=list(FILE_COLUMNS))
+        return Log(files, self.tables, pd.DataFrame(made, index=pd.RangeIndex(count)), flags, passed_over,
+                   self.seconds)
