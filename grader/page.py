@@ -13,10 +13,17 @@ from typing import Any
 class Block:
     """One part of a page.
 
-    kind    : "figures" (headline counts: rows of (label, number, verdict word or "")), "table" (columns + rows),
-              "text" (rows of one sentence each), "cautions" (as text, in a warning look), "chart".
+    kind    : "figures" (headline counts: rows of (label, number, verdict word or "")), "table"
+              (columns + rows), "text" (rows of one sentence each), "cautions" (as text, in a warning look), "chart",
+              "form" (to be filled in by hand: columns side by side, each row a label over a ruled line),
+              "banner" (to be read from afar: rows of (text, size in points, "dark", "plain" or "left")).
     links   : for a table: row number -> (sheet, 0-based data row) that the row's first cell leads to.
     chart   : for a chart: {"kind": "column stacked", "categories": [...], "series": [(name, [values])], ...}.
+    widths  : for a table: units of the page's grid each column takes (24 upright, 38 across); [] by content.
+    aligns  : for a table: "left", "center" or "right" a column; [] numbers right, else left.
+    under   : for a table: row number -> text across the table, below that row and on its paper page.
+    size_pt : for a table: size of its type; 0 the usual.
+    plain   : for a table: words that get no colour, so that the others stand out.
     """
 
     kind: str
@@ -26,12 +33,45 @@ class Block:
     links: dict[int, tuple[str, int]] = field(default_factory=dict)
     chart: dict[str, Any] = field(default_factory=dict)
     note: str = ""
+    widths: list[int] = field(default_factory=list)
+    aligns: list[str] = field(default_factory=list)
+    under: dict[int, str] = field(default_factory=dict)
+    size_pt: float = 0.0
+    plain: tuple[str, ...] = ()
 
 
 @dataclass
 class Page:
-    """A title, a line under it, and blocks in reading order."""
+    """A title, a line under it, and blocks in reading order.
+
+    landscape     : A4 across. one_page: made smaller until it fits one paper page.
+    repeat_tables : the headings of a table are written again on each further paper page.
+    """
 
     title: str
     subtitle: str = ""
     blocks: list[Block] = field(default_factory=list)
+    landscape: bool = False
+    one_page: bool = False
+    repeat_tables: bool = False
+
+
+@dataclass(frozen=True)
+class Record:
+    """One workbook of a single page that is handed over: the record of a visit, or an out-of-use notice.
+
+    kind      : "record" or "notice". number: of the record, unlike that of any other visit; "" for a notice.
+    file_name : as wished, ending included; it gets a number where another visit's stands there already.
+    identity  : what the file is about, the same from run to run; only a file of the same one is written over.
+    content   : digest of what the page says, the lines on file sums, version and options left out.
+    footer    : stands at the foot of each paper page. amends: the record numbers that this one corrects.
+    """
+
+    kind: str
+    number: str
+    file_name: str
+    identity: str
+    content: str
+    page: Page
+    footer: str = ""
+    amends: tuple[str, ...] = ()

@@ -1,0 +1,404 @@
+"""Lays out a page for people (grader.page) on one sheet: A4, upright or across, in a quiet grid.
+
+Merged cells are used here and nowhere else. They do not grow by themselves, so the height of each row is
+worked out from its text. Rows are written from the top down, each merged range within one row: xlsxwriter's
+constant_memory needs it so.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date, datetime
+from typing import Any
+
+from xlsxwriter import Workbook
+from xlsxwriter.format import Format
+from xlsxwriter.worksheet import Worksheet
+
+from grader.page import Block, Page
+from grader.write.styles import Styles, style_of
+from grader.write.values import ok
+
+UNITS = 24                      # columns of the grid
+UNITS_ACROSS = 38               # of a landscape page
+UNIT_PX = 26
+UNIT_WIDTH = (UNIT_PX - 5) / 7  # characters
+PAGE_HEIGHT_PT = 841.9 - 2 * 0.7 * 72
+PAGE_HEIGHT_ACROSS_PT = 595.3 - 2 * 0.7 * 72
+FORM_ROW_PT = 30.0
+TILES_A_ROW = 6
+CHART_ROWS, CHART_ROW_PT = 13, 15.0
+CHART_KINDS = ("column", "bar", "line", "area")
+# Mean width of a character of Arial, pixels for each point of type (English text, a little generous).
+CHARACTER_PX = 0.6
+TEXT_PT, TABLE_PT, LABEL_PT = 10, 9, 9
+
+
+def write_page(workbook: Workbook, sheet: Worksheet, page: Page, styles: Styles, texts: Mapping[str, str], *,
+               address: Callable[[str, int], str], clean: Callable[[str], str]) -> None:
+    """Write the page on an empty sheet.
+
+    texts   : the words section [result].
+    address : (sheet, 0-based data row) -> link. clean : makes a text fit for a cell.
+    Raises  : ValueError for a block of unknown kind, or a table of more columns than the grid has.
+    """
+    _PageWriter(workbook, sheet, styles, texts, address, clean).write(page)
+
+
+class _PageWriter:
+    def __init__(self, workbook: Workbook, sheet: Worksheet, styles: Styles, texts: Mapping[str, str],
+                 address: Callable[[str, int], str], clean: Callable[[str], str]) -> None:
+        self.workbook, self.sheet, self.styles, self.texts = workbook, sheet, styles, texts
+        self.address, self.clean = address, clean
+        self.colours = styles.page
+        self.units, self.page_height_pt = UNITS, PAGE_HEIGHT_PT
+        self.repeat_tables = False
+        self.row = 0
+        self.page_top_pt = 0.0            # height already used on the present paper page
+        self.breaks: list[int] = []
+
+    def write(self, page: Page) -> None:
+        """Everything: set-up, title, blocks in order."""
+        sheet = self.sheet
+        if page.landscape:
+            self.units, self.page_height_pt = UNITS_ACROSS, PAGE_HEIGHT_ACROSS_PT
+        if page.one_page:
+            self.page_height_pt = math.inf
+        self.repeat_tables = page.repeat_tables
+        sheet.set_column(0, self.units - 1, UNIT_WIDTH)
+        sheet.hide_gridlines(2)
+        sheet.set_paper(9)                # A4
+        if page.landscape:
+            sheet.set_landscape()
+        else:
+            sheet.set_portrait()
+        side = 0.35 if page.landscape else 0.6
+        sheet.set_margins(left=side, right=side, top=0.7, bottom=0.7)
+        if page.one_page:
+            sheet.fit_to_pages(1, 1)
+            sheet.center_horizontally()
+        else:
+            sheet.set_print_scale(100)
+        ink = self.colours["ink"]
+        if page.title:
+            self._line(page.title, self.styles.make(bold=True, font_size=18, font_color=ink, valign="vcenter",
+                                                    text_wrap=True), 18, least_pt=28)
+        if page.subtitle:
+            self._line(page.subtitle, self.styles.make(font_color=self.colours["quiet"], valign="top",
+                                                       text_wrap=True), TEXT_PT)
+        if page.title:
+            self._rule()
+        kinds = {"figures": self._figures, "table": self._table, "text": self._text,
+                 "cautions": self._cautions, "chart": self._chart, "form": self._form, "banner": self._banner}
+        for block in page.blocks:
+            if block.kind not in kinds:
+                raise ValueError(f"no look for a block of kind {block.kind!r}")
+            self._keep_together(block)
+            if block.heading and block.kind != "cautions":
+                self._line(block.heading, self.styles.make(bold=True, font_size=12, font_color=ink,
+                                                           valign="bottom", text_wrap=True), 12, least_pt=24)
+            kinds[block.kind](block)
+            if block.note:
+                self._line(block.note, self.styles.make(italic=True, font_size=LABEL_PT, valign="top",
+                                                        font_color=self.colours["quiet"], text_wrap=True),
+                           LABEL_PT)
+            self._gap()
+        sheet.print_area(0, 0, max(self.row - 1, 0), self.units - 1)
+        sheet.set_h_pagebreaks(self.breaks)
+
+    # -- rows ---------------------------------------------------------------------------------------------
+
+    def _next(self, height_pt: float) -> int:
+        """Take the next row; its height is set before anything is written in it."""
+        row = self.row
+        if self.page_top_pt + height_pt > self.page_height_pt:
+            self._new_paper()
+        ok(self.sheet.set_row(row, height_pt))
+        self.page_top_pt += height_pt
+        self.row += 1
+        return row
+
+    def _new_paper(self) -> None:
+        """The next row starts a new paper page."""
+        self.page_top_pt = 0.0
+        self.breaks.append(self.row)
+
+    def _gap(self, height_pt: float = 9) -> None:
+        self._next(height_pt)
+
+    def _rule(self) -> None:
+        row = self._next(7)
+        look = self.styles.make(top=2, top_color=self.colours["rule"])
+        for unit in range(self.units):
+            ok(self.sheet.write_blank(row, unit, None, look))
+
+    def _cell(self, row: int, first: int, last: int, value: Any, look: Format, link: str = "") -> None:
+        """One value across the units first to last of a row: number, text, or nothing."""
+        if last > first:
+            ok(self.sheet.merge_range(row, first, row, last, "", look))
+        if link:
+            ok(self.sheet.write_url(row, first, link, look, self.clean(_as_text(value))))
+        elif isinstance(value, (int, float)) and not isinstance(value, bool) and value == value:
+            ok(self.sheet.write_number(row, first, value, look))
+        elif text := _as_text(value):
+            ok(self.sheet.write_string(row, first, self.clean(text), look))
+        else:
+            ok(self.sheet.write_blank(row, first, None, look))
+
+    def _line(self, text: str, look: Format, size_pt: float, *, first: int = 0, last: int = -1,
+              least_pt: float = 0) -> None:
+        last = last if last >= 0 else self.units - 1
+        height = _height_pt([(text, last - first + 1)], size_pt)
+        self._cell(self._next(max(height, least_pt)), first, last, text, look)
+
+    def _keep_together(self, block: Block) -> None:
+        """Start a new paper page where a short block, or the head of a long one, would be torn apart."""
+        heading = 24.0 if block.heading else 0.0
+        if block.kind == "chart":
+            needed = heading + CHART_ROWS * CHART_ROW_PT + 10
+        elif block.kind == "figures":
+            needed = heading + 60
+        elif block.kind == "form":
+            needed = heading + 20 + len(block.rows) * FORM_ROW_PT
+        else:
+            needed = heading + min(len(block.rows), 5) * 26 + 20
+        if self.page_top_pt and self.page_top_pt + needed > self.page_height_pt:
+            self._new_paper()
+
+    # -- blocks -------------------------------------------------------------------------------------------
+
+    def _figures(self, block: Block) -> None:
+        """Tiles: a number over its label, tinted by its word; the label says it, so colour is never alone."""
+        rows = block.rows
+        lines = -(-len(rows) // TILES_A_ROW)
+        for start in range(0, len(rows), -(-len(rows) // max(lines, 1)) or 1):
+            tiles = rows[start:start + -(-len(rows) // lines)]
+            span = self.units // max(len(tiles), 4)
+            numbers = self._next(30)
+            for place, (_, number, word) in enumerate(tiles):
+                look = self._tile(word, bold=True, font_size=18, valign="bottom")
+                self._cell(numbers, place * span, place * span + span - 1, number, look)
+            height = _height_pt([(label, span) for label, _, _ in tiles], LABEL_PT) + 4
+            labels = self._next(height)
+            for place, (label, _, word) in enumerate(tiles):
+                look = self._tile(word, font_size=LABEL_PT, valign="top", text_wrap=True, bold=False)
+                self._cell(labels, place * span, place * span + span - 1, label, look)
+            self._next(5)
+
+    def _tile(self, word: str, **properties: Any) -> Format:
+        style = style_of(word)
+        shared: dict[str, Any] = {"align": "center", "left": 5, "right": 5, "left_color": "#FFFFFF",
+                                  "right_color": "#FFFFFF", "num_format": "#,##0"}
+        if not style:
+            shared |= {"bg_color": self.colours["tile_fill"], "font_color": self.colours["ink"]}
+        return self.styles.make(style, **shared, **properties)
+
+    def _text(self, block: Block) -> None:
+        look = self.styles.make(valign="top", text_wrap=True, font_color=self.colours["ink"])
+        for (sentence, *_) in block.rows:
+            self._line(str(sentence), look, TEXT_PT)
+
+    def _cautions(self, block: Block) -> None:
+        """Sentences behind a thick bar, with a frame, so that they read as cautions in grey print too."""
+        sentences = [str(row[0]) for row in block.rows]
+        lines = [(block.heading, True)] * bool(block.heading) + [(s, False) for s in sentences]
+        for number, (sentence, heading) in enumerate(lines):
+            look: dict[str, Any] = {
+                "bg_color": self.colours["caution_fill"], "font_color": self.colours["ink"],
+                "text_wrap": True, "valign": "vcenter", "bold": heading, "indent": 1, "left": 5, "right": 1,
+                "left_color": self.colours["caution_line"], "right_color": self.colours["caution_line"]}
+            if number == 0:
+                look |= {"top": 1, "top_color": self.colours["caution_line"]}
+            if number == len(lines) - 1:
+                look |= {"bottom": 1, "bottom_color": self.colours["caution_line"]}
+            self._line(sentence, self.styles.make(**look), TEXT_PT * (1.08 if heading else 1.0))
+
+    def _table(self, block: Block) -> None:
+        size_pt = block.size_pt or TABLE_PT
+        spans = _spans(block, self.units)
+        aligned = block.aligns or ["right" if _is_number_column(block, n) else "left"
+                                   for n in range(len(block.columns))]
+        self._table_head(block, spans, aligned, size_pt)
+        for number, values in enumerate(block.rows):
+            under = block.under.get(number, "")
+            height = _height_pt([(_as_text(v), s[1] - s[0] + 1) for v, s in zip(values, spans)], size_pt)
+            whole = height + (_height_pt([(under, spans[-1][1] + 1)], size_pt) if under else 0.0)
+            if number and (self.repeat_tables or under) and self.page_top_pt + whole > self.page_height_pt:
+                self._new_paper()
+                if self.repeat_tables:
+                    self._table_head(block, spans, aligned, size_pt)
+            row = self._next(height)
+            link = self.address(*block.links[number]) if number in block.links else ""
+            line = {} if under else {"bottom": 4, "bottom_color": self.colours["line"]}
+            for column, (value, (first, last), align) in enumerate(zip(values, spans, aligned)):
+                look: dict[str, Any] = {"font_size": size_pt, "text_wrap": True, "valign": "top",
+                                        "align": align, "indent": int(align == "right"), **line}
+                here = link if column == 0 else ""
+                # A cell of several lines has its word in the last one.
+                word = value.rpartition("\n")[2] if isinstance(value, str) else value
+                style = "" if word in block.plain else style_of(word)
+                if here:
+                    look |= {"underline": 1, "font_color": self.colours["link"]}
+                elif not style:
+                    look |= {"font_color": self.colours["ink"]}
+                self._cell(row, first, last, value, self.styles.make("" if here else style, **look), here)
+            if under:
+                self._line(under, self.styles.make(font_size=size_pt, text_wrap=True, valign="top", bottom=1,
+                                                   bottom_color=self.colours["line"],
+                                                   font_color=self.colours["ink"]),
+                           size_pt, last=spans[-1][1])
+
+    def _table_head(self, block: Block, spans: Sequence[tuple[int, int]], aligned: Sequence[str],
+                    size_pt: float) -> None:
+        if not any(block.columns):
+            return
+        height = _height_pt([(c, s[1] - s[0] + 1) for c, s in zip(block.columns, spans)], size_pt * 1.08)
+        row = self._next(height)
+        for name, (first, last), align in zip(block.columns, spans, aligned):
+            self._cell(row, first, last, name, self.styles.make(
+                bold=True, font_size=size_pt, text_wrap=True, valign="bottom", align=align,
+                indent=int(align == "right"), bottom=1, bottom_color=self.colours["rule"],
+                font_color=self.colours["ink"]))
+
+    def _form(self, block: Block) -> None:
+        """Places to write by hand: one a column, a label over a ruled line for each row."""
+        span = self.units // max(len(block.columns), 1)
+        ink = self.colours["ink"]
+        row = self._next(_height_pt([(c, span - 1) for c in block.columns], TABLE_PT * 1.08))
+        for place, name in enumerate(block.columns):
+            self._cell(row, place * span, place * span + span - 2, name, self.styles.make(
+                bold=True, font_size=TABLE_PT, font_color=ink, text_wrap=True, valign="top"))
+        look = self.styles.make(font_size=LABEL_PT, font_color=self.colours["quiet"], valign="bottom",
+                                bottom=1, bottom_color=self.colours["rule"])
+        for (label, *_) in block.rows:
+            row = self._next(FORM_ROW_PT)
+            for place in range(len(block.columns)):
+                self._cell(row, place * span, place * span + span - 2, label, look)
+
+    def _banner(self, block: Block) -> None:
+        """Big lines in a black frame; the dark ones white on black, which any printer can do."""
+        for number, (sentence, size_pt, kind) in enumerate(block.rows):
+            look: dict[str, Any] = {"font_size": size_pt, "bold": kind != "left", "text_wrap": True,
+                                    "valign": "vcenter", "align": "left" if kind == "left" else "center",
+                                    "indent": int(kind == "left"), "left": 5, "right": 5,
+                                    "font_color": "#000000"}
+            if kind == "dark":
+                look |= {"bg_color": "#000000", "font_color": "#FFFFFF"}
+            if number == 0:
+                look["top"] = 5
+            if number == len(block.rows) - 1:
+                look["bottom"] = 5
+            self._line(sentence, self.styles.make(**look), size_pt * 1.08, least_pt=size_pt * 1.5)
+
+    def _chart(self, block: Block) -> None:
+        """A native chart; its figures stand beside it, to the right of the printed page."""
+        given = block.chart
+        kind, _, subtype = given["kind"].partition(" ")
+        if kind not in CHART_KINDS:
+            raise ValueError(f"no chart of kind {given['kind']!r}")
+        chart = self.workbook.add_chart({"type": kind, **({"subtype": subtype} if subtype else {})})
+        first = self.units + 1
+        categories = [_as_text(c) for c in given["categories"]]
+        name = self.sheet.get_name()
+        last = first + len(categories)
+        quiet = self.styles.make(font_size=8, font_color=self.colours["quiet"])
+        top = self.row
+        rows = max(CHART_ROWS, len(given["series"]) + 2)
+        for number in range(rows):
+            row = self._next(CHART_ROW_PT)
+            if number == 0:
+                self._cell(row, first, first, self.texts["chart_data"], quiet)
+                for place, category in enumerate(categories):
+                    self._cell(row, first + 1 + place, first + 1 + place, category, quiet)
+            elif number <= len(given["series"]):
+                label, values = given["series"][number - 1]
+                self._cell(row, first, first, label, quiet)
+                for place, value in enumerate(values):
+                    self._cell(row, first + 1 + place, first + 1 + place, value, quiet)
+                fill = {"color": self.styles.chart_colour(label, number - 1)}
+                look = {"line": {**fill, "width": 2}} if kind == "line" else {
+                    "fill": fill, "border": {"color": "#FFFFFF", "width": 0.75}, "gap": 45}
+                chart.add_series({"name": [name, row, first], "categories": [name, top, first + 1, top, last],
+                                  "values": [name, row, first + 1, row, last], **look})
+        self._chart_look(chart, given, rows)
+        ok(self.sheet.insert_chart(top, 0, chart, {"object_position": 2, "x_offset": 2, "y_offset": 2,
+                                                    "description": block.heading}))
+
+    def _chart_look(self, chart: Any, given: Mapping[str, Any], rows: int) -> None:
+        font = {"name": self.colours["font"], "size": 9, "color": self.colours["ink"]}
+        line = {"color": self.colours["line"]}
+        chart.set_size({"width": self.units * UNIT_PX - 4, "height": rows * CHART_ROW_PT * 96 / 72 - 4})
+        chart.set_title({"none": True})
+        chart.set_legend({"position": "top", "font": font})
+        axis = {"num_font": font, "name_font": {**font, "bold": False}, "line": line}
+        chart.set_x_axis({**axis, "major_tick_mark": "none", "name": given.get("x_axis", "")})
+        chart.set_y_axis({**axis, "major_gridlines": {"visible": True, "line": {**line, "width": 0.5}},
+                          "name": given.get("y_axis", "")})
+        chart.set_chartarea({"border": {"none": True}})
+        chart.show_blanks_as("gap")
+
+
+def _as_text(value: Any) -> str:
+    if value is None or value != value:           # NaN and NaT are not equal to themselves
+        return ""
+    if isinstance(value, datetime):
+        return value.date().isoformat()
+    return value.isoformat() if isinstance(value, date) else str(value)
+
+
+def _is_number_column(block: Block, column: int) -> bool:
+    values = [row[column] for row in block.rows if row[column] is not None]
+    return bool(values) and all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in values)
+
+
+def _characters(units: int, size_pt: float) -> int:
+    """Characters that fit a line across so many units."""
+    return max(1, int((units * UNIT_PX - 8) / (CHARACTER_PX * size_pt)))
+
+
+def _height_pt(cells: Sequence[tuple[str, int]], size_pt: float) -> float:
+    """Height of a row whose cells (text, units across) wrap."""
+    lines = 1
+    for text, units in cells:
+        room = _characters(units, size_pt)
+        lines = max(lines, sum(max(1, len(textwrap.wrap(part, room))) for part in text.split("\n")))
+    return min(409.0, lines * size_pt * 1.3 + 3.5)          # 409 points is the format's tallest row
+
+
+def _spans(block: Block, page_units: int) -> list[tuple[int, int]]:
+    """First and last unit of each column of a table: as the block says, else room by content, the longest
+    texts sharing what is left.
+
+    Raises : ValueError where the table has more columns than the grid, or a row of another length.
+    """
+    count = len(block.columns)
+    if not 0 < count <= page_units or any(len(row) != count for row in block.rows):
+        raise ValueError(f"table {block.heading!r}: {count} columns, or a row that has more or fewer")
+    if block.widths:
+        if len(block.widths) != count or sum(block.widths) > page_units or min(block.widths) < 1:
+            raise ValueError(f"table {block.heading!r}: widths {block.widths} do not fit {count} columns")
+        return _side_by_side(block.widths)
+    per_unit = UNIT_PX / (CHARACTER_PX * TABLE_PT)
+    wanted, least = [], []
+    for column, name in enumerate(block.columns):
+        texts = [_as_text(row[column]) for row in block.rows]
+        longest_word = max((len(w) for t in [name, *texts] for w in t.split()), default=1)
+        wanted.append((max([len(t) for t in texts] + [longest_word]) + 2) / per_unit)
+        least.append(max(1, round((min(longest_word, 18) + 2) / per_unit + 0.3)))
+    while sum(least) > page_units:
+        least[least.index(max(least))] -= 1
+    units = list(least)
+    for _ in range(page_units - sum(units)):           # one unit at a time to whoever is shortest of room
+        lack = [w / u for w, u in zip(wanted, units)]
+        units[lack.index(max(lack))] += 1
+    return _side_by_side(units)
+
+
+def _side_by_side(units: Sequence[int]) -> list[tuple[int, int]]:
+    spans, first = [], 0
+    for width in units:
+        spans.append((first, first + width - 1))
+        first += width
+    return spans

@@ -1,0 +1,380 @@
+"""The result workbook: the Summary, then one data sheet a frame, written row by row.
+
+Whatever came from an input is written as text, never as a formula or a link. Missing values are empty cells.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from itertools import repeat
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from xlsxwriter import Workbook
+from xlsxwriter.exceptions import XlsxWriterException
+from xlsxwriter.format import Format
+from xlsxwriter.utility import xl_range, xl_rowcol_to_cell
+from xlsxwriter.worksheet import Worksheet
+
+from grader.page import Page
+from grader.problems import GraderError
+from grader.words import words
+from grader.write.page import write_page
+from grader.write.safely import KIND_PROPERTY, check_target, replacing, scratch_folder
+from grader.write.sheets import (
+    ColumnLook,
+    column_look,
+    fixed_columns,
+    heading_lines,
+    paper,
+    row_format,
+    setting,
+    text_lines,
+)
+from grader.write.styles import Styles, palette, style_of
+from grader.write.values import clean_text, ok, plain_values
+
+ROWS_PER_SHEET = 1_048_575      # the format's 1,048,576 rows less the headings
+LINKS_PER_SHEET = 60_000        # the format's limit is 65,530
+LINE_PT = 13.0                  # height of a line of text
+TALLEST_LINES = 31              # a row may be 409 points high
+CHUNK_ROWS = 10_000             # rows turned into plain values at a time, which bounds the memory
+_STANDARD_PROPERTIES = ("title", "subject", "author", "manager", "company", "category", "keywords",
+                        "comments", "status")
+_LONGEST_PROPERTY = 255
+
+
+@dataclass
+class Written:
+    """What was written: sheets maps a frame's name to the titles of its sheets ("Verdicts", "Verdicts 2")."""
+
+    path: Path
+    sheets: dict[str, list[str]] = field(default_factory=dict)
+    rows: dict[str, int] = field(default_factory=dict)
+    texts_cut: int = 0
+    links_left_out: int = 0
+
+
+def write_result(path: str | os.PathLike[str], frames: Mapping[str, pd.DataFrame], summary: Page, *,
+                 colours: Mapping[str, pd.DataFrame] | None = None,
+                 links: Mapping[str, Mapping[str, Any]] | None = None,
+                 sparklines: Mapping[str, tuple[str, str, str]] | None = None,
+                 properties: Mapping[str, str] | None = None, created: datetime | None = None,
+                 inputs: Iterable[Path] = (), kind: str = "result", language: str = "en",
+                 rows_per_sheet: int = ROWS_PER_SHEET) -> Written:
+    """Write the result workbook, in one step: the earlier file stays whole until the new one is on the disk.
+
+    path       : where to; see safely.check_target.
+    frames     : sheet name -> frame, in sheet order; any names, any columns. NaN, None and NaT are blank.
+    summary    : the page for people, laid out as the first sheet.
+    colours    : sheet -> frame of verdict words, rows in the same order, for the columns whose cells are
+                 coloured by a word that is not in the cell (the months of Trend).
+    links      : sheet -> {"column": heading, "targets": one (sheet, 0-based data row) or None a row}.
+    sparklines : sheet -> (heading of the column that shows them, first and last heading of the values).
+    properties : title, subject, author, keywords, comments and the like; every other name becomes a custom
+                 document property (version, rule sets, options).
+    created    : time in the document properties; else SOURCE_DATE_EPOCH of the environment; else now.
+    inputs     : files that were read; none of them is ever written over.
+    kind       : value of the custom property grader-kind, by which the program knows its own products.
+    Returns    : Written. Rows beyond `rows_per_sheet` go on to further sheets, which it names.
+    Raises     : GraderError (one line, nothing changed); ValueError for links, colours or sparklines that do
+                 not fit the frames.
+    """
+    sources = list(inputs)
+    target = check_target(path, sources, kinds=(kind,))
+    job = _Job(frames, colours or {}, links or {}, sparklines or {}, language, rows_per_sheet)
+    with replacing(target) as part:
+        check_target(target, sources, kinds=(kind,))      # again, now that no other run can write it
+        scratch = scratch_folder(part)
+        scratch.mkdir(mode=0o700)
+        with open(part, "r+b") as stream:
+            workbook = Workbook(stream, {
+                "constant_memory": True, "tmpdir": str(scratch), "strings_to_numbers": False,
+                "strings_to_formulas": False, "strings_to_urls": False, "use_zip64": True,
+                "default_format_properties": _font()})
+            try:
+                _set_properties(workbook, {KIND_PROPERTY: kind, "language": language, **(properties or {})},
+                                created or _now(), job.words["title"])
+                job.write(workbook, summary)
+                workbook.close()
+            except XlsxWriterException as error:
+                cause = next((a for a in error.args if isinstance(a, OSError)), None)
+                told = GraderError(f"{target}: not written ({error}). Nothing was changed.")
+                raise (cause or told) from error
+            finally:
+                for sheet in workbook.worksheets():
+                    sheet._opt_close()            # its temporary file, open still where something failed
+    return Written(target, job.titles, {name: len(frame) for name, frame in frames.items()}, job.cut,
+                   job.links_left_out)
+
+
+class _Job:
+    """The sheets of one workbook, and what is counted while they are written."""
+
+    def __init__(self, frames: Mapping[str, pd.DataFrame], colours: Mapping[str, pd.DataFrame],
+                 links: Mapping[str, Mapping[str, Any]], sparklines: Mapping[str, tuple[str, str, str]],
+                 language: str, rows_per_sheet: int) -> None:
+        self.frames, self.colours, self.links, self.sparklines = frames, colours, links, sparklines
+        self.rows_per_sheet = rows_per_sheet
+        self.words: dict[str, str] = words(language)["result"]
+        self.cut = 0
+        self.links_left_out = 0
+        self.titles: dict[str, list[str]] = {}
+        for name, frame in frames.items():
+            count = max(1, -(-len(frame) // rows_per_sheet))
+            self.titles[name] = [name] + [f"{name[:28]} {n}" for n in range(2, count + 1)]
+        self._check()
+
+    def _check(self) -> None:
+        for name, tinted in self.colours.items():
+            if name not in self.frames or len(tinted) != len(self.frames[name]):
+                raise ValueError(f"colours of {name!r} do not fit its frame")
+        for name, link in self.links.items():
+            if name not in self.frames or link["column"] not in self.frames[name].columns \
+                    or len(link["targets"]) != len(self.frames[name]):
+                raise ValueError(f"links of {name!r} do not fit its frame")
+        for name, headings in self.sparklines.items():
+            if name not in self.frames or not set(headings) <= set(self.frames[name].columns):
+                raise ValueError(f"sparklines of {name!r} name columns that its frame does not have")
+
+    def write(self, workbook: Workbook, summary: Page) -> None:
+        """All sheets, the Summary first."""
+        self.styles = Styles(workbook)
+        front = workbook.add_worksheet(self.words["summary_sheet"])
+        write_page(workbook, front, summary, self.styles, self.words, address=self.address, clean=self.clean)
+        self._footer(front)
+        for name, frame in self.frames.items():
+            for number, title in enumerate(self.titles[name]):
+                start = number * self.rows_per_sheet
+                stop = min(len(frame), start + self.rows_per_sheet)
+                self._sheet(workbook.add_worksheet(title), name, frame, start, stop)
+
+    def address(self, sheet: str, row: int) -> str:
+        """Link to a data row, wherever the sheet had to go on.
+
+        Raises : ValueError for a sheet or row that is not written.
+        """
+        if sheet not in self.frames or not 0 <= row < len(self.frames[sheet]):
+            raise ValueError(f"a link leads to row {row} of {sheet!r}, which is not there")
+        number, row = divmod(row, self.rows_per_sheet)
+        quoted = self.titles[sheet][number].replace("'", "''")
+        return f"internal:'{quoted}'!A{row + 2}"
+
+    def clean(self, text: str) -> str:
+        """Text as a cell may hold it; counts what had to be cut."""
+        cleaned, cut = clean_text(text, self.words["cut_mark"])
+        self.cut += cut
+        return cleaned
+
+    def _sheet(self, sheet: Worksheet, name: str, frame: pd.DataFrame, start: int, stop: int) -> None:
+        headings = [self.clean(str(heading)) for heading in frame.columns]
+        looks = [column_look(name, heading) for heading in headings]
+        frozen, repeated = (min(count, len(headings)) for count in fixed_columns(name))
+        wraps = len(frame) <= setting("wrap_rows")
+        self._set_up(sheet, headings, looks, frozen, repeated)
+        writer = _Rows(self, name, frame, looks, wraps)
+        row = 1
+        for chunk in range(start, stop, CHUNK_ROWS):
+            row = writer.write(sheet, row, chunk, min(chunk + CHUNK_ROWS, stop))
+        if headings:
+            sheet.autofilter(0, 0, stop - start, len(headings) - 1)
+        if name in self.sparklines and stop > start:
+            self._sparklines(sheet, frame.iloc[start:stop], self.sparklines[name])
+
+    def _set_up(self, sheet: Worksheet, headings: Sequence[str], looks: Sequence[ColumnLook], frozen: int,
+                repeated: int) -> None:
+        lines = 1
+        for column, (heading, look) in enumerate(zip(headings, looks)):
+            options = {"level": look.level} if look.level else {}
+            ok(sheet.set_column(column, column, look.width, None, options))
+            lines = max(lines, heading_lines(heading, look.width))
+        ok(sheet.set_row(0, LINE_PT * lines + 16))      # the filter buttons take the lower edge
+        for column, (heading, look) in enumerate(zip(headings, looks)):
+            ok(sheet.write_string(0, column, heading, self.styles.heading(look.horizontal)))
+        sheet.freeze_panes(1, frozen)
+        sheet.set_landscape()
+        sheet.set_paper(9)                        # A4
+        sheet.set_margins(left=0.4, right=0.4, top=0.65, bottom=0.6)
+        sheet.repeat_rows(0)
+        scale, breaks = paper(looks, repeated)
+        if scale is None:
+            sheet.fit_to_pages(1, 0)
+        else:
+            sheet.set_print_scale(scale)
+            sheet.set_v_pagebreaks(breaks)
+            sheet.print_across()
+            if repeated:
+                sheet.repeat_columns(0, repeated - 1)
+        sheet.set_header("&L&B&A")
+        self._footer(sheet)
+
+    def _footer(self, sheet: Worksheet) -> None:
+        pages = self.words["page_of"].format(page="&P", pages="&N")
+        caution = self.words["footer"].replace("&", "&&")
+        sheet.set_footer(f"&L&8{caution}&R&8{pages}")
+
+    def _sparklines(self, sheet: Worksheet, frame: pd.DataFrame, headings: tuple[str, str, str]) -> None:
+        """One call for all rows. A row that holds a bound ("<5") gets none: text would be drawn as zero."""
+        shown, first, last = (list(frame.columns).index(heading) for heading in headings)
+        values = frame.iloc[:, first:last + 1]
+        numbers = values.apply(pd.to_numeric, errors="coerce")
+        drawn = (numbers.notna().sum(axis=1) >= 2) & (numbers.notna() == values.notna()).all(axis=1)
+        rows = (np.flatnonzero(drawn.to_numpy()) + 1).tolist()
+        if rows:
+            colour = self.styles.page["sparkline"]
+            ok(sheet.add_sparkline(rows[0], shown, {
+                "location": [xl_rowcol_to_cell(row, shown) for row in rows],
+                "range": [xl_range(row, first, row, last) for row in rows],
+                "series_color": colour, "markers": True, "markers_color": colour, "empty_cells": "connect"}))
+
+
+class _Rows:
+    """Writes the rows of one frame: values and formats column by column, then cell by cell."""
+
+    def __init__(self, job: _Job, name: str, frame: pd.DataFrame, looks: Sequence[ColumnLook],
+                 wraps: bool) -> None:
+        self.job, self.frame, self.looks = job, frame, looks
+        self.short = wraps
+        line = job.styles.page["line"]
+        self.base = [{**base_look(look, wraps), "bottom": 4, "bottom_color": line} for look in looks]
+        self.wrapped = [n for n, look in enumerate(looks) if look.wrap and wraps]
+        self.lines_of: dict[tuple[int, str], int] = {}
+        self.plain = [job.styles.make(**base) for base in self.base]
+        self.by_word = [job.styles.by_word(**base) if look.colour == "words" else {}
+                        for look, base in zip(looks, self.base)]
+        self.tinted = job.colours.get(name)
+        link = job.links.get(name)
+        self.targets: Sequence[tuple[str, int] | None] | None = link["targets"] if link else None
+        self.link_column = list(frame.columns).index(link["column"]) if link else -1
+        self.links_on: dict[str, int] = {}
+        self.parameter_column = list(frame.columns).index("Parameter") if "Parameter" in frame.columns else -1
+
+    def write(self, sheet: Worksheet, row: int, start: int, stop: int) -> int:
+        """Rows start to stop of the frame from row `row` of the sheet on; returns the next free row."""
+        columns = [self._column(number, start, stop) for number in range(self.frame.shape[1])]
+        numbered, short = range(len(columns)), self.short
+        write_number, write_string, write_blank = sheet.write_number, sheet.write_string, sheet.write_blank
+        all_values = zip(*(values for values, _ in columns))
+        all_formats = zip(*(formats for _, formats in columns))
+        for position, cells, formats in zip(range(start, stop), all_values, all_formats):
+            if self.wrapped and (lines := self._lines(cells)) > 1:
+                ok(sheet.set_row(row, LINE_PT * lines))
+            for column, value, look in zip(numbered, cells, formats):
+                if value is None:
+                    if not short:                 # a line under empty cells too, where that costs little
+                        continue
+                    failed = write_blank(row, column, None, look)
+                elif value.__class__ is str:
+                    failed = write_string(row, column, value, look)
+                else:
+                    failed = write_number(row, column, value, look)
+                if failed:
+                    ok(failed)
+            if self.targets is not None and (target := self.targets[position]) is not None:
+                self._link(sheet, row, target, cells[self.link_column])
+            row += 1
+        return row
+
+    def _lines(self, cells: Sequence[Any]) -> int:
+        """Lines that a row needs: not every program finds the height of wrapped text by itself."""
+        most = 1
+        for column in self.wrapped:
+            value = cells[column]
+            if value.__class__ is str:
+                key = (column, value)
+                if key not in self.lines_of:
+                    self.lines_of[key] = text_lines(value, self.looks[column].width)
+                most = max(most, self.lines_of[key])
+        return min(most, TALLEST_LINES)
+
+    def _link(self, sheet: Worksheet, row: int, target: tuple[str, int], shown: Any) -> None:
+        if self.links_on.get(sheet.name, 0) >= LINKS_PER_SHEET:
+            self.job.links_left_out += 1
+            return
+        self.links_on[sheet.name] = self.links_on.get(sheet.name, 0) + 1
+        column = self.link_column
+        look = self.job.styles.make(**{**self.base[column], "font_color": self.job.styles.page["link"],
+                                       "underline": 1})
+        text = self.job.words["link_text"] if shown is None else str(shown)
+        address = self.job.address(*target)
+        ok(sheet.write_url(row, column, address, look, text))
+
+    def _column(self, number: int, start: int, stop: int) -> tuple[list[Any], Iterable[Format]]:
+        """Values (str, float, int or None) and formats of one column of a chunk."""
+        series = self.frame.iloc[start:stop, number]
+        values, dates = plain_values(series, self.job.clean, self.job.words)
+        base, plain = self.base[number], self.plain[number]
+        styles = self.job.styles
+        if dates:
+            shown = {kind: styles.make(**{**base, "num_format": setting(kind), "align": "left"})
+                     for kind in ("date_format", "time_format")}
+            if dates == "all":
+                return values, repeat(shown["date_format"])
+        tints: list[str] = []
+        heading = self.frame.columns[number]
+        if self.tinted is not None and heading in self.tinted.columns:
+            tints = ["" if value is None else style_of(word)
+                     for value, word in zip(values, self.tinted[heading].iloc[start:stop].tolist())]
+        if self.looks[number].format == "row" and self.parameter_column >= 0:
+            parameters = self.frame.iloc[start:stop, self.parameter_column].tolist()
+            kinds = list(zip(parameters, tints or repeat("")))
+            made = {kind: styles.make(kind[1], **{**base, "num_format": row_format(kind[0])})
+                    for kind in set(kinds)}
+            formats: list[Format] | None = [made[kind] for kind in kinds]
+        elif tints:
+            made_tints = {tint: styles.make(tint, **base) for tint in set(tints)}
+            formats = [made_tints[tint] for tint in tints]
+        elif self.by_word[number]:
+            by_word = self.by_word[number]
+            formats = [by_word.get(value, plain) for value in values]
+        else:
+            formats = None
+        if not dates:
+            return values, formats if formats is not None else repeat(plain)
+        formats = formats if formats is not None else [plain] * len(values)
+        for position, kind in dates.items():
+            formats[position] = shown[kind]
+        return values, formats
+
+
+def base_look(look: ColumnLook, wraps: bool) -> dict[str, Any]:
+    """xlsxwriter properties that all cells of a column share; text wraps where the sheet is short enough."""
+    made: dict[str, Any] = {"valign": "top", "align": look.horizontal}
+    if look.horizontal == "right":
+        made["indent"] = 1            # keeps a number clear of the word in the next column
+    if look.format and look.format not in ("General", "row"):
+        made["num_format"] = look.format
+    if look.wrap and wraps:
+        made["text_wrap"] = True
+    return made
+
+
+def _font() -> dict[str, Any]:
+    page = palette()["page"]
+    return {"font_name": page["font"], "font_size": page["font_size"]}
+
+
+def _now() -> datetime:
+    epoch = os.environ.get("SOURCE_DATE_EPOCH")
+    if epoch:
+        try:
+            return datetime.fromtimestamp(int(epoch), UTC)
+        except (ValueError, OverflowError, OSError) as error:
+            raise GraderError(f"SOURCE_DATE_EPOCH is {epoch!r}, which is no number of seconds.") from error
+    return datetime.now(UTC)
+
+
+def _set_properties(workbook: Workbook, properties: dict[str, str], created: datetime, title: str) -> None:
+    standard: dict[str, Any] = {n: properties.pop(n) for n in _STANDARD_PROPERTIES if n in properties}
+    workbook.set_properties({"title": title, **standard, "created": created})
+    for name, value in properties.items():
+        text = clean_text(str(value))[0]
+        if len(text.encode("utf-16-le")) // 2 > _LONGEST_PROPERTY:
+            units = text.encode("utf-16-le")[:2 * (_LONGEST_PROPERTY - 2)]
+            text = units.decode("utf-16-le", errors="ignore") + " …"
+        ok(workbook.set_custom_property(name, text, "text"))

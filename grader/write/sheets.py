@@ -1,0 +1,148 @@
+"""How a data sheet looks: widths, number formats, what is coloured, what wraps (data/sheets.toml).
+
+Nothing here knows a sheet by name: a sheet or column without an entry gets a plain look.
+"""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+from grader.data import load_toml
+
+# An A4 page across, points, less the side margins that the sheets set (0.4 inch each), and less 7 % because
+# programs and printers differ in how wide they draw a character.
+PAGE_WIDTH_PT = (841.9 - 2 * 0.4 * 72) * 0.93
+
+
+@dataclass(frozen=True)
+class ColumnLook:
+    """Look of one column.
+
+    width  : characters.
+    format : number format, "row" (by the row's parameter) or "" (text, or whatever comes).
+    colour : "words" (by the word in the cell) or "".
+    wrap   : long text wraps. level : outline level. keep : on paper it stays with the column before it.
+    align  : "left", "right" or "" (right where there is a number format).
+    """
+
+    width: float
+    format: str = ""
+    colour: str = ""
+    wrap: bool = False
+    level: int = 0
+    keep: bool = False
+    align: str = ""
+
+    @property
+    def horizontal(self) -> str:
+        """Alignment that holds for the cells and the heading."""
+        return self.align or ("right" if self.format else "left")
+
+
+@cache
+def column_look(sheet: str, heading: str) -> ColumnLook:
+    """The look of one column of one sheet (a sheet that goes on as "Verdicts 2" looks like "Verdicts").
+
+    >>> column_look("Verdicts", "Oil verdict").colour, column_look("Trend", "2026-03").format
+    ('words', 'row')
+    >>> column_look("anything", "Some new heading").width
+    12
+    """
+    data = load_toml("sheets.toml")
+    found: dict[str, Any] = {}
+    for entry in data["patterns"]:
+        if re.fullmatch(entry["match"], heading):
+            found = {k: v for k, v in entry.items() if k != "match"}
+            break
+    for entry in data["columns"]:
+        if entry["heading"] == heading:
+            found = {k: v for k, v in entry.items() if k != "heading"}
+            break
+    found = {**found, **data["sheet"].get(sheet, {}).get("column", {}).get(heading, {})}
+    if "width" not in found:
+        longest_word = max((len(word) for word in heading.split()), default=0)
+        found["width"] = max(12, longest_word + 2)
+    return ColumnLook(**found)
+
+
+def fixed_columns(sheet: str) -> tuple[int, int]:
+    """How many first columns of a sheet stay in sight, and how many come again on each page across."""
+    sheets = load_toml("sheets.toml")["sheet"]
+    look = {**sheets["default"], **sheets.get(sheet, {})}
+    return look["freeze"], look.get("repeat", look["freeze"])
+
+
+def row_format(parameter: object) -> str:
+    """Number format of one parameter's readings where a column holds many parameters."""
+    formats = load_toml("sheets.toml")["row_format"]
+    return formats.get(parameter, "General") if isinstance(parameter, str) else "General"
+
+
+def setting(name: str) -> Any:
+    """One of the general settings of data/sheets.toml, for example "date_format".
+
+    Raises : KeyError where there is no such setting.
+    """
+    return load_toml("sheets.toml")[name]
+
+
+def width_pt(characters: float) -> float:
+    """Width of a column on paper, points: 7 pixels a character and 5 of padding, 96 pixels an inch."""
+    return (characters * 7 + 5) * 0.75
+
+
+def heading_lines(heading: str, width: float) -> int:
+    """Lines that a bold heading takes in a column of that many characters, one word never being split."""
+    room = max(1.0, width - 0.5)
+    lines, used = 1, 0.0
+    for word in heading.split():
+        needed = len(word) * 1.02
+        if used and used + 1 + needed > room:
+            lines, used = lines + 1, needed
+        else:
+            used += needed + (1 if used else 0)
+    return lines
+
+
+def paper(looks: Sequence[ColumnLook], repeat: int) -> tuple[int | None, list[int]]:
+    """How a sheet goes on paper: (scale in percent, columns before which a page breaks).
+
+    The scale is None where the whole width fits one page legibly (then the sheet is fitted to the width).
+    Columns marked `keep` stay on the page of the column before them; the first `repeat` come on every page.
+    """
+    widths = [width_pt(look.width) for look in looks]
+    smallest = setting("smallest_print_percent")
+    room = PAGE_WIDTH_PT * 100 / smallest
+    if sum(widths) <= room:
+        return None, []
+    repeated = sum(widths[:repeat])
+    breaks: list[int] = []
+    used, start = repeated, repeat
+    for column in range(repeat, len(widths)):
+        if used + widths[column] > room and column > start:
+            cut = column
+            while looks[cut].keep and cut > start + 1:
+                cut -= 1
+            if cut == start + 1 and looks[cut].keep:
+                cut = column                      # the whole page is one group: break where it is full
+            breaks.append(cut)
+            start = cut
+            used = repeated + sum(widths[cut:column])
+        used += widths[column]
+    return smallest, breaks
+
+
+def text_lines(text: str, width: float) -> int:
+    """Lines that a wrapped text takes in a column of that many characters.
+
+    >>> text_lines("Drain the receiver and the filters.\\nRetest.", 20)
+    3
+    """
+    # A mean letter of running text is narrower than the digit that widths are counted in.
+    room = max(1, int(width * 1.15))
+    return sum(max(1, len(textwrap.wrap(part, room))) for part in text.split("\n"))
