@@ -1,0 +1,143 @@
+"""The Due sheet's table: each outlet's last test, what it said, and when the next is due."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from grader.columns import BLANK, READ, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS, TEST_WORDS
+from grader.frames import text
+from grader.problems import Problems
+from grader.review.history import as_day, counting, days, months_after, order_in_time, outlets
+
+STATES = ("out of use", "not cleared", "overdue", "due within 14 days", "in date", "removed")
+OUT_OF_USE, NOT_CLEARED, OVERDUE, DUE_SOON, IN_DATE, REMOVED = range(6)
+SOON_DAYS = 14
+USUAL_INTERVAL_MONTHS = 3  # HSE HSG53: at least every three months (seen on secondary pages)
+LONGEST_INTERVAL_MONTHS = 24  # longer is taken for a slip, such as 90 days (judgement, no source)
+
+
+def due_table(
+    tests: pd.DataFrame,
+    *,
+    as_of: object,
+    interval_months: int = USUAL_INTERVAL_MONTHS,
+    problems: Problems | None = None,
+    file_names: Sequence[str] = (),
+) -> pd.DataFrame:
+    """The Due table, the most urgent first.
+
+    tests           : judged table, n rows. as_of : date of the run.
+    interval_months : int, at least 1; for outlets whose last test states none.
+    problems        : where given, an interval that could not be used is queried (interval_not_used).
+    file_names      : by file number, for column File; none: the column is blank.
+    Returns         : one row an outlet with a test that counts. Interval in months, Days left in days on
+                      `as_of`.
+    Raises          : ValueError for an `interval_months` below 1.
+
+    The last test is never one that a later test of its day superseded. Next due counts from the last pass or
+    near limit, by calendar months (31 January and one month is the last day of February), with the interval
+    that the last test states: a whole number of months, rounded down but not below 1; 0, a bound, unreadable
+    or more than 24 months is not used. An outlet that never passed has no next due. Removed: the outlet's
+    latest row says so, visited or not; it has no next due either. Left out of a visit changes nothing here.
+    """
+    if interval_months < 1:
+        raise ValueError(f"an interval is at least 1 month, not {interval_months}")
+    day_of_run = as_day(as_of)
+    counts = counting(tests)
+    known = outlets(tests, counts)
+    day, verdict = days(tests), tests["verdict"].to_numpy()
+    last_verdict = verdict[known.last]
+    passed = _last_pass(tests, counts, known.of_test, len(known.identity))
+    months, stated = _intervals(tests, known.last, interval_months, problems)
+    removed, status = _status(tests, known.identity)
+    next_due = np.where(removed, np.datetime64("NaT"), months_after(passed, months)).astype("datetime64[D]")
+    left = np.where(
+        np.isnat(next_due), np.nan, (next_due - day_of_run).astype("timedelta64[D]").astype(float)
+    )
+    state = np.select(
+        [
+            removed,
+            last_verdict == TEST_FAIL,
+            (last_verdict == TEST_INCOMPLETE) | np.isnan(left),
+            left < 0,
+            left <= SOON_DAYS,
+        ],
+        [REMOVED, OUT_OF_USE, NOT_CLEARED, OVERDUE, DUE_SOON],
+        IN_DATE,
+    )
+    # Within a state: what never passed first, then the fewest days left; the outlets stand in natural order.
+    order = np.lexsort((np.arange(len(left)), np.where(np.isnan(left), -np.inf, left), state))
+    files = np.array([*file_names, ""], dtype=object)
+    file = tests["file"].to_numpy()[known.last] if len(file_names) else np.full(len(known.last), -1)
+    frame = {
+        "Site": known.site,
+        "Outlet": known.outlet,
+        "Last test": day[known.last].astype("datetime64[s]"),
+        "Last verdict": np.array(TEST_WORDS, dtype=object)[last_verdict],
+        "Interval": months,
+        "Next due": next_due.astype("datetime64[s]"),
+        "Days left": left,
+        "State": np.array(STATES, dtype=object)[state],
+        "Last pass": passed.astype("datetime64[s]"),
+        "Interval from": np.where(stated, "log", "usual").astype(object),
+        "Outlet status": status,
+        "Client": known.client,
+        "System": known.system,
+        "File": files[file],
+    }
+    made = pd.DataFrame(
+        {n: pd.Series(v[order], dtype=object if v.dtype.kind == "O" else v.dtype) for n, v in frame.items()}
+    )
+    return made.astype({"Days left": "Int64"})
+
+
+def _last_pass(
+    tests: pd.DataFrame, counts: np.ndarray, of_test: np.ndarray, outlets_count: int
+) -> np.ndarray:
+    """Day of each outlet's last pass or near limit: datetime64[D] (m,), NaT where it never passed."""
+    good = np.flatnonzero(
+        counts
+        & ~tests["superseded"].to_numpy()
+        & np.isin(tests["verdict"].to_numpy(), (TEST_PASS, TEST_NEAR))
+    )
+    day = np.full(outlets_count, np.iinfo(np.int64).min)  # what NaT is
+    np.maximum.at(day, of_test[good], days(tests)[good].astype(np.int64))
+    return day.astype("datetime64[D]")
+
+
+def _intervals(
+    tests: pd.DataFrame, last: np.ndarray, usual: int, problems: Problems | None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Months of each outlet, int (m,), and whether its last test states them."""
+    state = tests["interval_months_state"].to_numpy()[last]
+    value = tests["interval_months"].to_numpy(dtype=float)[last]
+    with np.errstate(invalid="ignore"):
+        stated = (state == READ) & (value > 0) & (value <= LONGEST_INTERVAL_MONTHS)
+    months = np.where(stated, np.maximum(np.floor(np.where(stated, value, 1)), 1), usual).astype(np.int64)
+    if problems is not None:
+        problems.add_tests(
+            "interval_not_used",
+            tests.index.to_numpy()[last[(state != BLANK) & ~stated]],
+            "interval_months",
+            usual=usual,
+            longest=LONGEST_INTERVAL_MONTHS,
+        )
+    return months, stated
+
+
+def _status(tests: pd.DataFrame, identity: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Whether each outlet's latest row, visited or not, says removed; and the status it says (or blank)."""
+    rows = np.flatnonzero(
+        tests["dated"].to_numpy() & ~tests["replaced"].to_numpy() & (tests["repeat_of"].to_numpy() < 0)
+    )
+    rows = order_in_time(tests, rows)
+    of = tests["identity"].to_numpy()[rows]
+    latest = rows[np.append(of[1:] != of[:-1], True)] if len(rows) else rows
+    said = pd.Series(
+        text(tests, "outlet_status")[latest], index=tests["identity"].to_numpy()[latest], dtype=object
+    )
+    status = said.reindex(identity).to_numpy(dtype=object)
+    return status == "removed", status

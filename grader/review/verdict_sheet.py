@@ -1,0 +1,134 @@
+"""The Verdicts sheet's table: one row a test, as it was read, computed and judged."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from grader.columns import BLANK, PARAMETERS, READ, SHEETS, TEST_WORDS, VERDICT_WORDS
+from grader.figures import bounds
+from grader.frames import text
+from grader.problems import a1
+
+_AS_READ = {key: PARAMETERS[key].column for key in ("oxygen", "co", "co2", "oil", "flow", "pressure")}
+_COMPUTED = ("water", "pressure_dew_point", "dew_point_1atm", "margin")
+
+
+def verdict_table(tests: pd.DataFrame, file_names: list[str], sheet_names: list[str]) -> pd.DataFrame:
+    """The table with the design's columns, and further ones behind them.
+
+    tests       : judged table, n rows.
+    file_names  : by file number. sheet_names : by table number.
+    Returns     : n rows, in order. A plain reading is a number, a bound or a word its text, a date a date.
+    """
+    verdict_words = np.array(VERDICT_WORDS, dtype=object)
+    made: dict[str, np.ndarray] = {
+        "Site": text(tests, "site"),
+        "Outlet": text(tests, "outlet"),
+        "System": text(tests, "system"),
+        "Test date": tests["test_day"].to_numpy(),
+        "Verdict": np.array(TEST_WORDS, dtype=object)[tests["verdict"].to_numpy()],
+        "Reasons": text(tests, "reasons"),
+        "Rule set": np.where(text(tests, "ruleset") != "", text(tests, "ruleset"), text(tests, "rule_set")),
+        "Supply": text(tests, "supply"),
+        "Odour": text(tests, "odour"),
+        "Dew point judged at (bar)": tests["dew_judged_at_bar"].to_numpy(),
+        "Lowest use temperature (°C)": _finite(tests["use_temperature_c"].to_numpy()),
+        "Safe down to (°C)": tests["safe_down_to_c"].to_numpy(),
+        "File": np.array(file_names, dtype=object)[tests["file"].to_numpy()],
+        "Sheet": np.array(sheet_names, dtype=object)[tests["table"].to_numpy()],
+        "Row": tests["row"].to_numpy() + 1,
+    }
+    for key, field in _AS_READ.items():
+        made[PARAMETERS[key].heading] = as_read(tests, field)
+    for key in _COMPUTED:
+        made[PARAMETERS[key].heading] = computed(tests, key)
+    for key in ("odour", "oxygen", "co", "co2", "oil", "water", "flow", "pressure"):
+        made[PARAMETERS[key].verdict_heading] = verdict_words[tests[f"verdict_{key}"].to_numpy()]
+    further = {
+        "Client": text(tests, "client"),
+        "Location": text(tests, "location"),
+        "Dryer": text(tests, "dryer"),
+        "Test time": _clock(tests),
+        "Reason for visit": text(tests, "visit_reason"),
+        "Tested by": text(tests, "tested_by"),
+        "Outlet status": text(tests, "outlet_status"),
+        "Remarks": text(tests, "remarks"),
+        "Counts in history": _standing(tests),
+    }
+    across = tests["column"].to_numpy() >= 0
+    if across.any():
+        further["Cell"] = np.full(len(tests), "", dtype=object)
+        place = zip(tests["row"].to_numpy()[across].tolist(), tests["column"].to_numpy()[across].tolist())
+        further["Cell"][across] = [a1(row, column) for row, column in place]
+    for key in ("co", "co2", "oil"):
+        factor = tests["tube_factor"].to_numpy()
+        if (factor != 1.0).any():
+            heading = PARAMETERS[key].heading
+            corrected = computed(tests, key)
+            corrected[factor == 1.0] = None
+            further[heading.replace(" (", " corrected (")] = corrected
+    wanted = list(SHEETS["Verdicts"])
+    return pd.DataFrame(
+        {
+            name: pd.Series(column, dtype=object if column.dtype.kind == "O" else column.dtype)
+            for name, column in {**{n: made[n] for n in wanted}, **further}.items()
+        }
+    )
+
+
+def as_read(tests: pd.DataFrame, field: str) -> np.ndarray:
+    """A number field as it was read: float, or the text of a bound, a word, or what could not be read."""
+    value = tests[field].to_numpy(dtype=float)
+    shown = text(tests, f"{field}_text")
+    out = value.astype(object)
+    lacking = np.isnan(value)
+    out[lacking] = None
+    written = lacking & (shown != "")
+    out[written] = shown[written]
+    return out
+
+
+def computed(tests: pd.DataFrame, key: str) -> np.ndarray:
+    """A computed figure: float where both ends are one, else the bound's text; None where there is none."""
+    lower, upper = tests[f"{key}_lower"].to_numpy(), tests[f"{key}_upper"].to_numpy()
+    read = tests[f"{key}_state"].to_numpy() == READ
+    out = lower.astype(object)
+    out[~(read & np.isfinite(lower))] = None
+    parameter = PARAMETERS[key]
+    open_ = tests[f"{key}_open"].to_numpy()
+    for i in np.flatnonzero(read & (lower != upper)):
+        out[i] = bounds(
+            lower[i], upper[i], int(open_[i]), parameter.decimals, parameter.floor, parameter.ceiling
+        )
+    return out
+
+
+def _finite(values: np.ndarray) -> np.ndarray:
+    return np.where(np.isfinite(values), values, np.nan)
+
+
+def _clock(tests: pd.DataFrame) -> np.ndarray:
+    minutes = tests["test_time"].to_numpy(dtype=float)
+    out = np.full(len(tests), "", dtype=object)
+    for i in np.flatnonzero(~np.isnan(minutes)):
+        out[i] = f"{int(minutes[i]) // 60:02d}:{int(minutes[i]) % 60:02d}"
+    return out
+
+
+def _standing(tests: pd.DataFrame) -> np.ndarray:
+    """Whether the test counts in history, and why not."""
+    blank_date = tests["test_date_state"].to_numpy() == BLANK
+    return np.select(
+        [
+            tests["replaced"].to_numpy(),
+            tests["repeat_of"].to_numpy() >= 0,
+            ~tests["visited"].to_numpy(),
+            blank_date | np.isnat(tests["test_day"].to_numpy()),
+            ~tests["dated"].to_numpy(),
+            tests["superseded"].to_numpy(),
+            tests["conflict"].to_numpy(),
+        ],
+        ["replaced", "repeat", "not visited", "no date", "date to come", "later test rules", "conflict"],
+        "yes",
+    ).astype(object)
