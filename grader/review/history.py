@@ -262,6 +262,8 @@ def readings(tests: pd.DataFrame, counts: np.ndarray | None = None) -> Readings:
 
 def _coldest(tests: pd.DataFrame, at: np.ndarray, known: Outlets) -> np.ndarray:
     """Lowest use temperature that each outlet's tests have seen, degC (m,), NaN where none was known."""
+    if not len(at):
+        return np.full(len(known.of_test), np.nan)
     coldest = np.full(len(known.identity), np.inf)
     warm = np.where(
         tests["use_temperature_known"].to_numpy()[at],

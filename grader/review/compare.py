@@ -1,0 +1,254 @@
+"""What changed since an earlier result was issued: verdicts that differ, tests gone, tests new, and why."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import zipfile
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from grader.columns import PARAMETERS, SHEETS, normal_heading
+from grader.figures import plain
+from grader.frames import RELATIVE_TOLERANCE
+from grader.problems import GraderError
+from grader.words import DEFAULT_LANGUAGE, words
+
+RESULT_KIND, KIND_PROPERTY = "result", "grader-kind"
+SHEET = "Verdicts"
+COLUMNS = ("Site", "Outlet", "Test date", "Old verdict", "New verdict", "Why", "File", "Row")
+# What must be there to tell tests and verdicts; the other columns serve to say why.
+_NEEDED = ("Site", "Outlet", "System", "Test date", "Verdict", "File", "Sheet", "Row")
+_WHO = ("Client", "Site", "Outlet", "System", "Test date")
+_PLACE = ("File", "Sheet", "Row")
+_VERDICTS = tuple((p.name, p.verdict_heading) for p in PARAMETERS.values() if p.verdict_heading)
+_PLAIN = ("Rule set", "Test date", "Supply", "Counts in history")
+
+
+def read_old_result(path: str | os.PathLike[str]) -> pd.DataFrame:
+    """The sheet Verdicts of an earlier result of this program, with those that go on from it.
+
+    Returns : one row a test, columns as written; blank cells None, dates datetime. For a result of this
+              program only: of any other file nothing but its properties is looked at.
+    Raises  : GraderError, one line: no such file, no workbook, no result of this program, columns missing.
+    """
+    import openpyxl  # here, because it is slow to load and seldom needed
+
+    say: dict[str, str] = words()["compare"]
+    given = Path(path)
+    if not given.is_file():
+        raise GraderError(say["not_a_file"].format(path=given))
+    try:
+        with (
+            open(given, "rb") as stream,
+            contextlib.closing(openpyxl.load_workbook(stream, read_only=True)) as book,
+        ):
+            kind = next((p.value for p in book.custom_doc_props.props if p.name == KIND_PROPERTY), None)
+            if kind != RESULT_KIND:
+                raise GraderError(say["not_a_result"].format(path=given))
+            titles = [
+                t for t in book.sheetnames if t == SHEET or t.startswith(f"{SHEET} ") and t[9:].isdigit()
+            ]
+            parts = [_frame(book[title]) for title in titles]
+    except (OSError, zipfile.BadZipFile, KeyError, ValueError, TypeError, SyntaxError, EOFError) as error:
+        raise GraderError(say["not_a_workbook"].format(path=given)) from error
+    found = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    missing = [name for name in _NEEDED if name not in found.columns]
+    if missing:
+        raise GraderError(say["no_verdicts"].format(path=given, missing=", ".join(missing)))
+    return found
+
+
+def _frame(sheet: Any) -> pd.DataFrame:
+    rows = sheet.iter_rows(values_only=True)
+    headings = [str(h) for h in next(rows, ()) if h is not None]
+    data = [row[: len(headings)] for row in rows]
+    return pd.DataFrame(
+        {name: pd.Series([row[n] for row in data], dtype=object) for n, name in enumerate(headings)}
+    )
+
+
+def compare_table(old: pd.DataFrame, new: pd.DataFrame, *, language: str = DEFAULT_LANGUAGE) -> pd.DataFrame:
+    """The tests whose verdict changed, that are gone, or that are new.
+
+    old, new : the sheets Verdicts: from read_old_result, and of this run. Columns that only one of them has
+               are not compared.
+    Returns  : columns COLUMNS; gone tests have no new verdict, new ones no old. In order of the new table,
+               then the gone ones in order of the old. File and Row are the new ones where there are.
+    A test is the same where file, sheet, row, site, outlet and date agree; else where client, site, outlet,
+    system and date do, each as often as it stands in both (a file renamed, rows moved); else where site,
+    outlet and date agree and nothing else is left with them (client or system corrected); else where file,
+    sheet, row, site and outlet agree and one of the two had no date. A file written over with another visit
+    is thus gone and new.
+    """
+    say: dict[str, str] = words(language)["compare"]
+    pairs, gone, fresh = _match(old, new)
+    before, after = _texts(old), _texts(new)
+    columns = [c for c in new.columns if c in old.columns]
+    numbers = {c: (_numbers(old[c]), _numbers(new[c])) for c in columns}
+    made: dict[int, tuple[Any, ...]] = {}
+    for o, n in pairs:
+        if before["Verdict"][o] != after["Verdict"][n]:
+            why = _why(o, n, before, after, columns, numbers, say)
+            made[n] = (
+                *_shown(after, n),
+                before["Verdict"][o],
+                after["Verdict"][n],
+                why,
+                after["File"][n],
+                new["Row"].iloc[n],
+            )
+    for n in fresh:
+        made[n] = (
+            *_shown(after, n),
+            "",
+            after["Verdict"][n],
+            say["test_new"],
+            after["File"][n],
+            new["Row"].iloc[n],
+        )
+    lost = [
+        (
+            *_shown(before, o),
+            before["Verdict"][o],
+            "",
+            say["test_gone"],
+            before["File"][o],
+            old["Row"].iloc[o],
+        )
+        for o in gone
+    ]
+    rows = [made[n] for n in sorted(made)] + lost
+    frame = pd.DataFrame(rows, columns=list(COLUMNS), dtype=object)
+    frame["Test date"] = pd.to_datetime(frame["Test date"].replace("", None)).astype("datetime64[s]")
+    return frame
+
+
+def _shown(texts: dict[str, np.ndarray], at: int) -> tuple[Any, ...]:
+    return texts["Site"][at], texts["Outlet"][at], texts["Test date"][at]
+
+
+def _match(old: pd.DataFrame, new: pd.DataFrame) -> tuple[list[tuple[int, int]], list[int], list[int]]:
+    """Pairs of positions (old, new), positions of old tests that are gone, of new tests that are new."""
+    keys = (
+        (*_PLACE, "Site", "Outlet", "Test date"),
+        _WHO,
+        ("Site", "Outlet", "Test date"),
+        (*_PLACE, "Site", "Outlet"),
+    )
+    before, after = _texts(old), _texts(new)
+    left, right = list(range(len(old))), list(range(len(new)))
+    pairs: list[tuple[int, int]] = []
+    for step, key in enumerate(keys):
+        found = []
+        a, b = _by_key(before, left, key), _by_key(after, right, key)
+        for value, olds in a.items():
+            news = b.get(value, [])
+            if step >= 2 and (len(olds) > 1 or len(news) > 1):
+                continue  # the loose keys: only where there is no choice
+            found += list(zip(olds, news))
+        if step == 3:
+            found = [(o, n) for o, n in found if not (before["Test date"][o] and after["Test date"][n])]
+        pairs += found
+        left = sorted(set(left) - {o for o, _ in found})
+        right = sorted(set(right) - {n for _, n in found})
+    return pairs, left, right
+
+
+def _by_key(
+    texts: dict[str, np.ndarray], rows: Sequence[int], names: Sequence[str]
+) -> dict[tuple[str, ...], list[int]]:
+    found: dict[tuple[str, ...], list[int]] = {}
+    columns = [texts[name] for name in names]
+    for row in rows:
+        found.setdefault(tuple(column[row] for column in columns), []).append(row)
+    return found
+
+
+def _texts(frame: pd.DataFrame) -> dict[str, np.ndarray]:
+    """The columns of identity, place and words as text, "" where blank; dates as ISO days."""
+    wanted = {*_WHO, *_PLACE, "Verdict", *_PLAIN, *(heading for _, heading in _VERDICTS)}
+    made = {}
+    for name in wanted:
+        if name not in frame.columns:
+            made[name] = np.full(len(frame), "", dtype=object)
+            continue
+        column = frame[name]
+        if name == "Test date":
+            days = pd.to_datetime(column, errors="coerce")
+            shown = ["" if pd.isna(d) else d.date().isoformat() for d in days]
+        else:
+            shown = [
+                "" if v is None or v != v else plain(float(v)) if _is_number(v) else str(v) for v in column
+            ]
+        made[name] = np.array(shown, dtype=object)
+    return made
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(value, bool)
+
+
+def _numbers(column: pd.Series) -> np.ndarray:
+    """The cells as they are compared: numbers as float, texts as they stand, None for blank."""
+    return np.array(
+        [
+            None if v is None or v != v or v == "" else float(v) if _is_number(v) else str(v)
+            for v in column.tolist()
+        ],
+        dtype=object,
+    )
+
+
+def _why(
+    o: int,
+    n: int,
+    before: dict[str, np.ndarray],
+    after: dict[str, np.ndarray],
+    columns: Sequence[str],
+    cells: dict[str, tuple[np.ndarray, np.ndarray]],
+    say: dict[str, str],
+) -> str:
+    """Rule set, then verdicts of parameters, then readings and what else of the test changed."""
+    said = []
+    for name in _PLAIN:
+        if name in columns and before[name][o] != after[name][n]:
+            said.append(
+                say["changed"].format(
+                    name=name, old=before[name][o] or say["blank"], new=after[name][n] or say["blank"]
+                )
+            )
+    for name, heading in _VERDICTS:
+        if heading in columns and before[heading][o] != after[heading][n]:
+            said.append(
+                say["parameter"].format(
+                    name=name, old=before[heading][o] or say["blank"], new=after[heading][n] or say["blank"]
+                )
+            )
+    told = {*_WHO, *_PLACE, *_PLAIN, "Verdict", "Reasons", *(heading for _, heading in _VERDICTS)}
+    readings = {normal_heading(h) for h in SHEETS[SHEET]}
+    for name in columns:
+        if name in told:
+            continue
+        was, now = cells[name][0][o], cells[name][1][n]
+        if not _same(was, now):
+            text = say["reading" if normal_heading(name) in readings else "changed"]
+            said.append(text.format(name=name, old=_cell(was, say), new=_cell(now, say)))
+    if not said:
+        said.append(say["nothing_else"])
+    return "; ".join(said)
+
+
+def _same(was: Any, now: Any) -> bool:
+    if isinstance(was, float) and isinstance(now, float):
+        # A cell keeps about 15 digits of a figure.
+        return abs(was - now) <= RELATIVE_TOLERANCE * max(abs(was), abs(now), 1.0)
+    return was == now
+
+
+def _cell(value: Any, say: dict[str, str]) -> str:
+    return say["blank"] if value is None else plain(value) if isinstance(value, float) else str(value)

@@ -1,0 +1,185 @@
+"""The whole run over real files: what the result holds, that no row is lost, that no input is touched."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import tomllib
+from datetime import date
+from pathlib import Path
+
+import openpyxl
+import pandas as pd
+import pytest
+
+from grader import batch, grade
+from grader.columns import SHEETS
+from grader.problems import GraderError
+from grader.write.blank import write_blank
+from tests.support import AIRLINE, VISIT
+
+ROOT = Path(__file__).parents[1]
+STORY = tomllib.loads((ROOT / "demo" / "story.toml").read_text(encoding="utf-8"))
+ALWAYS_THERE = {
+    "Trend": ["Site", "Outlet", "Parameter", "Unit", "Limit"],
+    "Due": ["Site", "Outlet", "Last test", "Last verdict", "Interval", "Next due", "Days left", "State"],
+    "Years": ["Site", "Outlet", "Parameter", "Unit"],
+}
+
+
+@pytest.fixture(scope="module")
+def demo():
+    return grade(ROOT / "demo" / "inbox", as_of=STORY["as_of"])
+
+
+def visit_file(path: Path, rows=None, **visit) -> Path:
+    """A filled-in blank: one good airline outlet unless rows say otherwise."""
+    write_blank(path, visit={**VISIT, **visit}, rows=rows or [AIRLINE])
+    return path
+
+
+def test_the_frames_have_the_columns_of_the_sheets(demo):
+    for name, columns in SHEETS.items():
+        assert list(demo.frames()[name].columns[:len(columns)]) == list(columns)
+    for name, columns in ALWAYS_THERE.items():
+        assert list(getattr(demo, name.lower()).columns[:len(columns)]) == columns
+    for name in ("verdicts", "trend", "years", "due", "actions", "problems", "sources", "limits"):
+        assert isinstance(getattr(demo, name), pd.DataFrame)
+
+
+@pytest.mark.parametrize("finding", [f for f in STORY["finding"] if f.get("sheet") == "Verdicts"],
+                         ids=lambda f: f["what"])
+def test_what_the_story_expects_on_verdicts(demo, finding):
+    v = demo.verdicts
+    heading = {"Line pressure": "Pressure verdict"}.get(finding["parameter"], f"{finding['parameter']} verdict")
+    rows = v[(v["Site"] == finding["site"]) & v["Outlet"].isin(finding["outlets"])
+             & (v["Test date"] == pd.Timestamp(finding["date"]))]
+    assert set(rows["Outlet"]) == set(finding["outlets"])
+    # Where two files disagree both are shown, and one of them has it.
+    assert all(finding["expect"] in set(g[heading]) for _, g in rows.groupby("Outlet"))
+
+
+def test_every_row_of_the_demo_is_graded(demo):
+    s = demo.sources
+    assert (s["Rows found"] == s["Rows graded"] + s["Rows refused"]).all()
+    assert s["Rows found"].sum() == len(demo.verdicts) == len(demo.tests)
+    assert not demo.refused
+
+
+def test_a_lost_row_is_said_and_counts_as_refused(tmp_path, monkeypatch):
+    visit_file(tmp_path / "a.xlsx", rows=[AIRLINE, {**AIRLINE, "outlet": "Bay 2"}])
+    whole = batch.read_cells
+    monkeypatch.setattr(batch, "read_cells", lambda *a, **k: whole(*a, **k).iloc[:1])
+    result = grade(tmp_path, as_of="2026-11-25")
+    assert result.refused and result.unbalanced == ["a.xlsx"]
+    assert "a row was lost" in " ".join(result.problems["Problem"])
+
+
+def test_the_written_result_is_the_frames(demo, tmp_path):
+    demo.write(tmp_path / "r.xlsx")
+    sheets = pd.read_excel(tmp_path / "r.xlsx", sheet_name=None, engine="calamine")
+    assert list(sheets) == ["Summary", *demo.frames()]
+    for name, frame in demo.frames().items():
+        read = sheets[name]
+        assert len(read) == len(frame)
+        assert list(read.columns) == list(frame.columns)
+    verdicts = sheets["Verdicts"]
+    assert list(verdicts["Verdict"]) == list(demo.verdicts["Verdict"])
+    assert verdicts["Row"].tolist() == demo.verdicts["Row"].tolist()
+
+
+def test_file_sheet_and_row_lead_back_to_the_reading(demo):
+    """Traceable: for a handful of tests the source cell holds the figure that the sheet shows."""
+    for i in range(0, len(demo.verdicts), 61):
+        line = demo.verdicts.iloc[i]
+        book = openpyxl.load_workbook(io.BytesIO((ROOT / "demo" / "inbox" / line["File"]).read_bytes()))
+        sheet = book[line["Sheet"]]
+        headings = [c.value for c in sheet[1]]
+        assert sheet.cell(int(line["Row"]), headings.index("Oxygen (%)") + 1).value == line["Oxygen (%)"]
+
+
+def test_no_input_is_touched(tmp_path):
+    path = visit_file(tmp_path / "a.xlsx")
+    before = hashlib.sha256(path.read_bytes()).hexdigest()
+    result = grade(tmp_path, as_of="2026-11-25")
+    result.write(tmp_path / "out.xlsx")
+    assert hashlib.sha256(path.read_bytes()).hexdigest() == before == result.sources["SHA-256"].iloc[0]
+
+
+def test_a_result_in_the_folder_is_passed_over(tmp_path):
+    visit_file(tmp_path / "a.xlsx")
+    grade(tmp_path, as_of="2026-11-25").write(tmp_path / "result.xlsx")
+    again = grade(tmp_path, as_of="2026-11-25")
+    assert list(again.sources["File"]) == ["a.xlsx"]
+    assert sum(again.log.passed_over_counts().values()) == 1
+
+
+@pytest.mark.parametrize(("change", "code"), [
+    ({"supply": "ring main"}, "Supply"), ({"co_ppm": "9 or so"}, "Carbon monoxide"),
+    ({"oxygen_pct": -20.9}, "Oxygen"), ({"outlet": None}, "no name"),
+])
+def test_bad_input_is_one_problem_and_the_rest_is_graded(tmp_path, change, code):
+    visit_file(tmp_path / "a.xlsx", rows=[{**AIRLINE, **change}, {**AIRLINE, "outlet": "Bay 2"}])
+    result = grade(tmp_path, as_of="2026-11-25")
+    found = result.problems[result.problems["Problem"].str.contains(code)]
+    assert len(found) == 1 and found["Cell"].iloc[0] and found["What to do"].iloc[0]
+    assert len(result.verdicts) == 2 and result.verdicts["Verdict"].iloc[1] == "pass"
+    assert not result.refused
+
+
+def test_no_date_is_graded_and_left_out_of_history(tmp_path):
+    visit_file(tmp_path / "a.xlsx", test_date=None)
+    result = grade(tmp_path, as_of="2026-11-25")
+    assert result.verdicts["Verdict"].iloc[0] == "pass"
+    assert len(result.due) == 0 and not result.refused
+    assert result.verdicts["Counts in history"].iloc[0] == "no date"
+
+
+def test_two_files_that_disagree_are_both_shown_and_queried(tmp_path):
+    visit_file(tmp_path / "a.xlsx")
+    visit_file(tmp_path / "b.xlsx", rows=[{**AIRLINE, "co_ppm": 9}])
+    result = grade(tmp_path, as_of="2026-11-25")
+    assert sorted(result.verdicts["Verdict"]) == ["fail", "pass"]
+    assert (result.problems["Severity"] == "query").sum() == 2
+    assert result.due["Last verdict"].tolist() == ["fail"]
+
+
+def test_a_broken_file_is_refused_and_the_rest_graded(tmp_path):
+    good = visit_file(tmp_path / "good.xlsx")
+    (tmp_path / "cut.xlsx").write_bytes(good.read_bytes()[:3000])
+    result = grade(tmp_path, as_of="2026-11-25")
+    assert result.refused and len(result.verdicts) == 1
+    refused = result.problems[result.problems["Severity"] == "refused"]
+    assert refused["File"].tolist() == ["cut.xlsx"]
+
+
+def test_nothing_to_read_stops_the_run(tmp_path):
+    with pytest.raises(GraderError, match="no spreadsheet|nothing"):
+        grade(tmp_path)
+    with pytest.raises(GraderError):
+        grade(tmp_path / "nowhere")
+
+
+def test_a_wrong_argument_stops_the_run(tmp_path):
+    visit_file(tmp_path / "a.xlsx")
+    with pytest.raises(GraderError):
+        grade(tmp_path, rules="en12021-2041")
+    with pytest.raises(GraderError, match="2026-03-14"):
+        grade(tmp_path, as_of="14 March")
+    with pytest.raises(GraderError, match="information only"):
+        grade(tmp_path, rules="iso8573-1-2010")
+
+
+def test_the_rule_set_of_row_and_visit_win_over_the_option(tmp_path):
+    nine = {**AIRLINE, "co_ppm": 9}
+    visit_file(tmp_path / "a.xlsx", rows=[nine, {**nine, "outlet": "Bay 2", "rule_set": "EN 12021:2014"}],
+               rule_set="en12021-1998")
+    result = grade(tmp_path, rules="osha-grade-d", as_of="2026-11-25")
+    assert result.verdicts["Rule set"].tolist() == ["en12021-1998", "en12021-2014"]
+    assert result.verdicts["Carbon monoxide verdict"].tolist() == ["pass", "fail"]
+
+
+def test_as_of_takes_a_date_and_a_text(tmp_path):
+    visit_file(tmp_path / "a.xlsx")
+    for as_of in (date(2026, 6, 14), "2026-06-14"):
+        assert grade(tmp_path, as_of=as_of).due["Days left"].tolist() == [0]
