@@ -14,7 +14,8 @@ class Block:
     """One part of a page.
 
     kind    : "figures" (headline counts: rows of (label, number, verdict word or "")), "table"
-              (columns + rows), "text" (rows of one sentence each), "cautions" (as text, in a warning look), "chart",
+              (columns + rows), "text" (rows of one sentence each), "cautions" (as text, in a warning look),
+              "chart",
               "form" (to be filled in by hand: columns side by side, each row a label over a ruled line),
               "banner" (to be read from afar: rows of (text, size in points, "dark", "plain" or "left")).
     links   : for a table: row number -> (sheet, 0-based data row) that the row's first cell leads to.

@@ -25,8 +25,11 @@ UNITS = 24                      # columns of the grid
 UNITS_ACROSS = 38               # of a landscape page
 UNIT_PX = 26
 UNIT_WIDTH = (UNIT_PX - 5) / 7  # characters
-PAGE_HEIGHT_PT = 841.9 - 2 * 0.7 * 72
-PAGE_HEIGHT_ACROSS_PT = 595.3 - 2 * 0.7 * 72
+# Less than A4 within its margins: programs round the height of each row, and a page break that comes a row
+# before the one set here would leave a page with that row alone.
+SPARE_PT = 14
+PAGE_HEIGHT_PT = 841.9 - 2 * 0.7 * 72 - SPARE_PT
+PAGE_HEIGHT_ACROSS_PT = 595.3 - 2 * 0.7 * 72 - SPARE_PT
 FORM_ROW_PT = 30.0
 TILES_A_ROW = 6
 CHART_ROWS, CHART_ROW_PT = 13, 15.0
@@ -363,7 +366,8 @@ def _height_pt(cells: Sequence[tuple[str, int]], size_pt: float) -> float:
     lines = 1
     for text, units in cells:
         room = _characters(units, size_pt)
-        lines = max(lines, sum(max(1, len(textwrap.wrap(part, room))) for part in text.split("\n")))
+        lines = max(lines, sum(1 if len(part) <= room else max(1, len(textwrap.wrap(part, room)))
+                               for part in text.split("\n")))
     return min(409.0, lines * size_pt * 1.3 + 3.5)          # 409 points is the format's tallest row
 
 

@@ -1,11 +1,11 @@
-"""Writes records of visits and out-of-use notices: one workbook of one page each, beside one another in a folder."""
+"""Writes records of visits and out-of-use notices into a folder: one workbook of one sheet each."""
 
 from __future__ import annotations
 
 import os
 import zipfile
 import zlib
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from pathlib import Path, PurePath
 from xml.etree import ElementTree
@@ -26,14 +26,20 @@ IDENTITY_PROPERTY, CONTENT_PROPERTY = "grader-about", "grader-content"
 MOST_OF_A_NAME = 1000
 
 
-def write_records(folder: str | os.PathLike[str], records: Sequence[Record], notices: Sequence[Record], *,
-                  created: datetime | None = None, inputs: Iterable[Path] = (),
-                  language: str = DEFAULT_LANGUAGE) -> list[Path]:
+def write_records(
+    folder: str | os.PathLike[str],
+    records: Sequence[Record],
+    notices: Sequence[Record],
+    *,
+    created: datetime | None = None,
+    inputs: Iterable[Path] = (),
+    language: str = DEFAULT_LANGUAGE,
+) -> list[Path]:
     """Write each to its own file in the folder, which is made if it is not there.
 
-    A file about the same visit (or site, for a notice) is written over, or left as it is where it says the same
-    already: what was handed over then keeps its date. Any other file of that name stays, and the new one gets a
-    number behind its name.
+    A file about the same visit (or site, for a notice) is written over, or left as it is where it says the
+    same already: what was handed over then keeps its date. Any other file of that name stays, and the new one
+    gets a number behind its name.
 
     created : time in the document properties; else SOURCE_DATE_EPOCH of the environment; else now.
     inputs  : files that were read; none of them is ever written over.
@@ -46,11 +52,9 @@ def write_records(folder: str | os.PathLike[str], records: Sequence[Record], not
         there = {entry.name.casefold(): Path(entry.path) for entry in os.scandir(place)}
     except OSError as error:
         raise GraderError(f"{place}: cannot be read ({error.strerror}). Choose another folder.") from error
-    taken: set[str] = set()
     paths = []
     for record in (*records, *notices):
-        path, same = _target(place, record, there, taken)
-        taken.add(path.name.casefold())
+        path, same = _target(place, record, there)
         there[path.name.casefold()] = path
         paths.append(path)
         if not same:
@@ -65,24 +69,26 @@ def _folder(folder: str | os.PathLike[str]) -> Path:
     except FileExistsError as error:
         raise GraderError(f"{place}: is a file, and the records need a folder. Name another one.") from error
     except OSError as error:
-        raise GraderError(f"{place}: this folder cannot be made ({error.strerror}). Choose another one.") from error
+        raise GraderError(
+            f"{place}: this folder cannot be made ({error.strerror}). Choose another one."
+        ) from error
     return place
 
 
-def _target(place: Path, record: Record, there: dict[str, Path], taken: Collection[str]) -> tuple[Path, bool]:
+def _target(place: Path, record: Record, there: dict[str, Path]) -> tuple[Path, bool]:
     """Where the record goes, and whether the file there says the same already."""
     wished = PurePath(record.file_name)
     for number in range(1, MOST_OF_A_NAME):
         name = wished.name if number == 1 else f"{wished.stem} ({number}){wished.suffix}"
-        if name.casefold() in taken:
-            continue
         old = there.get(name.casefold())
         if old is None:
             return place / name, False
         known = _known(old, record.kind)
         if known.get(IDENTITY_PROPERTY) == record.identity:
             return old, known.get(CONTENT_PROPERTY) == record.content
-    raise GraderError(f"{place / wished}: {MOST_OF_A_NAME} files of that name are there. Choose another folder.")
+    raise GraderError(
+        f"{place / wished}: {MOST_OF_A_NAME} files of that name are there. Choose another folder."
+    )
 
 
 def _known(path: Path, kind: str) -> dict[str, str]:
@@ -93,7 +99,7 @@ def _known(path: Path, kind: str) -> dict[str, str]:
         with zipfile.ZipFile(path) as archive:
             root = ElementTree.fromstring(archive.read("docProps/custom.xml"))
     except (OSError, zipfile.BadZipFile, zlib.error, KeyError, ElementTree.ParseError):
-        return {}                                 # not told apart from another's file, so it is left alone
+        return {}  # not told apart from another's file, so it is left alone
     return {str(entry.get("name")): "".join(entry.itertext()) for entry in root}
 
 
@@ -101,13 +107,30 @@ def _write(path: Path, record: Record, created: datetime, language: str) -> None
     said = words(language)
     texts = said["result"]
     with replacing(path) as part, open(part, "r+b") as stream:
-        workbook = Workbook(stream, {
-            "in_memory": True, "strings_to_numbers": False, "strings_to_formulas": False, "strings_to_urls": False,
-            "default_format_properties": _font()})
+        workbook = Workbook(
+            stream,
+            {
+                "in_memory": True,
+                "strings_to_numbers": False,
+                "strings_to_formulas": False,
+                "strings_to_urls": False,
+                "default_format_properties": _font(),
+            },
+        )
         title = record.number or PurePath(record.file_name).stem
-        _set_properties(workbook, {KIND_PROPERTY: record.kind, "language": language, "record-number": record.number,
-                                   "amends": "; ".join(record.amends), IDENTITY_PROPERTY: record.identity,
-                                   CONTENT_PROPERTY: record.content}, created, title)
+        _set_properties(
+            workbook,
+            {
+                KIND_PROPERTY: record.kind,
+                "language": language,
+                "record-number": record.number,
+                "amends": "; ".join(record.amends),
+                IDENTITY_PROPERTY: record.identity,
+                CONTENT_PROPERTY: record.content,
+            },
+            created,
+            title,
+        )
         sheet = workbook.add_worksheet(said[record.kind]["file_sheet"])
 
         def clean(text: str) -> str:
