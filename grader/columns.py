@@ -3,9 +3,9 @@
 Input fields come from data/fields.toml, judged parameters from data/parameters.toml; nothing is listed twice.
 Light on purpose: the reading child processes import it, so neither pandas nor numpy is loaded here.
 
-The table of tests has one row a test; its index is the test's number and never changes. For a number field `X`:
-X (float, NaN for a bound), X_lower, X_upper (float ends, equal for a plain reading; NaN where nothing was read),
-X_open (which end is itself excluded), X_state (blank, read, unreadable), X_how (how the text was understood).
+The table of tests has one row a test; its index is the test's number and never changes. For a number field
+`X`: X (float, NaN for a bound), X_lower, X_upper (float ends, equal for a plain reading; NaN where nothing
+was read), X_open (which end is itself excluded), X_state (blank, read, unreadable), X_how (how it was read).
 For a date field: X (datetime64), X_state. For a time field: X (minutes after midnight), X_state.
 For a word field: X (canonical word, None), X_state. For a text field: X (str or None), X_state.
 """
@@ -38,14 +38,14 @@ class Field:
 
     name: str
     heading: str
-    kind: str                       # text, number, date, time, word
-    sheet: str                      # Visit, Readings, or extra (read where present, not in the blank)
+    kind: str  # text, number, date, time, word
+    sheet: str  # Visit, Readings, or extra (read where present, not in the blank)
     unit: str = ""
     reading: bool = False
-    further: bool = False           # a column of the blank that serves but is not in the fixed list
+    further: bool = False  # a column of the blank that serves but is not in the fixed list
     floor: float | None = None
     ceiling: float | None = None
-    signed: bool = False            # may be below zero (temperatures)
+    signed: bool = False  # may be below zero (temperatures)
     instrument: bool = False
     tube: str = ""
     expiry: bool = False
@@ -87,7 +87,9 @@ def _parameters() -> dict[str, Parameter]:
     known = set(Parameter.__dataclass_fields__)
     made = {}
     for entry in load_toml("parameters.toml")["parameter"]:
-        plain = {k: tuple(v) if isinstance(v, list) else v for k, v in entry.items() if k in known}
+        plain: dict[str, Any] = {
+            k: tuple(v) if isinstance(v, list) else v for k, v in entry.items() if k in known
+        }
         more = {k: v for k, v in entry.items() if k not in known}
         made[entry["key"]] = Parameter(**plain, more=more)
     return made
@@ -105,20 +107,73 @@ EVIDENCE_FIELDS: tuple[str, ...] = tuple(f.name for f in FIELDS.values() if f.re
 # Sheets of the result and the columns that must be there, in order (more may follow).
 SHEETS: dict[str, tuple[str, ...]] = {
     "Verdicts": (
-        "Site", "Outlet", "System", "Test date", "Verdict", "Reasons", "Rule set", "Supply", "Oxygen (%)",
-        "Oxygen verdict", "Carbon monoxide (ppm)", "Carbon monoxide verdict", "Carbon dioxide (ppm)",
-        "Carbon dioxide verdict", "Oil (mg/m³)", "Oil verdict", "Odour", "Odour verdict", "Water (mg/m³)",
-        "Pressure dew point (°C)", "Dew point judged at (bar)", "Dew point at one atmosphere (°C)",
-        "Lowest use temperature (°C)", "Dew point margin (K)", "Safe down to (°C)", "Water verdict",
-        "Flow (L/min)", "Flow verdict", "Line pressure (bar)", "Pressure verdict", "File", "Sheet", "Row",
+        "Site",
+        "Outlet",
+        "System",
+        "Test date",
+        "Verdict",
+        "Reasons",
+        "Rule set",
+        "Supply",
+        "Oxygen (%)",
+        "Oxygen verdict",
+        "Carbon monoxide (ppm)",
+        "Carbon monoxide verdict",
+        "Carbon dioxide (ppm)",
+        "Carbon dioxide verdict",
+        "Oil (mg/m³)",
+        "Oil verdict",
+        "Odour",
+        "Odour verdict",
+        "Water (mg/m³)",
+        "Pressure dew point (°C)",
+        "Dew point judged at (bar)",
+        "Dew point at one atmosphere (°C)",
+        "Lowest use temperature (°C)",
+        "Dew point margin (K)",
+        "Safe down to (°C)",
+        "Water verdict",
+        "Flow (L/min)",
+        "Flow verdict",
+        "Line pressure (bar)",
+        "Pressure verdict",
+        "File",
+        "Sheet",
+        "Row",
     ),
-    "Actions": ("Site", "Outlet", "Test date", "Parameter", "Finding", "Reading", "Limit", "Likely causes",
-                "Next step"),
+    "Actions": (
+        "Site",
+        "Outlet",
+        "Test date",
+        "Parameter",
+        "Finding",
+        "Reading",
+        "Limit",
+        "Likely causes",
+        "Next step",
+    ),
     "Problems": ("File", "Sheet", "Cell", "Value", "Severity", "Problem", "What to do"),
-    "Sources": ("File", "Format", "SHA-256", "Rows found", "Rows graded", "Rows refused", "First test",
-                "Last test"),
-    "Limits": ("Rule set", "Document", "Edition", "Clause", "Parameter", "Condition", "Limit", "Unit",
-               "Source confidence"),
+    "Sources": (
+        "File",
+        "Format",
+        "SHA-256",
+        "Rows found",
+        "Rows graded",
+        "Rows refused",
+        "First test",
+        "Last test",
+    ),
+    "Limits": (
+        "Rule set",
+        "Document",
+        "Edition",
+        "Clause",
+        "Parameter",
+        "Condition",
+        "Limit",
+        "Unit",
+        "Source confidence",
+    ),
 }
 
 
@@ -135,17 +190,36 @@ def normal_heading(text: str) -> str:
         text = text.replace(dash, " ")
     return "".join(text.split())
 
+
 # Why a figure cannot be trusted towards a pass, per parameter ({key}_doubt); 0 is none. Texts: words [doubt].
 DOUBTS: tuple[str, ...] = (
     "none",
-    "expired_tube", "expiry_unreadable", "calibration_overdue", "calibration_unreadable",
-    "oil_sampling_short", "oil_sampling_unreadable", "oil_word_without_time",
-    "multiplier_missing", "multiplier_bad", "water_source_unreadable", "meter_without_pressure",
-    "atmospheric_unreadable", "correction_without_pressure",
-    "supply_unknown", "pressure_missing", "pressure_unreadable", "pressure_out_of_range",
-    "temperature_unreadable", "ambient_missing", "liquid_water_unreadable", "dew_point_out_of_range",
-    "need_unreadable", "highest_unreadable", "flow_low_no_need",
-    "implausible", "band_not_known",
+    "expired_tube",
+    "expiry_unreadable",
+    "calibration_overdue",
+    "calibration_unreadable",
+    "oil_sampling_short",
+    "oil_sampling_unreadable",
+    "oil_word_without_time",
+    "multiplier_missing",
+    "multiplier_bad",
+    "water_source_unreadable",
+    "meter_without_pressure",
+    "atmospheric_unreadable",
+    "correction_without_pressure",
+    "supply_unknown",
+    "pressure_missing",
+    "pressure_unreadable",
+    "pressure_out_of_range",
+    "temperature_unreadable",
+    "ambient_missing",
+    "liquid_water_unreadable",
+    "dew_point_out_of_range",
+    "need_unreadable",
+    "highest_unreadable",
+    "flow_low_no_need",
+    "implausible",
+    "band_not_known",
 )
 DOUBT: dict[str, int] = {name: i for i, name in enumerate(DOUBTS)}
 

@@ -1,4 +1,4 @@
-"""How figures are printed in reasons and sheets: bounds with their sign, and enough digits to tell from a limit."""
+"""How figures are printed: bounds with their sign, and digits enough to tell a failing one from its limit."""
 
 from __future__ import annotations
 
@@ -16,6 +16,16 @@ def plain(value: float) -> str:
     return f"{value + 0.0:.10g}"
 
 
+def limit_figure(value: float) -> str:
+    """A limit: as it was stated, or to four digits where it was converted from another unit.
+
+    >>> limit_figure(0.5), limit_figure(-11.5), limit_figure(1000.0), limit_figure(50 / 9)
+    ('0.5', '-11.5', '1000', '5.556')
+    """
+    whole = f"{value:.10g}"
+    return whole if len(whole.strip("-0.").replace(".", "")) <= 6 else f"{value:.4g}"
+
+
 def fixed(value: float, decimals: int, other: float = math.nan) -> str:
     """A computed figure with `decimals` digits, with more where it would print equal to `other` but is not.
 
@@ -31,14 +41,22 @@ def fixed(value: float, decimals: int, other: float = math.nan) -> str:
     return text.removeprefix("-") if float(text) == 0 else text
 
 
-def bounds(lower: float, upper: float, open_: int, decimals: int | None = None, floor: float | None = None,
-           ceiling: float | None = None, other: float = math.nan) -> str:
+def bounds(
+    lower: float,
+    upper: float,
+    open_: int,
+    decimals: int | None = None,
+    floor: float | None = None,
+    ceiling: float | None = None,
+    other: float = math.nan,
+) -> str:
     """A reading as it is read: a figure, `<2`, `≥60`, or `1.5 to 2.5` where both ends are known and differ.
 
     decimals : digits of a computed figure; None prints the figure as it was written.
     >>> bounds(0.0, 2.0, OPEN_UPPER, floor=0.0), bounds(60.0, math.inf, 0), bounds(4.0, 4.0, 0)
     ('<2', '≥60', '4')
     """
+
     def one(value: float) -> str:
         return plain(value) if decimals is None else fixed(value, decimals, other)
 

@@ -8,13 +8,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-RELATIVE_TOLERANCE = 1e-9       # design: 34.8 - 29.8 is 5; figures closer than this are equal
+RELATIVE_TOLERANCE = 1e-9  # design: 34.8 - 29.8 is 5; figures closer than this are equal
 
 
 def text(tests: pd.DataFrame, name: str) -> np.ndarray:
     """A text or word column as an object array of str of shape (n,), "" where nothing stands."""
     column = tests[name]
-    return np.where(column.isna().to_numpy(), "", column.to_numpy(dtype=object)).astype(object)
+    values = column.to_numpy(dtype=object)
+    blank = column.isna().to_numpy()
+    return np.where(blank, "", values) if blank.any() else values.copy()
 
 
 def with_columns(tests: pd.DataFrame, new: Mapping[str, Any]) -> pd.DataFrame:
@@ -37,7 +39,7 @@ def by_unique(values: np.ndarray, make: Callable[[Any], Any]) -> np.ndarray:
 
 
 def group_codes(*keys: np.ndarray) -> np.ndarray:
-    """One int64 code per distinct combination of the keys, each of shape (n,). Codes follow first appearance."""
+    """One int64 code per distinct combination of keys, each of shape (n,); codes follow first appearance."""
     codes = np.zeros(len(keys[0]), dtype=np.int64)
     for key in keys:
         one, unique = pd.factorize(key, use_na_sentinel=False)
@@ -56,6 +58,5 @@ def above(a: Any, b: Any) -> np.ndarray:
 
 
 def _slack(a: Any, b: Any) -> np.ndarray:
-    with np.errstate(invalid="ignore"):
-        size = np.maximum(np.abs(a), np.abs(b))
-    return RELATIVE_TOLERANCE * np.where(np.isfinite(size), np.maximum(size, 1.0), 0.0)
+    size = np.fmax(np.abs(a), np.abs(b))
+    return RELATIVE_TOLERANCE * np.where(np.isfinite(size), size, 0.0)

@@ -1,0 +1,403 @@
+"""Table and rule sets -> a verdict per parameter, then per test.
+
+Columns added (and {key}_doubt filled up), for odour, oxygen, co, co2, oil, water, flow, pressure:
+verdict_{key}                      codes of columns.VERDICT_WORDS
+limit_low_{key}, limit_high_{key}  float, the limits judged by, NaN where none (water: of the deciding figure)
+{key}_missing                      bool: this is why the test is incomplete
+{key}_band_unsure                  bool: cannot tell only because the pressure band is not known
+and verdict (codes of columns.TEST_WORDS); water_by (which figure of the water chain decided, BY_*);
+margin_needed_k (margin asked at line pressure, NaN where none); safe_down_to_c (dew point + margin asked);
+warm_day (a pass that holds only while it stays warm); colder_seen_c (an ambient seen that is colder).
+Rules: design, "Verdicts" and "Water".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from grader.columns import (
+    BLANK,
+    CANNOT_TELL,
+    DOUBT,
+    FAIL,
+    NEAR_LIMIT,
+    NO_LIMIT,
+    NOT_JUDGED,
+    NOT_TESTED,
+    OPEN_LOWER,
+    OPEN_NONE,
+    OPEN_UPPER,
+    PARAMETER_BY_NAME,
+    PARAMETERS,
+    PASS,
+    READ,
+    STAIN,
+    TEST_FAIL,
+    TEST_INCOMPLETE,
+    TEST_NEAR,
+    TEST_PASS,
+    UNREADABLE,
+)
+from grader.frames import above, text, with_columns
+from grader.judge.doubts import judge_doubts
+from grader.judge.limit import Limit
+from grader.judge.limits_on import Applied, Situation, apply_limits, judge_interval
+from grader.judge.rulesets import RuleSet
+from grader.problems import Problems
+
+JUDGED = ("odour", "oxygen", "co", "co2", "oil", "water", "flow", "pressure")
+GASES = ("oxygen", "co", "co2", "oil")
+# Which figure of the water chain decided, {water_by}.
+BY_NONE, BY_CONTENT, BY_LINE_DEW, BY_ONE_ATMOSPHERE, BY_MARGIN, BY_MARGIN_1ATM, BY_FREE_WATER = range(7)
+_WATER_CHAIN = (
+    ("Water", "water", BY_CONTENT),
+    ("Pressure dew point", "pressure_dew_point", BY_LINE_DEW),
+    ("Dew point at one atmosphere", "dew_point_1atm", BY_ONE_ATMOSPHERE),
+)
+# 42 CFR 84.162(b): a continuous-flow air line gives at least 115 L/min to a tight-fitting covering.
+LOWEST_AIRLINE_FLOW_L_MIN = 115.0
+HIGH_PRESSURE = ("charging compressor", "cylinder")
+
+
+def judge(tests: pd.DataFrame, rulesets: dict[str, RuleSet], problems: Problems) -> pd.DataFrame:
+    """The table with verdicts; see the module's text.
+
+    tests    : table after compute_water and assign_rules, n rows.
+    rulesets : by id, every id of column `ruleset` but "".
+    Returns  : table of n rows, same index. Without a rule set a test is incomplete, or a fail (marked odour).
+    """
+    tests = judge_doubts(tests, problems)
+    parts = [
+        _judge_one(tests[(tests["ruleset"] == rule_id).to_numpy()], rulesets.get(rule_id))
+        for rule_id in pd.unique(tests["ruleset"])
+    ]
+    judged = pd.concat(parts).reindex(tests.index) if parts else _judge_one(tests, None)
+    tests = with_columns(tests, {name: judged[name].to_numpy() for name in judged.columns})
+    tests = _warm_days(tests)
+    return _whole(tests, rulesets)
+
+
+def _judge_one(tests: pd.DataFrame, ruleset: RuleSet | None) -> pd.DataFrame:
+    supply = text(tests, "supply")
+    situation = _situation(tests, supply)
+    new: dict[str, np.ndarray] = {}
+
+    def limits(name: str) -> list[Limit]:
+        return [x for x in ruleset.limits_for(name) if x.kind != "words"] if ruleset else []
+
+    for key in GASES:
+        applied = apply_limits(limits(PARAMETERS[key].name), situation)
+        verdict = judge_interval(*_ends(tests, key), applied)
+        doubt = tests[f"{key}_doubt"].to_numpy()
+        unsure = (verdict == CANNOT_TELL) & applied.unsure & (tests[f"{key}_state"].to_numpy() == READ)
+        # Gases have no bands: where their limit is not sure, the supply is not known.
+        new[f"{key}_doubt"] = np.where(unsure & (doubt == 0), DOUBT["supply_unknown"], doubt).astype(np.int8)
+        new[f"{key}_band_unsure"] = np.zeros(len(tests), dtype=bool)
+        new[f"limit_low_{key}"], new[f"limit_high_{key}"] = _shown(verdict, applied)
+        new[f"verdict_{key}"] = _doubted(verdict, doubt)
+    # A stain shows more than 0.5 mg/m³ only where it is known how long the air was drawn.
+    stain = (tests["oil_mg_m3_how"].to_numpy() == STAIN) & (
+        tests["oil_sampling_min_state"].to_numpy() == BLANK
+    )
+    new["verdict_oil"][stain & (new["verdict_oil"] == FAIL)] = CANNOT_TELL
+    new["verdict_odour"] = _odour(tests, ruleset, situation)
+    new.update(_water(tests, limits, situation))
+    for key, need in (("flow", "flow_needed_l_min"), ("pressure", "lowest_pressure_bar")):
+        new.update(_supplied(tests, key, need, supply))
+    return pd.DataFrame(new, index=tests.index)
+
+
+def _situation(tests: pd.DataFrame, supply: np.ndarray) -> Situation:
+    codes, supplies = pd.factorize(supply)
+    band, proved = _band(tests, supply)
+    known = tests["use_temperature_known"].to_numpy()
+    return Situation(codes, [str(s) for s in supplies], band, proved, known)
+
+
+_Ends = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]
+
+
+def _ends(tests: pd.DataFrame, key: str) -> _Ends:
+    """Lower, upper, open and state of a parameter's key or of a number field."""
+    lower, upper, open_, state = (tests[f"{key}_{x}"].to_numpy() for x in ("lower", "upper", "open", "state"))
+    return lower, upper, open_, state
+
+
+def _doubted(verdict: np.ndarray, doubt: np.ndarray) -> np.ndarray:
+    """A fail stays a fail; a pass in doubt is cannot tell."""
+    return np.where((doubt != 0) & np.isin(verdict, (PASS, NEAR_LIMIT)), CANNOT_TELL, verdict).astype(np.int8)
+
+
+def _shown(verdict: np.ndarray, applied: Applied) -> tuple[np.ndarray, np.ndarray]:
+    """The limits to print: the loose ones where they were failed, else the strict ones."""
+    failed = verdict == FAIL
+    return (
+        np.where(failed, applied.low_loose, applied.low_strict),
+        np.where(failed, applied.high_loose, applied.high_strict),
+    )
+
+
+def _band(tests: pd.DataFrame, supply: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Pressure that tells a limit's band, and what the measured pressure proves at least; bar gauge."""
+    high = np.isin(supply, HIGH_PRESSURE)
+    nominal = np.where(
+        tests["nominal_pressure_bar_state"].to_numpy() == READ,
+        tests["nominal_pressure_bar_upper"].to_numpy(dtype=float),
+        np.nan,
+    )
+    proved = np.where(
+        tests["line_pressure_bar_state"].to_numpy() == READ,
+        tests["line_pressure_bar_lower"].to_numpy(dtype=float),
+        np.nan,
+    )
+    nominal = np.where(np.isfinite(nominal), nominal, np.nan)
+    # A cylinder holding a tenth more than its nominal pressure has another nominal pressure than was written.
+    with np.errstate(invalid="ignore"):
+        nominal = np.where(proved > 1.1 * nominal, proved, nominal)
+    band = np.where(high, nominal, tests["dew_judged_at_bar"].to_numpy(dtype=float))
+    return band, np.where(high, proved, np.nan)
+
+
+def _odour(tests: pd.DataFrame, ruleset: RuleSet | None, situation: Situation) -> np.ndarray:
+    word = text(tests, "odour")
+    state = tests["odour_state"].to_numpy()
+    verdict = np.full(len(tests), NO_LIMIT, dtype=np.int8)
+    for limit in ruleset.limits_for("Odour") if ruleset else ():
+        here = situation.supplied_by([*limit.supplies, ""])
+        judged = np.where(
+            np.isin(word, limit.allowed), PASS, np.where(np.isin(word, limit.near), NEAR_LIMIT, FAIL)
+        )
+        judged = np.where(state == BLANK, NOT_TESTED, np.where(state == UNREADABLE, CANNOT_TELL, judged))
+        verdict = np.where(here, judged, verdict).astype(np.int8)
+    # Marked odour fails whatever the rule set says, or leaves unsaid.
+    return np.where(word == "marked", FAIL, verdict).astype(np.int8)
+
+
+# Of several figures of the water chain the worse decides: fail, cannot tell, not tested, then pass; no limit
+# says nothing. In the order of the verdict codes.
+_RANK = np.array([1, 2, 5, 4, 3, 0, 0])
+
+
+class _WaterVerdict:
+    """The worst of the figures of the water chain so far, n tests."""
+
+    def __init__(self, n: int) -> None:
+        self.verdict = np.full(n, NO_LIMIT, dtype=np.int8)
+        self.by, self.doubt = np.zeros(n, dtype=np.int8), np.zeros(n, dtype=np.int8)
+        self.low, self.high = np.full(n, np.nan), np.full(n, np.nan)
+        self.unsure, self.margin_met = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
+
+    def take(self, code: int, ends: _Ends, doubt: np.ndarray, applied: Applied) -> None:
+        """Judge one figure (its ends and doubt) and keep it where it is worse."""
+        here = judge_interval(*ends, applied)
+        after = _doubted(here, doubt)
+        worse = _RANK[after] > _RANK[self.verdict]
+        shown_low, shown_high = _shown(here, applied)
+        cannot_tell = after == CANNOT_TELL
+        unsure = cannot_tell & (here == CANNOT_TELL) & applied.unsure & (ends[3] == READ)
+        self.verdict, self.by = np.where(worse, after, self.verdict), np.where(worse, code, self.by)
+        self.doubt = np.where(worse, np.where(cannot_tell, doubt, 0), self.doubt)
+        self.low, self.high = np.where(worse, shown_low, self.low), np.where(worse, shown_high, self.high)
+        self.unsure = np.where(worse, unsure, self.unsure)
+        if code in (BY_MARGIN, BY_MARGIN_1ATM):
+            self.margin_met |= here == PASS
+
+    def overrule(self, where: np.ndarray, verdict: int, doubt: int) -> None:
+        """Another verdict and doubt where a bool array says so."""
+        self.verdict, self.doubt = np.where(where, verdict, self.verdict), np.where(where, doubt, self.doubt)
+
+
+def _water(
+    tests: pd.DataFrame, limits: Callable[[str], list[Limit]], situation: Situation
+) -> dict[str, np.ndarray]:
+    n = len(tests)
+    worst = _WaterVerdict(n)
+    for name, key, code in _WATER_CHAIN:
+        found = limits(name)
+        doubt = tests[f"{key}_doubt"].to_numpy()
+        if any(x.temperature for x in found):
+            # That no temperature is known may be for a cell that cannot be read: a colder one, perhaps.
+            unknown = np.where(situation.temperature_known, 0, tests["temperature_doubt"].to_numpy())
+            doubt = np.where(doubt == 0, unknown, doubt)
+        banded = {s for x in found if x.over_bar is not None or x.to_bar is not None for s in x.supplies}
+        unreadable = situation.supplied_by(banded & set(HIGH_PRESSURE)) & _pressure_unreadable(tests)
+        doubt = np.where((doubt == 0) & unreadable, DOUBT["pressure_unreadable"], doubt)
+        worst.take(code, _ends(tests, key), doubt, apply_limits(found, situation))
+    needed = {"line": np.full(n, np.nan), "1 atm": np.full(n, np.nan)}
+    asked = needed["line"]
+    warmer = replace(situation, temperature_known=np.ones(n, dtype=bool))
+    for at, reference in (
+        ("line", "lowest use"),
+        ("line", "ambient"),
+        ("1 atm", "lowest use"),
+        ("1 atm", "ambient"),
+    ):
+        found = [x for x in limits("Dew point margin") if (x.at, x.reference) == (at, reference)]
+        if found:
+            applied = apply_limits(found, situation)
+            ends, doubt = _margin(tests, reference, at)
+            worst.take(BY_MARGIN if at == "line" else BY_MARGIN_1ATM, ends, doubt, applied)
+            needed[at] = np.fmax(needed[at], apply_limits(found, warmer).low_strict)
+            asked = np.fmax(asked, applied.low_strict) if at == "line" else asked
+    # The supply decides the rule: not known, nothing can be passed. Liquid water is not air to breathe.
+    unknown = situation.supplied_by([""])
+    tested = tests["water_state"].to_numpy() != BLANK
+    worst.overrule(unknown, NOT_TESTED, 0)
+    worst.overrule(unknown & tested, CANNOT_TELL, DOUBT["supply_unknown"])
+    worst.by = np.where(unknown, BY_NONE, worst.by)
+    liquid_unreadable = tests["liquid_water_state"].to_numpy() == UNREADABLE
+    worst.overrule(liquid_unreadable & (worst.verdict == PASS), CANNOT_TELL, DOUBT["liquid_water_unreadable"])
+    free = tests["free_water"].to_numpy()
+    free = free & ~((worst.verdict == FAIL) & (text(tests, "liquid_water") != "seen"))
+    worst.overrule(free, FAIL, 0)
+    by = np.where(free, BY_FREE_WATER, worst.by)
+    line, one = tests["pressure_dew_point_upper"].to_numpy(), tests["dew_point_1atm_upper"].to_numpy()
+    safe = np.fmax(line + needed["line"], one + needed["1 atm"])
+    return {
+        "verdict_water": worst.verdict.astype(np.int8),
+        "water_by": by.astype(np.int8),
+        "water_doubt": worst.doubt.astype(np.int8),
+        "water_band_unsure": worst.unsure & ~unknown,
+        "limit_low_water": worst.low,
+        "limit_high_water": worst.high,
+        "margin_needed_k": asked,
+        "margin_met": worst.margin_met,
+        "safe_down_to_c": np.where(np.isfinite(safe), safe, np.nan),
+    }
+
+
+def _pressure_unreadable(tests: pd.DataFrame) -> np.ndarray:
+    return np.any(
+        [
+            tests[f"{name}_state"].to_numpy() == UNREADABLE
+            for name in ("nominal_pressure_bar", "line_pressure_bar")
+        ],
+        axis=0,
+    )
+
+
+def _margin(tests: pd.DataFrame, reference: str, at: str) -> tuple[_Ends, np.ndarray]:
+    """Ends of a margin and its doubt: from lowest use temperature or ambient, at line or at 1 atm."""
+    if reference == "lowest use" and at == "line":
+        return _ends(tests, "margin"), tests["margin_doubt"].to_numpy()
+    key = "pressure_dew_point" if at == "line" else "dew_point_1atm"
+    lower, upper, open_, state = _ends(tests, key)
+    ambient = reference == "ambient"
+    base = tests["ambient_use_c" if ambient else "use_temperature_c"].to_numpy(dtype=float)
+    have = ~np.isnan(base)
+    opposite = np.select([open_ == OPEN_LOWER, open_ == OPEN_UPPER], [OPEN_UPPER, OPEN_LOWER], OPEN_NONE)
+    ends = (
+        base - upper,
+        base - lower,
+        opposite,
+        np.where(have, state, np.where(state == READ, UNREADABLE, state)),
+    )
+    doubt = np.where(
+        tests["temperature_doubt"].to_numpy() != 0,
+        tests["temperature_doubt"].to_numpy(),
+        tests[f"{key}_doubt"].to_numpy(),
+    )
+    return ends, np.where(have, doubt, DOUBT["ambient_missing"]).astype(np.int8)
+
+
+def _supplied(tests: pd.DataFrame, key: str, need: str, supply: np.ndarray) -> dict[str, np.ndarray]:
+    """Flow or pressure against what is needed, and pressure against the highest allowed."""
+    ends = _ends(tests, key)
+    lower, _, _, state = ends
+    n = len(tests)
+    none = np.full(n, np.nan)
+    need_lower, need_upper, _, need_state = _ends(tests, need)
+    # A need of 0 is none; one written as a bound is met for certain only at its far end.
+    stated = (need_state == READ) & (need_upper > 0)
+    needed = np.where(stated, need_upper, np.nan)
+    least = Applied(needed, np.where(stated, need_lower, np.nan), none, none)
+    verdict = judge_interval(*ends, least)
+    measured = state != BLANK
+    verdict = np.where(stated, verdict, np.where(measured, NOT_JUDGED, NOT_TESTED))
+    # A measurement that cannot be read is not one that lacks only its need.
+    verdict = np.where(~stated & (state == UNREADABLE), CANNOT_TELL, verdict)
+    doubt = tests[f"{key}_doubt"].to_numpy().copy()
+    high = np.full(n, np.nan)
+    if key == "flow":
+        low_flow = (supply == "airline") & ~stated & (state == READ) & above(LOWEST_AIRLINE_FLOW_L_MIN, lower)
+        verdict = np.where(low_flow, CANNOT_TELL, verdict)
+        doubt = np.where(low_flow, DOUBT["flow_low_no_need"], doubt)
+    else:
+        high_lower, high_upper, _, high_state = _ends(tests, "highest_pressure_bar")
+        high = np.where(high_state == READ, high_lower, np.nan)
+        loose = np.where(high_state == READ, high_upper, np.nan)
+        capped = judge_interval(*ends, Applied(none, none, high, loose))
+        verdict = np.where(capped == FAIL, FAIL, verdict)
+        # Capped and no least needed: what is stated is judged, the rest is not.
+        verdict = np.where(
+            (capped == CANNOT_TELL) & np.isin(verdict, (PASS, NOT_JUDGED)), CANNOT_TELL, verdict
+        )
+        unreadable = (high_state == UNREADABLE) & np.isin(verdict, (PASS, NOT_JUDGED))
+        verdict = np.where(unreadable, CANNOT_TELL, verdict)
+        doubt = np.where(unreadable, DOUBT["highest_unreadable"], doubt)
+    unreadable = (need_state == UNREADABLE) & (verdict != FAIL)
+    verdict = np.where(unreadable, np.where(measured, CANNOT_TELL, NOT_TESTED), verdict)
+    doubt = np.where(unreadable & measured, DOUBT["need_unreadable"], doubt)
+    wanted = stated | (need_state == UNREADABLE) | ~np.isnan(high)
+    return {
+        f"verdict_{key}": _doubted(verdict, doubt),
+        f"{key}_doubt": doubt.astype(np.int8),
+        f"limit_low_{key}": needed,
+        f"limit_high_{key}": high,
+        f"{key}_wanted": wanted,
+    }
+
+
+def _warm_days(tests: pd.DataFrame) -> pd.DataFrame:
+    """A pass by a warm day: near limit where the site has seen a colder ambient than it is safe to."""
+    passed = np.isin(tests["verdict_water"].to_numpy(), (PASS, NEAR_LIMIT))
+    stated = tests["lowest_use_temperature_c_state"].to_numpy() != BLANK
+    ambient = tests["ambient_temperature_c_lower"].to_numpy(dtype=float)
+    used = np.isfinite(ambient) & ~tests["replaced"].to_numpy()
+    site, _ = pd.factorize(tests["site_key"])
+    coldest = pd.Series(np.where(used, ambient, np.nan)).groupby(site).transform("min").to_numpy()
+    warm = passed & tests["margin_met"].to_numpy() & ~stated
+    colder = warm & above(tests["safe_down_to_c"].to_numpy(), coldest)
+    verdict = np.where(colder, NEAR_LIMIT, tests["verdict_water"].to_numpy()).astype(np.int8)
+    return with_columns(
+        tests,
+        {"verdict_water": verdict, "warm_day": warm, "colder_seen_c": np.where(colder, coldest, np.nan)},
+    )
+
+
+def _demanded(ruleset: RuleSet | None) -> set[str]:
+    return {PARAMETER_BY_NAME[p].key for p in ruleset.demanded} if ruleset else set()
+
+
+def _whole(tests: pd.DataFrame, rulesets: dict[str, RuleSet]) -> pd.DataFrame:
+    """Verdict of the test: any fail, else incomplete, else near limit, else pass."""
+    n = len(tests)
+    verdicts = (
+        np.column_stack([tests[f"verdict_{key}"].to_numpy() for key in JUDGED]) if n else np.empty((0, 8))
+    )
+    fails = (verdicts == FAIL).any(axis=1)
+    near = (verdicts == NEAR_LIMIT).any(axis=1)
+    missing = np.zeros((n, len(JUDGED)), dtype=bool)
+    rule, ids = pd.factorize(tests["ruleset"])
+    demanded = np.array([[key in _demanded(rulesets.get(i)) for key in JUDGED] for i in ids], dtype=bool)
+    untold = np.isin(verdicts, (NOT_TESTED, CANNOT_TELL, NO_LIMIT))
+    missing |= demanded[rule] & untold if n else missing
+    # Cylinders and charging compressors need neither.
+    needs = ~np.isin(text(tests, "supply"), HIGH_PRESSURE)
+    for key in ("flow", "pressure"):
+        at = JUDGED.index(key)
+        wanted = tests[f"{key}_wanted"].to_numpy() | (verdicts[:, at] == CANNOT_TELL)
+        missing[:, at] |= needs & wanted & untold[:, at]
+    incomplete = missing.any(axis=1) | (text(tests, "ruleset") == "") | ~tests["visited"].to_numpy()
+    verdict = np.select([fails, incomplete, near], [TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR], TEST_PASS)
+    return with_columns(
+        tests,
+        {
+            "verdict": verdict.astype(np.int8),
+            **{f"{key}_missing": missing[:, i] for i, key in enumerate(JUDGED)},
+        },
+    )

@@ -1,0 +1,356 @@
+"""Identity of sites, outlets and visits; stand-in names; repeats, conflicts, replaced files.
+
+One table of tests in, the same table with these columns more:
+site, client, outlet, system  text, with stand-ins where blank (site_given, outlet_given say which)
+site_key, identity            str key of client and site; int code of client + site + outlet (+ system)
+test_day                      datetime64[s] at midnight, NaT where not known; dated: it is not after `as_of`
+visited                       has an odour or any reading
+visit                         int code of the visit, -1 without date
+repeat_of                     test number that this one repeats, -1 where it repeats none
+same_day                      int code of the tests of one outlet on one day, repeats apart; -1 where alone
+superseded                    a later retest (or a later time) of that day rules instead
+conflict                      same day, different readings, and nothing says which is the later
+replaced                      a later file says that it replaces this one
+Nothing is dropped.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from pathlib import PurePosixPath
+
+import numpy as np
+import pandas as pd
+
+from grader.columns import BLANK, EVIDENCE_FIELDS, FIELDS, READ
+from grader.frames import by_unique, group_codes, text, with_columns
+from grader.problems import Problems
+
+# What a verdict can rest on; names, remarks, lots and the date itself are left out.
+_VERDICT_FIELDS = [
+    f.name
+    for f in FIELDS.values()
+    if f.name in ("rule_set",) or (f.kind != "text" and f.name not in ("test_date", "interval_months"))
+]
+VISIT_DAYS = 7  # design, History: all tests of one site in one file within 7 days
+_TOKEN = re.compile(r"[^\W\d_]+|\d+|[^\w\s]")
+_SEPARATORS = frozenset("-‐‑‒–—−_./\\,;:#()[]'\"")
+
+
+def name_key(name: str) -> str:
+    """A name as tokens: case, leading zeros and separators between letters and digits do not matter.
+
+    >>> name_key("Bay 03") == name_key("bay-3") == name_key("BAY3")
+    True
+    >>> name_key("1-1") == name_key("11")
+    False
+    """
+    folded = unicodedata.normalize("NFKC", name).casefold()
+    tokens = [
+        t.lstrip("0") or "0" if t.isdigit() else t
+        for t in _TOKEN.findall(folded.replace("_", " "))
+        if t not in _SEPARATORS
+    ]
+    return "|".join(tokens) or folded.strip()
+
+
+def normalise(
+    tests: pd.DataFrame, file_names: list[str], problems: Problems, as_of: np.datetime64
+) -> pd.DataFrame:
+    """The table with identity, visits and what counts; see the module's text.
+
+    tests      : table of tests from read_cells, n rows.
+    file_names : name of each file, by file number.
+    as_of      : datetime64[D]. Tests after it are queried and count for nothing in history.
+    Returns    : table of n rows, same index.
+    """
+    tests = _names(tests, file_names, problems)
+    tests = _days(tests, problems, as_of)
+    tests = _identity(tests, problems)
+    tests = _visits(tests)
+    tests = _same_name_twice(tests)
+    tests = _replaced(tests, file_names, problems)
+    return _same_day(tests, file_names, problems)
+
+
+def _names(tests: pd.DataFrame, file_names: list[str], problems: Problems) -> pd.DataFrame:
+    new = {f.name: text(tests, f.name) for f in FIELDS.values() if f.kind in ("text", "word")}
+    file = tests["file"].to_numpy()
+    row = tests["row"].to_numpy()
+    column = tests["column"].to_numpy()
+    number = tests.index.to_numpy()
+    new["site_given"] = new["site"] != ""
+    new["outlet_given"] = new["outlet"] != ""
+    missing = ~new["site_given"]
+    stems = _stand_in_sites(file_names)
+    problems.add_tests("no_site", number[missing], "site")
+    new["site"][missing] = stems[file[missing]] + " (site not given)"
+    missing = ~new["outlet_given"]
+    where = [f"row {r + 1}" if c < 0 else f"column {c + 1}" for r, c in zip(row[missing], column[missing])]
+    stand_in = [f"(no name, {file_names[f]} {w})" for f, w in zip(file[missing], where)]
+    new["outlet"][missing] = stand_in
+    problems.add_tests("no_outlet_name", number[missing], "outlet", stand_in=stand_in)
+    evidence = np.zeros(len(tests), dtype=bool)
+    for name in EVIDENCE_FIELDS:
+        evidence |= tests[f"{name}_state"].to_numpy() != BLANK
+    new["visited"] = evidence
+    out_of_use = np.isin(new["outlet_status"], ["locked off", "removed"])
+    problems.add_tests("not_visited", number[~evidence & ~out_of_use], "outlet")
+    problems.add_tests(
+        "not_visited_out_of_use",
+        number[~evidence & out_of_use],
+        "outlet_status",
+        status=new["outlet_status"][~evidence & out_of_use],
+    )
+    return with_columns(tests, new)
+
+
+def _stand_in_sites(file_names: list[str]) -> np.ndarray:
+    """A name for the site of each file that gives none: the file's, with its folders where two share it."""
+    short = [PurePosixPath(n).stem for n in file_names] or [""]
+    whole = [str(PurePosixPath(n).with_suffix("")) for n in file_names]
+    return np.array(
+        [whole[i] if short.count(name) > 1 else name for i, name in enumerate(short)], dtype=object
+    )
+
+
+def _days(tests: pd.DataFrame, problems: Problems, as_of: np.datetime64) -> pd.DataFrame:
+    day = tests["test_date"].to_numpy().astype("datetime64[D]")
+    known = ~np.isnat(day)
+    future = known & (day > as_of)
+    number = tests.index.to_numpy()
+    blank = tests["test_date_state"].to_numpy() == BLANK
+    problems.add_tests("no_date", number[~known & blank], "test_date")
+    problems.add_tests(
+        "future_date", number[future], "test_date", day=day[future].astype(str), as_of=str(as_of)
+    )
+    # pandas keeps no day unit: seconds at midnight stand for the day.
+    return with_columns(tests, {"test_day": day.astype("datetime64[s]"), "dated": known & ~future})
+
+
+def _identity(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
+    site_key = by_unique(text(tests, "site"), name_key)
+    file = tests["file"].to_numpy()
+    missing = ~tests["site_given"].to_numpy()
+    site_key[missing] = [f"\0file {f}" for f in file[missing]]
+    client_key = by_unique(text(tests, "client"), lambda name: name_key(name) if name else "")
+    # A client left blank belongs to the site's only client; with two clients of one site name it stays apart.
+    given = client_key != ""
+    pairs = pd.DataFrame({"site": site_key[given], "client": client_key[given]}).drop_duplicates()
+    clients = pairs.groupby("site")["client"].agg(["size", "first"])
+    only = clients["first"][clients["size"] == 1].to_dict()
+    several = clients["size"] > 1
+    client_key[~given] = by_unique(site_key[~given], lambda s: only.get(s, ""))
+    unsure = ~given & np.isin(
+        pd.factorize(site_key)[0], np.flatnonzero([bool(several.get(s, False)) for s in pd.unique(site_key)])
+    )
+    problems.add_tests("client_missing", tests.index.to_numpy()[unsure], "client")
+    outlet_key = by_unique(text(tests, "outlet"), name_key)
+    nameless = ~tests["outlet_given"].to_numpy()
+    outlet_key[nameless] = [f"\0test {i}" for i in tests.index.to_numpy()[nameless]]
+    whole = client_key + "\1" + site_key
+    return with_columns(
+        tests,
+        {
+            "site_key": whole,
+            "outlet_key": outlet_key,
+            "system_key": by_unique(text(tests, "system"), name_key),
+            "location_key": by_unique(text(tests, "location"), name_key),
+            "identity": group_codes(whole, outlet_key),
+        },
+    )
+
+
+def _visits(tests: pd.DataFrame) -> pd.DataFrame:
+    """Visit codes: one site, one file, within 7 days; or several files on the same days."""
+    visit = np.full(len(tests), -1, dtype=np.int64)
+    day = tests["test_day"].to_numpy().astype("datetime64[D]")
+    known = np.flatnonzero(~np.isnat(day))
+    if not len(known):
+        return with_columns(tests, {"visit": visit})
+    site = group_codes(tests["site_key"].to_numpy(dtype=object))[known]
+    days = day[known].astype(np.int64)
+    keys = pd.DataFrame({"site": site, "file": tests["file"].to_numpy()[known], "day": days})
+    unique = keys.drop_duplicates().sort_values(["site", "file", "day"], ignore_index=True)
+    # One step a visit day, not a row: from the visit's first day on, then files that share a day are one.
+    made, start, last = [], 0, (None, None)
+    current = -1
+    for s, f, d in unique.itertuples(index=False):
+        if (s, f) != last or d - start > VISIT_DAYS:
+            current, start, last = current + 1, d, (s, f)
+        made.append(current)
+    unique["visit"] = made
+    parent = list(range(current + 1))
+
+    def root(v: int) -> int:
+        while parent[v] != v:
+            parent[v] = parent[parent[v]]
+            v = parent[v]
+        return v
+
+    shared = unique.drop_duplicates(["site", "day", "visit"])
+    first: dict[tuple[int, int], int] = {}
+    for s, d, v in zip(shared["site"], shared["day"], shared["visit"]):
+        other = first.setdefault((s, d), v)
+        if root(other) != root(v):
+            parent[max(root(other), root(v))] = min(root(other), root(v))
+    unique["visit"] = [root(v) for v in unique["visit"]]
+    joined = keys.merge(unique, on=["site", "file", "day"], how="left", validate="many_to_one")
+    visit[known] = pd.factorize(joined["visit"].to_numpy())[0]
+    return with_columns(tests, {"visit": visit})
+
+
+def _same_name_twice(tests: pd.DataFrame) -> pd.DataFrame:
+    """System (or location) is part of an identity that one visit holds twice with different ones."""
+    visit = tests["visit"].to_numpy()
+    identity = tests["identity"].to_numpy()
+    system = tests["system_key"].to_numpy(dtype=object)
+    location = tests["location_key"].to_numpy(dtype=object)
+    usable = (visit >= 0) & tests["outlet_given"].to_numpy()
+    by_system = _named_twice(identity, system, [visit], usable)
+    # The same location written in two ways by two files would hide a conflict: one file must hold both.
+    by_location = _named_twice(identity, location, [visit, tests["file"].to_numpy()], usable)
+    by_location = np.setdiff1d(by_location, by_system)
+    extra = np.full(len(tests), "", dtype=object)
+    use_system = np.isin(identity, by_system)
+    extra[use_system] = system[use_system]
+    use_location = np.isin(identity, by_location)
+    extra[use_location] = extra[use_location] + "\2" + location[use_location]
+    if not (use_system.any() or use_location.any()):
+        return tests
+    return with_columns(tests, {"identity": group_codes(identity, extra)})
+
+
+def _named_twice(
+    identity: np.ndarray, detail: np.ndarray, within: list[np.ndarray], usable: np.ndarray
+) -> np.ndarray:
+    """Identities that have two different details within one visit (and file). A blank tells none apart."""
+    told = usable & (detail != "")
+    pairs = pd.DataFrame(
+        {
+            "identity": identity[told],
+            "group": group_codes(identity, *within)[told],
+            "detail": pd.factorize(detail[told])[0],
+        }
+    ).drop_duplicates()
+    return pairs["identity"][pairs.duplicated("group")].unique()
+
+
+def _replaced(tests: pd.DataFrame, file_names: list[str], problems: Problems) -> pd.DataFrame:
+    named = text(tests, "replaces_file")
+    replaced = np.zeros(len(tests), dtype=bool)
+    file = tests["file"].to_numpy()
+    pairs = pd.DataFrame({"file": file, "name": named})[named != ""].drop_duplicates()
+    goes: dict[int, set[int]] = {}
+    for f, name in pairs.itertuples(index=False):
+        found = _files_named(str(name), file_names)
+        if len(found) == 1:
+            goes.setdefault(int(f), set()).add(found[0])
+        else:
+            code = "replaces_unknown_file" if not found else "replaces_several_files"
+            problems.add_tests(
+                code, tests.index.to_numpy()[(file == f) & (named == name)][:1], "replaces_file", name=name
+            )
+
+    def leads_back(start: int) -> bool:
+        seen, todo = set(), list(goes.get(start, ()))
+        while todo:
+            at = todo.pop()
+            if at == start:
+                return True
+            if at not in seen:
+                seen.add(at)
+                todo.extend(goes.get(at, ()))
+        return False
+
+    for f, targets in goes.items():
+        if leads_back(f):
+            problems.add("replaces_in_a_circle", file=f, value=file_names[f])
+            continue
+        replaced |= np.isin(file, list(targets))
+    return with_columns(tests, {"replaced": replaced})
+
+
+def _files_named(name: str, file_names: list[str]) -> list[int]:
+    """Numbers of the files that a name means, with or without its ending, its folders only where given."""
+    wanted = PurePosixPath(name.replace("\\", "/").casefold()).parts
+    known = [PurePosixPath(n.casefold()) for n in file_names]
+    for paths in (known, [p.with_suffix("") for p in known]):
+        for length in range(len(wanted), 0, -1):
+            found = [i for i, p in enumerate(paths) if p.parts[-length:] == wanted[-length:]]
+            if found:
+                return found
+    return []
+
+
+def _fingerprint(tests: pd.DataFrame) -> np.ndarray:
+    """One uint64 a test over all that a verdict can rest on: equal means a repeat.
+
+    So not only readings: of two copies of which one says that a tube had expired, neither repeats the other.
+    """
+    total = np.zeros(len(tests), dtype=np.uint64)
+    for name in _VERDICT_FIELDS:
+        if FIELDS[name].kind == "number":
+            parts = [tests[f"{name}_{end}"].to_numpy() for end in ("lower", "upper", "open", "state")]
+        else:
+            parts = [tests[name].to_numpy(), tests[f"{name}_state"].to_numpy()]
+        for part in parts:
+            hashed = pd.util.hash_array(part)
+            total = (total ^ hashed) * np.uint64(1099511628211) + np.uint64(1)
+    return total
+
+
+def _same_day(tests: pd.DataFrame, file_names: list[str], problems: Problems) -> pd.DataFrame:
+    n = len(tests)
+    number = tests.index.to_numpy()
+    repeat_of = np.full(n, -1, dtype=np.int64)
+    superseded = np.zeros(n, dtype=bool)
+    conflict = np.zeros(n, dtype=bool)
+    same_day = np.full(n, -1, dtype=np.int64)
+    day = tests["test_day"].to_numpy()
+    usable = ~np.isnat(day) & tests["visited"].to_numpy() & ~tests["replaced"].to_numpy()
+    at = np.flatnonzero(usable)
+    if len(at):
+        group = group_codes(tests["identity"].to_numpy()[at], day[at].astype(np.int64))
+        many = np.bincount(group)[group] > 1
+        at, group = at[many], group[many]
+    if len(at):
+        minutes = tests["test_time"].to_numpy(dtype=float)[at]
+        whole = group_codes(group, np.nan_to_num(minutes, nan=-1.0), _fingerprint(tests)[at])
+        first = pd.Series(at).groupby(whole).transform("first").to_numpy()
+        again = first != at
+        repeat_of[at[again]] = number[first[again]]
+        files = np.array(file_names or [""], dtype=object)
+        problems.add_tests(
+            "repeat", number[at[again]], "outlet", other=list(files[tests["file"].to_numpy()[first[again]]])
+        )
+        at, group, minutes = at[~again], group[~again], minutes[~again]
+        many = np.bincount(group)[group] > 1
+        at, group, minutes = at[many], group[many], minutes[many]
+    if len(at):
+        same_day[at] = group
+        retest = text(tests, "visit_reason")[at] == "retest"
+        timed = tests["test_time_state"].to_numpy()[at] == READ
+        frame = pd.DataFrame({"group": group, "retest": retest, "timed": timed, "minutes": minutes})
+        per = frame.groupby("group")
+        size = per["group"].transform("size").to_numpy()
+        retests = per["retest"].transform("sum").to_numpy()
+        all_timed = per["timed"].transform("all").to_numpy()
+        latest = per["minutes"].transform("max").to_numpy()
+        at_latest = all_timed & (minutes == latest)
+        one_latest = pd.Series(at_latest).groupby(group).transform("sum").to_numpy() == 1
+        by_time = all_timed & one_latest
+        # A single retest rules over everything else of that day; times, where all are given, rule first.
+        retest_at = (
+            pd.Series(np.where(retest & timed, minutes, np.nan)).groupby(group).transform("max").to_numpy()
+        )
+        in_order = ~(latest > retest_at)  # no test is timed after the retest
+        by_retest = ~by_time & (retests == 1) & (size > 1) & in_order
+        superseded[at] = (by_time & ~at_latest) | (by_retest & ~retest)
+        conflict[at] = ~(by_time | by_retest)
+        problems.add_tests("later_test_rules", number[at[superseded[at]]], "outlet")
+        problems.add_tests("conflict", number[at[conflict[at]]], "outlet")
+    return with_columns(
+        tests, {"repeat_of": repeat_of, "same_day": same_day, "superseded": superseded, "conflict": conflict}
+    )

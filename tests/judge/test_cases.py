@@ -1,0 +1,75 @@
+"""Rule cases as data: what a firm writes in, what must come out. A new case needs no code, see cases/README.md."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from grader.columns import TEST_WORDS, VERDICT_WORDS
+from grader.problems import Unreadable
+from tests.support import ROWS, VISIT, codes_of, graded
+
+FOLDER = Path(__file__).with_name("cases")
+KEYS = {
+    "name",
+    "base",
+    "row",
+    "visit",
+    "bare_visit",
+    "rules",
+    "more_rows",
+    "verdict",
+    "expect",
+    "reason",
+    "not_reason",
+    "problems",
+    "not_problems",
+    "figures",
+}
+
+
+def cases() -> list[Any]:
+    """Every case of every file, named file:case."""
+    found = []
+    for path in sorted(FOLDER.glob("*.toml")):
+        for case in tomllib.loads(path.read_text(encoding="utf-8"))["case"]:
+            assert set(case) <= KEYS, f"{path.name}: {case['name']}: {set(case) - KEYS}"
+            found.append(pytest.param(case, id=f"{path.stem}: {case['name']}"))
+    return found
+
+
+def cell(value: Any) -> Any:
+    """What stands in a cell: "" is blank, "error:#REF!" an error, "formula:=A1" one without a stored value."""
+    if isinstance(value, str) and value.partition(":")[0] in ("error", "formula"):
+        why, _, shown = value.partition(":")
+        return Unreadable(shown, why)
+    return None if value == "" else value
+
+
+def row_of(changes: dict[str, Any], base: str) -> dict[str, Any]:
+    return {**ROWS[base], **{field: cell(value) for field, value in changes.items()}}
+
+
+@pytest.mark.parametrize("case", cases())
+def test_case(case: dict[str, Any]) -> None:
+    base = case.get("base", "airline")
+    rows = [row_of(case.get("row", {}), base), *(row_of(more, base) for more in case.get("more_rows", []))]
+    visit = {} if case.get("bare_visit") else dict(VISIT)
+    visit.update({field: cell(value) for field, value in case.get("visit", {}).items()})
+    tests, problems = graded(rows, visit, rules=case.get("rules"))
+    test, reasons, codes = tests.iloc[0], tests["reasons"][0], codes_of(problems, 0)
+    if "verdict" in case:
+        assert TEST_WORDS[test["verdict"]] == case["verdict"], reasons
+    for key, word in case.get("expect", {}).items():
+        assert (key, VERDICT_WORDS[test[f"verdict_{key}"]]) == (key, word), reasons
+    for part in case.get("reason", []):
+        assert part in reasons
+    for part in case.get("not_reason", []):
+        assert part not in reasons
+    assert set(case.get("problems", [])) <= codes
+    assert not set(case.get("not_problems", [])) & codes
+    for column, figure in case.get("figures", {}).items():
+        assert test[column] == pytest.approx(figure, abs=0.02, nan_ok=True), column

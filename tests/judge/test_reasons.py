@@ -1,0 +1,82 @@
+"""Reasons: whole sentences for a client, and a failing figure never prints equal to its limit."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from grader.columns import FAIL, TEST_FAIL, TEST_INCOMPLETE, TEST_PASS
+from tests.judge.test_never_a_pass import any_row, judged
+from tests.support import AIRLINE, graded
+
+OVER = re.compile(r"(?<![-<>≤≥.\d])(-?[\d.]+) [^ ]+ is (?:over|below|above) the (?:limit of )?(-?[\d.]+)")
+MARGIN = re.compile(r"margin of (-?[\d.]+) K; at least ([\d.]+) K")
+
+
+@settings(max_examples=15, deadline=None)
+@given(
+    st.lists(any_row(), min_size=10, max_size=10),
+    st.sampled_from(
+        ["en12021-2014", "osha-grade-d", "nfpa1989-2019", "norway-filling-plant", "csa-z180.1-m85"]
+    ),
+)
+def test_reasons_are_whole_sentences(rows, rule_set):
+    tests = judged([{**row, "rule_set": rule_set} for row in rows])
+    for verdict, reasons in zip(tests["verdict"], tests["reasons"]):
+        assert reasons[0].isupper() and reasons.endswith(".") and not reasons.endswith("..")
+        assert not re.search(r"\bnan\b|\binf\b|[{}]|\bNone\b|;;|  |: ;", reasons), reasons
+        told = "cannot tell" in reasons or "Not tested" in reasons or "sets no limit" in reasons
+        assert ("Meets " in reasons) == (verdict < TEST_INCOMPLETE), reasons
+        assert verdict != TEST_INCOMPLETE or told, reasons
+        for printed, limit in OVER.findall(reasons) + MARGIN.findall(reasons):
+            assert float(printed) != float(limit), reasons
+
+
+@settings(max_examples=20, deadline=None)
+@given(
+    st.floats(-8, -3).map(lambda e: 10**e),
+    st.sampled_from(["co_ppm", "oil_mg_m3", "oxygen_pct", "flow_l_min"]),
+)
+def test_however_little_it_fails_by_it_prints_another_figure(share, field):
+    limit, outwards = {
+        "co_ppm": (5, 1),
+        "oil_mg_m3": (0.5, 1),
+        "oxygen_pct": (20, -1),
+        "flow_l_min": (160, -1),
+    }[field]
+    tests, _ = graded([{**AIRLINE, field: limit * (1.0 + outwards * share)}])
+    assert tests["verdict"][0] == TEST_FAIL
+    [(printed, said)] = OVER.findall(tests["reasons"][0])
+    assert float(printed) != float(said) == limit
+
+
+@pytest.mark.parametrize("key", ["odour", "oxygen", "co", "co2", "oil", "water", "flow", "pressure"])
+def test_every_parameter_that_fails_is_named_with_its_figure(key):
+    bad = {
+        "odour": {"odour": "marked"},
+        "oxygen": {"oxygen_pct": 19},
+        "co": {"co_ppm": 12},
+        "co2": {"co2_ppm": 900},
+        "oil": {"oil_mg_m3": 2},
+        "water": {"water_mg_m3": 4000},
+        "flow": {"flow_l_min": 120},
+        "pressure": {"line_pressure_bar": 3},
+    }
+    said = {
+        "odour": "Marked odour",
+        "oxygen": "Oxygen 19 %",
+        "co": "Carbon monoxide 12 ppm",
+        "co2": "Carbon dioxide 900 ppm",
+        "oil": "Oil 2 mg/m³",
+        "water": "Dew point 29.7 °C",
+        "flow": "Flow 120 L/min",
+        "pressure": "Line pressure 3 bar",
+    }
+    tests, _ = graded([{**AIRLINE, **bad[key]}, AIRLINE])
+    assert said[key] in tests["reasons"][0] and tests[f"verdict_{key}"][0] == FAIL
+    assert (
+        tests["verdict"].tolist() == [TEST_FAIL, TEST_PASS] and tests["reasons"][1] == "Meets EN 12021 2014."
+    )

@@ -1,0 +1,151 @@
+"""Raw rows through the real stages, without a workbook: what a firm writes in, the judged table out.
+
+A row and a visit are dicts: field name (data/fields.toml) -> what stands in the cell (number, text, date, None).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from grader.compute.water import compute_water
+from grader.judge.assign import assign_rules
+from grader.judge.queries import query_odd_supplies
+from grader.judge.reasons import add_reasons
+from grader.judge.verdicts import judge
+from grader.normalise import normalise
+from grader.problems import Place, Problems, Table
+from grader.read.cells import read_cells
+from grader.read.log import Log, LogBuilder
+
+Row = Mapping[str, Any]
+# A visit that leaves nothing to say, and an airline outlet behind a desiccant dryer that meets every rule of
+# EN 12021. A test changes what it is about, so that one cause has one effect.
+VISIT: dict[str, Any] = {
+    "site": "North Works",
+    "client": "Example Coatings",
+    "test_date": date(2026, 3, 14),
+    "visit_reason": "periodic",
+    "instrument": "A1",
+    "calibration_due": date(2027, 1, 31),
+    "co_tube_expiry": date(2027, 1, 31),
+    "co2_tube_expiry": date(2027, 1, 31),
+    "oil_tube_expiry": date(2027, 1, 31),
+    "water_tube_expiry": date(2027, 1, 31),
+}
+AIRLINE: dict[str, Any] = {
+    "outlet": "Bay 1",
+    "system": "Main",
+    "supply": "airline",
+    "dryer": "desiccant",
+    "odour": "none",
+    "line_pressure_bar": 6.0,
+    "nominal_pressure_bar": 7.0,
+    "lowest_pressure_bar": 4.0,
+    "flow_l_min": 300.0,
+    "flow_needed_l_min": 160.0,
+    "oxygen_pct": 20.9,
+    "co_ppm": 1.0,
+    "co2_ppm": 430.0,
+    "oil_mg_m3": 0.1,
+    "oil_sampling_min": 15.0,
+    "oil_sampling_needed_min": 15.0,
+    "water_tube_mg_m3": 60.0,
+    "water_multiplier": 1.0,
+    "airline_temperature_c": 18.0,
+    "ambient_temperature_c": 17.0,
+    "lowest_use_temperature_c": 5.0,
+}
+CYLINDER: dict[str, Any] = {
+    "outlet": "Bank 1",
+    "system": "Store",
+    "supply": "cylinder",
+    "odour": "none",
+    "line_pressure_bar": 190.0,
+    "nominal_pressure_bar": 200.0,
+    "oxygen_pct": 20.9,
+    "co_ppm": 1.0,
+    "co2_ppm": 430.0,
+    "oil_mg_m3": 0.1,
+    "oil_sampling_min": 15.0,
+    "water_tube_mg_m3": 20.0,
+    "water_multiplier": 1.0,
+}
+CHARGING: dict[str, Any] = {
+    **{k: v for k, v in CYLINDER.items() if k not in ("line_pressure_bar", "nominal_pressure_bar")},
+    "outlet": "Panel",
+    "supply": "charging compressor",
+}
+ROWS = {"airline": AIRLINE, "cylinder": CYLINDER, "charging compressor": CHARGING}
+
+
+def log_of(files: Mapping[str, tuple[Row, Sequence[Row]]]) -> Log:
+    """The Log of files as the reading stage makes it: name -> (what the Visit sheet says, rows of Readings)."""
+    builder = LogBuilder()
+    for name, (visit, rows) in files.items():
+        number = builder.add_file(
+            {
+                "name": name,
+                "path": name,
+                "format": "xlsx",
+                "sha256": "0" * 64,
+                "size": 1,
+                "rows_found": len(rows),
+                "rows_refused": 0,
+                "rows_passed_over": 0,
+                "state": "read",
+            }
+        )
+        fields = list(dict.fromkeys(["outlet", *(field for row in rows for field in row)]))
+        table = Table(
+            number,
+            "Readings",
+            places={field: Place("Readings", None, c) for c, field in enumerate(fields)},
+            constants={
+                field: (Place("Visit", r, 1), value) for r, (field, value) in enumerate(visit.items())
+            },
+        )
+        builder.add_table(
+            table,
+            list(range(1, len(rows) + 1)),
+            [],
+            {field: [row.get(field) for row in rows] for field in fields},
+        )
+    return builder.build([])
+
+
+def graded_log(
+    log: Log, rules: str | None = None, as_of: str = "2026-11-25"
+) -> tuple[pd.DataFrame, Problems]:
+    """A Log through every stage up to the reasons: (judged table, problems)."""
+    problems = Problems()
+    tests = read_cells(log, problems)
+    tests = normalise(tests, [str(n) for n in log.files["name"]], problems, np.datetime64(as_of))
+    tests = compute_water(tests, problems)
+    assigned = assign_rules(tests, problems, rules)
+    query_odd_supplies(assigned.tests, problems)
+    tests = judge(assigned.tests, assigned.rulesets, problems)
+    return add_reasons(tests, assigned.rulesets), problems
+
+
+def graded(
+    rows: Sequence[Row], visit: Row | None = None, rules: str | None = None, as_of: str = "2026-11-25"
+) -> tuple[pd.DataFrame, Problems]:
+    """Rows of one file, judged. visit : None is VISIT; give {} for a log without a Visit sheet."""
+    return graded_files({"log.xlsx": (VISIT if visit is None else visit, rows)}, rules, as_of)
+
+
+def graded_files(
+    files: Mapping[str, tuple[Row, Sequence[Row]]], rules: str | None = None, as_of: str = "2026-11-25"
+) -> tuple[pd.DataFrame, Problems]:
+    """Rows of several files, judged; files as for log_of."""
+    return graded_log(log_of(files), rules, as_of)
+
+
+def codes_of(problems: Problems, test: int) -> set[str]:
+    """Codes of the problems that name one test."""
+    return {b.code for b in problems.batches if b.tests is not None and test in list(b.tests)}
