@@ -8,8 +8,8 @@ Everything here works on one text. The grammar of a number text, after `clean`:
     mark     = "." | ","     group separators: "." "," "'" and a single space (plain, hard or thin)
 
 Nothing else is a number: no ranges (5-6), no "about" (~5, 5?), no exponent (1e3), no trailing mark (5.), no
-letters for digits (48O), no fractions (1/2), no digits of other scripts except full-width ones. Words, bounds
-and units are data (data/notation.toml).
+letters for digits (48O), no fractions (1/2), no digits of other scripts except full-width ones. Words and
+bounds are data (data/notation.toml), units too (data/units.toml).
 """
 
 from __future__ import annotations
@@ -65,7 +65,13 @@ _CLEAN: dict[int, str | None] = {
     ord("’"): "'",
     ord("‘"): "'",
 }
-_FOLD: dict[int, str | None] = {ord("—"): "-", ord("―"): "-", ord("³"): "3", ord("µ"): "u", ord("μ"): "u"}
+_FOLD: dict[int, str | None] = {
+    ord("—"): "-",
+    ord("―"): "-",
+    **{ord(raised): plain for raised, plain in zip("²³₂", "232")},
+    ord("µ"): "u",
+    ord("μ"): "u",
+}
 
 _FIGURE_AND_REST = re.compile(r"([+-]?)([.,]?[0-9](?:[0-9.,' ]*[0-9])?)(.*)", re.DOTALL)
 _ONE_MARK = re.compile(r"([0-9]*)([.,])([0-9]+)")
@@ -90,7 +96,7 @@ def clean(text: str) -> str:
 
 
 def fold(text: str) -> str:
-    """A word or unit as it is compared: case, white space, the kind of dash and of "³" do not matter.
+    """A word or unit as it is compared: case, white space, the kind of dash, "²" and "³" do not matter.
 
     >>> fold("None  Detected"), fold("mg / m³")
     ('nonedetected', 'mg/m3')
@@ -198,11 +204,11 @@ def _vocabulary() -> dict[str, str]:
 
 @cache
 def _units() -> dict[str, str]:
-    units = load_toml("notation.toml")["units"]
+    units = load_toml("units.toml")["unit"]
     return {
         fold(spelling): unit
-        for unit, spellings in units.items()
-        for spelling in (unit, *spellings)
+        for unit, entry in units.items()
+        for spelling in (unit, *entry["spellings"])
         if spelling
     }
 
@@ -218,7 +224,7 @@ def _alternatives(section: str, key: str = "") -> dict[str, str]:
 
 
 def known_unit(text: str) -> str | None:
-    """Canonical unit of a spelling, None where it is no unit that data/notation.toml knows.
+    """Canonical unit of a spelling, None where it is no unit that data/units.toml knows.
 
     >>> known_unit("MG/M3"), known_unit("furlongs")
     ('mg/m³', None)

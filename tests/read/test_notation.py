@@ -346,7 +346,7 @@ def test_data_file_fits_the_fields():
         assert set(data[section]) <= set(NUMBER_FIELDS)
     for name in NUMBER_FIELDS:
         assert known_unit(FIELDS[name].unit) == FIELDS[name].unit or FIELDS[name].unit == ""
-    spellings = [s for unit, all_of in data["units"].items() for s in all_of]
+    spellings = [s for entry in load_toml("units.toml")["unit"].values() for s in entry["spellings"]]
     assert len(spellings) == len(set(spellings))
 
 
