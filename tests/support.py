@@ -1,6 +1,6 @@
 """Raw rows through the real stages, without a workbook: what a firm writes in, the judged table out.
 
-A row and a visit are dicts: field name (data/fields.toml) -> what stands in the cell (number, text, date, None).
+A row and a visit are dicts: field name (data/fields.toml) -> what the cell holds (number, text, date, None).
 """
 
 from __future__ import annotations
@@ -84,7 +84,7 @@ ROWS = {"airline": AIRLINE, "cylinder": CYLINDER, "charging compressor": CHARGIN
 
 
 def log_of(files: Mapping[str, tuple[Row, Sequence[Row]]]) -> Log:
-    """The Log of files as the reading stage makes it: name -> (what the Visit sheet says, rows of Readings)."""
+    """The Log of files as the reading stage makes it: name -> (what Visit says, rows of Readings)."""
     builder = LogBuilder()
     for name, (visit, rows) in files.items():
         number = builder.add_file(

@@ -1,4 +1,7 @@
-"""Rule cases as data: what a firm writes in, what must come out. A new case needs no code, see cases/README.md."""
+"""Rule cases as data: what a firm writes in, what must come out.
+
+A new case needs no code, see cases/README.md.
+"""
 
 from __future__ import annotations
 
@@ -42,7 +45,7 @@ def cases() -> list[Any]:
 
 
 def cell(value: Any) -> Any:
-    """What stands in a cell: "" is blank, "error:#REF!" an error, "formula:=A1" one without a stored value."""
+    """What stands in a cell: "" is blank, "error:#REF!" an error, "formula:=A1" a formula without a value."""
     if isinstance(value, str) and value.partition(":")[0] in ("error", "formula"):
         why, _, shown = value.partition(":")
         return Unreadable(shown, why)

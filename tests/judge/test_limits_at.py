@@ -1,7 +1,7 @@
 """Every published limit at it and just past it, judged through the real stages.
 
-limits_published.csv says of each figure where it was seen and how sure it is (confirmed, single, memory, common
-practice). A figure equal to the limit meets it ("shall not exceed" in every text seen).
+limits_published.csv says of each figure where it was seen and how sure it is (confirmed, single, memory,
+common practice). A figure equal to the limit meets it ("shall not exceed" in every text seen).
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def nominal_bar(row: dict[str, str], supply: str) -> dict[str, float]:
 
 
 def readings(row: dict[str, str], supply: str, end: str, past: float) -> dict[str, Any]:
-    """Fields of a row whose reading is the limit's `end` (low or high), moved outwards by the share `past`."""
+    """Fields of a row whose reading is the limit's `end` (low or high), moved out by the share `past`."""
     printed, unit = float(row[f"printed_{end}"]), row["printed_unit"]
     outwards = 1.0 if end == "high" else -1.0
     name = row["our_parameter"]
@@ -86,7 +86,7 @@ def readings(row: dict[str, str], supply: str, end: str, past: float) -> dict[st
         unknown = {"ambient_temperature_c": None, "lowest_use_temperature_c": None}
         return {**base, **(unknown if row["temperature"] == "unknown" else {})}
     if name == "Water" and unit == "ppm":
-        # mg/m³ at 20 °C and 1013.25 hPa by the ideal gas law: molar mass IAPWS R6-95, gas constant CODATA 2018.
+        # mg/m³ at 20 °C and 1013.25 hPa by the ideal gas law: molar mass of IAPWS R6-95, R of CODATA 2018.
         printed *= 1e-6 * 18.015268 * 1e3 * 101325.0 / (8.314462618 * 293.15)
     if name == "Water":
         base["water_tube_mg_m3"] = None
@@ -122,7 +122,7 @@ def test_at_the_limit_passes_and_just_past_it_fails(row):
 
 @pytest.mark.parametrize("row", [r for r in PUBLISHED if r["confidence"] == "memory"], ids=ids)
 def test_a_figure_from_memory_judges_nothing(row):
-    """EN 12021 water by nominal pressure below 40 bar: twice the figure, and the margin of 5 K still decides."""
+    """EN 12021 water by nominal pressure below 40 bar: at twice the figure the margin still decides."""
     bar = float(row["to_bar"])
     fields = {
         **ROWS["airline"],
@@ -136,8 +136,8 @@ def test_a_figure_from_memory_judges_nothing(row):
     assert word == "pass", reasons
 
 
-# Words of each text, limits_published.csv: "no noticeable odour" fails a slight one, "none or slight" allows it;
-# for EN 12021 and Norway that a slight odour is near the limit is this program's reading.
+# Words of each text, limits_published.csv: "no noticeable odour" fails a slight one, "none or slight" allows
+# it; for EN 12021 and Norway that a slight odour is near the limit is this program's reading.
 SLIGHT = {
     "en12021-2014": NEAR_LIMIT,
     "en12021-1998": NEAR_LIMIT,

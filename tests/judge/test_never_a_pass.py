@@ -1,4 +1,6 @@
-"""Properties: missing, doubtful or worse data never makes a verdict better. Order: pass, near limit, incomplete, fail.
+"""Properties: missing, doubtful or worse data never makes a verdict better.
+
+Order: pass, near limit, incomplete, fail.
 
 Every changed row is a test of a site of its own, so that no other row's records speak for it.
 """
@@ -21,8 +23,8 @@ few = settings(max_examples=10, deadline=None)  # each example judges up to 40 r
 WATER = ("water",)
 TUBES = ("co", "co2", "oil", "water")
 INSTRUMENT = ("oxygen", "flow", "pressure", "water")
-# What cannot pass where this cell of an airline's row cannot be read. Names, remarks, lots and what only history
-# uses keep nothing from passing; nor does the dryer where a multiplier is given.
+# What cannot pass where this cell of an airline's row cannot be read. Names, remarks, lots and what only
+# history uses keep nothing from passing; nor does the dryer where a multiplier is given.
 DEPENDS: dict[str, Sequence[str]] = {
     "odour": ("odour",),
     "oxygen_pct": ("oxygen",),

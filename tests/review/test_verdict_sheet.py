@@ -23,26 +23,50 @@ def test_the_columns_stand_in_the_designs_order_and_every_row_is_there():
 
 
 def test_a_plain_reading_is_a_number_a_bound_its_text_a_blank_nothing():
-    table = sheet([AIRLINE, {**AIRLINE, "co_ppm": "< 5 ppm"}, {**AIRLINE, "co_ppm": None},
-                   {**AIRLINE, "co_ppm": "48O"}, {**AIRLINE, "co_ppm": Unreadable("#REF!", "error")},
-                   {**AIRLINE, "oil_mg_m3": "stain"}])
+    table = sheet(
+        [
+            AIRLINE,
+            {**AIRLINE, "co_ppm": "< 5 ppm"},
+            {**AIRLINE, "co_ppm": None},
+            {**AIRLINE, "co_ppm": "48O"},
+            {**AIRLINE, "co_ppm": Unreadable("#REF!", "error")},
+            {**AIRLINE, "oil_mg_m3": "stain"},
+        ]
+    )
     assert table["Carbon monoxide (ppm)"].tolist()[:5] == [1.0, "<5", None, "48O", "#REF!"]
     assert table["Oil (mg/m³)"][5] == "stain" and table["Carbon monoxide verdict"][2] == "not tested"
     assert table["Test date"][0] == pd.Timestamp("2026-03-14")
 
 
 def test_computed_figures_and_the_pressure_they_hold_at():
-    table = sheet([{**AIRLINE, "water_tube_mg_m3": None, "dew_point_measured_c": 2.0,
-                    "dew_point_measured_at_bar": 7.0}, {**AIRLINE, "water_tube_mg_m3": "<20"}])
+    table = sheet(
+        [
+            {
+                **AIRLINE,
+                "water_tube_mg_m3": None,
+                "dew_point_measured_c": 2.0,
+                "dew_point_measured_at_bar": 7.0,
+            },
+            {**AIRLINE, "water_tube_mg_m3": "<20"},
+        ]
+    )
     assert table["Dew point judged at (bar)"][0] == 7.0 and table["Lowest use temperature (°C)"][0] == 5.0
-    assert abs(table["Pressure dew point (°C)"][0] - 2.0) < 1e-6 and abs(table["Dew point margin (K)"][0] - 3.0) < 1e-6
+    assert (
+        abs(table["Pressure dew point (°C)"][0] - 2.0) < 1e-6
+        and abs(table["Dew point margin (K)"][0] - 3.0) < 1e-6
+    )
     assert abs(table["Safe down to (°C)"][0] - 7.0) < 1e-6
     assert table["Water (mg/m³)"][1] == "<20" and table["Pressure dew point (°C)"][1].startswith("<-")
 
 
 def test_nothing_infinite_reaches_the_sheet():
-    table = sheet([{**AIRLINE, "lowest_use_temperature_c": "<5"}, {**AIRLINE, "water_tube_mg_m3": ">900000"},
-                   {**AIRLINE, "water_tube_mg_m3": 0}])
+    table = sheet(
+        [
+            {**AIRLINE, "lowest_use_temperature_c": "<5"},
+            {**AIRLINE, "water_tube_mg_m3": ">900000"},
+            {**AIRLINE, "water_tube_mg_m3": 0},
+        ]
+    )
     for column in table:
         for value in table[column]:
             assert not (isinstance(value, float) and np.isinf(value)), column

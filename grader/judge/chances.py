@@ -1,0 +1,114 @@
+"""How sure a verdict is: the chance that the true value lies beyond its limit, and what the decision rule makes of it.
+
+Chance: JCGM 106:2012 (single measurement, normal error, nothing known of the quantity beforehand), both sides where
+there are two limits. Decision rules as ILAC-G8:09/2019 describes them: simple acceptance, with `near limit`
+where a pass has a chance over the rule set's flag threshold; guarded acceptance, with the guard band a
+multiple of the expanded uncertainty U = 2 u, where a reading inside the band fails.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.special import ndtr
+
+from grader.columns import CANNOT_TELL, FAIL, NEAR_LIMIT, PARAMETERS, PASS, READ
+from grader.compute.uncertainty import COVERAGE_FACTOR, Standard, standards
+from grader.frames import above
+from grader.judge.rulesets import RuleSet
+
+# {key}_closeness: why a reading that meets its limit is no plain pass.
+NOT_CLOSE, BY_CHANCE, IN_GUARD_BAND = range(3)
+
+
+def chance_beyond(value: Any, uncertainty: Any, low: Any, high: Any) -> Any:
+    """Probability that the true value lies outside its limits.
+
+    value, low, high : float or arrays, one unit; NaN for a limit that there is not.
+    uncertainty : standard uncertainty, the same unit. 0: the reading is taken as the value itself.
+    Returns     : float or array of the common shape, 0 to 1. NaN where value or uncertainty is NaN, or no limit.
+    Raises      : ValueError if the shapes do not broadcast.
+    Source      : JCGM 106:2012, p_c = Phi((T_U - y)/u) - Phi((T_L - y)/u); this is 1 - p_c.
+
+    >>> round(float(chance_beyond(4.5, 0.5, np.nan, 5.0)), 6), round(float(chance_beyond(20.1, 0.3, 20.0, 22.0)), 6)
+    (0.158655, 0.369441)
+    """
+    value, low, high = (np.asarray(a, dtype=float) for a in (value, low, high))
+    u = np.asarray(uncertainty, dtype=float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        over = ndtr(np.where(u > 0, (value - high) / u, np.where(above(value, high), np.inf, -np.inf)))
+        under = ndtr(np.where(u > 0, (low - value) / u, np.where(above(low, value), np.inf, -np.inf)))
+    none_high, none_low = np.isnan(high), np.isnan(low)
+    total = np.where(none_high, 0.0, over) + np.where(none_low, 0.0, under)
+    nothing = (none_high & none_low) | np.isnan(value) | np.isnan(u)
+    return np.where(nothing, np.nan, total)[()]
+
+
+@dataclass
+class Close:
+    """What closeness makes of n verdicts: verdict and closeness codes int8 (n,), chance float (n,), NaN for none."""
+
+    verdict: np.ndarray
+    chance: np.ndarray
+    closeness: np.ndarray
+
+
+@dataclass(frozen=True)
+class Closeness:
+    """One rule set's uncertainties, flag thresholds and decision rule.
+
+    standard : by parameter key. flag : by parameter key, a fraction. guard_band : multiple of U, 0 for none.
+    """
+
+    standard: dict[str, Standard]
+    flag: dict[str, float]
+    guard_band: float = 0.0
+
+    @classmethod
+    def of(cls, ruleset: RuleSet | None) -> Closeness:
+        """The rule set's; without one the defaults, for nothing is passed then."""
+        if ruleset is None:
+            return cls(standards(), {})
+        flag = {key: ruleset.flag_percent(p.name) / 100.0 for key, p in PARAMETERS.items()}
+        return cls(standards(ruleset.uncertainty), flag, ruleset.decision_rule.guard_band)
+
+    def decide(
+        self,
+        key: str,
+        ends: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray],
+        limits: tuple[np.ndarray, np.ndarray],
+        verdict: np.ndarray,
+        doubt: np.ndarray,
+        uncertainty: Callable[[np.ndarray], np.ndarray] | None = None,
+    ) -> Close:
+        """Chances, and the verdicts after flag threshold and guard band.
+
+        key         : parameter whose flag threshold holds. ends : lower, upper, open, state, each (n,).
+        limits      : lowest and highest (n,), NaN for none. verdict : codes (n,), doubts applied. doubt : (n,).
+        uncertainty : standard uncertainty at an end; None: the parameter's own.
+        Returns     : no chance for bounds, nor where anything is in doubt. Nothing but a pass is changed.
+        """
+        lower, upper, _, state = ends
+        at = uncertainty or self.standard[key].at
+        trusted = (state == READ) & (np.asarray(doubt) == 0) & np.isin(verdict, (PASS, NEAR_LIMIT, FAIL))
+        plain = trusted & (lower == upper) & np.isfinite(upper)
+        chance = chance_beyond(np.where(plain, upper, np.nan), at(upper), *limits)
+        out = np.asarray(verdict).copy()
+        closeness = np.zeros(len(out), dtype=np.int8)
+        near = (verdict == PASS) & above(chance, self.flag.get(key, 1.0))
+        out[near], closeness[near] = NEAR_LIMIT, BY_CHANCE
+        if self.guard_band:
+            passed = trusted & np.isin(verdict, (PASS, NEAR_LIMIT))
+            low, high = limits
+            width = self.guard_band * COVERAGE_FACTOR
+            # One end of a bound inside the band, the other clear of it: the reading does not say.
+            inside = [
+                above(end + width * at(end), high) | above(low, end - width * at(end)) for end in (lower, upper)
+            ]
+            out[passed & (inside[0] | inside[1])] = CANNOT_TELL
+            out[passed & inside[0] & inside[1]] = FAIL
+            closeness[passed & (inside[0] | inside[1])] = IN_GUARD_BAND
+        return Close(out.astype(np.int8), chance, closeness)

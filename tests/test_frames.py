@@ -1,0 +1,79 @@
+"""Comparing with the tolerance, printing figures, grouping.
+
+Design: a relative tolerance of 1e-9; 34.8 - 29.8 is 5.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from grader.columns import OPEN_LOWER, OPEN_NONE, OPEN_UPPER
+from grader.figures import bounds, fixed, limit_figure
+from grader.frames import above, at_least, by_unique, group_codes, text, with_columns
+
+
+def test_the_difference_of_two_decimals_is_what_it_says():
+    assert 34.8 - 29.8 != 5.0
+    assert at_least(34.8 - 29.8, 5.0) and not above(5.0, 34.8 - 29.8)
+
+
+@pytest.mark.parametrize("limit", [0.01, 0.5, 5.0, 500.0, -11.0, -45.5556, 1e6])
+def test_tolerance_is_relative(limit):
+    near, past = 0.9e-9 * abs(limit), 1.2e-9 * abs(limit)
+    assert at_least(limit, limit + near) and not above(limit + near, limit)
+    assert not at_least(limit, limit + past) and above(limit + past, limit)
+
+
+def test_nothing_compares_with_what_is_missing():
+    nan = float("nan")
+    assert not at_least(nan, 5.0) and not at_least(5.0, nan) and not above(nan, 5.0) and not above(5.0, nan)
+    assert above(math.inf, 5.0) and at_least(5.0, -math.inf) and not above(math.inf, math.inf)
+
+
+@given(st.floats(0.001, 1e5), st.floats(1e-8, 0.5), st.integers(0, 2))
+def test_a_figure_never_prints_equal_to_what_it_is_not(value, share, decimals):
+    other = value * (1.0 + share)
+    assert float(fixed(value, decimals, other)) != float(fixed(other, decimals, value)) or value == other
+
+
+def test_bounds_print_with_their_sign():
+    assert bounds(0.0, 5.0, OPEN_UPPER, floor=0.0) == "<5" and bounds(0.0, 5.0, OPEN_NONE, floor=0.0) == "≤5"
+    assert bounds(22.0, 100.0, OPEN_LOWER, ceiling=100.0) == ">22"
+    assert bounds(-math.inf, -80.0, OPEN_UPPER, 1) == "<-80.0" and bounds(1.5, 2.5, OPEN_NONE) == "1.5 to 2.5"
+
+
+@pytest.mark.parametrize(
+    "value, shown",
+    [
+        (5.0, "5"),
+        (0.5, "0.5"),
+        (-11.0, "-11"),
+        (-11.5, "-11.5"),
+        (0.0, "0"),
+        (17.97390486, "17.97"),
+        (-45.55555556, "-45.56"),
+        (1000.0, "1000"),
+    ],
+)
+def test_limits_print_as_stated_or_to_four_digits(value, shown):
+    assert limit_figure(value) == shown
+
+
+def test_groups_and_unique_values():
+    codes = group_codes(np.array(["a", "b", "a", "a"], dtype=object), np.array([1, 1, 1, 2]))
+    assert codes.tolist() == [0, 1, 0, 2]
+    assert by_unique(np.array(["a", "b", "a"], dtype=object), str.upper).tolist() == ["A", "B", "A"]
+    assert by_unique(np.array([], dtype=object), str.upper).tolist() == []
+
+
+def test_columns_are_added_or_replaced_and_texts_lose_their_gaps():
+    frame = pd.DataFrame({"a": pd.Series(["x", None], index=[4, 7], dtype=object)})
+    assert text(frame, "a").tolist() == ["x", ""]
+    more = with_columns(frame, {"b": np.array([1, 2]), "a": np.array(["y", "z"])})
+    assert more.index.tolist() == [4, 7] and more["a"].tolist() == ["y", "z"] and more["b"].tolist() == [1, 2]
