@@ -30,6 +30,12 @@ class Table:
     places    : field -> Place of the column (or row) that holds it.
     constants : field -> (Place, value) that holds for every test of the table (the Visit sheet, a banner).
     orientation : "down" (a test is a row), "across" (a test is a column), "form" (a test is a sheet).
+    units  : field -> unit of its column where that is not the field's own.
+    how    : field -> (heading as it stands, how it was understood, how sure); empty where `own`.
+    first  : number of the first of the tables that are parts of one, for what a column's cells say together; -1: itself.
+    own    : headings exactly as the blank has them.
+    order  : "day first" or "month first" where a layout file states it.
+    heads  : 0-based first and last row of the headings, (-1, -1) where there are none.
     """
 
     file: int
@@ -38,6 +44,11 @@ class Table:
     places: dict[str, Place] = field(default_factory=dict)
     constants: dict[str, tuple[Place, Any]] = field(default_factory=dict)
     units: dict[str, str] = field(default_factory=dict)
+    how: dict[str, tuple[str, str, str]] = field(default_factory=dict)
+    first: int = -1
+    own: bool = False
+    order: str = ""
+    heads: tuple[int, int] = (-1, -1)
 
 
 class Unreadable(NamedTuple):

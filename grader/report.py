@@ -89,7 +89,7 @@ def problem_table(problems: Problems, log: LogLike, language: str = "en") -> tup
         if batch.tests is None:
             name = str(names[batch.file]) if batch.file >= 0 else ""
             value = batch.values[0] if batch.values else ""
-            said = {**batch.params, "value": value_text(value), "field": "", "heading": "", "file": name}
+            said = {"field": "", "heading": "", **batch.params, "value": value_text(value), "file": name}
             lines.append(
                 (
                     rank,

@@ -17,6 +17,7 @@ from grader.columns import DOUBTS
 from grader.problems import Place, Problems, Table, Unreadable
 from grader.read.log import LogBuilder
 from grader.report import SEVERITIES, problem_table, source_table, unbalanced, value_text
+from grader.review.verdict_sheet import verdict_table
 from grader.words import words
 from tests.support import AIRLINE, VISIT, graded_log, log_of
 
@@ -129,10 +130,11 @@ def test_across_and_form_tables_have_their_addresses():
     rows = [AIRLINE, {**AIRLINE, "outlet": "Bay 2", "co_ppm": "bad"}]
     builder.add_table(table, [0, 0], [2, 3], {f: [row[f] for row in rows] for f in fields})
     log = builder.build([])
-    _, problems = graded_log(log)
+    tests, problems = graded_log(log)
     frame, _ = problem_table(problems, log)
     [line] = frame[frame["Value"] == "bad"].to_dict("records")
     assert line["Cell"] == f"D{fields.index('co_ppm') + 1}"
+    assert verdict_table(tests, ["a.xlsx"], ["Ring"])["Cell"].tolist() == ["C1", "D1"]
 
 
 def test_values_are_shown_as_they_stand():

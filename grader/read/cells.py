@@ -37,6 +37,7 @@ from grader.read.column import (
 from grader.read.dates import DateReading, DateText, Order, column_order, parse_date, resolve, time_minutes
 from grader.read.notation import Converter, clean, fold, number_rule
 from grader.read.number_cells import fill_not_detected, read_numbers
+from grader.read.unit_checks import find_clashes, take_off_atmosphere
 
 # Text fields in which a date is not surprising.
 _FREE_TEXT = ("remarks", "work_done", "replaces_file", "site_address")
@@ -69,18 +70,22 @@ def read_cells(
     Returns     : DataFrame with the index of log.rows: file, table, row, column, and for every field the
                   columns that grader/columns.py describes, for a number field X_text besides (what a sheet
                   shows: the bound or word as written, an unreadable cell as it stands; None for a plain
-                  number and a blank). Dates are datetime64[s] at midnight.
+                  number and a blank). Dates are datetime64[s] at midnight. Further {key}_clash, bool: a figure
+                  that this parameter rests on contradicts its unit.
     """
     rows = log.rows
     tests = rows.index.to_numpy()
     table = rows["table"].to_numpy()
+    parts = np.array([i if t.first < 0 else t.first for i, t in enumerate(log.tables)], dtype=np.int64)
+    # Parts of one table, cut by banner rows, have their columns in common: marks and orders are found for all.
+    whole = parts[table.astype(np.int64)] if len(parts) else table
     done: dict[str, dict[str, np.ndarray]] = {}
     marks_first = sorted(
         FIELDS.values(), key=lambda f: not any(f.name == g.lowest_mark for g in FIELDS.values())
     )
     for this in marks_first:
         values, kinds = cell_values(rows, this.name)
-        cells = Cells(this, values, kinds, tests, table, log.tables, problems)
+        cells = Cells(this, values, kinds, tests, whole, log.tables, problems)
         if this.kind == "number":
             rule = number_rule(this.name)
             read_numbers(cells, rule, convert)
@@ -94,12 +99,15 @@ def read_cells(
         else:
             _read_texts(cells)
         done[this.name] = cells.out
+    table = table.astype(np.int64)
+    take_off_atmosphere(done, table, log.tables)
+    clash = find_clashes(done, tests, table, log.tables, problems)
     columns: dict[str, Any] = {c: rows[c].to_numpy() for c in ("file", "table", "row", "column")}
     for name in FIELDS:
         for ending, array in done[name].items():
             # A Series keeps None and str as objects, where a DataFrame would guess a type.
             columns[name + ending] = pd.Series(array, index=rows.index, dtype=array.dtype)
-    return pd.DataFrame(columns, index=rows.index)
+    return pd.DataFrame({**columns, **clash}, index=rows.index)
 
 
 # ------------------------------------------------------------------------------------------ dates and times
@@ -157,6 +165,8 @@ def _date_texts(
     parsed = [parse_date(t) if clean(t) else DateText() for t in texts]
     groups, tables = pd.factorize(cells.table[at])
     order = _orders(parsed, codes, groups, len(tables))
+    for i, number in enumerate(tables):
+        order[i] = _STATED.get(cells.tables[number].order, order[i])
     expiry = cells.spec.expiry or cells.spec.name in data["as_expiry"]
     which, different = pd.factorize(codes * len(Order) + order[groups])
     readings = []
@@ -181,6 +191,9 @@ def _date_texts(
     rest = np.flatnonzero(full & (code != "date_order_assumed"))
     cells.say_each(at[rest], which[rest], [r or DateReading(BLANK) for r in readings])
     _query_swapped(cells, days, at, groups, tables, order, data["swapped_from"])
+
+
+_STATED = {"day first": Order.DAY_FIRST, "month first": Order.MONTH_FIRST}
 
 
 def _orders(parsed: list[DateText], codes: np.ndarray, groups: np.ndarray, n_tables: int) -> np.ndarray:

@@ -5,6 +5,7 @@ Loads neither pandas nor numpy. Frames are 8 bytes of length and a pickle, over 
 
 from __future__ import annotations
 
+import gc
 import hashlib
 import os
 import pickle
@@ -15,6 +16,7 @@ import time
 from collections.abc import Mapping
 from typing import Any, BinaryIO
 
+_GARBAGE_THRESHOLD = 200_000
 _LENGTH = struct.Struct("<Q")
 
 
@@ -37,10 +39,11 @@ def receive(stream: BinaryIO) -> Any:
     return pickle.loads(packed)
 
 
-def read_file(path: str, limits: Mapping[str, float]) -> dict[str, Any]:
+def read_file(path: str, limits: Mapping[str, float], layout: Any = None) -> dict[str, Any]:
     """Read one workbook.
 
     path    : str. limits : the table [limits] of data/limits_reading.toml.
+    layout  : LayoutSpec of the layout files that name it, or None.
     Returns : dict with state ("read", "refused", "own"), format, sha256, size, seconds; where refused also
               code, sheet, cell and params for the words; where read tables (Found), notes (Note), rows_found,
               rows_passed_over. The bytes hashed are the bytes read: the file is opened once, never written.
@@ -49,7 +52,7 @@ def read_file(path: str, limits: Mapping[str, float]) -> dict[str, Any]:
     reply: dict[str, Any] = {"state": "refused", "format": os.path.splitext(path)[1].lower().lstrip("."),
                              "sha256": "", "size": 0, "sheet": "", "cell": "", "params": {}}
     try:
-        _read_into(reply, path, limits)
+        _read_into(reply, path, limits, layout)
     except MemoryError:
         reply.update(code="out_of_memory")
     except Exception as error:
@@ -70,7 +73,7 @@ def _said(error: BaseException) -> str:
 
 def _refuse(reply: dict[str, Any], error: Exception) -> None:
     from grader.data import load_toml
-    from grader.read.scan import Refused
+    from grader.read.parts import Refused
 
     if isinstance(error, Refused):
         others = load_toml("limits_reading.toml")["suffixes"]["refused"]
@@ -87,10 +90,10 @@ def _refuse(reply: dict[str, Any], error: Exception) -> None:
         reply.update(code="reader_crashed", params={"what": _said(error)})
 
 
-def _read_into(reply: dict[str, Any], path: str, limits: Mapping[str, float]) -> None:
+def _read_into(reply: dict[str, Any], path: str, limits: Mapping[str, float], layout: Any) -> None:
     from grader.read.layouts import recognise
-    from grader.read.scan import Refused, scan_workbook
-    from grader.read.workbook import open_sheets
+    from grader.read.parts import Refused
+    from grader.read.workbook import open_file
 
     with open(path, "rb") as file:
         size = os.fstat(file.fileno()).st_size
@@ -100,18 +103,19 @@ def _read_into(reply: dict[str, Any], path: str, limits: Mapping[str, float]) ->
                           limit=f"{limits['file_bytes'] / 1e6:,.0f} MB")
         data = file.read(size)                     # no more, or memory is set aside for the limit each time
     reply.update(sha256=hashlib.sha256(data).hexdigest(), size=len(data))
-    scan = scan_workbook(data, limits)
-    reply["format"] = scan.format
-    if scan.kind and scan.kind != "blank":
+    opened = open_file(data, path, limits)
+    reply["format"] = opened.format
+    if opened.kind:
         reply["state"] = "own"
         return
-    found = recognise(open_sheets(data, scan, limits))
+    found = recognise(opened.sheets, layout=layout)
     if not found.tables:
         raise Refused("no_readings_sheet")
     # Plain tuples: pickling hundreds of named ones costs as much as a tenth of the reading.
     tables = [(t.sheet, t.orientation, {field: tuple(place) for field, place in t.places.items()},
-               t.constants, t.rows, t.across, t.columns) for t in found.tables]
-    reply.update(state="read", tables=tables, notes=[tuple(note) for note in found.notes],
+               t.constants, t.rows, t.across, t.columns, t.units, t.how, t.first, t.own, t.order, t.heads)
+              for t in found.tables]
+    reply.update(state="read", tables=tables, notes=[tuple(note) for note in (*opened.notes, *found.notes)],
                  rows_found=found.rows_found, rows_passed_over=found.rows_passed_over)
 
 
@@ -147,10 +151,14 @@ def main() -> int:
     except (ImportError, OSError, KeyError, ValueError) as error:
         ready = _said(error)
     bound_memory(int(limits["memory_bytes"]))
+    # Nothing that is read holds a circle, and looking for some at every 700th new list costs a tenth.
+    gc.freeze()
+    gc.set_threshold(_GARBAGE_THRESHOLD)
     try:
         send(target, ready)
         while True:
-            send(target, read_file(receive(source), limits))
+            path, layout = receive(source)
+            send(target, read_file(path, limits, layout))
     except (EOFError, OSError):                    # the parent has all it wants, or is gone
         return 0
 

@@ -44,7 +44,9 @@ _KIND = _KindOfType({type(None): EMPTY})
 
 
 # Reasons of an Unreadable cell with words of their own (problem "cell_<why>"); others are said in general.
-_BAD_REASONS = ("error", "formula", "percent", "format", "twice", "number")
+_BAD_REASONS = ("error", "formula", "percent", "format", "twice", "number", "several", "no_unit")
+# Reasons that are said once for the whole column, where its heading stands.
+_SAID_ALREADY = ("unclear",)
 
 
 @dataclass
@@ -85,6 +87,8 @@ class Cells:
         bad = self.at(BAD)
         why = np.array([v.why for v in self.values[bad]], dtype=object)
         for reason in sorted(set(why)):
+            if reason in _SAID_ALREADY:
+                continue
             hit = bad[why == reason]
             code = f"cell_{reason}" if reason in _BAD_REASONS else "cell_unreadable"
             self.problems.add_tests(

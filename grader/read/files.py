@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import gc
 import os
 import queue
 import re
@@ -13,6 +15,7 @@ import time
 import unicodedata
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -30,11 +33,12 @@ LOCK, HIDDEN, OTHER_KIND, OWN, AGAIN, SPECIAL = (
 
 
 class FoundFile(NamedTuple):
-    """One file to read: name relative to the argument (with /), path, size in bytes (-1: unknown)."""
+    """One file to read: name relative to the argument (with /), path, size in bytes (-1: unknown), LayoutSpec."""
 
     name: str
     path: str
     size: int
+    layout: Any = None
 
 
 class Finding(NamedTuple):
@@ -78,7 +82,7 @@ def find_workbooks(paths: str | os.PathLike[str] | Iterable[str | os.PathLike[st
         kept: list[tuple[str, int]] = []
         # Files before links, so that a file keeps its own name where a link leads to it too.
         for name, _ in sorted(found, key=lambda entry: (entry[1], natural_key(entry[0]))):
-            identity, size, ordinary = _identify(root / name)
+            identity, size, ordinary = _identify(os.path.join(root, name))
             if not ordinary:
                 passed.append(PassedOver(name, SPECIAL))
             elif identity in seen:
@@ -91,7 +95,8 @@ def find_workbooks(paths: str | os.PathLike[str] | Iterable[str | os.PathLike[st
         raise GraderError("Nothing to read: no spreadsheet was found in "
                           + ", ".join(str(a) for a in arguments) + _counted(passed) + ".")
     names = _unique_names(taken)
-    files = [FoundFile(shown, str(root / name), size) for shown, (root, name, size) in zip(names, taken)]
+    files = [FoundFile(shown, os.path.join(root, *name.split("/")), size)
+             for shown, (root, name, size) in zip(names, taken)]
     return Finding(files, sorted(passed, key=lambda entry: natural_key(entry.name)))
 
 
@@ -103,6 +108,7 @@ def _counted(passed: list[PassedOver]) -> str:
         f"{sum(e.reason == reason for e in passed)} {reason}" for reason in reasons) + ")"
 
 
+@lru_cache(maxsize=50_000)                          # every name is sorted three times
 def natural_key(name: str) -> tuple[Any, ...]:
     """Key by which names sort as people count: ward2 before ward10, folder by folder.
 
@@ -152,7 +158,7 @@ def _search(root: Path, passed: list[PassedOver], problems: Problems) -> list[tu
     return found
 
 
-def _identify(path: Path) -> tuple[tuple[int, int] | str, int, bool]:
+def _identify(path: str | Path) -> tuple[tuple[int, int] | str, int, bool]:
     """What makes a file the same file under another name; its size; whether it can be read as a file at all.
 
     A file that cannot be looked at counts as ordinary: reading it will say why not.
@@ -202,17 +208,35 @@ def read_workbooks(found: Finding, problems: Problems, *, limits: Mapping[str, f
     passed = list(found.passed_over)
     waiting: dict[int, dict[str, Any]] = {}
     following = 0
-    for done, (index, reply) in enumerate(_replies(found.files, limits, 1 if small else wanted), start=1):
-        waiting[index] = reply
-        while following in waiting:
-            _take(builder, found.files[following], waiting.pop(following), passed, problems)
-            following += 1
-        if progress is not None:
-            progress(done, len(found.files))
+    with _no_garbage():
+        for done, (index, reply) in enumerate(_replies(found.files, limits, 1 if small else wanted), start=1):
+            waiting[index] = reply
+            while following in waiting:
+                _take(builder, found.files[following], waiting.pop(following), passed, problems)
+                following += 1
+            if progress is not None:
+                progress(done, len(found.files))
     if not builder.files:
         raise GraderError("Nothing to read: no workbook but results and records of this program"
                           + _counted(passed) + ".")
     return builder.build(sorted(passed, key=lambda entry: natural_key(entry.name)))
+
+
+@cache
+def _not_seen() -> dict[str, str]:
+    return dict(load_toml("limits_reading.toml")["not_seen"])
+
+
+@contextlib.contextmanager
+def _no_garbage() -> Iterator[None]:
+    """Without the search for circles of objects: it would walk through all that was read, again and again."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def _take(builder: LogBuilder, file: FoundFile, reply: dict[str, Any], passed: list[PassedOver],
@@ -225,16 +249,19 @@ def _take(builder: LogBuilder, file: FoundFile, reply: dict[str, Any], passed: l
     number = builder.add_file(
         {"name": file.name, "path": file.path, "format": reply["format"], "sha256": reply["sha256"],
          "size": reply["size"], "rows_found": rows_found, "rows_refused": 0,
-         "rows_passed_over": reply.get("rows_passed_over", 0), "state": reply["state"]}, reply["seconds"])
+         "rows_passed_over": reply.get("rows_passed_over", 0), "state": reply["state"],
+         "not_seen": _not_seen().get(reply["format"], "") if reply["state"] == "read" else ""},
+        reply["seconds"])
     if reply["state"] == "refused":
         problems.add(reply["code"], file=number, sheet=reply["sheet"], cell=reply["cell"], **reply["params"])
         return
     for code, sheet, cell, value, params in reply["notes"]:
         problems.add(code, file=number, sheet=sheet, cell=cell, value=value, **params)
     added = 0
-    for sheet, orientation, places, constants, rows, across, columns in reply["tables"]:
-        table = Table(number, sheet, orientation, {field: Place(*place) for field, place in places.items()},
-                      constants)
+    for sheet, orientation, places, constants, rows, across, columns, *more in reply["tables"]:
+        found = dict(zip(places, map(Place._make, places.values())))
+        units, how, first, own, *rest = more
+        table = Table(number, sheet, orientation, found, constants, units, how, len(builder.tables) - first, own, *rest)
         added += builder.add_table(table, rows, across, columns)
     if added != rows_found:
         problems.add("rows_lost", file=number, found=rows_found, kept=added)
@@ -268,10 +295,10 @@ class _Child:
             return "it ended at once"
         return "" if answer.startswith("ready") else answer
 
-    def ask(self, path: str) -> None:
-        """Give the child a path. That it is gone is seen when the reply is fetched."""
+    def ask(self, path: str, layout: Any = None) -> None:
+        """Give the child a path and its layout. That it is gone is seen when the reply is fetched."""
         try:
-            send(self.process.stdin, path)             # type: ignore[arg-type]
+            send(self.process.stdin, (path, layout))   # type: ignore[arg-type]
         except OSError:
             self.process.kill()
 
@@ -339,7 +366,7 @@ def _replies(files: Sequence[FoundFile], limits: Mapping[str, float],
                 if index is None:
                     break
                 given.append(index)
-                child.ask(files[index].path)
+                child.ask(files[index].path, files[index].layout)
             if not given:
                 return
             reply = child.reply()
@@ -352,7 +379,7 @@ def _replies(files: Sequence[FoundFile], limits: Mapping[str, float],
                 child = start(number)
                 if child is not None:
                     for index in given:
-                        child.ask(files[index].path)
+                        child.ask(files[index].path, files[index].layout)
 
     def serve_or_say(number: int) -> None:
         try:

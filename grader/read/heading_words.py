@@ -141,10 +141,9 @@ def _spellings(data: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
     ending = {"tube_lot": "_tube_lot", "tube_expiry": "_tube_expiry"}
     for pattern, entry in data["patterns"].items():
         for substance, called in data["substances"].items():
-            if pattern == "lowest_mark":
-                field_name = next(
-                    f.lowest_mark for f in FIELDS.values() if f.tube == substance and f.lowest_mark
-                )
+            if pattern in ("lowest_mark", "highest_mark"):
+                marks = (getattr(f, pattern) for f in FIELDS.values() if f.tube == substance)
+                field_name = next(mark for mark in marks if mark)
             else:
                 field_name = substance + ending[pattern]
             for how, spellings in entry.items():

@@ -1,84 +1,43 @@
-"""A sheet's headings -> our fields: which rows of which sheet are tests, and which column holds what.
+"""The sheets of a workbook -> the tables of tests in them, whatever their shape.
 
-`recognise` is one pure function on lists of rows; it knows nothing of files. Wider headings (synonyms, units)
-are added to the Vocabulary, other shapes beside `_read_down`.
+`recognise` is one pure function on lists of rows; it knows nothing of files. The program's own blank goes a
+short way: its headings are known as they stand. Anything else is taken apart by the modules beside this one:
+labels.py (texts -> headings), shapes_heads.py, shapes_down.py, banners.py (tests are rows), shapes_across.py
+(tests are columns), shapes_form.py and shapes_pairs.py (labels with their values), shapes_fields.py (units,
+doubts). What cannot be told is not read, and a problem says which line of a layout file would settle it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from functools import cache
-from itertools import compress
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS, normal_heading
-from grader.data import load_toml
 from grader.problems import Place, Unreadable, a1
+from grader.read.headings import CERTAIN, EXACT, Heading
+from grader.read.labels import SHARED, Column, label
+from grader.read.layout_spec import LayoutSpec
+from grader.read.shapes_down import Block, Made, plain, read_down
+from grader.read.shapes_heads import Head
+from grader.read.shapes_pairs import pairs, with_unit
+from grader.read.shapes_sheet import read_sheet
+from grader.read.tables import Found, Note, Recognised, Sheet, number_of
+from grader.read.site_of_sheet import with_sheet_names
+
+__all__ = ["Found", "Note", "Recognised", "Sheet", "Vocabulary", "recognise", "vocabulary"]
 
 LONGEST_HEADING = 80
 _MEMO_SIZE = 20_000
 
 
-class Sheet(NamedTuple):
-    """One sheet as lists of cells.
-
-    rows     : rectangular; a blank cell is "" or None.
-    numbers  : 0-based sheet row of each row (None: 0, 1, 2 ...).
-    percents : 0-based (row, column) of numbers shown through a percent format.
-    """
-
-    name: str
-    rows: list[list[Any]]
-    numbers: list[int] | None = None
-    percents: Iterable[tuple[int, int]] = ()
-    hidden: bool = False
-
-
-class Note(NamedTuple):
-    """One thing to say of a sheet; `code` is a key of the words, `params` fills them."""
-
-    code: str
-    sheet: str
-    cell: str
-    value: Any
-    params: dict[str, Any]
-
-
-class Found(NamedTuple):
-    """One recognised table.
-
-    rows      : 0-based sheet row of each test. across : its 0-based column, or [] where a test is a row.
-    columns   : field -> one value a test (None: blank).
-    places    : field -> Place. constants : field -> (Place, value), not yet merged into the columns.
-    """
-
-    sheet: str
-    orientation: str
-    places: dict[str, Place]
-    constants: dict[str, tuple[Place, Any]]
-    rows: list[int]
-    across: list[int]
-    columns: dict[str, list[Any]]
-
-
-class Recognised(NamedTuple):
-    """The tables of a workbook. rows_found is counted from the sheets, not from the tables' columns."""
-
-    tables: list[Found]
-    notes: list[Note]
-    rows_found: int
-    rows_passed_over: int
-
-
 class Vocabulary(NamedTuple):
-    """What headings are known, normalised, and what is known of the fields behind them."""
+    """The headings of the blank, normalised, and what is known of the fields behind them."""
 
     headings: dict[str, str]
     readings: frozenset[str]                       # a measurement: a table has at least one such column
     visit: frozenset[str]                          # may stand on the Visit sheet
     numbers: frozenset[str]
-    fractions: frozenset[str]                      # in per cent, so that a percent format is no harm
-    outlet_words: frozenset[str]                   # a row with such an outlet is no test
     memo: dict[str, str | None]                    # text -> field, for texts seen before
 
 
@@ -91,64 +50,89 @@ def vocabulary() -> Vocabulary:
         readings=frozenset(f.name for f in fields if f.reading),
         visit=frozenset(f.name for f in fields if f.sheet == "Visit"),
         numbers=frozenset(f.name for f in fields if f.kind == "number"),
-        fractions=frozenset(f.name for f in fields if f.unit == "%"),
-        outlet_words=frozenset(map(_plain, load_toml("limits_reading.toml")["rows"]["outlet_words"])),
         memo={},
     )
 
 
-def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None) -> Recognised:
+def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None,
+              layout: LayoutSpec | None = None) -> Recognised:
     """Find the tables of tests in the sheets of one workbook.
 
     sheets  : of one workbook, in its order; taken one at a time, so a generator keeps memory small.
-    Returns : Recognised. A table is rows below a row of known headings, at least one of them a reading; a
-              sheet named Visit gives constants. With no table `tables` is empty: the caller refuses the file.
+    layout  : what layout files say of this workbook.
+    Returns : Recognised. A sheet named Visit gives constants. With no table `tables` is empty: the caller
+              refuses the file.
     """
     known = known or vocabulary()
-    tables: list[Found] = []
-    notes: list[Note] = []
+    layout = layout or LayoutSpec()
+    made = Made([], [], 0, 0)
     unused: list[Note] = []
     constants: dict[str, tuple[Place, Any]] = {}
+    covers: list[tuple[Sheet, dict[str, tuple[Place, Any]], dict[str, tuple[str, str, str]]]] = []
+    tables: list[Found] = []
+    notes: list[Note] = []
     rows_found = passed_over = 0
     for sheet in sheets:
-        if not sheet.rows or not sheet.rows[0]:
+        if not sheet.rows or not sheet.rows[0] or layout.ignores(sheet.name):
             continue
+        specs = layout.of(sheet.name)
         texts = _texts(sheet, known)
-        columns = list(zip(*sheet.rows))
-        headings = _heading_rows(sheet, texts)
-        starts = [row for row, fields in headings.items() if _is_table(set(fields.values()), known)]
-        if starts:
-            made, said, found, passed = _read_down(sheet, columns, texts, headings, starts, known)
-            tables += made
-            notes += said
-            rows_found += found
-            passed_over += passed
-            if sheet.hidden and found:
-                notes.append(Note("hidden_sheet", sheet.name, "", sheet.name, {"rows": found}))
-        elif _plain(sheet.name) == "visit":
-            made_constants, said = _read_visit(sheet, columns, texts, known)
+        if plain(sheet.name) == "visit" and not specs and not _exact_table(sheet, texts, known):
+            made_constants, said = _read_visit(sheet, texts, known)
             constants.update(made_constants)
             notes += said
+            continue
+        own = None if specs else _exact_table(sheet, texts, known)
+        if own is not None and own[0] == _first_filled(sheet):
+            made = _read_own(sheet, texts, own, known)
+        elif (explained := _fingerprint(sheet)) in _EXPLAINED and not specs:
+            continue
         else:
-            row, fields = max(headings.items(), key=lambda item: len(set(item[1].values())), default=(0, {}))
-            if len(set(fields.values())) >= 3:
-                cell = a1(_number(sheet, row), min(fields))
-                unused.append(Note("sheet_not_used", sheet.name, cell, sheet.name, {"count": len(fields)}))
+            made = read_sheet(sheet, specs)
+            if not made.tables and not made.notes and not specs and not _not_used(sheet, texts) and not _cover(sheet):
+                if explained is not None:
+                    _EXPLAINED.add(explained)
+        tables += made.tables
+        notes += made.notes
+        rows_found += made.rows_found
+        passed_over += made.passed_over
+        if made.tables:
+            if sheet.hidden and made.rows_found:
+                notes.append(Note("hidden_sheet", sheet.name, "", sheet.name, {"rows": made.rows_found}))
+            elif made.rows_found:
+                notes += _hidden_rows(sheet, made)
+        else:
+            unused += _not_used(sheet, texts)
+            cover = _cover(sheet) if not constants else None
+            if cover:
+                covers.append((sheet, *cover))
     if tables:
         notes += unused
-    return Recognised(_with_constants(tables, constants), notes, rows_found, passed_over)
+    if constants:
+        tables = _with_constants(tables, constants)
+    elif len(covers) == 1:
+        tables = _with_cover(tables, *covers[0], notes)
+    tables = with_sheet_names(tables, notes)
+    return Recognised(tables, notes, rows_found, passed_over)
 
 
-def _plain(text: str) -> str:
-    return " ".join(text.casefold().split()).strip(" :.")
+# Sheets in which there was nothing, by all that stands in them: pages of instructions come with every blank.
+_EXPLAINED: set[tuple[Any, ...] | None] = set()
+_MOST_EXPLAINED = 50
+_LONGEST_EXPLAINED = 300
 
 
-def _number(sheet: Sheet, row: int) -> int:
-    return row if sheet.numbers is None else sheet.numbers[row]
+def _fingerprint(sheet: Sheet) -> tuple[Any, ...] | None:
+    if len(sheet.rows) > _LONGEST_EXPLAINED or len(_EXPLAINED) > _MOST_EXPLAINED:
+        return None
+    return (sheet.name, *map(tuple, sheet.rows))
+
+
+# ------------------------------------------------------------------------------------- the program's own blank
 
 
 def _field(text: str, known: Vocabulary) -> str | None:
-    """The field a text is the heading of, or None."""
+    """The field a text is the heading of in the blank, or None."""
     try:
         return known.memo[text]
     except KeyError:
@@ -168,6 +152,15 @@ class _Texts(NamedTuple):
     blanks: set[Any]
     odd: bool
 
+    def clean(self, values: tuple[Any, ...]) -> list[Any]:
+        """Cells with blanks as None, and numbers that are none (NaN, infinite) as Unreadable."""
+        if self.odd:
+            values = tuple(Unreadable(str(v), "number") if type(v) is float and v - v != 0.0 else v for v in values)
+        blanks = self.blanks
+        if blanks and not blanks.isdisjoint(values):
+            return [None if v in blanks else v for v in values]
+        return list(values)
+
 
 def _texts(sheet: Sheet, known: Vocabulary) -> _Texts:
     headings: dict[str, str] = {}
@@ -186,195 +179,98 @@ def _texts(sheet: Sheet, known: Vocabulary) -> _Texts:
     return _Texts(headings, blanks, odd)
 
 
-def _heading_rows(sheet: Sheet, texts: _Texts) -> dict[int, dict[int, str]]:
-    """Row -> column -> field, for every row that holds a text which is a known heading."""
+def _exact_table(sheet: Sheet, texts: _Texts, known: Vocabulary) -> tuple[int, dict[int, str]] | None:
+    """The first row of which every text is a heading of the blank and that opens a table, with its fields."""
+    if not texts.headings or known.readings.isdisjoint(texts.headings.values()):
+        return None
     apart = texts.headings.keys().isdisjoint
-    return {number: {column: texts.headings[cell] for column, cell in enumerate(row)
-                     if type(cell) is str and cell in texts.headings}
-            for number, row in enumerate(sheet.rows) if not apart(row)}
+    for number, row in enumerate(sheet.rows):
+        if apart(row):
+            continue
+        filled = {at: v for at, v in enumerate(row) if v is not None and v not in texts.blanks}
+        fields = {at: texts.headings[v] for at, v in filled.items() if type(v) is str and v in texts.headings}
+        if len(fields) == len(filled) and _opens(set(fields.values()), known):
+            return number, fields
+        if _opens(set(fields.values()), known):
+            return None
+    return None
 
 
-def _is_table(fields: set[str], known: Vocabulary) -> bool:
+def _first_filled(sheet: Sheet) -> int:
+    return next((i for i, row in enumerate(sheet.rows) if row.count("") + row.count(None) < len(row)), 0)
+
+
+def _opens(fields: set[str], known: Vocabulary) -> bool:
     """Whether a row of these headings opens a table: a reading, and an outlet or two more headings."""
     return bool(fields & known.readings) and len(fields) >= (2 if "outlet" in fields else 3)
 
 
-def _clean(values: tuple[Any, ...], texts: _Texts) -> list[Any]:
-    """Cells with blanks as None, and numbers that are none (NaN, infinite) as Unreadable."""
-    blanks = texts.blanks
-    if texts.odd:
-        values = tuple(Unreadable(str(v), "number") if type(v) is float and v - v != 0.0 else v
-                       for v in values)
-    if blanks and not blanks.isdisjoint(values):
-        return [None if v in blanks else v for v in values]
-    return list(values)
+@cache
+def _own_column(at: int, text: str, field: str) -> Column:
+    unit = FIELDS[field].unit or None
+    heading = Heading(field, unit, EXACT, CERTAIN, (field,), "the heading of the blank", "heading" if unit else "")
+    return Column(at, text, "field", heading, EXACT)
 
 
-def _read_down(sheet: Sheet, columns: list[tuple[Any, ...]], texts: _Texts,
-               headings: Mapping[int, Mapping[int, str]], starts: list[int],
-               known: Vocabulary) -> tuple[list[Found], list[Note], int, int]:
-    """Tables whose tests are rows. A row of the same headings again does not open a new table."""
-    blocks: list[tuple[int, list[int]]] = []
-    for row in starts:
-        if blocks and headings[blocks[-1][0]] == headings[row]:
-            blocks[-1][1].append(row)
-        else:
-            blocks.append((row, []))
+def _read_own(sheet: Sheet, texts: _Texts, first: tuple[int, dict[int, str]], known: Vocabulary) -> Made:
+    """Tables with headings of the blank. A row of the same headings again does not open a new table."""
+    columns = list(zip(*sheet.rows))
+    apart = texts.headings.keys().isdisjoint
+    blocks: list[tuple[int, dict[int, str], list[int]]] = [(*first, [])]
+    for row in range(first[0] + 1, len(sheet.rows)):
+        if apart(sheet.rows[row]):
+            continue
+        fields = {at: texts.headings[v] for at, v in enumerate(sheet.rows[row]) if type(v) is str
+                  and v in texts.headings}
+        if fields == blocks[-1][1]:
+            blocks[-1][2].append(row)
+        elif _opens(set(fields.values()), known):
+            blocks.append((row, fields, []))
     tables: list[Found] = []
     notes: list[Note] = []
     rows_found = passed_over = 0
-    for i, (head, again) in enumerate(blocks):
+    for i, (row, fields, again) in enumerate(blocks):
         stop = blocks[i + 1][0] if i + 1 < len(blocks) else len(sheet.rows)
-        table, said, found, passed = _read_block(sheet, columns, texts, headings[head], (head, stop), again,
-                                                 known)
-        tables.append(table)
-        notes += said
-        rows_found += found
-        passed_over += passed
-        if not found:
-            notes.append(Note("empty_readings", sheet.name, a1(_number(sheet, head), 0), sheet.name, {}))
-    return tables, notes, rows_found, passed_over
+        head = Head(row, row, [_own_column(at, sheet.rows[row][at], field) for at, field in sorted(fields.items())])
+        named = plain(sheet.name) == "readings"
+        made = read_down(sheet, columns, texts.clean, Block(head, stop, again, banners=not named))
+        tables += made.tables
+        notes += made.notes
+        rows_found += made.rows_found
+        passed_over += made.passed_over
+        if not made.rows_found:
+            notes.append(Note("empty_readings", sheet.name, a1(number_of(sheet, row), 0), sheet.name, {}))
+    return Made(tables, notes, rows_found, passed_over)
 
 
-def _read_block(sheet: Sheet, columns: list[tuple[Any, ...]], texts: _Texts, fields: Mapping[int, str],
-                span: tuple[int, int], again: list[int],
-                known: Vocabulary) -> tuple[Found, list[Note], int, int]:
-    head, stop = span
-    first = head + 1
-    notes: list[Note] = []
-    values: dict[str, list[Any]] = {}
-    places: dict[str, Place] = {}
-    positions: dict[str, list[int]] = {}
-    for column in sorted(fields):
-        positions.setdefault(fields[column], []).append(column)
-    for field, at in positions.items():
-        cleaned = [_clean(columns[column][first:stop], texts) for column in at]
-        if len(at) > 1:
-            filled = [i for i, cells in enumerate(cleaned) if cells.count(None) < len(cells)]
-            if len(filled) > 1:
-                notes.append(Note("column_twice", sheet.name, a1(_number(sheet, head), at[filled[1]]),
-                                  columns[at[0]][head],
-                                  {"first": a1(_number(sheet, head), at[filled[0]])}))
-                cleaned = [_twice([cleaned[i] for i in filled])]
-            elif filled:
-                at, cleaned = [at[filled[0]]], [cleaned[filled[0]]]
-        values[field] = cleaned[0]
-        places[field] = Place(sheet.name, None, at[0])
-    _percents(sheet, values, places, first, known)
-
-    kept, found, said = _test_rows(sheet, values, fields, (first, stop), again, known)
-    notes += said + _unknown_columns(sheet, columns, texts, fields, (head, stop), kept)
-    rows = list(compress(range(first, stop), kept))
-    if sheet.numbers is not None:
-        rows = [sheet.numbers[row] for row in rows]
-    if len(rows) < len(kept):
-        values = {field: list(compress(cells, kept)) for field, cells in values.items()}
-    return Found(sheet.name, "down", places, {}, rows, [], values), notes, found, len(said)
+# ------------------------------------------------------------------------------------------ what holds for all
 
 
-def _twice(cells: list[list[Any]]) -> list[Any]:
-    """Two columns of one heading: whatever stands in either is not read, and is not taken for blank."""
-    return [Unreadable(" / ".join(str(v) for v in row if v is not None), "twice")
-            if any(v is not None for v in row) else None for row in zip(*cells)]
-
-
-def _percents(sheet: Sheet, values: Mapping[str, list[Any]], places: Mapping[str, Place], first: int,
-              known: Vocabulary) -> None:
-    """A number through a percent format is a hundredth of what the sheet shows: no reading in ppm or mg/m³.
-
-    In a field that is in per cent a fraction up to 1 stays (the notation stage reads it as one).
-    """
-    if not sheet.percents:
-        return
-    by_column = {place.column: field for field, place in places.items() if field in known.numbers}
-    position = None if sheet.numbers is None else {number: i for i, number in enumerate(sheet.numbers)}
-    for row, column in sheet.percents:
-        field = by_column.get(column)
-        index = (row if position is None else position[row]) - first
-        if field is None or not 0 <= index < len(values[field]):
-            continue
-        value = values[field][index]
-        if type(value) in (int, float) and not (field in known.fractions and 0 <= value <= 1):
-            values[field][index] = Unreadable(f"{value * 100:.10g}%", "percent")
-
-
-def _test_rows(sheet: Sheet, values: Mapping[str, list[Any]], fields: Mapping[int, str],
-               span: tuple[int, int], again: list[int],
-               known: Vocabulary) -> tuple[list[bool], int, list[Note]]:
-    """Which rows are tests: those with more than remarks and Visit labels, less totals and headings."""
-    first, stop = span
-    telling = [cells for field, cells in values.items() if field not in known.visit and field != "remarks"]
-    blank = len(telling)
-    kept = [row.count(None) < blank for row in zip(*telling)]
-    notes: list[Note] = []
-
-    def pass_over(index: int, code: str, column: int, value: Any) -> None:
-        kept[index] = False
-        notes.append(Note(code, sheet.name, a1(_number(sheet, first + index), column), value, {}))
-
-    for row in again:
-        pass_over(row - first, "row_headings_again", min(fields), sheet.rows[row][min(fields)])
-    outlets = values.get("outlet", [])
-    words = {v for v in set(outlets) if type(v) is str and _plain(v) in known.outlet_words}
-    if words:
-        column = min(column for column, field in fields.items() if field == "outlet")
-        for index, outlet in enumerate(outlets):
-            if outlet in words and kept[index]:
-                pass_over(index, "row_of_totals", column, outlet)
-    passed = {row - first for row in again}
-    found = sum(kept)
-    for index, keep in enumerate(kept):
-        if keep or index in passed:
-            continue
-        cells = sheet.rows[first + index]
-        if cells.count("") + cells.count(None) == len(cells):
-            continue
-        for column, value in enumerate(cells):
-            if value not in ("", None) and not (type(value) is str and not value.strip()):
-                if outlets and outlets[index] in words:
-                    break                          # a total, said above
-                only_remark = fields.get(column) == "remarks"
-                pass_over(index, "row_of_remarks" if only_remark else "row_without_test", column, value)
-                break
-    return kept, found, notes
-
-
-def _unknown_columns(sheet: Sheet, columns: list[tuple[Any, ...]], texts: _Texts,
-                     fields: Mapping[int, str], span: tuple[int, int], kept: list[bool]) -> list[Note]:
-    notes = []
-    head, stop = span
-    for number, column in enumerate(columns):
-        if number not in fields and set(compress(column[head + 1:stop], kept)) - texts.blanks - {None}:
-            heading = str(column[head] if column[head] is not None else "").strip()
-            code = "unknown_column" if heading else "column_without_heading"
-            cell = a1(_number(sheet, head), number)
-            notes.append(Note(code, sheet.name, cell, heading, {"heading": heading}))
-    return notes
-
-
-def _read_visit(sheet: Sheet, columns: list[tuple[Any, ...]], texts: _Texts,
-                known: Vocabulary) -> tuple[dict[str, tuple[Place, Any]], list[Note]]:
+def _read_visit(sheet: Sheet, texts: _Texts, known: Vocabulary) -> tuple[dict[str, tuple[Place, Any]], list[Note]]:
     """Labels in column A, values in column B -> constants. Only Visit's labels: a reading is no constant."""
     notes: list[Note] = []
     constants: dict[str, tuple[Place, Any]] = {}
+    columns = list(zip(*sheet.rows))
     if len(columns) < 2:
         return constants, notes
-    labels, values = _clean(columns[0], texts), _clean(columns[1], texts)
+    labels, values = texts.clean(columns[0]), texts.clean(columns[1])
     percents = set(sheet.percents)
-    for row, (label, value) in enumerate(zip(labels, values)):
-        if label is None or value is None:
+    for row, (text, value) in enumerate(zip(labels, values)):
+        if text is None or value is None:
             continue
-        number = _number(sheet, row)
-        field = _field(label, known) if type(label) is str else None
+        number = number_of(sheet, row)
+        field = _field(text, known) if type(text) is str else None
+        if field is None and (found := label(text)) is not None and found.field in known.visit:
+            field, value = found.field, with_unit(found.field, found, value)
         if field is None or field not in known.visit:
-            said = {"label": str(label)}
+            said = {"label": str(text)}
             notes.append(Note("unknown_label", sheet.name, a1(number, 1), value, said))
             continue
         if field in known.numbers and (number, 1) in percents and type(value) in (int, float):
             value = Unreadable(f"{value * 100:.10g}%", "percent")
         if field in constants:
             place, earlier = constants[field]
-            said = {"label": str(label), "first": a1(place.row or 0, 1)}
+            said = {"label": str(text), "first": a1(place.row or 0, 1)}
             notes.append(Note("label_twice", sheet.name, a1(number, 1), value, said))
             shown = earlier.shown if isinstance(earlier, Unreadable) else str(earlier)
             constants[field] = (place, Unreadable(f"{shown} / {value}", "twice"))
@@ -389,12 +285,71 @@ def _with_constants(tables: list[Found], constants: dict[str, tuple[Place, Any]]
     Other tables get them where there is no such sheet, or where they say neither site nor date themselves:
     another log in the same workbook may be of another visit.
     """
-    if not constants:
-        return tables
-    with_readings = any(_plain(t.sheet) == "readings" for t in tables)
+    with_readings = any(plain(t.sheet) == "readings" for t in tables)
     made = []
     for table in tables:
-        own = "site" in table.places or "test_date" in table.places
-        belongs = not with_readings or _plain(table.sheet) == "readings" or not own
-        made.append(table._replace(constants=dict(constants)) if belongs else table)
+        belongs = not with_readings or plain(table.sheet) == "readings" or not _says_where_or_when(table)
+        made.append(table._replace(constants={**constants, **table.constants}) if belongs else table)
     return made
+
+
+def _says_where_or_when(table: Found) -> bool:
+    return any(f in table.places or f in table.constants for f in ("site", "test_date"))
+
+
+def _cover(sheet: Sheet) -> tuple[dict[str, tuple[Place, Any]], dict[str, tuple[str, str, str]]] | None:
+    """The labels of a sheet without tests that say where and when; None where it is no such sheet."""
+    if len(sheet.rows) > 200:
+        return None
+    constants: dict[str, tuple[Place, Any]] = {}
+    how: dict[str, tuple[str, str, str]] = {}
+    for pair in pairs(sheet, 0, len(sheet.rows)):
+        field = pair.label.field
+        if pair.value is None or field not in SHARED or pair.where == "below":
+            continue
+        value = with_unit(field, pair.label, pair.value)
+        if field in constants:
+            value = Unreadable(f"{constants[field][1]} / {value}", "twice")
+        constants[field] = (Place(sheet.name, number_of(sheet, pair.value_row), pair.value_column), value)
+        how[field] = (pair.label.text, "label on another sheet", pair.label.heading.sure)
+    return (constants, how) if len(constants) >= 2 and {"site", "test_date"} & set(constants) else None
+
+
+def _with_cover(tables: list[Found], sheet: Sheet, constants: dict[str, tuple[Place, Any]],
+                how: dict[str, tuple[str, str, str]], notes: list[Note]) -> list[Found]:
+    made = []
+    used = False
+    for table in tables:
+        if table.own or not _says_where_or_when(table):
+            used = True
+            table = table._replace(constants={**constants, **table.constants}, how={**how, **table.how})
+        made.append(table)
+    if used:
+        notes.append(Note("cover_sheet", sheet.name, "", sheet.name, {"count": len(constants)}))
+    return made
+
+
+def _hidden_rows(sheet: Sheet, made: Made) -> list[Note]:
+    hidden = set(sheet.hidden_rows)
+    if not hidden:
+        return []
+    rows = sorted({r for t in made.tables if t.orientation == "down" for r in t.rows} & hidden)
+    if not rows:
+        return []
+    return [Note("hidden_rows", sheet.name, a1(rows[0], 0), sheet.name, {"rows": len(rows)})]
+
+
+def _not_used(sheet: Sheet, texts: _Texts) -> list[Note]:
+    """A note on a sheet with headings of ours that holds no table."""
+    best: dict[str, str] = {}
+    at = (0, 0)
+    for number, row in enumerate(sheet.rows):
+        found = {v: (label(v).field if label(v) else "") for v in row if type(v) is str}   # type: ignore[union-attr]
+        known = {v: f for v, f in found.items() if f}
+        if len(set(known.values())) > len(set(best.values())):
+            best, at = known, (number, next(i for i, v in enumerate(row) if v in known))
+    if len(set(best.values())) < 3:
+        return []
+    return [Note("sheet_not_used", sheet.name, a1(number_of(sheet, at[0]), at[1]), sheet.name, {"count": len(best)})]
+
+

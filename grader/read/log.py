@@ -11,7 +11,7 @@ import pandas as pd
 from grader.problems import Table
 
 FILE_COLUMNS = ("name", "path", "format", "sha256", "size", "rows_found", "rows_refused", "rows_passed_over",
-                "state")
+                "state", "not_seen")
 PLACE_COLUMNS = ("file", "table", "row", "column")
 
 
@@ -27,8 +27,9 @@ class Log:
     """Everything read, before any cell is understood.
 
     files         : one row a file; its index is the file's number. name (relative to the argument, with /),
-                    path, format ("xlsx", "xlsm"), sha256 (of the bytes that were read), size (bytes),
-                    rows_found, rows_refused, rows_passed_over, state ("read" or "refused").
+                    path, format ("xlsx", "xlsm", "xlsb", "xls", "ods", "csv", "tsv"), sha256 (of the bytes
+                    that were read), size (bytes), rows_found, rows_refused, rows_passed_over, state
+                    ("read" or "refused"), not_seen (what cannot be seen in files of this format; "": all can).
     tables        : the recognised tables; `rows.table` is a position in this list.
     rows          : one row a test. Integer columns file, table, row, column (0-based; column -1 where a test
                     is a row), then an object column for each field that occurs: float, int, str, bool,
@@ -68,8 +69,8 @@ class LogBuilder:
         return len(self._places["file"])
 
     def add_file(self, entry: dict[str, Any], seconds: float = 0.0) -> int:
-        """Add one file (keys FILE_COLUMNS) and return its number."""
-        self.files.append(entry)
+        """Add one file (keys FILE_COLUMNS, not_seen may be left out) and return its number."""
+        self.files.append({"not_seen": "", **entry})
         self.seconds.append(seconds)
         return len(self.files) - 1
 

@@ -25,6 +25,7 @@ from grader.read.notation import (
     parse_number,
     read_number,
 )
+from grader.read.units import UNTOLD
 
 
 def read_numbers(cells: Cells, rule: NumberRule, convert: Converter | None) -> None:
@@ -123,6 +124,7 @@ def _plain_numbers(cells: Cells, rule: NumberRule, convert: Converter | None, fo
     for word in sorted(set(code) - {""}):
         hit = code == word
         _refuse(cells, at[hit])
+        hit &= detail != UNTOLD
         cells.say(word, at[hit], detail=list(detail[hit]))
 
 
@@ -140,9 +142,10 @@ def _number_texts(cells: Cells, rule: NumberRule, convert: Converter | None, for
     for number in different.tolist():
         rest, unit = divmod(number, len(units) + 1)
         text, marks = divmod(rest, 9)
-        readings.append(
-            read_number(texts[text], rule, _MARKS[marks], convert, units[unit - 1] if unit else None)
-        )
+        reading = read_number(texts[text], rule, _MARKS[marks], convert, units[unit - 1] if unit else None)
+        if reading.code == "number_unit" and reading.detail == UNTOLD:
+            reading = reading._replace(code="")  # said once, where the column's heading stands
+        readings.append(reading)
     for ending, attribute in (
         ("", "value"),
         ("_lower", "lower"),

@@ -1,4 +1,4 @@
-"""Looks into the zip and XML of a workbook before any spreadsheet library does.
+"""Looks into the XML of an .xlsx or .xlsm workbook before any spreadsheet library does.
 
 Refuses what could harm (bombs, entity tricks, encrypted or damaged files) and finds what the reading library
 hides: error cells, formulas without a stored value, and number formats that change what a number means
@@ -9,25 +9,20 @@ the library's values are kept and these cells laid over them: a second reading w
 
 from __future__ import annotations
 
-import io
 import posixpath
 import re
-import zipfile
-import zlib
 from collections.abc import Mapping
-from typing import Any, NamedTuple
-from xml.parsers import expat
+from typing import NamedTuple
 
-OLE_MAGIC = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
-ZIP_MAGIC = b"PK\x03\x04"
+from grader.read.parts import Parts, Refused, local_name, parse_xml
+
 WORKBOOK, RELATIONS = "xl/workbook.xml", "xl/_rels/workbook.xml.rels"
 STRINGS, STYLES, PROPERTIES = "xl/sharedstrings.xml", "xl/styles.xml", "docprops/custom.xml"
 LAST_ROW, LAST_COLUMN = 1_048_575, 16_383          # of any sheet, 0-based (ECMA-376, from memory)
 PERCENT_FORMATS = ("9", "10")                       # built-in 0% and 0.00% (ECMA-376 18.8.30, from memory)
-# A document type can only stand before the first element, so this much of a part nobody reads is enough.
-PROLOG_BYTES = 4096
 
-_ROW = re.compile(rb'<row [^>]*?\br="([0-9]{1,9})"')
+_ROW = re.compile(rb'[^>]*?\br="([0-9]{1,9})"')
+_ROW_TAG = re.compile(rb"<row( [^>]*)>")
 _WIDE = re.compile(rb' r="([A-Z]{2,})[0-9]')
 _VALUED = re.compile(rb'<c [^>]*><f(?: [^>]*)?>(?:[^<]*</f>)?<v>[^<]')
 _ADDRESS = re.compile(r"([A-Za-z]{1,3})([0-9]{1,7})")
@@ -39,14 +34,6 @@ _SINGLE_QUOTED = re.compile(rb"=\s*'")
 _FORMULA_TAGS = (b"<f>", b"<f ", b"<f/>")
 
 
-class Refused(Exception):
-    """This file cannot be read. `code` names the words, `params` fills them."""
-
-    def __init__(self, code: str, *, sheet: str = "", cell: str = "", **params: Any) -> None:
-        super().__init__(code)
-        self.code, self.sheet, self.cell, self.params = code, sheet, cell, params
-
-
 class SheetScan(NamedTuple):
     """What the scan knows of one sheet. Addresses are 0-based (row, column).
 
@@ -54,6 +41,7 @@ class SheetScan(NamedTuple):
     cells      : number of filled cells; None where the sheet was not parsed.
     unreadable : address -> (what is shown, "error" | "formula" | "format").
     percents   : addresses of numbers shown through a percent format.
+    hidden     : rows that are hidden.
     """
 
     last_row: int
@@ -61,6 +49,7 @@ class SheetScan(NamedTuple):
     cells: int | None
     unreadable: dict[tuple[int, int], tuple[str, str]]
     percents: set[tuple[int, int]]
+    hidden: frozenset[int] = frozenset()
 
 
 class Scan(NamedTuple):
@@ -76,24 +65,19 @@ class _Styles(NamedTuple):
     marked: dict[str, str]          # style -> format code
 
 
-def scan_workbook(data: bytes, limits: Mapping[str, float]) -> Scan:
-    """Scan the bytes of one file.
+def scan_workbook(parts: Parts, limits: Mapping[str, float]) -> Scan:
+    """Scan the parts of one .xlsx or .xlsm workbook (a template of these is one too).
 
-    data   : bytes. The whole file.
     limits : the table [limits] of data/limits_reading.toml.
     Raises : Refused, with the code of the words, where the file must not or cannot be read.
     """
-    parts = _Parts(data, limits)
-    if PROPERTIES in parts.entries:
-        kind = _grader_kind(parts.read(PROPERTIES))
-        if kind:
-            return Scan("xlsx", kind, {})
-    if WORKBOOK not in parts.entries:
-        if "xl/workbook.bin" in parts.entries or "content.xml" in parts.entries:
-            raise Refused("format_not_read")
-        raise Refused("not_a_workbook")
-    sheets, recalculated = _sheet_parts(parts)
-    styles = _styles(parts.read(STYLES)) if STYLES in parts.entries else _Styles(frozenset(), {})
+    kind = grader_kind(parts)
+    if kind:
+        return Scan("xlsx", kind, {})
+    sheets, recalculated = sheet_parts(parts)
+    styles = _Styles(frozenset(), {})
+    if STYLES in parts.entries:
+        styles = parts.remembered("styles", (STYLES,), lambda: _styles(parts.read(STYLES)))
     if STRINGS in parts.entries:
         parts.read(STRINGS)
     scans = {name: scan_sheet(parts.read(part), styles, limits, recalculated, part=part)
@@ -102,155 +86,45 @@ def scan_workbook(data: bytes, limits: Mapping[str, float]) -> Scan:
     return Scan("xlsm" if "xl/vbaproject.bin" in parts.entries else "xlsx", "", scans)
 
 
-class _Parts:
-    """The parts of a zip, inflated one at a time, never past what they declare."""
-
-    def __init__(self, data: bytes, limits: Mapping[str, float]) -> None:
-        if not data:
-            raise Refused("file_empty")
-        if data.startswith(OLE_MAGIC):
-            encrypted = "EncryptedPackage".encode("utf-16-le") in data
-            raise Refused("encrypted" if encrypted else "format_not_read")
-        if not data.startswith(b"PK"):
-            raise Refused("not_a_workbook")
-        try:
-            entries = zipfile.ZipFile(io.BytesIO(data)).filelist
-        except (zipfile.BadZipFile, ValueError, EOFError, NotImplementedError, UnicodeDecodeError) as error:
-            raise Refused("truncated") from error
-        if len(entries) > limits["parts"]:
-            raise Refused("bomb", part="zip", what=f"{len(entries)} parts")
-        self.data, self.limits = data, limits
-        self.entries: dict[str, zipfile.ZipInfo] = {}
-        self.inflated: set[str] = set()
-        total = 0
-        for entry in entries:
-            name = entry.filename.replace("\\", "/").lower()
-            if name in self.entries:               # two readers could take two different ones
-                raise Refused("damaged", what=f"the part {entry.filename} is there twice")
-            if entry.flag_bits & 1:
-                raise Refused("encrypted")
-            self._bound(entry.filename, entry.file_size, entry.compress_size)
-            total += entry.file_size
-            self.entries[name] = entry
-        if total > limits["part_bytes_hard"]:
-            raise Refused("bomb", part="all parts together", what=_megabytes(total))
-
-    def _bound(self, name: str, size: int, packed: int) -> None:
-        limits = self.limits
-        tight = size > limits["part_bytes"] and size > limits["part_ratio"] * max(packed, 1)
-        if tight or size > limits["part_bytes_hard"]:
-            raise Refused("bomb", part=name, what=_megabytes(size))
-
-    def _packed(self, entry: zipfile.ZipInfo) -> memoryview:
-        data, start = self.data, entry.header_offset
-        if data[start:start + 4] != ZIP_MAGIC:
-            raise Refused("truncated")
-        names = int.from_bytes(data[start + 26:start + 28], "little")
-        extra = int.from_bytes(data[start + 28:start + 30], "little")
-        start += 30 + names + extra
-        if start + entry.compress_size > len(data):
-            raise Refused("truncated")
-        return memoryview(data)[start:start + entry.compress_size]
-
-    def read(self, name: str) -> bytes:
-        """One part, checked: size and checksum as declared, UTF-8 or like it, no DOCTYPE."""
-        entry = self.entries[name]
-        packed = self._packed(entry)
-        if entry.compress_type == zipfile.ZIP_STORED:
-            content = bytes(packed)
-            complete = True
-        elif entry.compress_type == zipfile.ZIP_DEFLATED:
-            unpacker = zlib.decompressobj(-15)
-            try:
-                # One byte more than declared, to see a part that says less than it holds.
-                content = unpacker.decompress(packed, entry.file_size + 1)
-            except zlib.error as error:
-                raise Refused("damaged", what=f"the part {entry.filename} cannot be unpacked") from error
-            complete = unpacker.eof
-        else:
-            raise Refused("damaged", what=f"the part {entry.filename} is packed in an unusual way")
-        if len(content) > entry.file_size:
-            raise Refused("bomb", part=entry.filename, what="more than it declares")
-        if not complete or len(content) != entry.file_size or zlib.crc32(content) != entry.CRC:
-            raise Refused("damaged", what=f"the part {entry.filename} is not what the file declares")
-        self.inflated.add(name)
-        _refuse_entities(content, entry.filename)
-        if b"\x00" in content[:64]:
-            raise Refused("damaged", what=f"the part {entry.filename} is not UTF-8 text")
-        return content
-
-    def check_prologs(self) -> None:
-        """Look for a document type at the head of the XML parts that were not read."""
-        for name, entry in self.entries.items():
-            if name not in self.inflated and name.endswith((".xml", ".rels", ".vml")):
-                head = bytes(self._packed(entry)[:PROLOG_BYTES])
-                if entry.compress_type == zipfile.ZIP_DEFLATED:
-                    try:
-                        head = zlib.decompressobj(-15).decompress(head, PROLOG_BYTES)
-                    except zlib.error as error:
-                        what = f"the part {entry.filename} cannot be unpacked"
-                        raise Refused("damaged", what=what) from error
-                _refuse_entities(head, entry.filename)
-
-
-def _megabytes(size: int) -> str:
-    return f"{size / 1e6:,.0f} MB"
-
-
-def _refuse_entities(content: bytes, part: str) -> None:
-    if b"<!DOCTYPE" in content or b"<!ENTITY" in content:
-        raise Refused("doctype", part=part)
-
-
-def _parse(content: bytes, part: str, start: Any, end: Any = None, text: Any = None) -> None:
-    parser = expat.ParserCreate()
-    parser.buffer_text = True
-    parser.StartElementHandler = start
-    if end is not None:
-        parser.EndElementHandler = end
-    if text is not None:
-        parser.CharacterDataHandler = text
-    try:
-        parser.Parse(content, True)
-    except expat.ExpatError as error:
-        what = f"the part {part} is not well-formed XML (line {error.lineno})"
-        raise Refused("damaged", what=what) from error
-
-
-def _local(name: str) -> str:
-    return name[name.find(":") + 1:]
-
-
-def _grader_kind(content: bytes) -> str:
+def grader_kind(parts: Parts) -> str:
+    """What product of this program an .xlsx, .xlsm or .xlsb is, from its document properties; "" if none."""
+    content = parts.read(PROPERTIES) if PROPERTIES in parts.entries else b""
     if b"grader-kind" not in content:
         return ""
     inside: list[bool] = [False]
     found: list[str] = []
 
     def start(name: str, attributes: dict[str, str]) -> None:
-        if _local(name) == "property":
+        if local_name(name) == "property":
             inside[0] = attributes.get("name") == "grader-kind"
 
     def text(data: str) -> None:
         if inside[0]:
             found.append(data)
 
-    _parse(content, PROPERTIES, start, None, text)
+    parse_xml(content, PROPERTIES, start, None, text)
     return "".join(found).strip()
 
 
-def _sheet_parts(parts: _Parts) -> tuple[dict[str, str], bool]:
-    """Sheet name -> part, and whether the formulas still wait for a spreadsheet program to work them out."""
+def sheet_parts(parts: Parts) -> tuple[dict[str, str], bool]:
+    """Sheet name -> part, and whether the formulas still wait for a spreadsheet program to work them out.
+
+    Raises : Refused where a part is missing or broken.
+    """
+    if RELATIONS not in parts.entries:
+        raise Refused("damaged", what="the list of its sheets is missing")
+    listed, waiting = parts.remembered("book", (RELATIONS, WORKBOOK), lambda: _book(parts))
+    return {sheet: part_name(target, parts, sheet) for sheet, target in listed.items()}, waiting
+
+
+def _book(parts: Parts) -> tuple[dict[str, str], bool]:
+    """Sheet name -> target as the workbook writes it, and whether its formulas still wait."""
     sheets: dict[str, str] = {}
-    targets: dict[str, tuple[str, str]] = {}
+    targets = relations(parts, RELATIONS)
     waiting: list[bool] = [False]
 
-    def relation(name: str, attributes: dict[str, str]) -> None:
-        if _local(name) == "Relationship":
-            targets[attributes.get("Id", "")] = (attributes.get("Target", ""), attributes.get("Type", ""))
-
     def book(name: str, attributes: dict[str, str]) -> None:
-        local = _local(name)
+        local = local_name(name)
         if local == "calcPr":
             waiting[0] = attributes.get("fullCalcOnLoad") in ("1", "true")
         elif local == "sheet":
@@ -259,19 +133,33 @@ def _sheet_parts(parts: _Parts) -> tuple[dict[str, str], bool]:
             if not kind or kind.endswith("/worksheet"):
                 sheets[attributes.get("name", "")] = target
 
-    if RELATIONS not in parts.entries:
-        raise Refused("damaged", what="the list of its sheets is missing")
-    _parse(parts.read(RELATIONS), RELATIONS, relation)
-    _parse(parts.read(WORKBOOK), WORKBOOK, book)
-    for sheet, target in sheets.items():
-        path = target[1:] if target.startswith("/") else posixpath.normpath(posixpath.join("xl", target))
-        path = path.replace("\\", "/").lower()
-        if path not in parts.entries:
-            path = target.lower()
-        if path not in parts.entries:
-            raise Refused("damaged", what=f"the sheet {sheet} is missing from the file")
-        sheets[sheet] = path
+    parse_xml(parts.read(WORKBOOK), WORKBOOK, book)
     return sheets, waiting[0]
+
+
+def relations(parts: Parts, part: str) -> dict[str, tuple[str, str]]:
+    """Id -> (target, type) of a workbook's list of its parts. Raises Refused where there is none."""
+    if part not in parts.entries:
+        raise Refused("damaged", what="the list of its sheets is missing")
+    targets: dict[str, tuple[str, str]] = {}
+
+    def relation(name: str, attributes: dict[str, str]) -> None:
+        if local_name(name) == "Relationship":
+            targets[attributes.get("Id", "")] = (attributes.get("Target", ""), attributes.get("Type", ""))
+
+    parse_xml(parts.read(part), part, relation)
+    return targets
+
+
+def part_name(target: str, parts: Parts, sheet: str) -> str:
+    """Name of a sheet's part from what the workbook's list says. Raises Refused where it is not there."""
+    path = target[1:] if target.startswith("/") else posixpath.normpath(posixpath.join("xl", target))
+    path = path.replace("\\", "/").lower()
+    if path not in parts.entries:
+        path = target.lower()
+    if path not in parts.entries:
+        raise Refused("damaged", what=f"the sheet {sheet} is missing from the file")
+    return path
 
 
 def _styles(content: bytes) -> _Styles:
@@ -283,7 +171,7 @@ def _styles(content: bytes) -> _Styles:
     inside: list[bool] = [False]
 
     def start(name: str, attributes: dict[str, str]) -> None:
-        local = _local(name)
+        local = local_name(name)
         if local == "numFmt":
             codes[attributes.get("numFmtId", "")] = attributes.get("formatCode", "")
         elif local == "cellXfs":
@@ -292,10 +180,10 @@ def _styles(content: bytes) -> _Styles:
             used.append(attributes.get("numFmtId", "0"))
 
     def end(name: str) -> None:
-        if _local(name) == "cellXfs":
+        if local_name(name) == "cellXfs":
             inside[0] = False
 
-    _parse(content, STYLES, start, end)
+    parse_xml(content, STYLES, start, end)
     percent = {k for k, code in codes.items() if is_percent(code)}
     percent.update(k for k in PERCENT_FORMATS if k not in codes)
     marked = {k for k, code in codes.items() if prints_a_mark(code)}
@@ -339,15 +227,24 @@ def scan_sheet(content: bytes, styles: _Styles, limits: Mapping[str, float], rec
              and (b"!" not in content or b"<!" not in content))
     scan = _SheetParse(styles, recalculated)
     if plain:
-        last_row, last_column = _quick_extent(content)
+        last_row, last_column = _quick_extent(content, limits["dense_cells"])
         if (last_row + 1) * (last_column + 1) <= limits["dense_cells"]:
             cells = _cells_to_look_at(content, styles, recalculated)
             if all(_ADDRESSED.match(cell) for cell in cells):
                 if cells:
-                    _parse(b"<c-s>" + b"".join(cells) + b"</c-s>", part, scan.start, scan.end, scan.text)
-                return SheetScan(last_row, last_column, None, scan.unreadable, scan.percents)
-    _parse(content, part, scan.start, scan.end, scan.text)
-    return SheetScan(scan.last_row, scan.last_column, scan.cells, scan.unreadable, scan.percents)
+                    parse_xml(b"<c-s>" + b"".join(cells) + b"</c-s>", part, scan.start, scan.end, scan.text)
+                return SheetScan(last_row, last_column, None, scan.unreadable, scan.percents, _hidden(content))
+    parse_xml(content, part, scan.start, scan.end, scan.text)
+    return SheetScan(scan.last_row, scan.last_column, scan.cells, scan.unreadable, scan.percents, _hidden(content))
+
+
+def _hidden(content: bytes) -> frozenset[int]:
+    """0-based numbers of the hidden rows that the XML names (for a note only: a hidden row is read)."""
+    if b' hidden="' not in content:
+        return frozenset()
+    tags = _ROW_TAG.findall(content, max(content.find(b"<sheetData"), 0))
+    rows = (_ROW.match(tag) for tag in tags if b' hidden="1"' in tag or b' hidden="true"' in tag)
+    return frozenset(int(row[1]) - 1 for row in rows if row)
 
 
 def _cells_to_look_at(content: bytes, styles: _Styles, recalculated: bool) -> list[bytes]:
@@ -365,12 +262,21 @@ def _cells_to_look_at(content: bytes, styles: _Styles, recalculated: bool) -> li
     return found
 
 
-def _quick_extent(content: bytes) -> tuple[int, int]:
-    rows = _ROW.findall(content)
-    last_row = max(map(int, rows), default=0) - 1
+def _quick_extent(content: bytes, most: float) -> tuple[int, int]:
+    """Last row and column, or upper bounds; columns are looked at only where `most` cells may be passed."""
+    last_row = -1
+    for piece in content.split(b"<row ")[1:]:
+        if piece.startswith(b'r="'):
+            number = piece[3:piece.find(b'"', 3, 14)]
+        else:
+            match = _ROW.match(piece)
+            number = match.group(1) if match else b""
+        if number.isdigit():
+            last_row = max(last_row, int(number) - 1)
+    if (last_row + 1) * (LAST_COLUMN + 1) <= most:
+        return last_row, LAST_COLUMN
     names = set(_WIDE.findall(content))            # none: no column past Z
-    last_column = max((column_number(n.decode()) for n in names), default=25)
-    return last_row, last_column
+    return last_row, max((column_number(n.decode()) for n in names), default=25)
 
 
 def column_number(letters: str) -> int:
@@ -402,7 +308,7 @@ class _SheetParse:
         self.in_cell = self.inline = False
 
     def start(self, name: str, attributes: dict[str, str]) -> None:
-        local = _local(name)
+        local = local_name(name)
         if local == "c":
             self._open_cell(attributes)
         elif local == "row":
@@ -437,7 +343,7 @@ class _SheetParse:
             self.collect.append(data)
 
     def end(self, name: str) -> None:
-        local = _local(name)
+        local = local_name(name)
         if local in ("v", "f"):
             self.collect = None
         elif local == "c" and self.in_cell:

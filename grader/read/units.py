@@ -175,7 +175,9 @@ def column_unit(
     if stated is None:
         unit = assumed(field, values)
         if unit is None:
-            return UNTOLD, [("unit_not_told", {"why": kind.why, "choices": choices})]
+            return UNTOLD, [
+                ("unit_not_told", {"why": kind.why, "choices": choices, "line": f'{field} = {{ unit = "..." }}'})
+            ]
         return unit, [("unit_assumed", {"unit": unit, "why": kind.why})] if unit else []
     known = stated if stated in kind.units else canonical(stated)
     if known not in kind.units:

@@ -1,16 +1,106 @@
-"""Opens a scanned workbook and yields its sheets as lists of rows. Alone loads the spreadsheet readers."""
+"""Opens a file of any format and yields its sheets as lists of rows. Alone loads the spreadsheet readers."""
 
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator, Mapping
-from typing import Any
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from functools import partial
+from typing import Any, NamedTuple
 
 import python_calamine
 
+from grader.data import load_toml
 from grader.problems import Unreadable, a1
-from grader.read.layouts import Sheet
-from grader.read.scan import Refused, Scan, SheetScan
+from grader.read.tables import Note, Range, Sheet
+from grader.read.parts import OLE_MAGIC, ZIP_MAGIC, Parts, Refused
+from grader.read.scan import WORKBOOK, Scan, SheetScan, grader_kind, scan_workbook
+
+_BINARY_WORKBOOK = "xl/workbook.bin"
+
+
+class Opened(NamedTuple):
+    """One file, opened: its format by content, what product of this program it is ("" if none), its sheets
+    (taken one at a time), notes on the file as a whole."""
+
+    format: str
+    kind: str
+    sheets: Iterable[Sheet]
+    notes: list[Note]
+
+
+def open_file(data: bytes, path: str, limits: Mapping[str, float]) -> Opened:
+    """Open the bytes of one file; what they are decides, and the name only tells texts from other things.
+
+    limits : the table [limits] of data/limits_reading.toml.
+    Raises : Refused where the file must not or cannot be read; so may taking its sheets.
+    """
+    if not data:
+        raise Refused("file_empty")
+    if data.startswith(OLE_MAGIC):
+        return _open_old(data, limits)
+    if data.startswith((ZIP_MAGIC, b"PK\x05\x06")):
+        return _open_zip(data, limits)
+    name, suffix = os.path.splitext(os.path.basename(path))
+    suffix = suffix.lower()
+    if suffix not in load_toml("limits_reading.toml")["suffixes"]["text"]:
+        raise Refused("not_a_workbook")
+    from grader.read.text_tables import read_text
+
+    table = read_text(data, name, limits)
+    return Opened(suffix[1:], "result" if table.own else "", [table.sheet], table.notes)
+
+
+def _open_zip(data: bytes, limits: Mapping[str, float]) -> Opened:
+    parts = Parts(data, limits)
+    if WORKBOOK in parts.entries:
+        scan = scan_workbook(parts, limits)
+    elif _BINARY_WORKBOOK in parts.entries:
+        from grader.read.records import scan_xlsb
+
+        kind = grader_kind(parts)
+        scan = Scan("xlsb", kind, {}) if kind else scan_xlsb(parts, limits)
+    else:
+        from grader.read.ods_book import is_ods, ods_kind, read_ods
+
+        if not is_ods(parts):
+            raise Refused("not_a_workbook")
+        kind = ods_kind(parts)
+        return Opened("ods", kind, [] if kind else read_ods(parts, limits), [])
+    return Opened(scan.format, scan.kind, () if scan.kind else open_sheets(data, scan, limits), [])
+
+
+def _open_old(data: bytes, limits: Mapping[str, float]) -> Opened:
+    from grader.read.compound import Compound, ole_kind
+    from grader.read.records import scan_xls
+
+    try:
+        book = Compound(data)
+    except Refused:
+        if "EncryptedPackage".encode("utf-16-le") in data:
+            raise Refused("encrypted") from None
+        raise
+    if "EncryptedPackage" in book.found:
+        raise Refused("encrypted")
+    if "Workbook" not in book.found:
+        raise Refused("format_not_read" if "Book" in book.found else "not_a_workbook")
+    kind = ole_kind(book)
+    if kind:
+        return Opened("xls", kind, [], [])
+    scans = scan_xls(book.stream("Workbook"), limits)
+    names = [entry.name for entry in _calamine(data).sheets_metadata]
+    if len(names) != len(scans) or len(set(names)) != len(names):
+        raise Refused("damaged", what="its list of sheets cannot be trusted")
+    return Opened("xls", "", open_sheets(data, Scan("xls", "", dict(zip(names, scans))), limits), [])
+
+
+def _calamine(data: bytes) -> python_calamine.CalamineWorkbook:
+    try:
+        return python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
+    except python_calamine.PasswordError as error:
+        raise Refused("encrypted") from error
+    except python_calamine.CalamineError as error:
+        raise Refused("damaged", what=_first_line(error)) from error
 
 
 def open_sheets(data: bytes, scan: Scan, limits: Mapping[str, float]) -> Iterator[Sheet]:
@@ -20,10 +110,7 @@ def open_sheets(data: bytes, scan: Scan, limits: Mapping[str, float]) -> Iterato
     Yields : Sheet with rectangular rows; a blank cell is "", a cell that holds no value an Unreadable.
     Raises : Refused where the file cannot be read, or a sheet is too large.
     """
-    try:
-        book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
-    except python_calamine.CalamineError as error:
-        raise Refused("damaged", what=_first_line(error)) from error
+    book = _calamine(data)
     for entry in book.sheets_metadata:
         if entry.typ != python_calamine.SheetTypeEnum.WorkSheet:
             continue
@@ -32,17 +119,25 @@ def open_sheets(data: bytes, scan: Scan, limits: Mapping[str, float]) -> Iterato
             raise Refused("damaged", what=f"the sheet {entry.name} is not in the list of sheets")
         hidden = entry.visible != python_calamine.SheetVisibleEnum.Visible
         numbers: list[int] | None = None
+        merges: Callable[[], list[Range]] = list
         if (found.last_row + 1) * (found.last_column + 1) > limits["dense_cells"]:
             rows, numbers = _sparse_rows(data, entry.name, found, limits)
         else:
             try:
                 # False, because the default leaves out empty rows and columns and so shifts every address.
-                rows = book.get_sheet_by_name(entry.name).to_python(skip_empty_area=False)
+                sheet = book.get_sheet_by_name(entry.name)
+                rows = sheet.to_python(skip_empty_area=False)
+                merges = partial(_merges, sheet)
             except python_calamine.CalamineError as error:
                 raise Refused("damaged", sheet=entry.name, what=_first_line(error)) from error
         if found.unreadable:
             lay_over(rows, numbers, found.unreadable)
-        yield Sheet(entry.name, rows, numbers, found.percents, hidden)
+        yield Sheet(entry.name, rows, numbers, found.percents, hidden, merges, found.hidden)
+
+
+def _merges(sheet: python_calamine.CalamineSheet) -> list[Range]:
+    """The merged ranges, where the format shows them."""
+    return [(*start, *end) for start, end in sheet.merged_cell_ranges or ()]
 
 
 def lay_over(rows: list[list[Any]], numbers: list[int] | None,

@@ -348,7 +348,7 @@ def test_a_table_is_read_the_same_whatever_stands_in_the_next(cells, name):
 
 # ------------------------------------------------------------------------------------------------- words
 
-WORDS = load_toml("words/en-cells.toml")["problem"]
+WORDS = words()["problem"]
 
 
 def test_the_words_ask_or_say_and_tell_what_to_do():

@@ -163,7 +163,8 @@ def test_refusals_are_one_problem_each_and_the_run_goes_on(tmp_path, books):
     ole = bytes.fromhex("d0cf11e0a1b11ae1") + "EncryptedPackage".encode("utf-16-le")
     no_such_text = b'<row r="9"><c r="A9" t="s"><v>99</v></c></row>'
     broken = {"cut.xlsx": (good[:-300], "truncated"), "empty.xlsx": (b"", "file_empty"),
-              "text.xlsx": (b"hello", "not_a_workbook"), "list.csv": (b"a;b", "format_not_read"),
+              "text.xlsx": (b"hello", "not_a_workbook"), "list.csv": (b"a;b", "no_readings_sheet"),
+              "flat.fods": (b"<office:document/>", "format_not_read"),
               "no.xlsx": (books.workbook({"Sheet1": [["hello"]]}), "no_readings_sheet"),
               "ole.xlsx": (ole, "encrypted"), "string.xlsx": (books.with_rows(good, no_such_text), "damaged")}
     for name, (data, _) in broken.items():

@@ -74,8 +74,15 @@ def test_what_is_no_input_is_passed_over_with_a_reason(tmp_path):
 
 
 def test_spreadsheets_of_other_kinds_are_found_so_that_they_can_be_refused(tmp_path):
-    touch(tmp_path, "a.xls", "b.ods", "c.csv", "d.xlsb")
-    assert names(find(tmp_path)) == ["a.xls", "b.ods", "c.csv", "d.xlsb"]
+    touch(tmp_path, "a.fods", "b.sxc", "c.NUMBERS")
+    assert names(find(tmp_path)) == ["a.fods", "b.sxc", "c.NUMBERS"]
+
+
+def test_every_format_that_is_read_is_found(tmp_path):
+    endings = ("csv", "ods", "ots", "tsv", "xls", "xlsb", "xlsm", "xlsx", "xlt", "xltm", "xltx")
+    wanted = [f"v.{ending}" for ending in endings]
+    touch(tmp_path, *wanted)
+    assert names(find(tmp_path)) == wanted
 
 
 def test_a_file_named_by_the_user_is_taken_whatever_its_name(tmp_path):

@@ -10,19 +10,26 @@ import pytest
 from openpyxl.styles import Alignment
 
 from grader.read.files import reading_limits
-from grader.read.scan import Refused, _Styles, is_percent, prints_a_mark, scan_sheet, scan_workbook
+from grader.read.parts import Parts, Refused
+from grader.read.scan import _Styles, is_percent, prints_a_mark, scan_sheet, scan_workbook
+from grader.read.workbook import open_file
 
 LIMITS = reading_limits()
 
 
+def scan_of(data, **limits):
+    limits = {**LIMITS, **limits}
+    return scan_workbook(Parts(data, limits), limits)
+
+
 def code_of(data, **limits):
     with pytest.raises(Refused) as caught:
-        scan_workbook(data, {**LIMITS, **limits})
+        open_file(data, "v.xlsx", {**LIMITS, **limits})
     return caught.value.code
 
 
 def test_a_plain_workbook_is_cleared_without_parsing_its_cells(books):
-    scan = scan_workbook(books.plain(), LIMITS)
+    scan = scan_of(books.plain())
     assert scan.format == "xlsx"
     assert scan.sheets["Readings"].cells is None
     assert scan.sheets["Readings"].unreadable == {}
@@ -43,11 +50,11 @@ def test_a_zip_that_is_no_workbook_is_refused():
     assert code_of(stream.getvalue()) == "not_a_workbook"
 
 
-def test_a_workbook_with_a_password_is_told_from_an_old_workbook():
+def test_a_workbook_with_a_password_is_told_from_a_broken_one():
     """Both begin with the compound file signature D0CF11E0A1B11AE1 (MS-CFB 2.2, from memory)."""
     head = bytes.fromhex("d0cf11e0a1b11ae1") + bytes(504)
     assert code_of(head + "EncryptedPackage".encode("utf-16-le")) == "encrypted"
-    assert code_of(head + "Workbook".encode("utf-16-le")) == "format_not_read"
+    assert code_of(head + "Workbook".encode("utf-16-le")) == "damaged"
 
 
 @pytest.mark.parametrize("share", [0.3, 0.9, 0.99])
@@ -67,8 +74,8 @@ def test_a_changed_byte_in_a_sheet_is_seen(books):
 def test_a_part_that_unpacks_too_far_is_refused_at_both_limits(books):
     data = books.changed(books.plain(), books.SHEET, lambda content: content + b" " * 200_000)
     assert code_of(data, part_bytes=100_000, part_ratio=20) == "bomb"
-    assert scan_workbook(data, {**LIMITS, "part_bytes": 100_000, "part_ratio": 10_000}).format == "xlsx"
-    assert scan_workbook(data, {**LIMITS, "part_bytes": 10_000_000, "part_ratio": 20}).format == "xlsx"
+    assert scan_of(data, part_bytes=100_000, part_ratio=10_000).format == "xlsx"
+    assert scan_of(data, part_bytes=10_000_000, part_ratio=20).format == "xlsx"
     assert code_of(data, part_bytes_hard=100_000) == "bomb"
 
 
@@ -103,7 +110,7 @@ def test_a_document_type_is_refused_in_any_part(books, part):
 
 def test_errors_and_formulas_without_a_value_are_found(books):
     data = books.workbook({"Readings": [books.HEADINGS, ["1", None, None, None, 6, "#DIV/0!", "=1+1"]]})
-    found = scan_workbook(data, LIMITS).sheets["Readings"].unreadable
+    found = scan_of(data).sheets["Readings"].unreadable
     assert found == {(1, 5): ("#DIV/0!", "error"), (1, 6): ("=1+1", "formula")}
 
 
@@ -118,11 +125,11 @@ def test_the_scan_finds_what_openpyxl_finds(books):
     wanted = {(c.row - 1, c.column - 1) for row in formulas.iter_rows() for c in row
               if c.data_type == "e" or (c.data_type == "f" and values[c.coordinate].value is None)}
     assert len(wanted) == 18
-    assert set(scan_workbook(data, LIMITS).sheets["Readings"].unreadable) == wanted
+    assert set(scan_of(data).sheets["Readings"].unreadable) == wanted
 
 
 def cells(books, xml):
-    return scan_workbook(books.with_rows(books.plain(), xml), LIMITS).sheets["Readings"].unreadable
+    return scan_of(books.with_rows(books.plain(), xml)).sheets["Readings"].unreadable
 
 
 def test_formulas_with_a_stored_value_are_readable(books):
@@ -130,7 +137,7 @@ def test_formulas_with_a_stored_value_are_readable(books):
     rows = (b'<row r="9"><c r="B9"><f>1+1</f><v>2</v></c><c r="C9"><f t="shared" ref="C9:C10" si="0">A9</f>'
             b'<v>0</v></c></row><row r="10"><c r="C10"><f t="shared" si="0"/><v>3</v></c>'
             b'<c r="D10" t="str"><f>IF(A1="","",1)</f><v></v></c></row>')
-    assert scan_workbook(books.with_rows(data, rows), LIMITS).sheets["Readings"].unreadable == {}
+    assert scan_of(books.with_rows(data, rows)).sheets["Readings"].unreadable == {}
 
 
 @pytest.mark.parametrize("recalculated", [False, True])
@@ -175,7 +182,7 @@ def test_an_error_is_found_where_elements_have_a_prefix_and_cells_no_address(boo
              b'<x:row><x:c><x:v>1</x:v></x:c></x:row><x:row><x:c/><x:c t="e"><x:v>#N/A</x:v></x:c></x:row>'
              b"</x:sheetData></x:worksheet>")
     data = books.changed(books.plain(), books.SHEET, lambda content: sheet)
-    assert scan_workbook(data, LIMITS).sheets["Readings"].unreadable == {(1, 1): ("#N/A", "error")}
+    assert scan_of(data).sheets["Readings"].unreadable == {(1, 1): ("#N/A", "error")}
 
 
 @pytest.mark.parametrize("address", ["A0", "XFE1", "A1048577", "ABCD1", "A99999999", "1", "A"])
@@ -191,14 +198,14 @@ def test_percent_formats_are_found_only_where_the_cell_has_a_number(books):
     for column, code in enumerate(["0.0%", "0%", "0%", "0%", '0"%"'], start=1):
         sheet.cell(1, column).number_format = code
     sheet.cell(2, 1, 0.5).alignment = Alignment(wrap_text=True)
-    assert scan_workbook(books.saved(book), LIMITS).sheets["Sheet"].percents == {(0, 0), (0, 1)}
+    assert scan_of(books.saved(book)).sheets["Sheet"].percents == {(0, 0), (0, 1)}
 
 
 def test_a_number_format_that_prints_a_bound_makes_the_cell_unreadable(books):
     book = openpyxl.Workbook()
     book.active["B2"] = 5
     book.active["B2"].number_format = '">"0.0'
-    found = scan_workbook(books.saved(book), LIMITS).sheets["Sheet"].unreadable
+    found = scan_of(books.saved(book)).sheets["Sheet"].unreadable
     assert found == {(1, 1): ('5 shown as ">"0.0', "format")}
 
 
@@ -210,15 +217,15 @@ def test_number_formats_are_understood_past_quotes_and_conditions():
 def test_the_furthest_cell_is_that_of_the_cells_not_of_the_dimension_tag(books):
     data = books.changed(books.plain(), books.SHEET,
                          lambda c: c.replace(b'ref="A1:K3"', b'ref="A1:XFD1048576"'))
-    scan = scan_workbook(data, LIMITS).sheets["Readings"]
+    scan = scan_of(data).sheets["Readings"]
     assert (scan.last_row, scan.cells) == (2, None)
     data = books.with_rows(data, b'<row r="1048576"><c r="XFD1048576"><v>1</v></c></row>')
-    far = scan_workbook(data, LIMITS).sheets["Readings"]
+    far = scan_of(data).sheets["Readings"]
     assert (far.last_row, far.last_column, far.cells) == (1_048_575, 16_383, 11 + 2 * 10 + 1)
 
 
 def test_own_products_are_known_by_their_property(books):
     book = openpyxl.Workbook()
     book.custom_doc_props.append(openpyxl.packaging.custom.StringProperty(name="grader-kind", value="result"))
-    assert scan_workbook(books.saved(book), LIMITS).kind == "result"
-    assert scan_workbook(books.plain(), LIMITS).kind == ""
+    assert scan_of(books.saved(book)).kind == "result"
+    assert scan_of(books.plain()).kind == ""

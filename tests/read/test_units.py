@@ -4,6 +4,7 @@ NIST SP 811 (2008), appendix B.8, gives its factors to seven figures; they are q
 hold against the exact definitions in scipy.constants. A litre at 0 °C is that of DIN 1343.
 """
 
+import re
 import math
 
 import numpy as np
@@ -381,7 +382,7 @@ def test_words_of_the_codes_take_the_params_given():
         for code, params in column_unit(field, stated, values)[1]:
             entry = words()["problem"][code]
             for text in (entry["text"], entry["todo"]):
-                assert "{" not in text.format(heading="X", value="1", field=field, **params)
+                assert not re.search(r"\{[a-z_]+\}", text.format(heading="X", value="1", field=field, **params))
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,108 @@
+"""What the recognisers of layouts take and make: a sheet, the tables found in it, and what is to be said.
+
+Plain tuples, so that they pass between processes quickly. No numpy, no pandas.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import Any, NamedTuple
+
+from grader.problems import Place, Unreadable
+
+Range = tuple[int, int, int, int]                  # 0-based: first row, first column, last row, last column
+
+
+def _none() -> list[Range]:
+    return []
+
+
+class Sheet(NamedTuple):
+    """One sheet as lists of cells.
+
+    rows     : rectangular; a blank cell is "" or None.
+    numbers  : 0-based sheet row of each row (None: 0, 1, 2 ...).
+    percents : 0-based (row, column) of numbers shown through a percent format.
+    merges   : gives the merged ranges, only asked where they can matter; empty where the format hides them.
+    hidden_rows : 0-based sheet rows that are hidden, where the format shows it.
+    """
+
+    name: str
+    rows: list[list[Any]]
+    numbers: list[int] | None = None
+    percents: Iterable[tuple[int, int]] = ()
+    hidden: bool = False
+    merges: Callable[[], list[Range]] = _none
+    hidden_rows: Iterable[int] = ()
+
+
+class Note(NamedTuple):
+    """One thing to say of a sheet; `code` is a key of the words, `params` fills them."""
+
+    code: str
+    sheet: str
+    cell: str
+    value: Any
+    params: dict[str, Any]
+
+
+class Found(NamedTuple):
+    """One recognised table.
+
+    rows      : 0-based sheet row of each test. across : its 0-based column, or [] where a test is a row.
+    columns   : field -> one value a test (None: blank).
+    places    : field -> Place. constants : field -> (Place, value), not yet merged into the columns.
+    units     : field -> unit of its column where that is not the field's own.
+    how       : field -> (its heading as it stands, how it was understood, how sure).
+    first     : distance back to the first of the tables that are parts of one (a banner row opens a new part).
+    own       : the program's own blank, or headings exactly as it has them.
+    heads     : 0-based first and last row of the headings, (-1, -1) where there are none.
+    order     : "day first" or "month first" where a layout file states it.
+    """
+
+    sheet: str
+    orientation: str
+    places: dict[str, Place]
+    constants: dict[str, tuple[Place, Any]]
+    rows: list[int]
+    across: list[int]
+    columns: dict[str, list[Any]]
+    units: dict[str, str] = {}
+    how: dict[str, tuple[str, str, str]] = {}
+    first: int = 0
+    own: bool = False
+    order: str = ""
+    heads: tuple[int, int] = (-1, -1)
+
+
+class Recognised(NamedTuple):
+    """The tables of a workbook. rows_found is counted from the sheets, not from the tables' columns."""
+
+    tables: list[Found]
+    notes: list[Note]
+    rows_found: int
+    rows_passed_over: int
+
+
+def number_of(sheet: Sheet, row: int) -> int:
+    """The 0-based row of the sheet that a position in `sheet.rows` stands for."""
+    return row if sheet.numbers is None else sheet.numbers[row]
+
+
+def is_blank(value: Any) -> bool:
+    """Whether a cell holds nothing: None, an empty text or white space only."""
+    return value is None or (type(value) is str and (not value or value.isspace()))
+
+
+def tidied(value: Any) -> Any:
+    """A cell with a blank as None, and a number that is none (NaN, infinite) as Unreadable."""
+    if is_blank(value):
+        return None
+    if type(value) is float and value - value != 0.0:
+        return Unreadable(str(value), "number")
+    return value
+
+
+def shown(value: Any) -> str:
+    """What a cell shows, for a message."""
+    return value.shown if isinstance(value, Unreadable) else str(value)

@@ -1,0 +1,87 @@
+"""What was understood of every file, as the table of sheet Understood."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from grader.columns import FIELDS
+from grader.problems import Place, Table, Unreadable, a1
+from grader.read.column import shown
+from grader.read.log import Log
+from grader.read.units import UNTOLD
+
+COLUMNS = ("File", "Sheet", "Table", "Field", "Column", "Unit", "How", "Sure", "Heading", "Examples")
+OWN = "the program's own blank"
+_EXAMPLES = 3
+
+
+def understood_table(log: Log) -> pd.DataFrame:
+    """One row a file, table and field; one row a table that has the headings of the blank.
+
+    Returns : DataFrame with COLUMNS, all texts but Table (the how-manieth of its sheet). Column is a letter,
+              "row 7" where outlets run across, or the cell of a single value.
+    """
+    lines: list[tuple[Any, ...]] = []
+    names = log.files["name"].to_list()
+    starts, stops = _spans(log)
+    count: dict[tuple[int, str], int] = {}
+    for number, table in enumerate(log.tables):
+        first = number if table.first < 0 else table.first
+        key = (table.file, table.sheet)
+        if first == number:
+            count[key] = count.get(key, 0) + 1
+        where = (names[table.file], table.sheet, count.get(key, 1))
+        if table.own and first == number:
+            lines.append((*where, "all", "", "", OWN, "certain", "", ""))
+        for field, (heading, how, sure) in table.how.items():
+            if first != number and how == log.tables[first].how.get(field, ("", "", ""))[1]:
+                continue
+            lines.append((*where, FIELDS[field].heading, _column(table, field), _unit(table, field), how, sure,
+                          heading, _examples(log, table, field, starts[number], stops[number])))
+    return pd.DataFrame({name: pd.Series([line[i] for line in lines], dtype="int64" if name == "Table" else object)
+                         for i, name in enumerate(COLUMNS)})
+
+
+def _spans(log: Log) -> tuple[np.ndarray, np.ndarray]:
+    """First and last-but-one row of each table in log.rows, which are in the order of the tables."""
+    table = log.rows["table"].to_numpy()
+    numbers = np.arange(len(log.tables))
+    return np.searchsorted(table, numbers, "left"), np.searchsorted(table, numbers, "right")
+
+
+def _column(table: Table, field: str) -> str:
+    place: Place | None = table.places.get(field)
+    if place is None and field in table.constants:
+        place = table.constants[field][0]
+    if place is None:
+        return ""
+    if place.row is None:
+        return a1(0, place.column or 0)[:-1]
+    return f"row {place.row + 1}" if place.column is None else a1(place.row, place.column)
+
+
+def _unit(table: Table, field: str) -> str:
+    unit = table.units.get(field, FIELDS[field].unit)
+    return "not told" if unit == UNTOLD else unit
+
+
+def _examples(log: Log, table: Table, field: str, start: int, stop: int) -> str:
+    if field not in table.places and field in table.constants:
+        return _text(table.constants[field][1])
+    if field not in log.rows:
+        return ""
+    found: list[str] = []
+    for value in log.rows[field].to_numpy()[start:stop]:
+        if value is not None and _text(value) not in found:
+            found.append(_text(value))
+            if len(found) == _EXAMPLES:
+                break
+    return "; ".join(found)
+
+
+def _text(value: Any) -> str:
+    text = value.shown if isinstance(value, Unreadable) else shown(value)
+    return text if len(text) <= 40 else text[:39] + "…"
