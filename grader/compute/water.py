@@ -8,6 +8,8 @@ dew_judged_at_bar         gauge pressure at which the dew point is judged, bar; 
 use_temperature_c         lowest use temperature, degC; use_temperature_known (bool)
 free_water                dew point certainly above the airline temperature, or liquid water seen
 water_source              where the content comes from
+station_pressure_given    whether the station's pressure is known, else 1013.25 hPa stands for it
+and the derivatives of uncertainty.sensitivities.
 Source of the chain: design, "Water, dew point, margin"; the formulae are in humidity.py.
 """
 
@@ -37,6 +39,8 @@ from grader.columns import (
 from grader.compute import humidity
 from grader.compute.constants import STANDARD_ATMOSPHERE_HPA
 from grader.compute.ends import Ends, distinct_rows, first_doubt, of_field, worst
+from grader.compute.scale import beyond_scale
+from grader.compute.uncertainty import sensitivities
 from grader.frames import above, at_least, text, with_columns
 from grader.problems import Problems
 
@@ -62,12 +66,14 @@ def compute_water(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
     tests   : table after normalise, n rows.
     Returns : table of n rows, same index. Nothing is raised for bad readings: they carry a doubt.
     """
+    tests = beyond_scale(tests, problems)
     number = tests.index.to_numpy()
     supply, dryer = text(tests, "supply"), text(tests, "dryer")
     high = np.isin(supply, HIGH_PRESSURE)
     new: dict[str, np.ndarray] = {}
     atmospheric, factor, content_factor, tube_doubt = _atmosphere(tests, problems)
     new["tube_factor"] = factor
+    new["station_pressure_given"] = atmospheric != STANDARD_ATMOSPHERE_HPA
     for key in ("co", "co2", "oil"):
         column = PARAMETERS[key].column
         of_tube = _for_words(tests, column, factor, atmospheric)
@@ -85,6 +91,8 @@ def compute_water(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
     judged_at, judged_doubt = _judged_at(tests, problems, high, water.state == READ)
     new["dew_judged_at_bar"] = judged_at
     absolute = humidity.absolute_pressure_pa(judged_at, atmospheric)
+    wetter = np.where(water.state == READ, water.upper, np.nan)
+    new.update(sensitivities(wetter, tests, source, absolute, atmospheric))
     line_dew, outside = _dew_points(water, absolute)
     doubt = first_doubt(water_doubt, judged_doubt, pressure_doubt)
     _put(new, "pressure_dew_point", line_dew, doubt)

@@ -1,8 +1,8 @@
-"""How sure a verdict is: the chance that the true value lies beyond its limit, and what the decision rule makes of it.
+"""How sure a verdict is: the chance that the true value lies beyond its limit, and what follows from it.
 
-Chance: JCGM 106:2012 (single measurement, normal error, nothing known of the quantity beforehand), both sides where
-there are two limits. Decision rules as ILAC-G8:09/2019 describes them: simple acceptance, with `near limit`
-where a pass has a chance over the rule set's flag threshold; guarded acceptance, with the guard band a
+Chance: JCGM 106:2012 (single measurement, normal error, nothing known of the quantity beforehand), both sides
+where there are two limits. Decision rules as ILAC-G8:09/2019 describes them: simple acceptance, with `near
+limit` where a pass has a chance over the rule set's flag threshold; guarded acceptance, with the guard band a
 multiple of the expanded uncertainty U = 2 u, where a reading inside the band fails.
 """
 
@@ -16,9 +16,9 @@ import numpy as np
 from scipy.special import ndtr
 
 from grader.columns import CANNOT_TELL, FAIL, NEAR_LIMIT, PARAMETERS, PASS, READ
-from grader.compute.uncertainty import COVERAGE_FACTOR, Standard, standards
 from grader.frames import above
 from grader.judge.rulesets import RuleSet
+from grader.judge.uncertainty import COVERAGE_FACTOR, Standard, standards
 
 # {key}_closeness: why a reading that meets its limit is no plain pass.
 NOT_CLOSE, BY_CHANCE, IN_GUARD_BAND = range(3)
@@ -29,12 +29,14 @@ def chance_beyond(value: Any, uncertainty: Any, low: Any, high: Any) -> Any:
 
     value, low, high : float or arrays, one unit; NaN for a limit that there is not.
     uncertainty : standard uncertainty, the same unit. 0: the reading is taken as the value itself.
-    Returns     : float or array of the common shape, 0 to 1. NaN where value or uncertainty is NaN, or no limit.
+    Returns     : float or array of the common shape, 0 to 1. NaN without value, uncertainty or any limit.
     Raises      : ValueError if the shapes do not broadcast.
     Source      : JCGM 106:2012, p_c = Phi((T_U - y)/u) - Phi((T_L - y)/u); this is 1 - p_c.
 
-    >>> round(float(chance_beyond(4.5, 0.5, np.nan, 5.0)), 6), round(float(chance_beyond(20.1, 0.3, 20.0, 22.0)), 6)
-    (0.158655, 0.369441)
+    >>> round(float(chance_beyond(4.5, 0.5, np.nan, 5.0)), 6)
+    0.158655
+    >>> round(float(chance_beyond(20.1, 0.3, 20.0, 22.0)), 6)
+    0.369441
     """
     value, low, high = (np.asarray(a, dtype=float) for a in (value, low, high))
     u = np.asarray(uncertainty, dtype=float)
@@ -49,7 +51,10 @@ def chance_beyond(value: Any, uncertainty: Any, low: Any, high: Any) -> Any:
 
 @dataclass
 class Close:
-    """What closeness makes of n verdicts: verdict and closeness codes int8 (n,), chance float (n,), NaN for none."""
+    """What closeness makes of n verdicts.
+
+    verdict, closeness : codes, int8 (n,). chance : float (n,), NaN for none.
+    """
 
     verdict: np.ndarray
     chance: np.ndarray
@@ -75,6 +80,10 @@ class Closeness:
         flag = {key: ruleset.flag_percent(p.name) / 100.0 for key, p in PARAMETERS.items()}
         return cls(standards(ruleset.uncertainty), flag, ruleset.decision_rule.guard_band)
 
+    def band(self, uncertainty: Any) -> Any:
+        """Width of the guard band for a standard uncertainty; 0 without one, also where it is not known."""
+        return self.guard_band * COVERAGE_FACTOR * np.nan_to_num(uncertainty) if self.guard_band else 0.0
+
     def decide(
         self,
         key: str,
@@ -87,7 +96,8 @@ class Closeness:
         """Chances, and the verdicts after flag threshold and guard band.
 
         key         : parameter whose flag threshold holds. ends : lower, upper, open, state, each (n,).
-        limits      : lowest and highest (n,), NaN for none. verdict : codes (n,), doubts applied. doubt : (n,).
+        limits      : lowest and highest (n,), NaN for none.
+        verdict     : codes (n,), doubts applied. doubt : codes (n,).
         uncertainty : standard uncertainty at an end; None: the parameter's own.
         Returns     : no chance for bounds, nor where anything is in doubt. Nothing but a pass is changed.
         """
@@ -106,7 +116,8 @@ class Closeness:
             width = self.guard_band * COVERAGE_FACTOR
             # One end of a bound inside the band, the other clear of it: the reading does not say.
             inside = [
-                above(end + width * at(end), high) | above(low, end - width * at(end)) for end in (lower, upper)
+                above(end + width * at(end), high) | above(low, end - width * at(end))
+                for end in (lower, upper)
             ]
             out[passed & (inside[0] | inside[1])] = CANNOT_TELL
             out[passed & inside[0] & inside[1]] = FAIL

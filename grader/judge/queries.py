@@ -1,12 +1,19 @@
-"""Plausibility of supply and pressure: it asks, and never turns a fail into a pass. Thresholds: design."""
+"""Plausibility: it asks, and never turns a fail into a pass. Those that demote a pass stand in doubts.py.
+
+Thresholds with reason and source: data/queries.toml; of supply and pressure: design.
+"""
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from grader.columns import BLANK, READ
-from grader.frames import above, text
+from grader.columns import BLANK, READ, SOURCE_TUBE
+from grader.data import load_toml
+from grader.frames import above, at_least, text
+from grader.outdoor import outdoor_co2_on
 from grader.problems import Problems
 
 HIGH_PRESSURE_FROM_BAR = 40.0
@@ -38,3 +45,95 @@ def query_odd_supplies(tests: pd.DataFrame, problems: Problems) -> None:
     problems.add_tests("supply_unusual_pressure_cylinder", number[cylinder], "line_pressure_bar")
     missing = (tests["supply_state"].to_numpy() == BLANK) & tests["visited"].to_numpy()
     problems.add_tests("supply_not_given", number[missing], "supply")
+
+
+def query_plausibility(tests: pd.DataFrame, problems: Problems) -> None:
+    """Query readings that their dryer, the outdoor air, the other gases or the test set make unlikely.
+
+    tests : table after compute_water. What a demoting query says already is not said again.
+    """
+    of = {q["code"]: q for q in load_toml("queries.toml")["query"]}
+    number = tests.index.to_numpy()
+    dryer = text(tests, "dryer")
+    odd_multiplier = _multipliers(tests, problems, dryer, of["multiplier_perhaps"])
+    airline = ~np.isin(text(tests, "supply"), ("charging compressor", "cylinder"))
+    told = (tests["water_doubt"].to_numpy() == 0) & ~odd_multiplier
+    dew = np.where(told, _upper(tests, "pressure_dew_point"), np.nan)
+    ask = of["refrigerant_below_zero"]
+    least = of["dew_point_below_refrigerant"]["below"]
+    here = (dryer == "refrigerant") & above(ask["below"], dew) & at_least(dew, least)
+    problems.add_tests("refrigerant_below_zero", number[here], _water_field(tests, here))
+    ask = of["dry_without_dryer"]
+    line_c = _upper(tests, "airline_temperature_c")
+    here = (dryer == "none") & airline & above(line_c - ask["kelvin"], dew)
+    here &= at_least(_upper(tests, "water"), of["water_dry_without_dryer"]["below"])
+    problems.add_tests("dry_without_dryer", number[here], _water_field(tests, here), kelvin=ask["kelvin"])
+
+    co2, oxygen = _upper(tests, "co2"), _upper(tests, "oxygen")
+    outdoor = outdoor_co2_on(tests["test_day"].to_numpy())
+    here = above(of["co2_below_tube"]["fraction"] * outdoor, co2) & (dryer != "desiccant")
+    here &= at_least(co2, of["co2_below_outdoor"]["fraction"] * outdoor)
+    problems.add_tests("co2_below_tube", number[here], "co2_ppm", outdoor=[f"{x:.0f}" for x in outdoor[here]])
+    ask = of["oxygen_alone"]
+    here = (above(ask["below"], oxygen) & (oxygen > 0)) | above(oxygen, ask["above"])
+    here &= at_least(ask["co2_to"], co2)
+    problems.add_tests("oxygen_alone", number[here], "oxygen_pct")
+    _test_set(tests, problems, number)
+
+
+def _upper(tests: pd.DataFrame, name: str) -> np.ndarray:
+    """Plain readings of a key or field, NaN elsewhere."""
+    lower, upper = (tests[f"{name}_{end}"].to_numpy(dtype=float) for end in ("lower", "upper"))
+    return np.where((tests[f"{name}_state"].to_numpy() == READ) & (lower == upper), upper, np.nan)
+
+
+def _water_field(tests: pd.DataFrame, where: np.ndarray) -> str:
+    """The field whose cell is named: the tube's where all of these tests rest on one, else the row."""
+    return "water_tube_mg_m3" if (tests["water_source"].to_numpy()[where] == SOURCE_TUBE).all() else ""
+
+
+def _multipliers(tests: pd.DataFrame, problems: Problems, dryer: np.ndarray, ask: dict[str, Any]) -> np.ndarray:
+    """Query tubes whose dew point another multiplier would make believable; bool (n,).
+
+    A factor of ten moves ln x by 2.3; the dew point follows by its derivative, which is near enough to tell.
+    """
+    dew, multiplier = _upper(tests, "pressure_dew_point"), _upper(tests, "water_multiplier")
+    per_ln = tests["dew_per_ln_water"].to_numpy()
+    line_c = _upper(tests, "airline_temperature_c")
+    low, high = np.full(len(dew), np.nan), np.full(len(dew), np.nan)
+    for name, ends, base in (
+        ("refrigerant", ask["refrigerant_c"], 0.0),
+        ("none", ask["no_dryer_k"], line_c),
+    ):
+        low = np.where(dryer == name, base + ends[0], low)
+        high = np.where(dryer == name, base + ends[1], high)
+    with np.errstate(invalid="ignore"):
+        outside = (tests["water_source"].to_numpy() == SOURCE_TUBE) & ((dew < low) | (dew > high))
+        found = np.zeros(len(dew), dtype=bool)
+        for times in ask["times"]:
+            other = dew + per_ln * np.log(times)
+            # Forgotten is a multiplier of 1, multiplied twice one above it.
+            fits = outside & ((multiplier == 1.0) if times > 1.0 else (multiplier > 1.0))
+            fits &= (other >= low) & (other <= high)
+            problems.add_tests(
+                "multiplier_perhaps",
+                tests.index.to_numpy()[fits],
+                "water_multiplier",
+                dew=[f"{x:.0f}" for x in dew[fits]],
+                dryer=dryer[fits].tolist(),
+                perhaps=[f"{x:g}" for x in multiplier[fits] * times],
+                other=[f"{x:.0f}" for x in other[fits]],
+            )
+            found |= fits
+    return found
+
+
+def _test_set(tests: pd.DataFrame, problems: Problems, number: np.ndarray) -> None:
+    line = _upper(tests, "line_pressure_bar")
+    least, most = _upper(tests, "test_set_lowest_pressure_bar"), _upper(tests, "test_set_highest_pressure_bar")
+    outside = above(least, line) | above(line, most)
+    shown = [
+        " to ".join(f"{x:g}" for x in pair if not np.isnan(x))
+        for pair in zip(least[outside].tolist(), most[outside].tolist())
+    ]
+    problems.add_tests("test_set_pressure", number[outside], "line_pressure_bar", allowed=shown)

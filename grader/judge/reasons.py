@@ -29,6 +29,8 @@ from grader.columns import (
 from grader.figures import bounds, fixed, limit_figure, plain
 from grader.frames import by_unique, text, with_columns
 from grader.judge import verdicts as v
+from grader.judge.chances import IN_GUARD_BAND
+from grader.judge.close_reasons import CLOSE, add_close
 from grader.judge.rulesets import RuleSet
 from grader.words import words
 
@@ -88,12 +90,31 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
     reasons.add(~tests["visited"].to_numpy(), said["not_visited"])
     reasons.add(~judged, said["no_rule_set"])
 
+    in_band = {
+        key: tests[f"{key}_closeness"].to_numpy() == IN_GUARD_BAND
+        if key in CLOSE
+        else np.zeros(len(tests), dtype=bool)
+        for key in v.JUDGED
+    }
     for key in v.JUDGED:
-        _fails(reasons, tests, key, verdict[key] == FAIL, said, names)
+        _fails(reasons, tests, key, (verdict[key] == FAIL) & ~in_band[key], said, names)
     marked = (verdict["odour"] == FAIL) & (text(tests, "odour") == "marked")
     visited = tests["visited"].to_numpy()
     for key in v.JUDGED:
-        _unsure(reasons, tests, key, (verdict[key] == CANNOT_TELL) & ~marked, said, names, doubts)
+        unsure = (verdict[key] == CANNOT_TELL) & ~marked & ~in_band[key]
+        _unsure(reasons, tests, key, unsure, said, names, doubts)
+    flag = {
+        rule_id: {p.key: rules.flag_percent(p.name) / 100.0 for p in PARAMETERS.values()}
+        for rule_id, rules in rulesets.items()
+    }
+    add_close(
+        reasons.add,
+        tests,
+        lambda key: reading_text(tests, key, said),
+        said,
+        names,
+        lambda key, i: flag[rule[i]][key],
+    )
     # What is missing is said once, as a list; after a marked odour the rest may rightly be empty.
     _list(
         reasons,

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
+from grader.columns import PARAMETER_BY_NAME
 from grader.judge.limit import Limit, NotCovered
+from grader.judge.uncertainty import standards
 
 if TYPE_CHECKING:
     from grader.judge.rulesets import RuleSet
 
 
 COLUMNS = ("Rule set", "Document", "Edition", "Clause", "Parameter", "Condition", "Limit", "Unit",
-           "Source confidence", "Judges", "Note")  # fmt: skip
+           "Source confidence", "Judges", "Note", "Standard uncertainty", "Uncertainty from",
+           "Near limit above (%)")  # fmt: skip
 
 
 def limits_table(rulesets: Iterable[RuleSet]) -> list[dict[str, str]]:
@@ -23,11 +26,33 @@ def limits_table(rulesets: Iterable[RuleSet]) -> list[dict[str, str]]:
     rows = []
     for rules in rulesets:
         lines = [_limit_line(x) for x in rules.limits]
+        lines = [(*line, *sure) for line, sure in zip(lines, map(_sure_of(rules), rules.limits), strict=True)]
         lines += [_gap_line(rules, p) for p in dict.fromkeys(p for p, _ in rules.gaps())]
         lines += [_absent_line(x) for x in rules.not_covered]
         lines += [_why_line(rules, key, why) for key, why in rules.why.items()]
-        rows += [dict(zip(COLUMNS, (rules.id, *line), strict=True)) for line in lines]
+        nothing = [""] * len(COLUMNS)
+        rows += [dict(zip(COLUMNS, [rules.id, *line, *nothing])) for line in lines]
     return rows
+
+
+def _sure_of(rules: RuleSet) -> Callable[[Limit], tuple[str, str, str]]:
+    """Uncertainty of the readings that a limit judges, where it is from, and the flag threshold, in words.
+
+    Figures that follow from others by the water chain name what they follow from.
+    """
+    standard = standards(rules.uncertainty)
+
+    def sure(x: Limit) -> tuple[str, str, str]:
+        parameter = PARAMETER_BY_NAME[x.parameter]
+        if x.kind == "words" or not x.judges:
+            return "", "", ""
+        flag = f"{rules.flag_percent(x.parameter):g}"
+        if x.parameter in ("Pressure dew point", "Dew point at one atmosphere", "Dew point margin"):
+            return "carried through from water, pressure and temperature", "JCGM 100:2008, first order", flag
+        found = standard[parameter.key]
+        return found.text(parameter.unit), found.source, flag
+
+    return sure
 
 
 def _limit_line(x: Limit) -> tuple[str, ...]:

@@ -5,6 +5,10 @@ verdict_{key}                      codes of columns.VERDICT_WORDS
 limit_low_{key}, limit_high_{key}  float, the limits judged by, NaN where none (water: of the deciding figure)
 {key}_missing                      bool: this is why the test is incomplete
 {key}_band_unsure                  bool: cannot tell only because the pressure band is not known
+chance_over_{key}                  float 0 to 1: chance that the true value is beyond the limit (water: of the
+                                   deciding figure); NaN for a bound and where anything is in doubt
+{key}_closeness                    codes of chances.py: near limit by that chance, or inside the guard band
+                                   (both for all but odour)
 and verdict (codes of columns.TEST_WORDS); water_by (which figure of the water chain decided, BY_*);
 margin_needed_k (margin asked at line pressure, NaN where none); safe_down_to_c (dew point + margin asked);
 warm_day (a pass that holds only while it stays warm); colder_seen_c (an ambient seen that is colder).
@@ -43,6 +47,8 @@ from grader.columns import (
     UNREADABLE,
 )
 from grader.frames import above, text, with_columns
+from grader.judge.carried import water_chain
+from grader.judge.chances import IN_GUARD_BAND, Close, Closeness
 from grader.judge.doubts import judge_doubts
 from grader.judge.limit import Limit
 from grader.judge.limits_on import Applied, Situation, apply_limits, judge_interval
@@ -84,7 +90,12 @@ def judge(tests: pd.DataFrame, rulesets: dict[str, RuleSet], problems: Problems)
 def _judge_one(tests: pd.DataFrame, ruleset: RuleSet | None) -> pd.DataFrame:
     supply = text(tests, "supply")
     situation = _situation(tests, supply)
+    closeness = Closeness.of(ruleset)
     new: dict[str, np.ndarray] = {}
+
+    def close(key: str, found: Close) -> None:
+        new[f"verdict_{key}"], new[f"chance_over_{key}"] = found.verdict, found.chance
+        new[f"{key}_closeness"] = found.closeness
 
     def limits(name: str) -> list[Limit]:
         return [x for x in ruleset.limits_for(name) if x.kind != "words"] if ruleset else []
@@ -97,17 +108,21 @@ def _judge_one(tests: pd.DataFrame, ruleset: RuleSet | None) -> pd.DataFrame:
         # Gases have no bands: where their limit is not sure, the supply is not known.
         new[f"{key}_doubt"] = np.where(unsure & (doubt == 0), DOUBT["supply_unknown"], doubt).astype(np.int8)
         new[f"{key}_band_unsure"] = np.zeros(len(tests), dtype=bool)
-        new[f"limit_low_{key}"], new[f"limit_high_{key}"] = _shown(verdict, applied)
-        new[f"verdict_{key}"] = _doubted(verdict, doubt)
+        shown = new[f"limit_low_{key}"], new[f"limit_high_{key}"] = _shown(verdict, applied)
+        after = _doubted(verdict, doubt)
+        close(key, closeness.decide(key, _ends(tests, key), shown, after, new[f"{key}_doubt"]))
     # A stain shows more than 0.5 mg/m³ only where it is known how long the air was drawn.
     stain = (tests["oil_mg_m3_how"].to_numpy() == STAIN) & (
         tests["oil_sampling_min_state"].to_numpy() == BLANK
     )
     new["verdict_oil"][stain & (new["verdict_oil"] == FAIL)] = CANNOT_TELL
     new["verdict_odour"] = _odour(tests, ruleset, situation)
-    new.update(_water(tests, limits, situation))
+    new.update(_water(tests, limits, situation, closeness))
     for key, need in (("flow", "flow_needed_l_min"), ("pressure", "lowest_pressure_bar")):
         new.update(_supplied(tests, key, need, supply))
+        shown = new[f"limit_low_{key}"], new[f"limit_high_{key}"]
+        ends, doubt = _ends(tests, key), new[f"{key}_doubt"]
+        close(key, closeness.decide(key, ends, shown, new[f"verdict_{key}"], doubt))
     return pd.DataFrame(new, index=tests.index)
 
 
@@ -190,32 +205,63 @@ class _WaterVerdict:
         self.by, self.doubt = np.zeros(n, dtype=np.int8), np.zeros(n, dtype=np.int8)
         self.low, self.high = np.full(n, np.nan), np.full(n, np.nan)
         self.unsure, self.margin_met = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
+        self.chance, self.closeness = np.full(n, np.nan), np.zeros(n, dtype=np.int8)
 
-    def take(self, code: int, ends: _Ends, doubt: np.ndarray, applied: Applied) -> None:
-        """Judge one figure (its ends and doubt) and keep it where it is worse."""
+    def take(
+        self,
+        code: int,
+        ends: _Ends,
+        doubt: np.ndarray,
+        applied: Applied,
+        decide: Callable[[_Ends, tuple[np.ndarray, np.ndarray], np.ndarray, np.ndarray], Close],
+    ) -> None:
+        """Judge one figure (its ends and doubt) and keep it where it is worse; `decide`: how close it is."""
         here = judge_interval(*ends, applied)
-        after = _doubted(here, doubt)
-        worse = _RANK[after] > _RANK[self.verdict]
         shown_low, shown_high = _shown(here, applied)
+        found = decide(ends, (shown_low, shown_high), _doubted(here, doubt), doubt)
+        after = found.verdict
+        worse = _RANK[after] > _RANK[self.verdict]
+        # Of two figures that agree the one with the greater chance of being over decides.
+        worse |= (after == self.verdict) & (found.chance > np.where(np.isnan(self.chance), -1.0, self.chance))
         cannot_tell = after == CANNOT_TELL
         unsure = cannot_tell & (here == CANNOT_TELL) & applied.unsure & (ends[3] == READ)
         self.verdict, self.by = np.where(worse, after, self.verdict), np.where(worse, code, self.by)
         self.doubt = np.where(worse, np.where(cannot_tell, doubt, 0), self.doubt)
         self.low, self.high = np.where(worse, shown_low, self.low), np.where(worse, shown_high, self.high)
         self.unsure = np.where(worse, unsure, self.unsure)
+        self.chance = np.where(worse, found.chance, self.chance)
+        self.closeness = np.where(worse, found.closeness, self.closeness)
         if code in (BY_MARGIN, BY_MARGIN_1ATM):
             self.margin_met |= here == PASS
 
     def overrule(self, where: np.ndarray, verdict: int, doubt: int) -> None:
         """Another verdict and doubt where a bool array says so."""
         self.verdict, self.doubt = np.where(where, verdict, self.verdict), np.where(where, doubt, self.doubt)
+        self.chance, self.closeness = np.where(where, np.nan, self.chance), np.where(where, 0, self.closeness)
 
 
 def _water(
-    tests: pd.DataFrame, limits: Callable[[str], list[Limit]], situation: Situation
+    tests: pd.DataFrame,
+    limits: Callable[[str], list[Limit]],
+    situation: Situation,
+    closeness: Closeness,
 ) -> dict[str, np.ndarray]:
     n = len(tests)
     worst = _WaterVerdict(n)
+    chain = water_chain(tests, closeness.standard)
+    u = {
+        "water": chain.water,
+        "pressure_dew_point": chain.pressure_dew_point,
+        "dew_point_1atm": chain.dew_point_1atm,
+        "line": chain.margin,
+        "1 atm": chain.margin_1atm,
+    }
+
+    def decide(key: str, size: str) -> Callable[..., Close]:
+        return lambda ends, shown, verdict, doubt: closeness.decide(
+            key, ends, shown, verdict, doubt, lambda _: u[size]
+        )
+
     for name, key, code in _WATER_CHAIN:
         found = limits(name)
         doubt = tests[f"{key}_doubt"].to_numpy()
@@ -226,7 +272,7 @@ def _water(
         banded = {s for x in found if x.over_bar is not None or x.to_bar is not None for s in x.supplies}
         unreadable = situation.supplied_by(banded & set(HIGH_PRESSURE)) & _pressure_unreadable(tests)
         doubt = np.where((doubt == 0) & unreadable, DOUBT["pressure_unreadable"], doubt)
-        worst.take(code, _ends(tests, key), doubt, apply_limits(found, situation))
+        worst.take(code, _ends(tests, key), doubt, apply_limits(found, situation), decide(key, key))
     needed = {"line": np.full(n, np.nan), "1 atm": np.full(n, np.nan)}
     asked = needed["line"]
     warmer = replace(situation, temperature_known=np.ones(n, dtype=bool))
@@ -240,8 +286,10 @@ def _water(
         if found:
             applied = apply_limits(found, situation)
             ends, doubt = _margin(tests, reference, at)
-            worst.take(BY_MARGIN if at == "line" else BY_MARGIN_1ATM, ends, doubt, applied)
-            needed[at] = np.fmax(needed[at], apply_limits(found, warmer).low_strict)
+            code = BY_MARGIN if at == "line" else BY_MARGIN_1ATM
+            worst.take(code, ends, doubt, applied, decide("margin", at))
+            least = apply_limits(found, warmer).low_strict + closeness.band(u[at])
+            needed[at] = np.fmax(needed[at], least)
             asked = np.fmax(asked, applied.low_strict) if at == "line" else asked
     # The supply decides the rule: not known, nothing can be passed. Liquid water is not air to breathe.
     unknown = situation.supplied_by([""])
@@ -250,9 +298,11 @@ def _water(
     worst.overrule(unknown & tested, CANNOT_TELL, DOUBT["supply_unknown"])
     worst.by = np.where(unknown, BY_NONE, worst.by)
     liquid_unreadable = tests["liquid_water_state"].to_numpy() == UNREADABLE
-    worst.overrule(liquid_unreadable & (worst.verdict == PASS), CANNOT_TELL, DOUBT["liquid_water_unreadable"])
+    passed = np.isin(worst.verdict, (PASS, NEAR_LIMIT))
+    worst.overrule(liquid_unreadable & passed, CANNOT_TELL, DOUBT["liquid_water_unreadable"])
     free = tests["free_water"].to_numpy()
-    free = free & ~((worst.verdict == FAIL) & (text(tests, "liquid_water") != "seen"))
+    failed = (worst.verdict == FAIL) & (worst.closeness != IN_GUARD_BAND)
+    free = free & ~(failed & (text(tests, "liquid_water") != "seen"))
     worst.overrule(free, FAIL, 0)
     by = np.where(free, BY_FREE_WATER, worst.by)
     line, one = tests["pressure_dew_point_upper"].to_numpy(), tests["dew_point_1atm_upper"].to_numpy()
@@ -264,6 +314,8 @@ def _water(
         "water_band_unsure": worst.unsure & ~unknown,
         "limit_low_water": worst.low,
         "limit_high_water": worst.high,
+        "chance_over_water": worst.chance,
+        "water_closeness": worst.closeness.astype(np.int8),
         "margin_needed_k": asked,
         "margin_met": worst.margin_met,
         "safe_down_to_c": np.where(np.isfinite(safe), safe, np.nan),

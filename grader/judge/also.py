@@ -1,0 +1,100 @@
+"""Verdicts by further rule sets, beside the one that judges: which outlets would meet which."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from grader.columns import CANNOT_TELL, FAIL, NEAR_LIMIT, NO_LIMIT, NOT_TESTED, TEST_WORDS
+from grader.frames import with_columns
+from grader.judge.decision import tightened
+from grader.judge.purity import purity_classes
+from grader.judge.rulesets import RuleSet, load_ruleset, resolve_edition
+from grader.judge.verdicts import JUDGED, judge
+from grader.problems import Problems
+from grader.words import words
+
+_LISTED = (
+    (FAIL, "fails"),
+    (CANNOT_TELL, "cannot_tell"),
+    (NOT_TESTED, "not_tested"),
+    (NO_LIMIT, "no_limit"),
+    (NEAR_LIMIT, "near_limit"),
+)
+
+
+@dataclass
+class Also:
+    """columns : heading -> object array (n,). rulesets : by id, for the sheet Limits."""
+
+    columns: dict[str, np.ndarray] = field(default_factory=dict)
+    rulesets: dict[str, RuleSet] = field(default_factory=dict)
+
+
+def check_also(names: Iterable[str]) -> None:
+    """Stop before anything is read where a name is no rule set.
+
+    Raises : UnknownRuleSet, RuleFileError.
+    """
+    for name in names:
+        _named(name, np.array(["2020-01-01"], dtype="datetime64[D]"))
+
+
+def also_judged(
+    tests: pd.DataFrame, names: Iterable[str], language: str = "en", decision_rule: str | None = None
+) -> Also:
+    """What other rule sets say of the same tests.
+
+    tests   : table after assign_rules and before judge, n rows.
+    names   : ids, families ("en12021": the edition in force on each date) or paths of .toml files.
+    Returns : Also, two columns a name: "Also NAME" (the test's verdict; purity classes for a set that is for
+              information only) and "Also NAME reasons" (which parameters keep it from a pass; none for classes).
+    Raises  : UnknownRuleSet, RuleFileError; GraderError as decision.tightened.
+    """
+    said = words(language)["also"]
+    made = Also()
+    for name in dict.fromkeys(names):
+        ids, rulesets, shown = _named(name, tests["test_day"].to_numpy())
+        made.rulesets.update(rulesets)
+        if any(r.information_only for r in rulesets.values()):
+            made.columns[f"Also {shown}"] = purity_classes(tests, next(iter(rulesets.values())), said)
+            continue
+        # What is odd about a reading has been said by the rule set that judges it.
+        unsaid = Problems()
+        rules = tightened(rulesets, decision_rule)
+        judged = judge(with_columns(tests, {"ruleset": ids}), rules, unsaid)
+        made.columns[f"Also {shown}"] = np.array(TEST_WORDS, dtype=object)[judged["verdict"].to_numpy()]
+        made.columns[f"Also {shown} reasons"] = _short(judged, said, words(language)["parameter"])
+    return made
+
+
+def _named(name: str, days: np.ndarray) -> tuple[np.ndarray, dict[str, RuleSet], str]:
+    """Rule set id of each day, the rule sets, and the name to show."""
+    own = [load_ruleset(name)] if name.casefold().endswith(".toml") else []
+    shown = own[0].id if own else name
+    ids = resolve_edition(shown, days, own)
+    found = {i: next((o for o in own if o.id == i), None) or load_ruleset(i) for i in pd.unique(ids) if i}
+    return ids, found, shown
+
+
+def _short(judged: pd.DataFrame, said: dict[str, str], names: dict[str, str]) -> np.ndarray:
+    """Which parameters fail, cannot be told, are missing or near: one text per combination, not per test."""
+    codes = np.column_stack([judged[f"verdict_{key}"].to_numpy() for key in JUDGED]).astype(np.int64)
+    missing = np.column_stack([judged[f"{key}_missing"].to_numpy() for key in JUDGED])
+    # What no rule asks for is no reason.
+    listed = np.isin(codes, [code for code, _ in _LISTED])
+    codes = np.where(listed & (np.isin(codes, (FAIL, NEAR_LIMIT)) | missing), codes, -1)
+    unique, back = np.unique(codes, axis=0, return_inverse=True)
+    texts = np.empty(len(unique), dtype=object)
+    texts[:] = [
+        "; ".join(
+            said[word].format(names=", ".join(names[k].lower() for k, c in zip(JUDGED, row) if c == code))
+            for code, word in _LISTED
+            if code in row
+        )
+        for row in unique.tolist()
+    ]
+    return texts[back.reshape(-1)] if len(unique) else np.empty(0, dtype=object)
