@@ -15,8 +15,10 @@ import pandas as pd
 from grader import __version__
 from grader.columns import TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
 from grader.compute.water import compute_water
+from grader.judge.also import Also, also_judged, check_also
 from grader.judge.assign import DEFAULT_RULES, assign_rules
-from grader.judge.queries import query_odd_supplies
+from grader.judge.decision import decision_cautions, decision_text, tightened
+from grader.judge.queries import query_odd_supplies, query_plausibility
 from grader.judge.reasons import add_reasons
 from grader.judge.rulesets import RuleSet, limits_table, load_ruleset
 from grader.judge.verdicts import judge
@@ -24,8 +26,11 @@ from grader.normalise import normalise
 from grader.page import Page
 from grader.problems import GraderError, Problems
 from grader.read.cells import read_cells
-from grader.read.files import find_workbooks, read_workbooks
+from grader.read.files import Finding, find_workbooks, read_workbooks
+from grader.read.layout_files import LayoutFile, load_layout, lying_in, spec_for
 from grader.read.log import Log
+from grader.read.understood import understood_table
+from grader.read.units import convert
 from grader.report import problem_table, source_table, unbalanced
 from grader.review import history
 from grader.review.actions import Actions, actions_table
@@ -35,8 +40,6 @@ from grader.review.summary import Facts, summary_page
 from grader.review.trend import trend_table
 from grader.review.verdict_sheet import verdict_table
 from grader.review.years import sites_table, years_table
-
-DECISION_RULE = "simple acceptance"
 
 
 @dataclass
@@ -48,11 +51,17 @@ class Options:
     month_first: bool = False
     interval_months: int = 3
     language: str = "en"
+    layouts: tuple[LayoutFile, ...] = ()
+    decision_rule: str | None = None
+    also: tuple[str, ...] = ()
 
     def recorded(self) -> str:
         """The options as one line for the result."""
         return (f"rules={self.rules or DEFAULT_RULES}; as-of={self.as_of}; month-first={self.month_first}; "
-                f"interval-months={self.interval_months}; language={self.language}")
+                f"interval-months={self.interval_months}; language={self.language}"
+                + (f"; decision-rule={self.decision_rule}" if self.decision_rule else "")
+                + "".join(f"; also={Path(name).name}" for name in self.also)
+                + "".join(f"; layout={f.path.name} {f.sha256[:12]}" for f in self.layouts))
 
 
 @dataclass
@@ -77,6 +86,9 @@ class Result:
     links: dict[str, dict[str, Any]] = field(default_factory=dict)
     rulesets: dict[str, RuleSet] = field(default_factory=dict)
     unbalanced: list[str] = field(default_factory=list)
+    open_findings: Actions | None = None
+    pages: dict[str, Page] = field(default_factory=dict)
+    cautions: list[str] = field(default_factory=list)
 
     @property
     def refused(self) -> bool:
@@ -86,8 +98,10 @@ class Result:
     def frames(self) -> dict[str, pd.DataFrame]:
         """Sheet name -> frame, in the order of the sheets."""
         found = {"Verdicts": self.verdicts, "Actions": self.actions, "Trend": self.trend, "Years": self.years,
-                 **{n: f for n, f in self.more.items()}, "Due": self.due, "Problems": self.problems,
+                 **self.more, "Due": self.due, "Problems": self.problems,
                  "Sources": self.sources, "Limits": self.limits}
+        if "Chart data" in found:
+            found["Chart data"] = found.pop("Chart data")          # behind all others
         always = ("Verdicts", "Actions", "Problems", "Sources", "Limits")
         return {name: frame for name, frame in found.items() if name in always or len(frame.columns)}
 
@@ -101,40 +115,123 @@ class Result:
         properties = {"grader-version": __version__, "options": self.options.recorded(),
                       "rule-sets": ", ".join(f"{r.id} v{r.rule_version}" for r in self.rulesets.values())}
         return write_result(path, self.frames(), self.summary, colours=self.colours, links=self.links,
-                            sparklines=self.sparklines, properties=properties, created=created,
+                            sparklines=self.sparklines, pages=self.pages, properties=properties, created=created,
                             inputs=[Path(p) for p in self.log.files["path"]], language=self.options.language)
 
 
+    def write_records(self, folder: str | os.PathLike[str], created: datetime | None = None) -> list[Path]:
+        """Write one record a site and visit, and a notice for each site with an outlet out of use.
+
+        folder  : where to; made if it is not there. A record that is there already and says the same stays.
+        Returns : paths of all records and notices.
+        Raises  : GraderError (one line) where the folder cannot be written.
+        """
+        from grader.review.records import out_of_use_notices, visit_records
+        from grader.write.record import write_records
+
+        records = visit_records(self.tests, None, self.log.files[["name", "sha256"]], self.rulesets, self.limits,
+                                version=__version__, options=self.options.recorded(),
+                                decision_rule=decision_text(self.rulesets, self.options.language),
+                                language=self.options.language)
+        found = self.open_findings or actions_table(self.tests, language=self.options.language)
+        notices = out_of_use_notices(self.tests, found, as_of=self.options.as_of, version=__version__,
+                                     language=self.options.language)
+        return write_records(folder, records, notices, created=created, language=self.options.language,
+                             inputs=[Path(p) for p in self.log.files["path"]])
+
+    def draw(self, site: str) -> None:
+        """Add the sheets Charts and Chart data: each outlet of a site over time, against its limits.
+
+        Raises : GraderError where no such site was read.
+        """
+        from grader.review.charts import DATA_SHEET, SHEET, site_charts
+
+        self.more[DATA_SHEET], self.pages[SHEET] = site_charts(self.tests, site, self.options.language)
+
+    def write_marked_copies(self, folder: str | os.PathLike[str]) -> tuple[list[Path], list[str]]:
+        """Write a copy of each .xlsx and .xlsm with problems, the cells in question coloured and commented.
+
+        folder  : where to; made if it is not there. The originals are never touched.
+        Returns : paths written, and one line for each file that got no copy or lost something in it.
+        Raises  : GraderError (one line) where the folder cannot be written.
+        """
+        from grader.write.marked import write_marked_copies
+
+        return write_marked_copies(folder, self.problems, self.log.files, language=self.options.language,
+                                   inputs=[Path(p) for p in self.log.files["path"]])
+
+    def compare(self, old_result: str | os.PathLike[str]) -> None:
+        """Add the sheet Changes: the verdicts that differ from those of an earlier result, and why.
+
+        Raises : GraderError where the file is no result of this program.
+        """
+        from grader.review.compare import compare_table, read_old_result
+
+        self.more["Changes"] = compare_table(read_old_result(old_result), self.verdicts,
+                                             language=self.options.language)
+
+
 def run(paths: Any, *, rules: str | None = None, as_of: date | str | None = None, month_first: bool = False,
-        interval_months: int = 3, language: str = "en",
+        interval_months: int = 3, language: str = "en", layouts: Iterable[str | os.PathLike[str]] = (),
+        decision_rule: str | None = None, also: Iterable[str] = (),
         progress: Callable[[int, int], None] | None = None) -> Result:
     """Read, normalise, compute, judge, review. Arguments as grader.grade; progress(files done, files in all).
+
+    layouts : layout files besides those that lie in the folders (NAME.layout.toml).
+    decision_rule : "simple" or "guarded"; tightens what the rule sets state, never loosens it.
+    also    : rule sets whose verdicts stand in further columns of Verdicts.
 
     Raises : GraderError where there is nothing to read, or an argument is wrong.
     """
     options = Options(rules, _day(as_of), month_first, interval_months, language)
+    options.decision_rule, options.also = decision_rule, tuple(also)
     if rules is not None:
         _check_rules(rules)
+    check_also(options.also)
     problems = Problems()
     found = find_workbooks(_paths(paths), problems)
+    found, options.layouts = with_layouts(found, _paths(paths), layouts, problems)
     log = read_workbooks(found, problems, progress=progress)
     names = [str(n) for n in log.files["name"]]
-    tests = read_cells(log, problems, month_first=month_first, language=language)
+    tests = read_cells(log, problems, month_first=month_first, language=language, convert=convert)
     tests = normalise(tests, names, problems, np.datetime64(options.as_of))
     tests = compute_water(tests, problems)
     assigned = assign_rules(tests, problems, rules)
     query_odd_supplies(assigned.tests, problems)
-    tests = judge(assigned.tests, assigned.rulesets, problems)
-    tests = add_reasons(tests, assigned.rulesets, language)
-    return _reviewed(tests, log, names, problems, assigned.rulesets, assigned.superseded, options)
+    query_plausibility(assigned.tests, problems)
+    rulesets = tightened(assigned.rulesets, decision_rule)
+    tests = judge(assigned.tests, rulesets, problems)
+    tests = add_reasons(tests, rulesets, language)
+    beside = also_judged(assigned.tests, options.also, language, decision_rule)
+    return _reviewed(tests, log, names, problems, rulesets, assigned.superseded, options, beside)
+
+
+def with_layouts(found: Finding, paths: Iterable[Path], layouts: Iterable[str | os.PathLike[str]],
+                 problems: Problems) -> tuple[Finding, tuple[LayoutFile, ...]]:
+    """The files with the layout files that name them, and the layout files in use.
+
+    Raises : GraderError, one line a mistake, where a layout file is wrong.
+    """
+    stated = [load_layout(path) for path in map(Path, layouts)]
+    known = {f.path for f in stated}
+    lying = [load_layout(path) for path in lying_in(paths) if path not in known]
+    every = [*stated, *lying]
+    if not every:
+        return found, ()
+    files = [f._replace(layout=spec_for(every, len(stated), f.name, f.path)) for f in found.files]
+    used = {t.source for f in files if f.layout for t in f.layout.tables}
+    for layout in stated:
+        if layout.spec.tables and layout.path.name not in used:
+            problems.add("layout_unused", value=layout.path.name)
+    return found._replace(files=files), tuple(every)
 
 
 def _reviewed(tests: pd.DataFrame, log: Log, names: list[str], problems: Problems, rulesets: dict[str, RuleSet],
-              superseded: int, options: Options) -> Result:
+              superseded: int, options: Options, beside: Also) -> Result:
     sheets = [t.sheet for t in log.tables]
     day = np.datetime64(options.as_of)
     actions = actions_table(tests, language=options.language, file_names=names, sheet_names=sheets)
-    verdicts = verdict_table(tests, names, sheets)
+    verdicts = verdict_table(tests, names, sheets, beside.columns)
     trend = trend_table(tests, problems, as_of=day, language=options.language)
     due = due_table(tests, as_of=day, interval_months=options.interval_months, problems=problems, file_names=names)
     history.left_out(tests, problems)
@@ -147,17 +244,19 @@ def _reviewed(tests: pd.DataFrame, log: Log, names: list[str], problems: Problem
                      graded=int(lost.at[number, "Rows graded"]), refused=int(lost.at[number, "Rows refused"]))
     problem_frame, problem_tests = problem_table(problems, log, options.language)
     used = rulesets or {DEFAULT_RULES: load_ruleset(DEFAULT_RULES)}
-    limits = pd.DataFrame(limits_table(used.values()))
+    limits = pd.DataFrame(limits_table({**beside.rulesets, **used}.values()))
+    cautions = decision_cautions(used, options.as_of, options.language)
     facts = Facts(tests, actions.frame, actions.test, problem_frame, sources, used, log.passed_over_counts(),
-                  superseded, options.as_of, options.recorded(), DECISION_RULE, __version__,
-                  trend=trend.table, due=due, alarms=oddities.copied_forward)
+                  superseded, options.as_of, options.recorded(),
+                  decision_text(used, options.language), __version__,
+                  trend=trend.table, due=due, alarms=[*cautions, *oddities.copied_forward])
     return Result(
         verdicts=verdicts, trend=trend.table, years=years_table(tests), due=due, actions=actions.frame,
-        more={"Sites": sites_table(tests), "Oddities": oddities.frame}, colours={"Trend": trend.colours},
+        more={"Sites": sites_table(tests), "Oddities": oddities.frame, "Understood": understood_table(log)}, colours={"Trend": trend.colours},
         sparklines={"Trend": trend.sparkline} if trend.sparkline else {},
         problems=problem_frame, sources=sources, limits=limits, summary=summary_page(facts, options.language),
         options=options, log=log, tests=tests, links=_links(actions, problem_tests), rulesets=used,
-        unbalanced=[str(n) for n in lost["File"]])
+        unbalanced=[str(n) for n in lost["File"]], open_findings=actions, cautions=cautions)
 
 
 def _links(actions: Actions, problem_tests: np.ndarray) -> dict[str, dict[str, Any]]:

@@ -23,6 +23,22 @@ def _stop(error: Exception) -> NoReturn:
     raise NothingWritten(str(error)) from error
 
 
+def _known_language(context: click.Context, parameter: click.Parameter, value: str) -> str:
+    """The code of a language that has words; another is one clear line that names those there are."""
+    from grader.words import languages
+
+    there = languages()
+    code = value.strip().lower()
+    if code not in there:
+        raise NothingWritten(f"--language {value}: no words for it. There are: {', '.join(there)}.")
+    return code
+
+
+def _language_option(of_what: str) -> Callable[[Any], Any]:
+    return click.option("--language", default="en", show_default=True, metavar="CODE", callback=_known_language,
+                        help=f"Language of {of_what}, such as de. Sheet names and headings stay English.")
+
+
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
 @click.version_option(__version__, prog_name="grader")
 def main() -> None:
@@ -46,9 +62,28 @@ def main() -> None:
 @click.option("--month-first", is_flag=True, help="Read 03/04/2026 as 4 March where a column fits both orders.")
 @click.option("--interval-months", default=3, show_default=True, type=click.IntRange(1, 60), metavar="MONTHS",
               help="Months between tests where row and visit say nothing.")
+@click.option("--decision-rule", type=click.Choice(["simple", "guarded"]), help="Tighten what the rule set states: "
+              "guarded fails a reading that is within its limit by less than its expanded uncertainty.")
+@click.option("--also", multiple=True, metavar="RULESET", help="Also judge by this rule set, in further columns of "
+              "Verdicts (may be given again; iso8573-1-2010 gives purity classes).")
+@click.option("--records", type=click.Path(path_type=Path), metavar="DIR", help="Also write one record a visit to "
+              "hand over, and out-of-use notices, into this folder.")
+@click.option("--marked-copies", type=click.Path(path_type=Path), metavar="DIR", help="Also write, for each .xlsx and "
+              ".xlsm with problems, a copy with the cells in question coloured and commented.")
+@click.option("--compare", type=click.Path(path_type=Path), metavar="OLD_RESULT", help="Also list the verdicts that "
+              "changed since that result.")
+@click.option("--charts", metavar="SITE", help="Also draw each outlet of this site over time, against its limits "
+              "(sheets Charts and Chart data).")
+@click.option("--layout", "layouts", multiple=True, type=click.Path(path_type=Path), metavar="LAYOUT.toml",
+              help="How a firm's own workbooks are to be read (may be given again); `grader layout FILE` makes one. Files "
+              "called NAME.layout.toml in the folders are used without being named.")
+@_language_option("Summary, reasons, problems, actions and records")
 @click.option("-q", "--quiet", is_flag=True, help="Print only what failed to be graded, and errors.")
 def grade_command(paths: tuple[Path, ...], output: Path, rules: str | None, as_of: datetime | None,
-                  month_first: bool, interval_months: int, quiet: bool) -> None:
+                  month_first: bool, interval_months: int, records: Path | None,
+                  compare: Path | None, charts: str | None, layouts: tuple[Path, ...],
+                  decision_rule: str | None, also: tuple[str, ...], marked_copies: Path | None,
+                  language: str, quiet: bool) -> None:
     """Grade PATHS, workbooks or folders of them, into one result workbook.
 
     Exit status: 0 every row found was graded, whatever the verdicts; 1 some file or row could not be graded;
@@ -62,8 +97,15 @@ def grade_command(paths: tuple[Path, ...], output: Path, rules: str | None, as_o
         check_target(output, [p for p in paths if p.is_file()])
         result = _with_bar(lambda tick: run(paths, rules=rules, as_of=as_of.date() if as_of else None,
                                             month_first=month_first, interval_months=interval_months,
+                                            layouts=layouts, decision_rule=decision_rule, also=also, language=language,
                                             progress=tick), quiet)
+        if compare is not None:
+            result.compare(compare)
+        if charts is not None:
+            result.draw(charts)
         result.write(output)
+        written = result.write_records(records) if records is not None else []
+        copies, said = result.write_marked_copies(marked_copies) if marked_copies is not None else ([], [])
     except GraderError as error:
         _stop(error)
     n = counts(result)
@@ -72,8 +114,18 @@ def grade_command(paths: tuple[Path, ...], output: Path, rules: str | None, as_o
         click.echo(f"{n['files']} files, {rows} rows found, {n['tests']} graded, {n['rows_refused']} refused.")
         click.echo(f"{n['fail']} fail, {n['incomplete']} incomplete, {n['near limit']} near limit, "
                    f"{n['pass']} pass; {n['queries']} queries.")
+    for line in result.cautions:
+        click.echo(line, err=True)
     for line in _refused_lines(result):
         click.echo(line, err=True)
+    if records is not None:
+        click.echo(f"Records and notices: {len(written)} in {records}")
+    if marked_copies is not None:
+        for line in said:
+            click.echo(line, err=True)
+        click.echo(f"Marked copies: {len(copies)} in {marked_copies}")
+    if compare is not None and not quiet:
+        click.echo(f"Changed since {compare.name}: {len(result.more['Changes'])} (sheet Changes)")
     click.echo(f"Result: {output}")
     raise SystemExit(1 if result.refused else 0)
 
@@ -96,6 +148,32 @@ def _with_bar(work: Callable[[Callable[[int, int], None] | None], Any], quiet: b
         return work(tick)
 
 
+@main.command("watch", epilog="Example:  grader watch logs/ -o result.xlsx --every 10")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("-o", "--output", required=True, type=click.Path(path_type=Path), metavar="RESULT.xlsx",
+              help="Where the result workbook goes; it may lie in FOLDER.")
+@click.option("--every", "seconds", default=5.0, show_default=True, type=click.FloatRange(0.1, 86_400),
+              metavar="SECONDS", help="Time between two looks at the folder.")
+@click.option("--rules", metavar="RULESET", help="As for `grader grade`.")
+@click.option("--month-first", is_flag=True, help="As for `grader grade`.")
+@click.option("--interval-months", default=3, show_default=True, type=click.IntRange(1, 60), metavar="MONTHS",
+              help="As for `grader grade`.")
+def watch_command(folder: Path, output: Path, seconds: float, rules: str | None, month_first: bool,
+                  interval_months: int) -> None:
+    """Grade FOLDER again whenever a file in it has arrived, changed or gone; end it with Ctrl-C.
+
+    A file is graded once it has stopped growing: the same size and age at two looks. One line an event.
+    """
+    from grader.problems import GraderError
+    from grader.watch import watch
+
+    try:
+        watch(folder, output, interval_s=seconds, rules=rules, month_first=month_first,
+              interval_months=interval_months, echo=click.echo)
+    except GraderError as error:
+        _stop(error)
+
+
 @main.command("blank", epilog="Examples:  grader blank visit.xlsx;  grader blank next.xlsx --site \"North yard\" "
               "--from logs/;  grader blank next/ --due --from logs/")
 @click.argument("output", type=click.Path(path_type=Path))
@@ -105,8 +183,9 @@ def _with_bar(work: Callable[[Callable[[int, int], None] | None], Any], quiet: b
               "then a folder.")
 @click.option("--from", "folder", type=click.Path(path_type=Path), metavar="FOLDER", help="Where the earlier visits are.")
 @click.option("--as-of", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help="Default: today.")
+@_language_option("the texts beside the cells and of the sheet for the reader")
 def blank_command(output: Path, site: str | None, client: str | None, due: bool, folder: Path | None,
-                  as_of: datetime | None) -> None:
+                  as_of: datetime | None, language: str) -> None:
     """Write the blank workbook, to be filled in on site, to OUTPUT."""
     from grader.problems import GraderError
     from grader.write.blank import write_blank
@@ -119,24 +198,25 @@ def blank_command(output: Path, site: str | None, client: str | None, due: bool,
         raise click.UsageError("--from FOLDER goes with --site NAME or --due.")
     try:
         if folder is None:
-            write_blank(output)
+            write_blank(output, language=language)
             click.echo(f"Blank: {output}")
         else:
-            for path in _next_blanks(output, folder, site, client, as_of):
+            for path in _next_blanks(output, folder, site, client, as_of, language):
                 click.echo(f"Blank: {path}")
     except GraderError as error:
         _stop(error)
 
 
 def _next_blanks(output: Path, folder: Path, site: str | None, client: str | None,
-                 as_of: datetime | None) -> list[Path]:
+                 as_of: datetime | None, language: str) -> list[Path]:
     """Blanks for one site, or for all that are due; the paths written."""
     from grader.batch import run
     from grader.problems import GraderError
     from grader.review.next_visit import next_visit, safe_file_name, sites_due
     from grader.write.blank import write_blank
 
-    result = _with_bar(lambda tick: run(folder, as_of=as_of.date() if as_of else None, progress=tick), False)
+    result = _with_bar(lambda tick: run(folder, as_of=as_of.date() if as_of else None, language=language,
+                                        progress=tick), False)
     wanted: list[tuple[str, str | None]]
     wanted = [(site, client)] if site is not None else list(sites_due(result.due))
     if site is None:
@@ -147,16 +227,36 @@ def _next_blanks(output: Path, folder: Path, site: str | None, client: str | Non
     written: list[Path] = []
     taken: list[str] = []
     for name, owner in wanted:
-        made = next_visit(result.tests, result.due, site=name, client=owner)
+        made = next_visit(result.tests, result.due, site=name, client=owner, language=language)
         path = output
         if site is None:
             taken.append(safe_file_name(name, owner, taken))
             path = output / taken[-1]
-        write_blank(path, visit=made.visit, rows=made.rows, notes=made.notes)
+        write_blank(path, visit=made.visit, rows=made.rows, notes=made.notes, language=language)
         written.append(path)
     if not written:
         click.echo("No site has anything due within 14 days.")
     return written
+
+
+@main.command("layout", epilog="Example:  grader layout old-log.xlsx --save old-log.layout.toml")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--save", type=click.Path(path_type=Path), metavar="LAYOUT.toml", help="Write it as a layout file, to be "
+              "corrected and given to `grade --layout`.")
+@click.option("--layout", "layouts", multiple=True, type=click.Path(path_type=Path), metavar="LAYOUT.toml",
+              help="Show how it is read with this layout file.")
+def layout_command(file: Path, save: Path | None, layouts: tuple[Path, ...]) -> None:
+    """Show how FILE, a firm's own workbook, is understood: each table, each column, and what is left over."""
+    from grader.problems import GraderError
+    from grader.show_layout import show_layout
+
+    try:
+        shown = show_layout(file, layouts, save)
+    except GraderError as error:
+        _stop(error)
+    for line in shown.lines:
+        click.echo(line)
+    raise SystemExit(0 if shown.tables else 1)
 
 
 @main.command("limits", epilog="Example:  grader limits en12021-2014")
@@ -178,7 +278,7 @@ def limits_command(ruleset: str | None) -> None:
         _stop(error)
     click.echo(f"{rules.id}: {rules.document}, {rules.edition}. {rules.title}\n")
     rows = limits_table([rules])
-    _print_table(["Parameter", "Condition", "Limit", "Source confidence", "Clause", "Judges"], rows)
+    _print_table(["Parameter", "Condition", "Limit", "Source confidence", "Clause", "Judges", "Standard uncertainty"], rows)
     if rules.note:
         click.echo(f"\n{rules.note}")
 
@@ -196,9 +296,8 @@ def _print_table(columns: list[str], rows: list[dict[str, str]]) -> None:
 @click.option("--atmospheric", default=1013.25, show_default=True, type=float, metavar="HPA",
               help="Station pressure, hPa.")
 def dewpoint_command(water: float, pressure: float, multiplier: float, atmospheric: float) -> None:
-    """Dew point of WATER mg/m³ (at 20 °C and 1013.25 hPa) at one line pressure, for a quick check on site."""
-    from grader.compute import humidity
-    from grader.compute.constants import STANDARD_ATMOSPHERE_HPA
+    """Dew point of WATER mg/m³ (at 20 °C and 1013.25 hPa) at one line pressure, step by step with its uncertainty."""
+    from grader.show_dewpoint import dewpoint_lines
 
     for value, least, name in ((water, 0.0, "WATER"), (multiplier, 1.0, "--multiplier"),
                                (pressure, 0.0, "--pressure"), (atmospheric, 500.0, "--atmospheric")):
@@ -206,19 +305,8 @@ def dewpoint_command(water: float, pressure: float, multiplier: float, atmospher
             raise NothingWritten(f"{name} {value:g} is below {least:g}.")
     if atmospheric > 1100.0:
         raise NothingWritten(f"--atmospheric {atmospheric:g} hPa is no station pressure (500 to 1100 hPa).")
-    content = water * multiplier
-    x = humidity.mole_fraction(content)
-    absolute = humidity.absolute_pressure_pa(pressure, atmospheric)
-    click.echo(f"Water content          {content:g} mg/m³ at 20 °C and 1013.25 hPa = {1e6 * float(x):.4g} ppm by volume")
-    for name, pascal in ((f"Dew point at {pressure:g} bar", float(absolute)),
-                         ("Dew point at one atmosphere", STANDARD_ATMOSPHERE_HPA * 100.0)):
-        dew, code = float(humidity.dew_point(x, pascal)), int(humidity.dew_point_validity(x, pascal))
-        if code:
-            click.echo(f"{name}: none, {humidity.VALIDITY_NAMES[code]}")
-        else:
-            kind = "frost point, over ice" if dew < 0 else "over water"
-            click.echo(f"{name}: {dew:.1f} °C ({kind}; {pascal / 1e5:.4g} bar absolute)")
-    click.echo("The competent person decides; local law and the standard rule.")
+    for line in dewpoint_lines(water, pressure, multiplier, atmospheric):
+        click.echo(line)
 
 
 if __name__ == "__main__":

@@ -50,6 +50,7 @@ class Field:
     tube: str = ""
     expiry: bool = False
     lowest_mark: str = ""
+    highest_mark: str = ""
     words: dict[str, list[str]] = field(default_factory=dict)
 
 

@@ -41,6 +41,17 @@ def fixed(value: float, decimals: int, other: float = math.nan) -> str:
     return text.removeprefix("-") if float(text) == 0 else text
 
 
+def percent(chance: float, threshold: float = math.nan) -> str:
+    """A chance in percent as it is printed: whole, never 0 or 100, told apart from its threshold (a fraction).
+
+    >>> percent(0.236), percent(0.1004, 0.1), percent(0.0001), percent(0.9999)
+    ('24', '10.04', 'under 1', 'over 99')
+    """
+    if chance < 0.005:
+        return "under 1"
+    return "over 99" if chance > 0.995 else fixed(100.0 * chance, 0, 100.0 * threshold)
+
+
 def bounds(
     lower: float,
     upper: float,

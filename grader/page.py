@@ -15,15 +15,17 @@ class Block:
 
     kind    : "figures" (headline counts: rows of (label, number, verdict word or "")), "table"
               (columns + rows), "text" (rows of one sentence each), "cautions" (as text, in a warning look),
-              "chart",
+              "chart", "charts" (several side by side, each over rows of a data sheet),
               "form" (to be filled in by hand: columns side by side, each row a label over a ruled line),
               "banner" (to be read from afar: rows of (text, size in points, "dark", "plain" or "left")).
     links   : for a table: row number -> (sheet, 0-based data row) that the row's first cell leads to.
-    chart   : for a chart: {"kind": "column stacked", "categories": [...], "series": [(name, [values])], ...}.
-    widths  : for a table: units of the page's grid each column takes (24 upright, 38 across); [] by content.
+    chart   : for a chart: {"kind": "column stacked", "categories": [...], "series": [(name, [values])], ...};
+              for charts: {"charts": [one dict each, see grader.write.charts.chart_of_rows]}.
+    widths  : for a table: units of the page's grid each column takes (24 upright, 30 compact, 38 across); []
+              by content.
     aligns  : for a table: "left", "center" or "right" a column; [] numbers right, else left.
     under   : for a table: row number -> text across the table, below that row and on its paper page.
-    size_pt : for a table: size of its type; 0 the usual.
+    size_pt : for a table, text or cautions: size of its type; 0 the usual.
     plain   : for a table: words that get no colour, so that the others stand out.
     """
 
@@ -46,6 +48,7 @@ class Page:
     """A title, a line under it, and blocks in reading order.
 
     landscape     : A4 across. one_page: made smaller until it fits one paper page.
+    compact       : more on a paper page: a wider grid (30 units), printed smaller.
     repeat_tables : the headings of a table are written again on each further paper page.
     """
 
@@ -54,6 +57,7 @@ class Page:
     blocks: list[Block] = field(default_factory=list)
     landscape: bool = False
     one_page: bool = False
+    compact: bool = False
     repeat_tables: bool = False
 
 

@@ -10,6 +10,15 @@ from grader.data import load_toml, names
 DEFAULT_LANGUAGE = "en"
 
 
+def languages() -> list[str]:
+    """Codes of the languages that have words, sorted.
+
+    >>> languages()
+    ['de', 'en']
+    """
+    return sorted({name.removesuffix(".toml").split("-")[0] for name in names("words")})
+
+
 @cache
 def words(language: str = DEFAULT_LANGUAGE) -> dict[str, Any]:
     """All words of one language, merged over English so that a gap never leaves a message empty.

@@ -14,7 +14,7 @@ import pandas as pd
 
 from grader.compute.water import compute_water
 from grader.judge.assign import assign_rules
-from grader.judge.queries import query_odd_supplies
+from grader.judge.queries import query_odd_supplies, query_plausibility
 from grader.judge.reasons import add_reasons
 from grader.judge.verdicts import judge
 from grader.normalise import normalise
@@ -128,6 +128,7 @@ def graded_log(
     tests = compute_water(tests, problems)
     assigned = assign_rules(tests, problems, rules)
     query_odd_supplies(assigned.tests, problems)
+    query_plausibility(assigned.tests, problems)
     tests = judge(assigned.tests, assigned.rulesets, problems)
     return add_reasons(tests, assigned.rulesets), problems
 

@@ -41,12 +41,21 @@ def judge_doubts(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
     _calibration(tests, problems, doubts)
     _oil_sampling(tests, doubts)
     _implausible(tests, problems, doubts)
+    _unit_clashes(tests, doubts)
     new = {f"{key}_doubt": value for key, value in doubts.items()}
     temperature = tests["temperature_doubt"].to_numpy().copy()
     _mark(temperature, _overdue(tests), "calibration_overdue")
     _mark(temperature, tests["calibration_due_state"].to_numpy() == UNREADABLE, "calibration_unreadable")
     new["temperature_doubt"] = temperature
     return with_columns(tests, new)
+
+
+def _unit_clashes(tests: pd.DataFrame, doubts: dict[str, np.ndarray]) -> None:
+    """Figures that contradict their unit, found and queried by the reading stage ({key}_clash)."""
+    for key in sorted(doubts):
+        if f"{key}_clash" in tests:
+            for target in WATER_CHAIN if key == "water" else (key,):
+                _mark(doubts[target], tests[f"{key}_clash"].to_numpy(), "implausible")
 
 
 def _mark(doubt: np.ndarray, where: np.ndarray, name: str) -> None:

@@ -20,10 +20,7 @@ from grader.read.labels import SHARED, Column, label
 from grader.read.layout_spec import LayoutSpec
 from grader.read.shapes_down import Block, Made, plain, read_down
 from grader.read.shapes_heads import Head
-from grader.read.shapes_pairs import pairs, with_unit
-from grader.read.shapes_sheet import read_sheet
 from grader.read.tables import Found, Note, Recognised, Sheet, number_of
-from grader.read.site_of_sheet import with_sheet_names
 
 __all__ = ["Found", "Note", "Recognised", "Sheet", "Vocabulary", "recognise", "vocabulary"]
 
@@ -88,6 +85,8 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None,
         elif (explained := _fingerprint(sheet)) in _EXPLAINED and not specs:
             continue
         else:
+            from grader.read.shapes_sheet import read_sheet      # here: a folder of blanks never needs it
+
             made = read_sheet(sheet, specs)
             if not made.tables and not made.notes and not specs and not _not_used(sheet, texts) and not _cover(sheet):
                 if explained is not None:
@@ -112,7 +111,10 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None,
         tables = _with_constants(tables, constants)
     elif len(covers) == 1:
         tables = _with_cover(tables, *covers[0], notes)
-    tables = with_sheet_names(tables, notes)
+    if not all(t.own for t in tables):
+        from grader.read.site_of_sheet import with_sheet_names
+
+        tables = with_sheet_names(tables, notes)
     return Recognised(tables, notes, rows_found, passed_over)
 
 
@@ -261,6 +263,8 @@ def _read_visit(sheet: Sheet, texts: _Texts, known: Vocabulary) -> tuple[dict[st
         number = number_of(sheet, row)
         field = _field(text, known) if type(text) is str else None
         if field is None and (found := label(text)) is not None and found.field in known.visit:
+            from grader.read.shapes_pairs import with_unit
+
             field, value = found.field, with_unit(found.field, found, value)
         if field is None or field not in known.visit:
             said = {"label": str(text)}
@@ -301,6 +305,8 @@ def _cover(sheet: Sheet) -> tuple[dict[str, tuple[Place, Any]], dict[str, tuple[
     """The labels of a sheet without tests that say where and when; None where it is no such sheet."""
     if len(sheet.rows) > 200:
         return None
+    from grader.read.shapes_pairs import pairs, with_unit
+
     constants: dict[str, tuple[Place, Any]] = {}
     how: dict[str, tuple[str, str, str]] = {}
     for pair in pairs(sheet, 0, len(sheet.rows)):

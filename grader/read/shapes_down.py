@@ -5,16 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from functools import cache
 from itertools import compress
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from grader.data import load_toml
 from grader.problems import Place, a1
-from grader.read.banners import Banner, banners_of, segments
 from grader.read.labels import SHARED, VISIT
 from grader.read.layout_spec import TableSpec
 from grader.read.shapes_fields import NUMBERS, READINGS, Fields, Where, read_fields, through_percent
 from grader.read.shapes_heads import Head
 from grader.read.tables import Found, Note, Sheet, number_of, shown, tidied
+
+if TYPE_CHECKING:
+    from grader.read.banners import Banner
 
 
 def plain(text: str) -> str:
@@ -82,6 +84,8 @@ def read_down(sheet: Sheet, columns: list[tuple[Any, ...]], clean: Callable[[tup
     kept, notes, passed = _test_rows(sheet, made, head, (first, stop), block.again)
     banners: list[Banner] = []
     if block.banners:
+        from grader.read.banners import banners_of, segments
+
         known = {f for f, v in made.values.items() if v.count(None) < len(v)} | set(block.constants)
         banners = banners_of(sheet, made, kept, (first, stop), known, {r - first for r in block.again})
         for banner in banners:
@@ -91,7 +95,7 @@ def read_down(sheet: Sheet, columns: list[tuple[Any, ...]], clean: Callable[[tup
     found = sum(kept)
     said, passed_over = _passed_notes(sheet, made, head, first, kept, passed, used, {r - first for r in block.again})
     notes += said
-    parts, footers, unused = segments(kept, banners)
+    parts, footers, unused = segments(kept, banners) if banners else ([(0, len(kept), {})], {}, [])
     for banner in banners:
         notes.append(_banner_note(sheet, banner, first, banner in unused))
     notes += _unknown_columns(sheet, columns, head, clean, (first, stop), kept)

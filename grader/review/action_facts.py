@@ -29,6 +29,7 @@ WHOLE = ""  # key of a finding that is no single parameter's
 WHOLE_NAME = "Whole test"
 JUDGED = ("odour", "oxygen", "co", "co2", "oil", "water", "flow", "pressure")
 # Codes of column water_by, as the judging stage sets them (a test holds them equal).
+IN_GUARD_BAND = 2  # code of {key}_closeness, likewise
 BY_CONTENT, BY_LINE_DEW, BY_ONE_ATMOSPHERE, BY_MARGIN, BY_MARGIN_1ATM, BY_FREE_WATER = range(1, 7)
 FIGURE_OF = {
     BY_CONTENT: "water",
@@ -84,6 +85,11 @@ class FindingFacts:
             ]
             for key in DEW_POINTS
         ]
+        self.guarded, self.chance = np.zeros(self.n, dtype=bool), np.full(self.n, np.nan)
+        for name in (k for k in JUDGED if f"chance_over_{k}" in at):
+            here = self.key == name
+            self.guarded[here] = at[f"{name}_closeness"].to_numpy()[here] == IN_GUARD_BAND
+            self.chance[here] = at[f"chance_over_{name}"].to_numpy()[here]
         self._verdicts(at)
         self._figures(at)
         self.reach = [self._reach(i) for i in range(self.n)]
@@ -184,7 +190,7 @@ class FindingFacts:
             return "high"
         if math.isnan(self.high[i]):
             return "low"
-        if self.kind[i] == "fail":
+        if self.kind[i] == "fail" and not self.guarded[i]:
             return "low" if at_least(self.low[i], self.upper[i]) else "high"
         return "low" if self.lower[i] - self.low[i] < self.high[i] - self.upper[i] else "high"
 

@@ -10,7 +10,7 @@ import math
 import numpy as np
 
 from grader.columns import PARAMETERS, READ
-from grader.figures import bounds, fixed, plain
+from grader.figures import bounds, fixed, percent, plain
 from grader.review.action_facts import (
     BY_FREE_WATER,
     BY_MARGIN_1ATM,
@@ -25,12 +25,17 @@ from grader.review.action_facts import (
 from grader.words import words
 
 
+LARGEST_IN_FULL = 1e15          # beyond it a figure is a slip of the keyboard, and its digits say nothing
+
+
 def amount(value: float, decimals: int, significant: int = 2) -> str:
     """A difference above 0 with so many significant digits at least: a small one never prints as nought.
 
-    >>> amount(4.0, 1), amount(0.0403, 1), amount(35.2, 0), amount(1e-7, 1), amount(0.943, 1, 1)
-    ('4', '0.04', '35', '0.0000001', '0.9')
+    >>> amount(4.0, 1), amount(0.0403, 1), amount(35.2, 0), amount(1e-7, 1), amount(0.943, 1, 1), amount(1e308, 1)
+    ('4', '0.04', '35', '0.0000001', '0.9', '1e+308')
     """
+    if value >= LARGEST_IN_FULL:
+        return f"{value:.{significant}g}"
     digits = max(decimals, significant - 1 - math.floor(math.log10(value)))
     shown = f"{value:.{digits}f}"
     return shown.rstrip("0").rstrip(".") if "." in shown else shown
@@ -171,7 +176,9 @@ class ActionTexts(FindingFacts):
             return say["near_odour" if kind == "near" else f"odour_{self.odour[i]}"]
         if kind == "warm":
             return say[kind].format(safe=fixed(self.safe[i], 1, self.colder[i]), colder=plain(self.colder[i]))
-        if kind in ("near", "unsettled", "band"):
+        if kind == "unsettled" and self.guarded[i]:
+            kind = "unsettled_guard_band"
+        if kind in ("near", "unsettled", "unsettled_guard_band", "band"):
             return say[kind].format(name=self.names[self.figure[i]], reading=self._reading(i))
         return self._fail(i)
 
@@ -201,7 +208,9 @@ class ActionTexts(FindingFacts):
                 "unit": PARAMETERS[figure].unit,
                 "dew": "",
             }
-            if figure == "margin":
+            if self.guarded[i]:
+                template = "in_guard_band"
+            elif figure == "margin":
                 one = self.by[i] == BY_MARGIN_1ATM
                 template = "margin_one_short" if one else "margin_short"
                 said["dew"] = self.dews[1 if one else 0][i]
@@ -227,13 +236,13 @@ class ActionTexts(FindingFacts):
         limit, bound = self.low[i] if low else self.high[i], self.lower[i] != self.upper[i]
         if self.kind[i] == "near":
             gap = self.lower[i] - limit if low else limit - self.upper[i]
-            return (
-                ""
-                if bound
-                else say["left"].format(by=self._by(i, gap, limit))
-                if gap > 0
-                else say["at_limit"]
-            )
+            left = say["left"].format(by=self._by(i, gap, limit)) if gap > 0 else say["at_limit"]
+            if not bound and self.chance[i] > 0:
+                left = say["chance"].format(far=left, chance=percent(self.chance[i]))
+            return "" if bound else left
+        if self.guarded[i]:
+            gap = self.lower[i] - limit if low else limit - self.upper[i]
+            return say["in_guard_band"].format(by=self._by(i, gap, limit)) if gap > 0 else say["at_limit"]
         gap = limit - self.upper[i] if low else self.lower[i] - limit
         if not gap > 0:
             return say["open_under" if low else "open_over"]
@@ -250,11 +259,10 @@ class ActionTexts(FindingFacts):
         if key == "oxygen":
             return self.w["action_far"]["points"].format(figure=figure)
         shown = f"{figure} {'K' if key in DEW_POINTS else p.unit}"
-        return (
-            shown
-            if key in (*DEW_POINTS, "margin") or limit == 0
-            else f"{shown} ({amount(100 * gap / abs(limit), 0)} %)"
-        )
+        if key in (*DEW_POINTS, "margin") or limit == 0:
+            return shown
+        share_pct = 100 * (float(gap) / abs(float(limit)))
+        return f"{shown} ({amount(share_pct, 0)} %)" if share_pct < LARGEST_IN_FULL else shown
 
     def _where(self, i: int) -> str:
         reach = self.reach[i]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
@@ -14,11 +16,17 @@ _AS_READ = {key: PARAMETERS[key].column for key in ("oxygen", "co", "co2", "oil"
 _COMPUTED = ("water", "pressure_dew_point", "dew_point_1atm", "margin")
 
 
-def verdict_table(tests: pd.DataFrame, file_names: list[str], sheet_names: list[str]) -> pd.DataFrame:
+def verdict_table(
+    tests: pd.DataFrame,
+    file_names: list[str],
+    sheet_names: list[str],
+    also: Mapping[str, np.ndarray] | None = None,
+) -> pd.DataFrame:
     """The table with the design's columns, and further ones behind them.
 
     tests       : judged table, n rows.
     file_names  : by file number. sheet_names : by table number.
+    also        : heading -> object array (n,), what further rule sets say.
     Returns     : n rows, in order. A plain reading is a number, a bound or a word its text, a date a date.
     """
     verdict_words = np.array(VERDICT_WORDS, dtype=object)
@@ -56,6 +64,10 @@ def verdict_table(tests: pd.DataFrame, file_names: list[str], sheet_names: list[
         "Remarks": text(tests, "remarks"),
         "Counts in history": _standing(tests),
     }
+    for key in ("oxygen", "co", "co2", "oil", "water", "flow", "pressure"):
+        of = PARAMETERS[key].verdict_heading.removesuffix(" verdict")
+        further[f"{of} chance over limit (%)"] = np.round(100.0 * tests[f"chance_over_{key}"].to_numpy(), 1)
+    further.update(also or {})
     across = tests["column"].to_numpy() >= 0
     if across.any():
         further["Cell"] = np.full(len(tests), "", dtype=object)

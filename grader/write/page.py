@@ -8,7 +8,6 @@ constant_memory needs it so.
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
@@ -18,11 +17,14 @@ from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
 from grader.page import Block, Page
+from grader.write.charts import chart_of_rows, new_chart, series_look, set_look
+from grader.write.measure import wrapped_lines
 from grader.write.styles import Styles, style_of
 from grader.write.values import ok
 
 UNITS = 24                      # columns of the grid
 UNITS_ACROSS = 38               # of a landscape page
+UNITS_COMPACT, COMPACT_PERCENT = 30, 85
 UNIT_PX = 26
 UNIT_WIDTH = (UNIT_PX - 5) / 7  # characters
 # Less than A4 within its margins: programs round the height of each row, and a page break that comes a row
@@ -32,29 +34,37 @@ PAGE_HEIGHT_PT = 841.9 - 2 * 0.7 * 72 - SPARE_PT
 PAGE_HEIGHT_ACROSS_PT = 595.3 - 2 * 0.7 * 72 - SPARE_PT
 FORM_ROW_PT = 30.0
 TILES_A_ROW = 6
-CHART_ROWS, CHART_ROW_PT = 13, 15.0
-CHART_KINDS = ("column", "bar", "line", "area")
-# Mean width of a character of Arial, pixels for each point of type (English text, a little generous).
+CHART_ROWS, CHART_ROW_PT = 11, 15.0
+HEADING_PT, GAP_PT = 21.0, 7.0
+WHOLE_ROWS = 8                # a table of no more rows is not torn apart
+ROW_STEP_PT = 0.75             # a pixel: programs round the height of a row to it
+CHARTS_A_ROW, CHARTS_PT = 3, 184.0
+# Mean width of a character, pixels for each point of type: only for sharing the page among columns.
 CHARACTER_PX = 0.6
+CELL_EDGE_PX, INDENT_PX = 8, 9
+LINE_HEIGHT, CELL_EDGE_PT = 1.22, 3.5        # of the type size; points a row has besides its lines
 TEXT_PT, TABLE_PT, LABEL_PT = 10, 9, 9
 
 
 def write_page(workbook: Workbook, sheet: Worksheet, page: Page, styles: Styles, texts: Mapping[str, str], *,
-               address: Callable[[str, int], str], clean: Callable[[str], str]) -> None:
+               address: Callable[[str, int], str], clean: Callable[[str], str],
+               cells: Callable[[str, str, int, int], str] | None = None) -> None:
     """Write the page on an empty sheet.
 
     texts   : the words section [result].
     address : (sheet, 0-based data row) -> link. clean : makes a text fit for a cell.
+    cells   : (sheet, heading, first, last) -> formula of those rows, for charts of a data sheet's rows.
     Raises  : ValueError for a block of unknown kind, or a table of more columns than the grid has.
     """
-    _PageWriter(workbook, sheet, styles, texts, address, clean).write(page)
+    _PageWriter(workbook, sheet, styles, texts, address, clean, cells).write(page)
 
 
 class _PageWriter:
     def __init__(self, workbook: Workbook, sheet: Worksheet, styles: Styles, texts: Mapping[str, str],
-                 address: Callable[[str, int], str], clean: Callable[[str], str]) -> None:
+                 address: Callable[[str, int], str], clean: Callable[[str], str],
+                 cells: Callable[[str, str, int, int], str] | None) -> None:
         self.workbook, self.sheet, self.styles, self.texts = workbook, sheet, styles, texts
-        self.address, self.clean = address, clean
+        self.address, self.clean, self.cells = address, clean, cells
         self.colours = styles.page
         self.units, self.page_height_pt = UNITS, PAGE_HEIGHT_PT
         self.repeat_tables = False
@@ -67,6 +77,8 @@ class _PageWriter:
         sheet = self.sheet
         if page.landscape:
             self.units, self.page_height_pt = UNITS_ACROSS, PAGE_HEIGHT_ACROSS_PT
+        elif page.compact:
+            self.units, self.page_height_pt = UNITS_COMPACT, (841.9 - 2 * 0.6 * 72 - SPARE_PT) * 100 / COMPACT_PERCENT
         if page.one_page:
             self.page_height_pt = math.inf
         self.repeat_tables = page.repeat_tables
@@ -77,13 +89,14 @@ class _PageWriter:
             sheet.set_landscape()
         else:
             sheet.set_portrait()
-        side = 0.35 if page.landscape else 0.6
-        sheet.set_margins(left=side, right=side, top=0.7, bottom=0.7)
+        side = 0.35 if page.landscape else 0.45 if page.compact else 0.6
+        edge = 0.6 if page.compact and not page.landscape else 0.7
+        sheet.set_margins(left=side, right=side, top=edge, bottom=edge)
         if page.one_page:
             sheet.fit_to_pages(1, 1)
             sheet.center_horizontally()
         else:
-            sheet.set_print_scale(100)
+            sheet.set_print_scale(COMPACT_PERCENT if page.compact and not page.landscape else 100)
         ink = self.colours["ink"]
         if page.title:
             self._line(page.title, self.styles.make(bold=True, font_size=18, font_color=ink, valign="vcenter",
@@ -94,14 +107,15 @@ class _PageWriter:
         if page.title:
             self._rule()
         kinds = {"figures": self._figures, "table": self._table, "text": self._text,
-                 "cautions": self._cautions, "chart": self._chart, "form": self._form, "banner": self._banner}
+                 "cautions": self._cautions, "chart": self._chart, "charts": self._charts, "form": self._form,
+                 "banner": self._banner}
         for block in page.blocks:
             if block.kind not in kinds:
                 raise ValueError(f"no look for a block of kind {block.kind!r}")
             self._keep_together(block)
             if block.heading and block.kind != "cautions":
                 self._line(block.heading, self.styles.make(bold=True, font_size=12, font_color=ink,
-                                                           valign="bottom", text_wrap=True), 12, least_pt=24)
+                                                           valign="bottom", text_wrap=True), 12, least_pt=HEADING_PT)
             kinds[block.kind](block)
             if block.note:
                 self._line(block.note, self.styles.make(italic=True, font_size=LABEL_PT, valign="top",
@@ -116,6 +130,7 @@ class _PageWriter:
     def _next(self, height_pt: float) -> int:
         """Take the next row; its height is set before anything is written in it."""
         row = self.row
+        height_pt = math.ceil(height_pt / ROW_STEP_PT) * ROW_STEP_PT
         if self.page_top_pt + height_pt > self.page_height_pt:
             self._new_paper()
         ok(self.sheet.set_row(row, height_pt))
@@ -128,8 +143,11 @@ class _PageWriter:
         self.page_top_pt = 0.0
         self.breaks.append(self.row)
 
-    def _gap(self, height_pt: float = 9) -> None:
-        self._next(height_pt)
+    def _gap(self, height_pt: float = GAP_PT) -> int:
+        """A row with nothing in it: constant_memory writes the height only of a row that has a cell."""
+        row = self._next(height_pt)
+        ok(self.sheet.write_blank(row, 0, None, self.styles.make(valign="top")))
+        return row
 
     def _rule(self) -> None:
         row = self._next(7)
@@ -153,20 +171,26 @@ class _PageWriter:
     def _line(self, text: str, look: Format, size_pt: float, *, first: int = 0, last: int = -1,
               least_pt: float = 0) -> None:
         last = last if last >= 0 else self.units - 1
-        height = _height_pt([(text, last - first + 1)], size_pt)
+        height = _height_pt([(text, last - first + 1)], size_pt, bold=bool(look.bold), indent=look.indent)
         self._cell(self._next(max(height, least_pt)), first, last, text, look)
 
     def _keep_together(self, block: Block) -> None:
         """Start a new paper page where a short block, or the head of a long one, would be torn apart."""
-        heading = 24.0 if block.heading else 0.0
+        heading = HEADING_PT if block.heading else 0.0
         if block.kind == "chart":
             needed = heading + CHART_ROWS * CHART_ROW_PT + 10
+        elif block.kind == "charts":
+            needed = heading + -(-len(block.chart["charts"]) // CHARTS_A_ROW) * (CHARTS_PT + 4)
         elif block.kind == "figures":
             needed = heading + 60
         elif block.kind == "form":
             needed = heading + 20 + len(block.rows) * FORM_ROW_PT
+        elif block.kind == "table":
+            rows = block.rows if len(block.rows) <= WHOLE_ROWS else block.rows[:5]
+            size_pt, spans = block.size_pt or TABLE_PT, _spans(block, self.units)
+            needed = heading + 28 + sum(self._row_pt(block, n, values, spans, size_pt) for n, values in enumerate(rows))
         else:
-            needed = heading + min(len(block.rows), 5) * 26 + 20
+            needed = heading + min(len(block.rows), 5) * 26
         if self.page_top_pt and self.page_top_pt + needed > self.page_height_pt:
             self._new_paper()
 
@@ -179,7 +203,7 @@ class _PageWriter:
         for start in range(0, len(rows), -(-len(rows) // max(lines, 1)) or 1):
             tiles = rows[start:start + -(-len(rows) // lines)]
             span = self.units // max(len(tiles), 4)
-            numbers = self._next(30)
+            numbers = self._next(26)
             for place, (_, number, word) in enumerate(tiles):
                 look = self._tile(word, bold=True, font_size=18, valign="bottom")
                 self._cell(numbers, place * span, place * span + span - 1, number, look)
@@ -188,7 +212,7 @@ class _PageWriter:
             for place, (label, _, word) in enumerate(tiles):
                 look = self._tile(word, font_size=LABEL_PT, valign="top", text_wrap=True, bold=False)
                 self._cell(labels, place * span, place * span + span - 1, label, look)
-            self._next(5)
+            self._gap(4.5)
 
     def _tile(self, word: str, **properties: Any) -> Format:
         style = style_of(word)
@@ -199,24 +223,26 @@ class _PageWriter:
         return self.styles.make(style, **shared, **properties)
 
     def _text(self, block: Block) -> None:
-        look = self.styles.make(valign="top", text_wrap=True, font_color=self.colours["ink"])
+        size_pt = block.size_pt or TEXT_PT
+        look = self.styles.make(valign="top", text_wrap=True, font_color=self.colours["ink"], font_size=size_pt)
         for (sentence, *_) in block.rows:
-            self._line(str(sentence), look, TEXT_PT)
+            self._line(str(sentence), look, size_pt)
 
     def _cautions(self, block: Block) -> None:
         """Sentences behind a thick bar, with a frame, so that they read as cautions in grey print too."""
-        sentences = [str(row[0]) for row in block.rows]
+        sentences, size_pt = [str(row[0]) for row in block.rows], block.size_pt or TEXT_PT
         lines = [(block.heading, True)] * bool(block.heading) + [(s, False) for s in sentences]
         for number, (sentence, heading) in enumerate(lines):
             look: dict[str, Any] = {
                 "bg_color": self.colours["caution_fill"], "font_color": self.colours["ink"],
-                "text_wrap": True, "valign": "vcenter", "bold": heading, "indent": 1, "left": 5, "right": 1,
+                "text_wrap": True, "valign": "vcenter", "bold": heading, "font_size": size_pt, "indent": 1,
+                "left": 5, "right": 1,
                 "left_color": self.colours["caution_line"], "right_color": self.colours["caution_line"]}
             if number == 0:
                 look |= {"top": 1, "top_color": self.colours["caution_line"]}
             if number == len(lines) - 1:
                 look |= {"bottom": 1, "bottom_color": self.colours["caution_line"]}
-            self._line(sentence, self.styles.make(**look), TEXT_PT * (1.08 if heading else 1.0))
+            self._line(sentence, self.styles.make(**look), size_pt)
 
     def _table(self, block: Block) -> None:
         size_pt = block.size_pt or TABLE_PT
@@ -226,8 +252,8 @@ class _PageWriter:
         self._table_head(block, spans, aligned, size_pt)
         for number, values in enumerate(block.rows):
             under = block.under.get(number, "")
-            height = _height_pt([(_as_text(v), s[1] - s[0] + 1) for v, s in zip(values, spans)], size_pt)
-            whole = height + (_height_pt([(under, spans[-1][1] + 1)], size_pt) if under else 0.0)
+            height = _cells_pt(values, spans, size_pt)
+            whole = self._row_pt(block, number, values, spans, size_pt)
             if number and (self.repeat_tables or under) and self.page_top_pt + whole > self.page_height_pt:
                 self._new_paper()
                 if self.repeat_tables:
@@ -236,8 +262,8 @@ class _PageWriter:
             link = self.address(*block.links[number]) if number in block.links else ""
             line = {} if under else {"bottom": 4, "bottom_color": self.colours["line"]}
             for column, (value, (first, last), align) in enumerate(zip(values, spans, aligned)):
-                look: dict[str, Any] = {"font_size": size_pt, "text_wrap": True, "valign": "top",
-                                        "align": align, "indent": int(align == "right"), **line}
+                look: dict[str, Any] = {"font_size": size_pt, "text_wrap": True, "valign": "top", "align": align,
+                                        "indent": int(align == "right" or _stands_off(aligned, column)), **line}
                 here = link if column == 0 else ""
                 # A cell of several lines has its word in the last one.
                 word = value.rpartition("\n")[2] if isinstance(value, str) else value
@@ -253,23 +279,29 @@ class _PageWriter:
                                                    font_color=self.colours["ink"]),
                            size_pt, last=spans[-1][1])
 
+    def _row_pt(self, block: Block, number: int, values: Sequence[Any], spans: Sequence[tuple[int, int]],
+                size_pt: float) -> float:
+        """Height of one row of a table, with the text under it."""
+        under = block.under.get(number, "")
+        return _cells_pt(values, spans, size_pt) + (_height_pt([(under, spans[-1][1] + 1)], size_pt) if under else 0.0)
+
     def _table_head(self, block: Block, spans: Sequence[tuple[int, int]], aligned: Sequence[str],
                     size_pt: float) -> None:
         if not any(block.columns):
             return
-        height = _height_pt([(c, s[1] - s[0] + 1) for c, s in zip(block.columns, spans)], size_pt * 1.08)
+        height = _height_pt([(c, s[1] - s[0] + 1) for c, s in zip(block.columns, spans)], size_pt, bold=True, indent=1)
         row = self._next(height)
-        for name, (first, last), align in zip(block.columns, spans, aligned):
+        for column, (name, (first, last), align) in enumerate(zip(block.columns, spans, aligned)):
             self._cell(row, first, last, name, self.styles.make(
                 bold=True, font_size=size_pt, text_wrap=True, valign="bottom", align=align,
-                indent=int(align == "right"), bottom=1, bottom_color=self.colours["rule"],
-                font_color=self.colours["ink"]))
+                indent=int(align == "right" or _stands_off(aligned, column)), bottom=1,
+                bottom_color=self.colours["rule"], font_color=self.colours["ink"]))
 
     def _form(self, block: Block) -> None:
         """Places to write by hand: one a column, a label over a ruled line for each row."""
         span = self.units // max(len(block.columns), 1)
         ink = self.colours["ink"]
-        row = self._next(_height_pt([(c, span - 1) for c in block.columns], TABLE_PT * 1.08))
+        row = self._next(_height_pt([(c, span - 1) for c in block.columns], TABLE_PT, bold=True))
         for place, name in enumerate(block.columns):
             self._cell(row, place * span, place * span + span - 2, name, self.styles.make(
                 bold=True, font_size=TABLE_PT, font_color=ink, text_wrap=True, valign="top"))
@@ -293,15 +325,12 @@ class _PageWriter:
                 look["top"] = 5
             if number == len(block.rows) - 1:
                 look["bottom"] = 5
-            self._line(sentence, self.styles.make(**look), size_pt * 1.08, least_pt=size_pt * 1.5)
+            self._line(sentence, self.styles.make(**look), size_pt, least_pt=size_pt * 1.5)
 
     def _chart(self, block: Block) -> None:
         """A native chart; its figures stand beside it, to the right of the printed page."""
         given = block.chart
-        kind, _, subtype = given["kind"].partition(" ")
-        if kind not in CHART_KINDS:
-            raise ValueError(f"no chart of kind {given['kind']!r}")
-        chart = self.workbook.add_chart({"type": kind, **({"subtype": subtype} if subtype else {})})
+        chart = new_chart(self.workbook, given["kind"])
         first = self.units + 1
         categories = [_as_text(c) for c in given["categories"]]
         name = self.sheet.get_name()
@@ -320,27 +349,26 @@ class _PageWriter:
                 self._cell(row, first, first, label, quiet)
                 for place, value in enumerate(values):
                     self._cell(row, first + 1 + place, first + 1 + place, value, quiet)
-                fill = {"color": self.styles.chart_colour(label, number - 1)}
-                look = {"line": {**fill, "width": 2}} if kind == "line" else {
-                    "fill": fill, "border": {"color": "#FFFFFF", "width": 0.75}, "gap": 45}
                 chart.add_series({"name": [name, row, first], "categories": [name, top, first + 1, top, last],
-                                  "values": [name, row, first + 1, row, last], **look})
-        self._chart_look(chart, given, rows)
+                                  "values": [name, row, first + 1, row, last],
+                                  **series_look(self.styles, given["kind"], label, number - 1)})
+        set_look(chart, self.styles, given, self.units * UNIT_PX - 4, rows * CHART_ROW_PT * 96 / 72 - 4)
         ok(self.sheet.insert_chart(top, 0, chart, {"object_position": 2, "x_offset": 2, "y_offset": 2,
-                                                    "description": block.heading}))
+                                                    "description": given.get("description") or block.heading}))
 
-    def _chart_look(self, chart: Any, given: Mapping[str, Any], rows: int) -> None:
-        font = {"name": self.colours["font"], "size": 9, "color": self.colours["ink"]}
-        line = {"color": self.colours["line"]}
-        chart.set_size({"width": self.units * UNIT_PX - 4, "height": rows * CHART_ROW_PT * 96 / 72 - 4})
-        chart.set_title({"none": True})
-        chart.set_legend({"position": "top", "font": font})
-        axis = {"num_font": font, "name_font": {**font, "bold": False}, "line": line}
-        chart.set_x_axis({**axis, "major_tick_mark": "none", "name": given.get("x_axis", "")})
-        chart.set_y_axis({**axis, "major_gridlines": {"visible": True, "line": {**line, "width": 0.5}},
-                          "name": given.get("y_axis", "")})
-        chart.set_chartarea({"border": {"none": True}})
-        chart.show_blanks_as("gap")
+    def _charts(self, block: Block) -> None:
+        """Charts side by side, each over rows of a data sheet."""
+        if self.cells is None:
+            raise ValueError("charts of a data sheet's rows, but no data sheets")
+        span = self.units // CHARTS_A_ROW
+        for start in range(0, len(block.chart["charts"]), CHARTS_A_ROW):
+            row = self._gap(CHARTS_PT)
+            for place, given in enumerate(block.chart["charts"][start:start + CHARTS_A_ROW]):
+                chart = chart_of_rows(self.workbook, self.styles, given, self.cells, span * UNIT_PX - 8,
+                                      CHARTS_PT * 96 / 72 - 4)
+                ok(self.sheet.insert_chart(row, place * span, chart, {
+                    "object_position": 2, "x_offset": 2, "y_offset": 2, "description": given["description"]}))
+            self._gap(3.75)
 
 
 def _as_text(value: Any) -> str:
@@ -351,24 +379,25 @@ def _as_text(value: Any) -> str:
     return value.isoformat() if isinstance(value, date) else str(value)
 
 
+def _stands_off(aligned: Sequence[str], column: int) -> bool:
+    """Whether a left column follows one that reaches to its edge."""
+    return column > 0 and aligned[column] == "left" and aligned[column - 1] != "left"
+
+
 def _is_number_column(block: Block, column: int) -> bool:
     values = [row[column] for row in block.rows if row[column] is not None]
     return bool(values) and all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in values)
 
 
-def _characters(units: int, size_pt: float) -> int:
-    """Characters that fit a line across so many units."""
-    return max(1, int((units * UNIT_PX - 8) / (CHARACTER_PX * size_pt)))
-
-
-def _height_pt(cells: Sequence[tuple[str, int]], size_pt: float) -> float:
+def _height_pt(cells: Sequence[tuple[str, int]], size_pt: float, *, bold: bool = False, indent: int = 0) -> float:
     """Height of a row whose cells (text, units across) wrap."""
-    lines = 1
-    for text, units in cells:
-        room = _characters(units, size_pt)
-        lines = max(lines, sum(1 if len(part) <= room else max(1, len(textwrap.wrap(part, room)))
-                               for part in text.split("\n")))
-    return min(409.0, lines * size_pt * 1.3 + 3.5)          # 409 points is the format's tallest row
+    lines = max((wrapped_lines(text, units * UNIT_PX - CELL_EDGE_PX - indent * INDENT_PX, size_pt, bold=bold)
+                 for text, units in cells), default=1)
+    return min(409.0, lines * size_pt * LINE_HEIGHT + CELL_EDGE_PT)   # 409 points is the format's tallest row
+
+
+def _cells_pt(values: Sequence[Any], spans: Sequence[tuple[int, int]], size_pt: float) -> float:
+    return _height_pt([(_as_text(v), last - first + 1) for v, (first, last) in zip(values, spans)], size_pt)
 
 
 def _spans(block: Block, page_units: int) -> list[tuple[int, int]]:

@@ -18,31 +18,37 @@ import pandas as pd
 from xlsxwriter import Workbook
 from xlsxwriter.exceptions import XlsxWriterException
 from xlsxwriter.format import Format
-from xlsxwriter.utility import xl_range, xl_rowcol_to_cell
+from xlsxwriter.utility import xl_range, xl_range_abs, xl_rowcol_to_cell
 from xlsxwriter.worksheet import Worksheet
 
 from grader.page import Page
 from grader.problems import GraderError
 from grader.words import words
 from grader.write.page import write_page
-from grader.write.safely import KIND_PROPERTY, check_target, replacing, scratch_folder
+from grader.write.quick import QuickSheet
+from grader.write.safely import KIND_PROPERTY, Sink, check_target, replacing, scratch_folder
 from grader.write.sheets import (
     ColumnLook,
     column_look,
+    fitted,
     fixed_columns,
     heading_lines,
     paper,
+    printed_columns,
     row_format,
+    row_height_pt,
     setting,
     text_lines,
 )
-from grader.write.styles import Styles, palette, style_of
+from grader.write.styles import Styles, mark_of, palette, style_of
+from grader.write.tagged import TaggedWorkbook
 from grader.write.values import clean_text, ok, plain_values
 
 ROWS_PER_SHEET = 1_048_575      # the format's 1,048,576 rows less the headings
 LINKS_PER_SHEET = 60_000        # the format's limit is 65,530
 LINE_PT = 13.0                  # height of a line of text
 TALLEST_LINES = 31              # a row may be 409 points high
+WIDTH_ROWS = 5_000              # the first rows say how wide a column of texts has to be
 CHUNK_ROWS = 10_000             # rows turned into plain values at a time, which bounds the memory
 _STANDARD_PROPERTIES = ("title", "subject", "author", "manager", "company", "category", "keywords",
                         "comments", "status")
@@ -64,6 +70,7 @@ def write_result(path: str | os.PathLike[str], frames: Mapping[str, pd.DataFrame
                  colours: Mapping[str, pd.DataFrame] | None = None,
                  links: Mapping[str, Mapping[str, Any]] | None = None,
                  sparklines: Mapping[str, tuple[str, str, str]] | None = None,
+                 pages: Mapping[str, Page] | None = None,
                  properties: Mapping[str, str] | None = None, created: datetime | None = None,
                  inputs: Iterable[Path] = (), kind: str = "result", language: str = "en",
                  rows_per_sheet: int = ROWS_PER_SHEET) -> Written:
@@ -76,6 +83,7 @@ def write_result(path: str | os.PathLike[str], frames: Mapping[str, pd.DataFrame
                  coloured by a word that is not in the cell (the months of Trend).
     links      : sheet -> {"column": heading, "targets": one (sheet, 0-based data row) or None a row}.
     sparklines : sheet -> (heading of the column that shows them, first and last heading of the values).
+    pages      : sheet name -> further page for people, behind the Summary.
     properties : title, subject, author, keywords, comments and the like; every other name becomes a custom
                  document property (version, rule sets, options).
     created    : time in the document properties; else SOURCE_DATE_EPOCH of the environment; else now.
@@ -87,16 +95,19 @@ def write_result(path: str | os.PathLike[str], frames: Mapping[str, pd.DataFrame
     """
     sources = list(inputs)
     target = check_target(path, sources, kinds=(kind,))
-    job = _Job(frames, colours or {}, links or {}, sparklines or {}, language, rows_per_sheet)
+    job = _Job(frames, colours or {}, links or {}, sparklines or {}, language, rows_per_sheet,
+               pages or {})
     with replacing(target) as part:
         check_target(target, sources, kinds=(kind,))      # again, now that no other run can write it
         scratch = scratch_folder(part)
         scratch.mkdir(mode=0o700)
         with open(part, "r+b") as stream:
-            workbook = Workbook(stream, {
+            sink = Sink(stream)
+            workbook = TaggedWorkbook(sink, {
                 "constant_memory": True, "tmpdir": str(scratch), "strings_to_numbers": False,
                 "strings_to_formulas": False, "strings_to_urls": False, "use_zip64": True,
                 "default_format_properties": _font()})
+            workbook.language = language
             try:
                 _set_properties(workbook, {KIND_PROPERTY: kind, "language": language, **(properties or {})},
                                 created or _now(), job.words["title"])
@@ -107,6 +118,7 @@ def write_result(path: str | os.PathLike[str], frames: Mapping[str, pd.DataFrame
                 told = GraderError(f"{target}: not written ({error}). Nothing was changed.")
                 raise (cause or told) from error
             finally:
+                sink.let_go()
                 for sheet in workbook.worksheets():
                     sheet._opt_close()            # its temporary file, open still where something failed
     return Written(target, job.titles, {name: len(frame) for name, frame in frames.items()}, job.cut,
@@ -118,9 +130,9 @@ class _Job:
 
     def __init__(self, frames: Mapping[str, pd.DataFrame], colours: Mapping[str, pd.DataFrame],
                  links: Mapping[str, Mapping[str, Any]], sparklines: Mapping[str, tuple[str, str, str]],
-                 language: str, rows_per_sheet: int) -> None:
+                 language: str, rows_per_sheet: int, pages: Mapping[str, Page]) -> None:
         self.frames, self.colours, self.links, self.sparklines = frames, colours, links, sparklines
-        self.rows_per_sheet = rows_per_sheet
+        self.rows_per_sheet, self.pages = rows_per_sheet, pages
         self.words: dict[str, str] = words(language)["result"]
         self.cut = 0
         self.links_left_out = 0
@@ -145,14 +157,16 @@ class _Job:
     def write(self, workbook: Workbook, summary: Page) -> None:
         """All sheets, the Summary first."""
         self.styles = Styles(workbook)
-        front = workbook.add_worksheet(self.words["summary_sheet"])
-        write_page(workbook, front, summary, self.styles, self.words, address=self.address, clean=self.clean)
-        self._footer(front)
+        for title, page in {self.words["summary_sheet"]: summary, **self.pages}.items():
+            front = workbook.add_worksheet(title)
+            write_page(workbook, front, page, self.styles, self.words, address=self.address, clean=self.clean,
+                       cells=self.cells)
+            self._footer(front)
         for name, frame in self.frames.items():
             for number, title in enumerate(self.titles[name]):
                 start = number * self.rows_per_sheet
                 stop = min(len(frame), start + self.rows_per_sheet)
-                self._sheet(workbook.add_worksheet(title), name, frame, start, stop)
+                self._sheet(workbook.add_worksheet(title, QuickSheet), name, frame, start, stop)
 
     def address(self, sheet: str, row: int) -> str:
         """Link to a data row, wherever the sheet had to go on.
@@ -165,6 +179,20 @@ class _Job:
         quoted = self.titles[sheet][number].replace("'", "''")
         return f"internal:'{quoted}'!A{row + 2}"
 
+    def cells(self, sheet: str, heading: str, first: int, last: int) -> str:
+        """Formula of the data rows first to last of one column, for a chart.
+
+        Raises : ValueError where they are not written, or stand on several sheets.
+        """
+        frame, size = self.frames.get(sheet), self.rows_per_sheet
+        if frame is None or heading not in frame.columns or not 0 <= first <= last < len(frame) \
+                or first // size != last // size:
+            raise ValueError(f"a chart shows rows {first} to {last} of {heading!r} on {sheet!r}, which are not there")
+        column = list(frame.columns).index(heading)
+        place = xl_range_abs(first % size + 1, column, last % size + 1, column)
+        quoted = self.titles[sheet][first // size].replace("'", "''")
+        return f"='{quoted}'!{place}"
+
     def clean(self, text: str) -> str:
         """Text as a cell may hold it; counts what had to be cut."""
         cleaned, cut = clean_text(text, self.words["cut_mark"])
@@ -173,10 +201,17 @@ class _Job:
 
     def _sheet(self, sheet: Worksheet, name: str, frame: pd.DataFrame, start: int, stop: int) -> None:
         headings = [self.clean(str(heading)) for heading in frame.columns]
-        looks = [column_look(name, heading) for heading in headings]
+        looks = [fitted(column_look(name, heading), frame.iloc[:WIDTH_ROWS, number].tolist())
+                 for number, heading in enumerate(headings)]
         frozen, repeated = (min(count, len(headings)) for count in fixed_columns(name))
         wraps = len(frame) <= setting("wrap_rows")
         self._set_up(sheet, headings, looks, frozen, repeated)
+        if height := row_height_pt(name):
+            sheet.set_default_row(height)
+        printed = printed_columns(name, headings)
+        if printed < len(headings):
+            sheet.print_area(0, 0, stop - start, printed - 1)
+        self._paper(sheet, looks[:printed], repeated)
         writer = _Rows(self, name, frame, looks, wraps)
         row = 1
         for chunk in range(start, stop, CHUNK_ROWS):
@@ -193,7 +228,7 @@ class _Job:
             options = {"level": look.level} if look.level else {}
             ok(sheet.set_column(column, column, look.width, None, options))
             lines = max(lines, heading_lines(heading, look.width))
-        ok(sheet.set_row(0, LINE_PT * lines + 16))      # the filter buttons take the lower edge
+        ok(sheet.set_row(0, LINE_PT * lines + 13))      # the filter buttons take the lower edge
         for column, (heading, look) in enumerate(zip(headings, looks)):
             ok(sheet.write_string(0, column, heading, self.styles.heading(look.horizontal)))
         sheet.freeze_panes(1, frozen)
@@ -201,6 +236,11 @@ class _Job:
         sheet.set_paper(9)                        # A4
         sheet.set_margins(left=0.4, right=0.4, top=0.65, bottom=0.6)
         sheet.repeat_rows(0)
+        sheet.set_header("&L&B&A")
+        self._footer(sheet)
+
+    def _paper(self, sheet: Worksheet, looks: Sequence[ColumnLook], repeated: int) -> None:
+        """Fit the printed columns to the page, or break between groups of them."""
         scale, breaks = paper(looks, repeated)
         if scale is None:
             sheet.fit_to_pages(1, 0)
@@ -210,8 +250,6 @@ class _Job:
             sheet.print_across()
             if repeated:
                 sheet.repeat_columns(0, repeated - 1)
-        sheet.set_header("&L&B&A")
-        self._footer(sheet)
 
     def _footer(self, sheet: Worksheet) -> None:
         pages = self.words["page_of"].format(page="&P", pages="&N")
@@ -323,11 +361,11 @@ class _Rows:
         if self.looks[number].format == "row" and self.parameter_column >= 0:
             parameters = self.frame.iloc[start:stop, self.parameter_column].tolist()
             kinds = list(zip(parameters, tints or repeat("")))
-            made = {kind: styles.make(kind[1], **{**base, "num_format": row_format(kind[0])})
+            made = {kind: styles.make(kind[1], **{**base, "num_format": row_format(kind[0]), **mark_of(kind[1])})
                     for kind in set(kinds)}
             formats: list[Format] | None = [made[kind] for kind in kinds]
         elif tints:
-            made_tints = {tint: styles.make(tint, **base) for tint in set(tints)}
+            made_tints = {tint: styles.make(tint, **base, **mark_of(tint)) for tint in set(tints)}
             formats = [made_tints[tint] for tint in tints]
         elif self.by_word[number]:
             by_word = self.by_word[number]
@@ -345,8 +383,8 @@ class _Rows:
 def base_look(look: ColumnLook, wraps: bool) -> dict[str, Any]:
     """xlsxwriter properties that all cells of a column share; text wraps where the sheet is short enough."""
     made: dict[str, Any] = {"valign": "top", "align": look.horizontal}
-    if look.horizontal == "right":
-        made["indent"] = 1            # keeps a number clear of the word in the next column
+    if look.horizontal != "center":
+        made["indent"] = 1            # keeps it clear of the next column
     if look.format and look.format not in ("General", "row"):
         made["num_format"] = look.format
     if look.wrap and wraps:

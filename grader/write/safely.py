@@ -20,7 +20,7 @@ import zipfile
 import zlib
 from collections.abc import Collection, Iterable, Iterator
 from pathlib import Path
-from typing import IO
+from typing import IO, BinaryIO
 from xml.etree import ElementTree
 
 from grader.problems import GraderError
@@ -151,6 +151,38 @@ def replacing(path: Path, *, lock_wait_s: float = LOCK_WAIT_S) -> Iterator[Path]
 def scratch_folder(part: Path) -> Path:
     """The folder for temporary files that belong to a `.part` file; removed with it. Make it where needed."""
     return part.with_name(part.name.removesuffix(".part") + ".tmp.part")
+
+
+class Sink:
+    """The file being written, until it is let go of; then it swallows what comes.
+
+    After a failure (disk full) the library's zip writes its end whenever it is collected, into a file that is
+    closed by then, and Python would print that as noise behind our one line.
+    """
+
+    def __init__(self, stream: BinaryIO) -> None:
+        self._stream: BinaryIO | None = stream
+
+    def let_go(self) -> None:
+        """Nothing that is written from now on goes anywhere."""
+        self._stream = None
+
+    def write(self, data: bytes) -> int:
+        """As of a file."""
+        return len(data) if self._stream is None else self._stream.write(data)
+
+    def seek(self, place: int, whence: int = 0) -> int:
+        """As of a file."""
+        return 0 if self._stream is None else self._stream.seek(place, whence)
+
+    def tell(self) -> int:
+        """As of a file."""
+        return 0 if self._stream is None else self._stream.tell()
+
+    def flush(self) -> None:
+        """As of a file."""
+        if self._stream is not None:
+            self._stream.flush()
 
 
 def _short(path: Path) -> str:

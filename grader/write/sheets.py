@@ -6,17 +6,21 @@ Nothing here knows a sheet by name: a sheet or column without an entry gets a pl
 from __future__ import annotations
 
 import re
-import textwrap
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from functools import cache
+from math import ceil
 from typing import Any
 
 from grader.data import load_toml
+from grader.write.measure import text_px, wrapped_lines
 
 # An A4 page across, points, less the side margins that the sheets set (0.4 inch each), and less 7 % because
 # programs and printers differ in how wide they draw a character.
 PAGE_WIDTH_PT = (841.9 - 2 * 0.4 * 72) * 0.93
+
+CELL_EDGE_PX = 2      # of the width of a column that no text stands in
+INDENT_PX = 9         # every cell stands one step off its edge, clear of its neighbour
 
 
 @dataclass(frozen=True)
@@ -27,7 +31,8 @@ class ColumnLook:
     format : number format, "row" (by the row's parameter) or "" (text, or whatever comes).
     colour : "words" (by the word in the cell) or "".
     wrap   : long text wraps. level : outline level. keep : on paper it stays with the column before it.
-    align  : "left", "right" or "" (right where there is a number format).
+    align  : "left", "right", "center" or "" (right where there is a number format).
+    most   : the column is as wide as its longest text, from `width` up to this; 0 leaves it at `width`.
     """
 
     width: float
@@ -37,6 +42,7 @@ class ColumnLook:
     level: int = 0
     keep: bool = False
     align: str = ""
+    most: float = 0
 
     @property
     def horizontal(self) -> str:
@@ -68,6 +74,33 @@ def column_look(sheet: str, heading: str) -> ColumnLook:
         longest_word = max((len(word) for word in heading.split()), default=0)
         found["width"] = max(12, longest_word + 2)
     return ColumnLook(**found)
+
+
+def fitted(look: ColumnLook, texts: Iterable[object]) -> ColumnLook:
+    """The look with the width that its texts need, within what the look allows.
+
+    >>> fitted(ColumnLook(width=10, most=30), ["Bay 1", "Farwick Warm Process Works"]).width
+    28.5
+    """
+    if not look.most:
+        return look
+    size = load_toml("palette.toml")["page"]["font_size"]
+    longest = max((text_px(text, size) for text in texts if isinstance(text, str)), default=0.0)
+    needed = ceil(2 * (longest + CELL_EDGE_PX + INDENT_PX + 2) / 7) / 2
+    return replace(look, width=min(look.most, max(look.width, needed)))
+
+
+def printed_columns(sheet: str, headings: Sequence[str]) -> int:
+    """How many first columns of a sheet go on paper."""
+    look = load_toml("sheets.toml")["sheet"].get(sheet, {})
+    if look.get("print_before") in headings:
+        return headings.index(look["print_before"])
+    return headings.index(look["print_to"]) + 1 if look.get("print_to") in headings else len(headings)
+
+
+def row_height_pt(sheet: str) -> float:
+    """Height of the rows of a sheet, points; 0 is the usual one."""
+    return load_toml("sheets.toml")["sheet"].get(sheet, {}).get("row_pt", 0)
 
 
 def fixed_columns(sheet: str) -> tuple[int, int]:
@@ -143,6 +176,4 @@ def text_lines(text: str, width: float) -> int:
     >>> text_lines("Drain the receiver and the filters.\\nRetest.", 20)
     3
     """
-    # A mean letter of running text is narrower than the digit that widths are counted in.
-    room = max(1, int(width * 1.15))
-    return sum(max(1, len(textwrap.wrap(part, room))) for part in text.split("\n"))
+    return wrapped_lines(text, width * 7 - CELL_EDGE_PX - INDENT_PX, load_toml("palette.toml")["page"]["font_size"])

@@ -29,6 +29,16 @@ def style_of(word: object) -> str:
     return palette()["words"].get(word, "") if isinstance(word, str) else ""
 
 
+def mark_of(style: str) -> dict[str, Any]:
+    """How a figure without its word is set besides its colour, as xlsxwriter properties.
+
+    >>> mark_of("unclear"), mark_of("good")
+    ({'italic': True}, {})
+    """
+    mark = palette()["style"].get(style, {}).get("mark")
+    return {mark: True} if mark else {}
+
+
 class Styles:
     """Formats of one workbook; the same properties give the same Format object."""
 
@@ -57,12 +67,13 @@ class Styles:
     def heading(self, align: str = "left") -> Format:
         """Heading cell of a data sheet."""
         return self.make(bold=True, text_wrap=True, valign="top", align=align,
-                         indent=int(align == "right"), bottom=1,
+                         indent=int(align != "center"), bottom=1,
                          bottom_color=self.page["rule"], bg_color=self.page["heading_fill"],
                          font_color=self.page["ink"])
 
     def chart_colour(self, word: str, number: int) -> str:
-        """Colour of a chart series: that of its word, else the next of the palette's styles."""
-        styles = palette()["style"]
-        order = ("good", "bad", "warn", "unclear", "moving", "late", "none")
-        return styles[style_of(word) or order[number % len(order)]]["chart"]
+        """Colour of a chart series: that of its word, else the next of the palette's series."""
+        if style := style_of(word):
+            return palette()["style"][style]["chart"]
+        colours = palette()["series"]["colours"]
+        return colours[number % len(colours)]

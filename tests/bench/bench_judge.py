@@ -32,7 +32,7 @@ RULES = ("", "", "", "osha-grade-d", "en12021-1998", "cga-grade-e")
 
 
 def rows(count: int) -> list[dict[str, object]]:
-    """Rows as a busy firm's log has them: 40 outlets a site, quarterly visits, one in ten with something wrong."""
+    """Rows as a busy firm's log has them: 40 outlets a site, quarterly visits, one in ten incomplete."""
     rng = np.random.default_rng(1)
     made: list[dict[str, object]] = []
     for i in range(count):
@@ -88,5 +88,6 @@ if __name__ == "__main__":
     print(f"{most} rows: {total:.2f} s")
     for stage, took in large.items():
         print(
-            f"{stage:15s} {took:6.2f} s  share {took / total:5.1%}  ten times the rows: {took / small[stage]:4.1f} times"
+            f"{stage:15s} {took:6.2f} s  share {took / total:5.1%}"
+            f"  ten times the rows: {took / small[stage]:4.1f} times"
         )

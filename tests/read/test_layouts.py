@@ -38,10 +38,17 @@ def test_dashes_do_not_matter():
     assert one([["Outlet", "Carbon–monoxide (ppm)"], ["1", 2.0]])[0].columns["co_ppm"] == [2.0]
 
 
-def test_a_heading_that_only_resembles_one_is_not_taken():
-    _, found = one([["Outlet", "Oxygen (%)", "Carbon monoxide (mg/m³)"], ["1", 20.9, 3.0]])
+def test_a_heading_with_another_unit_keeps_that_unit():
+    table, found = one([["Outlet", "Oxygen (%)", "Carbon monoxide (mg/m³)"], ["1", 20.9, 3.0]])
+    assert table.units == {"co_ppm": "mg/m³"}
     assert [(n.code, n.cell, n.value) for n in found.notes] == [
-        ("unknown_column", "C1", "Carbon monoxide (mg/m³)")]
+        ("unit_converted", "C1", "Carbon monoxide (mg/m³)")]
+
+
+def test_a_heading_that_only_resembles_one_is_not_taken_for_blank():
+    table, found = one([["Outlet", "Oxygen (%)", "Carbon monoxide sensor no"], ["1", 20.9, 3.0]])
+    assert [(n.code, n.cell) for n in found.notes] == [("heading_unclear", "C1")]
+    assert table.columns["co_ppm"] == [Unreadable("3.0", "unclear")]
 
 
 def test_title_rows_above_the_headings_are_skipped_and_addresses_stay():
@@ -109,7 +116,8 @@ def test_a_heading_over_two_filled_columns_makes_neither_readable():
     table, found = one(rows)
     assert table.columns["oxygen_pct"] == [Unreadable("20.9 / 20.1", "twice"), Unreadable("20.9", "twice"),
                                            None]
-    assert [(n.code, n.cell, n.params) for n in found.notes] == [("column_twice", "C1", {"first": "B1"})]
+    assert [(n.code, n.cell, n.params) for n in found.notes] == [
+        ("column_twice", "C1", {"first": "B1", "line": 'oxygen_pct = { column = "B" }'})]
 
 
 def test_a_heading_over_an_empty_and_a_filled_column_is_read():
