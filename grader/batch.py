@@ -239,9 +239,9 @@ def _reviewed(tests: pd.DataFrame, log: Log, names: list[str], problems: Problem
     oddities = oddities_table(tests, problems, as_of=day, language=options.language, file_names=names)
     sources = source_table(log, tests, history.old_sources(tests, len(names), as_of=day))
     lost = unbalanced(sources)
-    for number in lost.index:
-        problems.add("rows_do_not_balance", file=int(number), found=int(lost.at[number, "Rows found"]),
-                     graded=int(lost.at[number, "Rows graded"]), refused=int(lost.at[number, "Rows refused"]))
+    for number, found, graded, refused in zip(lost.index, *(lost[f"Rows {n}"] for n in ("found", "graded", "refused"))):
+        problems.add("rows_do_not_balance", file=int(number), found=int(found), graded=int(graded),
+                     refused=int(refused))
     problem_frame, problem_tests = problem_table(problems, log, options.language)
     used = rulesets or {DEFAULT_RULES: load_ruleset(DEFAULT_RULES)}
     limits = pd.DataFrame(limits_table({**beside.rulesets, **used}.values()))
@@ -252,7 +252,8 @@ def _reviewed(tests: pd.DataFrame, log: Log, names: list[str], problems: Problem
                   trend=trend.table, due=due, alarms=[*cautions, *oddities.copied_forward])
     return Result(
         verdicts=verdicts, trend=trend.table, years=years_table(tests), due=due, actions=actions.frame,
-        more={"Sites": sites_table(tests), "Oddities": oddities.frame, "Understood": understood_table(log)}, colours={"Trend": trend.colours},
+        more={"Sites": sites_table(tests), "Oddities": oddities.frame, "Understood": understood_table(log)},
+        colours={"Trend": trend.colours},
         sparklines={"Trend": trend.sparkline} if trend.sparkline else {},
         problems=problem_frame, sources=sources, limits=limits, summary=summary_page(facts, options.language),
         options=options, log=log, tests=tests, links=_links(actions, problem_tests), rulesets=used,

@@ -47,8 +47,10 @@ def show_layout(file: Path, layouts: Iterable[str | os.PathLike[str]] = (), save
     said, _ = problem_table(problems, log)
     if len(said):
         lines += ["", "To look at"]
-        lines += [f"  {r['Severity']}: {r['Sheet']}{' ' + r['Cell'] if r['Cell'] else ''}: {r['Problem']} {r['What to do']}"
-                  for r in said.to_dict("records")]
+        lines += [
+            f"  {r['Severity']}: {r['Sheet']}{' ' + r['Cell'] if r['Cell'] else ''}: {r['Problem']} {r['What to do']}"
+            for r in said.to_dict("records")
+        ]
     if save is not None:
         _save(save, log, problems)
         lines += ["", f"Layout file: {save}"]

@@ -83,7 +83,7 @@ def kill_one(folder: Path, output: Path, chance: Random) -> str:
         while process.poll() is None and not writing:
             writing = any(output.parent.glob(".r.xlsx.*.part"))
             time.sleep(0.001)
-        time.sleep(chance.random() * 0.12)
+        time.sleep(chance.random() * 0.4)
     else:
         time.sleep(chance.random() * 2.5)
     process.send_signal(signal.SIGKILL)

@@ -48,8 +48,8 @@ def dew_point_over_supercooled(mole_fraction: float, pressure_pa: float) -> floa
 
     mole_fraction : float, mol water per mol moist air. pressure_pa : float, Pa, absolute.
     Returns       : float, degC, NaN where it lies outside -50 to 0.
-    Source        : f e_s = x p, with f over ice at that temperature: over water f differs by less than 0.4 %
-                    up to 40 bar, which is 0.05 K.
+    Source        : f e_s = x p, with f over ice at that temperature. Good to 0.25 K: near -45 degC the published
+                    formulae for supercooled water differ by 0.7 %, and f over water is not quite f over ice.
 
     >>> round(dew_point_over_supercooled(6.6763e-6, 701325.0), 1)
     nan

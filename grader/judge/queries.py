@@ -17,6 +17,7 @@ from grader.outdoor import outdoor_co2_on
 from grader.problems import Problems
 
 HIGH_PRESSURE_FROM_BAR = 40.0
+_ZERO_CELSIUS_K = 273.15
 AIRLINE_USUAL_BAR = (1.5, 10.0)  # common practice, no source: airlines are tested at this
 
 
@@ -95,11 +96,13 @@ def _water_field(tests: pd.DataFrame, where: np.ndarray) -> str:
 def _multipliers(tests: pd.DataFrame, problems: Problems, dryer: np.ndarray, ask: dict[str, Any]) -> np.ndarray:
     """Query tubes whose dew point another multiplier would make believable; bool (n,).
 
-    A factor of ten moves ln x by 2.3; the dew point follows by its derivative, which is near enough to tell.
+    The other dew point is extrapolated from the judged one and its derivative s (Clausius and Clapeyron,
+    1/T falls by s/T^2 per unit of ln x), within a kelvin: near enough to ask.
     """
     dew, multiplier = _upper(tests, "pressure_dew_point"), _upper(tests, "water_multiplier")
     per_ln = tests["dew_per_ln_water"].to_numpy()
     line_c = _upper(tests, "airline_temperature_c")
+    kelvin = dew + _ZERO_CELSIUS_K
     low, high = np.full(len(dew), np.nan), np.full(len(dew), np.nan)
     for name, ends, base in (
         ("refrigerant", ask["refrigerant_c"], 0.0),
@@ -111,7 +114,7 @@ def _multipliers(tests: pd.DataFrame, problems: Problems, dryer: np.ndarray, ask
         outside = (tests["water_source"].to_numpy() == SOURCE_TUBE) & ((dew < low) | (dew > high))
         found = np.zeros(len(dew), dtype=bool)
         for times in ask["times"]:
-            other = dew + per_ln * np.log(times)
+            other = 1.0 / (1.0 / kelvin - per_ln / kelvin**2 * np.log(times)) - _ZERO_CELSIUS_K
             # Forgotten is a multiplier of 1, multiplied twice one above it.
             fits = outside & ((multiplier == 1.0) if times > 1.0 else (multiplier > 1.0))
             fits &= (other >= low) & (other <= high)

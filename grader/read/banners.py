@@ -18,7 +18,7 @@ from grader.read.tables import Sheet, number_of, tidied
 
 _MOST_CELLS = 6
 _LONGEST_NAME = 60
-_WIDE = 3                                          # merged columns from which a row is surely a banner
+_WIDE = 3  # merged columns from which a row is surely a banner
 
 
 class Banner(NamedTuple):
@@ -31,8 +31,9 @@ class Banner(NamedTuple):
     guessed: bool = False
 
 
-def banners_of(sheet: Sheet, made: Fields, kept: list[bool], span: tuple[int, int], known: set[str],
-               skip: set[int]) -> list[Banner]:
+def banners_of(
+    sheet: Sheet, made: Fields, kept: list[bool], span: tuple[int, int], known: set[str], skip: set[int]
+) -> list[Banner]:
     """The banner rows among the rows of a table.
 
     kept  : which rows would be tests. known : fields that the table has anyway. skip : rows never looked at.
@@ -76,8 +77,12 @@ def banners_of(sheet: Sheet, made: Fields, kept: list[bool], span: tuple[int, in
 
 
 def _wide_rows(sheet: Sheet) -> set[int]:
-    return {row for top, left, bottom, right in sheet.merges() if top == bottom and right - left + 1 >= _WIDE
-            for row in (top,)}
+    return {
+        row
+        for top, left, bottom, right in sheet.merges()
+        if top == bottom and right - left + 1 >= _WIDE
+        for row in (top,)
+    }
 
 
 def _labelled(sheet: Sheet, row: int, filled: list[tuple[int, Any]]) -> dict[str, tuple[Place, Any, str]]:
@@ -92,8 +97,14 @@ def _labelled(sheet: Sheet, row: int, filled: list[tuple[int, Any]]) -> dict[str
     if not found or not {c for c, _ in filled} <= covered or any(p.label.field not in SHARED for p in found):
         return {}
     number = number_of(sheet, row)
-    return {p.label.field: (Place(sheet.name, number, p.value_column), with_unit(p.label.field, p.label, p.value),
-                            f"banner row, {p.label.text}") for p in found}
+    return {
+        p.label.field: (
+            Place(sheet.name, number, p.value_column),
+            with_unit(p.label.field, p.label, p.value),
+            f"banner row, {p.label.text}",
+        )
+        for p in found
+    }
 
 
 def _is_date(value: Any) -> bool:
@@ -107,8 +118,13 @@ def _is_date(value: Any) -> bool:
 
 def _is_name(text: str) -> bool:
     text = text.strip()
-    return (len(text) <= _LONGEST_NAME and len(text.split()) <= 7 and not text.endswith((".", "!", "?"))
-            and not looks_like_value(text) and any(ch.isalpha() for ch in text))
+    return (
+        len(text) <= _LONGEST_NAME
+        and len(text.split()) <= 7
+        and not text.endswith((".", "!", "?"))
+        and not looks_like_value(text)
+        and any(ch.isalpha() for ch in text)
+    )
 
 
 def _blank_below(values: list[Any], kept: list[bool], index: int) -> bool:
@@ -129,8 +145,15 @@ def _guess(text: str, place: Place, known: set[str]) -> dict[str, tuple[Place, A
     return {}
 
 
-def _repeating(sheet: Sheet, made: Fields, kept: list[bool], span: tuple[int, int],
-               names: list[tuple[int, int, str]], known: set[str], others: set[int]) -> list[Banner]:
+def _repeating(
+    sheet: Sheet,
+    made: Fields,
+    kept: list[bool],
+    span: tuple[int, int],
+    names: list[tuple[int, int, str]],
+    known: set[str],
+    others: set[int],
+) -> list[Banner]:
     """Names alone in the outlet's column: banners where the same outlets come again under several of them."""
     if len(names) < 2:
         return []
@@ -146,12 +169,15 @@ def _repeating(sheet: Sheet, made: Fields, kept: list[bool], span: tuple[int, in
     parts = [s for s in seen if s]
     if len(parts) < 2 or len(parts) != len(names) or not set.intersection(*parts):
         return []
-    return [Banner(index, at, text, _guess(text, Place(sheet.name, number_of(sheet, span[0] + index), at), known), True)
-            for index, at, text in names]
+    return [
+        Banner(index, at, text, _guess(text, Place(sheet.name, number_of(sheet, span[0] + index), at), known), True)
+        for index, at, text in names
+    ]
 
 
-def segments(kept: list[bool], banners: list[Banner]) -> tuple[list[tuple[int, int, dict[str, Any]]],
-                                                               dict[str, tuple[Place, Any]], list[Banner]]:
+def segments(
+    kept: list[bool], banners: list[Banner]
+) -> tuple[list[tuple[int, int, dict[str, Any]]], dict[str, tuple[Place, Any]], list[Banner]]:
     """(parts as (first, stop, values), values of banners below the last test, banners that name nothing).
 
     A banner of a field that came first is the outer one: a new site ends the date below it, not the other way.
@@ -164,7 +190,7 @@ def segments(kept: list[bool], banners: list[Banner]) -> tuple[list[tuple[int, i
     used: set[int] = set()
     pending: list[Banner] = []
     for banner in banners:
-        if any(kept[begin:banner.at]):
+        if any(kept[begin : banner.at]):
             parts.append((begin, banner.at, dict(state)))
             used |= {b.at for b in pending}
             pending, fresh = [], set()
@@ -173,7 +199,7 @@ def segments(kept: list[bool], banners: list[Banner]) -> tuple[list[tuple[int, i
             if field not in levels:
                 levels.append(field)
         outer = min(levels.index(f) for f in banner.values)
-        for field in levels[outer + 1:]:
+        for field in levels[outer + 1 :]:
             if field not in banner.values and field not in fresh:
                 state.pop(field, None)
         state.update(banner.values)

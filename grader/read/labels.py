@@ -51,8 +51,13 @@ class Column(NamedTuple):
 
 
 @cache
+def _languages() -> tuple[str, ...]:
+    return languages()  # looks into the folder of the data, which does not change
+
+
+@cache
 def _words() -> Words:
-    return words_of(languages())
+    return words_of(_languages())
 
 
 @lru_cache(maxsize=50_000)
@@ -92,9 +97,15 @@ def is_placeholder(text: Any) -> bool:
     return type(text) is str and set(text) <= _PLACEHOLDER
 
 
+@lru_cache(maxsize=20_000)
+def kind_of(text: str) -> str | None:
+    """What a heading is that is none of our fields but tells how a table is built; see headings.other."""
+    return other(text)
+
+
 def is_limit_word(text: Any) -> bool:
     """Whether a cell says that its row or column holds limits."""
-    return type(text) is str and len(text) <= 60 and other(text) == "limit"
+    return type(text) is str and len(text) <= 60 and kind_of(text) == "limit"
 
 
 def another_thing(text: str) -> bool:
@@ -126,7 +137,7 @@ def _how(heading: Heading) -> str:
 
 
 def _joined(text: str, below: str, unit: str) -> Heading:
-    codes = languages()
+    codes = _languages()
     if not below.strip() or is_placeholder(below):
         return understand(text, unit_below=unit, languages=codes)
     if not text.strip():
@@ -158,7 +169,12 @@ def _exact() -> dict[str, str]:
 
 def label(text: Any) -> Column | None:
     """What a text means as a label beside or above a value; None where it is no label of ours."""
-    if type(text) is not str or not may_be_heading(text):
+    return _label(text) if type(text) is str else None
+
+
+@lru_cache(maxsize=50_000)
+def _label(text: str) -> Column | None:
+    if not may_be_heading(text):
         return None
     found = column(-1, text)
     return found if found.kind == "field" or (found.kind == "unclear" and not found.weak) else None

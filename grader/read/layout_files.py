@@ -39,8 +39,19 @@ from grader.read.units import UNTOLD, accepted, belongs, canonical
 
 SUFFIX = ".layout.toml"
 _TOP = ("files", "ignore_sheets", "date_order", "table")
-_TABLE = ("sheet", "orientation", "heading_row", "heading_rows", "heading_column", "first_row", "last_row", "ignore",
-          "date_order", "fields", "constants")
+_TABLE = (
+    "sheet",
+    "orientation",
+    "heading_row",
+    "heading_rows",
+    "heading_column",
+    "first_row",
+    "last_row",
+    "ignore",
+    "date_order",
+    "fields",
+    "constants",
+)
 _FIELD = ("column", "row", "cell", "heading", "unit")
 _ORDERS = ("day first", "month first")
 _CELL = re.compile(r"([A-Za-z]{1,3})([1-9]\d{0,6})")
@@ -112,7 +123,9 @@ def spec_for(layouts: Sequence[LayoutFile], stated: int, name: str, path: str) -
     hits = [f for i, f in enumerate(layouts) if (i < stated or _below(path, f.path.parent)) and f.names(name, path)]
     if not hits:
         return None
-    return LayoutSpec(tuple(t for f in hits for t in f.spec.tables), tuple(s for f in hits for s in f.spec.ignored_sheets))
+    return LayoutSpec(
+        tuple(t for f in hits for t in f.spec.tables), tuple(s for f in hits for s in f.spec.ignored_sheets)
+    )
 
 
 def _below(path: str, folder: Path) -> bool:
@@ -208,13 +221,28 @@ def _table(said: dict[str, Any], number: int, order: str, source: str, wrong: li
             wrong.append(f"{where}{key}: stands under fields and under constants")
         else:
             fixed[field] = value
-    heading_column = _letters(said["heading_column"], f"{where}heading_column", wrong) if "heading_column" in said else -1
+    heading_column = (
+        _letters(said["heading_column"], f"{where}heading_column", wrong) if "heading_column" in said else -1
+    )
     first, last = _whole(said, "first_row", where, wrong), _whole(said, "last_row", where, wrong)
     if 0 <= last < first:
         wrong.append(f"{where}last_row: lies above first_row")
     table_order = _order(said.get("date_order"), f"{where}date_order", wrong) or order
-    return TableSpec(sheet, orientation, _whole(said, "heading_row", where, wrong), count, heading_column, first, last, made,
-                     fixed, frozenset(ignore), table_order, source, number)
+    return TableSpec(
+        sheet,
+        orientation,
+        _whole(said, "heading_row", where, wrong),
+        count,
+        heading_column,
+        first,
+        last,
+        made,
+        fixed,
+        frozenset(ignore),
+        table_order,
+        source,
+        number,
+    )
 
 
 def _field(key: str, where: str, wrong: list[str]) -> str:
@@ -264,7 +292,9 @@ def _unit(field: str, unit: Any, where: str, wrong: list[str]) -> str:
     known = canonical(unit) if isinstance(unit, str) else None
     if known is None or not belongs(field, known):
         choices = ", ".join(u for u in accepted(field) if u)
-        wrong.append(f"{where}unit: {unit!r} is no unit of {FIELDS[field].heading}" + (f"; {choices} are" if choices else ""))
+        wrong.append(
+            f"{where}unit: {unit!r} is no unit of {FIELDS[field].heading}" + (f"; {choices} are" if choices else "")
+        )
         return ""
     return known
 
@@ -279,8 +309,11 @@ def layout_text(log: Log, file: int, left_over: Sequence[tuple[str, str, str]] =
     Returns   : TOML, which read again with the file gives the same table of tests.
     """
     name = PurePosixPath(str(log.files["name"].iloc[file])).name
-    lines = ["# How this workbook is read. Correct it, and give it with --layout, or leave it in the folder of the files.",
-             f"files = [{_quoted(name)}]               # with * for a family of files: \"*.xlsx\"", ""]
+    lines = [
+        "# How this workbook is read. Correct it, and give it with --layout, or leave it in the folder of the files.",
+        f'files = [{_quoted(name)}]               # with * for a family of files: "*.xlsx"',
+        "",
+    ]
     tables = [t for i, t in enumerate(log.tables) if t.file == file and t.first in (-1, i)]
     for table in tables:
         several = sum(t.sheet == table.sheet for t in tables) > 1

@@ -5,8 +5,8 @@ from __future__ import annotations
 from fnmatch import fnmatchcase
 from typing import Any, NamedTuple
 
-from grader.read.headings import CERTAIN, Heading
 from grader.read.heading_words import key
+from grader.read.headings import CERTAIN, Heading
 from grader.read.labels import Column
 
 
@@ -94,8 +94,9 @@ def overridden(columns: list[Column], spec: TableSpec, *, across: bool = False) 
         unit = spec.fields[field].unit or (old.heading.unit if same and old else None) or None
         constants = old.heading.constants if same and old else ()
         text = old.text if old else ""
-        heading = Heading(field, unit, "layout", CERTAIN, (field,), f"layout file {spec.source}", "heading" if unit
-                          else "", constants)
+        heading = Heading(
+            field, unit, "layout", CERTAIN, (field,), f"layout file {spec.source}", "heading" if unit else "", constants
+        )
         known[at] = Column(at, text, "field", heading, f"layout file {spec.source}")
     for at, found in list(known.items()):
         if at in spec.ignore:

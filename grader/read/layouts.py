@@ -32,10 +32,10 @@ class Vocabulary(NamedTuple):
     """The headings of the blank, normalised, and what is known of the fields behind them."""
 
     headings: dict[str, str]
-    readings: frozenset[str]                       # a measurement: a table has at least one such column
-    visit: frozenset[str]                          # may stand on the Visit sheet
+    readings: frozenset[str]  # a measurement: a table has at least one such column
+    visit: frozenset[str]  # may stand on the Visit sheet
     numbers: frozenset[str]
-    memo: dict[str, str | None]                    # text -> field, for texts seen before
+    memo: dict[str, str | None]  # text -> field, for texts seen before
 
 
 @cache
@@ -51,8 +51,7 @@ def vocabulary() -> Vocabulary:
     )
 
 
-def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None,
-              layout: LayoutSpec | None = None) -> Recognised:
+def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: LayoutSpec | None = None) -> Recognised:
     """Find the tables of tests in the sheets of one workbook.
 
     sheets  : of one workbook, in its order; taken one at a time, so a generator keeps memory small.
@@ -85,7 +84,7 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None,
         elif (explained := _fingerprint(sheet)) in _EXPLAINED and not specs:
             continue
         else:
-            from grader.read.shapes_sheet import read_sheet      # here: a folder of blanks never needs it
+            from grader.read.shapes_sheet import read_sheet  # here: a folder of blanks never needs it
 
             made = read_sheet(sheet, specs)
             if not made.tables and not made.notes and not specs and not _not_used(sheet, texts) and not _cover(sheet):
@@ -222,8 +221,9 @@ def _read_own(sheet: Sheet, texts: _Texts, first: tuple[int, dict[int, str]], kn
     for row in range(first[0] + 1, len(sheet.rows)):
         if apart(sheet.rows[row]):
             continue
-        fields = {at: texts.headings[v] for at, v in enumerate(sheet.rows[row]) if type(v) is str
-                  and v in texts.headings}
+        fields = {
+            at: texts.headings[v] for at, v in enumerate(sheet.rows[row]) if type(v) is str and v in texts.headings
+        }
         if fields == blocks[-1][1]:
             blocks[-1][2].append(row)
         elif _opens(set(fields.values()), known):
@@ -321,8 +321,13 @@ def _cover(sheet: Sheet) -> tuple[dict[str, tuple[Place, Any]], dict[str, tuple[
     return (constants, how) if len(constants) >= 2 and {"site", "test_date"} & set(constants) else None
 
 
-def _with_cover(tables: list[Found], sheet: Sheet, constants: dict[str, tuple[Place, Any]],
-                how: dict[str, tuple[str, str, str]], notes: list[Note]) -> list[Found]:
+def _with_cover(
+    tables: list[Found],
+    sheet: Sheet,
+    constants: dict[str, tuple[Place, Any]],
+    how: dict[str, tuple[str, str, str]],
+    notes: list[Note],
+) -> list[Found]:
     made = []
     used = False
     for table in tables:
@@ -350,12 +355,10 @@ def _not_used(sheet: Sheet, texts: _Texts) -> list[Note]:
     best: dict[str, str] = {}
     at = (0, 0)
     for number, row in enumerate(sheet.rows):
-        found = {v: (label(v).field if label(v) else "") for v in row if type(v) is str}   # type: ignore[union-attr]
+        found = {v: (label(v).field if label(v) else "") for v in row if type(v) is str}  # type: ignore[union-attr]
         known = {v: f for v, f in found.items() if f}
         if len(set(known.values())) > len(set(best.values())):
             best, at = known, (number, next(i for i, v in enumerate(row) if v in known))
     if len(set(best.values())) < 3:
         return []
     return [Note("sheet_not_used", sheet.name, a1(number_of(sheet, at[0]), at[1]), sheet.name, {"count": len(best)})]
-
-

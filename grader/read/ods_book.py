@@ -14,9 +14,9 @@ from typing import Any
 from xml.parsers import expat
 
 from grader.problems import Unreadable, a1
-from grader.read.tables import Sheet
 from grader.read.parts import Parts, Refused
 from grader.read.scan import LAST_COLUMN, LAST_ROW
+from grader.read.tables import Sheet
 
 CONTENT, META, MANIFEST = "content.xml", "meta.xml", "meta-inf/manifest.xml"
 _MIMETYPE = b"application/vnd.oasis.opendocument.spreadsheet"      # templates have -template behind it

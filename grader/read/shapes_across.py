@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from grader.problems import Place, a1
-from grader.read.headings import other
-from grader.read.labels import SHARED, VISIT, Column, column, is_unit, label, looks_like_value
+from grader.read.labels import SHARED, VISIT, Column, column, is_unit, kind_of, label, looks_like_value
 from grader.read.layout_spec import TableSpec, overridden
 from grader.read.shapes_down import Made, is_total
 from grader.read.shapes_fields import NUMBERS, READINGS, Where, read_fields, through_percent
@@ -117,8 +116,13 @@ def _names_above(sheet: Sheet, side: _Side, rows: list[int]) -> int | None:
 def _named(sheet: Sheet, side: _Side, row: int) -> list[int]:
     """Columns to the right of the labels in which a row names an outlet."""
     cells = sheet.rows[row]
-    return [c for c in range(side.at + 1, len(cells)) if c != side.units and not is_blank(cells[c])
-            and not (type(cells[c]) is str and (other(cells[c]) in _NO_TEST or is_total(cells[c]) or _a_label(cells[c])))]
+    return [
+        c
+        for c in range(side.at + 1, len(cells))
+        if c != side.units
+        and not is_blank(cells[c])
+        and not (type(cells[c]) is str and (kind_of(cells[c]) in _NO_TEST or is_total(cells[c]) or _a_label(cells[c])))
+    ]
 
 
 def _a_label(text: Any) -> bool:
@@ -130,7 +134,7 @@ def _labels_among_values(sheet: Sheet, side: _Side, rows: list[int]) -> bool:
     """Whether labels stand among the values too, as in a form with several columns of labels."""
     hits = 0
     for row in rows:
-        hits += any(_a_label(v) for v in sheet.rows[row][side.at + 1:] if type(v) is str)
+        hits += any(_a_label(v) for v in sheet.rows[row][side.at + 1 :] if type(v) is str)
     return hits >= 2
 
 
@@ -147,10 +151,17 @@ def _read_block(sheet: Sheet, side: _Side, names: int, rows: list[int], spec: Ta
     tests, passed = _tests(sheet, side, names, columns, spec, notes)
     heads = sheet.rows[names]
     spread, shared = _spread_rows(sheet, side, columns, tests, names)
-    cells = {c.at: spread.get(c.at) or [tidied(sheet.rows[c.at][t]) for t in tests] for c in columns
-             if c.kind in ("field", "unclear") and c.at not in shared}
-    where = Where(sheet.name, lambda at: a1(number_of(sheet, at), side.at),
-                  lambda at: Place(sheet.name, number_of(sheet, at), None), lambda at: f"row = {number_of(sheet, at) + 1}")
+    cells = {
+        c.at: spread.get(c.at) or [tidied(sheet.rows[c.at][t]) for t in tests]
+        for c in columns
+        if c.kind in ("field", "unclear") and c.at not in shared
+    }
+    where = Where(
+        sheet.name,
+        lambda at: a1(number_of(sheet, at), side.at),
+        lambda at: Place(sheet.name, number_of(sheet, at), None),
+        lambda at: f"row = {number_of(sheet, at) + 1}",
+    )
     made = read_fields([c for c in columns if c.at not in shared], cells, where)
     _percents(sheet, made, tests)
     telling = [v for f, v in made.values.items() if f not in VISIT and f != "remarks"]
@@ -163,13 +174,27 @@ def _read_block(sheet: Sheet, side: _Side, names: int, rows: list[int], spec: Ta
     chosen = [i for i, keep in enumerate(kept) if keep]
     notes += _unknown_rows(sheet, side, rows, columns, [tests[i] for i in chosen], names)
     constants = {**made.constants, **shared_constants(sheet, columns, shared)}
-    how = {**made.how, **{c.field: (c.text, "label beside one value", c.heading.sure) for c in columns if c.at in shared}}
+    how = {
+        **made.how,
+        **{c.field: (c.text, "label beside one value", c.heading.sure) for c in columns if c.at in shared},
+    }
     if spec is not None:
-        constants.update({f: (Place(sheet.name, number_of(sheet, names), side.at), v) for f, v in spec.constants.items()})
-        how.update({f: ("", f"layout file {spec.source}", "certain") for f in spec.constants})
-    table = Found(sheet.name, "across", made.places, constants, [number_of(sheet, names)] * len(chosen),
-                  [tests[i] for i in chosen], {f: [v[i] for i in chosen] for f, v in made.values.items()},
-                  made.units, how, order=spec.order if spec else "")
+        constants.update(
+            {f: (Place(sheet.name, number_of(sheet, names), side.at), v) for f, v in spec.constants.items()}
+        )
+        how.update(dict.fromkeys(spec.constants, ("", f"layout file {spec.source}", "certain")))
+    table = Found(
+        sheet.name,
+        "across",
+        made.places,
+        constants,
+        [number_of(sheet, names)] * len(chosen),
+        [tests[i] for i in chosen],
+        {f: [v[i] for i in chosen] for f, v in made.values.items()},
+        made.units,
+        how,
+        order=spec.order if spec else "",
+    )
     if not chosen:
         notes.append(Note("empty_readings", sheet.name, a1(number_of(sheet, names), side.at), heads[side.at], {}))
     return Made([table], [*made.notes, *notes], len(chosen), passed)
@@ -188,8 +213,9 @@ def _outlet_names(sheet: Sheet, side: _Side, names: int) -> Column:
     return made._replace(text="" if is_blank(text) else str(text), how="row of names above the readings")
 
 
-def _tests(sheet: Sheet, side: _Side, names: int, columns: list[Column], spec: TableSpec | None,
-           notes: list[Note]) -> tuple[list[int], int]:
+def _tests(
+    sheet: Sheet, side: _Side, names: int, columns: list[Column], spec: TableSpec | None, notes: list[Note]
+) -> tuple[list[int], int]:
     """The columns that are tests; those of totals are said and passed over."""
     tests: list[int] = []
     passed = 0
@@ -203,7 +229,7 @@ def _tests(sheet: Sheet, side: _Side, names: int, columns: list[Column], spec: T
         if is_blank(head):
             if filled and not all(is_unit(sheet.rows[r][at]) for r in readings if not is_blank(sheet.rows[r][at])):
                 tests.append(at)
-        elif type(head) is str and other(head) in _NO_TEST:
+        elif type(head) is str and kind_of(head) in _NO_TEST:
             continue
         elif is_total(head):
             notes.append(Note("column_of_totals", sheet.name, a1(number_of(sheet, names), at), head, {}))
@@ -213,8 +239,9 @@ def _tests(sheet: Sheet, side: _Side, names: int, columns: list[Column], spec: T
     return tests, passed
 
 
-def _spread_rows(sheet: Sheet, side: _Side, columns: list[Column], tests: list[int],
-                 names: int) -> tuple[dict[int, list[Any]], set[int]]:
+def _spread_rows(
+    sheet: Sheet, side: _Side, columns: list[Column], tests: list[int], names: int
+) -> tuple[dict[int, list[Any]], set[int]]:
     """(row -> values where a merged cell holds for several tests, rows whose one value holds for all of them).
 
     One value above the row of names belongs to all tests; below it, only where its cell is merged over them.
@@ -234,8 +261,11 @@ def _spread_rows(sheet: Sheet, side: _Side, columns: list[Column], tests: list[i
                 if over is not None and values[i] is None:
                     values[i] = tidied(cells[over[1]])
             spread[c.at] = values
-        filled = [t for t in range(side.at + 1, len(cells)) if not is_blank(cells[t])
-                  and not (t == side.units and is_unit(cells[t]))]
+        filled = [
+            t
+            for t in range(side.at + 1, len(cells))
+            if not is_blank(cells[t]) and not (t == side.units and is_unit(cells[t]))
+        ]
         if len(filled) == 1 and len(tests) > 1 and c.at < names and c.at not in spread:
             shared.add(c.at)
     return spread, shared
@@ -248,24 +278,29 @@ def shared_constants(sheet: Sheet, columns: list[Column], shared: set[int]) -> d
     made = {}
     for c in columns:
         if c.at in shared:
-            at = next(i for i, v in enumerate(sheet.rows[c.at]) if not is_blank(v) and v != c.text and not is_unit(v)
-                      and not _a_label(v))
+            at = next(
+                i
+                for i, v in enumerate(sheet.rows[c.at])
+                if not is_blank(v) and v != c.text and not is_unit(v) and not _a_label(v)
+            )
             value = with_unit(c.field, c, tidied(sheet.rows[c.at][at]))
             made[c.field] = (Place(sheet.name, number_of(sheet, c.at), at), value)
     return made
 
 
 def _percents(sheet: Sheet, made: Any, tests: list[int]) -> None:
-    by_row = {place.row: field for field, place in made.places.items() if field in NUMBERS
-              and made.how[field][2] != "unsure"}
+    by_row = {
+        place.row: field for field, place in made.places.items() if field in NUMBERS and made.how[field][2] != "unsure"
+    }
     position = {at: i for i, at in enumerate(tests)}
     for row, at in sheet.percents:
         if row in by_row and at in position:
             through_percent(made, by_row[row], position[at])
 
 
-def _unknown_rows(sheet: Sheet, side: _Side, rows: list[int], columns: list[Column], tests: list[int],
-                  names: int) -> list[Note]:
+def _unknown_rows(
+    sheet: Sheet, side: _Side, rows: list[int], columns: list[Column], tests: list[int], names: int
+) -> list[Note]:
     """Rows with a text at the side and values that nothing was read from."""
     known = {c.at for c in columns if c.kind in ("field", "unclear", "ignored")} | {names}
     notes = []
@@ -274,5 +309,7 @@ def _unknown_rows(sheet: Sheet, side: _Side, rows: list[int], columns: list[Colu
         if row in known or is_blank(text) or looks_like_value(text):
             continue
         if any(not is_blank(sheet.rows[row][t]) for t in tests):
-            notes.append(Note("unknown_row", sheet.name, a1(number_of(sheet, row), side.at), text, {"heading": str(text)}))
+            notes.append(
+                Note("unknown_row", sheet.name, a1(number_of(sheet, row), side.at), text, {"heading": str(text)})
+            )
     return notes

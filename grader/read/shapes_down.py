@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from functools import cache
+from functools import cache, lru_cache
 from itertools import compress
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -32,7 +32,12 @@ def outlet_words() -> frozenset[str]:
 
 def is_total(text: Any) -> bool:
     """Whether an outlet's name says that the row (or column) holds totals, averages or limits."""
-    return type(text) is str and len(text) <= 60 and plain(text) in outlet_words()
+    return type(text) is str and len(text) <= 60 and _is_total(text)
+
+
+@lru_cache(maxsize=20_000)
+def _is_total(text: str) -> bool:
+    return plain(text) in outlet_words()
 
 
 class Made(NamedTuple):
@@ -59,8 +64,9 @@ class Block(NamedTuple):
     banners: bool = True
 
 
-def read_down(sheet: Sheet, columns: list[tuple[Any, ...]], clean: Callable[[tuple[Any, ...]], list[Any]],
-              block: Block) -> Made:
+def read_down(
+    sheet: Sheet, columns: list[tuple[Any, ...]], clean: Callable[[tuple[Any, ...]], list[Any]], block: Block
+) -> Made:
     """Read one table.
 
     columns : the sheet's columns, whole. clean : cells of a column -> blanks as None, no NaN among them.
@@ -71,10 +77,17 @@ def read_down(sheet: Sheet, columns: list[tuple[Any, ...]], clean: Callable[[tup
         first = max(first, _position(sheet, block.spec.first_row, first))
         stop = min(stop, _position(sheet, block.spec.last_row, stop - 1) + 1)
     top = number_of(sheet, head.bottom) if head.bottom >= 0 else 0
-    where = Where(sheet.name, lambda at: a1(top, at), lambda at: Place(sheet.name, None, at),
-                  lambda at: f'column = "{_letter(at)}"')
-    cells = {c.at: clean(columns[c.at][first:stop]) for c in head.columns
-             if c.kind in ("field", "unclear", "unit") and c.at < len(columns)}
+    where = Where(
+        sheet.name,
+        lambda at: a1(top, at),
+        lambda at: Place(sheet.name, None, at),
+        lambda at: f'column = "{_letter(at)}"',
+    )
+    cells = {
+        c.at: clean(columns[c.at][first:stop])
+        for c in head.columns
+        if c.kind in ("field", "unclear", "unit") and c.at < len(columns)
+    }
     if not head.own:
         _fill_merged(sheet, head, cells, (first, stop))
         _unit_column_without_heading(sheet, head, columns, clean, cells, (first, stop))
@@ -118,9 +131,16 @@ def _position(sheet: Sheet, number: int, otherwise: int) -> int:
     return next((i for i, n in enumerate(sheet.numbers) if n >= number), len(sheet.numbers))
 
 
-def _tables(sheet: Sheet, made: Fields, kept: list[bool], parts: list[tuple[int, int, dict[str, Any]]],
-            base: dict[str, tuple[Place, Any]], how: dict[str, tuple[str, str, str]], first: int,
-            block: Block) -> list[Found]:
+def _tables(
+    sheet: Sheet,
+    made: Fields,
+    kept: list[bool],
+    parts: list[tuple[int, int, dict[str, Any]]],
+    base: dict[str, tuple[Place, Any]],
+    how: dict[str, tuple[str, str, str]],
+    first: int,
+    block: Block,
+) -> list[Found]:
     """One Found a part; the first stands for all where there is no banner."""
     tables: list[Found] = []
     order = block.spec.order if block.spec else ""
@@ -131,12 +151,29 @@ def _tables(sheet: Sheet, made: Fields, kept: list[bool], parts: list[tuple[int,
         some = kept[begin:end]
         rows = [number_of(sheet, r) for r in compress(range(first + begin, first + end), some)]
         whole = begin == 0 and end == len(kept)
-        values = {f: v if whole and len(rows) == len(kept) else list(compress(v[begin:end], some))
-                  for f, v in made.values.items()}
+        values = {
+            f: v if whole and len(rows) == len(kept) else list(compress(v[begin:end], some))
+            for f, v in made.values.items()
+        }
         constants = {**base, **{f: (place, value) for f, (place, value, _) in own.items()}}
         known = {**how, **{f: (shown(value), said, "likely") for f, (_, value, said) in own.items()}}
-        tables.append(Found(sheet.name, "down", made.places, constants, rows, [], values, made.units, known,
-                            len(tables), block.head.own, order, heads))
+        tables.append(
+            Found(
+                sheet.name,
+                "down",
+                made.places,
+                constants,
+                rows,
+                [],
+                values,
+                made.units,
+                known,
+                len(tables),
+                block.head.own,
+                order,
+                heads,
+            )
+        )
     return tables
 
 
@@ -152,9 +189,14 @@ def _fill_merged(sheet: Sheet, head: Head, cells: dict[int, list[Any]], span: tu
                 cells[left][row] = cells[left][start]
 
 
-def _unit_column_without_heading(sheet: Sheet, head: Head, columns: list[tuple[Any, ...]],
-                                 clean: Callable[[tuple[Any, ...]], list[Any]], cells: dict[int, list[Any]],
-                                 span: tuple[int, int]) -> None:
+def _unit_column_without_heading(
+    sheet: Sheet,
+    head: Head,
+    columns: list[tuple[Any, ...]],
+    clean: Callable[[tuple[Any, ...]], list[Any]],
+    cells: dict[int, list[Any]],
+    span: tuple[int, int],
+) -> None:
     """A column of units alone behind a reading serves as one with the heading Unit."""
     from grader.read.labels import column, is_unit
 
@@ -162,17 +204,20 @@ def _unit_column_without_heading(sheet: Sheet, head: Head, columns: list[tuple[A
     for c in list(head.columns):
         at = c.at + 1
         if c.field in NUMBERS and c.heading.unit is None and at not in known and at < len(columns):
-            values = [v for v in clean(columns[at][span[0]:span[1]]) if v is not None]
+            values = [v for v in clean(columns[at][span[0] : span[1]]) if v is not None]
             if values and all(map(is_unit, values)):
                 head.columns.insert(head.columns.index(c) + 1, column(at, "Unit"))
-                cells[at] = clean(columns[at][span[0]:span[1]])
+                cells[at] = clean(columns[at][span[0] : span[1]])
 
 
 def _percents(sheet: Sheet, made: Fields, span: tuple[int, int]) -> None:
     if not sheet.percents:
         return
-    by_column = {place.column: field for field, place in made.places.items()
-                 if field in NUMBERS and made.how[field][2] != "unsure"}
+    by_column = {
+        place.column: field
+        for field, place in made.places.items()
+        if field in NUMBERS and made.how[field][2] != "unsure"
+    }
     position = None if sheet.numbers is None else {number: i for i, number in enumerate(sheet.numbers)}
     for row, column in sheet.percents:
         field = by_column.get(column)
@@ -181,8 +226,9 @@ def _percents(sheet: Sheet, made: Fields, span: tuple[int, int]) -> None:
             through_percent(made, field, index)
 
 
-def _test_rows(sheet: Sheet, made: Fields, head: Head, span: tuple[int, int],
-               again: list[int]) -> tuple[list[bool], list[Note], set[int]]:
+def _test_rows(
+    sheet: Sheet, made: Fields, head: Head, span: tuple[int, int], again: list[int]
+) -> tuple[list[bool], list[Note], set[int]]:
     """(which rows are tests, notes, rows passed over because of a total): tests hold more than remarks and
     Visit labels."""
     first, stop = span
@@ -203,8 +249,16 @@ def _test_rows(sheet: Sheet, made: Fields, head: Head, span: tuple[int, int],
     return kept, [], totals
 
 
-def _passed_notes(sheet: Sheet, made: Fields, head: Head, first: int, kept: list[bool], totals: set[int],
-                  banners: set[int], again: set[int]) -> tuple[list[Note], int]:
+def _passed_notes(
+    sheet: Sheet,
+    made: Fields,
+    head: Head,
+    first: int,
+    kept: list[bool],
+    totals: set[int],
+    banners: set[int],
+    again: set[int],
+) -> tuple[list[Note], int]:
     """A note for every row that holds something and is no test."""
     notes: list[Note] = []
     fields = {c.at: c.field for c in head.columns if c.field}
@@ -233,13 +287,23 @@ def _banner_note(sheet: Sheet, banner: Banner, first: int, unused: bool) -> Note
         return Note("row_without_test", sheet.name, cell, banner.shown, {})
     what = ", ".join(sorted(banner.values))
     line = "; ".join(f'{f} = "{shown(v[1])}"' for f, v in banner.values.items())
-    return Note("banner_guessed" if banner.guessed else "banner_row", sheet.name, cell, banner.shown,
-                {"what": what, "line": line})
+    return Note(
+        "banner_guessed" if banner.guessed else "banner_row",
+        sheet.name,
+        cell,
+        banner.shown,
+        {"what": what, "line": line},
+    )
 
 
-def _unknown_columns(sheet: Sheet, columns: list[tuple[Any, ...]], head: Head,
-                     clean: Callable[[tuple[Any, ...]], list[Any]], span: tuple[int, int],
-                     kept: list[bool]) -> list[Note]:
+def _unknown_columns(
+    sheet: Sheet,
+    columns: list[tuple[Any, ...]],
+    head: Head,
+    clean: Callable[[tuple[Any, ...]], list[Any]],
+    span: tuple[int, int],
+    kept: list[bool],
+) -> list[Note]:
     """Filled columns that nothing was read from."""
     notes = []
     texts = {c.at: c for c in head.columns}
@@ -247,7 +311,7 @@ def _unknown_columns(sheet: Sheet, columns: list[tuple[Any, ...]], head: Head,
         known = texts.get(number)
         if known is not None and known.kind in ("field", "unclear", "unit", "ignored"):
             continue
-        some = set(compress(column[span[0]:span[1]], kept))
+        some = set(compress(column[span[0] : span[1]], kept))
         if all(tidied(v) is None for v in some):
             continue
         heading = known.text.strip() if known else ""

@@ -34,7 +34,7 @@ class Where(NamedTuple):
 
 
 class Fields(NamedTuple):
-    """field -> values, Place, unit (where not the field's own), how it was understood; constants that headings state."""
+    """field -> values, Place, unit (where not its own), how it was understood; constants that headings state."""
 
     values: dict[str, list[Any]]
     places: dict[str, Place]
@@ -65,7 +65,7 @@ def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Wh
     for c in columns:
         if c.kind == "unclear" and c.at in cells:
             _one_unclear(made, c, cells[c.at], where)
-    for field, found in positions.items():
+    for found in positions.values():
         for name, value in found[0].heading.constants:
             if name not in made.values:
                 made.constants[name] = (where.place(found[0].at)._replace(row=_row_of(where, found[0].at)), value)
@@ -85,8 +85,18 @@ def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int
     if len(found) > 1:
         filled = [i for i, one in enumerate(lists) if one.count(None) < len(one)]
         if len(filled) > 1:
-            made.notes.append(Note("column_twice", where.sheet, where.cell(found[filled[1]].at), found[filled[0]].text, {
-                "first": where.cell(found[filled[0]].at), "line": f"{field} = {{ {where.line(found[filled[0]].at)} }}"}))
+            made.notes.append(
+                Note(
+                    "column_twice",
+                    where.sheet,
+                    where.cell(found[filled[1]].at),
+                    found[filled[0]].text,
+                    {
+                        "first": where.cell(found[filled[0]].at),
+                        "line": f"{field} = {{ {where.line(found[filled[0]].at)} }}",
+                    },
+                )
+            )
             values = twice([lists[i] for i in filled])
             chosen = found[filled[0]]
         elif filled:
@@ -98,8 +108,10 @@ def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int
 
 def twice(lists: list[list[Any]], why: str = "twice") -> list[Any]:
     """Several entries for one field: whatever stands in any is not read, and is not taken for blank."""
-    return [Unreadable(" / ".join(shown(v) for v in row if v is not None), why)
-            if any(v is not None for v in row) else None for row in zip(*lists)]
+    return [
+        Unreadable(" / ".join(shown(v) for v in row if v is not None), why) if any(v is not None for v in row) else None
+        for row in zip(*lists)
+    ]
 
 
 # -------------------------------------------------------------------------------------------------- units
@@ -122,7 +134,7 @@ def _unit_columns(columns: list[Column], cells: Mapping[int, list[Any]]) -> dict
 def _figures(values: Iterable[Any]) -> list[float]:
     """The plain numbers among cells, also those that stand as text."""
     figures: list[float] = []
-    for value in set(v for v in values if type(v) in (int, float, str)):
+    for value in {v for v in values if type(v) in (int, float, str)}:
         if type(value) is str:
             parsed = parse_number(value)
             if not parsed.code and parsed.unit is None:
@@ -151,8 +163,15 @@ def _one_unit(made: Fields, field: str, chosen: Column, beside: list[Any] | None
         made.units[field] = unit
     line = f'{field} = {{ {where.line(chosen.at)}, unit = "{FIELDS[field].unit}" }}'
     for code, params in codes:
-        made.notes.append(Note(code, where.sheet, where.cell(chosen.at), chosen.text,
-                               {**params, "heading": FIELDS[field].heading, "line": line}))
+        made.notes.append(
+            Note(
+                code,
+                where.sheet,
+                where.cell(chosen.at),
+                chosen.text,
+                {**params, "heading": FIELDS[field].heading, "line": line},
+            )
+        )
 
 
 def _with_unit(value: Any, unit: Any) -> Any:
@@ -184,8 +203,15 @@ def _one_unclear(made: Fields, c: Column, values: list[Any], where: Where) -> No
     choices = ", ".join(FIELDS[f].heading for f in candidates)
     unit = FIELDS[candidates[0]].unit
     line = f"{candidates[0]} = {{ {where.line(c.at)}" + (f', unit = "{unit}"' if unit else "") + " }"
-    made.notes.append(Note("heading_unclear", where.sheet, where.cell(c.at), c.text,
-                           {"choices": choices, "line": line, "why": c.heading.why}))
+    made.notes.append(
+        Note(
+            "heading_unclear",
+            where.sheet,
+            where.cell(c.at),
+            c.text,
+            {"choices": choices, "line": line, "why": c.heading.why},
+        )
+    )
     rivals = [f for f in clear if f in READINGS and not another_thing(c.text)] if not open_fields else []
     for field in [*open_fields, *rivals]:
         if field not in _DOUBTED:

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from grader.problems import Place, Unreadable, a1
-from grader.read.headings import CERTAIN, Heading, other
 from grader.read.heading_words import key, reading_words
-from grader.read.labels import SHARED, VISIT, Column, is_limit_word, is_placeholder, is_unit, label, looks_like_value
+from grader.read.headings import CERTAIN, Heading
+from grader.read.labels import (
+    SHARED,
+    VISIT,
+    Column,
+    is_limit_word,
+    is_placeholder,
+    is_unit,
+    kind_of,
+    label,
+    looks_like_value,
+)
 from grader.read.layout_spec import TableSpec
 from grader.read.shapes_down import Made
 from grader.read.shapes_fields import NUMBERS, READINGS, Where, read_fields, through_percent
@@ -15,10 +23,10 @@ from grader.read.shapes_pairs import Pair, pairs
 from grader.read.tables import Found, Note, Sheet, is_blank, number_of, shown, tidied
 
 _LEAST_FIELDS = 3
-_LEAST_OF_EMPTY = 6                                # labels of a form that is not filled in
+_LEAST_OF_EMPTY = 6  # labels of a form that is not filled in
 _LONGEST_VALUE = 60
 _KINDS = ("limit", "verdict", "value", "unit", "number")
-_MOST_NAMED = 8                                    # cells listed in the note on what is left over
+_MOST_NAMED = 8  # cells listed in the note on what is left over
 
 
 def read_form(sheet: Sheet, spec: TableSpec | None = None) -> Made | None:
@@ -29,14 +37,17 @@ def read_form(sheet: Sheet, spec: TableSpec | None = None) -> Made | None:
     if spec is not None:
         found = _stated(sheet, found, spec, notes)
     fields = {p.label.field for p in found if p.label.field}
-    stated = spec is not None and (spec.orientation == "form" or any(s.row >= 0 and s.column >= 0
-                                                                     for s in spec.fields.values()))
+    stated = spec is not None and (
+        spec.orientation == "form" or any(s.row >= 0 and s.column >= 0 for s in spec.fields.values())
+    )
     if not stated and (len(fields) < _LEAST_FIELDS or not fields & READINGS or not _is_filled_in(found)):
         return None
     shared, blocks = _blocks(found)
     # A reading before the first of several outlets belongs to none of them for certain.
-    shared = [p if p.label.field in SHARED or p.value is None else p._replace(value=Unreadable(shown(p.value), "several"))
-              for p in shared]
+    shared = [
+        p if p.label.field in SHARED or p.value is None else p._replace(value=Unreadable(shown(p.value), "several"))
+        for p in shared
+    ]
     tables: list[Found] = []
     rows = 0
     for block in blocks:
@@ -47,7 +58,9 @@ def read_form(sheet: Sheet, spec: TableSpec | None = None) -> Made | None:
             rows += 1
     if not rows:
         first = found[0]
-        notes.append(Note("empty_readings", sheet.name, a1(number_of(sheet, first.row), first.column), first.label.text, {}))
+        notes.append(
+            Note("empty_readings", sheet.name, a1(number_of(sheet, first.row), first.column), first.label.text, {})
+        )
         tables.append(table._replace(rows=[], across=[], columns={f: [] for f in table.columns}))
     notes += _left_over(sheet, found, columns)
     return Made(tables, notes, rows, 0)
@@ -72,7 +85,7 @@ def _headed(sheet: Sheet) -> dict[int, list[tuple[int, str]]]:
     """Column -> (row of a heading such as Limit, Reading, Unit; its kind), top to bottom."""
     made: dict[int, list[tuple[int, str]]] = {}
     for row, cells in enumerate(sheet.rows):
-        kinds = {at: other(v) for at, v in enumerate(cells) if type(v) is str and len(v) <= 60}
+        kinds = {at: kind_of(v) for at, v in enumerate(cells) if type(v) is str and len(v) <= 60}
         known = {at: k for at, k in kinds.items() if k in _KINDS}
         # One such word alone may be a value ("pass") or a label; two in a row head columns.
         if len(known) + sum(k == "parameter" for k in kinds.values()) >= 2:
@@ -96,13 +109,20 @@ def _by_columns(sheet: Sheet, pair: Pair, columns: dict[int, list[tuple[int, str
         return pair._replace(value_column=value_at, value=tidied(cells[value_at]))
     if pair.value is None:
         return pair
-    several = [at for at in range(pair.value_column, len(cells)) if kinds[at] not in ("limit", "verdict", "unit", "number")
-               and not is_blank(cells[at]) and not is_unit(cells[at])]
+    several = [
+        at
+        for at in range(pair.value_column, len(cells))
+        if kinds[at] not in ("limit", "verdict", "unit", "number")
+        and not is_blank(cells[at])
+        and not is_unit(cells[at])
+    ]
     run = [at for i, at in enumerate(several) if at == pair.value_column + i]
     if kinds[pair.value_column] in ("limit", "verdict", "unit", "number"):
         rest = [at for at in several if at > pair.value_column]
-        return pair._replace(value_column=rest[0] if rest else pair.value_column,
-                             value=tidied(cells[rest[0]]) if len(rest) == 1 else None)
+        return pair._replace(
+            value_column=rest[0] if rest else pair.value_column,
+            value=tidied(cells[rest[0]]) if len(rest) == 1 else None,
+        )
     beside = [at for at in run if at == pair.value_column or label(cells[at]) is None]
     if len(beside) > 1 and beside[1] == pair.value_column + 1 and (pair.label.field in NUMBERS):
         both = " / ".join(shown(cells[at]) for at in beside)
@@ -118,20 +138,51 @@ def _stated(sheet: Sheet, found: list[Pair], spec: TableSpec, notes: list[Note])
         unit = said.unit or None
         if said.row >= 0 and said.column >= 0:
             if said.row >= len(sheet.rows) or said.column >= len(sheet.rows[0]):
-                notes.append(Note("layout_mismatch", sheet.name, a1(said.row, said.column), spec.source,
-                                  {"what": f"{field}: the sheet has no cell {a1(said.row, said.column)}"}))
+                notes.append(
+                    Note(
+                        "layout_mismatch",
+                        sheet.name,
+                        a1(said.row, said.column),
+                        spec.source,
+                        {"what": f"{field}: the sheet has no cell {a1(said.row, said.column)}"},
+                    )
+                )
                 continue
             made = [p for p in made if p not in old and (p.value_row, p.value_column) != (said.row, said.column)]
             heading = Heading(field, unit, "layout", CERTAIN, (field,), "", "heading" if unit else "")
             stated = Column(-1, old[0].label.text if old else "", "field", heading, f"layout file {spec.source}")
-            made.append(Pair(said.row, said.column, stated, said.row, said.column,
-                             tidied(sheet.rows[said.row][said.column]), "beside"))
+            made.append(
+                Pair(
+                    said.row,
+                    said.column,
+                    stated,
+                    said.row,
+                    said.column,
+                    tidied(sheet.rows[said.row][said.column]),
+                    "beside",
+                )
+            )
         elif unit and old:
-            made = [p._replace(label=p.label._replace(heading=p.label.heading._replace(unit=unit),
-                                                      how=f"layout file {spec.source}")) if p in old else p for p in made]
+            made = [
+                p._replace(
+                    label=p.label._replace(
+                        heading=p.label.heading._replace(unit=unit), how=f"layout file {spec.source}"
+                    )
+                )
+                if p in old
+                else p
+                for p in made
+            ]
         else:
-            notes.append(Note("layout_mismatch", sheet.name, "", spec.source,
-                              {"what": f"{field}: in a form a field needs cell = \"...\""}))
+            notes.append(
+                Note(
+                    "layout_mismatch",
+                    sheet.name,
+                    "",
+                    spec.source,
+                    {"what": f'{field}: in a form a field needs cell = "..."'},
+                )
+            )
     return sorted(made, key=lambda p: (p.row, p.column))
 
 
@@ -158,9 +209,12 @@ def _read_block(sheet: Sheet, block: list[Pair], spec: TableSpec | None) -> tupl
     def cell(i: int) -> str:
         return a1(number_of(sheet, block[i].value_row), block[i].value_column)
 
-    where = Where(sheet.name, cell,
-                  lambda i: Place(sheet.name, number_of(sheet, block[i].value_row), block[i].value_column),
-                  lambda i: f'cell = "{cell(i)}"')
+    where = Where(
+        sheet.name,
+        cell,
+        lambda i: Place(sheet.name, number_of(sheet, block[i].value_row), block[i].value_column),
+        lambda i: f'cell = "{cell(i)}"',
+    )
     made = read_fields([c for c in columns if c.kind in ("field", "unclear")], cells, where)
     percents = set(sheet.percents)
     for field, place in made.places.items():
@@ -170,11 +224,21 @@ def _read_block(sheet: Sheet, block: list[Pair], spec: TableSpec | None) -> tupl
     how = {f: (text, f"label: {said}", sure) for f, (text, said, sure) in made.how.items()}
     if spec is not None:
         constants.update({f: (Place(sheet.name, 0, 0), v) for f, v in spec.constants.items()})
-        how.update({f: ("", f"layout file {spec.source}", CERTAIN) for f in spec.constants})
+        how.update(dict.fromkeys(spec.constants, ("", f"layout file {spec.source}", CERTAIN)))
     is_test = any(v[0] is not None for f, v in made.values.items() if f not in VISIT and f != "remarks")
     at = made.places.get("outlet") or next(iter(made.places.values()))
-    table = Found(sheet.name, "form", made.places, constants, [at.row or 0], [at.column or 0], made.values, made.units,
-                  how, order=spec.order if spec else "")
+    table = Found(
+        sheet.name,
+        "form",
+        made.places,
+        constants,
+        [at.row or 0],
+        [at.column or 0],
+        made.values,
+        made.units,
+        how,
+        order=spec.order if spec else "",
+    )
     return table, made.notes, is_test
 
 

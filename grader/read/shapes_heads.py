@@ -20,8 +20,8 @@ from grader.read.labels import (
 from grader.read.tables import Sheet, is_blank
 
 READINGS = frozenset(f.name for f in FIELDS.values() if f.reading)
-_MOST_VALUES = 0.34                                # share of figures above which a row is no row of headings
-_LEAST_KNOWN = 0.5                                 # share of its texts that must be headings
+_MOST_VALUES = 0.34  # share of figures above which a row is no row of headings
+_LEAST_KNOWN = 0.5  # share of its texts that must be headings
 
 
 class Head(NamedTuple):
@@ -127,7 +127,7 @@ def head_at(sheet: Sheet, row: int, after: int = -1) -> Head | None:
     if not is_table(pair) or not _mostly_known(pair) or _beside(pair, cells):
         return None
     if is_table(alone) and _count(alone) >= _count(pair):
-        return None                                # a title above the headings: they are found by themselves
+        return None  # a title above the headings: they are found by themselves
     return _with_units(sheet, [row, below], pair)
 
 
@@ -175,7 +175,9 @@ def _mostly_known(columns: list[Column]) -> bool:
 def _beside(columns: list[Column], cells: list[Any]) -> bool:
     """Whether these are labels of a form, each with its value to the right, and no heading row."""
     labels = [c for c in columns if c.kind in ("field", "unclear") and c.text.endswith(":")]
-    return len(labels) * 2 > len(columns) or (bool(labels) and any(looks_like_value(v) for v in cells if not is_blank(v)))
+    return len(labels) * 2 > len(columns) or (
+        bool(labels) and any(looks_like_value(v) for v in cells if not is_blank(v))
+    )
 
 
 def _is_units(row: list[Any]) -> bool:
@@ -221,5 +223,5 @@ def _is_groups(sheet: Sheet, row: int) -> bool:
     wide = [r for r in sheet.merges() if r[0] <= number <= r[2] and r[3] > r[1]]
     width = len([v for v in sheet.rows[row + 1] if not is_blank(v)])
     if wide and all(r[3] - r[1] + 1 >= width for r in wide) and len(texts) == 1:
-        return False                               # a title over the whole table
+        return False  # a title over the whole table
     return len(texts) >= 2 or bool(wide)

@@ -9,7 +9,7 @@ from grader.problems import Place, Unreadable, a1
 from grader.read.labels import SHARED, Column, column, inline, is_unit, label
 from grader.read.tables import Note, Sheet, is_blank, number_of, shown, tidied
 
-_FAR = 4                                           # columns between a label and its value, at most
+_FAR = 4  # columns between a label and its value, at most
 
 
 class Pair(NamedTuple):
@@ -42,8 +42,7 @@ def pairs(sheet: Sheet, first: int, stop: int) -> list[Pair]:
     return sorted(made, key=lambda p: (p.row, p.column))
 
 
-def _placed(sheet: Sheet, labels: dict[tuple[int, int], Column], row: int, at: int, known: Column,
-            stop: int) -> Pair:
+def _placed(sheet: Sheet, labels: dict[tuple[int, int], Column], row: int, at: int, known: Column, stop: int) -> Pair:
     beside = _beside(sheet, labels, row, at)
     beneath = (row + 1, at) not in labels and row + 1 < stop and not is_blank(sheet.rows[row + 1][at])
     stacked = (row + 1, at) in labels or (row - 1, at) in labels

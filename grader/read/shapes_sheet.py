@@ -30,21 +30,33 @@ def read_sheet(sheet: Sheet, specs: list[TableSpec]) -> Made:
     placed = [s for s in specs if _is_placed(s)]
     if not placed:
         made = _found(sheet, specs[0])
-        return made if made.tables else Made([], [*made.notes, _mismatch(sheet, specs[0], "no table was found on the sheet")], 0, 0)
+        return (
+            made
+            if made.tables
+            else Made([], [*made.notes, _mismatch(sheet, specs[0], "no table was found on the sheet")], 0, 0)
+        )
     total = Made([], [], 0, 0)
     tops = sorted(s.heading_row for s in placed if s.heading_row >= 0)
     for spec in placed:
         if 0 <= spec.heading_row and spec.last_row < 0:
             spec = spec._replace(last_row=next((t - 1 for t in tops if t > spec.heading_row), -1))
         made = _placed(sheet, spec)
-        total = Made([*total.tables, *made.tables], [*total.notes, *made.notes], total.rows_found + made.rows_found,
-                     total.passed_over + made.passed_over)
+        total = Made(
+            [*total.tables, *made.tables],
+            [*total.notes, *made.notes],
+            total.rows_found + made.rows_found,
+            total.passed_over + made.passed_over,
+        )
     return total
 
 
 def _is_placed(spec: TableSpec) -> bool:
-    return (spec.heading_row >= 0 or spec.first_row >= 0 or spec.orientation in ("across", "form")
-            or any(f.row >= 0 for f in spec.fields.values()))
+    return (
+        spec.heading_row >= 0
+        or spec.first_row >= 0
+        or spec.orientation in ("across", "form")
+        or any(f.row >= 0 for f in spec.fields.values())
+    )
 
 
 def _mismatch(sheet: Sheet, spec: TableSpec, what: str) -> Note:
@@ -98,21 +110,21 @@ def _heads(sheet: Sheet) -> list[tuple[Head, list[int]]]:
             found[-1][1].extend(range(row, row + head.bottom - head.top + 1))
             row += head.bottom - head.top + 1
             continue
-        head = head_at(sheet, row, after)
-        if head is None:
+        here = head_at(sheet, row, after)
+        if here is None:
             row += 1
             continue
-        found.append((head, []))
-        after = head.bottom
-        row = head.bottom + 1
-        suspects = _suspects(sheet, head)
+        found.append((here, []))
+        after = here.bottom
+        row = here.bottom + 1
+        suspects = _suspects(sheet, here)
     return found
 
 
 def _same(sheet: Sheet, head: Head, row: int) -> bool:
     """Whether the heading is repeated at a row (on a new page)."""
     count = head.bottom - head.top + 1
-    return sheet.rows[row:row + count] == sheet.rows[head.top:head.bottom + 1]
+    return sheet.rows[row : row + count] == sheet.rows[head.top : head.bottom + 1]
 
 
 def _suspects(sheet: Sheet, head: Head) -> set[int]:
@@ -157,8 +169,15 @@ def _read_blocks(sheet: Sheet, heads: list[tuple[Head, list[int]]], spec: TableS
             row, at, text = titles[i]
             constants["site"] = (_place(sheet, row, at), text)
             how["site"] = (text, "title above the table", "likely")
-            notes.append(Note("banner_guessed", sheet.name, a1(number_of(sheet, row), at), text,
-                              {"what": "site", "line": f'site = "{text}"'}))
+            notes.append(
+                Note(
+                    "banner_guessed",
+                    sheet.name,
+                    a1(number_of(sheet, row), at),
+                    text,
+                    {"what": "site", "line": f'site = "{text}"'},
+                )
+            )
         if spec is not None:
             new, wrong = overridden(head.columns, spec)
             width = len(sheet.rows[0])
@@ -166,14 +185,16 @@ def _read_blocks(sheet: Sheet, heads: list[tuple[Head, list[int]]], spec: TableS
             head = head._replace(columns=[c for c in new if c.at < width])
             notes += [_mismatch(sheet, spec, w) for w in wrong]
             constants.update(constants_of(spec, sheet, head.bottom))
-            how.update({f: ("", f"layout file {spec.source}", "certain") for f in spec.constants})
+            how.update(dict.fromkeys(spec.constants, ("", f"layout file {spec.source}", "certain")))
         made = read_down(sheet, columns, _clean, Block(head, stop, again, constants, how, spec))
         tables += made.tables
         notes += made.notes
         rows_found += made.rows_found
         passed += made.passed_over
         if not made.rows_found:
-            notes.append(Note("empty_readings", sheet.name, a1(number_of(sheet, max(head.bottom, 0)), 0), sheet.name, {}))
+            notes.append(
+                Note("empty_readings", sheet.name, a1(number_of(sheet, max(head.bottom, 0)), 0), sheet.name, {})
+            )
     return Made(tables, notes, rows_found, passed)
 
 
@@ -218,8 +239,11 @@ def _all_labels(sheet: Sheet, row: int, cells: list[Any]) -> bool:
         return False
     found = pairs(sheet, row, row + 1)
     covered = {p.column for p in found} | {p.value_column for p in found}
-    return bool(found) and all(p.label.field and p.label.field not in READINGS and p.label.field != "outlet" for p in found) and all(
-        at in covered for at, v in enumerate(cells) if not is_blank(v))
+    return (
+        bool(found)
+        and all(p.label.field and p.label.field not in READINGS and p.label.field != "outlet" for p in found)
+        and all(at in covered for at, v in enumerate(cells) if not is_blank(v))
+    )
 
 
 def _titles(sheet: Sheet, heads: list[tuple[Head, list[int]]], regions: list[int]) -> list[tuple[int, int, str]]:

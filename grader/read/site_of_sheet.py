@@ -53,9 +53,14 @@ def with_sheet_names(tables: list[Found], notes: list[Note]) -> list[Found]:
             more["site"] = table.sheet.strip()
             note("sheet_name_site", table, f'site = "{table.sheet.strip()}"')
         place = Place(table.sheet, 0, 0)
-        made.append(table._replace(
-            constants={**table.constants, **{f: (place, v) for f, v in more.items()}},
-            how={**table.how, **{f: (v, "name of the sheet", "likely") for f, v in more.items()}}) if more else table)
+        made.append(
+            table._replace(
+                constants={**table.constants, **{f: (place, v) for f, v in more.items()}},
+                how={**table.how, **{f: (v, "name of the sheet", "likely") for f, v in more.items()}},
+            )
+            if more
+            else table
+        )
     return made
 
 

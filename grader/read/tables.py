@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 from grader.problems import Place, Unreadable
 
-Range = tuple[int, int, int, int]                  # 0-based: first row, first column, last row, last column
+Range = tuple[int, int, int, int]  # 0-based: first row, first column, last row, last column
 
 
 def _none() -> list[Range]:

@@ -15,8 +15,8 @@ from typing import Any, NamedTuple
 
 from grader.columns import PARAMETERS
 from grader.problems import Unreadable, a1
-from grader.read.tables import Note, Sheet
 from grader.read.parts import Refused
+from grader.read.tables import Note, Sheet
 
 DELIMITERS = (";", "\t", ",", "|")
 _SAMPLE_ROWS = 400

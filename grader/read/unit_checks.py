@@ -51,8 +51,13 @@ def take_off_atmosphere(done: Mapping[str, dict[str, np.ndarray]], table: np.nda
             moved[hit] = np.maximum(moved[hit] + shift, 0.0)
 
 
-def find_clashes(done: Mapping[str, dict[str, np.ndarray]], tests: np.ndarray, table: np.ndarray,
-                 tables: Sequence[Table], problems: Problems) -> dict[str, np.ndarray]:
+def find_clashes(
+    done: Mapping[str, dict[str, np.ndarray]],
+    tests: np.ndarray,
+    table: np.ndarray,
+    tables: Sequence[Table],
+    problems: Problems,
+) -> dict[str, np.ndarray]:
     """Query figures that contradict the unit stated for them.
 
     done, table : as for take_off_atmosphere. tests : test numbers, shape (n,).

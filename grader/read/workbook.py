@@ -12,9 +12,9 @@ import python_calamine
 
 from grader.data import load_toml
 from grader.problems import Unreadable, a1
-from grader.read.tables import Note, Range, Sheet
 from grader.read.parts import OLE_MAGIC, ZIP_MAGIC, Parts, Refused
 from grader.read.scan import WORKBOOK, Scan, SheetScan, grader_kind, scan_workbook
+from grader.read.tables import Note, Range, Sheet
 
 _BINARY_WORKBOOK = "xl/workbook.bin"
 

@@ -24,7 +24,6 @@ from grader.review.action_facts import (
 )
 from grader.words import words
 
-
 LARGEST_IN_FULL = 1e15          # beyond it a figure is a slip of the keyboard, and its digits say nothing
 
 

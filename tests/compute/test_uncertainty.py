@@ -37,8 +37,17 @@ def test_propagation_against_a_monte_carlo_of_a_million_draws(content, bar, u_re
 
 def test_the_judged_margin_against_a_monte_carlo():
     """As above, with the temperature: the chance that the margin is below 5 K."""
-    tests, _ = graded([{**AIRLINE, "water_tube_mg_m3": 500.0, "ambient_temperature_c": 8.0, "lowest_use_temperature_c": 3.0,
-                        "airline_temperature_c": 18.0}])
+    tests, _ = graded(
+        [
+            {
+                **AIRLINE,
+                "water_tube_mg_m3": 500.0,
+                "ambient_temperature_c": 8.0,
+                "lowest_use_temperature_c": 3.0,
+                "airline_temperature_c": 18.0,
+            }
+        ]
+    )
     random = np.random.default_rng(1)
     standard = standards()
     content = 500.0 + float(standard["water"].at(500.0)) * random.standard_normal(DRAWS)
@@ -48,7 +57,7 @@ def test_the_judged_margin_against_a_monte_carlo():
     dew = humidity.dew_point(humidity.mole_fraction(content), humidity.absolute_pressure_pa(bar, station))
     below = float((temperature - dew < 5.0).mean())
     assert tests["chance_over_water"][0] == pytest.approx(below, abs=0.01)
-    assert 0.2 < below < 0.8                                     # or the check says nothing
+    assert 0.2 < below < 0.8  # or the check says nothing
 
 
 def chain(**row):

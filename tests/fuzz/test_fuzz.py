@@ -6,7 +6,6 @@ from random import Random
 
 import pytest
 
-from grader.read import files
 from tests.fuzz import run
 from tests.fuzz.mutate import Mutated, mutate
 from tests.fuzz.seeds import seeds
@@ -70,18 +69,20 @@ def test_a_changed_input_is_a_failure(monkeypatch):
     assert [what for _, what, _ in batch_of().failures] == ["the input was changed"]
 
 
-def test_a_file_that_takes_too_long_is_a_failure(monkeypatch):
-    usual = files.reading_limits
-    monkeypatch.setattr(files, "reading_limits", lambda: {**usual(), "seconds_a_file": 0.0})
-    monkeypatch.setattr(files._Child, "reply", _never)
-    assert [what for _, what, _ in batch_of().failures] == [run.STOPPED]
+@pytest.mark.parametrize(("seconds", "failures"), [(11.0, [run.STOPPED]), (9.0, [])])
+def test_a_file_that_takes_too_long_is_a_failure_unless_the_machine_was_busy(monkeypatch, seconds, failures):
+    usual = run._check_refusals
+
+    def stopped(result, report, failed):
+        usual(result, report, failed)
+        failed["m"] = run.STOPPED
+
+    monkeypatch.setattr(run, "_check_refusals", stopped)
+    monkeypatch.setattr(run, "processor_seconds", lambda path: seconds)
+    monkeypatch.setattr(run, "SECONDS_A_FILE", 10)
+    assert [what for _, what, _ in batch_of().failures] == failures
 
 
-def _never(child):
-    """A child that is at a file until it is stopped."""
-    child.since = 0.0
-    try:
-        child.process.wait()
-    finally:
-        child.since = None
-    return None
+def test_the_processor_time_of_a_file_is_told(tmp_path):
+    (tmp_path / "a.xlsx").write_bytes(seeds()[0].data)
+    assert 0.0 < run.processor_seconds(tmp_path / "a.xlsx") < 60.0

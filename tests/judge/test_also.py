@@ -24,8 +24,13 @@ def before(rows, visit=None):
 
 
 def test_a_verdict_by_another_rule_set_is_that_rule_sets_own():
-    rows = [{**AIRLINE, "outlet": "1"}, {**AIRLINE, "co_ppm": 7, "outlet": "2"}, {**AIRLINE, "oil_mg_m3": 2, "outlet": "3"},
-            {**AIRLINE, "odour": "slight", "outlet": "4"}, {**CYLINDER, "outlet": "5"}]
+    rows = [
+        {**AIRLINE, "outlet": "1"},
+        {**AIRLINE, "co_ppm": 7, "outlet": "2"},
+        {**AIRLINE, "oil_mg_m3": 2, "outlet": "3"},
+        {**AIRLINE, "odour": "slight", "outlet": "4"},
+        {**CYLINDER, "outlet": "5"},
+    ]
     for rules in (r for r in rule_ids() if r != "iso8573-1-2010"):
         beside = also_judged(before(rows), [rules])
         alone, _ = graded(rows, rules=rules)
@@ -44,8 +49,10 @@ def test_reasons_are_short_and_name_what_keeps_it_from_a_pass():
 
 def test_a_family_name_takes_the_edition_in_force_on_each_date():
     """EN 12021:1998 says 15 ppm of carbon monoxide, that of 2014 says 5."""
-    rows = {"a.xlsx": ({**VISIT, "test_date": date(2010, 3, 1)}, [{**AIRLINE, "co_ppm": 9}]),
-            "b.xlsx": ({**VISIT, "test_date": date(2024, 3, 1)}, [{**AIRLINE, "co_ppm": 9}])}
+    rows = {
+        "a.xlsx": ({**VISIT, "test_date": date(2010, 3, 1)}, [{**AIRLINE, "co_ppm": 9}]),
+        "b.xlsx": ({**VISIT, "test_date": date(2024, 3, 1)}, [{**AIRLINE, "co_ppm": 9}]),
+    }
     tests, _ = graded_files(rows)
     beside = also_judged(tests, ["en12021"])
     assert set(beside.rulesets) == {"en12021-1998", EN}
@@ -53,8 +60,10 @@ def test_a_family_name_takes_the_edition_in_force_on_each_date():
 
 
 def test_rules_by_family_pick_the_edition_in_force():
-    rows = {"a.xlsx": ({**VISIT, "test_date": date(2010, 3, 1)}, [AIRLINE]),
-            "b.xlsx": ({**VISIT, "test_date": date(2024, 3, 1)}, [AIRLINE])}
+    rows = {
+        "a.xlsx": ({**VISIT, "test_date": date(2010, 3, 1)}, [AIRLINE]),
+        "b.xlsx": ({**VISIT, "test_date": date(2024, 3, 1)}, [AIRLINE]),
+    }
     tests, _ = graded_files(rows, rules="EN 12021")
     assert tests["ruleset"].tolist() == ["en12021-1998", EN]
 
@@ -76,12 +85,21 @@ def test_wetter_or_oilier_than_the_last_class_has_none():
     iso = load_ruleset("iso8573-1-2010")
     assert class_of(iso, "Pressure dew point", np.array([10.1])).tolist() == [""]
     assert class_of(iso, "Oil", np.array([0.01, 0.1, 1.0, 5.0, 5.1])).tolist() == [
-        "oil class 1", "oil class 2", "oil class 3", "oil class 4", ""]
+        "oil class 1",
+        "oil class 2",
+        "oil class 3",
+        "oil class 4",
+        "",
+    ]
 
 
 def test_purity_classes_are_words_and_no_verdict():
-    rows = [{**AIRLINE, "outlet": "1"}, {**AIRLINE, "oil_mg_m3": "<0.5", "outlet": "2"}, {**AIRLINE, "water_tube_mg_m3": None, "outlet": "3"},
-            {**AIRLINE, "oil_mg_m3": ">5", "water_tube_mg_m3": 1300, "outlet": "4"}]
+    rows = [
+        {**AIRLINE, "outlet": "1"},
+        {**AIRLINE, "oil_mg_m3": "<0.5", "outlet": "2"},
+        {**AIRLINE, "water_tube_mg_m3": None, "outlet": "3"},
+        {**AIRLINE, "oil_mg_m3": 6, "water_tube_mg_m3": 1300, "outlet": "4"},
+    ]
     beside = also_judged(before(rows), ["iso8573-1-2010"])
     assert list(beside.columns) == ["Also iso8573-1-2010"]
     first, second, third, fourth = beside.columns["Also iso8573-1-2010"]

@@ -91,12 +91,15 @@ def test_without_uncertainty_a_reading_is_what_it_says():
     assert decide("co", 5.1, 5.1, NAN, 5.0, 0.0).chance[0] == 1.0
 
 
-@pytest.mark.parametrize("lower,upper,verdict", [
-    (0.0, 3.0, PASS),                # below the band for certain
-    (0.0, 5.0, CANNOT_TELL),         # may lie inside the band
-    (4.2, 4.8, FAIL),                # inside it for certain
-    (0.0, 10.0, CANNOT_TELL),        # as without a band
-])
+@pytest.mark.parametrize(
+    "lower,upper,verdict",
+    [
+        (0.0, 3.0, PASS),  # below the band for certain
+        (0.0, 5.0, CANNOT_TELL),  # may lie inside the band
+        (4.2, 4.8, FAIL),  # inside it for certain
+        (0.0, 10.0, CANNOT_TELL),  # as without a band
+    ],
+)
 def test_bounds_have_no_chance_and_meet_a_guard_band_only_for_certain(lower, upper, verdict):
     found = decide("co", lower, upper, NAN, 5.0, 0.5, band=1.0)
     assert np.isnan(found.chance[0]) and found.verdict[0] == verdict
@@ -127,10 +130,19 @@ def test_oxygen_counts_both_sides():
     assert "below it" in tests["reasons"][0] and "over it" in tests["reasons"][1]
 
 
-@pytest.mark.parametrize("row", [
-    {"co_ppm": "<5"}, {"co_ppm": ">5"}, {"oil_mg_m3": "stain"}, {"oil_mg_m3": "clear"}, {"co_ppm": None},
-    {"co_ppm": "48O"}, {"co2_ppm": 150}, {"odour": "slight"},
-])
+@pytest.mark.parametrize(
+    "row",
+    [
+        {"co_ppm": "<5"},
+        {"co_ppm": ">5"},
+        {"oil_mg_m3": "stain"},
+        {"oil_mg_m3": "clear"},
+        {"co_ppm": None},
+        {"co_ppm": "48O"},
+        {"co2_ppm": 150},
+        {"odour": "slight"},
+    ],
+)
 def test_no_chance_for_a_bound_a_stain_or_what_was_demoted(row):
     key = {"co_ppm": "co", "oil_mg_m3": "oil", "co2_ppm": "co2"}.get(next(iter(row)), "")
     tests, _ = graded([{**AIRLINE, "dryer": "membrane", **row}])
@@ -140,8 +152,11 @@ def test_no_chance_for_a_bound_a_stain_or_what_was_demoted(row):
 
 
 def test_no_chance_with_an_expired_tube_or_calibration():
-    expired = {**VISIT, "co_tube_expiry": VISIT["test_date"].replace(year=2025),
-               "calibration_due": VISIT["test_date"].replace(year=2025)}
+    expired = {
+        **VISIT,
+        "co_tube_expiry": VISIT["test_date"].replace(year=2025),
+        "calibration_due": VISIT["test_date"].replace(year=2025),
+    }
     tests, _ = graded([{**AIRLINE, "co_ppm": 6.0}], expired)
     assert tests["verdict_co"][0] == FAIL
     for key in ("co", "oxygen", "flow", "pressure"):
@@ -149,15 +164,19 @@ def test_no_chance_with_an_expired_tube_or_calibration():
     assert not np.isnan(tests["chance_over_co2"][0])
 
 
-def guarded_rules(tmp_path, more=""):
+def guarded_rules(tmp_path, more='decision_rule = "guarded acceptance"\n'):
+    """Path of a firm's own rule file: EN 12021 with guarded acceptance, or with `more`."""
     path = tmp_path / "guarded.toml"
-    path.write_text(f'id = "ours"\nextends = "en12021-2014"\n{more or "decision_rule = " + chr(34) + "guarded acceptance" + chr(34)}\n', encoding="utf-8")
+    path.write_text(f'id = "ours"\nextends = "en12021-2014"\n{more}', encoding="utf-8")
     return str(path)
 
 
 def test_guarded_acceptance_fails_inside_the_band_and_says_so(tmp_path):
-    rows = [{**AIRLINE, "co_ppm": 4.6, "co2_ppm": 300}, {**AIRLINE, "co_ppm": "<5", "co2_ppm": 300, "outlet": "2"},
-            {**AIRLINE, "co_ppm": 1.0, "co2_ppm": 300, "outlet": "3"}]
+    rows = [
+        {**AIRLINE, "co_ppm": 4.6, "co2_ppm": 300},
+        {**AIRLINE, "co_ppm": "<5", "co2_ppm": 300, "outlet": "2"},
+        {**AIRLINE, "co_ppm": 1.0, "co2_ppm": 300, "outlet": "3"},
+    ]
     tests, _ = graded(rows, rules=guarded_rules(tmp_path))
     assert tests["verdict_co"].tolist() == [FAIL, CANNOT_TELL, PASS]
     assert "Carbon monoxide 4.6 ppm is within the limit of 5 ppm but inside the guard band" in tests["reasons"][0]
@@ -175,8 +194,9 @@ def test_guarded_acceptance_of_water_and_flow(tmp_path):
 
 
 def test_a_rule_set_states_its_own_uncertainty_and_threshold(tmp_path):
-    rules = guarded_rules(tmp_path, '[uncertainty]\n"Carbon monoxide" = { absolute = 1.0, relative_percent = 20 }\n'
-                                    '[flag]\n"Carbon monoxide" = 2\n')
+    rules = guarded_rules(
+        tmp_path, '[uncertainty]\n"Carbon monoxide" = { absolute = 1.0, relative_percent = 20 }\n[flag]\n"Carbon monoxide" = 2\n'
+    )
     tests, _ = graded([{**AIRLINE, "co_ppm": 3.0}], rules=rules)
     assert tests["chance_over_co"][0] == pytest.approx(0.02275, abs=1e-5)  # two u below: 1 - Phi(2)
     assert tests["verdict_co"][0] == NEAR_LIMIT
@@ -210,3 +230,11 @@ def test_chances_never_improve_a_verdict(row):
     assert (plain["verdict_co"].to_numpy()[over] == FAIL).all()
     assert np.isin(plain["verdict_co"].to_numpy()[~over], (PASS, NEAR_LIMIT)).all()
     assert (np.diff(plain["chance_over_co"].to_numpy()) >= 0).all()
+
+
+def test_the_multiplier_query_names_the_dew_point_that_it_would_be():
+    """Dew points of 7200 and 720 mg/m³ at 7 bar from the humidity equations: 40.4 and 2.8 °C; a kelvin is allowed."""
+    _, problems = graded([{**AIRLINE, "dryer": "refrigerant", "water_tube_mg_m3": 720, "water_multiplier": 10}])
+    found = next(b for b in problems.batches if b.code == "multiplier_perhaps")
+    assert found.params["perhaps"] == ["1"] and found.params["dew"] == ["40"]
+    assert abs(float(found.params["other"][0]) - 2.8) <= 1.0

@@ -20,7 +20,7 @@ from grader.read.log import Log, LogBuilder
 from grader.read.units import convert
 from grader.read.workbook import open_file
 
-UNREAD = "?"                                       # stands for a cell that holds something and was not read
+UNREAD = "?"  # stands for a cell that holds something and was not read
 
 
 def book(**sheets: Any) -> openpyxl.Workbook:
@@ -42,7 +42,9 @@ def book(**sheets: Any) -> openpyxl.Workbook:
 class ReadLog:
     """What was read: the Log, its notes, the cells as the notation stage has them, the problems."""
 
-    def __init__(self, made: openpyxl.Workbook | bytes, layout: LayoutSpec | None = None, name: str = "log.xlsx") -> None:
+    def __init__(
+        self, made: openpyxl.Workbook | bytes, layout: LayoutSpec | None = None, name: str = "log.xlsx"
+    ) -> None:
         if not isinstance(made, bytes):
             stream = io.BytesIO()
             made.save(stream)
@@ -50,15 +52,37 @@ class ReadLog:
         found = recognise(open_file(made, name, reading_limits()).sheets, layout=layout)
         self.problems = Problems()
         builder = LogBuilder()
-        builder.add_file({"name": name, "path": name, "format": "xlsx", "sha256": "0" * 64, "size": 1, "rows_found":
-                          found.rows_found, "rows_refused": 0, "rows_passed_over": found.rows_passed_over, "state": "read"})
+        builder.add_file(
+            {
+                "name": name,
+                "path": name,
+                "format": "xlsx",
+                "sha256": "0" * 64,
+                "size": 1,
+                "rows_found": found.rows_found,
+                "rows_refused": 0,
+                "rows_passed_over": found.rows_passed_over,
+                "state": "read",
+            }
+        )
         added = 0
         for t in found.tables:
             places = {f: Place(*p) for f, p in t.places.items()}
-            table = Table(0, t.sheet, t.orientation, places, t.constants, t.units, t.how, len(builder.tables) - t.first, t.own,
-                          t.order, t.heads)
+            table = Table(
+                0,
+                t.sheet,
+                t.orientation,
+                places,
+                t.constants,
+                t.units,
+                t.how,
+                len(builder.tables) - t.first,
+                t.own,
+                t.order,
+                t.heads,
+            )
             added += builder.add_table(table, t.rows, t.across, t.columns)
-        assert added == found.rows_found           # no row is lost, in any shape
+        assert added == found.rows_found  # no row is lost, in any shape
         self.found, self.notes = found, found.notes
         self.log: Log = builder.build([])
         self.tests = read_cells(self.log, self.problems, convert=convert)
@@ -82,8 +106,10 @@ class ReadLog:
         for i in tests.index:
             table = self.log.tables[tests.at[i, "table"]]
             column = int(tests.at[i, "column"])
-            row: dict[str, Any] = {"at": f"{table.sheet}!" + (str(int(tests.at[i, "row"]) + 1) if column < 0 else
-                                                            a1(int(tests.at[i, "row"]), column))}
+            row: dict[str, Any] = {
+                "at": f"{table.sheet}!"
+                + (str(int(tests.at[i, "row"]) + 1) if column < 0 else a1(int(tests.at[i, "row"]), column))
+            }
             for name, field in FIELDS.items():
                 state = tests.at[i, f"{name}_state"]
                 if state == UNREADABLE:

@@ -21,7 +21,6 @@ from grader.columns import (
     READ,
     UNREADABLE,
 )
-from grader.data import load_toml
 from grader.problems import Problems, Table, Unreadable
 from grader.read.cells import read_cells
 from grader.words import words

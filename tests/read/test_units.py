@@ -4,8 +4,8 @@ NIST SP 811 (2008), appendix B.8, gives its factors to seven figures; they are q
 hold against the exact definitions in scipy.constants. A litre at 0 °C is that of DIN 1343.
 """
 
-import re
 import math
+import re
 
 import numpy as np
 import pytest
