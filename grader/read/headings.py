@@ -216,9 +216,16 @@ def _with_unit(meaning: _Meaning, here: str | None, below: str, dropped: bool) -
     )
 
 
-def _proposals(whole: str, words: Words) -> Iterator[tuple[str, str, bool]]:
+# Peeling off a unit and a limit takes two steps; a sentence must not be tried in every way there is.
+_DEEPEST = 2
+
+
+def _proposals(whole: str, words: Words, depth: int = 0) -> Iterator[tuple[str, str, bool]]:
     """(words, unit text or "", whether something was left out) that a heading can be made of, best first."""
-    yield from _unit_at_an_end(whole, words)
+    if depth > _DEEPEST:
+        yield whole, "", False
+        return
+    yield from _unit_at_an_end(whole, words, depth)
     for match in _BRACKETS.finditer(whole):
         inner = next(g for g in match.groups() if g is not None)
         outside = f"{whole[: match.start()]} {whole[match.end() :]}".strip()
@@ -227,18 +234,18 @@ def _proposals(whole: str, words: Words) -> Iterator[tuple[str, str, bool]]:
         if canonical(inner) is not None:
             yield from (
                 (core, inner, dropped)
-                for core, more, dropped in _proposals(outside, words)
+                for core, more, dropped in _proposals(outside, words, depth + 1)
                 if not more or canonical(more) == canonical(inner)
             )
         elif (limited := _limit_unit(inner, words)) is not None:
             if limited:
                 yield outside, limited, True
             else:
-                yield from ((core, more, True) for core, more, _ in _proposals(outside, words))
+                yield from ((core, more, True) for core, more, _ in _proposals(outside, words, depth + 1))
     yield whole, "", False
 
 
-def _unit_at_an_end(whole: str, words: Words) -> Iterator[tuple[str, str, bool]]:
+def _unit_at_an_end(whole: str, words: Words, depth: int = 0) -> Iterator[tuple[str, str, bool]]:
     """The longest unit behind the words, then the longest before them."""
     ends = [m for m in re.finditer(r"[\s/,;:|\-–]*[\s/,;:|(\[{\-–]+", whole) if m.start() > 0]
     for match in ends:
@@ -253,7 +260,7 @@ def _unit_at_an_end(whole: str, words: Words) -> Iterator[tuple[str, str, bool]]
                 if limited:
                     yield core, limited, True
                 else:
-                    yield from ((inner, more, True) for inner, more, _ in _proposals(core, words))
+                    yield from ((inner, more, True) for inner, more, _ in _proposals(core, words, depth + 1))
     for match in reversed(ends):
         head = whole[: match.start()]
         if canonical(head) is not None:
