@@ -69,7 +69,7 @@ def _tells(token: str) -> bool:
 def may_be_heading(text: str) -> bool:
     """Whether a text can be a heading at all, by its words: cheap, and wrong only on the side of yes.
 
-    >>> may_be_heading("CO [ppm]"), may_be_heading("Mrs Example, by telephone"), may_be_heading("20.9")
+    >>> may_be_heading("CO [ppm]"), may_be_heading("telephone"), may_be_heading("20.9")
     (True, False, False)
     """
     if len(text) > LONGEST_HEADING or not _LETTER.search(text):

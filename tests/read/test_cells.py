@@ -21,6 +21,7 @@ from grader.columns import (
     READ,
     UNREADABLE,
 )
+from grader.data import load_toml
 from grader.problems import Problems, Table, Unreadable
 from grader.read.cells import read_cells
 from grader.words import words
@@ -347,7 +348,7 @@ def test_a_table_is_read_the_same_whatever_stands_in_the_next(cells, name):
 
 # ------------------------------------------------------------------------------------------------- words
 
-WORDS = words()["problem"]
+WORDS = load_toml("words/en-cells.toml")["problem"]
 
 
 def test_the_words_ask_or_say_and_tell_what_to_do():

@@ -517,6 +517,8 @@ def test_every_side_of_every_parameter_has_causes_and_checks_for_every_supply_an
 
 def test_the_texts_ask_only_for_what_is_filled_in():
     known = {
+        "chance",
+        "far",
         "low",
         "high",
         "unit",

@@ -215,7 +215,7 @@ def test_a_failing_figure_never_prints_equal_to_its_limit():
 def test_readings_corrected_for_pressure_are_shown_raw_and_corrected():
     visit = {**VISIT, "atmospheric_pressure_hpa": 900.0, "tubes_corrected": "yes"}
     cells, _ = outlet_cells(records_of({"a.xlsx": (visit, [{**AIRLINE, "co_ppm": 4.0}])})[0], "Bay 1")
-    assert cells["Carbon monoxide (ppm)"] == "4\ncorr. 4.50\npass"  # 4 × 1013.25 / 900 = 4.503
+    assert cells["Carbon monoxide (ppm)"] == "4\ncorr. 4.50\nnear limit"  # 4 × 1013.25 / 900 = 4.503
 
 
 def test_what_was_not_tested_or_not_visited_is_said():
