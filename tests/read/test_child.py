@@ -335,7 +335,8 @@ def test_a_module_in_the_folder_of_the_workbooks_is_not_loaded(tmp_path, books, 
 def test_every_problem_of_this_stage_has_words_that_take_its_parameters():
     said = words()["problem"]
     known = {"what": "", "part": "", "size": "", "limit": "", "far": "", "seconds": "", "found": 1, "kept": 1,
-             "first": "", "heading": "", "label": "", "count": 1, "rows": 1, "value": "", "field": "", "line": 1, "layout": "", "choices": ""}
+             "first": "",
+             "heading": "", "label": "", "count": 1, "rows": 1, "value": "", "field": "", "line": 1, "layout": "", "choices": ""}
     codes = ["file_missing", "file_forbidden", "file_unreadable", "folder_unreadable", "file_empty",
              "file_too_large", "not_a_workbook", "format_not_read", "encrypted", "truncated", "damaged",
              "bomb", "doctype", "cell_percent", "cell_format", "cell_twice", "cell_number",
