@@ -183,3 +183,13 @@ def test_as_of_takes_a_date_and_a_text(tmp_path):
     visit_file(tmp_path / "a.xlsx")
     for as_of in (date(2026, 6, 14), "2026-06-14"):
         assert grade(tmp_path, as_of=as_of).due["Days left"].tolist() == [0]
+
+
+def test_the_blanks_own_page_of_instructions_gives_no_values(tmp_path):
+    """A blank whose Visit sheet is empty: nothing on the sheet for the reader is taken for a reading of the visit."""
+    row = {**AIRLINE, "site": "North Works", "test_date": date(2026, 3, 14), "atmospheric_pressure_hpa": 1003}
+    write_blank(tmp_path / "a.xlsx", rows=[row])
+    result = grade(tmp_path, as_of="2026-11-25")
+    assert "already corrected" not in " ".join(result.problems["Value"])
+    assert result.tests["tube_factor"].tolist() == [1.0]
+    assert result.verdicts["Verdict"].tolist() == ["pass"]

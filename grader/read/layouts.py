@@ -68,12 +68,14 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
     tables: list[Found] = []
     notes: list[Note] = []
     rows_found = passed_over = 0
+    with_visit = False
     for sheet in sheets:
         if not sheet.rows or not sheet.rows[0] or layout.ignores(sheet.name):
             continue
         specs = layout.of(sheet.name)
         texts = _texts(sheet, known)
         if plain(sheet.name) == "visit" and not specs and not _exact_table(sheet, texts, known):
+            with_visit = True
             made_constants, said = _read_visit(sheet, texts, known)
             constants.update(made_constants)
             notes += said
@@ -101,14 +103,15 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
                 notes += _hidden_rows(sheet, made)
         else:
             unused += _not_used(sheet, texts)
-            cover = _cover(sheet) if not constants else None
+            cover = _cover(sheet)
             if cover:
                 covers.append((sheet, *cover))
     if tables:
         notes += unused
     if constants:
         tables = _with_constants(tables, constants)
-    elif len(covers) == 1:
+    elif len(covers) == 1 and not with_visit:
+        # An empty Visit sheet is the place for such values: no page of instructions stands in for it.
         tables = _with_cover(tables, *covers[0], notes)
     if not all(t.own for t in tables):
         from grader.read.site_of_sheet import with_sheet_names

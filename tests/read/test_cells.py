@@ -320,7 +320,7 @@ def test_no_cell_is_lost_and_what_is_unreadable_is_said(cells, name, month_first
     tests, found = read(month_first=month_first, **{name: cells})
     assert len(tests) == len(cells)
     state = tests[f"{name}_state"].to_numpy() if len(cells) else np.array([])
-    said = {t for code, numbers in found.items() if WORDS[code]["severity"] == "query" for t in numbers}
+    said = {t for code, numbers in found.items() if words()["problem"][code]["severity"] == "query" for t in numbers}
     for i, cell in enumerate(cells):
         if cell is None:
             assert state[i] == BLANK
