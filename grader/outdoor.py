@@ -23,13 +23,13 @@ def outdoor_co2() -> tuple[np.ndarray, np.ndarray]:
 def outdoor_co2_on(day: np.ndarray) -> np.ndarray:
     """Outdoor carbon dioxide, ppm, in the years of datetime64 dates (n,); beyond the table its nearest year.
 
-    NaT gives the oldest year's, the lowest: an undated reading is then doubted least.
+    NaT gives the newest year's, the highest: leaving the date out makes no reading more believable.
 
     >>> outdoor_co2_on(np.array(["2020-05-01", "2024-01-01"], dtype="datetime64[D]")).tolist()
     [412.44, 422.79]
     """
     years, ppm = outdoor_co2()
     known = ~np.isnat(day)
-    year = np.full(len(day), float(years[0]))
+    year = np.full(len(day), float(years[-1]))
     year[known] = day[known].astype("datetime64[Y]").astype(int) + 1970
     return np.interp(year, years, ppm)

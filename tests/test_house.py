@@ -185,7 +185,7 @@ def test_no_error_is_caught_and_forgotten():
                 wrong.append(f"{module_id(path)}:{node.lineno} catches and forgets")
         lines = path.read_text(encoding="utf-8").split("\n")
         wrong += [f"{module_id(path)}:{i} is left for later" for i, line in enumerate(lines, 1)
-                  if re.search(r"\b(TODO|FIXME|XXX)\b", line)]
+                  if re.search(r"\b(TO[D]O|FIX[M]E|XX[X])\b", line)]
     assert not wrong
 
 
@@ -456,7 +456,7 @@ def test_no_test_is_timed_or_cannot_fail():
 
 def test_project_files_name_nothing_outside_the_project():
     """No path of the machine it was written on, in code, data or documents."""
-    outside = re.compile(r"/work/|\.\./shared|\.\./\.library|(?<![\w.])/tmp/")
+    outside = re.compile(r"/wor[k]/|[.][.]/share[d]|[.][.]/[.]librar[y]|(?<![\w.])/tm[p]/")
     wrong = []
     for path in sorted(ROOT.rglob("*")):
         inside = path.relative_to(ROOT).parts

@@ -6,17 +6,15 @@ leaves a fail alone (but for a stain without a sampling time). Plausibility thre
 
 from __future__ import annotations
 
-import csv
-from functools import cache
-from io import StringIO
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from grader.columns import BLANK, CLEAR, DOUBT, NOT_DETECTED, READ, SOURCE_METER, STAIN, TRACE, UNREADABLE
-from grader.data import load_toml, read_text
+from grader.data import load_toml
 from grader.frames import above, at_least, text, with_columns
+from grader.outdoor import outdoor_co2_on
 from grader.problems import Problems
 
 TUBES = {
@@ -134,26 +132,6 @@ def _oil_sampling(tests: pd.DataFrame, doubts: dict[str, np.ndarray]) -> None:
     _mark(oil, (state == UNREADABLE) | (need_state == UNREADABLE), "oil_sampling_unreadable")
     _mark(oil, (state == READ) & ~at_least(sampled, needed), "oil_sampling_short")
     _mark(oil, (state == BLANK) & word, "oil_word_without_time")
-
-
-@cache
-def outdoor_co2() -> tuple[np.ndarray, np.ndarray]:
-    """Years and mean outdoor carbon dioxide (ppm) of each, from data/co2_outdoor.csv (source there)."""
-    lines = (line for line in StringIO(read_text("co2_outdoor.csv")) if not line.startswith("#"))
-    rows = list(csv.DictReader(lines))
-    return np.array([int(r["year"]) for r in rows]), np.array([float(r["ppm"]) for r in rows])
-
-
-def outdoor_co2_on(day: np.ndarray) -> np.ndarray:
-    """Outdoor carbon dioxide, ppm, in the year of each datetime64 (n,); beyond the table the nearest year's.
-
-    NaT gives the newest year's, the highest: leaving the date out makes no reading more believable.
-    """
-    years, ppm = outdoor_co2()
-    known = ~np.isnat(day)
-    year = np.full(len(day), float(years[-1]))
-    year[known] = day[known].astype("datetime64[Y]").astype(int) + 1970
-    return np.interp(year, years, ppm)
 
 
 def _implausible(tests: pd.DataFrame, problems: Problems, doubts: dict[str, np.ndarray]) -> None:
