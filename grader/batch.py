@@ -49,7 +49,7 @@ class Options:
     rules: str | None = None
     as_of: date = field(default_factory=date.today)
     month_first: bool = False
-    interval_months: int = 3
+    interval_months: int | None = None
     language: str = "en"
     layouts: tuple[LayoutFile, ...] = ()
     decision_rule: str | None = None
@@ -57,11 +57,19 @@ class Options:
 
     def recorded(self) -> str:
         """The options as one line for the result."""
-        return (f"rules={self.rules or DEFAULT_RULES}; as-of={self.as_of}; month-first={self.month_first}; "
-                f"interval-months={self.interval_months}; language={self.language}"
-                + (f"; decision-rule={self.decision_rule}" if self.decision_rule else "")
-                + "".join(f"; also={Path(name).name}" for name in self.also)
+        return (f"rules={_rule_name(self.rules or DEFAULT_RULES)}; as-of={self.as_of}; month-first={self.month_first}; "
+                f"interval-months={self.interval_months or 'by rule set'}; language={self.language}"
+                f"; decision-rule={self.decision_rule or 'by rule set'}"
+                + "".join(f"; also={_rule_name(name)}" for name in self.also)
                 + "".join(f"; layout={f.path.name} {f.sha256[:12]}" for f in self.layouts))
+
+
+def _rule_name(asked: str) -> str:
+    """A rule set as it was asked for; a file by its name and what it said, wherever it lay."""
+    if not str(asked).casefold().endswith(".toml"):
+        return str(asked)
+    rules = load_ruleset(asked)
+    return f"{Path(asked).name} {rules.sha256[:12]}"
 
 
 @dataclass
@@ -105,6 +113,11 @@ class Result:
         always = ("Verdicts", "Actions", "Problems", "Sources", "Limits")
         return {name: frame for name, frame in found.items() if name in always or len(frame.columns)}
 
+    def properties(self) -> dict[str, str]:
+        """What the run was: version, options, versions of the rule sets; kept in the result's properties."""
+        return {"grader-version": __version__, "options": self.options.recorded(),
+                "rule-sets": ", ".join(f"{r.id} v{r.rule_version}" for r in self.rulesets.values())}
+
     def write(self, path: str | os.PathLike[str], created: datetime | None = None) -> Any:
         """Write the result workbook; see grader.write.result.write_result.
 
@@ -112,10 +125,8 @@ class Result:
         """
         from grader.write.result import write_result
 
-        properties = {"grader-version": __version__, "options": self.options.recorded(),
-                      "rule-sets": ", ".join(f"{r.id} v{r.rule_version}" for r in self.rulesets.values())}
         return write_result(path, self.frames(), self.summary, colours=self.colours, links=self.links,
-                            sparklines=self.sparklines, pages=self.pages, properties=properties, created=created,
+                            sparklines=self.sparklines, pages=self.pages, properties=self.properties(), created=created,
                             inputs=[Path(p) for p in self.log.files["path"]], language=self.options.language)
 
 
@@ -168,11 +179,11 @@ class Result:
         from grader.review.compare import compare_table, read_old_result
 
         self.more["Changes"] = compare_table(read_old_result(old_result), self.verdicts,
-                                             language=self.options.language)
+                                             run=self.properties(), language=self.options.language)
 
 
 def run(paths: Any, *, rules: str | None = None, as_of: date | str | None = None, month_first: bool = False,
-        interval_months: int = 3, language: str = "en", layouts: Iterable[str | os.PathLike[str]] = (),
+        interval_months: int | None = None, language: str = "en", layouts: Iterable[str | os.PathLike[str]] = (),
         decision_rule: str | None = None, also: Iterable[str] = (),
         progress: Callable[[int, int], None] | None = None) -> Result:
     """Read, normalise, compute, judge, review. Arguments as grader.grade; progress(files done, files in all).
@@ -233,7 +244,8 @@ def _reviewed(tests: pd.DataFrame, log: Log, names: list[str], problems: Problem
     actions = actions_table(tests, language=options.language, file_names=names, sheet_names=sheets)
     verdicts = verdict_table(tests, names, sheets, beside.columns)
     trend = trend_table(tests, problems, as_of=day, language=options.language)
-    due = due_table(tests, as_of=day, interval_months=options.interval_months, problems=problems, file_names=names)
+    due = due_table(tests, as_of=day, interval_months=options.interval_months, problems=problems, file_names=names,
+                    rule_intervals={rule_id: rules.interval_months for rule_id, rules in rulesets.items()})
     history.left_out(tests, problems)
     history.slips(tests, problems)
     oddities = oddities_table(tests, problems, as_of=day, language=options.language, file_names=names)

@@ -60,8 +60,8 @@ def main() -> None:
 @click.option("--as-of", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE",
               help="The day from which everything is counted. Default: today.")
 @click.option("--month-first", is_flag=True, help="Read 03/04/2026 as 4 March where a column fits both orders.")
-@click.option("--interval-months", default=3, show_default=True, type=click.IntRange(1, 60), metavar="MONTHS",
-              help="Months between tests where row and visit say nothing.")
+@click.option("--interval-months", type=click.IntRange(1, 60), metavar="MONTHS", help="Months between tests where row and "
+              "visit say nothing. Default: the rule set's, else 3.")
 @click.option("--decision-rule", type=click.Choice(["simple", "guarded"]), help="Tighten what the rule set states: "
               "guarded fails a reading that is within its limit by less than its expanded uncertainty.")
 @click.option("--also", multiple=True, metavar="RULESET", help="Also judge by this rule set, in further columns of "
@@ -80,7 +80,7 @@ def main() -> None:
 @_language_option("Summary, reasons, problems, actions and records")
 @click.option("-q", "--quiet", is_flag=True, help="Print only what failed to be graded, and errors.")
 def grade_command(paths: tuple[Path, ...], output: Path, rules: str | None, as_of: datetime | None,
-                  month_first: bool, interval_months: int, records: Path | None,
+                  month_first: bool, interval_months: int | None, records: Path | None,
                   compare: Path | None, charts: str | None, layouts: tuple[Path, ...],
                   decision_rule: str | None, also: tuple[str, ...], marked_copies: Path | None,
                   language: str, quiet: bool) -> None:
@@ -156,10 +156,9 @@ def _with_bar(work: Callable[[Callable[[int, int], None] | None], Any], quiet: b
               metavar="SECONDS", help="Time between two looks at the folder.")
 @click.option("--rules", metavar="RULESET", help="As for `grader grade`.")
 @click.option("--month-first", is_flag=True, help="As for `grader grade`.")
-@click.option("--interval-months", default=3, show_default=True, type=click.IntRange(1, 60), metavar="MONTHS",
-              help="As for `grader grade`.")
+@click.option("--interval-months", type=click.IntRange(1, 60), metavar="MONTHS", help="As for `grader grade`.")
 def watch_command(folder: Path, output: Path, seconds: float, rules: str | None, month_first: bool,
-                  interval_months: int) -> None:
+                  interval_months: int | None) -> None:
     """Grade FOLDER again whenever a file in it has arrived, changed or gone; end it with Ctrl-C.
 
     A file is graded once it has stopped growing: the same size and age at two looks. One line an event.
@@ -263,6 +262,7 @@ def layout_command(file: Path, save: Path | None, layouts: tuple[Path, ...]) -> 
 @click.argument("ruleset", required=False)
 def limits_command(ruleset: str | None) -> None:
     """List the rule sets, or every limit of RULESET (a name or a .toml file) with its source."""
+    from grader.judge.decision import rule_facts
     from grader.judge.rulesets import limits_table, load_ruleset, rule_ids
     from grader.problems import GraderError
 
@@ -276,7 +276,9 @@ def limits_command(ruleset: str | None) -> None:
         rules = load_ruleset(ruleset)
     except GraderError as error:
         _stop(error)
-    click.echo(f"{rules.id}: {rules.document}, {rules.edition}. {rules.title}\n")
+    for line in rule_facts(rules):
+        click.echo(line)
+    click.echo()
     rows = limits_table([rules])
     _print_table(["Parameter", "Condition", "Limit", "Source confidence", "Clause", "Judges", "Standard uncertainty"], rows)
     if rules.note:

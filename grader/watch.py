@@ -37,7 +37,7 @@ def watch(
     interval_s: float = 5.0,
     rules: str | None = None,
     month_first: bool = False,
-    interval_months: int = 3,
+    interval_months: int | None = None,
     language: str = "en",
     echo: Callable[[str], None] = print,
     sleep: Callable[[float], None] = time.sleep,

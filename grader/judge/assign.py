@@ -42,6 +42,8 @@ def assign_rules(tests: pd.DataFrame, problems: Problems, rules: str | None = No
     blank = (named == "") & (tests["rule_set_state"].to_numpy() != UNREADABLE)
     chosen[blank] = resolve_edition(asked, days[blank], own)
     number = tests.index.to_numpy()
+    if rules and len(tests) and not blank.any():
+        problems.add("rules_not_used", value=asked)
     problems.add_tests("no_edition_in_force", number[blank & (chosen == "")], "rule_set", name=str(asked))
     for name in pd.unique(named[named != ""]):
         at = named == name

@@ -40,6 +40,26 @@ def tightened(rulesets: Mapping[str, RuleSet], asked: str | None) -> dict[str, R
     }
 
 
+def rule_facts(rules: RuleSet) -> list[str]:
+    """What a rule set says besides its limits, a line each: what it is, extends and demands, how it decides."""
+    title = "" if rules.title in ("", rules.document) else f". {rules.title}"
+    facts = [f"{rules.id}: {rules.document}, {rules.edition}{title}"]
+    if rules.extends:
+        facts.append(f"Extends {rules.extends}.")
+    if rules.superseded_from is not None:
+        facts.append(f"Superseded from {rules.superseded_from}{f' by {rules.superseded_by}' if rules.superseded_by else ''}.")
+    if rules.information_only:
+        return facts
+    facts.append(f"For: {', '.join(rules.supplies)}. Demanded: {', '.join(rules.demanded)}.")
+    facts.append(f"Decision rule: {decision_text({rules.id: rules})}.")
+    if rules.interval_months is not None:
+        basis = f" ({rules.interval_basis})" if rules.interval_basis else ""
+        facts.append(f"Longest interval between tests: {rules.interval_months} month{'s'[: rules.interval_months != 1]}{basis}.")
+    facts += [f"Asks less on purpose, {key}: {why}" for key, why in rules.why.items()]
+    facts += [f"Asks less on purpose, {x.parameter} {x.text}: {x.why}" for x in rules.limits if x.why]
+    return facts
+
+
 def decision_text(rulesets: Mapping[str, RuleSet], language: str = "en") -> str:
     """The decision rule and the flag thresholds in words, each rule set named where they differ."""
     w = words(language)

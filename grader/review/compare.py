@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import zipfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +20,9 @@ from grader.words import DEFAULT_LANGUAGE, words
 
 RESULT_KIND, KIND_PROPERTY = "result", "grader-kind"
 SHEET = "Verdicts"
+RUN_PROPERTIES = ("options", "rule-sets", "grader-version")
+# What an option could not change: a verdict.
+_NO_MATTER = ("as-of", "language", "interval-months")
 COLUMNS = ("Site", "Outlet", "Test date", "Old verdict", "New verdict", "Why", "File", "Row")
 # What must be there to tell tests and verdicts; the other columns serve to say why.
 _NEEDED = ("Site", "Outlet", "System", "Test date", "Verdict", "File", "Sheet", "Row")
@@ -50,6 +53,7 @@ def read_old_result(path: str | os.PathLike[str]) -> pd.DataFrame:
             kind = next((p.value for p in book.custom_doc_props.props if p.name == KIND_PROPERTY), None)
             if kind != RESULT_KIND:
                 raise GraderError(say["not_a_result"].format(path=given))
+            run = {p.name: str(p.value) for p in book.custom_doc_props.props if p.name in RUN_PROPERTIES}
             titles = [
                 t for t in book.sheetnames if t == SHEET or t.startswith(f"{SHEET} ") and t[9:].isdigit()
             ]
@@ -60,6 +64,7 @@ def read_old_result(path: str | os.PathLike[str]) -> pd.DataFrame:
     missing = [name for name in _NEEDED if name not in found.columns]
     if missing:
         raise GraderError(say["no_verdicts"].format(path=given, missing=", ".join(missing)))
+    found.attrs["run"] = run
     return found
 
 
@@ -72,11 +77,17 @@ def _frame(sheet: Any) -> pd.DataFrame:
     )
 
 
-def compare_table(old: pd.DataFrame, new: pd.DataFrame, *, language: str = DEFAULT_LANGUAGE) -> pd.DataFrame:
+def compare_table(
+    old: pd.DataFrame,
+    new: pd.DataFrame,
+    *,
+    run: Mapping[str, str] | None = None,
+    language: str = DEFAULT_LANGUAGE,
+) -> pd.DataFrame:
     """The tests whose verdict changed, that are gone, or that are new.
 
     old, new : the sheets Verdicts: from read_old_result, and of this run. Columns that only one of them has
-               are not compared.
+               are not compared. run : RUN_PROPERTIES of this run, to say what changed in how it was judged.
     Returns  : columns COLUMNS; gone tests have no new verdict, new ones no old. In order of the new table,
                then the gone ones in order of the old. File and Row are the new ones where there are.
     A test is the same where file, sheet, row, site, outlet and date agree; else where client, site, outlet,
@@ -91,9 +102,10 @@ def compare_table(old: pd.DataFrame, new: pd.DataFrame, *, language: str = DEFAU
     columns = [c for c in new.columns if c in old.columns]
     numbers = {c: (_numbers(old[c]), _numbers(new[c])) for c in columns}
     made: dict[int, tuple[Any, ...]] = {}
+    other_run = _run_changes(old.attrs.get("run", {}), run or {}, say)
     for o, n in pairs:
         if before["Verdict"][o] != after["Verdict"][n]:
-            why = _why(o, n, before, after, columns, numbers, say)
+            why = "; ".join([*_why(o, n, before, after, columns, numbers, say), *other_run])
             made[n] = (
                 *_shown(after, n),
                 before["Verdict"][o],
@@ -212,7 +224,7 @@ def _why(
     columns: Sequence[str],
     cells: dict[str, tuple[np.ndarray, np.ndarray]],
     say: dict[str, str],
-) -> str:
+) -> list[str]:
     """Rule set, then verdicts of parameters, then readings and what else of the test changed."""
     said = []
     for name in _PLAIN:
@@ -237,10 +249,47 @@ def _why(
         was, now = cells[name][0][o], cells[name][1][n]
         if not _same(was, now):
             text = say["reading" if normal_heading(name) in readings else "changed"]
-            said.append(text.format(name=name, old=_cell(was, say), new=_cell(now, say)))
-    if not said:
-        said.append(say["nothing_else"])
-    return "; ".join(said)
+            shown = _pair(was, now) if isinstance(was, float) and isinstance(now, float) else None
+            a, b = shown or (_cell(was, say), _cell(now, say))
+            said.append(text.format(name=name, old=a, new=b))
+    return said or [say["nothing_else"]]
+
+
+def _pair(was: float, now: float) -> tuple[str, str]:
+    """Two figures with as few digits as tell them apart, four at least: computed ones have no end of digits.
+
+    >>> _pair(-41.31566736, -34.7446301), _pair(9.0, 1.0), _pair(12.000001, 12.000002)
+    (('-41.32', '-34.74'), ('9', '1'), ('12.000001', '12.000002'))
+    """
+    for digits in range(4, 16):
+        shown = f"{was + 0.0:.{digits}g}", f"{now + 0.0:.{digits}g}"
+        if shown[0] != shown[1]:
+            break
+    return shown
+
+
+def _run_changes(old: Mapping[str, str], new: Mapping[str, str], say: dict[str, str]) -> list[str]:
+    """What of the two runs differs that can change a verdict: options, versions of rule sets and program."""
+    if not old or not new:
+        return []
+    was, now = _parts(old), _parts(new)
+    return [
+        say["run_changed"].format(name=name, old=was.get(name, say["blank"]), new=now.get(name, say["blank"]))
+        for name in sorted({*was, *now})
+        if name not in _NO_MATTER and was.get(name) != now.get(name)
+    ]
+
+
+def _parts(run: Mapping[str, str]) -> dict[str, str]:
+    """The recorded options by name, several of a name together; the version; versions of rule sets."""
+    found: dict[str, str] = {"grader-version": run.get("grader-version", "")}
+    for part in run.get("options", "").split("; "):
+        name, _, value = part.partition("=")
+        found[name] = f"{found[name]}, {value}" if name in found else value
+    for rule in filter(None, run.get("rule-sets", "").split(", ")):
+        name, _, version = rule.rpartition(" ")
+        found[f"version of {name}"] = version
+    return {name: value for name, value in found.items() if name and name != "also"}
 
 
 def _same(was: Any, now: Any) -> bool:

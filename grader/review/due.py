@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -23,15 +23,19 @@ def due_table(
     tests: pd.DataFrame,
     *,
     as_of: object,
-    interval_months: int = USUAL_INTERVAL_MONTHS,
+    interval_months: int | None = None,
+    rule_intervals: Mapping[str, int | None] | None = None,
     problems: Problems | None = None,
     file_names: Sequence[str] = (),
 ) -> pd.DataFrame:
     """The Due table, the most urgent first.
 
     tests           : judged table, n rows. as_of : date of the run.
-    interval_months : int, at least 1; for outlets whose last test states none.
-    problems        : where given, an interval that could not be used is queried (interval_not_used).
+    interval_months : int, at least 1; for outlets whose last test states none. None: as the rule set of that
+                      test says, else USUAL_INTERVAL_MONTHS.
+    rule_intervals  : id of a rule set -> its longest interval in months, or None where it fixes none.
+    problems        : where given, an interval that could not be used is queried (interval_not_used), and one
+                      longer than the rule set's is noted (interval_longer).
     file_names      : by file number, for column File; none: the column is blank.
     Returns         : one row an outlet with a test that counts. Interval in months, Days left in days on
                       `as_of`.
@@ -43,7 +47,7 @@ def due_table(
     or more than 24 months is not used. An outlet that never passed has no next due. Removed: the outlet's
     latest row says so, visited or not; it has no next due either. Left out of a visit changes nothing here.
     """
-    if interval_months < 1:
+    if interval_months is not None and interval_months < 1:
         raise ValueError(f"an interval is at least 1 month, not {interval_months}")
     day_of_run = as_day(as_of)
     counts = counting(tests)
@@ -51,7 +55,7 @@ def due_table(
     day, verdict = days(tests), tests["verdict"].to_numpy()
     last_verdict = verdict[known.last]
     passed = _last_pass(tests, counts, known.of_test, len(known.identity))
-    months, stated = _intervals(tests, known.last, interval_months, problems)
+    months, whence = _intervals(tests, known.last, interval_months, rule_intervals or {}, problems)
     removed, status = _status(tests, known.identity)
     next_due = np.where(removed, np.datetime64("NaT"), months_after(passed, months)).astype("datetime64[D]")
     left = np.where(
@@ -82,7 +86,7 @@ def due_table(
         "Days left": left,
         "State": np.array(STATES, dtype=object)[state],
         "Last pass": passed.astype("datetime64[s]"),
-        "Interval from": np.where(stated, "log", "usual").astype(object),
+        "Interval from": whence,
         "Outlet status": status,
         "Client": known.client,
         "System": known.system,
@@ -109,23 +113,34 @@ def _last_pass(
 
 
 def _intervals(
-    tests: pd.DataFrame, last: np.ndarray, usual: int, problems: Problems | None
+    tests: pd.DataFrame,
+    last: np.ndarray,
+    asked: int | None,
+    rule_intervals: Mapping[str, int | None],
+    problems: Problems | None,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Months of each outlet, int (m,), and whether its last test states them."""
+    """Months of each outlet, int (m,), and where they are from: log, option, rule set, usual."""
     state = tests["interval_months_state"].to_numpy()[last]
     value = tests["interval_months"].to_numpy(dtype=float)[last]
     with np.errstate(invalid="ignore"):
         stated = (state == READ) & (value > 0) & (value <= LONGEST_INTERVAL_MONTHS)
+    rule = text(tests, "ruleset")[last]
+    longest = pd.Series(rule).map({k: v for k, v in rule_intervals.items() if v}).to_numpy(dtype=float)
+    if asked is not None:
+        usual, fallback = np.full(len(last), float(asked)), np.full(len(last), "option", dtype=object)
+    else:
+        usual = np.where(np.isnan(longest), USUAL_INTERVAL_MONTHS, longest)
+        fallback = np.where(np.isnan(longest), "usual", "rule set").astype(object)
     months = np.where(stated, np.maximum(np.floor(np.where(stated, value, 1)), 1), usual).astype(np.int64)
     if problems is not None:
-        problems.add_tests(
-            "interval_not_used",
-            tests.index.to_numpy()[last[(state != BLANK) & ~stated]],
-            "interval_months",
-            usual=usual,
-            longest=LONGEST_INTERVAL_MONTHS,
-        )
-    return months, stated
+        number = tests.index.to_numpy()
+        unused = (state != BLANK) & ~stated
+        problems.add_tests("interval_not_used", number[last[unused]], "interval_months",
+                           usual=months[unused], longest=LONGEST_INTERVAL_MONTHS)  # fmt: skip
+        beyond = months > longest
+        problems.add_tests("interval_longer", number[last[beyond]], "interval_months", months=months[beyond],
+                           longest=longest[beyond].astype(int), rule=rule[beyond])  # fmt: skip
+    return months, np.where(stated, "log", fallback).astype(object)
 
 
 def _status(tests: pd.DataFrame, identity: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

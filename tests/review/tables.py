@@ -71,6 +71,7 @@ def judged(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
         "outlet": outlet,
         "system": system,
         "outlet_status": take("outlet_status", ""),
+        "ruleset": take("ruleset", ""),
         "visit_reason": take("visit_reason", "periodic"),
         "work_done": take("work_done", ""),
     }
@@ -139,7 +140,7 @@ def many(outlets: int, visits: int, seed: int = 1) -> pd.DataFrame:
     day = months.astype("datetime64[D]") + site % 27
     names = {
         c: pd.Series([""] * n, dtype=object)
-        for c in ("client", "system", "system_key", "outlet_status", "work_done")
+        for c in ("client", "system", "system_key", "outlet_status", "ruleset", "work_done")
     }
     site_names = np.array([f"Site {s}" for s in range(site.max() + 1)], dtype=object)
     outlet_names = np.array([f"Bay {o % 20 + 1}" for o in range(outlets)], dtype=object)

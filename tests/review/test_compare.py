@@ -65,6 +65,19 @@ def test_another_rule_set_is_named_as_the_reason(tmp_path):
     )
 
 
+def test_another_decision_rule_is_named_as_the_reason(tmp_path):
+    frame = verdicts({"a.xlsx": (VISIT, [AIRLINE, {**BAY2, "co_ppm": 9.0}])})
+    before = {"options": "rules=x; as-of=2026-03-20; month-first=False; decision-rule=by rule set",
+              "rule-sets": "en12021-2014 v1", "grader-version": "1.0"}  # fmt: skip
+    old = read_old_result(issued(tmp_path, frame, properties=before))
+    now = {**before, "options": "rules=x; as-of=2026-11-25; month-first=False; decision-rule=guarded",
+           "rule-sets": "en12021-2014 v2"}  # fmt: skip
+    new = verdicts({"a.xlsx": (VISIT, [AIRLINE, BAY2])})
+    why = compare_table(old, new, run=now)["Why"][0]
+    assert "this run: decision-rule by rule set -> guarded; this run: version of en12021-2014 v1 -> v2" in why
+    assert "as-of" not in why and "month-first" not in why and "this run" not in compare_table(old, new, run=before)["Why"][0]
+
+
 def test_tests_that_are_gone_and_new_are_listed(tmp_path):
     old = read_old_result(issued(tmp_path, verdicts({"a.xlsx": (VISIT, [AIRLINE, BAY2])})))
     table = compare_table(old, verdicts({"a.xlsx": (VISIT, [AIRLINE, {**BAY2, "outlet": "Bay 3"}])}))

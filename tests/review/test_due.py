@@ -142,7 +142,7 @@ def test_tests_without_date_or_to_come_count_for_nothing():
 def test_an_interval_that_cannot_be_used_is_the_usual_one_and_queried(interval):
     problems = Problems()
     table = due([{"day": "2026-01-10", "interval_months": interval}], interval_months=4, problems=problems)
-    assert table["Interval"].tolist() == [4] and table["Interval from"].tolist() == ["usual"]
+    assert table["Interval"].tolist() == [4] and table["Interval from"].tolist() == ["option"]
     assert problems.codes() == (set() if interval is None else {"interval_not_used"})
 
 
@@ -150,6 +150,16 @@ def test_an_interval_that_cannot_be_used_is_the_usual_one_and_queried(interval):
 def test_a_stated_interval(stated, used):
     row = only([{"day": "2026-01-10", "interval_months": stated}])
     assert (row["Interval"], row["Interval from"]) == (used, "log")
+
+
+@pytest.mark.parametrize(("asked", "of_rule", "used", "whence"), [
+    (None, 1, 1, "rule set"), (None, None, 3, "usual"), (6, 1, 6, "option"), (1, 3, 1, "option")])  # fmt: skip
+def test_where_nothing_is_stated_the_option_else_the_rule_set_says(asked, of_rule, used, whence):
+    problems = Problems()
+    table = due([{"day": "2026-01-10", "ruleset": "yard"}], interval_months=asked,
+                rule_intervals={"yard": of_rule}, problems=problems)  # fmt: skip
+    assert (table["Interval"][0], table["Interval from"][0]) == (used, whence)
+    assert problems.codes() == ({"interval_longer"} if of_rule and used > of_rule else set())
 
 
 def test_the_interval_is_the_last_tests():
