@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable
 from datetime import datetime
@@ -39,19 +40,41 @@ def _language_option(of_what: str) -> Callable[[Any], Any]:
                         help=f"Language of {of_what}, such as de. Sheet names and headings stay English.")
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+class _Commands(click.Group):
+    """The commands; files or folders without one are graded, so that a folder can be dragged onto the program."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        if args and args[0] not in self.commands and all(Path(a).exists() for a in args):
+            first = Path(args[0]).resolve()
+            args = ["grade", *args, "-o", str(first.parent / f"{first.stem if first.is_file() else first.name} graded.xlsx")]
+            ctx.call_on_close(_wait_for_a_reader)
+        return super().parse_args(ctx, args)
+
+
+def _wait_for_a_reader() -> None:
+    """Windows shuts the window of a program that something was dragged onto as soon as it ends."""
+    if sys.platform == "win32" and sys.stdin.isatty() and sys.stdout.isatty():
+        click.pause("Press any key to close this window.")
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
 @click.version_option(__version__, prog_name="grader")
-def main() -> None:
+@click.pass_context
+def main(context: click.Context) -> None:
     """Grade breathing-air test logs kept in spreadsheets, by a named standard.
 
     \b
     Example:  grader grade logs/ -o result.xlsx
+    Files or folders without a command are graded beside themselves:  grader logs/
 
     It gives no permission to use an outlet: the competent person decides, local law and the standard rule.
     """
+    if os.environ.get("NO_COLOR"):
+        context.color = False
 
 
-@main.command("grade", epilog="Example:  grader grade logs/ extra.xlsx -o result.xlsx --as-of 2026-03-31")
+@main.command("grade", short_help="Grade workbooks, or folders of them, into one result workbook.",
+              epilog="Example:  grader grade logs/ extra.xlsx -o result.xlsx --as-of 2026-03-31")
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("-o", "--output", default="result.xlsx", show_default=True, type=click.Path(path_type=Path),
               help="Where the result workbook goes.")
@@ -79,20 +102,24 @@ def main() -> None:
               "called NAME.layout.toml in the folders are used without being named.")
 @_language_option("Summary, reasons, problems, actions and records")
 @click.option("-q", "--quiet", is_flag=True, help="Print only what failed to be graded, and errors.")
+@click.option("-v", "--verbose", is_flag=True, help="Also print every query and note, a line each.")
 def grade_command(paths: tuple[Path, ...], output: Path, rules: str | None, as_of: datetime | None,
                   month_first: bool, interval_months: int | None, records: Path | None,
                   compare: Path | None, charts: str | None, layouts: tuple[Path, ...],
                   decision_rule: str | None, also: tuple[str, ...], marked_copies: Path | None,
-                  language: str, quiet: bool) -> None:
+                  language: str, quiet: bool, verbose: bool) -> None:
     """Grade PATHS, workbooks or folders of them, into one result workbook.
 
     Exit status: 0 every row found was graded, whatever the verdicts; 1 some file or row could not be graded;
     2 nothing was written.
     """
-    from grader.batch import counts, run
+    from grader.batch import run
     from grader.problems import GraderError
+    from grader.show_grade import count_lines, problem_lines, site_lines
     from grader.write.safely import check_target
 
+    if quiet and verbose:
+        raise click.UsageError("Give --quiet or --verbose, not both.")
     try:
         check_target(output, [p for p in paths if p.is_file()])
         result = _with_bar(lambda tick: run(paths, rules=rules, as_of=as_of.date() if as_of else None,
@@ -108,15 +135,12 @@ def grade_command(paths: tuple[Path, ...], output: Path, rules: str | None, as_o
         copies, said = result.write_marked_copies(marked_copies) if marked_copies is not None else ([], [])
     except GraderError as error:
         _stop(error)
-    n = counts(result)
     if not quiet:
-        rows = result.sources["Rows found"].sum()
-        click.echo(f"{n['files']} files, {rows} rows found, {n['tests']} graded, {n['rows_refused']} refused.")
-        click.echo(f"{n['fail']} fail, {n['incomplete']} incomplete, {n['near limit']} near limit, "
-                   f"{n['pass']} pass; {n['queries']} queries.")
+        for line in [*site_lines(result), "", *count_lines(result)]:
+            click.echo(line)
     for line in result.cautions:
         click.echo(line, err=True)
-    for line in _refused_lines(result):
+    for line in problem_lines(result, ("refused", "query", "note") if verbose else ("refused",)):
         click.echo(line, err=True)
     if records is not None:
         click.echo(f"Records and notices: {len(written)} in {records}")
@@ -128,12 +152,6 @@ def grade_command(paths: tuple[Path, ...], output: Path, rules: str | None, as_o
         click.echo(f"Changed since {compare.name}: {len(result.more['Changes'])} (sheet Changes)")
     click.echo(f"Result: {output}")
     raise SystemExit(1 if result.refused else 0)
-
-
-def _refused_lines(result: Any) -> list[str]:
-    refused = result.problems[result.problems["Severity"] == "refused"]
-    return [f"{r['File'] or 'run'}{', sheet ' + r['Sheet'] if r['Sheet'] else ''}: {r['Problem']} {r['What to do']}"
-            for r in refused.to_dict("records")]
 
 
 def _with_bar(work: Callable[[Callable[[int, int], None] | None], Any], quiet: bool) -> Any:
@@ -148,7 +166,8 @@ def _with_bar(work: Callable[[Callable[[int, int], None] | None], Any], quiet: b
         return work(tick)
 
 
-@main.command("watch", epilog="Example:  grader watch logs/ -o result.xlsx --every 10")
+@main.command("watch", short_help="Grade a folder again whenever a file in it changes.",
+              epilog="Example:  grader watch logs/ -o result.xlsx --every 10")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path), metavar="RESULT.xlsx",
               help="Where the result workbook goes; it may lie in FOLDER.")
@@ -173,7 +192,8 @@ def watch_command(folder: Path, output: Path, seconds: float, rules: str | None,
         _stop(error)
 
 
-@main.command("blank", epilog="Examples:  grader blank visit.xlsx;  grader blank next.xlsx --site \"North yard\" "
+@main.command("blank", short_help="Write the blank workbook, to be filled in on site.",
+              epilog="Examples:  grader blank visit.xlsx;  grader blank next.xlsx --site \"North yard\" "
               "--from logs/;  grader blank next/ --due --from logs/")
 @click.argument("output", type=click.Path(path_type=Path))
 @click.option("--site", metavar="NAME", help="Fill in this site's outlets from earlier visits, readings left empty.")
@@ -238,7 +258,8 @@ def _next_blanks(output: Path, folder: Path, site: str | None, client: str | Non
     return written
 
 
-@main.command("layout", epilog="Example:  grader layout old-log.xlsx --save old-log.layout.toml")
+@main.command("layout", short_help="Show how a firm's own workbook is understood.",
+              epilog="Example:  grader layout old-log.xlsx --save old-log.layout.toml")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--save", type=click.Path(path_type=Path), metavar="LAYOUT.toml", help="Write it as a layout file, to be "
               "corrected and given to `grade --layout`.")
@@ -258,7 +279,8 @@ def layout_command(file: Path, save: Path | None, layouts: tuple[Path, ...]) -> 
     raise SystemExit(0 if shown.tables else 1)
 
 
-@main.command("limits", epilog="Example:  grader limits en12021-2014")
+@main.command("limits", short_help="List the rule sets, or every limit of one.",
+              epilog="Example:  grader limits en12021-2014")
 @click.argument("ruleset", required=False)
 def limits_command(ruleset: str | None) -> None:
     """List the rule sets, or every limit of RULESET (a name or a .toml file) with its source."""
@@ -291,7 +313,8 @@ def _print_table(columns: list[str], rows: list[dict[str, str]]) -> None:
         click.echo("  ".join(f"{row[c]:{w}}" for c, w in zip(columns, widths)).rstrip())
 
 
-@main.command("dewpoint", epilog="Example:  grader dewpoint 500 --pressure 6")
+@main.command("dewpoint", short_help="One dew point, step by step with its uncertainty.",
+              epilog="Example:  grader dewpoint 500 --pressure 6")
 @click.argument("water", type=float)
 @click.option("--pressure", required=True, type=float, metavar="BAR", help="Line pressure, bar gauge.")
 @click.option("--multiplier", default=1.0, show_default=True, type=float, help="Of the water tube's reading.")

@@ -10,6 +10,7 @@ from grader.compute import humidity
 from grader.compute.constants import PA_PER_BAR, PA_PER_HPA, STANDARD_ATMOSPHERE_HPA, TRIPLE_POINT_C
 from grader.compute.supercooled import dew_point_over_supercooled
 from grader.compute.uncertainty import of_dew_point
+from grader.figures import plain
 from grader.judge.carried import relative_of_pressure
 from grader.judge.purity import class_of
 from grader.judge.rulesets import DEFAULT_RULESET, load_ruleset
@@ -37,8 +38,8 @@ def dewpoint_lines(
     k = COVERAGE_FACTOR
     lines = [
         f"Water content: {content:.6g} mg/m³ at 20 °C and 1013.25 hPa{_plus(k * relative * content, 'mg/m³')}",
-        f"Mole fraction: {1e6 * x:.4g} ppm by volume{_plus(k * relative * 1e6 * x, 'ppm')}",
-        f"Absolute pressure of the line: {line_pa / PA_PER_BAR:.4g} bar ({line_bar:g} bar gauge, "
+        f"Mole fraction: {plain(float(f'{1e6 * x:.4g}'))} ppm by volume{_plus(k * relative * 1e6 * x, 'ppm')}",
+        f"Absolute pressure of the line: {plain(float(f'{line_pa / PA_PER_BAR:.4g}'))} bar ({line_bar:g} bar gauge, "
         f"{atmospheric_hpa:g} hPa){_plus(k * of_pressure * line_pa / PA_PER_BAR, 'bar')}",
     ]
     dew, u_dew = math.nan, math.nan
@@ -80,4 +81,8 @@ def _judged(dew_c: float, u_dew_k: float) -> list[str]:
 
 
 def _plus(expanded: float, unit: str) -> str:
-    return "" if math.isnan(expanded) else f" ± {float(f'{expanded:.2g}'):g} {unit}"
+    """Two digits, and never rounded down."""
+    if math.isnan(expanded) or expanded <= 0:
+        return ""
+    step = 10.0 ** (math.floor(math.log10(expanded)) - 1)
+    return f" ± {plain(float(f'{math.ceil(expanded / step - 1e-6) * step:.2g}'))} {unit}"

@@ -24,7 +24,8 @@ def test_grade_writes_a_result_and_says_so(tmp_path):
     visit_file(tmp_path / "in" if (tmp_path / "in").mkdir() else tmp_path / "in" / "a.xlsx")
     done = call("grade", tmp_path / "in", "-o", tmp_path / "r.xlsx", "--as-of", "2026-11-25")
     assert done.exit_code == 0
-    assert "1 files, 1 rows found, 1 graded, 0 refused" in done.output
+    assert "1 file, 1 row found, 1 graded, 0 refused" in done.output
+    assert re.search(r"^Site +Tests +Fail +Incomplete +Near limit +Pass +Out of use +Overdue$", done.output, re.MULTILINE)
     assert done.output.splitlines()[-1] == f"Result: {tmp_path / 'r.xlsx'}"
     assert (tmp_path / "r.xlsx").is_file()
 
@@ -35,6 +36,58 @@ def test_a_refused_file_is_exit_1_with_a_result(tmp_path):
     done = call("grade", tmp_path, "-o", tmp_path / "r.xlsx")
     assert done.exit_code == 1 and (tmp_path / "r.xlsx").is_file()
     assert "b.xlsx" in done.output
+
+
+def test_the_table_by_site_agrees_with_the_verdicts(tmp_path):
+    import pandas as pd
+
+    shown = call("grade", ROOT / "demo" / "inbox", "-o", tmp_path / "r.xlsx", "--as-of", "2026-11-25").output
+    sheet = pd.read_excel(tmp_path / "r.xlsx", sheet_name=["Verdicts", "Due"], engine="calamine")
+    for site, part in sheet["Verdicts"].groupby("Site"):
+        due = sheet["Due"][sheet["Due"]["Site"] == site]["State"]
+        expected = [len(part), *((part["Verdict"] == v).sum() for v in ("fail", "incomplete", "near limit", "pass")),
+                    (due == "out of use").sum(), (due == "overdue").sum()]
+        line = next(x for x in shown.splitlines() if x.startswith(str(site)))
+        assert [int(n) for n in line[len(str(site)):].split()] == expected
+
+
+def test_a_folder_without_a_command_is_graded_beside_itself(tmp_path):
+    folder = tmp_path / "my logs"
+    folder.mkdir()
+    visit_file(folder / "a.xlsx")
+    done = call(f"{folder}/")
+    assert done.exit_code == 0 and (tmp_path / "my logs graded.xlsx").is_file()
+    done = call(folder / "a.xlsx")
+    assert done.exit_code == 0 and (folder / "a graded.xlsx").is_file()
+    assert "No such command" in call(tmp_path / "nowhere").output
+
+
+@pytest.mark.parametrize(("environment", "coloured"), [({}, True), ({"NO_COLOR": "1"}, False), ({"NO_COLOR": ""}, True)])
+def test_colour_only_on_a_terminal_and_by_no_color(tmp_path, monkeypatch, environment, coloured):
+    """no-color.org: any value that is not empty turns colour off."""
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    folder = tmp_path / "in"
+    folder.mkdir()
+    visit_file(folder / "a.xlsx")
+    arguments = ["grade", str(folder), "-o", str(tmp_path / "r.xlsx")]
+    on_terminal = CliRunner(env=environment).invoke(main, arguments, color=True).output
+    assert ("\x1b[" in on_terminal) == coloured
+    assert "\x1b[" not in CliRunner(env=environment).invoke(main, arguments).output
+
+
+def test_quiet_and_verbose(tmp_path):
+    demo = ROOT / "demo" / "inbox" / "2026-11-17 Ellerness Charging Station.xlsx"
+    quiet = call("grade", demo, "-o", tmp_path / "r.xlsx", "-q").output
+    assert quiet == f"Result: {tmp_path / 'r.xlsx'}\n"
+    verbose = call("grade", demo, "-o", tmp_path / "r.xlsx", "-v").output
+    assert "sheet Readings, cell M7:M8: note: " in verbose
+    assert call("grade", demo, "-q", "-v").exit_code == 2
+
+
+def test_completion_of_the_shell_is_there():
+    """click's own: what README tells to put into the shell's start file."""
+    done = CliRunner().invoke(main, [], env={"_GRADER_COMPLETE": "bash_source"}, prog_name="grader")
+    assert "_GRADER_COMPLETE=bash_complete" in done.output
 
 
 @pytest.mark.parametrize("arguments", [

@@ -1,0 +1,94 @@
+"""The last lines of `grader grade`: verdicts by site, counts, what was refused, where the result is."""
+
+from __future__ import annotations
+
+import unicodedata
+from typing import TYPE_CHECKING
+
+import click
+import pandas as pd
+
+from grader.batch import counts
+
+if TYPE_CHECKING:
+    from grader.batch import Result
+
+MOST_SITES = 12
+MOST_NAME = 40
+# Of a verdict or state, the colour on a terminal; the word or heading always stands beside it.
+COLOURS = {"fail": "red", "out of use": "red", "incomplete": "magenta", "near limit": "yellow", "overdue": "yellow",
+           "pass": "cyan", "refused": "red", "query": "yellow"}
+VERDICTS = ("fail", "incomplete", "near limit", "pass")
+
+
+def in_colour(text: str, word: str) -> str:
+    """The text in the colour of a verdict; click takes colours out again where no terminal reads them."""
+    colour = COLOURS.get(word)
+    return click.style(text, fg=colour, bold=word in ("fail", "out of use", "refused")) if colour else text
+
+
+def site_lines(result: Result) -> list[str]:
+    """A short table: of each site its tests by verdict, and its outlets out of use and overdue on the day.
+
+    Sites with most to do first, MOST_SITES of them; the rest are counted in one line.
+    """
+    if not len(result.verdicts):
+        return []
+    tests = pd.crosstab(_sites(result.verdicts), result.verdicts["Verdict"].to_numpy())
+    states = pd.crosstab(_sites(result.due), result.due["State"].to_numpy()) if len(result.due) else pd.DataFrame()
+    table = tests.join(states).reindex(columns=[*VERDICTS, "out of use", "overdue"], fill_value=0).fillna(0).astype(int)
+    table.insert(0, "tests", tests.sum(axis=1))
+    table = table.sort_values(["out of use", "overdue", "fail", "incomplete", "near limit"], ascending=False, kind="stable")
+    shown = table.head(MOST_SITES)
+    names = [_short(str(name)) for name in shown.index]
+    columns = [str(c) for c in shown.columns]
+    wide = max(_width(n) for n in ("Site", *names))
+    lines = ["Site" + " " * (wide - 4) + "".join(f"  {c.capitalize()}" for c in columns)]
+    for name, row in zip(names, shown.to_numpy().tolist()):
+        cells = [in_colour(f"{n:>{len(c)}}", c if n else "") for c, n in zip(columns, row)]
+        lines.append("  ".join([name + " " * (wide - _width(name)), *cells]))
+    if len(table) > len(shown):
+        lines.append(f"and {len(table) - len(shown)} more sites with {int(table['tests'][MOST_SITES:].sum())} tests, "
+                     f"{int(table['fail'][MOST_SITES:].sum())} of them fails")
+    return lines
+
+
+def count_lines(result: Result) -> list[str]:
+    """Files and rows, then tests by verdict."""
+    n = counts(result)
+    found = int(result.sources["Rows found"].sum())
+    verdicts = ", ".join(in_colour(f"{n[v]} {v}", v if n[v] else "") for v in VERDICTS)
+    return [f"{_many(n['files'], 'file')}, {_many(found, 'row')} found, {n['tests']} graded, {n['rows_refused']} refused.",
+            f"{verdicts}; {_many(n['queries'], 'query', 'queries')}."]
+
+
+def problem_lines(result: Result, severities: tuple[str, ...]) -> list[str]:
+    """Problems of these severities, a line each: file, sheet, cell, what, why, what to do."""
+    chosen = result.problems[result.problems["Severity"].isin(severities)]
+    lines = []
+    for r in chosen.to_dict("records"):
+        place = ", ".join([r["File"] or "run", *(f"{n} {r[k]}" for n, k in (("sheet", "Sheet"), ("cell", "Cell")) if r[k])])
+        word = "" if r["Severity"] == "refused" else f"{r['Severity']}: "
+        lines.append(f"{place}: {in_colour(word, r['Severity'])}{r['Problem']} {r['What to do']}")
+    return lines
+
+
+def _sites(frame: pd.DataFrame) -> pd.Series:
+    """Names of sites, with the client where one name stands for two."""
+    site, client = frame["Site"].fillna("").astype(str), frame["Client"].fillna("").astype(str)
+    twice = client.groupby(site).transform("nunique") > 1
+    return site.where(~twice, site + " (" + client + ")")
+
+
+def _many(count: int, one: str, more: str = "") -> str:
+    return f"{count} {one if count == 1 else more or one + 's'}"
+
+
+def _short(name: str) -> str:
+    name = " ".join(name.split())
+    return name if len(name) <= MOST_NAME else name[: MOST_NAME - 1] + "…"
+
+
+def _width(text: str) -> int:
+    """Columns on a terminal: wide letters take two, marks that combine none."""
+    return sum(0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text)
