@@ -40,6 +40,7 @@ from grader.review.summary import Facts, summary_page
 from grader.review.trend import trend_table
 from grader.review.verdict_sheet import verdict_table
 from grader.review.years import sites_table, years_table
+from grader.words import languages
 
 
 @dataclass
@@ -196,6 +197,8 @@ def run(paths: Any, *, rules: str | None = None, as_of: date | str | None = None
     """
     options = Options(rules, _day(as_of), month_first, interval_months, language)
     options.decision_rule, options.also = decision_rule, tuple(also)
+    if language not in languages():
+        raise GraderError(f"{language!r}: no words for this language. There are: {', '.join(languages())}.")
     if rules is not None:
         _check_rules(rules)
     check_also(options.also)

@@ -40,6 +40,30 @@ def _language_option(of_what: str) -> Callable[[Any], Any]:
                         help=f"Language of {of_what}, such as de. Sheet names and headings stay English.")
 
 
+# What changes how tests are read, judged and worded: the same for `grade` and `watch`.
+_JUDGING = (
+    click.option("--rules", metavar="RULESET", help="Rule set where row and visit name none: a name that `grader limits` "
+                  "lists, or your own .toml file. Default: en12021-2014."),
+    click.option("--month-first", is_flag=True, help="Read 03/04/2026 as 4 March where a column fits both orders."),
+    click.option("--interval-months", type=click.IntRange(1, 60), metavar="MONTHS", help="Months between tests where row and "
+                  "visit say nothing. Default: the rule set's, else 3."),
+    click.option("--decision-rule", type=click.Choice(["simple", "guarded"]), help="Tighten what the rule set states: "
+                  "guarded fails a reading that is within its limit by less than its expanded uncertainty."),
+    click.option("--also", multiple=True, metavar="RULESET", help="Also judge by this rule set, in further columns of "
+                  "Verdicts (may be given again; iso8573-1-2010 gives purity classes)."),
+    click.option("--layout", "layouts", multiple=True, type=click.Path(path_type=Path), metavar="LAYOUT.toml",
+                  help="How a firm's own workbooks are to be read (may be given again); `grader layout FILE` makes one. Files "
+                  "called NAME.layout.toml in the folders are used without being named."),
+    _language_option("Summary, reasons, problems, actions and records"),
+)
+
+
+def _judging_options(command: Callable[..., None]) -> Callable[..., None]:
+    for option in reversed(_JUDGING):
+        command = option(command)
+    return command
+
+
 class _Commands(click.Group):
     """The commands; files or folders without one are graded, so that a folder can be dragged onto the program."""
 
@@ -78,17 +102,9 @@ def main(context: click.Context) -> None:
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("-o", "--output", default="result.xlsx", show_default=True, type=click.Path(path_type=Path),
               help="Where the result workbook goes.")
-@click.option("--rules", metavar="RULESET", help="Rule set where row and visit name none: a name that `grader limits` "
-              "lists, or your own .toml file. Default: en12021-2014.")
+@_judging_options
 @click.option("--as-of", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE",
               help="The day from which everything is counted. Default: today.")
-@click.option("--month-first", is_flag=True, help="Read 03/04/2026 as 4 March where a column fits both orders.")
-@click.option("--interval-months", type=click.IntRange(1, 60), metavar="MONTHS", help="Months between tests where row and "
-              "visit say nothing. Default: the rule set's, else 3.")
-@click.option("--decision-rule", type=click.Choice(["simple", "guarded"]), help="Tighten what the rule set states: "
-              "guarded fails a reading that is within its limit by less than its expanded uncertainty.")
-@click.option("--also", multiple=True, metavar="RULESET", help="Also judge by this rule set, in further columns of "
-              "Verdicts (may be given again; iso8573-1-2010 gives purity classes).")
 @click.option("--records", type=click.Path(path_type=Path), metavar="DIR", help="Also write one record a visit to "
               "hand over, and out-of-use notices, into this folder.")
 @click.option("--marked-copies", type=click.Path(path_type=Path), metavar="DIR", help="Also write, for each .xlsx and "
@@ -97,17 +113,11 @@ def main(context: click.Context) -> None:
               "changed since that result.")
 @click.option("--charts", metavar="SITE", help="Also draw each outlet of this site over time, against its limits "
               "(sheets Charts and Chart data).")
-@click.option("--layout", "layouts", multiple=True, type=click.Path(path_type=Path), metavar="LAYOUT.toml",
-              help="How a firm's own workbooks are to be read (may be given again); `grader layout FILE` makes one. Files "
-              "called NAME.layout.toml in the folders are used without being named.")
-@_language_option("Summary, reasons, problems, actions and records")
 @click.option("-q", "--quiet", is_flag=True, help="Print only what failed to be graded, and errors.")
 @click.option("-v", "--verbose", is_flag=True, help="Also print every query and note, a line each.")
-def grade_command(paths: tuple[Path, ...], output: Path, rules: str | None, as_of: datetime | None,
-                  month_first: bool, interval_months: int | None, records: Path | None,
-                  compare: Path | None, charts: str | None, layouts: tuple[Path, ...],
-                  decision_rule: str | None, also: tuple[str, ...], marked_copies: Path | None,
-                  language: str, quiet: bool, verbose: bool) -> None:
+def grade_command(paths: tuple[Path, ...], output: Path, as_of: datetime | None, records: Path | None,
+                  compare: Path | None, charts: str | None, marked_copies: Path | None,
+                  quiet: bool, verbose: bool, **options: Any) -> None:
     """Grade PATHS, workbooks or folders of them, into one result workbook.
 
     Exit status: 0 every row found was graded, whatever the verdicts; 1 some file or row could not be graded;
@@ -122,10 +132,7 @@ def grade_command(paths: tuple[Path, ...], output: Path, rules: str | None, as_o
         raise click.UsageError("Give --quiet or --verbose, not both.")
     try:
         check_target(output, [p for p in paths if p.is_file()])
-        result = _with_bar(lambda tick: run(paths, rules=rules, as_of=as_of.date() if as_of else None,
-                                            month_first=month_first, interval_months=interval_months,
-                                            layouts=layouts, decision_rule=decision_rule, also=also, language=language,
-                                            progress=tick), quiet)
+        result = _with_bar(lambda tick: run(paths, as_of=as_of.date() if as_of else None, progress=tick, **options), quiet)
         if compare is not None:
             result.compare(compare)
         if charts is not None:
@@ -173,11 +180,8 @@ def _with_bar(work: Callable[[Callable[[int, int], None] | None], Any], quiet: b
               help="Where the result workbook goes; it may lie in FOLDER.")
 @click.option("--every", "seconds", default=5.0, show_default=True, type=click.FloatRange(0.1, 86_400),
               metavar="SECONDS", help="Time between two looks at the folder.")
-@click.option("--rules", metavar="RULESET", help="As for `grader grade`.")
-@click.option("--month-first", is_flag=True, help="As for `grader grade`.")
-@click.option("--interval-months", type=click.IntRange(1, 60), metavar="MONTHS", help="As for `grader grade`.")
-def watch_command(folder: Path, output: Path, seconds: float, rules: str | None, month_first: bool,
-                  interval_months: int | None) -> None:
+@_judging_options
+def watch_command(folder: Path, output: Path, seconds: float, **options: Any) -> None:
     """Grade FOLDER again whenever a file in it has arrived, changed or gone; end it with Ctrl-C.
 
     A file is graded once it has stopped growing: the same size and age at two looks. One line an event.
@@ -186,8 +190,7 @@ def watch_command(folder: Path, output: Path, seconds: float, rules: str | None,
     from grader.watch import watch
 
     try:
-        watch(folder, output, interval_s=seconds, rules=rules, month_first=month_first,
-              interval_months=interval_months, echo=click.echo)
+        watch(folder, output, interval_s=seconds, echo=click.echo, **options)
     except GraderError as error:
         _stop(error)
 

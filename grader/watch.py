@@ -35,12 +35,10 @@ def watch(
     output: str | os.PathLike[str],
     *,
     interval_s: float = 5.0,
-    rules: str | None = None,
-    month_first: bool = False,
-    interval_months: int | None = None,
     language: str = "en",
     echo: Callable[[str], None] = print,
     sleep: Callable[[float], None] = time.sleep,
+    **options: Any,
 ) -> None:
     """Grade a folder, and again after every change in it, until Ctrl-C or SIGTERM.
 
@@ -48,7 +46,7 @@ def watch(
                  in it are known by what they hold, and start nothing.
     output     : the result workbook; each run replaces it in one step, and a failed run leaves it whole.
     interval_s : seconds between two looks. A file is graded once it was the same size and age at two.
-    rules, month_first, interval_months, language : as for grader.batch.run; the day is today's, every time.
+    language, options : as for grader.batch.run (rules, layouts, also ...); the day is today's, every time.
     echo       : gets one line an event. sleep : waits that many seconds.
     Returns    : when stopped; whatever else goes wrong is one line, and the watch goes on.
     Raises     : GraderError at the start only, where the folder is none, or the result cannot be written.
@@ -59,12 +57,7 @@ def watch(
         interval_s,
         language,
         echo,
-        {
-            "rules": rules,
-            "month_first": month_first,
-            "interval_months": interval_months,
-            "language": language,
-        },
+        {**options, "language": language},
     )
     if not watcher.folder.is_dir():
         raise GraderError(f"There is no folder {folder}: check the name and where you are.")
