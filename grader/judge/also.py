@@ -67,7 +67,7 @@ def also_judged(
         rules = tightened(rulesets, decision_rule)
         judged = judge(with_columns(tests, {"ruleset": ids}), rules, unsaid)
         made.columns[f"Also {shown}"] = np.array(TEST_WORDS, dtype=object)[judged["verdict"].to_numpy()]
-        made.columns[f"Also {shown} reasons"] = _short(judged, said, words(language)["parameter"])
+        made.columns[f"Also {shown} reasons"] = _short(judged, said, words(language)["parameter_within"])
     return made
 
 
@@ -91,7 +91,7 @@ def _short(judged: pd.DataFrame, said: dict[str, str], names: dict[str, str]) ->
     texts = np.empty(len(unique), dtype=object)
     texts[:] = [
         "; ".join(
-            said[word].format(names=", ".join(names[k].lower() for k, c in zip(JUDGED, row) if c == code))
+            said[word].format(names=", ".join(names[k] for k, c in zip(JUDGED, row) if c == code))
             for code, word in _LISTED
             if code in row
         )

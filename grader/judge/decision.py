@@ -63,14 +63,14 @@ def rule_facts(rules: RuleSet) -> list[str]:
 def decision_text(rulesets: Mapping[str, RuleSet], language: str = "en") -> str:
     """The decision rule and the flag thresholds in words, each rule set named where they differ."""
     w = words(language)
-    said, names = w["decision"], w["parameter"]
+    said, names = w["decision"], w["parameter_within"]
     found: dict[str, list[str]] = {}
     for rule_id, rules in rulesets.items():
         band = rules.decision_rule.guard_band
         rule = said["guarded"].format(band=band) if band else said["simple"]
         usual = rules.flag["default"]
         other = "".join(
-            said["flag_other"].format(name=names[p.key].lower(), flag=rules.flag_percent(p.name))
+            said["flag_other"].format(name=names[p.key], flag=rules.flag_percent(p.name))
             for p in PARAMETERS.values()
             if p.direction != "words" and rules.flag_percent(p.name) != usual
         )

@@ -117,7 +117,7 @@ class FindingFacts:
                     doubt = np.where(doubt == 0, at["pressure_dew_point_doubt"].to_numpy(), doubt)
                 self.doubt[here] = names[doubt[here]]
             none = (self.kind == "no_limit") & at[f"{key}_missing"].to_numpy() & (codes == NO_LIMIT)
-            name = self.names[key].lower()
+            name = self.w["parameter_within"][key]
             self.unlimited[none] = [
                 f"{before}, {name}" if before else name for before in self.unlimited[none]
             ]

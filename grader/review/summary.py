@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grader.columns import TEST_WORDS, VERDICT_WORDS
+from grader.columns import PARAMETERS, TEST_WORDS, VERDICT_WORDS
 from grader.page import Block, Page
 from grader.review.summary_tables import due_block, fails_chart, first_block, reaching_block, sites_block
 from grader.words import words
@@ -46,9 +46,15 @@ class Facts:
     extra: list[Block] = field(default_factory=list)
 
 
+def summary_words(language: str = "en") -> dict[str, Any]:
+    """The words of the page, with `parameters`: name on the data sheets -> name in that language."""
+    every = words(language)
+    return {**every["summary"], "parameters": {p.name: every["parameter"][p.key] for p in PARAMETERS.values()}}
+
+
 def summary_page(facts: Facts, language: str = "en") -> Page:
     """The page, worst first. Nothing on it is worked out anew: it counts and picks from the tables."""
-    w = words(language)["summary"]
+    w = summary_words(language)
     blocks = [_tiles(facts, w)]
     if alarms := _alarms(facts, w):
         blocks.append(Block("cautions", heading=w["alarms"], rows=[(a,) for a in alarms]))

@@ -86,8 +86,13 @@ def _finding(picked: pd.DataFrame, w: Mapping[str, Any]) -> str:
     limits = list(dict.fromkeys(str(r) for r in picked["Limit"] if r is not None and r == r and str(r)))
     if not readings or len(readings) > MOST_READINGS or len(limits) != 1:
         return w["and_so_on"].format(finding=sentences[0], count=len(sentences) - 1)
-    return w["group_finding"].format(parameter=picked["Parameter"].iloc[0], readings=", ".join(readings),
+    return w["group_finding"].format(parameter=_named(picked["Parameter"].iloc[0], w), readings=", ".join(readings),
                                      limit=limits[0])
+
+
+def _named(parameter: str, w: Mapping[str, Any]) -> str:
+    """The parameter's name in the language of the page; one without words stays."""
+    return str(w["parameters"].get(parameter, parameter))
 
 
 def sites_block(tests: pd.DataFrame, w: Mapping[str, Any]) -> Block:
@@ -151,7 +156,7 @@ def fails_chart(tests: pd.DataFrame, w: Mapping[str, Any]) -> Block:
     periods = range(first, last + 1)
     names = [str(1970 + p) if step == 4 else w["quarter"].format(year=1970 + p // 4, quarter=p % 4 + 1)
              for p in periods]
-    series = [(name, np.bincount(at[mask] - first, minlength=len(names)).tolist()) for name, mask in fails.items()]
+    series = [(_named(name, w), np.bincount(at[mask] - first, minlength=len(names)).tolist()) for name, mask in fails.items()]
     series.sort(key=lambda s: -sum(s[1]))
     said = "; ".join(f"{name} {sum(values)}" for name, values in series)
     return Block("chart", heading=w["fails_heading"], chart={
@@ -193,7 +198,7 @@ def reaching_block(trend: pd.DataFrame, over_note: str, w: Mapping[str, Any]) ->
         head = g.iloc[0]
         when = (pd.Timestamp(head["Reaches limit on"]).date() if head["_kind"] == 0
                 else w["already_over"] if head["_kind"] == 2 else w["no_date"])
-        rows.append((number + 1, names_in_one(g["Outlet"].tolist(), w["and_more"]), head["Site"], head["Parameter"],
+        rows.append((number + 1, names_in_one(g["Outlet"].tolist(), w["and_more"]), head["Site"], _named(head["Parameter"], w),
                      f"{_span(g['Slope per year'], w, '+.3g')} {head['Unit']}".strip(),
                      _span(g["Limit"], w, ".4g"), when))
         links[number] = ("Trend", int(head["_row"]))

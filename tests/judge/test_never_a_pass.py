@@ -166,7 +166,7 @@ RISING = {
     "co_ppm": ("co", 0.1, 400.0),
     "co2_ppm": ("co2", 400.0, 90000.0),
     "oil_mg_m3": ("oil", 0.01, 60.0),
-    "water_tube_mg_m3": ("water", 1.0, 2e6),
+    "water_tube_mg_m3": ("water", 5.0, 2e6),  # at 1 it is asked whether g/m³ was meant
 }
 
 

@@ -8,12 +8,13 @@ import pandas as pd
 import pytest
 
 from grader import grade
+from grader.review.summary import summary_words
 from grader.review.summary_tables import first_sentences, names_in_one, reaching_block
 from grader.words import words
 from tests.support import AIRLINE
 from tests.test_batch import visit_file
 
-W = words("en")["summary"]
+W = summary_words("en")
 OILY = {**AIRLINE, "oil_mg_m3": 0.9}
 
 
