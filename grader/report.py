@@ -75,10 +75,11 @@ class _Places:
 def problem_table(problems: Problems, log: LogLike, language: str = "en") -> tuple[pd.DataFrame, np.ndarray]:
     """All problems as the sheet's table, and the test that each belongs to (-1: none).
 
-    A note repeated in a file is one line with its count and range; queries and refusals stand one a line.
+    A note repeated in a file is one line with its count and range; so is a query of one cell that many tests
+    rest on (an expiry on Visit), linked to the first of them. Other queries and refusals stand one a line.
     Order: refused, query, note; then file, sheet, row.
     """
-    texts = words(language)["problem"]
+    texts, times = words(language)["problem"], words(language)["problems"]["times"]
     places = _Places(log)
     names = log.files["name"].to_numpy(dtype=object) if len(log.files) else np.empty(0, dtype=object)
     columns = {field: log.rows[field].to_numpy(dtype=object) for field in log.rows.columns if field in FIELDS}
@@ -105,8 +106,9 @@ def problem_table(problems: Problems, log: LogLike, language: str = "en") -> tup
                 )
             )
         else:
-            lines.extend(_lines_of_tests(batch, entry, rank, places, columns, names))
+            lines.extend(_lines_of_tests(batch, entry, rank, places, columns, names, times))
     lines.sort(key=lambda x: (x[0], x[1], x[2], x[3]))
+    lines = _one_a_cell(lines, times)
     frame = pd.DataFrame(
         {
             "File": [x[4] for x in lines],
@@ -123,6 +125,19 @@ def problem_table(problems: Problems, log: LogLike, language: str = "en") -> tup
     return frame, np.array([x[9] for x in lines], dtype=np.int64)
 
 
+def _one_a_cell(lines: list[tuple[Any, ...]], times: str) -> list[tuple[Any, ...]]:
+    """Queries of one cell that say the same, as one line with their count; the order stays."""
+    found: dict[tuple[Any, ...], list[tuple[Any, ...]]] = {}
+    for number, line in enumerate(lines):
+        rank, file, sheet, _, _, cell, value, text, todo, _ = line
+        alike = (file, sheet, cell, value, text, todo) if cell and SEVERITIES[rank] == "query" else (number,)
+        found.setdefault(alike, []).append(line)
+    return [
+        group[0] if len(group) == 1 else (*group[0][:7], group[0][7] + times.format(count=len(group)), *group[0][8:])
+        for group in found.values()
+    ]
+
+
 def _lines_of_tests(
     batch: _Batch,
     entry: dict[str, str],
@@ -130,6 +145,7 @@ def _lines_of_tests(
     places: _Places,
     columns: dict[str, np.ndarray],
     names: np.ndarray,
+    times: str,
 ) -> list[tuple[Any, ...]]:
     tests = np.asarray(batch.tests)
     field = batch.field_name
@@ -173,7 +189,7 @@ def _lines_of_tests(
         }
         text = entry["text"].format(**said)
         if count > 1:
-            text += f" ({count} times)"
+            text += times.format(count=count)
         lines.append(
             (
                 rank,

@@ -215,3 +215,15 @@ def test_rows_found_are_rows_graded_and_refused():
 def test_no_problem_at_all_is_an_empty_table_with_its_columns():
     frame, tests = problem_table(Problems(), log_of({}))
     assert len(frame) == 0 and list(frame)[:3] == ["File", "Sheet", "Cell"] and tests.dtype == np.int64
+
+
+def test_a_query_of_one_cell_that_many_tests_rest_on_is_one_line():
+    rows = [{**AIRLINE, "outlet": f"Bay {n}"} for n in range(1, 5)]
+    log = log_of({"a.xlsx": ({**VISIT, "oil_tube_expiry": date(2026, 1, 31)}, rows)})
+    _, problems = graded_log(log)
+    frame, tests = problem_table(problems, log)
+    expired = frame[frame["Problem"].str.contains("expired")]
+    assert len(expired) == 1 and expired["Problem"].iloc[0].endswith("(4 times)")
+    assert tests[expired.index[0]] == 0
+    german, _ = problem_table(problems, log, "de")
+    assert german["Problem"].str.endswith("(4-mal)").sum() == 1
