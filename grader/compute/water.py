@@ -5,6 +5,8 @@ a number: {key}_lower, {key}_upper (float ends), {key}_open, {key}_state, {key}_
 columns.DOUBTS that keeps it from passing). Units: those of the registry. Also
 tube_factor               correction of tube readings for atmospheric pressure, 1 where none
 dew_judged_at_bar         gauge pressure at which the dew point is judged, bar; NaN where it cannot be told
+dew_as_tested_lower, _upper, _open, _state   the dew point at the line pressure of the test itself, where it is
+                          judged at a higher nominal pressure; else blank
 use_temperature_c         lowest use temperature, degC; use_temperature_known (bool)
 free_water                dew point certainly above the airline temperature, or liquid water seen
 water_source              where the content comes from
@@ -94,6 +96,7 @@ def compute_water(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
     wetter = np.where(water.state == READ, water.upper, np.nan)
     new.update(sensitivities(wetter, tests, source, absolute, atmospheric))
     line_dew, outside = _dew_points(water, absolute)
+    _put(new, "dew_as_tested", _as_tested(tests, water, judged_at, atmospheric), np.zeros(len(tests), dtype=np.int8))
     doubt = first_doubt(water_doubt, judged_doubt, pressure_doubt)
     _put(new, "pressure_dew_point", line_dew, doubt)
     one, outside_one = _dew_points(water, np.full(len(tests), STANDARD_ATMOSPHERE_HPA * 100.0))
@@ -343,6 +346,15 @@ def _dew_points(water: Ends, pressure_pa: np.ndarray) -> tuple[Ends, np.ndarray]
     open_ = np.where(np.isneginf(lower) & (open_ == OPEN_NONE), OPEN_UPPER, open_)
     open_ = np.where(np.isposinf(upper) & (open_ == OPEN_NONE), OPEN_LOWER, open_)
     return Ends(lower, upper, open_, state), outside
+
+
+def _as_tested(tests: pd.DataFrame, water: Ends, judged_at: np.ndarray, atmospheric: np.ndarray) -> Ends:
+    """Dew point at the line pressure during the test, only where the nominal pressure judged at is higher."""
+    line = of_field(tests, "line_pressure_bar")
+    with np.errstate(invalid="ignore"):
+        lower_line = (line.state == READ) & (line.lower == line.upper) & above(judged_at, line.upper)
+    found, _ = _dew_points(water, humidity.absolute_pressure_pa(np.where(lower_line, line.upper, np.nan), atmospheric))
+    return Ends(found.lower, found.upper, found.open, np.where(lower_line, found.state, BLANK))
 
 
 def _use_temperature(tests: pd.DataFrame, problems: Problems) -> tuple[Ends, np.ndarray, np.ndarray]:

@@ -161,11 +161,16 @@ class _Cells:
         lower, upper = float(self.get(f"{name}_lower", i)), float(self.get(f"{name}_upper", i))
         return bounds(lower, upper, int(self.get(f"{name}_open", i)), floor=FIELDS[name].floor)
 
-    def _figure(self, key: str, i: int, limit: float = math.nan, decimals: int | None = None) -> str:
-        """A computed figure, with so many digits that it never prints equal to the limit it misses."""
+    def _figure(
+        self, key: str, i: int, limit: float = math.nan, decimals: int | None = None, of: str = ""
+    ) -> str:
+        """A computed figure, with so many digits that it never prints equal to the limit it misses.
+
+        of : the parameter whose digits and range it has, where `key` is none.
+        """
         if self.get(f"{key}_state", i) != READ:
             return ""
-        parameter = PARAMETERS[key]
+        parameter = PARAMETERS[of or key]
         return bounds(
             self.get(f"{key}_lower", i),
             self.get(f"{key}_upper", i),
@@ -199,6 +204,7 @@ class _Cells:
             self._words(
                 dew,
                 say["at_bar"].format(bar=plain(round(at, 3))) if dew and at == at else "",
+                self._as_tested(i),
                 say["at_one"].format(dew=one) if one else "",
             ),
             self._words(
@@ -208,6 +214,11 @@ class _Cells:
             shown("margin"),
             self._verdict("water", i),
         )
+
+    def _as_tested(self, i: int) -> str:
+        """The dew point at the pressure of the test, where it is judged at a higher one."""
+        dew = self._figure("dew_as_tested", i, of="pressure_dew_point")
+        return self.say["as_tested"].format(dew=dew, bar=self._as_read("pressure", i)) if dew else ""
 
     def _supplied(self, key: str, i: int) -> str:
         say = self.say

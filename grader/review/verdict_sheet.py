@@ -68,6 +68,7 @@ def verdict_table(
         of = PARAMETERS[key].verdict_heading.removesuffix(" verdict")
         further[f"{of} chance over limit (%)"] = np.round(100.0 * tests[f"chance_over_{key}"].to_numpy(), 1)
     further.update(also or {})
+    further["Dew point as tested (°C)"] = computed(tests, "dew_as_tested", "pressure_dew_point")
     across = tests["column"].to_numpy() >= 0
     if across.any():
         further["Cell"] = np.full(len(tests), "", dtype=object)
@@ -101,13 +102,16 @@ def as_read(tests: pd.DataFrame, field: str) -> np.ndarray:
     return out
 
 
-def computed(tests: pd.DataFrame, key: str) -> np.ndarray:
-    """A computed figure: float where both ends are one, else the bound's text; None where there is none."""
+def computed(tests: pd.DataFrame, key: str, of: str = "") -> np.ndarray:
+    """A computed figure: float where both ends are one, else the bound's text; None where there is none.
+
+    key : of the columns. of : the parameter whose digits and range it has, where that is another key.
+    """
     lower, upper = tests[f"{key}_lower"].to_numpy(), tests[f"{key}_upper"].to_numpy()
     read = tests[f"{key}_state"].to_numpy() == READ
     out = lower.astype(object)
     out[~(read & np.isfinite(lower))] = None
-    parameter = PARAMETERS[key]
+    parameter = PARAMETERS[of or key]
     open_ = tests[f"{key}_open"].to_numpy()
     for i in np.flatnonzero(read & (lower != upper)):
         out[i] = bounds(

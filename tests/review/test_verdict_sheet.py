@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from grader.columns import SHEETS
 from grader.problems import Unreadable
@@ -85,3 +86,15 @@ def test_a_named_rule_set_that_is_none_is_shown_as_it_was_named():
 def test_whether_a_test_counts_in_history_is_said():
     table = sheet([AIRLINE, AIRLINE, {**AIRLINE, "co_ppm": 2}, {"outlet": "Bay 9"}])
     assert table["Counts in history"].tolist() == ["conflict", "repeat", "conflict", "not visited"]
+
+
+def test_the_dew_point_at_the_pressure_of_the_test_stands_beside_the_one_that_is_judged():
+    """Design, "Dew point at another pressure": where nominal is above the pressure at test both are shown."""
+    rows = [AIRLINE, {**AIRLINE, "nominal_pressure_bar": 6.0}, {**AIRLINE, "nominal_pressure_bar": None},
+            {**AIRLINE, "line_pressure_bar": None}, CYLINDER]  # fmt: skip
+    tests, _ = graded([{**row, "outlet": str(n)} for n, row in enumerate(rows)])
+    table = verdict_table(tests, ["log.xlsx"], ["Readings"])
+    as_tested, judged = table["Dew point as tested (°C)"], table["Pressure dew point (°C)"]
+    assert as_tested[0] == pytest.approx(judged[1], abs=1e-9) and as_tested[0] < judged[0]
+    assert judged[1] == judged[2]
+    assert as_tested[1:].isna().all()
