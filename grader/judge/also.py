@@ -11,10 +11,11 @@ import pandas as pd
 from grader.columns import CANNOT_TELL, FAIL, NEAR_LIMIT, NO_LIMIT, NOT_TESTED, TEST_WORDS
 from grader.frames import with_columns
 from grader.judge.decision import tightened
+from grader.judge.doubts import judge_doubts
 from grader.judge.purity import purity_classes
 from grader.judge.rulesets import RuleSet, load_ruleset, resolve_edition
 from grader.judge.verdicts import JUDGED, judge
-from grader.problems import Problems
+from grader.problems import GraderError, Problems
 from grader.words import words
 
 _LISTED = (
@@ -26,6 +27,9 @@ _LISTED = (
 )
 
 
+_OTHER_ID = "Give one of the files an id of its own."
+
+
 @dataclass
 class Also:
     """columns : heading -> object array (n,). rulesets : by id, for the sheet Limits."""
@@ -35,12 +39,22 @@ class Also:
 
 
 def check_also(names: Iterable[str]) -> None:
-    """Stop before anything is read where a name is no rule set.
+    """Stop before anything is read where a name is no rule set, or has nothing to say.
 
-    Raises : UnknownRuleSet, RuleFileError.
+    Raises : UnknownRuleSet, RuleFileError; GraderError for two files with one id, and for a rule set that is for
+             information only and states no classes.
     """
+    files: dict[str, str] = {}
     for name in names:
-        _named(name, np.array(["2020-01-01"], dtype="datetime64[D]"))
+        _, rulesets, shown = _named(name, np.array(["2020-01-01"], dtype="datetime64[D]"))
+        for rules in rulesets.values():
+            if rules.own and files.setdefault(rules.id, rules.path) != rules.path:
+                raise GraderError(f"--also {name}: {files[rules.id]} has the same id = \"{shown}\". {_OTHER_ID}")
+            if rules.information_only and not any(x.purity_class for x in rules.limits):
+                raise GraderError(
+                    f"--also {name}: is for information only and states no classes, so it has nothing to show. "
+                    "Leave information_only out of the file, or leave the file out here."
+                )
 
 
 def also_judged(
@@ -52,15 +66,21 @@ def also_judged(
     names   : ids, families ("en12021": the edition in force on each date) or paths of .toml files.
     Returns : Also, two columns a name: "Also NAME" (the test's verdict; purity classes for a set that is for
               information only) and "Also NAME reasons" (which parameters keep it from a pass; none for classes).
-    Raises  : UnknownRuleSet, RuleFileError; GraderError as decision.tightened.
+    Raises  : UnknownRuleSet, RuleFileError; GraderError as decision.tightened, and for a file with the id of
+              the rule set that judges.
     """
     said = words(language)["also"]
     made = Also()
+    judging = set(pd.unique(tests["ruleset"]))
     for name in dict.fromkeys(names):
         ids, rulesets, shown = _named(name, tests["test_day"].to_numpy())
+        if any(r.own and r.id in judging for r in rulesets.values()):
+            raise GraderError(f"--also {name}: the rule set that judges has the same id = \"{shown}\". {_OTHER_ID}")
         made.rulesets.update(rulesets)
         if any(r.information_only for r in rulesets.values()):
-            made.columns[f"Also {shown}"] = purity_classes(tests, next(iter(rulesets.values())), said)
+            # A figure from an expired tube, of too short a sample, or that is not believed has no class.
+            doubted = judge_doubts(tests, Problems())
+            made.columns[f"Also {shown}"] = purity_classes(doubted, next(iter(rulesets.values())), said)
             continue
         # What is odd about a reading has been said by the rule set that judges it.
         unsaid = Problems()

@@ -149,10 +149,12 @@ def _implausible(tests: pd.DataFrame, problems: Problems, doubts: dict[str, np.n
     upper["pressure_dew_point"] = np.where(doubts["water"] != 0, np.nan, upper["pressure_dew_point"])
     half = limit["co2_below_outdoor"]["fraction"] * outdoor_co2_on(tests["test_day"].to_numpy())
     desiccant = dryer == "desiccant"
-    problems.add_tests("co2_low_desiccant", number[desiccant & above(half, upper["co2"])], "co2_ppm")
+    least = limit["co2_below_100"]["below"]
+    held_back = desiccant & above(half, upper["co2"]) & at_least(upper["co2"], least)
+    problems.add_tests("co2_low_desiccant", number[held_back], "co2_ppm")
     found: list[tuple[str, str, np.ndarray]] = [
         ("co2_below_outdoor", "co2", above(half, upper["co2"]) & ~desiccant),
-        ("co2_below_100", "co2", above(limit["co2_below_100"]["below"], upper["co2"]) & ~desiccant),
+        ("co2_below_100", "co2", above(least, upper["co2"])),
         (
             "dew_point_below_refrigerant",
             "water",

@@ -6,6 +6,7 @@ Strings are built per kind of finding, only for the tests that have it.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -78,8 +79,8 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
     """The table with column `reasons` (text, never empty). n rows in, n rows out."""
     w = words(language)
     said: dict[str, str] = w["reason"]
-    doubts: dict[str, str] = w["doubt"]
     names: dict[str, str] = w["parameter"]
+    within: dict[str, str] = w["parameter_within"]
     reasons = _Reasons(len(tests))
     rule = text(tests, "ruleset")
     named = by_unique(
@@ -100,9 +101,10 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
         _fails(reasons, tests, key, (verdict[key] == FAIL) & ~in_band[key], said, names)
     marked = (verdict["odour"] == FAIL) & (text(tests, "odour") == "marked")
     visited = tests["visited"].to_numpy()
+    unsure = {key: (verdict[key] == CANNOT_TELL) & ~marked & ~in_band[key] for key in v.JUDGED}
+    _doubtful(reasons, tests, unsure, w)
     for key in v.JUDGED:
-        unsure = (verdict[key] == CANNOT_TELL) & ~marked & ~in_band[key]
-        _unsure(reasons, tests, key, unsure, said, names, doubts)
+        _unsure(reasons, tests, key, unsure[key] & (tests[f"{key}_doubt"].to_numpy() == 0), said, names)
     flag = {
         rule_id: {p.key: rules.flag_percent(p.name) / 100.0 for p in PARAMETERS.values()}
         for rule_id, rules in rulesets.items()
@@ -122,7 +124,7 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
         [(key, (verdict[key] == NOT_TESTED) & tests[f"{key}_missing"].to_numpy()) for key in v.JUDGED],
         visited & ~marked & judged,
         said["not_tested"],
-        names,
+        within,
     )
     _list(
         reasons,
@@ -130,10 +132,19 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
         [(key, (verdict[key] == NO_LIMIT) & tests[f"{key}_missing"].to_numpy()) for key in v.JUDGED],
         visited & ~marked & judged,
         said["no_limit"],
-        names,
+        within,
         named,
     )
     reasons.add((verdict["odour"] == NEAR_LIMIT), said["odour_slight"])
+    _list(
+        reasons,
+        tests,
+        [(key, (verdict[key] == NOT_TESTED) & ~tests[f"{key}_missing"].to_numpy()) for key in v.AIR],
+        visited & ~marked & judged,
+        said["not_demanded"],
+        within,
+        named,
+    )
     _warm(reasons, tests, said)
     # Cylinders and charging compressors need neither flow nor pressure.
     needs = ~np.isin(text(tests, "supply"), v.HIGH_PRESSURE)
@@ -143,7 +154,7 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
         [(key, verdict[key] == NOT_JUDGED) for key in ("flow", "pressure")],
         visited & needs,
         said["not_judged"],
-        names,
+        within,
     )
     factor = tests["tube_factor"].to_numpy()
     atmospheric = tests["atmospheric_pressure_hpa_lower"].to_numpy()
@@ -261,6 +272,20 @@ def _water_fails(
     )
 
 
+def _doubtful(reasons: _Reasons, tests: pd.DataFrame, unsure: dict[str, np.ndarray], w: dict[str, Any]) -> None:
+    """One sentence a doubt, naming every parameter that it keeps from a pass."""
+    doubt = {key: np.where(where, tests[f"{key}_doubt"].to_numpy(), 0) for key, where in unsure.items()}
+    first, within = w["parameter"], w["parameter_within"]
+    for code in sorted({int(c) for codes in doubt.values() for c in np.unique(codes)} - {0}):
+        bits = np.zeros(len(tests), dtype=np.int64)
+        for place, codes in enumerate(doubt.values()):
+            bits |= np.where(codes == code, 1 << place, 0)
+        for combination in np.unique(bits[bits > 0]):
+            keys = [key for place, key in enumerate(doubt) if combination >> place & 1]
+            listed = ", ".join([first[keys[0]], *(within[key] for key in keys[1:])])
+            reasons.add(bits == combination, w["reason"]["doubt"].format(name=listed, why=w["doubt"][DOUBTS[code]]))
+
+
 def _unsure(
     reasons: _Reasons,
     tests: pd.DataFrame,
@@ -268,13 +293,10 @@ def _unsure(
     where: np.ndarray,
     said: dict[str, str],
     names: dict[str, str],
-    doubts: dict[str, str],
 ) -> None:
-    doubt = tests[f"{key}_doubt"].to_numpy()
-    doubtful = where & (doubt != 0)
-    reasons.add(doubtful, lambda i: said["doubt"].format(name=names[key], why=doubts[DOUBTS[doubt[i]]]))
+    """Why a figure without a doubt cannot be told: unreadable, or a bound that leaves it open."""
     if key == "odour":
-        reasons.add(where & ~doubtful, said["unreadable"].format(name=names[key]))
+        reasons.add(where, said["unreadable"].format(name=names[key]))
         return
     state = tests[f"{key}_state"].to_numpy()
     if key == "water":
@@ -285,15 +307,15 @@ def _unsure(
             v.BY_MARGIN: "margin",
         }
         unsure = tests["water_band_unsure"].to_numpy()
-        reasons.add(where & ~doubtful & unsure, said["band"].format(name=names[key]))
-        rest = where & ~doubtful & ~unsure
+        reasons.add(where & unsure, said["band"].format(name=names[key]))
+        rest = where & ~unsure
         reasons.add(rest & (state != READ), said["unreadable"].format(name=names[key]))
         for code, figure in chain.items():
             _bound(reasons, tests, figure, rest & (state == READ) & (by == code), said, names)
         _bound(reasons, tests, key, rest & (state == READ) & ~np.isin(by, list(chain)), said, names)
         return
-    reasons.add(where & ~doubtful & (state != READ), said["unreadable"].format(name=names[key]))
-    _bound(reasons, tests, key, where & ~doubtful & (state == READ), said, names)
+    reasons.add(where & (state != READ), said["unreadable"].format(name=names[key]))
+    _bound(reasons, tests, key, where & (state == READ), said, names)
 
 
 def _bound(
@@ -322,7 +344,7 @@ def _list(
     for place, (_, here) in enumerate(kinds):
         bits |= np.where(here & where, 1 << place, 0)
     for combination in np.unique(bits[bits > 0]):
-        listed = [names[key].lower() for place, (key, _) in enumerate(kinds) if combination >> place & 1]
+        listed = [names[key] for place, (key, _) in enumerate(kinds) if combination >> place & 1]
         joined = ", ".join(listed)
         at = bits == combination
         for document in [""] if rule is None else np.unique(rule[at]):

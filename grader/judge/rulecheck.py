@@ -7,21 +7,34 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+LARGEST = 10**300  # of whole numbers; longer ones do not become a float
+
 
 def near_miss(word: object, choices: Sequence[str]) -> str:
     """A question naming the choice nearest to a wrong word; "" where none is near."""
-    hits = difflib.get_close_matches(str(word), choices, n=1, cutoff=0.5)
+    hits = difflib.get_close_matches(word, choices, n=1, cutoff=0.5) if isinstance(word, str) else []
     return f"Did you mean {hits[0]}? " if hits else ""
 
 
 def _shown(value: object) -> str:
-    text = f'"{value}"' if isinstance(value, str) else str(value)
+    try:
+        text = f'"{value}"' if isinstance(value, str) else str(value)
+    except (ValueError, RecursionError):
+        # A whole number of thousands of digits (written in hexadecimal), or tables nested as deep.
+        return "..."
     return text if len(text) <= 60 else text[:57] + "..."
 
 
+def _one_line(text: str) -> str:
+    """The message on one line, whatever a key or a value holds."""
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
 def is_number(value: object) -> bool:
-    """Whether a value of a rule file is a finite number (true and false are none)."""
-    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+    """Whether a value of a rule file is a finite number (true and false are none, nor what no float can hold)."""
+    if not isinstance(value, (int, float)) or isinstance(value, bool):
+        return False
+    return abs(value) <= LARGEST if isinstance(value, int) else math.isfinite(value)
 
 
 class Checker:
@@ -33,7 +46,7 @@ class Checker:
 
     def say(self, where: str, key: str, value: object, problem: str, todo: str) -> None:
         place = f"{where}, " if where else ""
-        self.messages.append(f"{self.name}: {place}{key} = {_shown(value)}: {problem}. {todo}")
+        self.messages.append(_one_line(f"{self.name}: {place}{key} = {_shown(value)}: {problem}. {todo}"))
 
     def missing(self, where: str, key: str, todo: str) -> None:
         place = f"{where}, " if where else ""

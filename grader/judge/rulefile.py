@@ -97,6 +97,11 @@ def parse(text: str, name: str, *, own: bool = False, file_date: date | None = N
                 "numbers have a decimal point, and no key stands twice."
             ]
         ) from error
+    except (ValueError, RecursionError) as error:
+        # What the TOML reader itself cannot hold: a number of thousands of digits, brackets thousands deep.
+        raise RuleFileError(
+            [f"{name}: not a rule file: a number is too long or brackets stand too deep. Mend it, or name another file."]
+        ) from error
     reader = _Reader(name, own, file_date)
     rule_file = reader.top(raw)
     if reader.messages:
@@ -150,6 +155,9 @@ class _Reader(LimitReader):
                 "", "id", made.id, "not a plain name", "Use small letters, figures, dots and dashes only."
             )
         if self.own:
+            for key in ("family", "aliases"):
+                if key in raw:
+                    self.say("", key, raw[key], "names built-in rule sets only", "Leave it out; rows name your file by its id.")
             made.document = made.document or "own rule"
             made.edition = made.edition or (self.file_date.isoformat() if self.file_date else "not stated")
         for key in ("document", "edition"):

@@ -164,6 +164,13 @@ class LimitReader(Checker):
         if "allowed" not in entry:
             self.missing(where, "allowed", 'Write the words that pass, for example allowed = ["none"].')
         words = self.schema["odour_words"]
+        condition = entry.get("when")
+        for key in ("over_bar", "to_bar", "temperature"):
+            if isinstance(condition, dict) and key in condition:
+                self.say(
+                    f"{where}, when", key, condition[key], "does not belong to a limit in words",
+                    "Words are judged alike at every pressure and temperature; leave it out.",
+                )  # fmt: skip
         lists = {
             key: self.words(where, key, entry[key], words) if key in entry else ()
             for key in ("allowed", "near")

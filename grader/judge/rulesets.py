@@ -210,6 +210,13 @@ def _load_own(path: Path, mtime_ns: int, size: int) -> RuleSet:
             f'{path.name}: id = "{parsed.id}": this is the built-in rule set {taken}. Give your own file '
             "a name of its own."
         )
+    printed = f"{parsed.document} {parsed.edition}"
+    held = next((i for i in rule_ids() if compact(printed) == compact(_printed_name(i))), "")
+    if held:
+        mistakes.append(
+            f'{path.name}: document = "{parsed.document}", edition = "{parsed.edition}": the result would print them as '
+            f"those of the built-in rule set {held}. Leave both out, or write the name of your own rule."
+        )
     base = None
     if parsed.extends:
         known = normalise_name(parsed.extends)
@@ -224,6 +231,12 @@ def _load_own(path: Path, mtime_ns: int, size: int) -> RuleSet:
     if mistakes:
         raise RuleFileError(mistakes)
     return _joined(parsed, base, own=True, sha256=hashlib.sha256(data).hexdigest(), path=str(path))
+
+
+def _printed_name(rule_id: str) -> str:
+    """What the result prints for a built-in rule set."""
+    held = parsed_built_in(rule_id)[0]
+    return f"{held.document} {held.edition}"
 
 
 def _joined(
@@ -255,6 +268,11 @@ def _joined(
             for x in limits
         ]
     not_covered = {x.substance: x for x in (*(base.not_covered if base else ()), *parsed.not_covered)}
+    if own and base:
+        mistakes += _less_covered(parsed, base)
+    # An own file gets no newer than what it rests on: the day counts on which the first of both was superseded.
+    ends = [x.superseded_from for x in (parsed, base if own else None) if x and x.superseded_from]
+    superseded_by = parsed.superseded_by or (base.superseded_by if own and base else "")
     made = RuleSet(
         id=parsed.id,
         document=parsed.document,
@@ -262,8 +280,8 @@ def _joined(
         title=parsed.title or parsed.document,
         rule_version=parsed.rule_version,
         in_force_from=parsed.in_force_from,
-        superseded_from=parsed.superseded_from,
-        superseded_by=parsed.superseded_by,
+        superseded_from=min(ends, default=None),
+        superseded_by=superseded_by,
         extends=parsed.extends,
         family=parsed.family,
         demanded=demanded,
@@ -332,6 +350,25 @@ def _merged(inherited: tuple[Limit, ...], parsed: RuleFile, own: bool) -> tuple[
         shown = "; ".join(f"{x.text} ({x.condition}) of {x.origin}" for x in old if x.judges)
         added.append(replace(new, replaces=shown))
     return kept + added, mistakes
+
+
+def _less_covered(parsed: RuleFile, base: RuleSet) -> list[str]:
+    """Substances without a column that an own file names again with less than what it extends says of them."""
+    inherited = {x.substance: x for x in base.not_covered}
+    again = [(x, inherited[x.substance]) for x in parsed.not_covered if x.substance in inherited]
+    return [
+        f'{parsed.name}: [[not_covered]] ({new.substance}): {new.text or "no figure"} is not stricter than '
+        f"{old.text} of {base.id}. Leave it out, or state a stricter figure in the same unit."
+        for new, old in again
+        if old.text and not _stricter_or_same(new, old)
+    ]
+
+
+def _stricter_or_same(new: NotCovered, old: NotCovered) -> bool:
+    if new.unit != old.unit:
+        return False
+    high = old.high is None or (new.high is not None and new.high <= old.high)
+    return high and (old.low is None or (new.low is not None and new.low >= old.low))
 
 
 def _loosened(made: RuleSet, base: RuleSet | None) -> dict[str, str]:

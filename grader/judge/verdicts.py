@@ -56,6 +56,7 @@ from grader.judge.rulesets import RuleSet
 from grader.problems import Problems
 
 JUDGED = ("odour", "oxygen", "co", "co2", "oil", "water", "flow", "pressure")
+AIR = JUDGED[:6]  # what the air itself is judged by; flow and pressure are the supply's
 GASES = ("oxygen", "co", "co2", "oil")
 # Which figure of the water chain decided, {water_by}.
 BY_NONE, BY_CONTENT, BY_LINE_DEW, BY_ONE_ATMOSPHERE, BY_MARGIN, BY_MARGIN_1ATM, BY_FREE_WATER = range(7)
@@ -119,7 +120,8 @@ def _judge_one(tests: pd.DataFrame, ruleset: RuleSet | None) -> pd.DataFrame:
     new["verdict_odour"] = _odour(tests, ruleset, situation)
     new.update(_water(tests, limits, situation, closeness))
     for key, need in (("flow", "flow_needed_l_min"), ("pressure", "lowest_pressure_bar")):
-        new.update(_supplied(tests, key, need, supply))
+        ruled = apply_limits(limits(PARAMETERS[key].name), situation)
+        new.update(_supplied(tests, key, need, supply, ruled))
         shown = new[f"limit_low_{key}"], new[f"limit_high_{key}"]
         ends, doubt = _ends(tests, key), new[f"{key}_doubt"]
         close(key, closeness.decide(key, ends, shown, new[f"verdict_{key}"], doubt))
@@ -177,6 +179,11 @@ def _band(tests: pd.DataFrame, supply: np.ndarray) -> tuple[np.ndarray, np.ndarr
     return band, np.where(high, proved, np.nan)
 
 
+# Of several limits of one thing the worse decides: fail, cannot tell, not tested, then pass; no limit says
+# nothing. In the order of the verdict codes.
+_RANK = np.array([1, 2, 5, 4, 3, 0, 0])
+
+
 def _odour(tests: pd.DataFrame, ruleset: RuleSet | None, situation: Situation) -> np.ndarray:
     word = text(tests, "odour")
     state = tests["odour_state"].to_numpy()
@@ -187,14 +194,9 @@ def _odour(tests: pd.DataFrame, ruleset: RuleSet | None, situation: Situation) -
             np.isin(word, limit.allowed), PASS, np.where(np.isin(word, limit.near), NEAR_LIMIT, FAIL)
         )
         judged = np.where(state == BLANK, NOT_TESTED, np.where(state == UNREADABLE, CANNOT_TELL, judged))
-        verdict = np.where(here, judged, verdict).astype(np.int8)
+        verdict = np.where(here & (_RANK[judged] > _RANK[verdict]), judged, verdict).astype(np.int8)
     # Marked odour fails whatever the rule set says, or leaves unsaid.
     return np.where(word == "marked", FAIL, verdict).astype(np.int8)
-
-
-# Of several figures of the water chain the worse decides: fail, cannot tell, not tested, then pass; no limit
-# says nothing. In the order of the verdict codes.
-_RANK = np.array([1, 2, 5, 4, 3, 0, 0])
 
 
 class _WaterVerdict:
@@ -356,38 +358,41 @@ def _margin(tests: pd.DataFrame, reference: str, at: str) -> tuple[_Ends, np.nda
     return ends, np.where(have, doubt, DOUBT["ambient_missing"]).astype(np.int8)
 
 
-def _supplied(tests: pd.DataFrame, key: str, need: str, supply: np.ndarray) -> dict[str, np.ndarray]:
-    """Flow or pressure against what is needed, and pressure against the highest allowed."""
+def _supplied(
+    tests: pd.DataFrame, key: str, need: str, supply: np.ndarray, ruled: Applied
+) -> dict[str, np.ndarray]:
+    """Flow or pressure against what the row says is needed and allowed, and what the rule set asks besides."""
     ends = _ends(tests, key)
     lower, _, _, state = ends
     n = len(tests)
     none = np.full(n, np.nan)
     need_lower, need_upper, _, need_state = _ends(tests, need)
     # A need of 0 is none; one written as a bound is met for certain only at its far end.
-    stated = (need_state == READ) & (need_upper > 0)
-    needed = np.where(stated, need_upper, np.nan)
-    least = Applied(needed, np.where(stated, need_lower, np.nan), none, none)
+    by_row = (need_state == READ) & (need_upper > 0)
+    stated = by_row | ~np.isnan(ruled.low_strict)
+    needed = np.fmax(np.where(by_row, need_upper, np.nan), ruled.low_strict)
+    least = Applied(needed, np.fmax(np.where(by_row, need_lower, np.nan), ruled.low_loose), none, none)
     verdict = judge_interval(*ends, least)
     measured = state != BLANK
     verdict = np.where(stated, verdict, np.where(measured, NOT_JUDGED, NOT_TESTED))
     # A measurement that cannot be read is not one that lacks only its need.
     verdict = np.where(~stated & (state == UNREADABLE), CANNOT_TELL, verdict)
     doubt = tests[f"{key}_doubt"].to_numpy().copy()
-    high = np.full(n, np.nan)
+    high, loose = ruled.high_strict, ruled.high_loose
     if key == "flow":
-        low_flow = (supply == "airline") & ~stated & (state == READ) & above(LOWEST_AIRLINE_FLOW_L_MIN, lower)
+        low_flow = (supply == "airline") & ~by_row & (state == READ) & above(LOWEST_AIRLINE_FLOW_L_MIN, lower)
+        low_flow &= verdict != FAIL
         verdict = np.where(low_flow, CANNOT_TELL, verdict)
         doubt = np.where(low_flow, DOUBT["flow_low_no_need"], doubt)
     else:
         high_lower, high_upper, _, high_state = _ends(tests, "highest_pressure_bar")
-        high = np.where(high_state == READ, high_lower, np.nan)
-        loose = np.where(high_state == READ, high_upper, np.nan)
-        capped = judge_interval(*ends, Applied(none, none, high, loose))
-        verdict = np.where(capped == FAIL, FAIL, verdict)
-        # Capped and no least needed: what is stated is judged, the rest is not.
-        verdict = np.where(
-            (capped == CANNOT_TELL) & np.isin(verdict, (PASS, NOT_JUDGED)), CANNOT_TELL, verdict
-        )
+        high = np.fmin(high, np.where(high_state == READ, high_lower, np.nan))
+        loose = np.fmin(loose, np.where(high_state == READ, high_upper, np.nan))
+    capped = judge_interval(*ends, Applied(none, none, high, loose))
+    verdict = np.where(capped == FAIL, FAIL, verdict)
+    # Capped and no least needed: what is stated is judged, the rest is not.
+    verdict = np.where((capped == CANNOT_TELL) & np.isin(verdict, (PASS, NOT_JUDGED)), CANNOT_TELL, verdict)
+    if key == "pressure":
         unreadable = (high_state == UNREADABLE) & np.isin(verdict, (PASS, NOT_JUDGED))
         verdict = np.where(unreadable, CANNOT_TELL, verdict)
         doubt = np.where(unreadable, DOUBT["highest_unreadable"], doubt)
@@ -437,7 +442,11 @@ def _whole(tests: pd.DataFrame, rulesets: dict[str, RuleSet]) -> pd.DataFrame:
     rule, ids = pd.factorize(tests["ruleset"])
     demanded = np.array([[key in _demanded(rulesets.get(i)) for key in JUDGED] for i in ids], dtype=bool)
     untold = np.isin(verdicts, (NOT_TESTED, CANNOT_TELL, NO_LIMIT))
-    missing |= demanded[rule] & untold if n else missing
+    # Of what is not demanded a reading that cannot be told still is no pass; flow and pressure: below.
+    air = np.array([key in AIR for key in JUDGED])
+    missing |= (verdicts == CANNOT_TELL) & air
+    # A flow or pressure that the rule set demands is not there while nothing says how much is needed.
+    missing |= demanded[rule] & (untold | (verdicts == NOT_JUDGED)) if n else missing
     # Cylinders and charging compressors need neither.
     needs = ~np.isin(text(tests, "supply"), HIGH_PRESSURE)
     for key in ("flow", "pressure"):

@@ -74,6 +74,7 @@ class FindingFacts:
         self.dated = at["dated"].to_numpy()
         self.seen = text(at, "liquid_water") == "seen"
         self.free = at["free_water"].to_numpy() & (self.key == "water") & (self.kind == "fail")
+        self.use_stated = at["lowest_use_temperature_c_state"].to_numpy() == READ
         self.line_c = at["airline_temperature_c_upper"].to_numpy(dtype=float)
         self.safe, self.colder = at["safe_down_to_c"].to_numpy(), at["colder_seen_c"].to_numpy()
         self.by, self.factor = at["water_by"].to_numpy(), at["tube_factor"].to_numpy()

@@ -285,6 +285,11 @@ class ActionTexts(FindingFacts):
     def _list(self, i: int) -> dict[str, list[str]]:
         return self.causes[self._cause_name(self.key[i]), self.side[i], self.supply[i], self.dryer[i]]
 
+    def _fitting(self, i: int, what: str) -> list[str]:
+        """The causes ("likely") or steps ("check") of a finding, less those that its test rules out."""
+        out = self.data["only_where_not_stated"] if self.use_stated[i] else ()
+        return [c for c in self._list(i)[what] if c not in out]
+
     def _likely(self, i: int) -> str:
         if self.kind[i] == "doubt":
             codes = self.data["doubt_causes"][self.doubt[i]]
@@ -296,7 +301,7 @@ class ActionTexts(FindingFacts):
             )
             if self.reach[i] == "site" and self._cause_name(self.key[i]) not in self.data["from_intake"]:
                 first = ()
-            codes = sorted(self._list(i)["likely"], key=lambda c: self.level[c] not in first)
+            codes = sorted(self._fitting(i, "likely"), key=lambda c: self.level[c] not in first)
             if self.kind[i] == "fail" and self.doubt[i] in STALE:
                 codes = [*codes, f"{self.doubt[i]}_used"]
         return self.say["causes_join"].join(self.w["action_cause"][c] for c in codes)
@@ -305,7 +310,8 @@ class ActionTexts(FindingFacts):
         kind, say = self.kind[i], self.steps
         locked = self.status[i] == "locked off"
         if kind in ("near", "warm"):
-            return " ".join([*(say[c] for c in self._list(i)["check"]), say["sooner"]])
+            check = [c for c in self._fitting(i, "check") if c not in self.data["only_where_failed"]]
+            return " ".join([*(say[c] for c in check), say["sooner"]])
         if kind != "fail":
             todo = self.w["action_todo"]
             return " ".join(
@@ -326,6 +332,6 @@ class ActionTexts(FindingFacts):
             else "out_of_use"
         )
         middle = (
-            [say["whole_retest"]] if not np.isnat(self.met[i]) else [say[c] for c in self._list(i)["check"]]
+            [say["whole_retest"]] if not np.isnat(self.met[i]) else [say[c] for c in self._fitting(i, "check")]
         )
         return " ".join([say[safety].format(system=self._system(i)), *middle, say["cleared"]])

@@ -29,7 +29,8 @@ _NEEDED = ("Site", "Outlet", "System", "Test date", "Verdict", "File", "Sheet", 
 _WHO = ("Client", "Site", "Outlet", "System", "Test date")
 _PLACE = ("File", "Sheet", "Row")
 _VERDICTS = tuple((p.name, p.verdict_heading) for p in PARAMETERS.values() if p.verdict_heading)
-_PLAIN = ("Rule set", "Test date", "Supply", "Counts in history")
+_STANDS = "Counts in history"
+_PLAIN = ("Rule set", "Test date", "Supply", _STANDS)
 
 
 def read_old_result(path: str | os.PathLike[str]) -> pd.DataFrame:
@@ -84,7 +85,7 @@ def compare_table(
     run: Mapping[str, str] | None = None,
     language: str = DEFAULT_LANGUAGE,
 ) -> pd.DataFrame:
-    """The tests whose verdict changed, that are gone, or that are new.
+    """The tests whose verdict changed or that stand no more (replaced), that are gone, or that are new.
 
     old, new : the sheets Verdicts: from read_old_result, and of this run. Columns that only one of them has
                are not compared. run : RUN_PROPERTIES of this run, to say what changed in how it was judged.
@@ -104,7 +105,9 @@ def compare_table(
     made: dict[int, tuple[Any, ...]] = {}
     other_run = _run_changes(old.attrs.get("run", {}), run or {}, say)
     for o, n in pairs:
-        if before["Verdict"][o] != after["Verdict"][n]:
+        # A test that a later file replaced keeps its verdict, but it stands no more.
+        stands = _STANDS not in columns or before[_STANDS][o] == after[_STANDS][n]
+        if before["Verdict"][o] != after["Verdict"][n] or not stands:
             why = "; ".join([*_why(o, n, before, after, columns, numbers, say), *other_run])
             made[n] = (
                 *_shown(after, n),

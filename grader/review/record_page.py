@@ -133,10 +133,22 @@ def _state(visit: VisitOf, run: Run) -> list[Block]:
         for name, v, was in outlets
         if was and v in (TEST_FAIL, TEST_INCOMPLETE)
     ]
-    told = say["out"].format(outlets=", ".join(out)) if out else say["all_clear"]
+    told = [say["out"].format(outlets=", ".join(out)) if out else say["all_clear"]]
+    untested = _untested(visit.tests, [name for name, _, was in outlets if not was], say)
+    told += [say["untested"].format(outlets=", ".join(untested))] if untested else []
     return [
         Block("figures", rows=[(say["tested"], len(tested), ""), *counts]),
-        Block("cautions" if out else "text", rows=[(told,)]),
+        Block("cautions" if out or untested else "text", rows=[(line,) for line in told]),
+    ]
+
+
+def _untested(tests: pd.DataFrame, names: list[str], say: dict[str, Any]) -> list[str]:
+    """The outlets that stand in the log with nothing tested, those removed left out."""
+    status = dict(zip(text(tests, "outlet"), text(tests, "outlet_status")))
+    return [
+        name if status[name] in ("", "in use") else say["outlet_state"].format(name=name, word=status[name])
+        for name in names
+        if status[name] != "removed"
     ]
 
 

@@ -8,11 +8,15 @@ import numpy as np
 import pytest
 
 from grader.columns import FAIL, TEST_WORDS
+from grader.compute.water import compute_water
 from grader.judge.also import also_judged, check_also
+from grader.judge.assign import assign_rules
 from grader.judge.decision import decision_cautions, decision_text, tightened
 from grader.judge.purity import class_of
 from grader.judge.rulesets import DecisionRule, UnknownRuleSet, load_ruleset, rule_ids
-from grader.problems import GraderError
+from grader.normalise import normalise
+from grader.problems import GraderError, Problems
+from grader.read.cells import read_cells
 from tests.support import AIRLINE, CYLINDER, VISIT, graded, graded_files, log_of
 
 EN = "en12021-2014"
@@ -106,6 +110,31 @@ def test_purity_classes_are_words_and_no_verdict():
     assert first == "oil class 2, humidity class 3" and "oil class 3 or better" in second
     assert "humidity class cannot be told" in third
     assert "beyond the last oil class" in fourth and "beyond the last humidity class" in fourth
+
+
+def test_a_figure_in_doubt_has_no_class():
+    """Expired oil tube, and oil drawn for 5 of 15 minutes: `before` would hold the doubts already, a run does not."""
+    log = log_of({"a.xlsx": ({**VISIT, "oil_tube_expiry": date(2026, 1, 1)}, [AIRLINE]),
+                  "b.xlsx": ({**VISIT, "site": "South"}, [{**AIRLINE, "oil_sampling_min": 5}])})  # fmt: skip
+    tests = normalise(read_cells(log, Problems()), ["a.xlsx", "b.xlsx"], Problems(), np.datetime64("2026-11-25"))
+    tests = assign_rules(compute_water(tests, Problems()), Problems()).tests
+    texts = also_judged(tests, ["iso8573-1-2010"]).columns["Also iso8573-1-2010"]
+    assert all("oil class cannot be told" in x and "humidity class 3" in x for x in texts), texts
+
+
+def test_own_files_are_told_apart(tmp_path):
+    """Two files with one id would stand in one column, and the second for both."""
+    paths = [tmp_path / name for name in ("a.toml", "b.toml", "i.toml")]
+    for path, more in zip(paths, ("interval_months = 1", "interval_months = 2", "information_only = true")):
+        path.write_text(f'id = "ours"\nextends = "{EN}"\n{more}\n', encoding="utf-8")
+    a, b, info = map(str, paths)
+    check_also([a, a, EN])
+    with pytest.raises(GraderError, match="same id"):
+        check_also([a, b])
+    with pytest.raises(GraderError, match="nothing to show"):
+        check_also([info])
+    with pytest.raises(GraderError, match="the rule set that judges"):
+        also_judged(graded([AIRLINE], rules=a)[0], [b])
 
 
 # -- decision rule ---------------------------------------------------------------------------------------

@@ -8,8 +8,11 @@ from datetime import date
 import numpy as np
 import pytest
 
+from grader.columns import TEST_WORDS, VERDICT_WORDS
 from grader.judge import rulesets
 from grader.judge.rulesets import RuleFileError, limits_table, load_ruleset, normalise_name, resolve_edition
+from grader.judge.verdicts import JUDGED
+from tests.support import AIRLINE, codes_of, graded
 
 
 def own(tmp_path, text, name="own.toml"):
@@ -326,3 +329,133 @@ def test_file_saved_with_a_byte_order_mark_is_read(tmp_path):
     path = tmp_path / "bom.toml"
     path.write_bytes(b"\xef\xbb\xbf" + (HEAD + CO + "max = 3\n").encode())
     assert load_ruleset(path).id == "our-site"
+
+
+# --- loosenings and mistakes that once got through ---
+
+
+def verdict_of(tmp_path, text, row):
+    """Verdict words of one airline row by an own file."""
+    tests, _ = graded([{**AIRLINE, **row}], rules=str(own(tmp_path, text)))
+    return {key: VERDICT_WORDS[tests[f"verdict_{key}"][0]] for key in JUDGED} | {
+        "test": TEST_WORDS[tests["verdict"][0]], "reasons": tests["reasons"][0]
+    }  # fmt: skip
+
+
+def test_of_several_odour_limits_the_worst_counts(tmp_path):
+    """EN 12021: a slight odour is near the limit; a further limit for airlines cannot let it pass."""
+    added = '[[limit]]\nparameter = "Odour"\nallowed = ["none", "slight"]\nwhen = { supply = "airline" }\n'
+    assert verdict_of(tmp_path, HEAD + added, {"odour": "slight"})["odour"] == "near limit"
+    strict = '[[limit]]\nparameter = "Odour"\nallowed = ["none"]\nwhen = { supply = "airline" }\n'
+    assert verdict_of(tmp_path, HEAD + strict, {"odour": "slight"})["odour"] == "fail"
+
+
+@pytest.mark.parametrize("condition", ['temperature = "known"', "over_bar = 5", "to_bar = 5"])
+def test_a_limit_in_words_has_no_band(tmp_path, condition):
+    text = HEAD + f'[[limit]]\nparameter = "Odour"\nallowed = ["none"]\nwhen = {{ {condition} }}\n'
+    assert any("does not belong to a limit in words" in m for m in mistakes(tmp_path, text))
+
+
+@pytest.mark.parametrize(
+    "limit, row, key, word, test",
+    [
+        ('Flow"\nmin = 300\nunit = "L/min"', {"flow_l_min": 250.0}, "flow", "fail", "fail"),
+        ('Flow"\nmin = 300\nunit = "L/min"', {"flow_l_min": 400.0}, "flow", "pass", "pass"),
+        ('Flow"\nmin = 300\nunit = "L/min"', {"flow_l_min": None}, "flow", "not tested", "incomplete"),
+        ('Flow"\nmin = 300\nunit = "L/min"', {"flow_l_min": 250.0, "flow_needed_l_min": None}, "flow", "fail", "fail"),
+        ('Flow"\nmin = 100\nunit = "L/min"', {"flow_l_min": 110.0, "flow_needed_l_min": None}, "flow", "cannot tell", "incomplete"),
+        ('Flow"\nmin = 100\nunit = "L/min"', {"flow_l_min": 130.0}, "flow", "fail", "fail"),
+        ('Flow"\nmin = 10\nmax = 250\nunit = "L/min"', {}, "flow", "fail", "fail"),
+        ('Line pressure"\nmin = 6.5\nunit = "bar"', {}, "pressure", "fail", "fail"),
+        ('Line pressure"\nmax = 5.5\nunit = "bar"', {}, "pressure", "fail", "fail"),
+        ('Line pressure"\nmax = 9\nunit = "bar"', {"highest_pressure_bar": 5.5}, "pressure", "fail", "fail"),
+        ('Line pressure"\nmax = 5.5\nunit = "bar"', {"highest_pressure_bar": 9.0}, "pressure", "fail", "fail"),
+    ],
+)  # fmt: skip
+def test_flow_and_pressure_limits_of_a_rule_file_judge(tmp_path, limit, row, key, word, test):
+    """They add to what the row says is needed; the lower flow of 42 CFR 84.162(b), 115 L/min, still asks for the need."""
+    found = verdict_of(tmp_path, HEAD + '[[limit]]\nparameter = "' + limit + "\n", row)
+    assert (found[key], found["test"]) == (word, test), found["reasons"]
+
+
+def test_a_demanded_flow_that_nothing_is_needed_of_is_incomplete(tmp_path):
+    demanded = 'demanded = ["Odour", "Oxygen", "Carbon monoxide", "Carbon dioxide", "Oil", "Water", "Flow"]\n'
+    found = verdict_of(tmp_path, HEAD + demanded, {"flow_needed_l_min": None})
+    assert (found["flow"], found["test"]) == ("not judged", "incomplete")
+    assert "flow" in found["reasons"]
+
+
+NOT_READ = {
+    "a whole number too long for a float": HEAD + CO + f"max = {'9' * 400}\n",
+    "a whole number too long to read": HEAD + f"interval_months = {'9' * 5000}\n",
+    "the same in hexadecimal": HEAD + f"interval_months = 0x{'f' * 5000}\n",
+    "a flag as long": HEAD + f"[flag]\ndefault = {'9' * 400}\n",
+    "brackets too deep": HEAD + "note = " + "[" * 100_000,
+    "tables too deep": HEAD + "a." * 3000 + "b = 1\n",
+}
+
+
+@pytest.mark.parametrize("case", NOT_READ)
+def test_what_the_reader_cannot_hold_is_one_short_line(tmp_path, case):
+    [message] = mistakes(tmp_path, NOT_READ[case])
+    assert len(message) < 400
+
+
+def test_a_message_stays_on_one_line(tmp_path):
+    [message] = mistakes(tmp_path, HEAD + '"a\\nb" = "c\\u001bd\\u202e"\n')
+    assert message.isprintable()
+
+
+@pytest.mark.parametrize("document, edition", [("EN 12021", "2014"), ("en-12021", "2014 "), ("29 CFR 1910.134", None)])
+def test_an_own_file_cannot_print_as_a_built_in_document(tmp_path, document, edition):
+    held = load_ruleset("osha-grade-d")
+    text = f'id = "a"\ndocument = "{held.document if edition is None else document}"\n'
+    text += f'edition = "{edition or held.edition}"\n{CO}max = 50\n'
+    assert any("built-in rule set" in m for m in mistakes(tmp_path, text))
+
+
+def test_an_own_document_of_an_edition_not_held_is_welcome(tmp_path):
+    text = f'id = "a"\ndocument = "EN 12021"\nedition = "2099 draft"\nextends = "en12021-2014"\n{CO}max = 4\n'
+    assert load_ruleset(own(tmp_path, text)).edition == "2099 draft"
+
+
+@pytest.mark.parametrize("line", ['family = "en12021"\n', 'aliases = ["EN 12021"]\n'])
+def test_family_and_aliases_are_for_built_in_sets(tmp_path, line):
+    assert any("by its id" in m for m in mistakes(tmp_path, HEAD + line))
+
+
+def test_resting_on_a_superseded_edition_is_said(tmp_path):
+    """EN 12021:1998 was superseded by that of 2014: an own file that extends it is no newer."""
+    base = load_ruleset("en12021-1998")
+    text = 'id = "ours"\nextends = "en12021-1998"\n'
+    rules = load_ruleset(own(tmp_path, text + "superseded_from = 2090-01-01\n"))
+    assert (rules.superseded_from, rules.superseded_by) == (base.superseded_from, base.superseded_by)
+    _, problems = graded([AIRLINE], rules=str(own(tmp_path, text)))
+    assert "superseded_rule_set" in codes_of(problems, 0)
+
+
+@pytest.mark.parametrize("more, refused", [
+    ('max = 100\nunit = "of the national 8 h exposure limit"', True),
+    ('max = 0.1\nunit = "ppm"', True),
+    ("", True),
+    ('max = 0.05\nunit = "of the national 8 h exposure limit"', False),
+])  # fmt: skip
+def test_a_substance_not_covered_may_only_be_tightened(tmp_path, more, refused):
+    text = HEAD + f'[[not_covered]]\nsubstance = "any other contaminant"\n{more}\n'
+    if refused:
+        assert any("not stricter than" in m for m in mistakes(tmp_path, text))
+    else:
+        assert load_ruleset(own(tmp_path, text)).not_covered[0].high == 0.05
+
+
+@pytest.mark.parametrize("row, verdict, words", [
+    ({"co_ppm": None}, "pass", "Not tested, and own rule"),
+    ({"co_ppm": "abc"}, "incomplete", "cannot tell"),
+    ({"co_ppm": "<10"}, "incomplete", "cannot tell"),
+    ({}, "pass", "Meets own rule"),
+])  # fmt: skip
+def test_what_an_own_file_does_not_demand_is_said_and_never_passed_in_doubt(tmp_path, row, verdict, words):
+    text = HEAD + 'demanded = ["Odour", "Oxygen"]\n[why]\ndemanded = "monitored"\n'
+    found = verdict_of(tmp_path, text, row)
+    assert found["test"] == verdict and words in found["reasons"]
+    assert ("Not tested" in found["reasons"]) == (row == {"co_ppm": None})

@@ -56,6 +56,17 @@ def test_a_changed_reading_without_a_changed_verdict_is_not_listed(tmp_path):
     assert compare_table(old, verdicts({"a.xlsx": (VISIT, [{**AIRLINE, "co_ppm": 2.0}])})).empty
 
 
+def test_a_test_that_a_later_file_replaces_is_listed_beside_the_one_in_its_place(tmp_path):
+    """Its verdict is the old one still, but it is not the outlet's any more."""
+    first = {"a.xlsx": (VISIT, [{**AIRLINE, "co_ppm": 9.0}])}
+    old = read_old_result(issued(tmp_path, verdicts(first)))
+    table = compare_table(old, verdicts({**first, "b.xlsx": ({**VISIT, "replaces_file": "a.xlsx"}, [AIRLINE])}))
+    assert table[["File", "Old verdict", "New verdict", "Why"]].to_numpy().tolist() == [
+        ["a.xlsx", "fail", "fail", "Counts in history yes -> replaced"],
+        ["b.xlsx", "", "pass", "the test is new"],
+    ]
+
+
 def test_another_rule_set_is_named_as_the_reason(tmp_path):
     files = {"a.xlsx": (VISIT, [{**AIRLINE, "co_ppm": 8.0}])}
     old = read_old_result(issued(tmp_path, verdicts(files)))

@@ -121,6 +121,19 @@ def test_the_record_holds_what_was_written_on_the_visit_sheet():
         assert said.casefold() in text.casefold(), said
 
 
+def test_an_outlet_that_was_not_tested_is_named_at_the_top():
+    """Else a record of one good outlet reads as if the whole site were clear."""
+    rows = [AIRLINE, {"outlet": "Bay 8"}, {"outlet": "Bay 9", "outlet_status": "locked off"},
+            {"outlet": "Bay 10", "outlet_status": "removed"}]  # fmt: skip
+    [record] = records_of({"a.xlsx": (VISIT, rows)})
+    assert record.page.blocks[1].rows == [
+        ("No outlet tested at this visit failed or stayed incomplete.",),
+        ("Not tested at this visit, so not cleared by this record: Bay 8, Bay 9 (locked off).",),
+    ]
+    [record] = records_of({"a.xlsx": (VISIT, [AIRLINE])})
+    assert len(record.page.blocks[1].rows) == 1
+
+
 def test_what_is_missing_is_printed_as_not_stated():
     visit = {k: VISIT[k] for k in ("site", "test_date")}
     record = records_of({"a.xlsx": (visit, [AIRLINE])})[0]
