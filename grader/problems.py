@@ -29,7 +29,8 @@ class Table:
 
     places    : field -> Place of the column (or row) that holds it.
     constants : field -> (Place, value) that holds for every test of the table (the Visit sheet, a banner).
-    orientation : "down" (a test is a row), "across" (a test is a column), "form" (a test is a sheet).
+    orientation : "down" (a test is a row), "across" (a test is a column), "form" (a test is a sheet),
+                  "long" (a test is several rows, one reading each).
     units  : field -> unit of its column where that is not the field's own.
     how    : field -> (heading as it stands, how it was understood, how sure); empty where `own`.
     first  : number of the first of the tables that are parts of one, for what a column's cells say together; -1: itself.

@@ -17,7 +17,14 @@ from grader.read.log import Log
 from grader.read.understood import OWN, understood_table
 from grader.report import problem_table
 
-_LEFT_OVER = ("unknown_column", "column_without_heading", "unknown_row", "heading_unclear", "label_not_used")
+_LEFT_OVER = (
+    "unknown_column",
+    "column_without_heading",
+    "unknown_row",
+    "heading_unclear",
+    "heading_in_part",
+    "label_not_used",
+)
 
 
 class Shown(NamedTuple):

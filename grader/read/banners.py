@@ -61,7 +61,7 @@ def banners_of(
             continue
         own = columns_of.get(at, "")
         place = Place(sheet.name, number, at)
-        if _is_date(value):
+        if is_date(value):
             if own == "test_date" or "test_date" not in made.values:
                 found.append(Banner(index, at, value, {"test_date": (place, value, "banner row")}))
         elif type(value) is str and _is_name(value):
@@ -107,13 +107,19 @@ def _labelled(sheet: Sheet, row: int, filled: list[tuple[int, Any]]) -> dict[str
     }
 
 
-def _is_date(value: Any) -> bool:
+def is_date(value: Any) -> bool:
+    """Whether a cell alone says when: a date, or a month or a year alone, which is said to be no whole date.
+
+    >>> is_date("14/03/2026"), is_date("February 2026"), is_date("2026"), is_date("Bay 3")
+    (True, True, True, False)
+    """
     if isinstance(value, date):
         return True
     if type(value) is not str or not any(ch.isdigit() for ch in value) or len(value) > 30:
         return False
     parsed = parse_date(value)
-    return bool(parsed.day or parsed.day_first or parsed.month_first)
+    whole = parsed.day or parsed.day_first or parsed.month_first
+    return bool(whole or parsed.month) or parsed.code == "date_year_alone"
 
 
 def _is_name(text: str) -> bool:

@@ -80,6 +80,7 @@ def read_cells(
     # Parts of one table, cut by banner rows, have their columns in common: marks and orders are found for all.
     whole = parts[table.astype(np.int64)] if len(parts) else table
     done: dict[str, dict[str, np.ndarray]] = {}
+    absolute: dict[str, np.ndarray] = {}
     marks_first = sorted(
         FIELDS.values(), key=lambda f: not any(f.name == g.lowest_mark for g in FIELDS.values())
     )
@@ -90,6 +91,8 @@ def read_cells(
             rule = number_rule(this.name)
             read_numbers(cells, rule, convert)
             fill_not_detected(cells, rule, done.get(rule.mark_field))
+            if cells.absolute is not None and cells.absolute.any():
+                absolute[this.name] = cells.absolute
         elif this.kind == "date":
             _read_dates(cells, month_first)
         elif this.kind == "time":
@@ -100,7 +103,7 @@ def read_cells(
             _read_texts(cells)
         done[this.name] = cells.out
     table = table.astype(np.int64)
-    take_off_atmosphere(done, table, log.tables)
+    take_off_atmosphere(done, absolute)
     clash = find_clashes(done, tests, table, log.tables, problems)
     columns: dict[str, Any] = {c: rows[c].to_numpy() for c in ("file", "table", "row", "column")}
     for name in FIELDS:

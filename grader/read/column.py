@@ -44,9 +44,9 @@ _KIND = _KindOfType({type(None): EMPTY})
 
 
 # Reasons of an Unreadable cell with words of their own (problem "cell_<why>"); others are said in general.
-_BAD_REASONS = ("error", "formula", "percent", "format", "twice", "number", "several", "no_unit")
-# Reasons that are said once for the whole column, where its heading stands.
-_SAID_ALREADY = ("unclear",)
+_BAD_REASONS = ("error", "formula", "percent", "format", "twice", "number", "several", "no_unit", "two_units")
+# Reasons that are said once: for the whole column where its heading stands, for a shifted row of a text file at the row.
+_SAID_ALREADY = ("unclear", "shifted")
 
 
 @dataclass
@@ -65,6 +65,7 @@ class Cells:
     tables: Sequence[Table]
     problems: Problems
     out: dict[str, np.ndarray] = field(default_factory=dict)
+    absolute: np.ndarray | None = None  # bool, shape (n,): the figure was an absolute pressure
 
     def at(self, *kinds: int) -> np.ndarray:
         """Positions of the cells of these kinds, int array."""

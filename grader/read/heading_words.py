@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterator
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
@@ -60,6 +60,7 @@ def tidy(text: str) -> str:
     return text.strip(" :;,").rstrip(".")
 
 
+@lru_cache(maxsize=50_000)  # the same words come again in every heading
 def key(text: str) -> str:
     """A heading's words as they are compared: letters, digits and "#" alone, without case and accents.
 

@@ -42,6 +42,7 @@ class Heading(NamedTuple):
     why        : one short sentence for a person, English.
     unit_from  : "heading", "second row" or "".
     constants  : (field, value in that field's unit) that the heading itself states: "PDP @ 7 bar".
+    told       : the unit that a heading without a field states, for the line of a layout file.
     """
 
     field: str | None = None
@@ -52,6 +53,7 @@ class Heading(NamedTuple):
     why: str = ""
     unit_from: str = ""
     constants: tuple[tuple[str, float], ...] = ()
+    told: str | None = None
 
     @property
     def lacks_unit(self) -> bool:
@@ -189,7 +191,14 @@ def _single(whole: str, words: Words, unit: str = "") -> Heading:
             return _with_conditions(made, meaning, conditions, whole)
         if best is None or (made.candidates and not best.candidates):
             best = made
-    return best or _nothing(rest, words)
+    best = best or _nothing(rest, words)
+    return best._replace(told=_unit_in(rest, words, best.candidates[0]) or unit or None) if best.candidates else best
+
+
+def _unit_in(rest: str, words: Words, field: str) -> str | None:
+    """The unit that a heading states which is not clear otherwise, where it is one of a field."""
+    units = (canonical(text) for _, text, _ in _proposals(rest, words) if text)
+    return next((u for u in units if u is not None and belongs(field, u)), None)
 
 
 def _with_unit(meaning: _Meaning, here: str | None, below: str, dropped: bool) -> Heading:

@@ -5,13 +5,14 @@
     date_order = "day first"              # or "month first"
     [[table]]
     sheet = "Log 20*"                     # left out: every sheet
-    orientation = "down"                  # across: outlets run across; form: each field in a cell
+    orientation = "down"                  # across: outlets run across; long: one reading a row; form: fields in cells
     heading_row = 5                       # left out: found by the headings; heading_rows = 2 where there are two
     first_row = 7                         # last_row likewise
     heading_column = "A"                  # across: where the names of what was measured stand
+    parameter_column = "C"                # long: the same; its figures and units: value_column, unit_column
     ignore = ["F", "G"]                   # columns left out
     [table.fields]
-    co_ppm = { column = "C", unit = "ppm" }        # or row = 7, cell = "B4", heading = "CO drager", unit alone
+    co_ppm = { column = "C", unit = "ppm" }        # or row = 7, cell = "B4", heading = "CO 2nd", unit alone
     [table.constants]
     site = "North yard"
 
@@ -35,6 +36,7 @@ from grader.columns import FIELDS, normal_heading
 from grader.problems import GraderError, Place, Table, a1
 from grader.read.layout_spec import FieldSpec, LayoutSpec, TableSpec
 from grader.read.log import Log
+from grader.read.shapes_fields import AS_FOUND, UNITS_BESIDE
 from grader.read.units import UNTOLD, accepted, belongs, canonical
 
 SUFFIX = ".layout.toml"
@@ -45,6 +47,9 @@ _TABLE = (
     "heading_row",
     "heading_rows",
     "heading_column",
+    "parameter_column",
+    "value_column",
+    "unit_column",
     "first_row",
     "last_row",
     "ignore",
@@ -189,8 +194,8 @@ def _table(said: dict[str, Any], number: int, order: str, source: str, wrong: li
         wrong.append(f"{where}sheet: a text is wanted")
         sheet = "*"
     orientation = said.get("orientation", "")
-    if orientation not in ("", "down", "across", "form"):
-        wrong.append(f'{where}orientation: "{orientation}" is none of down, across, form')
+    if orientation not in ("", "down", "across", "long", "form"):
+        wrong.append(f'{where}orientation: "{orientation}" is none of down, across, long, form')
     count = said.get("heading_rows", 1)
     if count not in (1, 2, 3) or "heading_rows" in said and "heading_row" not in said:
         wrong.append(f"{where}heading_rows: 1, 2 or 3, and only with heading_row")
@@ -221,9 +226,10 @@ def _table(said: dict[str, Any], number: int, order: str, source: str, wrong: li
             wrong.append(f"{where}{key}: stands under fields and under constants")
         else:
             fixed[field] = value
-    heading_column = (
-        _letters(said["heading_column"], f"{where}heading_column", wrong) if "heading_column" in said else -1
-    )
+    at = {
+        name: _letters(said[name], f"{where}{name}", wrong) if name in said else -1
+        for name in ("heading_column", "parameter_column", "value_column", "unit_column")
+    }
     first, last = _whole(said, "first_row", where, wrong), _whole(said, "last_row", where, wrong)
     if 0 <= last < first:
         wrong.append(f"{where}last_row: lies above first_row")
@@ -233,7 +239,7 @@ def _table(said: dict[str, Any], number: int, order: str, source: str, wrong: li
         orientation,
         _whole(said, "heading_row", where, wrong),
         count,
-        heading_column,
+        at["heading_column"],
         first,
         last,
         made,
@@ -242,6 +248,9 @@ def _table(said: dict[str, Any], number: int, order: str, source: str, wrong: li
         table_order,
         source,
         number,
+        at["parameter_column"],
+        at["value_column"],
+        at["unit_column"],
     )
 
 
@@ -329,8 +338,10 @@ def _table_lines(table: Table, several: bool) -> list[str]:
     lines = ["[[table]]", f"sheet = {_quoted(table.sheet)}"]
     if table.orientation != "down":
         lines.append(f'orientation = "{table.orientation}"')
-    if table.heads[0] >= 0:
-        mark = "" if several else "# "
+    if table.orientation == "across" and several and table.heads[0] >= 0:
+        lines += [f"first_row = {table.heads[0] + 1}", f"last_row = {table.heads[1] + 1}"]
+    elif table.heads[0] >= 0 and table.orientation in ("down", "long"):
+        mark = "" if several and table.orientation == "down" else "# "
         lines.append(f"{mark}heading_row = {table.heads[0] + 1}")
         if table.heads[1] > table.heads[0]:
             lines.append(f"{mark}heading_rows = {table.heads[1] - table.heads[0] + 1}")
@@ -340,10 +351,16 @@ def _table_lines(table: Table, several: bool) -> list[str]:
         said = table.how.get(field)
         doubtful = said is not None and said[2] == "unsure"
         unit = table.units.get(field, FIELDS[field].unit)
+        if unit and not belongs(field, unit):
+            unit = UNTOLD  # none that can be converted: a person must say which it is
         told = f", unit = {_quoted(unit)}" if unit and unit != UNTOLD else ', unit = "?"' if unit else ""
+        if said is not None and UNITS_BESIDE in said[1] or doubtful:
+            told = ""  # each figure has its own, or the heading's words decide once it is clear what they mean
         about = f"   # {said[1]}, {said[2]}: {said[0]}" if said else ""
-        line = f"{field} = {{ {_where(place)}{told} }}{_one_line(about)}"
-        lines.append(f"# {line}" if doubtful or unit == UNTOLD else line)
+        where = f"heading = {_quoted(said[0])}" if said and table.orientation == "long" and place.row is not None else _where(place)
+        line = f"{field} = {{ {where}{told} }}{_one_line(about)}"
+        as_found = said is not None and said[1] in AS_FOUND
+        lines.append(f"# {line}" if doubtful or as_found or unit == UNTOLD else line)
     lines.append("[table.constants]")
     for field, (place, value) in table.constants.items():
         at = a1(place.row or 0, place.column or 0)

@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from grader.read.heading_words import key
 from grader.read.headings import CERTAIN, Heading
 from grader.read.labels import Column
+from grader.read.units import belongs
 
 
 class FieldSpec(NamedTuple):
@@ -22,8 +23,8 @@ class FieldSpec(NamedTuple):
 class TableSpec(NamedTuple):
     """One [[table]] of a layout file. Rows and columns are 0-based, -1 where not said.
 
-    sheet : pattern of the sheet's name. orientation : "down", "across", "form" or "" (as found).
-    constants : field -> value for every test. ignore : columns (rows where outlets run across) left out.
+    sheet : pattern of the sheet's name. orientation : "down", "across", "long", "form" or "" (as found).
+    constants : field -> value for every test. ignore : columns left out.
     order : "day first", "month first" or "". source : name of the layout file. number : the how-manieth table.
     """
 
@@ -40,6 +41,9 @@ class TableSpec(NamedTuple):
     order: str = ""
     source: str = ""
     number: int = 1
+    parameter_column: int = -1
+    value_column: int = -1
+    unit_column: int = -1
 
     def fits(self, sheet: str) -> bool:
         """Whether it is about a sheet of this name."""
@@ -91,7 +95,9 @@ def overridden(columns: list[Column], spec: TableSpec, *, across: bool = False) 
     for field, at in placed.items():
         old = known.get(at)
         same = old is not None and old.field == field
-        unit = spec.fields[field].unit or (old.heading.unit if same and old else None) or None
+        # What the heading states stays, unless the layout file says another unit.
+        stated = (old.heading.unit or old.heading.told) if old is not None else None
+        unit = spec.fields[field].unit or (stated if stated and (same or belongs(field, stated)) else None)
         constants = old.heading.constants if same and old else ()
         text = old.text if old else ""
         heading = Heading(
@@ -99,7 +105,7 @@ def overridden(columns: list[Column], spec: TableSpec, *, across: bool = False) 
         )
         known[at] = Column(at, text, "field", heading, f"layout file {spec.source}")
     for at, found in list(known.items()):
-        if at in spec.ignore:
+        if at in spec.ignore and not across:
             known[at] = found._replace(kind="ignored")
         elif found.field in placed and placed[found.field] != at:
             known[at] = found._replace(kind="unknown")

@@ -2,9 +2,11 @@
 
 `recognise` is one pure function on lists of rows; it knows nothing of files. The program's own blank goes a
 short way: its headings are known as they stand. Anything else is taken apart by the modules beside this one:
-labels.py (texts -> headings), shapes_heads.py, shapes_down.py, banners.py (tests are rows), shapes_across.py
-(tests are columns), shapes_form.py and shapes_pairs.py (labels with their values), shapes_fields.py (units,
-doubts). What cannot be told is not read, and a problem says which line of a layout file would settle it.
+labels.py (texts -> headings), shapes_heads.py, shapes_down.py, banners.py (tests are rows), shapes_years.py (years
+side by side), shapes_across.py
+(tests are columns), shapes_long.py (one reading a row), shapes_form.py and shapes_pairs.py (labels with their values),
+shapes_fields.py (units, doubts). What cannot be told is not read, and a problem says which line of a layout file would
+settle it.
 """
 
 from __future__ import annotations
@@ -347,7 +349,7 @@ def _hidden_rows(sheet: Sheet, made: Made) -> list[Note]:
     hidden = set(sheet.hidden_rows)
     if not hidden:
         return []
-    rows = sorted({r for t in made.tables if t.orientation == "down" for r in t.rows} & hidden)
+    rows = sorted({r for t in made.tables if t.orientation in ("down", "long") for r in t.rows} & hidden)
     if not rows:
         return []
     return [Note("hidden_rows", sheet.name, a1(rows[0], 0), sheet.name, {"rows": len(rows)})]

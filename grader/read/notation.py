@@ -183,6 +183,7 @@ class Reading(NamedTuple):
                        until the lowest mark is known.
     text             : what a sheet shows; None for a plain number and for a blank.
     code, detail     : problem code ("" if none) and the part of its words that depends on the text.
+    unit             : canonical unit that the text or its column states; None where none is.
     """
 
     state: int
@@ -194,6 +195,7 @@ class Reading(NamedTuple):
     text: str | None = None
     code: str = ""
     detail: str = ""
+    unit: str | None = None
 
 
 @cache
@@ -205,12 +207,7 @@ def _vocabulary() -> dict[str, str]:
 @cache
 def _units() -> dict[str, str]:
     units = load_toml("units.toml")["unit"]
-    return {
-        fold(spelling): unit
-        for unit, entry in units.items()
-        for spelling in (unit, *entry["spellings"])
-        if spelling
-    }
+    return {fold(s): unit for unit, entry in units.items() for s in (unit, *entry["spellings"]) if s}
 
 
 @cache
@@ -340,8 +337,12 @@ def read_number(
     shown = clean(text)
     if not shown:
         return Reading(BLANK)
+    if shown.startswith("'"):  # a spreadsheet puts one apostrophe in front of a text, never two
+        return _unreadable(shown, "number_not_read")
     folded = fold(shown)
-    meaning = _vocabulary().get(folded) or _vocabulary().get(folded.rstrip(".,;:!"))
+    bare = folded.rstrip(".,;:!")
+    # A stop behind a word is no matter; "-:" is no dash any more.
+    meaning = _vocabulary().get(folded) or (_vocabulary().get(bare) if any(map(str.isalpha, bare)) else None)
     if meaning:
         return _read_word(meaning, shown, rule)
     parsed = parse_number(shown)
@@ -354,15 +355,13 @@ def read_number(
         return _unreadable(shown, "number_unit", parsed.unit or "×")
     value = _settle(parsed, rule if own_unit else None, marks or {})
     if math.isnan(value):
-        return _unreadable(
-            shown, "number_marks", f"{number_text(parsed.value)} or {number_text(parsed.grouped)}"
-        )
+        return _unreadable(shown, "number_marks", f"{number_text(parsed.value)} or {number_text(parsed.grouped)}")
     if not own_unit and convert is not None:
         converted = convert(rule.name, parsed.unit or "", value)
         if converted is None:
             return _unreadable(shown, "number_unit", parsed.unit or "×")
         value = float(converted)
-    return _in_field(shown, value, parsed, rule)
+    return _in_field(shown, value, parsed, rule)._replace(unit=parsed.unit)
 
 
 def _unreadable(shown: str, code: str, detail: str = "", how: int = PLAIN) -> Reading:

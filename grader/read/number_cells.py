@@ -25,7 +25,7 @@ from grader.read.notation import (
     parse_number,
     read_number,
 )
-from grader.read.units import UNTOLD
+from grader.read.units import is_absolute
 
 
 def read_numbers(cells: Cells, rule: NumberRule, convert: Converter | None) -> None:
@@ -44,6 +44,9 @@ def read_numbers(cells: Cells, rule: NumberRule, convert: Converter | None) -> N
     if not cells.kinds.any():
         return
     foreign = _foreign_units(cells, rule)
+    if rule.unit == "bar" and convert:
+        stated = np.array([is_absolute(u) for u in foreign.units] + [False], dtype=bool)
+        cells.absolute = stated[foreign.which] & (cells.kinds == NUMBER)
     _plain_numbers(cells, rule, convert, foreign)
     _number_texts(cells, rule, convert, foreign)
     _refuse(cells, cells.say_bad())
@@ -124,7 +127,8 @@ def _plain_numbers(cells: Cells, rule: NumberRule, convert: Converter | None, fo
     for word in sorted(set(code) - {""}):
         hit = code == word
         _refuse(cells, at[hit])
-        hit &= detail != UNTOLD
+        if word == "number_unit" and convert:
+            continue  # said once, where the column's heading stands
         cells.say(word, at[hit], detail=list(detail[hit]))
 
 
@@ -143,7 +147,7 @@ def _number_texts(cells: Cells, rule: NumberRule, convert: Converter | None, for
         rest, unit = divmod(number, len(units) + 1)
         text, marks = divmod(rest, 9)
         reading = read_number(texts[text], rule, _MARKS[marks], convert, units[unit - 1] if unit else None)
-        if reading.code == "number_unit" and reading.detail == UNTOLD:
+        if reading.code == "number_unit" and convert and unit and reading.detail == units[unit - 1]:
             reading = reading._replace(code="")  # said once, where the column's heading stands
         readings.append(reading)
     for ending, attribute in (
@@ -156,6 +160,8 @@ def _number_texts(cells: Cells, rule: NumberRule, convert: Converter | None, for
     ):
         array = cells.out[ending]
         array[at] = np.array([getattr(r, attribute) for r in readings], dtype=array.dtype)[which]
+    if cells.absolute is not None:  # "7 bar(a)": its own unit counts, whatever the column states
+        cells.absolute[at] = np.array([bool(r.unit) and is_absolute(r.unit or "") for r in readings], dtype=bool)[which]
     as_shown = np.empty(len(readings), dtype=object)
     as_shown[:] = [r.text for r in readings]
     cells.out["_text"][at] = as_shown[which]

@@ -16,7 +16,7 @@ from xml.parsers import expat
 from grader.problems import Unreadable, a1
 from grader.read.parts import Parts, Refused
 from grader.read.scan import LAST_COLUMN, LAST_ROW
-from grader.read.tables import Sheet
+from grader.read.tables import Range, Sheet
 
 CONTENT, META, MANIFEST = "content.xml", "meta.xml", "meta-inf/manifest.xml"
 _MIMETYPE = b"application/vnd.oasis.opendocument.spreadsheet"      # templates have -template behind it
@@ -119,6 +119,9 @@ class _Book:
         self.rows: list[list[Any]] = []
         self.numbers: list[int] = []
         self.percents: set[tuple[int, int]] = set()
+        self.merged: list[Range] = []
+        self.hidden_rows: set[int] = set()
+        self.row_hidden = False
         self.row_percents: list[int] = []
         self.filled = self.width = 0
         self.cell: dict[str, str] | None = None
@@ -147,6 +150,8 @@ class _Book:
         elif name == _TABLE + "table-row":
             self.height = _count(attributes, _TABLE + "number-rows-repeated")
             self.column, self.cells, self.row_percents = 0, [], []
+            # "collapse" is hidden by hand, "filter" by a filter.
+            self.row_hidden = attributes.get(_TABLE + "visibility", "visible") != "visible"
         elif name in _CELLS:
             self.cell, self.lines = attributes, []
 
@@ -189,12 +194,16 @@ class _Book:
         self.hidden = attributes.get(_TABLE + "style-name", "") in self.hidden_styles
         self.row = self.filled = self.width = 0
         self.rows, self.numbers, self.percents = [], [], set()
+        self.merged, self.hidden_rows = [], set()
 
     def _close_cell(self) -> None:
         cell = self.cell or {}
         value = self._value(cell)
         self.cell, self.in_line = None, False
         count = _count(cell, _TABLE + "number-columns-repeated")
+        wide, high = _count(cell, _TABLE + "number-columns-spanned"), _count(cell, _TABLE + "number-rows-spanned")
+        if wide > 1 or high > 1:
+            self.merged.append((self.row, self.column, self.row + high - 1, self.column + wide - 1))
         if value == "":
             self.column += count
             return
@@ -218,6 +227,8 @@ class _Book:
                 self.rows.append(list(self.cells))
                 self.numbers.append(number)
                 self.percents.update((number, column) for column in self.row_percents)
+                if self.row_hidden:
+                    self.hidden_rows.add(number)
         self.row += self.height
 
     def _close_table(self) -> None:
@@ -236,7 +247,10 @@ class _Book:
                 self._too_large(last)
         for cells in rows:
             cells.extend([""] * (width - len(cells)))
-        self.sheets.append(Sheet(self.name, rows, numbers, self.percents, self.hidden))
+        merged = self.merged
+        self.sheets.append(
+            Sheet(self.name, rows, numbers, self.percents, self.hidden, lambda: merged, frozenset(self.hidden_rows))
+        )
 
     def _too_large(self, row: int) -> None:
         far = a1(row, max(self.width - 1, 0))

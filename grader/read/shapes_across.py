@@ -8,8 +8,8 @@ from grader.problems import Place, a1
 from grader.read.labels import SHARED, VISIT, Column, column, is_unit, kind_of, label, looks_like_value
 from grader.read.layout_spec import TableSpec, overridden
 from grader.read.shapes_down import Made, is_total
-from grader.read.shapes_fields import NUMBERS, READINGS, Where, read_fields, through_percent
-from grader.read.tables import Found, Note, Sheet, is_blank, number_of, tidied
+from grader.read.shapes_fields import NUMBERS, READINGS, Where, are_verdicts, read_fields, through_percent
+from grader.read.tables import Found, Note, Sheet, cut, is_blank, number_of, position_of, tidied, tidied_all
 
 _LEAST_LABELS = 3
 _NO_TEST = ("unit", "limit", "verdict", "parameter", "number", "value")
@@ -25,6 +25,11 @@ class _Side(NamedTuple):
 
 def read_across(sheet: Sheet, spec: TableSpec | None = None) -> Made | None:
     """Read a sheet whose outlets run across; None where it is not built so."""
+    if spec is not None:
+        sheet = cut(sheet, spec.first_row, spec.last_row)
+        if not sheet.rows:
+            return None
+        spec = spec._replace(fields={f: s._replace(row=position_of(sheet, s.row)) for f, s in spec.fields.items()})
     side = _side(sheet, spec)
     if side is None:
         return None
@@ -46,17 +51,17 @@ def read_across(sheet: Sheet, spec: TableSpec | None = None) -> Made | None:
 def _side(sheet: Sheet, spec: TableSpec | None) -> _Side | None:
     """The column that holds the most labels, with at least one reading among them."""
     best: dict[int, Column] = {}
-    chosen = -1
-    width = len(sheet.rows[0])
-    columns = range(width) if spec is None or spec.heading_column < 0 else [spec.heading_column]
-    for at in columns:
-        found = {}
-        for row, cells in enumerate(sheet.rows):
-            known = label(cells[at]) if at < width else None
-            if known is not None:
-                found[row] = known
-        if len({c.field for c in found.values() if c.field}) > len({c.field for c in best.values() if c.field}):
-            best, chosen = found, at
+    chosen, most = -1, 0
+    wanted = spec.heading_column if spec is not None else -1
+    for at, cells in enumerate(zip(*sheet.rows)):
+        if 0 <= wanted != at:
+            continue
+        # A column of readings holds few different texts, however long it is.
+        labels = {text: known for text in set(cells) if type(text) is str and (known := label(text)) is not None}
+        fields = {c.field for c in labels.values() if c.field}
+        if len(fields) > most:
+            best = {row: labels[text] for row, text in enumerate(cells) if type(text) is str and text in labels}
+            chosen, most = at, len(fields)
     if spec is not None and spec.heading_column >= 0:
         chosen = spec.heading_column
     fields = {c.field for c in best.values() if c.field}
@@ -83,11 +88,14 @@ def _blocks(sheet: Sheet, side: _Side, spec: TableSpec | None) -> list[tuple[int
         names = [placed.row]
     else:
         names = [r for r in rows if side.labels[r].field == "outlet"]
+        dates = [r for r in rows if side.labels[r].field == "test_date"]
+        if names and not any(_names_two(sheet, side, r) for r in names) and all(_names_two(sheet, side, r) for r in dates):
+            names = dates or names  # one outlet, its dates across
     if not names:
         above = _names_above(sheet, side, rows)
         names = [above] if above is not None else []
     stated = spec is not None and spec.orientation == "across"
-    if not names or not stated and any(len(_named(sheet, side, r)) < 2 for r in names):
+    if not names or not stated and any(not _names_two(sheet, side, r) for r in names):
         return []
     if not stated and _labels_among_values(sheet, side, rows):
         return []
@@ -108,21 +116,22 @@ def _names_above(sheet: Sheet, side: _Side, rows: list[int]) -> int | None:
     for row in range(first - 1, max(first - 6, -1), -1):
         if row in side.labels:
             continue
-        if len(_named(sheet, side, row)) >= 2:
+        if _names_two(sheet, side, row):
             return row
     return None
 
 
-def _named(sheet: Sheet, side: _Side, row: int) -> list[int]:
-    """Columns to the right of the labels in which a row names an outlet."""
+def _names_two(sheet: Sheet, side: _Side, row: int) -> bool:
+    """Whether a row names an outlet in two columns or more to the right of the labels."""
     cells = sheet.rows[row]
-    return [
+    named = (
         c
         for c in range(side.at + 1, len(cells))
         if c != side.units
         and not is_blank(cells[c])
         and not (type(cells[c]) is str and (kind_of(cells[c]) in _NO_TEST or is_total(cells[c]) or _a_label(cells[c])))
-    ]
+    )
+    return next(named, None) is not None and next(named, None) is not None
 
 
 def _a_label(text: Any) -> bool:
@@ -132,10 +141,9 @@ def _a_label(text: Any) -> bool:
 
 def _labels_among_values(sheet: Sheet, side: _Side, rows: list[int]) -> bool:
     """Whether labels stand among the values too, as in a form with several columns of labels."""
-    hits = 0
-    for row in rows:
-        hits += any(_a_label(v) for v in sheet.rows[row][side.at + 1 :] if type(v) is str)
-    return hits >= 2
+    texts = {v for row in rows for v in sheet.rows[row][side.at + 1 :] if type(v) is str}
+    known = {v for v in texts if _a_label(v)}
+    return bool(known) and sum(not known.isdisjoint(sheet.rows[row][side.at + 1 :]) for row in rows) >= 2
 
 
 def _read_block(sheet: Sheet, side: _Side, names: int, rows: list[int], spec: TableSpec | None) -> Made:
@@ -152,7 +160,7 @@ def _read_block(sheet: Sheet, side: _Side, names: int, rows: list[int], spec: Ta
     heads = sheet.rows[names]
     spread, shared = _spread_rows(sheet, side, columns, tests, names)
     cells = {
-        c.at: spread.get(c.at) or [tidied(sheet.rows[c.at][t]) for t in tests]
+        c.at: spread.get(c.at) or tidied_all([sheet.rows[c.at][t] for t in tests])
         for c in columns
         if c.kind in ("field", "unclear") and c.at not in shared
     }
@@ -194,6 +202,7 @@ def _read_block(sheet: Sheet, side: _Side, names: int, rows: list[int], spec: Ta
         made.units,
         how,
         order=spec.order if spec else "",
+        heads=(number_of(sheet, rows[0]), number_of(sheet, rows[-1])),
     )
     if not chosen:
         notes.append(Note("empty_readings", sheet.name, a1(number_of(sheet, names), side.at), heads[side.at], {}))
@@ -225,9 +234,9 @@ def _tests(
         head = heads[at]
         if at == side.units or spec is not None and at in spec.ignore:
             continue
-        filled = any(not is_blank(sheet.rows[r][at]) for r in readings)
         if is_blank(head):
-            if filled and not all(is_unit(sheet.rows[r][at]) for r in readings if not is_blank(sheet.rows[r][at])):
+            filled = [v for r in readings if not is_blank(v := sheet.rows[r][at])]
+            if filled and not all(map(is_unit, filled)) and not are_verdicts(filled):
                 tests.append(at)
         elif type(head) is str and kind_of(head) in _NO_TEST:
             continue
@@ -249,7 +258,7 @@ def _spread_rows(
     spread: dict[int, list[Any]] = {}
     shared: set[int] = set()
     for c in columns:
-        if c.field not in SHARED:
+        if c.field not in SHARED and (c.field != "outlet" or c.at == names):
             continue
         cells = sheet.rows[c.at]
         number = number_of(sheet, c.at)
@@ -266,7 +275,7 @@ def _spread_rows(
             for t in range(side.at + 1, len(cells))
             if not is_blank(cells[t]) and not (t == side.units and is_unit(cells[t]))
         ]
-        if len(filled) == 1 and len(tests) > 1 and c.at < names and c.at not in spread:
+        if len(filled) == 1 and len(tests) > 1 and (c.at < names or c.field == "outlet") and c.at not in spread:
             shared.add(c.at)
     return spread, shared
 
@@ -309,7 +318,6 @@ def _unknown_rows(
         if row in known or is_blank(text) or looks_like_value(text):
             continue
         if any(not is_blank(sheet.rows[row][t]) for t in tests):
-            notes.append(
-                Note("unknown_row", sheet.name, a1(number_of(sheet, row), side.at), text, {"heading": str(text)})
-            )
+            said = {"heading": str(text), "where": f"row = {number_of(sheet, row) + 1}"}
+            notes.append(Note("unknown_row", sheet.name, a1(number_of(sheet, row), side.at), text, said))
     return notes

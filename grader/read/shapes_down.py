@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from grader.data import load_toml
 from grader.problems import Place, a1
-from grader.read.labels import SHARED, VISIT
+from grader.read.heading_words import key, reading_words
+from grader.read.labels import SHARED, VISIT, is_placeholder, looks_like_value
 from grader.read.layout_spec import TableSpec
 from grader.read.shapes_fields import NUMBERS, READINGS, Fields, Where, read_fields, through_percent
 from grader.read.shapes_heads import Head
@@ -53,6 +54,7 @@ class Block(NamedTuple):
     """One table on the sheet: its heading, the position after its last row, rows that repeat the heading.
 
     constants, how : what is known of all its tests from elsewhere. banners : whether to look for banner rows.
+    skip : positions of rows that belong to another table beside it.
     """
 
     head: Head
@@ -62,6 +64,7 @@ class Block(NamedTuple):
     how: dict[str, tuple[str, str, str]] = {}
     spec: TableSpec | None = None
     banners: bool = True
+    skip: frozenset[int] = frozenset()
 
 
 def read_down(
@@ -95,16 +98,19 @@ def read_down(
     _percents(sheet, made, (first, stop))
 
     kept, notes, passed = _test_rows(sheet, made, head, (first, stop), block.again)
+    beside = {row - first for row in block.skip if first <= row < stop}
+    for index in beside:
+        kept[index] = False
     banners: list[Banner] = []
     if block.banners:
         from grader.read.banners import banners_of, segments
 
         known = {f for f, v in made.values.items() if v.count(None) < len(v)} | set(block.constants)
-        banners = banners_of(sheet, made, kept, (first, stop), known, {r - first for r in block.again})
+        banners = banners_of(sheet, made, kept, (first, stop), known, {r - first for r in block.again} | beside)
         for banner in banners:
             kept[banner.at] = False
             passed.discard(banner.at)
-    used = {b.at for b in banners}
+    used = {b.at for b in banners} | beside
     found = sum(kept)
     said, passed_over = _passed_notes(sheet, made, head, first, kept, passed, used, {r - first for r in block.again})
     notes += said
@@ -246,7 +252,33 @@ def _test_rows(
             if outlet in words and kept[index]:
                 kept[index] = False
                 totals.add(index)
+    odd = {v for v in set(outlets) if type(v) is str and _is_remark(v)}
+    if odd:
+        for index, outlet in enumerate(outlets):
+            if outlet in odd and kept[index]:
+                # A sentence, a signature or the heading of a page again, if no reading stands beside it.
+                beside = {f: made.values[f][index] for f in made.values if f in READINGS}
+                kept[index] = any(v is not None and (f not in NUMBERS or _may_be_reading(v)) for f, v in beside.items())
     return kept, [], totals
+
+
+def _may_be_reading(value: Any) -> bool:
+    return looks_like_value(value) or key(str(value)) in reading_words() or is_placeholder(value)
+
+
+@lru_cache(maxsize=20_000)
+def _is_remark(text: str) -> bool:
+    """Whether a text alone in the column of outlets is a sentence or a signature, and no outlet's name.
+
+    >>> _is_remark("Signed: A. Person"), _is_remark("* second reading taken after purging."), _is_remark("Bay 3: north")
+    (True, True, False)
+    """
+    words = text.split()
+    before = text.split(":")[0] if ":" in text else ""
+    labelled = bool(before) and not any(ch.isdigit() for ch in before) and len(before.split()) <= 4
+    if labelled or text.lstrip().startswith(("*", "†")):
+        return True
+    return len(words) > 3 and text.rstrip().endswith((".", "!", "?")) or len(words) > 10
 
 
 def _passed_notes(
@@ -276,7 +308,8 @@ def _passed_notes(
         elif cells.count("") + cells.count(None) < len(cells):
             at = next((c for c, v in enumerate(cells) if tidied(v) is not None), None)
             if at is not None:
-                code = "row_of_remarks" if fields.get(at) == "remarks" else "row_without_test"
+                remark = fields.get(at) == "remarks" or at == outlet and type(cells[at]) is str and _is_remark(cells[at])
+                code = "row_of_remarks" if remark else "row_without_test"
                 notes.append(Note(code, sheet.name, a1(number, at), cells[at], {}))
     return notes, len(notes)
 
@@ -317,7 +350,8 @@ def _unknown_columns(
         heading = known.text.strip() if known else ""
         cell = a1(number_of(sheet, head.bottom) if head.bottom >= 0 else 0, number)
         code = "unknown_column" if heading else "column_without_heading"
-        notes.append(Note(code, sheet.name, cell, heading, {"heading": heading}))
+        said = {"heading": heading, "where": f'column = "{_letter(number)}"'}
+        notes.append(Note(code, sheet.name, cell, heading, said))
     return notes
 
 

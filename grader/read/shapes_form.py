@@ -20,7 +20,7 @@ from grader.read.layout_spec import TableSpec
 from grader.read.shapes_down import Made
 from grader.read.shapes_fields import NUMBERS, READINGS, Where, read_fields, through_percent
 from grader.read.shapes_pairs import Pair, pairs
-from grader.read.tables import Found, Note, Sheet, is_blank, number_of, shown, tidied
+from grader.read.tables import Found, Note, Sheet, is_blank, number_of, position_of, shown, tidied
 
 _LEAST_FIELDS = 3
 _LEAST_OF_EMPTY = 6  # labels of a form that is not filled in
@@ -137,31 +137,15 @@ def _stated(sheet: Sheet, found: list[Pair], spec: TableSpec, notes: list[Note])
         old = [p for p in made if p.label.field == field]
         unit = said.unit or None
         if said.row >= 0 and said.column >= 0:
-            if said.row >= len(sheet.rows) or said.column >= len(sheet.rows[0]):
-                notes.append(
-                    Note(
-                        "layout_mismatch",
-                        sheet.name,
-                        a1(said.row, said.column),
-                        spec.source,
-                        {"what": f"{field}: the sheet has no cell {a1(said.row, said.column)}"},
-                    )
-                )
+            row, at = position_of(sheet, said.row), said.column
+            if row >= len(sheet.rows) or at >= len(sheet.rows[0]):
+                what = f"{field}: the sheet has no cell {a1(said.row, at)}"
+                notes.append(Note("layout_mismatch", sheet.name, a1(said.row, at), spec.source, {"what": what}))
                 continue
-            made = [p for p in made if p not in old and (p.value_row, p.value_column) != (said.row, said.column)]
+            made = [p for p in made if p not in old and (p.value_row, p.value_column) != (row, at)]
             heading = Heading(field, unit, "layout", CERTAIN, (field,), "", "heading" if unit else "")
             stated = Column(-1, old[0].label.text if old else "", "field", heading, f"layout file {spec.source}")
-            made.append(
-                Pair(
-                    said.row,
-                    said.column,
-                    stated,
-                    said.row,
-                    said.column,
-                    tidied(sheet.rows[said.row][said.column]),
-                    "beside",
-                )
-            )
+            made.append(Pair(row, at, stated, row, at, tidied(sheet.rows[row][at]), "beside"))
         elif unit and old:
             made = [
                 p._replace(
@@ -222,6 +206,9 @@ def _read_block(sheet: Sheet, block: list[Pair], spec: TableSpec | None) -> tupl
             through_percent(made, field, 0)
     constants = dict(made.constants)
     how = {f: (text, f"label: {said}", sure) for f, (text, said, sure) in made.how.items()}
+    for field, (value,) in made.values.items():
+        if isinstance(value, Unreadable) and value.why in ("several", "twice"):
+            how[field] = (how[field][0], "not read: several figures", "unsure")
     if spec is not None:
         constants.update({f: (Place(sheet.name, 0, 0), v) for f, v in spec.constants.items()})
         how.update(dict.fromkeys(spec.constants, ("", f"layout file {spec.source}", CERTAIN)))
@@ -248,14 +235,12 @@ def _left_over(sheet: Sheet, found: list[Pair], columns: dict[int, list[tuple[in
     rows = {p.row for p in found}
     cells = []
     for row, values in enumerate(sheet.rows):
-        for at, value in enumerate(values):
-            if type(value) not in (int, float) or (row, at) in used:
-                continue
-            if _kind_at(columns, row, at) in ("limit", "number") or any(is_limit_word(v) for v in values):
-                continue
-            if row in rows and any(p.row == row and isinstance(p.value, Unreadable) for p in found):
-                continue
-            cells.append((row, at, value))
+        figures = [at for at, value in enumerate(values) if type(value) in (int, float) and (row, at) not in used]
+        if not figures or any(is_limit_word(v) for v in values if type(v) is str):
+            continue
+        if row in rows and any(p.row == row and isinstance(p.value, Unreadable) for p in found):
+            continue
+        cells += [(row, at, values[at]) for at in figures if _kind_at(columns, row, at) not in ("limit", "number")]
     if not cells:
         return []
     names = ", ".join(a1(number_of(sheet, r), c) for r, c, _ in cells[:_MOST_NAMED])

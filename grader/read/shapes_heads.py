@@ -14,6 +14,7 @@ from grader.read.labels import (
     is_limit_word,
     is_placeholder,
     is_unit,
+    kind_of,
     looks_like_value,
     may_be_heading,
 )
@@ -56,9 +57,17 @@ def _texts(row: list[Any]) -> dict[int, str]:
 
 def _is_texty(row: list[Any]) -> bool:
     """Whether a row can be one of headings: two texts at least, hardly a figure among them."""
-    filled = [v for v in row if not is_blank(v)]
-    values = sum(map(looks_like_value, filled))
-    return len(filled) - values >= 2 and values <= _MOST_VALUES * len(filled)
+    texts = [v for v in row if type(v) is str and v]
+    if len(texts) < 2:
+        return False
+    # What is neither text nor blank is a figure or a date: in most rows these alone decide.
+    plain = len(row) - row.count(None) - sum(type(v) is str for v in row)
+    if plain > _MOST_VALUES * (plain + len(texts)):
+        return False
+    texts = [v for v in texts if not v.isspace()]
+    values = plain + sum(map(looks_like_value, texts))
+    filled = plain + len(texts)
+    return filled - values >= 2 and values <= _MOST_VALUES * filled
 
 
 @lru_cache(maxsize=5_000)
@@ -77,6 +86,7 @@ def columns_of(sheet: Sheet, rows: list[int]) -> list[Column]:
     """The columns that one, two or three rows of headings make (the last of three holds units)."""
     width = len(sheet.rows[0])
     texts = [_row_texts(sheet.rows[row], width) for row in rows]
+    texts[1:] = [tuple("" if _says_unit(v) else v for v in below) for below in texts[1:]]
     top = texts[0]
     below = texts[1] if len(texts) > 1 else ("",) * width
     units = texts[2] if len(texts) > 2 else ("",) * width
@@ -120,6 +130,8 @@ def head_at(sheet: Sheet, row: int, after: int = -1) -> Head | None:
     if is_table(single) and _mostly_known(single) and not _beside(single, cells):
         return _whole(sheet, row, single, after)
     below = _next(sheet, row)
+    if (under := _under_groups(sheet, row, after)) is not None:
+        return under
     if below is None or not _is_texty(sheet.rows[below]):
         return None
     alone = columns_of(sheet, [below])
@@ -129,6 +141,18 @@ def head_at(sheet: Sheet, row: int, after: int = -1) -> Head | None:
     if is_table(alone) and _count(alone) >= _count(pair):
         return None  # a title above the headings: they are found by themselves
     return _with_units(sheet, [row, below], pair)
+
+
+def _under_groups(sheet: Sheet, row: int, after: int) -> Head | None:
+    """A heading that is one only with the row of groups above it, which names the outlets too."""
+    above = row - 1
+    if above <= after or not _is_groups(sheet, above):
+        return None
+    pair = columns_of(sheet, [above, row])
+    outlets = [c.at for c in pair if c.field == "outlet" and is_blank(sheet.rows[row][c.at])]
+    if len(outlets) != 1 or not is_table(pair) or not _mostly_known(pair):
+        return None
+    return _with_units(sheet, [above, row], pair)
 
 
 def _whole(sheet: Sheet, row: int, single: list[Column], after: int) -> Head:
@@ -183,7 +207,12 @@ def _beside(columns: list[Column], cells: list[Any]) -> bool:
 def _is_units(row: list[Any]) -> bool:
     filled = [v for v in row if not is_blank(v)]
     units = sum(map(is_unit, filled))
-    return units >= 1 and all(is_unit(v) or is_placeholder(v) for v in filled)
+    return units >= 1 and all(is_unit(v) or is_placeholder(v) or _says_unit(v) for v in filled)
+
+
+def _says_unit(value: Any) -> bool:
+    """Whether a cell is the word Unit, which names a row of units at its side."""
+    return type(value) is str and len(value) <= 30 and kind_of(value) == "unit"
 
 
 def _is_second(sheet: Sheet, row: int, below: int) -> bool:

@@ -9,6 +9,7 @@ from grader.problems import Place, Unreadable, a1
 from grader.read.labels import SHARED, Column, column, inline, is_unit, label
 from grader.read.tables import Note, Sheet, is_blank, number_of, shown, tidied
 
+_NUMBERS = frozenset(f.name for f in FIELDS.values() if f.kind == "number")
 _FAR = 4  # columns between a label and its value, at most
 
 
@@ -28,15 +29,18 @@ def pairs(sheet: Sheet, first: int, stop: int) -> list[Pair]:
     """Every label between two rows (positions, `stop` left out) with its value (None where it is blank)."""
     labels: dict[tuple[int, int], Column] = {}
     made: list[Pair] = []
-    for row in range(first, stop):
+    # Only what differs is taken apart: names and words come again in every row.
+    texts = {v for cells in sheet.rows[first:stop] for v in cells if type(v) is str and v}
+    insides = {text: found for text in texts if (found := inline(text))}
+    alone = {text: known for text in texts if text not in insides and (known := label(text))}
+    for row in range(first, stop) if insides or alone else ():
         for at, text in enumerate(sheet.rows[row]):
-            if type(text) is not str:
+            if type(text) is not str or not text:
                 continue
-            found = inline(text)
-            if found:
-                made.append(Pair(row, at, found[0], row, at, found[1], "inside"))
-            elif known := label(text):
-                labels[row, at] = known
+            if text in insides:
+                made.append(Pair(row, at, insides[text][0], row, at, insides[text][1], "inside"))
+            elif text in alone:
+                labels[row, at] = alone[text]
     for (row, at), known in labels.items():
         made.append(_placed(sheet, labels, row, at, known, stop))
     return sorted(made, key=lambda p: (p.row, p.column))
@@ -49,7 +53,10 @@ def _placed(sheet: Sheet, labels: dict[tuple[int, int], Column], row: int, at: i
     sideways = (row, at + 1) in labels or (row, at - 1) in labels
     if not stacked and beneath and (sideways or beside is None):
         value = tidied(sheet.rows[row + 1][at])
-        return Pair(row, at, _with_unit(known, None), row + 1, at, value, "below")
+        deeper = row + 2 < stop and (row + 2, at) not in labels and not is_blank(sheet.rows[row + 2][at])
+        if is_unit(value) and deeper and known.field in _NUMBERS:
+            return Pair(row, at, _with_unit(known, value), row + 2, at, tidied(sheet.rows[row + 2][at]), "below")
+        return Pair(row, at, known, row + 1, at, value, "below")
     if beside is None:
         return Pair(row, at, known, row, min(at + 1, len(sheet.rows[row]) - 1), None, "beside")
     value_at, unit = beside

@@ -78,6 +78,8 @@ def _column(table: Table, field: str) -> str:
 
 
 def _unit(table: Table, field: str) -> str:
+    if table.how.get(field, ("", "", ""))[2] == "unsure":
+        return ""
     unit = table.units.get(field, FIELDS[field].unit)
     return "not told" if unit == UNTOLD else unit
 

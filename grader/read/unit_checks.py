@@ -12,7 +12,7 @@ import numpy as np
 from grader.columns import FIELDS, NUMBER_FIELDS, READ
 from grader.data import load_toml
 from grader.problems import Problems, Table
-from grader.read.units import clashes, is_absolute
+from grader.read.units import clashes
 
 _ENDS = ("", "_lower", "_upper")
 
@@ -25,26 +25,24 @@ def unit_of(tables: Sequence[Table], field: str) -> np.ndarray:
     return units
 
 
-def take_off_atmosphere(done: Mapping[str, dict[str, np.ndarray]], table: np.ndarray, tables: Sequence[Table]) -> None:
+def take_off_atmosphere(done: Mapping[str, dict[str, np.ndarray]], absolute: Mapping[str, np.ndarray]) -> None:
     """Correct gauge pressures that were converted from absolute ones at 1013.25 hPa by the row's own atmosphere.
 
-    done  : field -> its columns (X, X_lower, X_upper, X_state), arrays of shape (n,), bar; changed in place.
-    table : table of each row, shape (n,).
+    done     : field -> its columns (X, X_lower, X_upper, X_state), arrays of shape (n,), bar; changed in place.
+    absolute : field -> bool array of shape (n,): the figure was written as an absolute pressure.
 
-    A column in absolute pressure of a row that gives its atmospheric pressure, within the range in which one is
-    used at all, moves by (1013.25 - given) / 1000 bar. Source of both figures: data/units.toml.
+    An absolute pressure of a row that gives its atmospheric pressure, within the range in which one is used at all,
+    moves by (1013.25 - given) / 1000 bar. Source of both figures: data/units.toml.
     """
-    fields = [f for f in NUMBER_FIELDS if FIELDS[f].unit == "bar" and any(f in t.units for t in tables)]
-    if not fields:
+    if not absolute:
         return
     data = load_toml("units.toml")["reference"]
     given = done["atmospheric_pressure_hpa"]
     low, high = data["atmosphere_used_hpa"]
     with np.errstate(invalid="ignore"):
         usable = (given["_state"] == READ) & (given[""] >= low) & (given[""] <= high)
-    for field in fields:
-        absolute = np.array([is_absolute(u) for u in unit_of(tables, field)], dtype=bool)[table]
-        hit = absolute & usable & (done[field]["_state"] == READ)
+    for field, written in absolute.items():
+        hit = written & usable & (done[field]["_state"] == READ)
         shift = (data["atmosphere_hpa"] - given[""][hit]) / 1000.0
         for end in _ENDS:
             moved = done[field][end]

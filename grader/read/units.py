@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS, NUMBER_FIELDS
@@ -81,6 +81,7 @@ def _kinds() -> dict[str, Kind]:
     return made
 
 
+@lru_cache(maxsize=50_000)  # asked of every text that may be a unit
 def canonical(text: str) -> str | None:
     """Canonical id of a unit's spelling, None where it is no unit that data/units.toml knows.
 
@@ -172,16 +173,15 @@ def column_unit(
     if kind is None:
         return "", []
     choices = ", ".join(kind.units)
+    line = f'{field} = {{ unit = "?" }}'
     if stated is None:
         unit = assumed(field, values)
         if unit is None:
-            return UNTOLD, [
-                ("unit_not_told", {"why": kind.why, "choices": choices, "line": f'{field} = {{ unit = "..." }}'})
-            ]
-        return unit, [("unit_assumed", {"unit": unit, "why": kind.why})] if unit else []
+            return UNTOLD, [("unit_not_told", {"why": kind.why, "choices": choices, "line": line})]
+        return unit, [("unit_assumed", {"unit": unit, "why": kind.why, "line": line})] if unit else []
     known = stated if stated in kind.units else canonical(stated)
     if known not in kind.units:
-        return known or stated, [("unit_other", {"unit": stated, "choices": choices})]
+        return known or stated, [("unit_other", {"unit": stated, "choices": choices, "line": line})]
     codes = [("unit_converted", {"unit": known})] if known != FIELDS[field].unit else []
     if is_absolute(known) and FIELDS[field].unit == "bar":
         codes.append(("unit_absolute", {"unit": known}))

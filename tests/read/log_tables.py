@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+import tempfile
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,6 +16,7 @@ from grader.columns import FIELDS, READ, UNREADABLE
 from grader.problems import Place, Problems, Table, a1
 from grader.read.cells import read_cells
 from grader.read.files import reading_limits
+from grader.read.layout_files import layout_text, load_layout
 from grader.read.layout_spec import LayoutSpec
 from grader.read.layouts import recognise
 from grader.read.log import Log, LogBuilder
@@ -39,6 +42,16 @@ def book(**sheets: Any) -> openpyxl.Workbook:
     return made
 
 
+def read(**sheets: Any) -> ReadLog:
+    """What is read of a workbook of these sheets, which its saved layout file, unchanged, must read the same."""
+    made = ReadLog(book(**sheets))
+    with tempfile.TemporaryDirectory() as folder:
+        again = made.with_saved_layout(Path(folder))
+    assert again.rows() == made.rows(), "read otherwise with its saved layout"
+    assert "layout_mismatch" not in again.codes()
+    return made
+
+
 class ReadLog:
     """What was read: the Log, its notes, the cells as the notation stage has them, the problems."""
 
@@ -49,6 +62,7 @@ class ReadLog:
             stream = io.BytesIO()
             made.save(stream)
             made = stream.getvalue()
+        self.data = made
         found = recognise(open_file(made, name, reading_limits()).sheets, layout=layout)
         self.problems = Problems()
         builder = LogBuilder()
@@ -98,6 +112,12 @@ class ReadLog:
             if note.code.startswith("unit_"):
                 made.setdefault(note.code, []).append(note.cell)
         return made
+
+    def with_saved_layout(self, folder: Path) -> ReadLog:
+        """The same file read with the layout file that `grader layout FILE --save` would write of it."""
+        path = folder / "saved.layout.toml"
+        path.write_text(layout_text(self.log, 0), encoding="utf-8")
+        return ReadLog(self.data, load_layout(path).spec)
 
     def rows(self) -> list[dict[str, Any]]:
         """One dict a test: its cell, and every field that is not blank."""

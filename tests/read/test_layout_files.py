@@ -175,7 +175,7 @@ def test_sheets_left_out(tmp_path):
         (
             '[[table]]\norientation = "diagonal"\ndate_order = "year first"',
             [
-                'table 1: orientation: "diagonal" is none of down, across, form',
+                'table 1: orientation: "diagonal" is none of down, across, long, form',
                 'table 1: date_order: "year first" is neither "day first" nor "month first"',
             ],
         ),

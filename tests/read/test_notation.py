@@ -439,6 +439,12 @@ def test_one_mark_and_three_digits_is_never_guessed(whole, places, mark):
     assert read_number(whole + mark + places, CO).state == UNREADABLE
 
 
+@pytest.mark.parametrize("text", ["-:", "--!", "- ;", "''0", "'' 4", "''-", "' 'nd"])
+def test_a_dash_with_a_stop_and_a_doubled_apostrophe_cannot_be_told(text):
+    """Found by the random tests below: a dash with a sign behind it is no "not tested", two apostrophes are no text mark."""
+    assert read_number(text, CO).state == UNREADABLE
+
+
 LETTERS = "acdefghjqvwyzOoIlSZ#@!$&_;:~?*\\^|"
 
 

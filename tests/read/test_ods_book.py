@@ -289,3 +289,18 @@ def test_own_products_saved_as_ods_are_passed_over():
     )
     assert open_file(ods("", meta_xml=meta.format("grader-kind")), "v.ods", LIMITS).kind == "result"
     assert open_file(ods("", meta_xml=meta.format("not grader-kind")), "v.ods", LIMITS).kind == ""
+
+
+def test_merged_cells_and_hidden_rows_are_seen():
+    """Attributes of OASIS OpenDocument 1.3 part 3, 19.676 number-columns-spanned, 19.678, 19.748 visibility (from memory)."""
+    wide = cell("string", "Gases", more='table:number-columns-spanned="2" table:number-rows-spanned="3"')
+    body = (
+        row(cell("string", "a"), wide, "<table:covered-table-cell/>")
+        + row(cell("float", "1", value="1"), more='table:visibility="collapse" table:number-rows-repeated="2"')
+        + row(cell("float", "2", value="2"), more='table:visibility="filter"')
+        + row(cell("float", "3", value="3"))
+    )
+    sheet = sheets_of(ods(body))[0]
+    assert sheet.merges() == [(0, 1, 2, 2)]
+    assert set(sheet.hidden_rows) == {1, 2, 3}
+    assert [r[0] for r in sheet.rows] == ["a", 1.0, 1.0, 2.0, 3.0]
