@@ -23,7 +23,8 @@ def grade(paths: str | os.PathLike[str] | Iterable[str | os.PathLike[str]], rule
     paths   : one file or folder, or several.
     rules   : rule set where row and visit name none: an id that `grader limits` lists, or a path to a .toml file.
     as_of   : the day from which dates are counted; None: today. A date, or text such as "2026-03-14".
-    options : see grader.batch.Options (month_first, interval_months, language, decision_rule, also).
+    options : see grader.batch.Options (month_first, interval_months, language, decision_rule, also,
+              reading_limits).
     Returns : Result; its attributes verdicts, trend, years, due, actions, problems, sources, limits are DataFrames.
     Raises  : GraderError (one clear line) where there is nothing to read or an argument is wrong.
     """

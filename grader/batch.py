@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
@@ -26,7 +26,7 @@ from grader.normalise import normalise
 from grader.page import Page
 from grader.problems import GraderError, Problems
 from grader.read.cells import read_cells
-from grader.read.files import Finding, find_workbooks, read_workbooks
+from grader.read.files import Finding, changed_limits, find_workbooks, read_workbooks
 from grader.read.layout_files import LayoutFile, load_layout, lying_in, spec_for
 from grader.read.log import Log
 from grader.read.understood import understood_table
@@ -55,6 +55,7 @@ class Options:
     layouts: tuple[LayoutFile, ...] = ()
     decision_rule: str | None = None
     also: tuple[str, ...] = ()
+    reading_limits: dict[str, float] = field(default_factory=dict)      # those that differ from the shipped ones
 
     def recorded(self) -> str:
         """The options as one line for the result."""
@@ -62,6 +63,7 @@ class Options:
                 f"interval-months={self.interval_months or 'by rule set'}; language={self.language}"
                 f"; decision-rule={self.decision_rule or 'by rule set'}"
                 + "".join(f"; also={_rule_name(name)}" for name in self.also)
+                + "".join(f"; limit={name} {value:.12g}" for name, value in sorted(self.reading_limits.items()))
                 + "".join(f"; layout={f.path.name} {f.sha256[:12]}" for f in self.layouts))
 
 
@@ -183,20 +185,25 @@ class Result:
                                              run=self.properties(), language=self.options.language)
 
 
+# A figure such as 1e300 is a doubt that the problems tell of, not lines about an overflow on the terminal.
+@np.errstate(over="ignore", invalid="ignore")
 def run(paths: Any, *, rules: str | None = None, as_of: date | str | None = None, month_first: bool = False,
         interval_months: int | None = None, language: str = "en", layouts: Iterable[str | os.PathLike[str]] = (),
-        decision_rule: str | None = None, also: Iterable[str] = (),
+        decision_rule: str | None = None, also: Iterable[str] = (), reading_limits: Mapping[str, float] | None = None,
         progress: Callable[[int, int], None] | None = None) -> Result:
     """Read, normalise, compute, judge, review. Arguments as grader.grade; progress(files done, files in all).
 
     layouts : layout files besides those that lie in the folders (NAME.layout.toml).
     decision_rule : "simple" or "guarded"; tightens what the rule sets state, never loosens it.
     also    : rule sets whose verdicts stand in further columns of Verdicts.
+    reading_limits : limits of data/limits_reading.toml that are to be others, such as {"file_bytes": 600e6}.
 
     Raises : GraderError where there is nothing to read, or an argument is wrong.
     """
     options = Options(rules, _day(as_of), month_first, interval_months, language)
     options.decision_rule, options.also = decision_rule, tuple(also)
+    limits = changed_limits(reading_limits or {})
+    options.reading_limits = dict(reading_limits or {})
     if language not in languages():
         raise GraderError(f"{language!r}: no words for this language. There are: {', '.join(languages())}.")
     if rules is not None:
@@ -205,7 +212,7 @@ def run(paths: Any, *, rules: str | None = None, as_of: date | str | None = None
     problems = Problems()
     found = find_workbooks(_paths(paths), problems)
     found, options.layouts = with_layouts(found, _paths(paths), layouts, problems)
-    log = read_workbooks(found, problems, progress=progress)
+    log = read_workbooks(found, problems, limits=limits, progress=progress)
     names = [str(n) for n in log.files["name"]]
     tests = read_cells(log, problems, month_first=month_first, language=language, convert=convert)
     tests = normalise(tests, names, problems, np.datetime64(options.as_of))
@@ -253,7 +260,7 @@ def _reviewed(tests: pd.DataFrame, log: Log, names: list[str], problems: Problem
     history.slips(tests, problems)
     oddities = oddities_table(tests, problems, as_of=day, language=options.language, file_names=names)
     sources = source_table(log, tests, history.old_sources(tests, len(names), as_of=day))
-    lost = unbalanced(sources)
+    lost = sources[np.isin(sources.index, [*unbalanced(sources).index, *misplaced(log, tests, verdicts)])]
     for number, found, graded, refused in zip(lost.index, *(lost[f"Rows {n}"] for n in ("found", "graded", "refused"))):
         problems.add("rows_do_not_balance", file=int(number), found=int(found), graded=int(graded),
                      refused=int(refused))
@@ -273,6 +280,29 @@ def _reviewed(tests: pd.DataFrame, log: Log, names: list[str], problems: Problem
         problems=problem_frame, sources=sources, limits=limits, summary=summary_page(facts, options.language),
         options=options, log=log, tests=tests, links=_links(actions, problem_tests), rulesets=used,
         unbalanced=[str(n) for n in lost["File"]], open_findings=actions, cautions=cautions)
+
+
+def misplaced(log: Log, tests: pd.DataFrame, verdicts: pd.DataFrame) -> set[int]:
+    """Numbers of the files of which a row that was read does not stand exactly once, at its place, in what is written.
+
+    log : as read. tests : judged table. verdicts : the sheet's table. A row lost and another counted twice are seen.
+    """
+    wrong: set[int] = set()
+    file = log.rows["file"]
+    if not tests.index.equals(log.rows.index):
+        known = tests.index[tests.index.isin(log.rows.index)]
+        changed = log.rows.index.difference(known).union(known[known.duplicated()])
+        wrong |= set(file.loc[changed]) or set(log.files.index)     # rows from nowhere, or in another order
+    elif len(tests) and not (tests[["file", "row", "column"]].to_numpy() == log.rows[["file", "row", "column"]].to_numpy()).all():
+        wrong |= set(log.files.index)
+    names = log.files["name"].to_numpy(dtype=object)
+    if len(verdicts) != len(tests):
+        read, shown = (pd.Series(n).value_counts() for n in (names[file], verdicts["File"]))
+        wrong |= {int(i) for i, name in enumerate(names) if read.get(name, 0) != shown.get(name, 0)}
+    elif len(tests):
+        at = tests["file"].to_numpy()
+        wrong |= set(at[verdicts["File"].to_numpy(dtype=object) != names[at]])
+    return {int(number) for number in wrong}
 
 
 def _links(actions: Actions, problem_tests: np.ndarray) -> dict[str, dict[str, Any]]:

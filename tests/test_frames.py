@@ -6,16 +6,18 @@ Design: a relative tolerance of 1e-9; 34.8 - 29.8 is 5.
 from __future__ import annotations
 
 import math
+from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import special
 
 from grader.columns import OPEN_LOWER, OPEN_NONE, OPEN_UPPER
 from grader.figures import bounds, fixed, limit_figure
-from grader.frames import above, at_least, by_unique, group_codes, text, with_columns
+from grader.frames import above, at_least, by_unique, group_codes, normal_below, text, with_columns
 
 
 def test_the_difference_of_two_decimals_is_what_it_says():
@@ -77,3 +79,18 @@ def test_columns_are_added_or_replaced_and_texts_lose_their_gaps():
     assert text(frame, "a").tolist() == ["x", ""]
     more = with_columns(frame, {"b": np.array([1, 2]), "a": np.array(["y", "z"])})
     assert more.index.tolist() == [4, 7] and more["a"].tolist() == ["y", "z"] and more["b"].tolist() == [1, 2]
+
+
+def test_the_normal_distribution_is_scipys():
+    """scipy.special.ndtr is the reference, far into both tails; 1e-12 relative."""
+    z = np.concatenate([np.linspace(-37.0, 10.0, 4001), [0.0, -0.0, -np.inf, np.inf]])
+    np.testing.assert_allclose(normal_below(z), special.ndtr(z), rtol=1e-12, atol=0.0)
+    assert normal_below(z.reshape(5, -1)).shape == (5, 801) and np.isnan(normal_below(np.nan))
+    assert normal_below(np.array([])).shape == (0,)
+
+
+@pytest.mark.parametrize("confidence", [0.5, 0.8, 0.93, 0.95, 0.999])
+def test_the_normal_quantile_of_the_library_is_scipys(confidence):
+    """review/slopes.py takes statistics.NormalDist; scipy.special.ndtri is the reference."""
+    tail = (1 - confidence) / 2
+    assert NormalDist().inv_cdf(tail) == pytest.approx(special.ndtri(tail), rel=1e-12)

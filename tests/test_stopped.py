@@ -70,7 +70,7 @@ def made_stage(tmp: Path) -> tuple[Path, Path]:
 
 
 def kill_one(folder: Path, output: Path, chance: Random) -> str:
-    """Kill a run at a random moment of its first 2.5 s or, twice in three, of the writing.
+    """Kill a run at a random moment of its first 1.5 s or, twice in three, of the writing.
 
     Returns : "before", "old" or "new": stopped before it began to write, while it wrote, or when it had.
     """
@@ -85,7 +85,7 @@ def kill_one(folder: Path, output: Path, chance: Random) -> str:
             time.sleep(0.001)
         time.sleep(chance.random() * 0.4)
     else:
-        time.sleep(chance.random() * 2.5)
+        time.sleep(chance.random() * 1.5)
     process.send_signal(signal.SIGKILL)
     process.wait()
     said = verdicts(output)  # whole, whichever it is

@@ -13,10 +13,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.special import ndtr
 
 from grader.columns import CANNOT_TELL, FAIL, NEAR_LIMIT, PARAMETERS, PASS, READ
-from grader.frames import above
+from grader.frames import above, normal_below
 from grader.judge.rulesets import RuleSet
 from grader.judge.uncertainty import COVERAGE_FACTOR, Standard, standards
 
@@ -41,8 +40,8 @@ def chance_beyond(value: Any, uncertainty: Any, low: Any, high: Any) -> Any:
     value, low, high = (np.asarray(a, dtype=float) for a in (value, low, high))
     u = np.asarray(uncertainty, dtype=float)
     with np.errstate(divide="ignore", invalid="ignore"):
-        over = ndtr(np.where(u > 0, (value - high) / u, np.where(above(value, high), np.inf, -np.inf)))
-        under = ndtr(np.where(u > 0, (low - value) / u, np.where(above(low, value), np.inf, -np.inf)))
+        over = normal_below(np.where(u > 0, (value - high) / u, np.where(above(value, high), np.inf, -np.inf)))
+        under = normal_below(np.where(u > 0, (low - value) / u, np.where(above(low, value), np.inf, -np.inf)))
     none_high, none_low = np.isnan(high), np.isnan(low)
     total = np.where(none_high, 0.0, over) + np.where(none_low, 0.0, under)
     nothing = (none_high & none_low) | np.isnan(value) | np.isnan(u)
@@ -115,10 +114,12 @@ class Closeness:
             low, high = limits
             width = self.guard_band * COVERAGE_FACTOR
             # One end of a bound inside the band, the other clear of it: the reading does not say.
-            inside = [
-                above(end + width * at(end), high) | above(low, end - width * at(end))
-                for end in (lower, upper)
-            ]
+            # An end at infinity is clear of the band on its own side: infinity less infinity is above nothing.
+            with np.errstate(invalid="ignore"):
+                inside = [
+                    above(end + width * at(end), high) | above(low, end - width * at(end))
+                    for end in (lower, upper)
+                ]
             out[passed & (inside[0] | inside[1])] = CANNOT_TELL
             out[passed & inside[0] & inside[1]] = FAIL
             closeness[passed & (inside[0] | inside[1])] = IN_GUARD_BAND

@@ -13,10 +13,15 @@ import signal
 import struct
 import sys
 import time
+from array import array
 from collections.abc import Mapping
+from datetime import date, datetime, timedelta
+from datetime import time as time_of_day
 from typing import Any, BinaryIO
 
 _GARBAGE_THRESHOLD = 200_000
+_SHORT = 256                                    # values; a shorter column is not worth the packing
+_COMPARED_WHOLE = (str, datetime, date, time_of_day, timedelta)   # equal values of one of these cannot be told apart
 _LENGTH = struct.Struct("<Q")
 
 
@@ -37,6 +42,46 @@ def receive(stream: BinaryIO) -> Any:
     if len(packed) < length:
         raise EOFError
     return pickle.loads(packed)
+
+
+def packed(values: list[Any]) -> list[Any] | tuple[Any, ...]:
+    """A long column as what passes between processes quickly; `unpacked` gives an equal list back.
+
+    Numbers as their bytes; texts, dates and times as the different ones and their places. Equal texts are one object
+    afterwards, which is most of the memory of a large log. A column of several kinds stays as it is.
+    """
+    kinds = set(map(type, values))
+    blanks = type(None) in kinds
+    kinds.discard(type(None))
+    if len(values) < _SHORT or len(kinds) != 1:
+        return values
+    kind = kinds.pop()
+    if kind is float:
+        gaps = [i for i, value in enumerate(values) if value is None] if blanks else []
+        numbers = array("d", [0.0 if value is None else value for value in values] if blanks else values)
+        return ("numbers", numbers.tobytes(), array("q", gaps).tobytes())
+    if kind in _COMPARED_WHOLE:
+        number = {value: i for i, value in enumerate(dict.fromkeys(values))}
+        if len(number) <= len(values) // 2:
+            return ("repeats", list(number), array("q", map(number.__getitem__, values)).tobytes())
+    return values
+
+
+def unpacked(column: list[Any] | tuple[Any, ...]) -> list[Any]:
+    """The list that `packed` was given."""
+    if isinstance(column, list):
+        return column
+    how, first, second = column
+    places = array("q")
+    places.frombytes(second)
+    if how == "repeats":
+        return list(map(first.__getitem__, places))
+    numbers = array("d")
+    numbers.frombytes(first)
+    values: list[Any] = numbers.tolist()
+    for place in places:
+        values[place] = None
+    return values
 
 
 def read_file(path: str, limits: Mapping[str, float], layout: Any = None) -> dict[str, Any]:
@@ -92,15 +137,15 @@ def _refuse(reply: dict[str, Any], error: Exception) -> None:
 
 def _read_into(reply: dict[str, Any], path: str, limits: Mapping[str, float], layout: Any) -> None:
     from grader.read.layouts import recognise
-    from grader.read.parts import Refused
+    from grader.read.own_guide import is_own_guide
+    from grader.read.parts import Refused, megabytes
     from grader.read.workbook import open_file
 
     with open(path, "rb") as file:
         size = os.fstat(file.fileno()).st_size
         reply["size"] = size
         if size > limits["file_bytes"]:
-            raise Refused("file_too_large", size=f"{size / 1e6:,.0f} MB",
-                          limit=f"{limits['file_bytes'] / 1e6:,.0f} MB")
+            raise Refused("file_too_large", size=megabytes(size), limit=megabytes(limits["file_bytes"]))
         data = file.read(size)                     # no more, or memory is set aside for the limit each time
     reply.update(sha256=hashlib.sha256(data).hexdigest(), size=len(data))
     opened = open_file(data, path, limits)
@@ -108,12 +153,14 @@ def _read_into(reply: dict[str, Any], path: str, limits: Mapping[str, float], la
     if opened.kind:
         reply["state"] = "own"
         return
-    found = recognise(opened.sheets, layout=layout)
+    sheets = opened.sheets if layout is not None else (s for s in opened.sheets if not is_own_guide(s))
+    found = recognise(sheets, layout=layout)
     if not found.tables:
         raise Refused("no_readings_sheet")
     # Plain tuples: pickling hundreds of named ones costs as much as a tenth of the reading.
     tables = [(t.sheet, t.orientation, {field: tuple(place) for field, place in t.places.items()},
-               t.constants, t.rows, t.across, t.columns, t.units, t.how, t.first, t.own, t.order, t.heads)
+               t.constants, t.rows, t.across, {name: packed(column) for name, column in t.columns.items()},
+              t.units, t.how, t.first, t.own, t.order, t.heads)
               for t in found.tables]
     reply.update(state="read", tables=tables, notes=[tuple(note) for note in (*opened.notes, *found.notes)],
                  rows_found=found.rows_found, rows_passed_over=found.rows_passed_over)
@@ -140,16 +187,17 @@ def main() -> int:
     target = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     silent = os.open(os.devnull, os.O_WRONLY)
     os.dup2(silent, sys.stdout.fileno())           # nothing a library prints may fall among the frames
-    try:
-        limits = receive(source)
-    except EOFError:
-        return 0
+    # Loaded before anything is asked: a process that was started early is ready when its parent is.
     try:
         from grader.read import layouts, workbook
         layouts.vocabulary()
         ready = f"ready {workbook.__name__}"
     except (ImportError, OSError, KeyError, ValueError) as error:
         ready = _said(error)
+    try:
+        limits = receive(source)
+    except EOFError:
+        return 0
     bound_memory(int(limits["memory_bytes"]))
     # Nothing that is read holds a circle, and looking for some at every 700th new list costs a tenth.
     gc.freeze()

@@ -8,8 +8,6 @@ import os
 import queue
 import re
 import stat
-import subprocess
-import sys
 import threading
 import time
 import unicodedata
@@ -21,7 +19,8 @@ from typing import Any, NamedTuple
 
 from grader.data import load_toml
 from grader.problems import GraderError, Place, Problems, Table
-from grader.read.child import receive, send
+from grader.read.child import unpacked
+from grader.read.children import Child
 from grader.read.log import Log, LogBuilder, PassedOver
 
 MOST_CHILDREN = 2
@@ -51,6 +50,41 @@ class Finding(NamedTuple):
 def reading_limits() -> dict[str, float]:
     """The limits of reading, a copy that may be changed, from data/limits_reading.toml."""
     return dict(load_toml("limits_reading.toml")["limits"])
+
+
+def changed_limits(changes: Mapping[str, float]) -> dict[str, float]:
+    """The limits of reading with some of them changed.
+
+    changes : name of a limit of data/limits_reading.toml -> a number above 0.
+    Raises  : GraderError for a name that is no limit, or a value that is none.
+    """
+    limits = reading_limits()
+    for name, value in changes.items():
+        if name not in limits:
+            raise GraderError(f"{name!r} is no limit of reading. There are: {', '.join(limits)}.")
+        if not isinstance(value, (int, float)) or isinstance(value, bool) or not 0 < value < float("inf"):
+            raise GraderError(f"The limit {name} must be a number above 0, not {value!r}.")
+        limits[name] = value
+    return limits
+
+
+def stated_limits(texts: Iterable[str]) -> dict[str, float]:
+    """Changes to the limits of reading as a command states them.
+
+    Raises : GraderError where one is not NAME=NUMBER, or as for changed_limits.
+
+    >>> stated_limits(["file_bytes=600_000_000"])
+    {'file_bytes': 600000000.0}
+    """
+    changes: dict[str, float] = {}
+    for text in texts:
+        name, _, value = text.partition("=")
+        try:
+            changes[name.strip()] = float(value)
+        except ValueError as error:
+            raise GraderError(f"{text!r} states no limit of reading: write it as file_bytes=600000000.") from error
+    changed_limits(changes)
+    return changes
 
 
 def find_workbooks(paths: str | os.PathLike[str] | Iterable[str | os.PathLike[str]],
@@ -94,10 +128,25 @@ def find_workbooks(paths: str | os.PathLike[str] | Iterable[str | os.PathLike[st
     if not taken:
         raise GraderError("Nothing to read: no spreadsheet was found in "
                           + ", ".join(str(a) for a in arguments) + _counted(passed) + ".")
-    names = _unique_names(taken)
+    names = [shown_name(name) for name in _unique_names(taken)]
     files = [FoundFile(shown, os.path.join(root, *name.split("/")), size)
              for shown, (root, name, size) in zip(names, taken)]
+    passed = [entry._replace(name=shown_name(entry.name)) for entry in passed]
     return Finding(files, sorted(passed, key=lambda entry: natural_key(entry.name)))
+
+
+# Control characters, ends of line, what turns the direction of the text about, bytes that are no letters at all.
+_NOT_SHOWN = re.compile("[\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
+
+
+def shown_name(name: str) -> str:
+    """A file's name on one line, safe to print on a terminal and to put into a cell.
+
+    >>> shown_name("line\\nbreak.xlsx"), shown_name("Prüfung 😀.xlsx")
+    ('line\\\\x0abreak.xlsx', 'Prüfung 😀.xlsx')
+    """
+    return _NOT_SHOWN.sub(lambda match: match[0].encode("unicode_escape").decode() if match[0] not in "\n\r\t"
+                          else f"\\x{ord(match[0]):02x}", name)
 
 
 def _counted(passed: list[PassedOver]) -> str:
@@ -262,73 +311,9 @@ def _take(builder: LogBuilder, file: FoundFile, reply: dict[str, Any], passed: l
         found = dict(zip(places, map(Place._make, places.values())))
         units, how, first, own, *rest = more
         table = Table(number, sheet, orientation, found, constants, units, how, len(builder.tables) - first, own, *rest)
-        added += builder.add_table(table, rows, across, columns)
+        added += builder.add_table(table, rows, across, {name: unpacked(c) for name, c in columns.items()})
     if added != rows_found:
         problems.add("rows_lost", file=number, found=rows_found, kept=added)
-
-
-class _Child:
-    """One reading process, and since when it has been at its file."""
-
-    def __init__(self, limits: Mapping[str, float]) -> None:
-        self.limits = limits
-        self.since: float | None = None
-        self.overdue = False
-        self.process = self._start()
-
-    def _start(self) -> subprocess.Popen[bytes]:
-        # The child finds the modules where this process found them, and none in the current folder.
-        home = str(Path(__file__).resolve().parents[2])
-        places = [p for p in sys.path if p and os.path.isabs(p)]
-        code = (f"import sys; sys.path[:] = {[*places, *([] if home in places else [home])]!r}; "
-                "from grader.read.child import main; raise SystemExit(main())")
-        return subprocess.Popen(
-            [sys.executable, "-P", "-S", "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL, creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0))
-
-    def greet(self) -> str:
-        """Send the limits and wait until the child is ready; "" if it is, else what is wrong."""
-        try:
-            send(self.process.stdin, self.limits)      # type: ignore[arg-type]
-            answer = str(receive(self.process.stdout))  # type: ignore[arg-type]
-        except (EOFError, OSError):
-            return "it ended at once"
-        return "" if answer.startswith("ready") else answer
-
-    def ask(self, path: str, layout: Any = None) -> None:
-        """Give the child a path and its layout. That it is gone is seen when the reply is fetched."""
-        try:
-            send(self.process.stdin, (path, layout))   # type: ignore[arg-type]
-        except OSError:
-            self.process.kill()
-
-    def reply(self) -> dict[str, Any] | None:
-        """The reply to the oldest path given, or None if the child died or was stopped over it."""
-        self.since = time.monotonic()
-        try:
-            return receive(self.process.stdout)        # type: ignore[arg-type]
-        except (EOFError, OSError):
-            return None
-        finally:
-            self.since = None
-
-    def stop_if_overdue(self) -> None:
-        """Stop the child where it has been at one file for longer than the limit."""
-        since = self.since
-        if since is not None and time.monotonic() - since > self.limits["seconds_a_file"]:
-            self.overdue = True
-            self.process.kill()
-
-    def close(self) -> None:
-        """Stop the child and wait for its end."""
-        self.process.kill()
-        self.process.wait()
-        for stream in (self.process.stdin, self.process.stdout):
-            try:
-                if stream is not None:
-                    stream.close()
-            except OSError:
-                continue                               # unsent bytes to a child that is gone
 
 
 def _replies(files: Sequence[FoundFile], limits: Mapping[str, float],
@@ -337,15 +322,15 @@ def _replies(files: Sequence[FoundFile], limits: Mapping[str, float],
     indexes = iter(range(len(files)))
     turn = threading.Lock()
     answers: queue.SimpleQueue[tuple[int, dict[str, Any]] | Exception] = queue.SimpleQueue()
-    running: dict[int, _Child] = {}
+    running: dict[int, Child] = {}
     stopping = threading.Event()
 
-    def start(number: int) -> _Child | None:
+    def start(number: int) -> Child | None:
         with turn:                                     # so that none is started once stopping is set
             if stopping.is_set():
                 return None
             try:
-                child = running[number] = _Child(limits)
+                child = running[number] = Child(limits)
             except OSError as error:
                 answers.put(GraderError(f"A reading process could not be started: {error}."))
                 return None
@@ -369,13 +354,13 @@ def _replies(files: Sequence[FoundFile], limits: Mapping[str, float],
                 child.ask(files[index].path, files[index].layout)
             if not given:
                 return
-            reply = child.reply()
+            reply = child.reply(files[given[0]].size)
             if reply is not None:
                 answers.put((given.popleft(), reply))
             elif not stopping.is_set():
                 child.close()
                 index = given.popleft()  # the child was at the oldest; the others were not begun
-                answers.put((index, _died(files[index], child, limits)))
+                answers.put((index, _died(files[index], child)))
                 child = start(number)
                 if child is not None:
                     for index in given:
@@ -417,9 +402,8 @@ def _replies(files: Sequence[FoundFile], limits: Mapping[str, float],
             child.close()
 
 
-def _died(file: FoundFile, child: _Child, limits: Mapping[str, float]) -> dict[str, Any]:
-    seconds = limits["seconds_a_file"]
-    code, params = ("timed_out", {"seconds": f"{seconds:g}"}) if child.overdue else ("reader_died", {})
+def _died(file: FoundFile, child: Child) -> dict[str, Any]:
+    code, params = ("timed_out", {"seconds": f"{child.allowed_s:.0f}"}) if child.overdue else ("reader_died", {})
     return {"state": "refused", "code": code, "params": params, "sheet": "", "cell": "", "sha256": "",
             "size": max(file.size, 0), "format": os.path.splitext(file.path)[1].lower().lstrip("."),
             "seconds": 0.0}

@@ -6,6 +6,7 @@ Also the exception by which every reader of a format says that a file cannot be 
 from __future__ import annotations
 
 import io
+import re
 import struct
 import zipfile
 import zlib
@@ -109,13 +110,13 @@ class Parts:
             total += entry.file_size
             self.entries[name] = entry
         if total > limits["part_bytes_hard"]:
-            raise Refused("bomb", part="all parts together", what=_megabytes(total))
+            raise Refused("bomb", part="all parts together", what=megabytes(total))
 
     def _bound(self, name: str, size: int, packed: int) -> None:
         limits = self.limits
         tight = size > limits["part_bytes"] and size > limits["part_ratio"] * max(packed, 1)
         if tight or size > limits["part_bytes_hard"]:
-            raise Refused("bomb", part=name, what=_megabytes(size))
+            raise Refused("bomb", part=name, what=megabytes(size))
 
     def _packed(self, entry: Entry) -> memoryview:
         data, start = self.data, entry.header_offset
@@ -157,7 +158,7 @@ class Parts:
         self.inflated.add(name)
         if text and check_doctype:
             _refuse_entities(content, entry.filename)
-        if text and b"\x00" in content[:64]:
+        if text and (b"\x00" in content[:64] or _declared(content) not in _UTF_8 and not content.isascii()):
             raise Refused("damaged", what=f"the part {entry.filename} is not UTF-8 text")
         return content
 
@@ -198,8 +199,23 @@ def _head(entry: Entry, packed: bytes) -> bytes:
         raise Refused("damaged", what=f"the part {entry.filename} cannot be unpacked") from error
 
 
-def _megabytes(size: int) -> str:
-    return f"{size / 1e6:,.0f} MB"
+_ENCODING = re.compile(rb"""^\s*(?:\xef\xbb\xbf)?<\?xml [^>]*?encoding\s*=\s*["']([^"']*)["']""")
+_UTF_8 = ("", "utf-8", "utf8", "us-ascii", "ascii")
+
+
+def _declared(content: bytes) -> str:
+    """The encoding that an XML part declares, in lower case; "" for none."""
+    found = _ENCODING.match(content[:200])
+    return found[1].decode("latin-1").strip().lower() if found else ""
+
+
+def megabytes(size: float) -> str:
+    """A size in bytes as it is printed.
+
+    >>> megabytes(300e6), megabytes(20_258)
+    ('300 MB', '0.0203 MB')
+    """
+    return f"{size / 1e6:,.0f} MB" if size >= 10e6 else f"{size / 1e6:.3g} MB"
 
 
 def _refuse_entities(content: bytes, part: str) -> None:
@@ -208,11 +224,12 @@ def _refuse_entities(content: bytes, part: str) -> None:
         raise Refused("doctype", part=part)
 
 
-def parse_xml(content: bytes, part: str, start: Any, end: Any = None, text: Any = None) -> None:
+def parse_xml(content: bytes, part: str, start: Any = None, end: Any = None, text: Any = None) -> None:
     """Send the elements of a part to handlers, as expat calls them. Raises Refused where it is not XML."""
     parser = expat.ParserCreate()
     parser.buffer_text = True
-    parser.StartElementHandler = start
+    if start is not None:
+        parser.StartElementHandler = start
     if end is not None:
         parser.EndElementHandler = end
     if text is not None:
@@ -222,6 +239,10 @@ def parse_xml(content: bytes, part: str, start: Any, end: Any = None, text: Any 
     except expat.ExpatError as error:
         what = f"the part {part} is not well-formed XML (line {error.lineno})"
         raise Refused("damaged", what=what) from error
+    except (LookupError, ValueError) as error:       # an encoding that is unknown, or that expat has no table for
+        if _declared(content) in _UTF_8:
+            raise
+        raise Refused("damaged", what=f"the part {part} is not UTF-8 text") from error
 
 
 def local_name(name: str) -> str:

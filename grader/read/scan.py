@@ -19,9 +19,11 @@ from grader.read.parts import Parts, Refused, local_name, parse_xml
 WORKBOOK, RELATIONS = "xl/workbook.xml", "xl/_rels/workbook.xml.rels"
 STRINGS, STYLES, PROPERTIES = "xl/sharedstrings.xml", "xl/styles.xml", "docprops/custom.xml"
 LAST_ROW, LAST_COLUMN = 1_048_575, 16_383          # of any sheet, 0-based (ECMA-376, from memory)
+BYTES_A_CELL = 12                                   # no filled cell takes less XML than twice this
 PERCENT_FORMATS = ("9", "10")                       # built-in 0% and 0.00% (ECMA-376 18.8.30, from memory)
 
 _ROW = re.compile(rb'[^>]*?\br="([0-9]{1,9})"')
+_ROW_STATED = re.compile(rb'<row (?:[^>]*?\s)?r="([0-9]{1,9})"')
 _ROW_TAG = re.compile(rb"<row( [^>]*)>")
 _WIDE = re.compile(rb' r="([A-Z]{2,})[0-9]')
 _VALUED = re.compile(rb'<c [^>]*><f(?: [^>]*)?>(?:[^<]*</f>)?<v>[^<]')
@@ -226,9 +228,14 @@ def scan_sheet(content: bytes, styles: _Styles, limits: Mapping[str, float], rec
     plain = (b"<sheetData" in content and (b"'" not in content or not _SINGLE_QUOTED.search(content))
              and (b"!" not in content or b"<!" not in content))
     scan = _SheetParse(styles, recalculated)
+    if plain and not _closes_what_it_opens(content):
+        # The fast reader takes a cell that never ends without a word, and the next cell's value with it.
+        parse_xml(content, part)
     if plain:
-        last_row, last_column = _quick_extent(content, limits["dense_cells"])
-        if (last_row + 1) * (last_column + 1) <= limits["dense_cells"]:
+        # An honest million rows are more cells than a sheet may have that is mostly empty; it is as much XML, too.
+        most = max(limits["dense_cells"], len(content) / BYTES_A_CELL)
+        last_row, last_column = _quick_extent(content, most)
+        if (last_row + 1) * (last_column + 1) <= most:
             cells = _cells_to_look_at(content, styles, recalculated)
             if all(_ADDRESSED.match(cell) for cell in cells):
                 if cells:
@@ -236,6 +243,12 @@ def scan_sheet(content: bytes, styles: _Styles, limits: Mapping[str, float], rec
                 return SheetScan(last_row, last_column, None, scan.unreadable, scan.percents, _hidden(content))
     parse_xml(content, part, scan.start, scan.end, scan.text)
     return SheetScan(scan.last_row, scan.last_column, scan.cells, scan.unreadable, scan.percents, _hidden(content))
+
+
+def _closes_what_it_opens(content: bytes) -> bool:
+    """Whether as many rows, cells and values end as begin. False may only mean that they are written unusually."""
+    return all(content.count(b"</%s>" % name) == content.count(start) for name, start in
+               ((b"row", b"<row "), (b"c", b"<c "), (b"v", b"<v>")))
 
 
 def _hidden(content: bytes) -> frozenset[int]:
@@ -264,18 +277,12 @@ def _cells_to_look_at(content: bytes, styles: _Styles, recalculated: bool) -> li
 
 def _quick_extent(content: bytes, most: float) -> tuple[int, int]:
     """Last row and column, or upper bounds; columns are looked at only where `most` cells may be passed."""
-    last_row = -1
-    for piece in content.split(b"<row ")[1:]:
-        if piece.startswith(b'r="'):
-            number = piece[3:piece.find(b'"', 3, 14)]
-        else:
-            match = _ROW.match(piece)
-            number = match.group(1) if match else b""
-        if number.isdigit():
-            last_row = max(last_row, int(number) - 1)
+    last_row = max(map(int, _ROW_STATED.findall(content)), default=0) - 1
     if (last_row + 1) * (LAST_COLUMN + 1) <= most:
         return last_row, LAST_COLUMN
     names = set(_WIDE.findall(content))            # none: no column past Z
+    if not names and (last_row + 1) * 26 > most:
+        return last_row, next((n for n in range(25, 0, -1) if re.search(rb' r="%c[0-9]' % (65 + n), content)), 0)
     return last_row, max((column_number(n.decode()) for n in names), default=25)
 
 

@@ -163,11 +163,11 @@ def _compare(tests: pd.DataFrame, counts: np.ndarray, number: int) -> pd.DataFra
 
 def _per_lot(frame: pd.DataFrame, used: np.ndarray, number: int) -> pd.DataFrame:
     """One row a lot from one row a reading."""
-    from scipy.stats import binom, t
-
     here = frame[used].sort_values(["lot", "day", "at"])
     if here.empty:
         return pd.DataFrame(columns=list(_COLUMNS))
+    from scipy.special import bdtr, stdtr  # here: one visit has nothing to compare, and loading it takes long
+
     outlets = here.groupby(["lot", "identity"], sort=True)[["difference", "near"]].median().reset_index()
     outlets["higher"], outlets["lower"] = outlets["difference"] > 0, outlets["difference"] < 0
     per_outlet = outlets.groupby("lot")
@@ -180,11 +180,11 @@ def _per_lot(frame: pd.DataFrame, used: np.ndarray, number: int) -> pd.DataFrame
     table.insert(0, "measure", number)
     certain = (table["higher"] + table["lower"]).to_numpy()
     fewer = np.minimum(table["higher"].to_numpy(), table["lower"].to_numpy())
-    table["p_outlets"] = np.minimum(2 * binom.cdf(fewer, certain, 0.5), 1.0)
+    table["p_outlets"] = np.minimum(2 * bdtr(fewer, certain, 0.5), 1.0)
     effect, variance, degrees = _over_visits(frame, table.index.to_numpy())
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.abs(effect) / np.sqrt(variance)
-        p = np.where(ratio > 0, 2 * t.sf(ratio, np.maximum(degrees, 1)), 1.0)
+        p = np.where(ratio > 0, 2 * stdtr(np.maximum(degrees, 1).astype(np.float64), -ratio), 1.0)
     # Visits that lean the other way than the outlets say nothing for the lot.
     agrees = np.sign(effect) == np.sign(table["difference"].to_numpy())
     table["p_visits"] = np.where(degrees > 0, np.where(agrees, p, 1.0), np.nan)

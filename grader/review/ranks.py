@@ -16,6 +16,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from grader.frames import normal_below
 from grader.review.pairs import check_series, equal_length_blocks, series_lengths, snap
 
 LONGEST_RECURSION = 60
@@ -159,8 +160,6 @@ def _two_sided_p(score, certain, certain_spread, dated, dated_spread, low, high,
     low, high, times    : float arrays, shape (m, n). Comparison keys and decimal years.
     Returns               float array, shape (m,).
     """
-    from scipy.special import ndtr
-
     n = times.shape[1]
     all_pairs = n * (n - 1) // 2
     p = np.full(score.shape, np.nan)
@@ -176,7 +175,7 @@ def _two_sided_p(score, certain, certain_spread, dated, dated_spread, low, high,
     elif open_question.any():
         variance = _variance(n, *(x[open_question] for x in (certain, certain_spread, dated, dated_spread)))
         distance = np.maximum(np.abs(score[open_question]) - 1, 0)
-        p[open_question] = 2 * ndtr(-distance / np.sqrt(variance))
+        p[open_question] = 2 * normal_below(-distance / np.sqrt(variance))
     return p
 
 

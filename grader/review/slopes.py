@@ -112,7 +112,7 @@ def slope_interval(series, time_years, lower, upper, n_series: int,
     >>> round(float(found.low[0]), 3), round(float(found.high[0]), 3)
     (3.714, 4.375)
     """
-    from scipy.special import ndtri
+    from statistics import NormalDist
 
     if not 0 < confidence < 1:
         raise ValueError(f"confidence must lie between 0 and 1, not {confidence}")
@@ -121,7 +121,7 @@ def slope_interval(series, time_years, lower, upper, n_series: int,
     bounded = np.zeros(n_series, dtype=bool)
     bounded[series[lower != upper]] = True
     deviation = np.sqrt(_kendall_variance(series, time_years, lower, n_series))
-    half_width = -ndtri((1 - confidence) / 2) * deviation
+    half_width = -NormalDist().inv_cdf((1 - confidence) / 2) * deviation
     for which, take in equal_length_blocks(series, n_series, shortest=FEWEST_FOR_INTERVAL):
         use = ~bounded[which] & np.isfinite(half_width[which])
         which, take = which[use], take[use]

@@ -69,7 +69,7 @@ def campaign(
     """
     report, chance, sources = Report(), Random(seed), seeds()
     usual = files.reading_limits
-    files.reading_limits = lambda: {**usual(), "seconds_a_file": SECONDS_A_FILE}
+    files.reading_limits = lambda: {**usual(), "seconds_a_file": SECONDS_A_FILE, "seconds_a_megabyte": 0}
     try:
         for start in range(0, count, batch):
             number = min(batch, count - start)
@@ -83,6 +83,10 @@ def campaign(
                     file=sys.stderr,
                     flush=True,
                 )
+    except KeyboardInterrupt:
+        if not say:
+            raise
+        print("stopped; the report is of what was done", file=sys.stderr, flush=True)
     finally:
         files.reading_limits = usual
     report.parent_mb, report.child_mb = peaks_mb()

@@ -4,6 +4,7 @@ import datetime
 import hashlib
 import io
 import os
+import pickle
 import subprocess
 import sys
 
@@ -12,7 +13,8 @@ import openpyxl
 import pytest
 
 from grader.problems import GraderError, Place, Problems, Unreadable, a1
-from grader.read import child, files
+from grader.read import child, children, files
+from grader.read.child import packed, unpacked
 from grader.read.files import Finding, FoundFile, find_workbooks, read_workbooks, reading_limits
 from grader.words import words
 
@@ -307,11 +309,11 @@ def test_a_child_that_cannot_start_stops_the_run(tmp_path, books, monkeypatch):
 
 
 def test_a_fault_on_the_parents_side_is_raised_and_not_waited_for(tmp_path, books, monkeypatch):
-    def fail(stream):
+    def fail(stream, size):
         raise ValueError("a frame that cannot be unpacked")
 
     books.put(tmp_path, "v.xlsx", books.plain())
-    monkeypatch.setattr(files._Child, "reply", fail)
+    monkeypatch.setattr(files.Child, "reply", fail)
     with pytest.raises(ValueError, match="a frame that cannot be unpacked"):
         read(tmp_path)
 
@@ -335,7 +337,7 @@ def test_a_module_in_the_folder_of_the_workbooks_is_not_loaded(tmp_path, books, 
 def test_every_problem_of_this_stage_has_words_that_take_its_parameters():
     said = words()["problem"]
     known = {"what": "", "part": "", "size": "", "limit": "", "far": "", "seconds": "", "found": 1, "kept": 1,
-             "first": "",
+             "first": "", "where": "",
              "heading": "", "label": "", "count": 1, "rows": 1, "value": "", "field": "", "line": 1, "layout": "", "choices": ""}
     codes = ["file_missing", "file_forbidden", "file_unreadable", "folder_unreadable", "file_empty",
              "file_too_large", "not_a_workbook", "format_not_read", "encrypted", "truncated", "damaged",
@@ -347,3 +349,47 @@ def test_every_problem_of_this_stage_has_words_that_take_its_parameters():
     for code in codes:
         assert said[code]["severity"] in ("refused", "query", "note")
         assert said[code]["text"].format(**known) and said[code]["todo"].format(**known)
+
+
+DAY, NOON = datetime.date(2026, 3, 1), datetime.datetime(2026, 3, 1, 12)
+COLUMNS = [
+    [1.5, -0.0, 3e300] * 200, [1.5, None, 2.0] * 200, ["a", "", "ä"] * 200, ["a", None] * 300, [f"text {n}" for n in range(600)],
+    [DAY, None] * 300, [NOON, datetime.datetime(2026, 3, 2)] * 300, [datetime.time(9, 30)] * 600,
+    [datetime.timedelta(hours=1), datetime.timedelta(0)] * 300, [1, 1.0, True, "1", None] * 200, [True, False] * 300, [None] * 600,
+    [Unreadable("#N/A", "error"), 1.5] * 300, [DAY, NOON] * 300, [1.5, "x"], [],
+]
+
+
+@pytest.mark.parametrize("values", COLUMNS, ids=range(len(COLUMNS)))
+def test_a_packed_column_comes_back_as_it_was(values):
+    again = unpacked(pickle.loads(pickle.dumps(packed(values))))
+    assert again == values and list(map(type, again)) == list(map(type, values)) and list(map(str, again)) == list(map(str, values))
+
+
+def test_equal_texts_of_a_long_column_are_one_object_afterwards():
+    made = ["".join(["Bay ", str(n % 3)]) for n in range(600)]
+    assert len(set(map(id, unpacked(packed(made))))) == 3
+
+
+def test_a_process_started_early_is_the_one_that_reads(tmp_path, books):
+    books.put(tmp_path, "v.xlsx", books.plain())
+    children.start_early()
+    early = children._EARLY[0]
+    assert len(read(tmp_path)[0].rows) == 2
+    assert children._EARLY == [] and early.poll() is not None
+
+
+def test_a_process_started_early_and_never_taken_ends_with_the_command():
+    code = ("from grader.read import children; children.start_early(); "
+            "process = children._EARLY[0]; process.stdin.close(); print(process.wait(20))")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert (done.stdout.strip(), done.stderr) == ("0", "")
+
+
+def test_that_none_can_be_started_early_is_left_to_the_reading(monkeypatch):
+    def fail():
+        raise OSError("no more processes")
+
+    monkeypatch.setattr(children, "_started", fail)
+    children.start_early()
+    assert children._EARLY == []

@@ -177,3 +177,12 @@ def test_nothing_found_is_changed(tmp_path):
     find(tmp_path)
     after = os.stat(tmp_path / "a.xlsx")
     assert after.st_mtime_ns == before.st_mtime_ns and after.st_mode == before.st_mode
+
+
+@pytest.mark.parametrize("name, shown", [("a\nb.xlsx", "a\\x0ab.xlsx"), ("\x1b[31m.xlsx", "\\x1b[31m.xlsx"),
+                                         ("\u202efdp.xlsx", "\\u202efdp.xlsx"), (os.fsdecode(b"\xff.xlsx"), "\\udcff.xlsx"),
+                                         ("Prüfung 😀 שלום.xlsx", "Prüfung 😀 שלום.xlsx")])
+def test_a_name_is_shown_on_one_line_and_commands_no_terminal(tmp_path, name, shown):
+    touch(tmp_path, name)
+    found = find(tmp_path)
+    assert [f.name for f in found.files] == [shown] and os.path.exists(found.files[0].path)

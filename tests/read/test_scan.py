@@ -229,3 +229,9 @@ def test_own_products_are_known_by_their_property(books):
     book.custom_doc_props.append(openpyxl.packaging.custom.StringProperty(name="grader-kind", value="result"))
     assert scan_of(books.saved(book)).kind == "result"
     assert scan_of(books.plain()).kind == ""
+
+
+@pytest.mark.parametrize("old, new", [(b"</row>", b"</rov>"), (b"</c>", b"</d>"), (b"</v>", b"</w>"), (b"</row>", b"")])
+def test_xml_that_does_not_close_what_it_opens_is_damaged(books, old, new):
+    """The fast reader takes it without a word, and may take the wrong cells."""
+    assert code_of(books.changed(books.plain(), books.SHEET, lambda c: c.replace(old, new, 1))) == "damaged"
