@@ -113,18 +113,24 @@ def main(context: click.Context) -> None:
               "changed since that result.")
 @click.option("--charts", metavar="SITE", help="Also draw each outlet of this site over time, against its limits "
               "(sheets Charts and Chart data).")
+@click.option("--limit", "limits", multiple=True, metavar="NAME=NUMBER", help="Change a limit of reading, such as "
+              "file_bytes=600000000, where a Problem says that it was in the way (may be given again).")
 @click.option("-q", "--quiet", is_flag=True, help="Print only what failed to be graded, and errors.")
 @click.option("-v", "--verbose", is_flag=True, help="Also print every query and note, a line each.")
 def grade_command(paths: tuple[Path, ...], output: Path, as_of: datetime | None, records: Path | None,
                   compare: Path | None, charts: str | None, marked_copies: Path | None,
-                  quiet: bool, verbose: bool, **options: Any) -> None:
+                  limits: tuple[str, ...], quiet: bool, verbose: bool, **options: Any) -> None:
     """Grade PATHS, workbooks or folders of them, into one result workbook.
 
     Exit status: 0 every row found was graded, whatever the verdicts; 1 some file or row could not be graded;
     2 nothing was written.
     """
+    from grader.read.children import start_early
+
+    start_early()                                    # it gets ready while this process loads what it needs
     from grader.batch import run
     from grader.problems import GraderError
+    from grader.read.files import stated_limits
     from grader.show_grade import count_lines, problem_lines, site_lines
     from grader.write.safely import check_target
 
@@ -132,7 +138,8 @@ def grade_command(paths: tuple[Path, ...], output: Path, as_of: datetime | None,
         raise click.UsageError("Give --quiet or --verbose, not both.")
     try:
         check_target(output, [p for p in paths if p.is_file()])
-        result = _with_bar(lambda tick: run(paths, as_of=as_of.date() if as_of else None, progress=tick, **options), quiet)
+        result = _with_bar(lambda tick: run(paths, as_of=as_of.date() if as_of else None, progress=tick,
+                                            reading_limits=stated_limits(limits), **options), quiet)
         if compare is not None:
             result.compare(compare)
         if charts is not None:

@@ -30,6 +30,8 @@ VERDICT_WORDS = ("pass", "near limit", "fail", "cannot tell", "not tested", "no 
 # Verdict codes per test, worst last.
 TEST_PASS, TEST_NEAR, TEST_INCOMPLETE, TEST_FAIL = range(4)
 TEST_WORDS = ("pass", "near limit", "incomplete", "fail")
+# Records on one sheet of the result: the 1,048,576 rows of the format (ECMA-376, from memory) less the headings.
+ROWS_PER_SHEET = 1_048_575
 
 
 @dataclass(frozen=True)

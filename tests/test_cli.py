@@ -84,6 +84,16 @@ def test_quiet_and_verbose(tmp_path):
     assert call("grade", demo, "-q", "-v").exit_code == 2
 
 
+def test_a_limit_of_reading_is_changed_by_option_and_recorded(tmp_path):
+    path = visit_file(tmp_path / "a.xlsx")
+    small = call("grade", path, "-o", tmp_path / "r.xlsx", "--limit", "file_bytes=1000")
+    assert small.exit_code == 1 and "--limit file_bytes=NUMBER" in small.output
+    assert call("grade", path, "-o", tmp_path / "r.xlsx", "--limit", "file_bytes=1e6").exit_code == 0
+    for wrong in ("file_bytes", "file_byte=3", "file_bytes=0"):
+        done = call("grade", path, "-o", tmp_path / "r.xlsx", "--limit", wrong)
+        assert done.exit_code == 2 and done.output.startswith("Error: ") and len(done.output.splitlines()) == 1
+
+
 def test_completion_of_the_shell_is_there():
     """click's own: what README tells to put into the shell's start file."""
     done = CliRunner().invoke(main, [], env={"_GRADER_COMPLETE": "bash_source"}, prog_name="grader")

@@ -48,7 +48,7 @@ def banners_of(
         cells = sheet.rows[span[0] + index]
         if index in skip or len(cells) - cells.count("") - cells.count(None) > _MOST_CELLS:
             continue
-        filled = [(c, v) for c, cell in enumerate(cells) if (v := tidied(cell)) is not None]
+        filled = [(c, v) for c, cell in enumerate(cells) if cell not in ("", None) and (v := tidied(cell)) is not None]
         if not filled or len(filled) > _MOST_CELLS:
             continue
         at, value = filled[0]

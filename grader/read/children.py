@@ -20,6 +20,8 @@ def start_early() -> None:
 
     For a command that is about to read. A process that is never taken ends with this one.
     """
+    if _EARLY:
+        return
     try:
         _EARLY.append(_started())
     except OSError:

@@ -106,6 +106,8 @@ def _understand(text: str, unit_below: str, languages: tuple[str, ...]) -> Headi
         return Heading(why="not known" if canonical(whole) is None else "a unit alone")
     if not below:
         return _single(whole, words)
+    if len(below) > LONGEST_HEADING or len(BREAK.split(below)) > MOST_WORDS:
+        return Heading(why="too long for a heading")
     unit = _unit_of(below, words)
     if unit is None:
         return _single(f"{whole} {below}", words)

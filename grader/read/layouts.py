@@ -360,10 +360,10 @@ def _not_used(sheet: Sheet, texts: _Texts) -> list[Note]:
     best: dict[str, str] = {}
     at = (0, 0)
     for number, row in enumerate(sheet.rows):
-        found = {v: (label(v).field if label(v) else "") for v in row if type(v) is str}  # type: ignore[union-attr]
-        known = {v: f for v, f in found.items() if f}
+        # Blanks first: a row may be sixteen thousand cells wide.
+        known = {v: said.field for v in {v for v in row if type(v) is str and v} if (said := label(v)) and said.field}
         if len(set(known.values())) > len(set(best.values())):
-            best, at = known, (number, next(i for i, v in enumerate(row) if v in known))
+            best, at = known, (number, next(i for i, v in enumerate(row) if type(v) is str and v in known))
     if len(set(best.values())) < 3:
         return []
     return [Note("sheet_not_used", sheet.name, a1(number_of(sheet, at[0]), at[1]), sheet.name, {"count": len(best)})]

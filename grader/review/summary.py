@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grader.columns import PARAMETERS, TEST_WORDS, VERDICT_WORDS
+from grader.columns import PARAMETERS, ROWS_PER_SHEET, TEST_WORDS, VERDICT_WORDS
 from grader.page import Block, Page
 from grader.review.summary_tables import due_block, fails_chart, first_block, reaching_block, sites_block
 from grader.words import words
@@ -118,6 +118,10 @@ def _data(facts: Facts, w: Mapping[str, Any]) -> Block:
                                   queries=int((p["Severity"] == "query").sum()),
                                   notes=int((p["Severity"] == "note").sum()))]
     lines += [w["passed_over"].format(count=count, reason=reason) for reason, count in facts.passed_over.items()]
+    sizes = {"Verdicts": len(facts.tests), "Actions": len(facts.actions), "Trend": len(facts.trend),
+             "Due": len(facts.due), "Problems": len(p)}
+    if long := [name for name, size in sizes.items() if size > ROWS_PER_SHEET]:
+        lines.append(w["further_sheets"].format(names=", ".join(long), rows=ROWS_PER_SHEET, first=long[0]))
     if "Older than 5 years" in s:
         lines.append(w["old"].format(count=int((s["Older than 5 years"] == "yes").sum())))
     return Block("text", heading=w["data"], size_pt=SMALL_PT, rows=[(" ".join([*lines, *facts.notes]),)])

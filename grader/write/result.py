@@ -21,6 +21,7 @@ from xlsxwriter.format import Format
 from xlsxwriter.utility import xl_range, xl_range_abs, xl_rowcol_to_cell
 from xlsxwriter.worksheet import Worksheet
 
+from grader.columns import ROWS_PER_SHEET
 from grader.page import Page
 from grader.problems import GraderError
 from grader.words import words
@@ -44,7 +45,6 @@ from grader.write.styles import Styles, mark_of, palette, style_of
 from grader.write.tagged import TaggedWorkbook
 from grader.write.values import clean_text, ok, plain_values
 
-ROWS_PER_SHEET = 1_048_575      # the format's 1,048,576 rows less the headings
 LINKS_PER_SHEET = 60_000        # the format's limit is 65,530
 LINE_PT = 13.0                  # height of a line of text
 TALLEST_LINES = 31              # a row may be 409 points high
@@ -216,6 +216,8 @@ class _Job:
         row = 1
         for chunk in range(start, stop, CHUNK_ROWS):
             row = writer.write(sheet, row, chunk, min(chunk + CHUNK_ROWS, stop))
+        if row != 1 + stop - start:
+            raise RuntimeError(f"sheet {name}: {row - 1} rows written of {stop - start}; the result is not kept")
         if headings:
             sheet.autofilter(0, 0, stop - start, len(headings) - 1)
         if name in self.sparklines and stop > start:

@@ -158,3 +158,18 @@ def test_many_names_are_counted_and_sentences_cut_at_their_ends():
     assert names_in_one([f"Bay {n}" for n in range(7)], W["and_more"]).endswith("Bay 6")
     assert first_sentences("At 1.5 K. see note") == "At 1.5 K. see note"
     assert first_sentences("One. Two. Three.", 1) == "One."
+
+
+def test_rows_beyond_a_sheet_are_said(tmp_path, monkeypatch):
+    import openpyxl
+
+    visit = tmp_path / "a.xlsx"
+    book = openpyxl.Workbook()
+    for row in (["Outlet", "Oxygen (%)", "Carbon monoxide (ppm)"], ["1", 20.9, 1], ["2", 20.9, 1]):
+        book.active.append(row)
+    book.save(visit)
+    shown = [str(b.rows) for b in grade([visit]).summary.blocks]
+    assert not any("Verdicts 2" in text for text in shown)
+    monkeypatch.setattr("grader.review.summary.ROWS_PER_SHEET", 1)
+    shown = [str(b.rows) for b in grade([visit]).summary.blocks]
+    assert any("Verdicts" in text and "such as Verdicts 2" in text for text in shown)
