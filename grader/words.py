@@ -16,7 +16,7 @@ def languages() -> list[str]:
     >>> languages()
     ['de', 'en']
     """
-    return sorted({name.removesuffix(".toml").split("-")[0] for name in names("words")})
+    return sorted(name.removesuffix(".toml") for name in names("words") if name.endswith(".toml"))
 
 
 @cache
@@ -27,16 +27,11 @@ def words(language: str = DEFAULT_LANGUAGE) -> dict[str, Any]:
     Returns  : dict of sections (problem, reason, ...), each a dict of texts or of dicts.
     Raises   : KeyError where there is no such language.
     """
-    merged: dict[str, Any] = {}
-    wanted = [DEFAULT_LANGUAGE] if language == DEFAULT_LANGUAGE else [DEFAULT_LANGUAGE, language]
-    for code in wanted:
-        files = [n for n in names("words") if n == f"{code}.toml" or n.startswith(f"{code}-")]
-        if not files:
-            raise KeyError(f"no words for the language {code!r}")
-        for name in files:
-            for section, entries in load_toml(f"words/{name}").items():
-                if isinstance(entries, dict):
-                    merged[section] = {**merged.get(section, {}), **entries}
-                else:
-                    merged[section] = entries
+    if language not in languages():
+        raise KeyError(f"no words for the language {language!r}")
+    merged: dict[str, Any] = dict(load_toml(f"words/{DEFAULT_LANGUAGE}.toml"))
+    if language != DEFAULT_LANGUAGE:
+        for section, entries in load_toml(f"words/{language}.toml").items():
+            both = isinstance(entries, dict) and section in merged
+            merged[section] = {**merged[section], **entries} if both else entries
     return merged

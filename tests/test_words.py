@@ -40,12 +40,8 @@ def flat(entry: Any, at: str = "") -> Iterator[tuple[str, Any]]:
 
 
 def own_words(code: str) -> dict[str, str]:
-    """Key -> text of what the language's own files say, English not merged in."""
-    own: dict[str, str] = {}
-    for name in names("words"):
-        if name == f"{code}.toml" or name.startswith(f"{code}-"):
-            own.update(flat(load_toml(f"words/{name}")))
-    return own
+    """Key -> text of what the language's own file says, English not merged in."""
+    return dict(flat(load_toml(f"words/{code}.toml")))
 
 
 def placeholders(text: str) -> list[str]:
@@ -58,6 +54,10 @@ def placeholders(text: str) -> list[str]:
 
 
 ENGLISH = dict(flat(words("en")))
+
+
+def test_a_language_is_one_file():
+    assert sorted(names("words")) == [f"{code}.toml" for code in languages()]
 
 
 def test_there_is_a_further_language():

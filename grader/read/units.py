@@ -162,7 +162,7 @@ def column_unit(
     stated  : canonical id or spelling that a heading, a second row, a column or a layout states, or None.
     values  : cells of the column, looked at only where no unit is stated.
     Returns : (what Table.units takes for the field: a canonical id, UNTOLD, or a text that is no unit of the
-              field; problem codes, each with its params for data/words/en-units.toml).
+              field; problem codes, each with its params for data/words).
 
     >>> column_unit("line_pressure_bar", "PSI")[0], column_unit("water_mg_m3", None)[0]
     ('psi', 'not stated')

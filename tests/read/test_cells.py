@@ -21,7 +21,6 @@ from grader.columns import (
     READ,
     UNREADABLE,
 )
-from grader.data import load_toml
 from grader.problems import Problems, Table, Unreadable
 from grader.read.cells import read_cells
 from grader.words import words
@@ -348,7 +347,17 @@ def test_a_table_is_read_the_same_whatever_stands_in_the_next(cells, name):
 
 # ------------------------------------------------------------------------------------------------- words
 
-WORDS = load_toml("words/en-cells.toml")["problem"]
+# What this stage says; each is brought about below.
+CODES = (
+    "cell_error", "cell_formula", "cell_unreadable", "number_not_read", "number_letter", "number_range",
+    "number_doubt", "number_marks", "marks_mixed", "number_unit", "number_negative", "number_too_high",
+    "number_bound_empty", "number_fraction_bound", "number_not_finite", "number_true_false", "number_date",
+    "fraction_read", "not_detected_default", "word_not_detected", "word_mark_unusable", "word_trace",
+    "word_stain_elsewhere", "date_not_read", "date_impossible", "date_year_alone", "date_month_alone", "date_order",
+    "date_order_assumed", "date_serial", "date_swapped", "expiry_month", "expiry_earlier", "time_not_read",
+    "word_unknown", "word_unknown_near", "text_date",
+)  # fmt: skip
+WORDS = {code: words()["problem"][code] for code in CODES}
 
 
 def test_the_words_ask_or_say_and_tell_what_to_do():
