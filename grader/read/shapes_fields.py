@@ -288,7 +288,10 @@ def _one_unclear(
         made.values[field] = twice([old, values] if old is not None else [values], "unclear")
         made.places.setdefault(field, where.place(c.at))
         made.units.pop(field, None)
-        made.how[field] = (c.text, "not read: the heading is not clear", "unsure")
+        # Every column that it could be is named, not only the last.
+        before = made.how[field][0] if old is not None and field in made.how else ""
+        heading = "; ".join(dict.fromkeys(h for h in (*before.split("; "), c.text) if h))
+        made.how[field] = (heading, "not read: the heading is not clear", "unsure")
 
 
 def layout_line(field: str, place: str, unit: str | None) -> str:
