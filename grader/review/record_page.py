@@ -77,14 +77,12 @@ def record_page(visit: VisitOf, run: Run) -> tuple[Page, str]:
         Block("form", columns=list(say["sign_by"]), rows=[(line,) for line in say["sign_lines"]]),
         outlets_block(visit.tests, run.names, run.words),
         _findings(visit, run),
+        Block("cautions", say["cautions_heading"], rows=[(c,) for c in say["cautions"]]),
         *_limits(visit, run),
         _not_covered(visit, run),
     ]
     content = hashlib.sha256(repr((title, blocks)).encode("utf-8", "replace")).hexdigest()
-    blocks += [
-        _sources(visit, run),
-        Block("cautions", say["cautions_heading"], rows=[(c,) for c in say["cautions"]]),
-    ]
+    blocks.append(_sources(visit, run))
     return Page(say["title"], title, blocks, landscape=True, repeat_tables=True), content
 
 
