@@ -111,6 +111,11 @@ def test_what_cannot_be_done_is_exit_2_and_one_clear_line(tmp_path, arguments):
     assert "Error: " in done.output.splitlines()[-1]
 
 
+def test_a_backslash_before_the_closing_quote_is_told(tmp_path):
+    r"""A Windows prompt turns "C:\logs\" -o r.xlsx into the one argument C:\logs" -o r.xlsx."""
+    assert "leave out the backslash" in call("grade", 'C:\\logs" -o r.xlsx').output
+
+
 def test_an_input_is_never_written_over(tmp_path):
     path = visit_file(tmp_path / "a.xlsx")
     before = path.read_bytes()

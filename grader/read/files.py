@@ -104,7 +104,9 @@ def find_workbooks(paths: str | os.PathLike[str] | Iterable[str | os.PathLike[st
     for argument in arguments:
         root = Path(os.path.abspath(argument))
         if not os.path.lexists(root):
-            raise GraderError(f"There is no file or folder {argument}: check the name and where you are.")
+            # A Windows prompt takes \" for a quote: "C:\logs\" -o r.xlsx arrives as one path.
+            quoted = " It holds a quote: leave out the backslash before the closing one." if '"' in str(argument) else ""
+            raise GraderError(f"There is no file or folder {argument}: check the name and where you are.{quoted}")
         if root.is_dir():
             found = _search(root, passed, problems)
         else:
