@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
+LONGEST_NAME = 120  # a page of text is no name that somebody mistyped, and would be laid into a drawer a letter
 SHORTEST_WORD = 3  # shorter words differ on purpose: bays A and B, lines N and S (judgement, no source)
 
 
@@ -33,11 +34,11 @@ def slip_pairs(sites: Sequence[str], keys: Sequence[str], tests: Sequence[int]) 
     Returns            : (position of the rarer name, position of the commoner), each pair once.
 
     Names are laid into drawers by what a slip leaves the same, so that the work grows with the number of
-    names; in a drawer each is compared with the commonest only.
+    names; in a drawer each is compared with the commonest only. Names longer than LONGEST_NAME are left out.
     """
     drawers: dict[tuple[str, ...], list[int]] = defaultdict(list)
     for number, (site, key) in enumerate(zip(sites, keys)):
-        if "\0" not in key:
+        if "\0" not in key and len(key) <= LONGEST_NAME:
             for label in _labels(key.split("|")):
                 drawers[(site, *label)].append(number)
     found: dict[tuple[int, int], None] = {}

@@ -36,7 +36,7 @@ SECONDS_A_FILE = 10
 STOPPED = f"stopped after {SECONDS_A_FILE} s"
 PASSES = ("pass", "near limit")
 AS_OF = "2026-11-25"
-LARGEST_CHILD_MB = 1000
+LARGEST_MB = 1000
 
 
 @dataclass
@@ -90,8 +90,10 @@ def campaign(
     finally:
         files.reading_limits = usual
     report.parent_mb, report.child_mb = peaks_mb()
-    if report.child_mb > LARGEST_CHILD_MB:
-        report.failures.append(("all", f"a child took {report.child_mb:.0f} MB", ""))
+    # What a child is measured at is never less than its parent had when it was started (Linux).
+    for who, most in (("a child", report.child_mb), ("the parent", report.parent_mb)):
+        if most > LARGEST_MB:
+            report.failures.append(("all", f"{who} took {most:.0f} MB", ""))
     return report
 
 

@@ -411,3 +411,17 @@ def test_every_problem_has_words():
     for code in ("left_out", "name_slip", "series_too_long", "interval_not_used", "interval_longer"):
         entry = found[code]
         assert entry["severity"] in ("query", "note") and entry["text"] and entry["todo"]
+
+
+def test_a_page_of_text_as_a_name_costs_no_memory():
+    """A name of 10,000 words took 6 GB: every letter left out once makes a name of its own."""
+    import tracemalloc
+
+    from grader.review.slipped import slip_pairs
+
+    page = "|".join(["word"] * 10_000)
+    tracemalloc.start()
+    assert slip_pairs(["s"] * 4, [page, page + "|x", "bay|1", "bya|1"], [1, 1, 5, 1]) == [(3, 2)]
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 10_000_000
