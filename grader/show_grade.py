@@ -58,7 +58,8 @@ def count_lines(result: Result) -> list[str]:
     n = counts(result)
     found = int(result.sources["Rows found"].sum())
     verdicts = ", ".join(in_colour(f"{n[v]} {v}", v if n[v] else "") for v in VERDICTS)
-    return [f"{_many(n['files'], 'file')}, {_many(found, 'row')} found, {n['tests']} graded, {n['rows_refused']} refused.",
+    refused = f" ({n['files_refused']} refused)" if n["files_refused"] else ""
+    return [f"{_many(n['files'], 'file')}{refused}, {_many(found, 'row')} found, {n['tests']} graded, {n['rows_refused']} refused.",
             f"{verdicts}; {_many(n['queries'], 'query', 'queries')}."]
 
 

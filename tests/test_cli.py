@@ -35,7 +35,7 @@ def test_a_refused_file_is_exit_1_with_a_result(tmp_path):
     (tmp_path / "b.xlsx").write_bytes(b"no workbook")
     done = call("grade", tmp_path, "-o", tmp_path / "r.xlsx")
     assert done.exit_code == 1 and (tmp_path / "r.xlsx").is_file()
-    assert "b.xlsx" in done.output
+    assert "b.xlsx" in done.output and "2 files (1 refused), 1 row found, 1 graded, 0 refused." in done.output
 
 
 def test_the_table_by_site_agrees_with_the_verdicts(tmp_path):
