@@ -143,7 +143,8 @@ class Result:
         from grader.review.records import out_of_use_notices, visit_records
         from grader.write.record import write_records
 
-        records = visit_records(self.tests, None, self.log.files[["name", "sha256"]], self.rulesets, self.limits,
+        limits = pd.DataFrame(limits_table(self.rulesets.values(), self.options.language))
+        records = visit_records(self.tests, None, self.log.files[["name", "sha256"]], self.rulesets, limits,
                                 version=__version__, options=self.options.recorded(),
                                 decision_rule=decision_text(self.rulesets, self.options.language),
                                 language=self.options.language)

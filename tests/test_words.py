@@ -192,3 +192,18 @@ def test_the_commands_take_a_language(tmp_path, monkeypatch):
     summary = " ".join(str(v) for v in pd.read_excel("out.xlsx", "Summary", header=None, engine="calamine").stack())
     assert words("de")["summary"]["title"] in summary
     assert list(Path("records").iterdir())
+
+
+@pytest.mark.parametrize("code", FURTHER)
+def test_limits_and_conditions_are_said_in_the_language(code):
+    """Every limit of every rule set: no English one is left, but for figures and classes alone."""
+    from grader.judge.rulesets import load_ruleset, rule_ids
+    from grader.judge.ruletable import limits_table
+
+    rules = [load_ruleset(i) for i in rule_ids()]
+    english, other = limits_table(rules), limits_table(rules, code)
+    for a, b in zip(english, other, strict=True):
+        if a["Judges"] != "yes":
+            continue
+        assert a["Limit"] != b["Limit"] and a["Parameter"] != b["Parameter"], a
+        assert a["Condition"] != b["Condition"] or not {"all", "above", "up", "use", "and"} & set(a["Condition"].split()), a

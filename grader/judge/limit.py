@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from grader.words import DEFAULT_LANGUAGE, words
+
 _SUPPLIES_IN_ORDER = ("airline", "charging compressor", "cylinder")
 
 
@@ -16,8 +18,8 @@ def number_text(value: float) -> str:
     return f"{value:.10g}"
 
 
-def _joined(words: tuple[str, ...]) -> str:
-    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]
+def _joined(parts: tuple[str, ...], say: dict[str, str]) -> str:
+    return parts[0] if len(parts) == 1 else say["and"].format(first=", ".join(parts[:-1]), last=parts[-1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,17 +92,18 @@ class Limit:
         >>> Limit("Water", "max", supplies=("cylinder",), over_bar=40.0, to_bar=200.0).condition
         'cylinder, above 40 bar up to 200 bar'
         """
+        return self.condition_in(DEFAULT_LANGUAGE)
+
+    def condition_in(self, language: str) -> str:
+        """The condition in words of a language; supplies keep their names, as they are picked in the blank."""
+        say: dict[str, str] = words(language)["limit"]
         whole = set(self.supplies) == set(_SUPPLIES_IN_ORDER)
-        parts = ["all supplies" if whole else _joined(self.supplies)] if self.supplies else []
-        if self.over_bar is not None and self.to_bar is not None:
-            parts.append(f"above {number_text(self.over_bar)} bar up to {number_text(self.to_bar)} bar")
-        elif self.over_bar is not None:
-            parts.append(f"above {number_text(self.over_bar)} bar")
-        elif self.to_bar is not None:
-            parts.append(f"up to {number_text(self.to_bar)} bar")
+        parts = [say["all_supplies"] if whole else _joined(self.supplies, say)] if self.supplies else []
+        bars = {n: number_text(v) for n, v in (("over", self.over_bar), ("to", self.to_bar)) if v is not None}
+        if bars:
+            parts.append(say["_".join(bars)].format(**bars))
         if self.temperature:
-            word = "known" if self.temperature == "known" else "not known"
-            parts.append(f"temperature of use {word}")
+            parts.append(say["use_known" if self.temperature == "known" else "use_not_known"])
         if self.purity_class:
             parts.append(self.purity_class)
         return ", ".join(parts)
@@ -112,34 +115,28 @@ class Limit:
         >>> Limit("Carbon monoxide", "max", high=5.0, unit="ppm", stated_high=5.0, stated_unit="ppm").text
         'at most 5 ppm'
         """
+        return self.text_in(DEFAULT_LANGUAGE)
+
+    def text_in(self, language: str) -> str:
+        """The limit in words of a language; words of the log (none, slight) stay as they are picked."""
+        say: dict[str, str] = words(language)["limit"]
         if self.kind == "words":
-            parts = (
-                [
-                    f"{_joined(self.allowed)} passes"
-                    if len(self.allowed) == 1
-                    else f"{_joined(self.allowed)} pass"
-                ]
-                if self.allowed
-                else []
-            )
+            parts = []
+            if self.allowed:
+                parts.append(say["passes" if len(self.allowed) == 1 else "pass"].format(words=_joined(self.allowed, say)))
             if self.near:
-                parts.append(f"{_joined(self.near)} is near the limit")
-            return "; ".join([*parts, "anything else fails"])
+                parts.append(say["near"].format(words=_joined(self.near, say)))
+            return "; ".join([*parts, say["else_fails"]])
         low, high = self._figure(self.stated_low, self.low), self._figure(self.stated_high, self.high)
         if self.kind == "margin":
-            reference = (
-                "the ambient temperature" if self.reference == "ambient" else "the lowest use temperature"
-            )
-            tail = ", dew point at one atmosphere" if self.at == "1 atm" else ""
-            return f"at least {low} below {reference}{tail}"
+            below = say["below_ambient" if self.reference == "ambient" else "below_use"].format(low=low)
+            return below + (say["tail_one"] if self.at == "1 atm" else "")
         if self.low is not None and self.high is not None:
-            return f"{low.removesuffix(f' {self.stated_unit}')} to {high}"
+            return say["range"].format(low=low.removesuffix(f" {self.stated_unit}"), high=high)
         if self.low is not None:
-            return f"at least {low}"
-        if self.at in ("line", "1 atm"):
-            place = "line pressure" if self.at == "line" else "one atmosphere"
-            return f"not above {high} at {place}"
-        return f"at most {high}"
+            return say["at_least"].format(low=low)
+        kind = {"line": "not_above_line", "1 atm": "not_above_one"}.get(self.at, "at_most")
+        return say[kind].format(high=high)
 
     def _figure(self, stated: float | None, judged: float | None) -> str:
         if stated is None or judged is None:

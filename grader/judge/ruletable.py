@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from grader.columns import PARAMETER_BY_NAME
 from grader.judge.limit import Limit, NotCovered
 from grader.judge.uncertainty import standards
+from grader.words import DEFAULT_LANGUAGE, words
 
 if TYPE_CHECKING:
     from grader.judge.rulesets import RuleSet
@@ -18,14 +19,15 @@ COLUMNS = ("Rule set", "Document", "Edition", "Clause", "Parameter", "Condition"
            "Near limit above (%)")  # fmt: skip
 
 
-def limits_table(rulesets: Iterable[RuleSet]) -> list[dict[str, str]]:
+def limits_table(rulesets: Iterable[RuleSet], language: str = DEFAULT_LANGUAGE) -> list[dict[str, str]]:
     """One row a limit, then what is demanded without a limit, what is not covered, what an own file loosens.
 
+    language : of Parameter, Condition and Limit of what judges; the sheet Limits and the rest stay English.
     Returns : list of dict with the keys COLUMNS, all values str. Judges is "yes", or "no: " and why.
     """
     rows = []
     for rules in rulesets:
-        lines = [_limit_line(x) for x in rules.limits]
+        lines = [_limit_line(x, language) for x in rules.limits]
         lines = [(*line, *sure) for line, sure in zip(lines, map(_sure_of(rules), rules.limits), strict=True)]
         lines += [_gap_line(rules, p) for p in dict.fromkeys(p for p, _ in rules.gaps())]
         lines += [_absent_line(x) for x in rules.not_covered]
@@ -55,14 +57,15 @@ def _sure_of(rules: RuleSet) -> Callable[[Limit], tuple[str, str, str]]:
     return sure
 
 
-def _limit_line(x: Limit) -> tuple[str, ...]:
+def _limit_line(x: Limit, language: str) -> tuple[str, ...]:
     notes = [x.basis, x.note]
     notes += [f"replaces {x.replaces}"] if x.replaces else []
     notes += [f"reason given: {x.why}"] if x.why else []
     judges = "yes" if x.judges else f"no: {x.why_not}"
     note = "; ".join(n for n in notes if n)
-    return (x.document, x.edition, x.clause, x.parameter, x.condition, x.text, x.stated_unit, x.confidence,
-            judges, note)  # fmt: skip
+    name = words(language)["parameter"][PARAMETER_BY_NAME[x.parameter].key]
+    return (x.document, x.edition, x.clause, name, x.condition_in(language), x.text_in(language), x.stated_unit,
+            x.confidence, judges, note)  # fmt: skip
 
 
 def _gap_line(rules: RuleSet, parameter: str) -> tuple[str, ...]:

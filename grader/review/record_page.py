@@ -333,7 +333,7 @@ def _ranges(numbers: Sequence[int]) -> str:
     """Whole numbers in order, runs of them as one.
 
     >>> _ranges([2, 3, 4, 9, 11, 12])
-    '2 to 4, 9, 11, 12'
+    '2–4, 9, 11, 12'
     """
     runs: list[list[int]] = []
     for n in numbers:
@@ -341,4 +341,4 @@ def _ranges(numbers: Sequence[int]) -> str:
             runs[-1].append(n)
         else:
             runs.append([n])
-    return ", ".join(f"{r[0]} to {r[-1]}" if len(r) > 2 else ", ".join(map(str, r)) for r in runs)
+    return ", ".join(f"{r[0]}–{r[-1]}" if len(r) > 2 else ", ".join(map(str, r)) for r in runs)
