@@ -41,13 +41,13 @@ def outlets_block(tests: pd.DataFrame, names_of_files: Sequence[str], words: Map
     columns = [
         say["c_outlet"],
         names["odour"],
-        *(f"{names[k]} ({PARAMETERS[k].unit})" for k in ("oxygen", "co", "co2", "oil")),
+        *(say[f"c_{k}"] for k in ("oxygen", "co", "co2", "oil")),
         say["c_water"],
         say["c_dew"],
         say["c_use"],
         say["c_margin"],
         say["c_water_verdict"],
-        f"{names['flow']} ({PARAMETERS['flow'].unit})",
+        say["c_flow"],
         say["c_pressure"],
         say["c_verdict"],
     ]
