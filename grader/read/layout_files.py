@@ -224,6 +224,8 @@ def _table(said: dict[str, Any], number: int, order: str, source: str, wrong: li
             wrong.append(f"{where}{key}: {value!r} is no text, number or date")
         elif field in made:
             wrong.append(f"{where}{key}: stands under fields and under constants")
+        elif FIELDS[field].words and _plain(value) not in _known_words(field):
+            wrong.append(f"{where}{key}: {value!r} is not one of {', '.join(FIELDS[field].words)}")
         else:
             fixed[field] = value
     at = {
@@ -263,6 +265,16 @@ def _field(key: str, where: str, wrong: list[str]) -> str:
     near = difflib.get_close_matches(key, [*FIELDS, *(f.heading for f in FIELDS.values())], 1)
     wrong.append(f"{where}{key}: there is no such field" + (f" ({near[0]}?)" if near else ""))
     return ""
+
+
+def _known_words(field: str) -> set[str]:
+    words = FIELDS[field].words
+    return {_plain(spelling) for word, spellings in words.items() for spelling in (word, *spellings)}
+
+
+def _plain(value: object) -> str:
+    """A word as it is compared: without case, spaces, dashes and a stop at its end."""
+    return "".join(c for c in str(value).casefold() if c not in " -_").rstrip(".,;")
 
 
 def _field_spec(field: str, said: Any, where: str, wrong: list[str]) -> FieldSpec:
