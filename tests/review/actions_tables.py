@@ -16,6 +16,7 @@ from grader.normalise import normalise
 from grader.problems import Place, Problems, Table
 from grader.read.cells import read_cells
 from grader.read.log import LogBuilder
+from grader.review.actions import actions_table
 
 # Meets every limit of EN 12021:2014: 60 mg/m³ in an airline of 6 bar freezes out near -27 °C (computed).
 GOOD: dict[str, Any] = {
@@ -81,3 +82,19 @@ def judged(
     tests = compute_water(tests, problems)
     assigned = assign_rules(tests, problems, rules)
     return add_reasons(judge(assigned.tests, assigned.rulesets, problems), assigned.rulesets)
+
+
+DAY1, DAY2, DAY3 = "2026-01-05", "2026-03-02", "2026-05-04"
+
+
+def frame(*rows, **options):
+    return actions_table(judged(rows, **options)).frame
+
+
+def only(*rows, **options):
+    found = frame(*rows, **options)
+    assert len(found) == 1, found[["Parameter", "Finding"]]
+    return found.iloc[0]
+
+
+# Which findings stand open
