@@ -16,7 +16,7 @@ from grader import grade
 from grader.cli import main
 from grader.columns import FIELDS
 from grader.data import load_toml, names
-from grader.read.cells import _fold_word
+from grader.read.notation import fold_word
 from grader.words import languages, words
 from grader.write.blank import write_blank
 from tests.support import AIRLINE, CYLINDER, VISIT
@@ -102,7 +102,7 @@ def test_file_and_sheet_names_of_products_stay_english(code):
 
 @pytest.mark.parametrize("name", [f.name for f in FIELDS.values() if f.kind == "word"])
 def test_no_spelling_stands_for_two_words_of_a_field(name):
-    spelled = [s for word, more in FIELDS[name].words.items() for s in {_fold_word(w) for w in (word, *more)}]
+    spelled = [s for word, more in FIELDS[name].words.items() for s in {fold_word(w) for w in (word, *more)}]
     assert sorted(spelled) == sorted(set(spelled))
 
 

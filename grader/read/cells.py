@@ -35,7 +35,7 @@ from grader.read.column import (
     shown,
 )
 from grader.read.dates import DateReading, DateText, Order, column_order, parse_date, resolve, time_minutes
-from grader.read.notation import Converter, clean, fold, number_rule
+from grader.read.notation import Converter, clean, fold_word, number_rule
 from grader.read.number_cells import fill_not_detected, read_numbers
 from grader.read.unit_checks import find_clashes, take_off_atmosphere
 
@@ -344,23 +344,17 @@ def _word_lists(name: str) -> tuple[dict[str, str], dict[str, str]]:
     """(folded spelling -> canonical word, the same with the not-tested words of notation.toml as "")."""
     words = FIELDS[name].words
     own = {
-        _fold_word(s): canonical for canonical, spellings in words.items() for s in (canonical, *spellings)
+        fold_word(s): canonical for canonical, spellings in words.items() for s in (canonical, *spellings)
     }
-    nothing = {_fold_word(s): "" for s in load_toml("notation.toml")["words"]["not_tested"]}
+    nothing = {fold_word(s): "" for s in load_toml("notation.toml")["words"]["not_tested"]}
     return own, {**nothing, **own}
-
-
-def _fold_word(text: str) -> str:
-    """A word as it is compared: case, spaces, dashes and a stop at its end are ignored; dashes alone stay."""
-    folded = fold(text)
-    return folded.replace("-", "").replace("_", "").rstrip(".,;") or folded
 
 
 def _read_words(cells: Cells) -> None:
     """Fill cells.out with the two columns of a word field; "n/a" is blank unless the field has that word."""
     own, all_words = _word_lists(cells.spec.name)
     codes, texts = _as_texts(cells)
-    canonical = [all_words.get(_fold_word(t), None if t else "") for t in texts]
+    canonical = [all_words.get(fold_word(t), None if t else "") for t in texts]
     words = _broadcast(codes, [c or None for c in canonical], None, object)
     state = _broadcast(
         codes, [UNREADABLE if c is None else READ if c else BLANK for c in canonical], BLANK, np.int8
@@ -369,7 +363,7 @@ def _read_words(cells: Cells) -> None:
     state[cells.say_bad()] = UNREADABLE
     if len(unknown):
         near = {
-            i: difflib.get_close_matches(_fold_word(texts[i]), list(own), 1, _NEAR_ENOUGH)
+            i: difflib.get_close_matches(fold_word(texts[i]), list(own), 1, _NEAR_ENOUGH)
             for i in np.unique(codes[unknown])
         }
         close = np.array([bool(near[i]) for i in codes[unknown]])

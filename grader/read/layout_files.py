@@ -36,6 +36,7 @@ from grader.columns import FIELDS, normal_heading
 from grader.problems import GraderError, Place, Table, a1
 from grader.read.layout_spec import FieldSpec, LayoutSpec, TableSpec
 from grader.read.log import Log
+from grader.read.notation import fold_word
 from grader.read.shapes_fields import AS_FOUND, UNITS_BESIDE
 from grader.read.units import UNTOLD, accepted, belongs, canonical
 
@@ -224,7 +225,7 @@ def _table(said: dict[str, Any], number: int, order: str, source: str, wrong: li
             wrong.append(f"{where}{key}: {value!r} is no text, number or date")
         elif field in made:
             wrong.append(f"{where}{key}: stands under fields and under constants")
-        elif FIELDS[field].words and _plain(value) not in _known_words(field):
+        elif FIELDS[field].words and fold_word(str(value)) not in _known_words(field):
             wrong.append(f"{where}{key}: {value!r} is not one of {', '.join(FIELDS[field].words)}")
         else:
             fixed[field] = value
@@ -269,12 +270,7 @@ def _field(key: str, where: str, wrong: list[str]) -> str:
 
 def _known_words(field: str) -> set[str]:
     words = FIELDS[field].words
-    return {_plain(spelling) for word, spellings in words.items() for spelling in (word, *spellings)}
-
-
-def _plain(value: object) -> str:
-    """A word as it is compared: without case, spaces, dashes and a stop at its end."""
-    return "".join(c for c in str(value).casefold() if c not in " -_").rstrip(".,;")
+    return {fold_word(spelling) for word, spellings in words.items() for spelling in (word, *spellings)}
 
 
 def _field_spec(field: str, said: Any, where: str, wrong: list[str]) -> FieldSpec:

@@ -104,6 +104,12 @@ def fold(text: str) -> str:
     return "".join(clean(text).translate(_FOLD).casefold().split())
 
 
+def fold_word(text: str) -> str:
+    """A word of a word field as it is compared: dashes and a stop at its end do not matter either; dashes alone stay."""
+    folded = fold(text)
+    return folded.replace("-", "").replace("_", "").rstrip(".,;") or folded
+
+
 @dataclass(frozen=True)
 class NumberRule:
     """What a number field can hold.
