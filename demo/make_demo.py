@@ -20,23 +20,19 @@ from pathlib import Path
 from typing import Any
 
 HERE = Path(__file__).resolve().parent
-sys.path.insert(0, str(HERE.parent))     # so that it also runs from a checkout that is not installed
+sys.path.insert(0, str(HERE.parent))  # so that it also runs from a checkout that is not installed
 
 from demo import plant  # noqa: E402
 from grader.write.blank import write_blank  # noqa: E402
 
 INBOX = HERE / "inbox"
 STORY = HERE / "story.toml"
-HOSE_RESISTANCE = 1.1e-5                 # bar per (L/min) squared: 0.4 bar at 190 L/min
-FLOW_NEEDED_L_MIN = 170                  # loose-fitting hood, 42 CFR 84 subpart J Table 8
+HOSE_RESISTANCE = 1.1e-5  # bar per (L/min) squared: 0.4 bar at 190 L/min
+FLOW_NEEDED_L_MIN = 170  # loose-fitting hood, 42 CFR 84 subpart J Table 8
 LOWEST_PRESSURE_BAR = 4.0
 OIL_LOWEST_MARK_MG_M3 = 0.1
 # How each engineer writes an unstained tube: lowest carbon monoxide mark (ppm), word for it, word for oil.
-HABITS = {
-    "Engineer A": (2.0, "<2", "clear"),
-    "Engineer B": (0.5, "<0.5", "<0.1"),
-    "Engineer C": (0.5, "ND", "nil"),
-}
+HABITS = {"Engineer A": (2.0, "<2", "clear"), "Engineer B": (0.5, "<0.5", "<0.1"), "Engineer C": (0.5, "ND", "nil")}
 
 Row = dict[str, Any]
 
@@ -105,10 +101,17 @@ def visit_sheet(story: dict[str, Any], site: dict[str, Any], day: dt.date, reaso
     pressure = round(site["station_hpa"] + sway(stream(story, site["name"], day, "hPa"), 6.0))
     month = story["instruments"][site["instrument"]]["calibrated_in_month"]
     sheet: Row = {
-        "site": site["name"], "site_address": site["address"], "client": site["client"], "test_date": day,
-        "tested_by": tester, "visit_reason": reason, "rule_set": story["rule_set"],
-        "instrument": site["instrument"], "calibration_due": calibration_due(month, day),
-        "atmospheric_pressure_hpa": pressure, "tubes_corrected": site["tubes_corrected"],
+        "site": site["name"],
+        "site_address": site["address"],
+        "client": site["client"],
+        "test_date": day,
+        "tested_by": tester,
+        "visit_reason": reason,
+        "rule_set": story["rule_set"],
+        "instrument": site["instrument"],
+        "calibration_due": calibration_due(month, day),
+        "atmospheric_pressure_hpa": pressure,
+        "tubes_corrected": site["tubes_corrected"],
         "interval_months": site["interval_months"],
     }
     for tube in ("co", "co2", "oil", "water"):
@@ -124,8 +127,7 @@ def visit_sheet(story: dict[str, Any], site: dict[str, Any], day: dt.date, reaso
     return sheet
 
 
-def true_water(system: dict[str, Any], day: dt.date, outdoor_c: float,
-               atmosphere_bar: float) -> dict[str, float]:
+def true_water(system: dict[str, Any], day: dt.date, outdoor_c: float, atmosphere_bar: float) -> dict[str, float]:
     """What the air of one system holds that day: water_mg_m3, and the dew point it comes from."""
     dryer = system["dryer"]
     if system["supply"] != "airline":
@@ -141,13 +143,11 @@ def true_water(system: dict[str, Any], day: dt.date, outdoor_c: float,
             return {"water_mg_m3": content * system["membrane_passes"]}
         return {"water_mg_m3": content, "dew_point_c": receiver_c, "pressure_bar": at}
     if dryer == "refrigerant":
-        dew_point = plant.refrigerant_dew_point_c(day, system["since"], system["fresh_c"],
-                                                  system["rise_k_year"])
+        dew_point = plant.refrigerant_dew_point_c(day, system["since"], system["fresh_c"], system["rise_k_year"])
     else:
         refilled = system.get("refilled")
         filled = refilled if refilled and day >= refilled else system["filled"]
-        dew_point = plant.desiccant_dew_point_c(day, filled, system["fresh_c"], system["rise_k"],
-                                                system["life_years"])
+        dew_point = plant.desiccant_dew_point_c(day, filled, system["fresh_c"], system["rise_k"], system["life_years"])
     content = plant.water_content_mg_m3(dew_point, at)
     return {"water_mg_m3": content, "dew_point_c": dew_point, "pressure_bar": at}
 
@@ -159,8 +159,14 @@ def rising(start: float, growth: dict[str, Any] | None, rate: str, day: dt.date)
     return start + growth[rate] * max(0.0, plant.years_between(growth["since"], day))
 
 
-def readings(story: dict[str, Any], site: dict[str, Any], system: dict[str, Any], outlet: dict[str, Any],
-             visit: Row, outdoor_c: float) -> tuple[Row, dict[str, float]]:
+def readings(
+    story: dict[str, Any],
+    site: dict[str, Any],
+    system: dict[str, Any],
+    outlet: dict[str, Any],
+    visit: Row,
+    outdoor_c: float,
+) -> tuple[Row, dict[str, float]]:
     """Readings and temperatures of one outlet at one visit, and the truth behind them."""
     day = visit["test_date"]
     event: dict[str, Any] = entry_of([e for e in site.get("event", []) if e["system"] == system["name"]], day)
@@ -179,8 +185,7 @@ def readings(story: dict[str, Any], site: dict[str, Any], system: dict[str, Any]
     truth = true_water(system, day, outdoor_c, atmosphere_bar)
     wet = system["dryer"] in ("none", "refrigerant")
     multiplier = 10 if wet else 1
-    co = tube("co", event.get("co_ppm", 0.0)
-              + rising(system["co_ppm"], system.get("co_overheats"), "ppm_year", day))
+    co = tube("co", event.get("co_ppm", 0.0) + rising(system["co_ppm"], system.get("co_overheats"), "ppm_year", day))
     co2 = tube("co2", plant.outdoor_co2_ppm(day) + 8.0 + event.get("co2_ppm", 0.0))
     oil = tube("oil", rising(system["oil_mg_m3"], system.get("oil_passes"), "mg_m3_year", day))
     meter = sway(stream(story, site["name"], day, "meter"), 0.04)
@@ -214,15 +219,27 @@ def readings(story: dict[str, Any], site: dict[str, Any], system: dict[str, Any]
         nozzle = system["nozzle"] * (1.0 + sway(stream(story, site["name"], outlet["name"], "nozzle"), 0.02))
         main_bar = system["main_bar"] + sway(stream(story, site["name"], system["name"], day, "main"), 0.05)
         flow, line_bar = plant.flow_and_pressure(main_bar, resistance, nozzle)
-        row |= {"flow_l_min": round(flow + sway(draw("flow"), 1.5)), "flow_needed_l_min": FLOW_NEEDED_L_MIN,
-                "line_pressure_bar": round(line_bar, 1), "lowest_pressure_bar": LOWEST_PRESSURE_BAR}
+        row |= {
+            "flow_l_min": round(flow + sway(draw("flow"), 1.5)),
+            "flow_needed_l_min": FLOW_NEEDED_L_MIN,
+            "line_pressure_bar": round(line_bar, 1),
+            "lowest_pressure_bar": LOWEST_PRESSURE_BAR,
+        }
     else:
         row["line_pressure_bar"] = round(system["charge_bar"] + sway(draw("charge"), 4.0))
     return row, truth
 
 
-def write_down(story: dict[str, Any], site: dict[str, Any], day: dt.date, *, reason: str = "periodic",
-               only: list[str] | None = None, title: str = "", remarks: str = "") -> Workbook:
+def write_down(
+    story: dict[str, Any],
+    site: dict[str, Any],
+    day: dt.date,
+    *,
+    reason: str = "periodic",
+    only: list[str] | None = None,
+    title: str = "",
+    remarks: str = "",
+) -> Workbook:
     """One visit without slips: all outlets that were there that day, or `only` those named."""
     number = sum(d <= day for d in site["visits"]) - 1
     tester = site["testers"][number % len(site["testers"])]
@@ -235,8 +252,13 @@ def write_down(story: dict[str, Any], site: dict[str, Any], day: dt.date, *, rea
         for outlet in system["outlets"]:
             if day < outlet.get("from", day) or (only is not None and outlet["name"] not in only):
                 continue
-            row: Row = {"outlet": outlet["name"], "location": outlet["location"], "system": system["name"],
-                        "supply": system["supply"], "dryer": system["dryer"]}
+            row: Row = {
+                "outlet": outlet["name"],
+                "location": outlet["location"],
+                "system": system["name"],
+                "supply": system["supply"],
+                "dryer": system["dryer"],
+            }
             truth: dict[str, float] = {}
             if day >= outlet.get("locked_from", dt.date.max):
                 row |= {"outlet_status": "locked off", "remarks": "Locked off, not visited."}
@@ -285,8 +307,11 @@ def testing_stops(row: Row, name: str) -> None:
 
 
 SPOILERS: dict[str, Callable[[Row, str], None]] = {
-    "letter O": letter_o, "full volume with a comma": full_volume_with_a_comma, "with unit": with_unit,
-    "digit slip": digit_slip, "testing stops": testing_stops,
+    "letter O": letter_o,
+    "full volume with a comma": full_volume_with_a_comma,
+    "with unit": with_unit,
+    "digit slip": digit_slip,
+    "testing stops": testing_stops,
 }
 
 
@@ -294,9 +319,15 @@ def spoil(book: Workbook, slip: dict[str, Any]) -> None:
     """Write one slip of the story into a workbook. Raises ValueError where it meets nothing."""
     name = slip.get("field", "")
     wanted = slip.get("outlet")
-    places = [book.visit] if wanted is None else [
-        row for row in book.rows
-        if wanted in ("*", row.get("outlet")) and slip.get("system", row["system"]) == row["system"]]
+    places = (
+        [book.visit]
+        if wanted is None
+        else [
+            row
+            for row in book.rows
+            if wanted in ("*", row.get("outlet")) and slip.get("system", row["system"]) == row["system"]
+        ]
+    )
     if not places:
         raise ValueError(f"{book.name}: no outlet {wanted}")
     for place in places:
@@ -347,8 +378,14 @@ def make(folder: Path = INBOX) -> list[Path]:
     for book in build(story):
         path = folder / book.name
         day = dt.date.fromisoformat(book.name[:10])
-        write_blank(path, visit=book.visit, rows=book.rows, created=dt.datetime.combine(day, dt.time(17, 0)),
-                    rule_sets=[story["rule_set"]], overwrite=True)
+        write_blank(
+            path,
+            visit=book.visit,
+            rows=book.rows,
+            created=dt.datetime.combine(day, dt.time(17, 0)),
+            rule_sets=[story["rule_set"]],
+            overwrite=True,
+        )
         written.append(path)
     return written
 

@@ -14,7 +14,7 @@ import random
 # Molar mass of water, g/mol (the value of IAPWS R6-95), and molar gas constant, J/(mol K) (exact in the SI).
 WATER_MOLAR_MASS_G_MOL = 18.015268
 GAS_CONSTANT = 8.314462618
-REFERENCE_TEMPERATURE_K = 293.15        # contents are stated at 20 degC and 1013.25 hPa
+REFERENCE_TEMPERATURE_K = 293.15  # contents are stated at 20 degC and 1013.25 hPa
 ATMOSPHERE_BAR = 1.01325
 DAYS_A_YEAR = 365.25
 
@@ -23,10 +23,8 @@ DAYS_A_YEAR = 365.25
 OUTDOOR_CO2_PPM = {2022: 417.08, 2023: 419.35, 2024: 422.79, 2025: 425.64, 2026: 428.2}
 
 # Greenspan 1976, J. Res. NBS 80A 41: ln f = alpha (1 - e/p) + beta (p/e - 1), t in degC.
-_GREENSPAN_WATER = ((3.53624e-4, 2.93228e-5, 2.61474e-7, 8.57538e-9),
-                    (-10.7588, 6.32529e-2, -2.53591e-4, 6.33784e-7))
-_GREENSPAN_ICE = ((3.64449e-4, 2.93631e-5, 4.88635e-7, 4.36543e-9),
-                  (-10.7271, 7.61989e-2, -1.74771e-4, 2.46721e-6))
+_GREENSPAN_WATER = ((3.53624e-4, 2.93228e-5, 2.61474e-7, 8.57538e-9), (-10.7588, 6.32529e-2, -2.53591e-4, 6.33784e-7))
+_GREENSPAN_ICE = ((3.64449e-4, 2.93631e-5, 4.88635e-7, 4.36543e-9), (-10.7271, 7.61989e-2, -1.74771e-4, 2.46721e-6))
 
 
 def saturation_pressure_pa(temperature_c: float) -> float:
@@ -100,8 +98,7 @@ def refrigerant_dew_point_c(day: dt.date, since: dt.date, fresh_c: float, rise_k
     return max(2.0, fresh_c + rise_k_year * max(0.0, years_between(since, day)))
 
 
-def desiccant_dew_point_c(day: dt.date, filled: dt.date, fresh_c: float, rise_k: float,
-                          life_years: float) -> float:
+def desiccant_dew_point_c(day: dt.date, filled: dt.date, fresh_c: float, rise_k: float, life_years: float) -> float:
     """Frost point behind a desiccant dryer, degC: slow at first, then faster, `rise_k` up at `life_years`."""
     age_share = max(0.0, years_between(filled, day)) / life_years
     return fresh_c + rise_k * age_share**1.5

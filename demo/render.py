@@ -19,7 +19,7 @@ import tomllib
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-sys.path.insert(0, str(HERE.parent))     # so that it also runs from a checkout that is not installed
+sys.path.insert(0, str(HERE.parent))  # so that it also runs from a checkout that is not installed
 
 from grader import batch, grade  # noqa: E402
 from grader.page import Page  # noqa: E402
@@ -50,9 +50,22 @@ def pdf(workbook: Path, folder: Path) -> Path:
     """
     with tempfile.TemporaryDirectory(prefix="render-") as profile:
         done = subprocess.run(
-            [tool("soffice"), f"-env:UserInstallation={Path(profile).as_uri()}", "--headless", "--norestore",
-             "--convert-to", "pdf", "--outdir", str(folder), str(workbook)],
-            capture_output=True, text=True, timeout=TIMEOUT_S, check=False)
+            [
+                tool("soffice"),
+                f"-env:UserInstallation={Path(profile).as_uri()}",
+                "--headless",
+                "--norestore",
+                "--convert-to",
+                "pdf",
+                "--outdir",
+                str(folder),
+                str(workbook),
+            ],
+            capture_output=True,
+            text=True,
+            timeout=TIMEOUT_S,
+            check=False,
+        )
     made = folder / f"{workbook.stem}.pdf"
     if done.returncode or not made.exists():
         raise SystemExit(f"{workbook.name}: LibreOffice made no PDF. {done.stdout} {done.stderr}")
@@ -63,8 +76,11 @@ def pages(printed: Path, dpi: int) -> list[Path]:
     """One PNG a page beside the PDF, NAME-01.png and so on; those of an earlier run go."""
     for old in printed.parent.glob(f"{printed.stem}-*.png"):
         old.unlink()
-    subprocess.run([tool("pdftoppm"), "-png", "-r", str(dpi), str(printed), str(printed.with_suffix(""))],
-                   check=True, timeout=TIMEOUT_S)
+    subprocess.run(
+        [tool("pdftoppm"), "-png", "-r", str(dpi), str(printed), str(printed.with_suffix(""))],
+        check=True,
+        timeout=TIMEOUT_S,
+    )
     return sorted(printed.parent.glob(f"{printed.stem}-*.png"))
 
 
@@ -74,9 +90,31 @@ def picture(printed: Path, name: str, dpi: int, part: tuple[int, int, int, int])
     Raises : SystemExit where it is larger than a README should carry.
     """
     left, top, width, height = (str(p) for p in part)
-    subprocess.run([tool("pdftoppm"), "-png", "-singlefile", "-r", str(dpi), "-f", "1", "-l", "1", "-x", left,
-                    "-y", top, "-W", width, "-H", height, str(printed), str(HERE / name)], check=True,
-                   timeout=TIMEOUT_S)
+    subprocess.run(
+        [
+            tool("pdftoppm"),
+            "-png",
+            "-singlefile",
+            "-r",
+            str(dpi),
+            "-f",
+            "1",
+            "-l",
+            "1",
+            "-x",
+            left,
+            "-y",
+            top,
+            "-W",
+            width,
+            "-H",
+            height,
+            str(printed),
+            str(HERE / name),
+        ],
+        check=True,
+        timeout=TIMEOUT_S,
+    )
     made = HERE / f"{name}.png"
     if made.stat().st_size > LARGEST_PICTURE_BYTES:
         raise SystemExit(f"{made.name} has {made.stat().st_size} bytes, more than {LARGEST_PICTURE_BYTES}.")
@@ -96,8 +134,7 @@ def pictures(result: batch.Result, printed: Path) -> list[Path]:
         two = pdf(few, Path(scratch))
         first = Path(scratch) / "first.pdf"
         subprocess.run([tool("pdfseparate"), "-f", "1", "-l", "1", str(two), str(first)], check=True)
-        return [picture(printed, "summary", 72, (20, 24, 556, 796)),
-                picture(first, "verdicts", 84, (20, 24, 900, 330))]
+        return [picture(printed, "summary", 72, (20, 24, 556, 796)), picture(first, "verdicts", 84, (20, 24, 900, 330))]
 
 
 def main(arguments: list[str] | None = None) -> None:
@@ -118,7 +155,7 @@ def main(arguments: list[str] | None = None) -> None:
     notices = [path for path in records if path.name.startswith("NOTICE")]
     record = max(path for path in records if path not in notices)
     with tempfile.TemporaryDirectory(prefix="render-") as scratch:
-        blank = Path(scratch) / "blank.xlsx"       # not in the folder: a blank there may hold readings
+        blank = Path(scratch) / "blank.xlsx"  # not in the folder: a blank there may hold readings
         write_blank(blank)
         for workbook in (blank, graded, record, *notices[:1]):
             printed = pdf(workbook, options.folder)

@@ -16,8 +16,12 @@ if TYPE_CHECKING:
     from grader.batch import Result
 
 
-def grade(paths: str | os.PathLike[str] | Iterable[str | os.PathLike[str]], rules: str | None = None,
-          as_of: date | str | None = None, **options: Any) -> Result:
+def grade(
+    paths: str | os.PathLike[str] | Iterable[str | os.PathLike[str]],
+    rules: str | None = None,
+    as_of: date | str | None = None,
+    **options: Any,
+) -> Result:
     """Grade workbooks, or folders of them.
 
     paths   : one file or folder, or several.

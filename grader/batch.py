@@ -20,23 +20,23 @@ from grader.judge.assign import DEFAULT_RULES, assign_rules
 from grader.judge.decision import decision_cautions, decision_text, tightened
 from grader.judge.queries import query_odd_supplies, query_plausibility
 from grader.judge.reasons import add_reasons
-from grader.judge.rulesets import RuleSet, limits_table, load_ruleset
+from grader.judge.rules.sets import RuleSet, limits_table, load_ruleset
 from grader.judge.verdicts import judge
 from grader.normalise import normalise
 from grader.page import Page
 from grader.problems import GraderError, Problems
 from grader.read.cells import read_cells
-from grader.read.files import Finding, changed_limits, find_workbooks, read_workbooks
-from grader.read.layout_files import LayoutFile, load_layout, lying_in, spec_for
+from grader.read.find import Finding, changed_limits, find_workbooks, read_workbooks
+from grader.read.layout import LayoutFile, load_layout, lying_in, spec_for
 from grader.read.log import Log
 from grader.read.understood import understood_table
-from grader.read.units import convert
+from grader.read.words.units import convert
 from grader.report import problem_table, source_table, unbalanced
 from grader.review import history
-from grader.review.actions import Actions, actions_table
+from grader.review.actions.findings import Actions, actions_table
 from grader.review.due import due_table
-from grader.review.oddities import oddities_table
-from grader.review.summary import Facts, summary_page
+from grader.review.odd.oddities import oddities_table
+from grader.review.summary.page import Facts, summary_page
 from grader.review.trend import trend_table
 from grader.review.verdict_sheet import verdict_table
 from grader.review.years import sites_table, years_table
@@ -55,16 +55,18 @@ class Options:
     layouts: tuple[LayoutFile, ...] = ()
     decision_rule: str | None = None
     also: tuple[str, ...] = ()
-    reading_limits: dict[str, float] = field(default_factory=dict)      # those that differ from the shipped ones
+    reading_limits: dict[str, float] = field(default_factory=dict)  # those that differ from the shipped ones
 
     def recorded(self) -> str:
         """The options as one line for the result."""
-        return (f"rules={_rule_name(self.rules or DEFAULT_RULES)}; as-of={self.as_of}; month-first={self.month_first}; "
-                f"interval-months={self.interval_months or 'by rule set'}; language={self.language}"
-                f"; decision-rule={self.decision_rule or 'by rule set'}"
-                + "".join(f"; also={_rule_name(name)}" for name in self.also)
-                + "".join(f"; limit={name} {value:.12g}" for name, value in sorted(self.reading_limits.items()))
-                + "".join(f"; layout={f.path.name} {f.sha256[:12]}" for f in self.layouts))
+        return (
+            f"rules={_rule_name(self.rules or DEFAULT_RULES)}; as-of={self.as_of}; month-first={self.month_first}; "
+            f"interval-months={self.interval_months or 'by rule set'}; language={self.language}"
+            f"; decision-rule={self.decision_rule or 'by rule set'}"
+            + "".join(f"; also={_rule_name(name)}" for name in self.also)
+            + "".join(f"; limit={name} {value:.12g}" for name, value in sorted(self.reading_limits.items()))
+            + "".join(f"; layout={f.path.name} {f.sha256[:12]}" for f in self.layouts)
+        )
 
 
 def _rule_name(asked: str) -> str:
@@ -108,18 +110,29 @@ class Result:
 
     def frames(self) -> dict[str, pd.DataFrame]:
         """Sheet name -> frame, in the order of the sheets."""
-        found = {"Verdicts": self.verdicts, "Actions": self.actions, "Trend": self.trend, "Years": self.years,
-                 **self.more, "Due": self.due, "Problems": self.problems,
-                 "Sources": self.sources, "Limits": self.limits}
+        found = {
+            "Verdicts": self.verdicts,
+            "Actions": self.actions,
+            "Trend": self.trend,
+            "Years": self.years,
+            **self.more,
+            "Due": self.due,
+            "Problems": self.problems,
+            "Sources": self.sources,
+            "Limits": self.limits,
+        }
         if "Chart data" in found:
-            found["Chart data"] = found.pop("Chart data")          # behind all others
+            found["Chart data"] = found.pop("Chart data")  # behind all others
         always = ("Verdicts", "Actions", "Problems", "Sources", "Limits")
         return {name: frame for name, frame in found.items() if name in always or len(frame.columns)}
 
     def properties(self) -> dict[str, str]:
         """What the run was: version, options, versions of the rule sets; kept in the result's properties."""
-        return {"grader-version": __version__, "options": self.options.recorded(),
-                "rule-sets": ", ".join(f"{r.id} v{r.rule_version}" for r in self.rulesets.values())}
+        return {
+            "grader-version": __version__,
+            "options": self.options.recorded(),
+            "rule-sets": ", ".join(f"{r.id} v{r.rule_version}" for r in self.rulesets.values()),
+        }
 
     def write(self, path: str | os.PathLike[str], created: datetime | None = None) -> Any:
         """Write the result workbook; see grader.write.result.write_result.
@@ -128,10 +141,19 @@ class Result:
         """
         from grader.write.result import write_result
 
-        return write_result(path, self.frames(), self.summary, colours=self.colours, links=self.links,
-                            sparklines=self.sparklines, pages=self.pages, properties=self.properties(), created=created,
-                            inputs=[Path(p) for p in self.log.files["path"]], language=self.options.language)
-
+        return write_result(
+            path,
+            self.frames(),
+            self.summary,
+            colours=self.colours,
+            links=self.links,
+            sparklines=self.sparklines,
+            pages=self.pages,
+            properties=self.properties(),
+            created=created,
+            inputs=[Path(p) for p in self.log.files["path"]],
+            language=self.options.language,
+        )
 
     def write_records(self, folder: str | os.PathLike[str], created: datetime | None = None) -> list[Path]:
         """Write one record a site and visit, and a notice for each site with an outlet out of use.
@@ -140,19 +162,33 @@ class Result:
         Returns : paths of all records and notices.
         Raises  : GraderError (one line) where the folder cannot be written.
         """
-        from grader.review.records import out_of_use_notices, visit_records
+        from grader.review.record.records import out_of_use_notices, visit_records
         from grader.write.record import write_records
 
         limits = pd.DataFrame(limits_table(self.rulesets.values(), self.options.language))
-        records = visit_records(self.tests, None, self.log.files[["name", "sha256"]], self.rulesets, limits,
-                                version=__version__, options=self.options.recorded(),
-                                decision_rule=decision_text(self.rulesets, self.options.language),
-                                language=self.options.language)
+        records = visit_records(
+            self.tests,
+            None,
+            self.log.files[["name", "sha256"]],
+            self.rulesets,
+            limits,
+            version=__version__,
+            options=self.options.recorded(),
+            decision_rule=decision_text(self.rulesets, self.options.language),
+            language=self.options.language,
+        )
         found = self.open_findings or actions_table(self.tests, language=self.options.language)
-        notices = out_of_use_notices(self.tests, found, as_of=self.options.as_of, version=__version__,
-                                     language=self.options.language)
-        return write_records(folder, records, notices, created=created, language=self.options.language,
-                             inputs=[Path(p) for p in self.log.files["path"]])
+        notices = out_of_use_notices(
+            self.tests, found, as_of=self.options.as_of, version=__version__, language=self.options.language
+        )
+        return write_records(
+            folder,
+            records,
+            notices,
+            created=created,
+            language=self.options.language,
+            inputs=[Path(p) for p in self.log.files["path"]],
+        )
 
     def draw(self, site: str) -> None:
         """Add the sheets Charts and Chart data: each outlet of a site over time, against its limits.
@@ -172,8 +208,13 @@ class Result:
         """
         from grader.write.marked import write_marked_copies
 
-        return write_marked_copies(folder, self.problems, self.log.files, language=self.options.language,
-                                   inputs=[Path(p) for p in self.log.files["path"]])
+        return write_marked_copies(
+            folder,
+            self.problems,
+            self.log.files,
+            language=self.options.language,
+            inputs=[Path(p) for p in self.log.files["path"]],
+        )
 
     def compare(self, old_result: str | os.PathLike[str]) -> None:
         """Add the sheet Changes: the verdicts that differ from those of an earlier result, and why.
@@ -182,16 +223,27 @@ class Result:
         """
         from grader.review.compare import compare_table, read_old_result
 
-        self.more["Changes"] = compare_table(read_old_result(old_result), self.verdicts,
-                                             run=self.properties(), language=self.options.language)
+        self.more["Changes"] = compare_table(
+            read_old_result(old_result), self.verdicts, run=self.properties(), language=self.options.language
+        )
 
 
 # A figure such as 1e300 is a doubt that the problems tell of, not lines about an overflow on the terminal.
 @np.errstate(over="ignore", invalid="ignore")
-def run(paths: Any, *, rules: str | None = None, as_of: date | str | None = None, month_first: bool = False,
-        interval_months: int | None = None, language: str = "en", layouts: Iterable[str | os.PathLike[str]] = (),
-        decision_rule: str | None = None, also: Iterable[str] = (), reading_limits: Mapping[str, float] | None = None,
-        progress: Callable[[int, int], None] | None = None) -> Result:
+def run(
+    paths: Any,
+    *,
+    rules: str | None = None,
+    as_of: date | str | None = None,
+    month_first: bool = False,
+    interval_months: int | None = None,
+    language: str = "en",
+    layouts: Iterable[str | os.PathLike[str]] = (),
+    decision_rule: str | None = None,
+    also: Iterable[str] = (),
+    reading_limits: Mapping[str, float] | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Result:
     """Read, normalise, compute, judge, review. Arguments as grader.grade; progress(files done, files in all).
 
     layouts : layout files besides those that lie in the folders (NAME.layout.toml).
@@ -228,8 +280,9 @@ def run(paths: Any, *, rules: str | None = None, as_of: date | str | None = None
     return _reviewed(tests, log, names, problems, rulesets, assigned.superseded, options, beside)
 
 
-def with_layouts(found: Finding, paths: Iterable[Path], layouts: Iterable[str | os.PathLike[str]],
-                 problems: Problems) -> tuple[Finding, tuple[LayoutFile, ...]]:
+def with_layouts(
+    found: Finding, paths: Iterable[Path], layouts: Iterable[str | os.PathLike[str]], problems: Problems
+) -> tuple[Finding, tuple[LayoutFile, ...]]:
     """The files with the layout files that name them, and the layout files in use.
 
     Raises : GraderError, one line a mistake, where a layout file is wrong.
@@ -248,39 +301,81 @@ def with_layouts(found: Finding, paths: Iterable[Path], layouts: Iterable[str | 
     return found._replace(files=files), tuple(every)
 
 
-def _reviewed(tests: pd.DataFrame, log: Log, names: list[str], problems: Problems, rulesets: dict[str, RuleSet],
-              superseded: int, options: Options, beside: Also) -> Result:
+def _reviewed(
+    tests: pd.DataFrame,
+    log: Log,
+    names: list[str],
+    problems: Problems,
+    rulesets: dict[str, RuleSet],
+    superseded: int,
+    options: Options,
+    beside: Also,
+) -> Result:
     sheets = [t.sheet for t in log.tables]
     day = np.datetime64(options.as_of)
     actions = actions_table(tests, language=options.language, file_names=names, sheet_names=sheets)
     verdicts = verdict_table(tests, names, sheets, beside.columns)
     trend = trend_table(tests, problems, as_of=day, language=options.language)
-    due = due_table(tests, as_of=day, interval_months=options.interval_months, problems=problems, file_names=names,
-                    rule_intervals={rule_id: rules.interval_months for rule_id, rules in rulesets.items()})
+    due = due_table(
+        tests,
+        as_of=day,
+        interval_months=options.interval_months,
+        problems=problems,
+        file_names=names,
+        rule_intervals={rule_id: rules.interval_months for rule_id, rules in rulesets.items()},
+    )
     history.left_out(tests, problems)
     history.slips(tests, problems)
     oddities = oddities_table(tests, problems, as_of=day, language=options.language, file_names=names)
     sources = source_table(log, tests, history.old_sources(tests, len(names), as_of=day))
     lost = sources[np.isin(sources.index, [*unbalanced(sources).index, *misplaced(log, tests, verdicts)])]
     for number, found, graded, refused in zip(lost.index, *(lost[f"Rows {n}"] for n in ("found", "graded", "refused"))):
-        problems.add("rows_do_not_balance", file=int(number), found=int(found), graded=int(graded),
-                     refused=int(refused))
+        problems.add(
+            "rows_do_not_balance", file=int(number), found=int(found), graded=int(graded), refused=int(refused)
+        )
     problem_frame, problem_tests = problem_table(problems, log, options.language)
     used = rulesets or {DEFAULT_RULES: load_ruleset(DEFAULT_RULES)}
     limits = pd.DataFrame(limits_table({**beside.rulesets, **used}.values()))
     cautions = decision_cautions(used, options.as_of, options.language)
-    facts = Facts(tests, actions.frame, actions.test, problem_frame, sources, used, log.passed_over_counts(),
-                  superseded, options.as_of, options.recorded(),
-                  decision_text(used, options.language), __version__,
-                  trend=trend.table, due=due, alarms=[*cautions, *oddities.copied_forward])
+    facts = Facts(
+        tests,
+        actions.frame,
+        actions.test,
+        problem_frame,
+        sources,
+        used,
+        log.passed_over_counts(),
+        superseded,
+        options.as_of,
+        options.recorded(),
+        decision_text(used, options.language),
+        __version__,
+        trend=trend.table,
+        due=due,
+        alarms=[*cautions, *oddities.copied_forward],
+    )
     return Result(
-        verdicts=verdicts, trend=trend.table, years=years_table(tests), due=due, actions=actions.frame,
+        verdicts=verdicts,
+        trend=trend.table,
+        years=years_table(tests),
+        due=due,
+        actions=actions.frame,
         more={"Sites": sites_table(tests), "Oddities": oddities.frame, "Understood": understood_table(log)},
         colours={"Trend": trend.colours},
         sparklines={"Trend": trend.sparkline} if trend.sparkline else {},
-        problems=problem_frame, sources=sources, limits=limits, summary=summary_page(facts, options.language),
-        options=options, log=log, tests=tests, links=_links(actions, problem_tests), rulesets=used,
-        unbalanced=[str(n) for n in lost["File"]], open_findings=actions, cautions=cautions)
+        problems=problem_frame,
+        sources=sources,
+        limits=limits,
+        summary=summary_page(facts, options.language),
+        options=options,
+        log=log,
+        tests=tests,
+        links=_links(actions, problem_tests),
+        rulesets=used,
+        unbalanced=[str(n) for n in lost["File"]],
+        open_findings=actions,
+        cautions=cautions,
+    )
 
 
 def misplaced(log: Log, tests: pd.DataFrame, verdicts: pd.DataFrame) -> set[int]:
@@ -293,8 +388,11 @@ def misplaced(log: Log, tests: pd.DataFrame, verdicts: pd.DataFrame) -> set[int]
     if not tests.index.equals(log.rows.index):
         known = tests.index[tests.index.isin(log.rows.index)]
         changed = log.rows.index.difference(known).union(known[known.duplicated()])
-        wrong |= set(file.loc[changed]) or set(log.files.index)     # rows from nowhere, or in another order
-    elif len(tests) and not (tests[["file", "row", "column"]].to_numpy() == log.rows[["file", "row", "column"]].to_numpy()).all():
+        wrong |= set(file.loc[changed]) or set(log.files.index)  # rows from nowhere, or in another order
+    elif (
+        len(tests)
+        and not (tests[["file", "row", "column"]].to_numpy() == log.rows[["file", "row", "column"]].to_numpy()).all()
+    ):
         wrong |= set(log.files.index)
     names = log.files["name"].to_numpy(dtype=object)
     if len(verdicts) != len(tests):
@@ -307,20 +405,27 @@ def misplaced(log: Log, tests: pd.DataFrame, verdicts: pd.DataFrame) -> set[int]
 
 
 def _links(actions: Actions, problem_tests: np.ndarray) -> dict[str, dict[str, Any]]:
-    return {"Actions": {"column": "Outlet", "targets": [("Verdicts", int(t)) for t in actions.test]},
-            "Problems": {"column": "Cell",
-                         "targets": [("Verdicts", int(t)) if t >= 0 else None for t in problem_tests]}}
+    return {
+        "Actions": {"column": "Outlet", "targets": [("Verdicts", int(t)) for t in actions.test]},
+        "Problems": {"column": "Cell", "targets": [("Verdicts", int(t)) if t >= 0 else None for t in problem_tests]},
+    }
 
 
 def counts(result: Result) -> dict[str, int]:
     """Headline counts of a result: files, tests by verdict, rows refused, queries."""
     verdict = result.tests["verdict"].to_numpy()
     files = result.sources
-    return {"files": len(files), "files_refused": int((files["State"] == "refused").sum()),
-            "tests": len(verdict), "pass": int((verdict == TEST_PASS).sum()),
-            "near limit": int((verdict == TEST_NEAR).sum()), "incomplete": int((verdict == TEST_INCOMPLETE).sum()),
-            "fail": int((verdict == TEST_FAIL).sum()), "rows_refused": int(files["Rows refused"].sum()),
-            "queries": int((result.problems["Severity"] == "query").sum())}
+    return {
+        "files": len(files),
+        "files_refused": int((files["State"] == "refused").sum()),
+        "tests": len(verdict),
+        "pass": int((verdict == TEST_PASS).sum()),
+        "near limit": int((verdict == TEST_NEAR).sum()),
+        "incomplete": int((verdict == TEST_INCOMPLETE).sum()),
+        "fail": int((verdict == TEST_FAIL).sum()),
+        "rows_refused": int(files["Rows refused"].sum()),
+        "queries": int((result.problems["Severity"] == "query").sum()),
+    }
 
 
 def _paths(paths: Any) -> list[Path]:
@@ -346,7 +451,7 @@ def _day(as_of: date | str | None) -> date:
 
 def _check_rules(rules: str) -> None:
     """A wrong --rules stops the run before anything is read."""
-    from grader.judge.rulesets import resolve_edition
+    from grader.judge.rules.sets import resolve_edition
 
     if str(rules).casefold().endswith(".toml"):
         load_ruleset(rules)

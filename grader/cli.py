@@ -36,24 +36,53 @@ def _known_language(context: click.Context, parameter: click.Parameter, value: s
 
 
 def _language_option(of_what: str) -> Callable[[Any], Any]:
-    return click.option("--language", default="en", show_default=True, metavar="CODE", callback=_known_language,
-                        help=f"Language of {of_what}, such as de. Sheet names and headings stay English.")
+    return click.option(
+        "--language",
+        default="en",
+        show_default=True,
+        metavar="CODE",
+        callback=_known_language,
+        help=f"Language of {of_what}, such as de. Sheet names and headings stay English.",
+    )
 
 
 # What changes how tests are read, judged and worded: the same for `grade` and `watch`.
 _JUDGING = (
-    click.option("--rules", metavar="RULESET", help="Rule set where row and visit name none: a name that `grader limits` "
-                  "lists, or your own .toml file. Default: en12021-2014."),
+    click.option(
+        "--rules",
+        metavar="RULESET",
+        help="Rule set where row and visit name none: a name that `grader limits` "
+        "lists, or your own .toml file. Default: en12021-2014.",
+    ),
     click.option("--month-first", is_flag=True, help="Read 03/04/2026 as 4 March where a column fits both orders."),
-    click.option("--interval-months", type=click.IntRange(1, 60), metavar="MONTHS", help="Months between tests where row and "
-                  "visit say nothing. Default: the rule set's, else 3."),
-    click.option("--decision-rule", type=click.Choice(["simple", "guarded"]), help="Tighten what the rule set states: "
-                  "guarded fails a reading that is within its limit by less than its expanded uncertainty."),
-    click.option("--also", multiple=True, metavar="RULESET", help="Also judge by this rule set, in further columns of "
-                  "Verdicts (may be given again; iso8573-1-2010 gives purity classes)."),
-    click.option("--layout", "layouts", multiple=True, type=click.Path(path_type=Path), metavar="LAYOUT.toml",
-                  help="How a firm's own workbooks are to be read (may be given again); `grader layout FILE` makes one. Files "
-                  "called NAME.layout.toml in the folders are used without being named."),
+    click.option(
+        "--interval-months",
+        type=click.IntRange(1, 60),
+        metavar="MONTHS",
+        help="Months between tests where row and visit say nothing. Default: the rule set's, else 3.",
+    ),
+    click.option(
+        "--decision-rule",
+        type=click.Choice(["simple", "guarded"]),
+        help="Tighten what the rule set states: "
+        "guarded fails a reading that is within its limit by less than its expanded uncertainty.",
+    ),
+    click.option(
+        "--also",
+        multiple=True,
+        metavar="RULESET",
+        help="Also judge by this rule set, in further columns of "
+        "Verdicts (may be given again; iso8573-1-2010 gives purity classes).",
+    ),
+    click.option(
+        "--layout",
+        "layouts",
+        multiple=True,
+        type=click.Path(path_type=Path),
+        metavar="LAYOUT.toml",
+        help="How a firm's own workbooks are to be read (may be given again); `grader layout FILE` makes one. Files "
+        "called NAME.layout.toml in the folders are used without being named.",
+    ),
     _language_option("Summary, reasons, problems, actions and records"),
 )
 
@@ -70,7 +99,12 @@ class _Commands(click.Group):
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         if args and args[0] not in self.commands and all(Path(a).exists() for a in args):
             first = Path(args[0]).resolve()
-            args = ["grade", *args, "-o", str(first.parent / f"{first.stem if first.is_file() else first.name} graded.xlsx")]
+            args = [
+                "grade",
+                *args,
+                "-o",
+                str(first.parent / f"{first.stem if first.is_file() else first.name} graded.xlsx"),
+            ]
             ctx.call_on_close(_wait_for_a_reader)
         return super().parse_args(ctx, args)
 
@@ -97,29 +131,74 @@ def main(context: click.Context) -> None:
         context.color = False
 
 
-@main.command("grade", short_help="Grade workbooks, or folders of them, into one result workbook.",
-              epilog="Example:  grader grade logs/ extra.xlsx -o result.xlsx --as-of 2026-03-31")
+@main.command(
+    "grade",
+    short_help="Grade workbooks, or folders of them, into one result workbook.",
+    epilog="Example:  grader grade logs/ extra.xlsx -o result.xlsx --as-of 2026-03-31",
+)
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("-o", "--output", default="result.xlsx", show_default=True, type=click.Path(path_type=Path),
-              help="Where the result workbook goes.")
+@click.option(
+    "-o",
+    "--output",
+    default="result.xlsx",
+    show_default=True,
+    type=click.Path(path_type=Path),
+    help="Where the result workbook goes.",
+)
 @_judging_options
-@click.option("--as-of", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE",
-              help="The day from which everything is counted. Default: today.")
-@click.option("--records", type=click.Path(path_type=Path), metavar="DIR", help="Also write one record a visit to "
-              "hand over, and out-of-use notices, into this folder.")
-@click.option("--marked-copies", type=click.Path(path_type=Path), metavar="DIR", help="Also write, for each .xlsx and "
-              ".xlsm with problems, a copy with the cells in question coloured and commented.")
-@click.option("--compare", type=click.Path(path_type=Path), metavar="OLD_RESULT", help="Also list the verdicts that "
-              "changed since that result.")
-@click.option("--charts", metavar="SITE", help="Also draw each outlet of this site over time, against its limits "
-              "(sheets Charts and Chart data).")
-@click.option("--limit", "limits", multiple=True, metavar="NAME=NUMBER", help="Change a limit of reading, such as "
-              "file_bytes=600000000, where a Problem says that it was in the way (may be given again).")
+@click.option(
+    "--as-of",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="DATE",
+    help="The day from which everything is counted. Default: today.",
+)
+@click.option(
+    "--records",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Also write one record a visit to hand over, and out-of-use notices, into this folder.",
+)
+@click.option(
+    "--marked-copies",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Also write, for each .xlsx and "
+    ".xlsm with problems, a copy with the cells in question coloured and commented.",
+)
+@click.option(
+    "--compare",
+    type=click.Path(path_type=Path),
+    metavar="OLD_RESULT",
+    help="Also list the verdicts that changed since that result.",
+)
+@click.option(
+    "--charts",
+    metavar="SITE",
+    help="Also draw each outlet of this site over time, against its limits (sheets Charts and Chart data).",
+)
+@click.option(
+    "--limit",
+    "limits",
+    multiple=True,
+    metavar="NAME=NUMBER",
+    help="Change a limit of reading, such as "
+    "file_bytes=600000000, where a Problem says that it was in the way (may be given again).",
+)
 @click.option("-q", "--quiet", is_flag=True, help="Print only what failed to be graded, and errors.")
 @click.option("-v", "--verbose", is_flag=True, help="Also print every query and note, a line each.")
-def grade_command(paths: tuple[Path, ...], output: Path, as_of: datetime | None, records: Path | None,
-                  compare: Path | None, charts: str | None, marked_copies: Path | None,
-                  limits: tuple[str, ...], quiet: bool, verbose: bool, **options: Any) -> None:
+def grade_command(
+    paths: tuple[Path, ...],
+    output: Path,
+    as_of: datetime | None,
+    records: Path | None,
+    compare: Path | None,
+    charts: str | None,
+    marked_copies: Path | None,
+    limits: tuple[str, ...],
+    quiet: bool,
+    verbose: bool,
+    **options: Any,
+) -> None:
     """Grade PATHS, workbooks or folders of them, into one result workbook.
 
     Exit status: 0 every row found was graded, whatever the verdicts; 1 some file or row could not be graded;
@@ -127,10 +206,10 @@ def grade_command(paths: tuple[Path, ...], output: Path, as_of: datetime | None,
     """
     from grader.read.children import start_early
 
-    start_early()                                    # it gets ready while this process loads what it needs
+    start_early()  # it gets ready while this process loads what it needs
     from grader.batch import run
     from grader.problems import GraderError
-    from grader.read.files import stated_limits
+    from grader.read.find import stated_limits
     from grader.show_grade import count_lines, problem_lines, site_lines
     from grader.write.safely import check_target
 
@@ -138,8 +217,16 @@ def grade_command(paths: tuple[Path, ...], output: Path, as_of: datetime | None,
         raise click.UsageError("Give --quiet or --verbose, not both.")
     try:
         check_target(output, [p for p in paths if p.is_file()])
-        result = _with_bar(lambda tick: run(paths, as_of=as_of.date() if as_of else None, progress=tick,
-                                            reading_limits=stated_limits(limits), **options), quiet)
+        result = _with_bar(
+            lambda tick: run(
+                paths,
+                as_of=as_of.date() if as_of else None,
+                progress=tick,
+                reading_limits=stated_limits(limits),
+                **options,
+            ),
+            quiet,
+        )
         if compare is not None:
             result.compare(compare)
         if charts is not None:
@@ -173,6 +260,7 @@ def _with_bar(work: Callable[[Callable[[int, int], None] | None], Any], quiet: b
     if quiet or not sys.stderr.isatty():
         return work(None)
     with click.progressbar(length=1, label="Reading", file=sys.stderr, show_pos=True) as bar:
+
         def tick(done: int, total: int) -> None:
             bar.length = total
             bar.update(done - bar.pos)
@@ -180,13 +268,29 @@ def _with_bar(work: Callable[[Callable[[int, int], None] | None], Any], quiet: b
         return work(tick)
 
 
-@main.command("watch", short_help="Grade a folder again whenever a file in it changes.",
-              epilog="Example:  grader watch logs/ -o result.xlsx --every 10")
+@main.command(
+    "watch",
+    short_help="Grade a folder again whenever a file in it changes.",
+    epilog="Example:  grader watch logs/ -o result.xlsx --every 10",
+)
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("-o", "--output", required=True, type=click.Path(path_type=Path), metavar="RESULT.xlsx",
-              help="Where the result workbook goes; it may lie in FOLDER.")
-@click.option("--every", "seconds", default=5.0, show_default=True, type=click.FloatRange(0.1, 86_400),
-              metavar="SECONDS", help="Time between two looks at the folder.")
+@click.option(
+    "-o",
+    "--output",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="RESULT.xlsx",
+    help="Where the result workbook goes; it may lie in FOLDER.",
+)
+@click.option(
+    "--every",
+    "seconds",
+    default=5.0,
+    show_default=True,
+    type=click.FloatRange(0.1, 86_400),
+    metavar="SECONDS",
+    help="Time between two looks at the folder.",
+)
 @_judging_options
 def watch_command(folder: Path, output: Path, seconds: float, **options: Any) -> None:
     """Grade FOLDER again whenever a file in it has arrived, changed or gone; end it with Ctrl-C.
@@ -202,19 +306,32 @@ def watch_command(folder: Path, output: Path, seconds: float, **options: Any) ->
         _stop(error)
 
 
-@main.command("blank", short_help="Write the blank workbook, to be filled in on site.",
-              epilog="Examples:  grader blank visit.xlsx;  grader blank next.xlsx --site \"North yard\" "
-              "--from logs/;  grader blank next/ --due --from logs/")
+@main.command(
+    "blank",
+    short_help="Write the blank workbook, to be filled in on site.",
+    epilog='Examples:  grader blank visit.xlsx;  grader blank next.xlsx --site "North yard" '
+    "--from logs/;  grader blank next/ --due --from logs/",
+)
 @click.argument("output", type=click.Path(path_type=Path))
 @click.option("--site", metavar="NAME", help="Fill in this site's outlets from earlier visits, readings left empty.")
 @click.option("--client", metavar="NAME", help="Its client, where two clients have a site of that name.")
-@click.option("--due", is_flag=True, help="One blank for every site with something due within 14 days; OUTPUT is "
-              "then a folder.")
-@click.option("--from", "folder", type=click.Path(path_type=Path), metavar="FOLDER", help="Where the earlier visits are.")
+@click.option(
+    "--due", is_flag=True, help="One blank for every site with something due within 14 days; OUTPUT is then a folder."
+)
+@click.option(
+    "--from", "folder", type=click.Path(path_type=Path), metavar="FOLDER", help="Where the earlier visits are."
+)
 @click.option("--as-of", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help="Default: today.")
 @_language_option("the texts beside the cells and of the sheet for the reader")
-def blank_command(output: Path, site: str | None, client: str | None, due: bool, folder: Path | None,
-                  as_of: datetime | None, language: str) -> None:
+def blank_command(
+    output: Path,
+    site: str | None,
+    client: str | None,
+    due: bool,
+    folder: Path | None,
+    as_of: datetime | None,
+    language: str,
+) -> None:
     """Write the blank workbook, to be filled in on site, to OUTPUT."""
     from grader.problems import GraderError
     from grader.write.blank import write_blank
@@ -236,16 +353,18 @@ def blank_command(output: Path, site: str | None, client: str | None, due: bool,
         _stop(error)
 
 
-def _next_blanks(output: Path, folder: Path, site: str | None, client: str | None,
-                 as_of: datetime | None, language: str) -> list[Path]:
+def _next_blanks(
+    output: Path, folder: Path, site: str | None, client: str | None, as_of: datetime | None, language: str
+) -> list[Path]:
     """Blanks for one site, or for all that are due; the paths written."""
     from grader.batch import run
     from grader.problems import GraderError
     from grader.review.next_visit import next_visit, safe_file_name, sites_due
     from grader.write.blank import write_blank
 
-    result = _with_bar(lambda tick: run(folder, as_of=as_of.date() if as_of else None, language=language,
-                                        progress=tick), False)
+    result = _with_bar(
+        lambda tick: run(folder, as_of=as_of.date() if as_of else None, language=language, progress=tick), False
+    )
     wanted: list[tuple[str, str | None]]
     wanted = [(site, client)] if site is not None else list(sites_due(result.due))
     if site is None:
@@ -268,13 +387,26 @@ def _next_blanks(output: Path, folder: Path, site: str | None, client: str | Non
     return written
 
 
-@main.command("layout", short_help="Show how a firm's own workbook is understood.",
-              epilog="Example:  grader layout old-log.xlsx --save old-log.layout.toml")
+@main.command(
+    "layout",
+    short_help="Show how a firm's own workbook is understood.",
+    epilog="Example:  grader layout old-log.xlsx --save old-log.layout.toml",
+)
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--save", type=click.Path(path_type=Path), metavar="LAYOUT.toml", help="Write it as a layout file, to be "
-              "corrected and given to `grade --layout`.")
-@click.option("--layout", "layouts", multiple=True, type=click.Path(path_type=Path), metavar="LAYOUT.toml",
-              help="Show how it is read with this layout file.")
+@click.option(
+    "--save",
+    type=click.Path(path_type=Path),
+    metavar="LAYOUT.toml",
+    help="Write it as a layout file, to be corrected and given to `grade --layout`.",
+)
+@click.option(
+    "--layout",
+    "layouts",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    metavar="LAYOUT.toml",
+    help="Show how it is read with this layout file.",
+)
 def layout_command(file: Path, save: Path | None, layouts: tuple[Path, ...]) -> None:
     """Show how FILE, a firm's own workbook, is understood: each table, each column, and what is left over."""
     from grader.problems import GraderError
@@ -289,13 +421,14 @@ def layout_command(file: Path, save: Path | None, layouts: tuple[Path, ...]) -> 
     raise SystemExit(0 if shown.tables else 1)
 
 
-@main.command("limits", short_help="List the rule sets, or every limit of one.",
-              epilog="Example:  grader limits en12021-2014")
+@main.command(
+    "limits", short_help="List the rule sets, or every limit of one.", epilog="Example:  grader limits en12021-2014"
+)
 @click.argument("ruleset", required=False)
 def limits_command(ruleset: str | None) -> None:
     """List the rule sets, or every limit of RULESET (a name or a .toml file) with its source."""
     from grader.judge.decision import rule_facts
-    from grader.judge.rulesets import limits_table, load_ruleset, rule_ids
+    from grader.judge.rules.sets import limits_table, load_ruleset, rule_ids
     from grader.problems import GraderError
 
     if ruleset is None:
@@ -312,7 +445,9 @@ def limits_command(ruleset: str | None) -> None:
         click.echo(line)
     click.echo()
     rows = limits_table([rules])
-    _print_table(["Parameter", "Condition", "Limit", "Source confidence", "Clause", "Judges", "Standard uncertainty"], rows)
+    _print_table(
+        ["Parameter", "Condition", "Limit", "Source confidence", "Clause", "Judges", "Standard uncertainty"], rows
+    )
     if rules.note:
         click.echo(f"\n{rules.note}")
 
@@ -323,19 +458,27 @@ def _print_table(columns: list[str], rows: list[dict[str, str]]) -> None:
         click.echo("  ".join(f"{row[c]:{w}}" for c, w in zip(columns, widths)).rstrip())
 
 
-@main.command("dewpoint", short_help="One dew point, step by step with its uncertainty.",
-              epilog="Example:  grader dewpoint 500 --pressure 6")
+@main.command(
+    "dewpoint",
+    short_help="One dew point, step by step with its uncertainty.",
+    epilog="Example:  grader dewpoint 500 --pressure 6",
+)
 @click.argument("water", type=float)
 @click.option("--pressure", required=True, type=float, metavar="BAR", help="Line pressure, bar gauge.")
 @click.option("--multiplier", default=1.0, show_default=True, type=float, help="Of the water tube's reading.")
-@click.option("--atmospheric", default=1013.25, show_default=True, type=float, metavar="HPA",
-              help="Station pressure, hPa.")
+@click.option(
+    "--atmospheric", default=1013.25, show_default=True, type=float, metavar="HPA", help="Station pressure, hPa."
+)
 def dewpoint_command(water: float, pressure: float, multiplier: float, atmospheric: float) -> None:
     """Dew point of WATER mg/m³ (at 20 °C and 1013.25 hPa) at one line pressure, step by step with its uncertainty."""
     from grader.show_dewpoint import dewpoint_lines
 
-    for value, least, name in ((water, 0.0, "WATER"), (multiplier, 1.0, "--multiplier"),
-                               (pressure, 0.0, "--pressure"), (atmospheric, 500.0, "--atmospheric")):
+    for value, least, name in (
+        (water, 0.0, "WATER"),
+        (multiplier, 1.0, "--multiplier"),
+        (pressure, 0.0, "--pressure"),
+        (atmospheric, 500.0, "--atmospheric"),
+    ):
         if not value >= least:
             raise NothingWritten(f"{name} {value:g} is below {least:g}.")
     if atmospheric > 1100.0:

@@ -90,9 +90,7 @@ def _parameters() -> dict[str, Parameter]:
     known = set(Parameter.__dataclass_fields__)
     made = {}
     for entry in load_toml("parameters.toml")["parameter"]:
-        plain: dict[str, Any] = {
-            k: tuple(v) if isinstance(v, list) else v for k, v in entry.items() if k in known
-        }
+        plain: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in entry.items() if k in known}
         more = {k: v for k, v in entry.items() if k not in known}
         made[entry["key"]] = Parameter(**plain, more=more)
     return made
@@ -156,16 +154,7 @@ SHEETS: dict[str, tuple[str, ...]] = {
         "Next step",
     ),
     "Problems": ("File", "Sheet", "Cell", "Value", "Severity", "Problem", "What to do"),
-    "Sources": (
-        "File",
-        "Format",
-        "SHA-256",
-        "Rows found",
-        "Rows graded",
-        "Rows refused",
-        "First test",
-        "Last test",
-    ),
+    "Sources": ("File", "Format", "SHA-256", "Rows found", "Rows graded", "Rows refused", "First test", "Last test"),
     "Limits": (
         "Rule set",
         "Document",

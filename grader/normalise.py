@@ -55,9 +55,7 @@ def name_key(name: str) -> str:
     return "|".join(tokens) or folded.strip()
 
 
-def normalise(
-    tests: pd.DataFrame, file_names: list[str], problems: Problems, as_of: np.datetime64
-) -> pd.DataFrame:
+def normalise(tests: pd.DataFrame, file_names: list[str], problems: Problems, as_of: np.datetime64) -> pd.DataFrame:
     """The table with identity, visits and what counts; see the module's text.
 
     tests      : table of tests from read_cells, n rows.
@@ -110,9 +108,7 @@ def _stand_in_sites(file_names: list[str]) -> np.ndarray:
     """A name for the site of each file that gives none: the file's, with its folders where two share it."""
     short = [PurePosixPath(n).stem for n in file_names] or [""]
     whole = [str(PurePosixPath(n).with_suffix("")) for n in file_names]
-    return np.array(
-        [whole[i] if short.count(name) > 1 else name for i, name in enumerate(short)], dtype=object
-    )
+    return np.array([whole[i] if short.count(name) > 1 else name for i, name in enumerate(short)], dtype=object)
 
 
 def _days(tests: pd.DataFrame, problems: Problems, as_of: np.datetime64) -> pd.DataFrame:
@@ -122,9 +118,7 @@ def _days(tests: pd.DataFrame, problems: Problems, as_of: np.datetime64) -> pd.D
     number = tests.index.to_numpy()
     blank = tests["test_date_state"].to_numpy() == BLANK
     problems.add_tests("no_date", number[~known & blank], "test_date")
-    problems.add_tests(
-        "future_date", number[future], "test_date", day=day[future].astype(str), as_of=str(as_of)
-    )
+    problems.add_tests("future_date", number[future], "test_date", day=day[future].astype(str), as_of=str(as_of))
     # pandas keeps no day unit: seconds at midnight stand for the day.
     return with_columns(tests, {"test_day": day.astype("datetime64[s]"), "dated": known & ~future})
 
@@ -222,9 +216,7 @@ def _same_name_twice(tests: pd.DataFrame) -> pd.DataFrame:
     return with_columns(tests, {"identity": group_codes(identity, extra)})
 
 
-def _named_twice(
-    identity: np.ndarray, detail: np.ndarray, within: list[np.ndarray], usable: np.ndarray
-) -> np.ndarray:
+def _named_twice(identity: np.ndarray, detail: np.ndarray, within: list[np.ndarray], usable: np.ndarray) -> np.ndarray:
     """Identities that have two different details within one visit (and file). A blank tells none apart."""
     told = usable & (detail != "")
     pairs = pd.DataFrame(
@@ -342,9 +334,7 @@ def _same_day(tests: pd.DataFrame, file_names: list[str], problems: Problems) ->
         one_latest = pd.Series(at_latest).groupby(group).transform("sum").to_numpy() == 1
         by_time = all_timed & one_latest
         # A single retest rules over everything else of that day; times, where all are given, rule first.
-        retest_at = (
-            pd.Series(np.where(retest & timed, minutes, np.nan)).groupby(group).transform("max").to_numpy()
-        )
+        retest_at = pd.Series(np.where(retest & timed, minutes, np.nan)).groupby(group).transform("max").to_numpy()
         in_order = ~(latest > retest_at)  # no test is timed after the retest
         by_retest = ~by_time & (retests == 1) & (size > 1) & in_order
         superseded[at] = (by_time & ~at_latest) | (by_retest & ~retest)

@@ -14,9 +14,7 @@ from grader.data import read_text
 @cache
 def outdoor_co2() -> tuple[np.ndarray, np.ndarray]:
     """Years and mean outdoor carbon dioxide (ppm) of each, from data/co2_outdoor.csv (source there)."""
-    rows = list(
-        csv.DictReader(line for line in StringIO(read_text("co2_outdoor.csv")) if not line.startswith("#"))
-    )
+    rows = list(csv.DictReader(line for line in StringIO(read_text("co2_outdoor.csv")) if not line.startswith("#")))
     return np.array([int(r["year"]) for r in rows]), np.array([float(r["ppm"]) for r in rows])
 
 

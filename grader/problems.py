@@ -56,7 +56,7 @@ class Unreadable(NamedTuple):
     """A cell that holds something which is not a value: an error, or a formula without a stored value."""
 
     shown: str
-    why: str                        # "error" or "formula"
+    why: str  # "error" or "formula"
 
 
 def a1(row: int, column: int) -> str:
@@ -93,13 +93,15 @@ class Problems:
 
     batches: list[_Batch] = field(default_factory=list)
 
-    def add(self, code: str, *, file: int = -1, sheet: str = "", cell: str = "", value: Any = "",
-            **params: Any) -> None:
+    def add(
+        self, code: str, *, file: int = -1, sheet: str = "", cell: str = "", value: Any = "", **params: Any
+    ) -> None:
         """One problem of a file (or, with file=-1, of the run). `code` is a key of the words file."""
         self.batches.append(_Batch(code, None, "", [value], params, file, sheet, cell))
 
-    def add_tests(self, code: str, tests: Iterable[int], field_name: str = "",
-                  values: Sequence[Any] | None = None, **params: Any) -> None:
+    def add_tests(
+        self, code: str, tests: Iterable[int], field_name: str = "", values: Sequence[Any] | None = None, **params: Any
+    ) -> None:
         """The same problem of several tests.
 
         tests      : test numbers, any length (none: nothing is added).

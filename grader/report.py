@@ -38,9 +38,7 @@ def value_text(value: Any) -> str:
     if isinstance(value, Unreadable):
         return value.shown
     if isinstance(value, datetime | date):
-        return (
-            value.isoformat(sep=" ").removesuffix(" 00:00:00") if isinstance(value, datetime) else str(value)
-        )
+        return value.isoformat(sep=" ").removesuffix(" 00:00:00") if isinstance(value, datetime) else str(value)
     if isinstance(value, int | float) and not isinstance(value, bool):
         return plain(float(value))
     text = str(value)
@@ -214,9 +212,7 @@ def source_table(log: LogLike, tests: pd.DataFrame, old: np.ndarray | None = Non
     """
     files = log.files
     count = len(files)
-    graded = (
-        np.bincount(tests["file"].to_numpy(), minlength=count) if len(tests) else np.zeros(count, dtype=int)
-    )
+    graded = np.bincount(tests["file"].to_numpy(), minlength=count) if len(tests) else np.zeros(count, dtype=int)
     days = tests["test_day"].groupby(tests["file"].to_numpy()).agg(["min", "max"]).reindex(range(count))
     frame = pd.DataFrame(
         {

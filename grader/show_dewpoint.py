@@ -6,14 +6,14 @@ import math
 
 import numpy as np
 
-from grader.compute import humidity
-from grader.compute.constants import PA_PER_BAR, PA_PER_HPA, STANDARD_ATMOSPHERE_HPA, TRIPLE_POINT_C
-from grader.compute.supercooled import dew_point_over_supercooled
-from grader.compute.uncertainty import of_dew_point
+from grader.compute.humidity import dew_point as humidity
+from grader.compute.humidity.constants import PA_PER_BAR, PA_PER_HPA, STANDARD_ATMOSPHERE_HPA, TRIPLE_POINT_C
+from grader.compute.humidity.sensitivity import of_dew_point
+from grader.compute.humidity.supercooled import dew_point_over_supercooled
 from grader.figures import plain
 from grader.judge.carried import relative_of_pressure
 from grader.judge.purity import class_of
-from grader.judge.rulesets import DEFAULT_RULESET, load_ruleset
+from grader.judge.rules.sets import DEFAULT_RULESET, load_ruleset
 from grader.judge.uncertainty import COVERAGE_FACTOR, standards
 
 PURITY = "iso8573-1-2010"

@@ -16,8 +16,16 @@ if TYPE_CHECKING:
 MOST_SITES = 12
 MOST_NAME = 40
 # Of a verdict or state, the colour on a terminal; the word or heading always stands beside it.
-COLOURS = {"fail": "red", "out of use": "red", "incomplete": "magenta", "near limit": "yellow", "overdue": "yellow",
-           "pass": "cyan", "refused": "red", "query": "yellow"}
+COLOURS = {
+    "fail": "red",
+    "out of use": "red",
+    "incomplete": "magenta",
+    "near limit": "yellow",
+    "overdue": "yellow",
+    "pass": "cyan",
+    "refused": "red",
+    "query": "yellow",
+}
 VERDICTS = ("fail", "incomplete", "near limit", "pass")
 
 
@@ -38,7 +46,9 @@ def site_lines(result: Result) -> list[str]:
     states = pd.crosstab(_sites(result.due), result.due["State"].to_numpy()) if len(result.due) else pd.DataFrame()
     table = tests.join(states).reindex(columns=[*VERDICTS, "out of use", "overdue"], fill_value=0).fillna(0).astype(int)
     table.insert(0, "tests", tests.sum(axis=1))
-    table = table.sort_values(["out of use", "overdue", "fail", "incomplete", "near limit"], ascending=False, kind="stable")
+    table = table.sort_values(
+        ["out of use", "overdue", "fail", "incomplete", "near limit"], ascending=False, kind="stable"
+    )
     shown = table.head(MOST_SITES)
     names = [_short(str(name)) for name in shown.index]
     columns = [str(c) for c in shown.columns]
@@ -48,8 +58,10 @@ def site_lines(result: Result) -> list[str]:
         cells = [in_colour(f"{n:>{len(c)}}", c if n else "") for c, n in zip(columns, row)]
         lines.append("  ".join([name + " " * (wide - _width(name)), *cells]))
     if len(table) > len(shown):
-        lines.append(f"and {len(table) - len(shown)} more sites with {int(table['tests'][MOST_SITES:].sum())} tests, "
-                     f"{int(table['fail'][MOST_SITES:].sum())} of them fails")
+        lines.append(
+            f"and {len(table) - len(shown)} more sites with {int(table['tests'][MOST_SITES:].sum())} tests, "
+            f"{int(table['fail'][MOST_SITES:].sum())} of them fails"
+        )
     return lines
 
 
@@ -59,8 +71,10 @@ def count_lines(result: Result) -> list[str]:
     found = int(result.sources["Rows found"].sum())
     verdicts = ", ".join(in_colour(f"{n[v]} {v}", v if n[v] else "") for v in VERDICTS)
     refused = f" ({n['files_refused']} refused)" if n["files_refused"] else ""
-    return [f"{_many(n['files'], 'file')}{refused}, {_many(found, 'row')} found, {n['tests']} graded, {n['rows_refused']} refused.",
-            f"{verdicts}; {_many(n['queries'], 'query', 'queries')}."]
+    return [
+        f"{_many(n['files'], 'file')}{refused}, {_many(found, 'row')} found, {n['tests']} graded, {n['rows_refused']} refused.",
+        f"{verdicts}; {_many(n['queries'], 'query', 'queries')}.",
+    ]
 
 
 def problem_lines(result: Result, severities: tuple[str, ...]) -> list[str]:
@@ -68,7 +82,9 @@ def problem_lines(result: Result, severities: tuple[str, ...]) -> list[str]:
     chosen = result.problems[result.problems["Severity"].isin(severities)]
     lines = []
     for r in chosen.to_dict("records"):
-        place = ", ".join([r["File"] or "run", *(f"{n} {r[k]}" for n, k in (("sheet", "Sheet"), ("cell", "Cell")) if r[k])])
+        place = ", ".join(
+            [r["File"] or "run", *(f"{n} {r[k]}" for n, k in (("sheet", "Sheet"), ("cell", "Cell")) if r[k])]
+        )
         word = "" if r["Severity"] == "refused" else f"{r['Severity']}: "
         lines.append(f"{place}: {in_colour(word, r['Severity'])}{r['Problem']} {r['What to do']}")
     return lines

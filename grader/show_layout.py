@@ -11,8 +11,8 @@ import pandas as pd
 
 from grader.batch import with_layouts
 from grader.problems import GraderError, Problems
-from grader.read.files import find_workbooks, read_workbooks
-from grader.read.layout_files import layout_text, load_layout
+from grader.read.find import find_workbooks, read_workbooks
+from grader.read.layout import layout_text, load_layout
 from grader.read.log import Log
 from grader.read.understood import OWN, understood_table
 from grader.report import problem_table

@@ -51,14 +51,7 @@ def watch(
     Returns    : when stopped; whatever else goes wrong is one line, and the watch goes on.
     Raises     : GraderError at the start only, where the folder is none, or the result cannot be written.
     """
-    watcher = _Watcher(
-        Path(folder),
-        Path(output),
-        interval_s,
-        language,
-        echo,
-        {**options, "language": language},
-    )
+    watcher = _Watcher(Path(folder), Path(output), interval_s, language, echo, {**options, "language": language})
     if not watcher.folder.is_dir():
         raise GraderError(f"There is no folder {folder}: check the name and where you are.")
     check_target(output)
@@ -131,9 +124,7 @@ class _Watcher:
         if self.last_failure.startswith("lost"):
             self.last_failure = ""
         growing = {
-            name
-            for name, stamp in now.items()
-            if self.graded.get(name) != stamp and self.seen.get(name) != stamp
+            name for name, stamp in now.items() if self.graded.get(name) != stamp and self.seen.get(name) != stamp
         }
         # Something seen to change at two looks running is being written; a first sight is no news.
         late = (growing & self.growing) - self.growing_said
@@ -171,7 +162,7 @@ class _Watcher:
 
         Raises : OSError, GraderError where the folder cannot be looked at.
         """
-        from grader.read.files import find_workbooks
+        from grader.read.find import find_workbooks
 
         with os.scandir(self.folder):  # a share that is gone must not look like an empty folder
             pass

@@ -42,13 +42,18 @@ def bomb() -> bytes:
 def laughs() -> bytes:
     """Entities that grow tenfold with each level."""
     levels = b"".join(b'<!ENTITY l%d "%s">' % (n, b"&l%d;" % (n - 1) * 10) for n in range(1, 9))
-    return changed(plain(), SHEET, lambda c: b'<!DOCTYPE x [<!ENTITY l0 "ha">' + levels + b"]>" + c[c.index(b"<worksheet"):])
+    return changed(
+        plain(), SHEET, lambda c: b'<!DOCTYPE x [<!ENTITY l0 "ha">' + levels + b"]>" + c[c.index(b"<worksheet") :]
+    )
 
 
 def outside_entity() -> bytes:
     """An entity that would fetch a file of the machine."""
-    return changed(plain(), SHEET, lambda c: b'<!DOCTYPE x [<!ENTITY f SYSTEM "file:///etc/hostname">]>'
-                   + c[c.index(b"<worksheet"):])
+    return changed(
+        plain(),
+        SHEET,
+        lambda c: b'<!DOCTYPE x [<!ENTITY f SYSTEM "file:///etc/hostname">]>' + c[c.index(b"<worksheet") :],
+    )
 
 
 def formatted_rows(count: int, columns: str = "ABC") -> bytes:
@@ -66,8 +71,11 @@ def same_name_by_case() -> bytes:
 
 def external_link() -> bytes:
     """A formula over another workbook, with its value stored, and the link to it."""
-    data = changed(plain(), SHEET, lambda c: c.replace(
-        b'<c r="F2" t="n"><v>20.9</v></c>', b"<c r=\"F2\"><f>'[1]Sheet'!A1</f><v>20.9</v></c>"))
+    data = changed(
+        plain(),
+        SHEET,
+        lambda c: c.replace(b'<c r="F2" t="n"><v>20.9</v></c>', b"<c r=\"F2\"><f>'[1]Sheet'!A1</f><v>20.9</v></c>"),
+    )
     assert b"[1]Sheet" in zipfile.ZipFile(io.BytesIO(data)).read(SHEET)
     return data
 
@@ -78,8 +86,14 @@ FILES: dict[str, tuple[Callable[[], bytes], int | str]] = {
     "still being written.xlsx": (lambda: plain()[:-9], "truncated"),
     "text in it.xlsx": (lambda: b"Outlet,Oxygen\n1,20.9\n", "not_a_workbook"),
     "a picture.xlsx": (lambda: b"\x89PNG\r\n\x1a\n" + bytes(100), "not_a_workbook"),
-    "a zip.xlsx": (lambda: changed(plain(), SHEET, bytes).replace(b"xl/workbook.xml", b"xl/wurkbook.xml"), "not_a_workbook"),
-    "with a password.xlsx": (lambda: OLE + bytes(504) + "EncryptedPackage".encode("utf-16-le") + bytes(1000), "encrypted"),
+    "a zip.xlsx": (
+        lambda: changed(plain(), SHEET, bytes).replace(b"xl/workbook.xml", b"xl/wurkbook.xml"),
+        "not_a_workbook",
+    ),
+    "with a password.xlsx": (
+        lambda: OLE + bytes(504) + "EncryptedPackage".encode("utf-16-le") + bytes(1000),
+        "encrypted",
+    ),
     "a workbook.xls": (plain, 2),
     "a workbook.ods": (plain, 2),
     "bomb.xlsx": (bomb, "bomb"),
@@ -87,14 +101,29 @@ FILES: dict[str, tuple[Callable[[], bytes], int | str]] = {
     "reads a file.xlsx": (outside_entity, "doctype"),
     "linked.xlsx": (external_link, 2),
     "broken xml.xlsx": (lambda: changed(plain(), SHEET, lambda c: c.replace(b"</row>", b"</rov>", 1)), "damaged"),
-    "other encoding.xlsx": (lambda: changed(plain(), "xl/workbook.xml", lambda c: b'<?xml version="1.0" encoding="klingon"?>'
-                                           + c[c.index(b"<workbook"):]), "damaged"),
+    "other encoding.xlsx": (
+        lambda: changed(
+            plain(),
+            "xl/workbook.xml",
+            lambda c: b'<?xml version="1.0" encoding="klingon"?>' + c[c.index(b"<workbook") :],
+        ),
+        "damaged",
+    ),
     "corners.xlsx": (lambda: with_rows(plain(TEN), FAR_CORNER), 10),
     "stray cell.xlsx": (lambda: with_rows(plain(TEN), STRAY), 10),
     "formatted rows.xlsx": (lambda: formatted_rows(150_000), 10),
     "long cell.xlsx": (lambda: with_cell("K2", "x" * 10_000), 2),
-    "control characters.xlsx": (lambda: changed(plain(), SHEET, lambda c: c.replace(
-        b'<c r="A2" t="n"><v>1</v></c>', b'<c r="A2" t="inlineStr"><is><t>Bay_x0007__x000D_ 1&#x200F;</t></is></c>')), 2),
+    "control characters.xlsx": (
+        lambda: changed(
+            plain(),
+            SHEET,
+            lambda c: c.replace(
+                b'<c r="A2" t="n"><v>1</v></c>',
+                b'<c r="A2" t="inlineStr"><is><t>Bay_x0007__x000D_ 1&#x200F;</t></is></c>',
+            ),
+        ),
+        2,
+    ),
     "never worked out.xlsx": (lambda: with_cell("F2", "=1+1"), 2),
     "errors.xlsx": (lambda: with_cell("F2", "#N/A"), 2),
     "newer errors.xlsx": (lambda: changed(with_cell("F2", "#N/A"), SHEET, lambda c: c.replace(b"#N/A", b"#SPILL!")), 2),

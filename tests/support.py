@@ -105,22 +105,15 @@ def log_of(files: Mapping[str, tuple[Row, Sequence[Row]]]) -> Log:
             number,
             "Readings",
             places={field: Place("Readings", None, c) for c, field in enumerate(fields)},
-            constants={
-                field: (Place("Visit", r, 1), value) for r, (field, value) in enumerate(visit.items())
-            },
+            constants={field: (Place("Visit", r, 1), value) for r, (field, value) in enumerate(visit.items())},
         )
         builder.add_table(
-            table,
-            list(range(1, len(rows) + 1)),
-            [],
-            {field: [row.get(field) for row in rows] for field in fields},
+            table, list(range(1, len(rows) + 1)), [], {field: [row.get(field) for row in rows] for field in fields}
         )
     return builder.build([])
 
 
-def graded_log(
-    log: Log, rules: str | None = None, as_of: str = "2026-11-25"
-) -> tuple[pd.DataFrame, Problems]:
+def graded_log(log: Log, rules: str | None = None, as_of: str = "2026-11-25") -> tuple[pd.DataFrame, Problems]:
     """A Log through every stage up to the reasons: (judged table, problems)."""
     problems = Problems()
     tests = read_cells(log, problems)

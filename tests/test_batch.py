@@ -16,7 +16,7 @@ import pytest
 from grader import batch, grade
 from grader.columns import SHEETS
 from grader.problems import GraderError
-from grader.read.files import stated_limits
+from grader.read.find import stated_limits
 from grader.write.blank import write_blank
 from tests.support import AIRLINE, VISIT
 
@@ -42,20 +42,24 @@ def visit_file(path: Path, rows=None, **visit) -> Path:
 
 def test_the_frames_have_the_columns_of_the_sheets(demo):
     for name, columns in SHEETS.items():
-        assert list(demo.frames()[name].columns[:len(columns)]) == list(columns)
+        assert list(demo.frames()[name].columns[: len(columns)]) == list(columns)
     for name, columns in ALWAYS_THERE.items():
-        assert list(getattr(demo, name.lower()).columns[:len(columns)]) == columns
+        assert list(getattr(demo, name.lower()).columns[: len(columns)]) == columns
     for name in ("verdicts", "trend", "years", "due", "actions", "problems", "sources", "limits"):
         assert isinstance(getattr(demo, name), pd.DataFrame)
 
 
-@pytest.mark.parametrize("finding", [f for f in STORY["finding"] if f.get("sheet") == "Verdicts"],
-                         ids=lambda f: f["what"])
+@pytest.mark.parametrize(
+    "finding", [f for f in STORY["finding"] if f.get("sheet") == "Verdicts"], ids=lambda f: f["what"]
+)
 def test_what_the_story_expects_on_verdicts(demo, finding):
     v = demo.verdicts
     heading = {"Line pressure": "Pressure verdict"}.get(finding["parameter"], f"{finding['parameter']} verdict")
-    rows = v[(v["Site"] == finding["site"]) & v["Outlet"].isin(finding["outlets"])
-             & (v["Test date"] == pd.Timestamp(finding["date"]))]
+    rows = v[
+        (v["Site"] == finding["site"])
+        & v["Outlet"].isin(finding["outlets"])
+        & (v["Test date"] == pd.Timestamp(finding["date"]))
+    ]
     assert set(rows["Outlet"]) == set(finding["outlets"])
     # Where two files disagree both are shown, and one of them has it.
     assert all(finding["expect"] in set(g[heading]) for _, g in rows.groupby("Outlet"))
@@ -163,10 +167,15 @@ def test_a_result_in_the_folder_is_passed_over(tmp_path):
     assert sum(again.log.passed_over_counts().values()) == 1
 
 
-@pytest.mark.parametrize(("change", "code"), [
-    ({"supply": "ring main"}, "Supply"), ({"co_ppm": "9 or so"}, "Carbon monoxide"),
-    ({"oxygen_pct": -20.9}, "Oxygen"), ({"outlet": None}, "no name"),
-])
+@pytest.mark.parametrize(
+    ("change", "code"),
+    [
+        ({"supply": "ring main"}, "Supply"),
+        ({"co_ppm": "9 or so"}, "Carbon monoxide"),
+        ({"oxygen_pct": -20.9}, "Oxygen"),
+        ({"outlet": None}, "no name"),
+    ],
+)
 def test_bad_input_is_one_problem_and_the_rest_is_graded(tmp_path, change, code):
     visit_file(tmp_path / "a.xlsx", rows=[{**AIRLINE, **change}, {**AIRLINE, "outlet": "Bay 2"}])
     result = grade(tmp_path, as_of="2026-11-25")
@@ -221,8 +230,11 @@ def test_a_wrong_argument_stops_the_run(tmp_path):
 
 def test_the_rule_set_of_row_and_visit_win_over_the_option(tmp_path):
     nine = {**AIRLINE, "co_ppm": 9}
-    visit_file(tmp_path / "a.xlsx", rows=[nine, {**nine, "outlet": "Bay 2", "rule_set": "EN 12021:2014"}],
-               rule_set="en12021-1998")
+    visit_file(
+        tmp_path / "a.xlsx",
+        rows=[nine, {**nine, "outlet": "Bay 2", "rule_set": "EN 12021:2014"}],
+        rule_set="en12021-1998",
+    )
     result = grade(tmp_path, rules="osha-grade-d", as_of="2026-11-25")
     assert result.verdicts["Rule set"].tolist() == ["en12021-1998", "en12021-2014"]
     assert result.verdicts["Carbon monoxide verdict"].tolist() == ["pass", "fail"]
@@ -254,8 +266,15 @@ def test_a_limit_of_reading_can_be_changed_and_the_change_is_recorded(tmp_path):
     assert "limit=" not in grade(tmp_path).options.recorded()
 
 
-@pytest.mark.parametrize("limits, says", [({"file_size": 3}, "There are: file_bytes"), ({"file_bytes": 0}, "above 0"),
-                                          ({"seconds_a_file": "ten"}, "above 0"), ({"parts": float("inf")}, "above 0")])
+@pytest.mark.parametrize(
+    "limits, says",
+    [
+        ({"file_size": 3}, "There are: file_bytes"),
+        ({"file_bytes": 0}, "above 0"),
+        ({"seconds_a_file": "ten"}, "above 0"),
+        ({"parts": float("inf")}, "above 0"),
+    ],
+)
 def test_a_limit_that_is_none_stops_the_run(tmp_path, limits, says):
     visit_file(tmp_path / "a.xlsx")
     with pytest.raises(GraderError, match=says):
@@ -272,11 +291,21 @@ def test_limits_as_a_command_states_them():
 def test_figures_beyond_all_sense_are_no_lines_about_overflow_and_no_pass(tmp_path):
     """Warnings are errors in this suite; the odd lots, the trend and the median all meet these figures."""
     for n in range(6):
-        huge = {"co_ppm": 1.7e308 - n * 1e307, "co2_ppm": -1.7e308, "oil_mg_m3": 1e300, "water_tube_mg_m3": 1e308,
-                "oxygen_pct": 1e308}
+        huge = {
+            "co_ppm": 1.7e308 - n * 1e307,
+            "co2_ppm": -1.7e308,
+            "oil_mg_m3": 1e300,
+            "water_tube_mg_m3": 1e308,
+            "oxygen_pct": 1e308,
+        }
         rows = [{**AIRLINE, "outlet": f"Bay {b}", **huge} for b in range(7)]
-        visit_file(tmp_path / f"{n}.xlsx", rows=rows, test_date=date(2025, 1 + n, 3), co_tube_lot=f"L{n % 2}",
-                   instrument=f"A{n % 3}")
+        visit_file(
+            tmp_path / f"{n}.xlsx",
+            rows=rows,
+            test_date=date(2025, 1 + n, 3),
+            co_tube_lot=f"L{n % 2}",
+            instrument=f"A{n % 3}",
+        )
     result = grade(tmp_path, as_of="2026-11-25")
     assert len(result.verdicts) == 42 and not result.unbalanced
     assert set(result.verdicts["Verdict"]) <= {"fail", "incomplete"}

@@ -25,7 +25,9 @@ def test_grade_writes_a_result_and_says_so(tmp_path):
     done = call("grade", tmp_path / "in", "-o", tmp_path / "r.xlsx", "--as-of", "2026-11-25")
     assert done.exit_code == 0
     assert "1 file, 1 row found, 1 graded, 0 refused" in done.output
-    assert re.search(r"^Site +Tests +Fail +Incomplete +Near limit +Pass +Out of use +Overdue$", done.output, re.MULTILINE)
+    assert re.search(
+        r"^Site +Tests +Fail +Incomplete +Near limit +Pass +Out of use +Overdue$", done.output, re.MULTILINE
+    )
     assert done.output.splitlines()[-1] == f"Result: {tmp_path / 'r.xlsx'}"
     assert (tmp_path / "r.xlsx").is_file()
 
@@ -45,10 +47,14 @@ def test_the_table_by_site_agrees_with_the_verdicts(tmp_path):
     sheet = pd.read_excel(tmp_path / "r.xlsx", sheet_name=["Verdicts", "Due"], engine="calamine")
     for site, part in sheet["Verdicts"].groupby("Site"):
         due = sheet["Due"][sheet["Due"]["Site"] == site]["State"]
-        expected = [len(part), *((part["Verdict"] == v).sum() for v in ("fail", "incomplete", "near limit", "pass")),
-                    (due == "out of use").sum(), (due == "overdue").sum()]
+        expected = [
+            len(part),
+            *((part["Verdict"] == v).sum() for v in ("fail", "incomplete", "near limit", "pass")),
+            (due == "out of use").sum(),
+            (due == "overdue").sum(),
+        ]
         line = next(x for x in shown.splitlines() if x.startswith(str(site)))
-        assert [int(n) for n in line[len(str(site)):].split()] == expected
+        assert [int(n) for n in line[len(str(site)) :].split()] == expected
 
 
 def test_a_folder_without_a_command_is_graded_beside_itself(tmp_path):
@@ -62,7 +68,9 @@ def test_a_folder_without_a_command_is_graded_beside_itself(tmp_path):
     assert "No such command" in call(tmp_path / "nowhere").output
 
 
-@pytest.mark.parametrize(("environment", "coloured"), [({}, True), ({"NO_COLOR": "1"}, False), ({"NO_COLOR": ""}, True)])
+@pytest.mark.parametrize(
+    ("environment", "coloured"), [({}, True), ({"NO_COLOR": "1"}, False), ({"NO_COLOR": ""}, True)]
+)
 def test_colour_only_on_a_terminal_and_by_no_color(tmp_path, monkeypatch, environment, coloured):
     """no-color.org: any value that is not empty turns colour off."""
     monkeypatch.delenv("NO_COLOR", raising=False)
@@ -100,10 +108,18 @@ def test_completion_of_the_shell_is_there():
     assert "_GRADER_COMPLETE=bash_complete" in done.output
 
 
-@pytest.mark.parametrize("arguments", [
-    ["grade", "nowhere"], ["grade", "{}"], ["limits", "en12021-2041"], ["dewpoint", "500", "--pressure", "-3"],
-    ["dewpoint", "wet", "--pressure", "6"], ["blank", "{}/no/such/folder/x.xlsx"], ["blank", "x.xlsx", "--site", "A"],
-])
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["grade", "nowhere"],
+        ["grade", "{}"],
+        ["limits", "en12021-2041"],
+        ["dewpoint", "500", "--pressure", "-3"],
+        ["dewpoint", "wet", "--pressure", "6"],
+        ["blank", "{}/no/such/folder/x.xlsx"],
+        ["blank", "x.xlsx", "--site", "A"],
+    ],
+)
 def test_what_cannot_be_done_is_exit_2_and_one_clear_line(tmp_path, arguments):
     done = call(*[a.format(tmp_path) for a in arguments])
     assert done.exit_code == 2
@@ -126,7 +142,7 @@ def test_an_input_is_never_written_over(tmp_path):
 def test_blank_writes_what_is_committed(tmp_path):
     assert call("blank", tmp_path / "b.xlsx").exit_code == 0
     assert (tmp_path / "b.xlsx").stat().st_size > 10_000
-    assert call("blank", tmp_path / "b.xlsx").exit_code == 2      # it may hold readings by now
+    assert call("blank", tmp_path / "b.xlsx").exit_code == 2  # it may hold readings by now
 
 
 def test_next_blanks_from_the_demo(tmp_path):
@@ -166,8 +182,10 @@ def test_the_readme_names_every_command_and_none_else():
 
 
 def test_the_readmes_options_exist():
-    for name, rest in re.findall(r"grader (grade|blank|limits|dewpoint|layout|watch)\b([^`|\n]*)",
-                                 (ROOT / "README.md").read_text(encoding="utf-8")):
+    for name, rest in re.findall(
+        r"grader (grade|blank|limits|dewpoint|layout|watch)\b([^`|\n]*)",
+        (ROOT / "README.md").read_text(encoding="utf-8"),
+    ):
         known = {o for p in main.commands[name].params for o in p.opts}
         used = {w for w in shlex.split(rest.replace("'", "")) if w.startswith("-") and w != "-q"}
         assert used <= known, (name, used - known)

@@ -31,9 +31,22 @@ PACKAGE = ROOT / "grader"
 STAGES = ("read", "compute", "judge", "review", "write")
 SHARED = {"columns", "problems", "data", "words", "frames", "figures", "page", "outdoor"}
 MODULES = sorted(PACKAGE.rglob("*.py"))
-LONGEST_MODULE = 500
-TOP_LEVEL = {".ci", ".git", ".gitignore", "DEVELOPERS.md", "LICENSE", "README.md", "demo",
-             "grader", "pyproject.toml", "templates_xlsx", "tests"}
+LONGEST_MODULE = 700  # cut by idea; this only stops a module that holds several
+TOP_LEVEL = {
+    ".ci",
+    ".editorconfig",
+    ".git",
+    ".gitignore",
+    ".pre-commit-config.yaml",
+    "DEVELOPERS.md",
+    "LICENSE",
+    "README.md",
+    "demo",
+    "grader",
+    "pyproject.toml",
+    "templates_xlsx",
+    "tests",
+}
 # What the table of problems itself fills in (grader/report.py), and what only places a problem.
 ALWAYS_FILLED = {"value", "field", "heading", "file"}
 PLACING = {"file", "sheet", "cell", "value", "values", "tests", "field_name"}
@@ -62,7 +75,7 @@ def imports(path: Path, nodes: Iterator[ast.AST] | None = None) -> set[str]:
             if node.level:
                 up = node.level - 1 if path.name == "__init__.py" else node.level
                 package = name_of(path).split(".")
-                base = ".".join([*package[:len(package) - up], *([base] if base else [])])
+                base = ".".join([*package[: len(package) - up], *([base] if base else [])])
             found |= {f"{base}.{alias.name}" if base == "grader" else base for alias in node.names}
     return found
 
@@ -87,7 +100,7 @@ def module_id(path: Path) -> str:
 
 @pytest.mark.parametrize("stage", STAGES)
 def test_a_stage_imports_only_shared_modules_and_its_own_folder(stage):
-    files = [p for p in MODULES if p.parent == PACKAGE / stage]
+    files = [p for p in MODULES if PACKAGE / stage in p.parents]
     assert files
     wrong = []
     for path in files:
@@ -99,10 +112,13 @@ def test_a_stage_imports_only_shared_modules_and_its_own_folder(stage):
 
 
 def test_shared_modules_import_no_stage():
-    wrong = [f"{module_id(path)} imports {module}"
-             for path in MODULES if name_of(path).removeprefix("grader.").split(".")[0] in SHARED
-             for module in imports(path)
-             if module.startswith("grader.") and module.split(".")[1] not in SHARED]
+    wrong = [
+        f"{module_id(path)} imports {module}"
+        for path in MODULES
+        if name_of(path).removeprefix("grader.").split(".")[0] in SHARED
+        for module in imports(path)
+        if module.startswith("grader.") and module.split(".")[1] not in SHARED
+    ]
     assert not wrong
 
 
@@ -111,8 +127,11 @@ def test_the_scan_of_imports_sees_every_form(tmp_path, monkeypatch):
     package = tmp_path / "grader" / "judge"
     package.mkdir(parents=True)
     path = package / "x.py"
-    path.write_text("import grader.cli\nfrom grader import batch\nfrom ..write import blank\n"
-                    "from . import limit\ndef f():\n    from grader.read.log import Log\n", encoding="utf-8")
+    path.write_text(
+        "import grader.cli\nfrom grader import batch\nfrom ..write import blank\n"
+        "from . import limit\ndef f():\n    from grader.read.log import Log\n",
+        encoding="utf-8",
+    )
     monkeypatch.setattr(sys.modules[__name__], "ROOT", tmp_path)
     assert imports(path) == {"grader.cli", "grader.batch", "grader.write", "grader.judge", "grader.read.log"}
 
@@ -134,8 +153,12 @@ def reached(start: str) -> dict[str, set[str]]:
 
 def test_the_reading_child_loads_neither_pandas_nor_numpy():
     heavy = {"pandas", "numpy", "scipy"}
-    wrong = [f"{module} imports {m}" for module, found in reached("grader.read.child").items()
-             for m in found if m.split(".")[0] in heavy]
+    wrong = [
+        f"{module} imports {m}"
+        for module, found in reached("grader.read.child").items()
+        for m in found
+        if m.split(".")[0] in heavy
+    ]
     assert not wrong
     assert loaded_by("grader.read.child").isdisjoint(heavy)
 
@@ -159,8 +182,13 @@ def test_only_the_reading_stage_imports_the_spreadsheet_readers():
     readers = {"openpyxl", "python_calamine"}
     # These open what was read without harm before, or what the program itself wrote, to change or compare it.
     allowed = {PACKAGE / "write" / "marked.py", PACKAGE / "review" / "compare.py"}
-    wrong = [f"{module_id(p)} imports {m}" for p in MODULES if p.parent != PACKAGE / "read" and p not in allowed
-             for m in imports(p) if m.split(".")[0] in readers]
+    wrong = [
+        f"{module_id(p)} imports {m}"
+        for p in MODULES
+        if PACKAGE / "read" not in p.parents and p not in allowed
+        for m in imports(p)
+        if m.split(".")[0] in readers
+    ]
     assert not wrong
 
 
@@ -180,12 +208,16 @@ def test_no_error_is_caught_and_forgotten():
     for path in MODULES:
         for node in ast.walk(tree(path)):
             if isinstance(node, ast.ExceptHandler) and all(
-                    isinstance(s, ast.Pass) or (isinstance(s, ast.Expr) and isinstance(s.value, ast.Constant))
-                    for s in node.body):
+                isinstance(s, ast.Pass) or (isinstance(s, ast.Expr) and isinstance(s.value, ast.Constant))
+                for s in node.body
+            ):
                 wrong.append(f"{module_id(path)}:{node.lineno} catches and forgets")
         lines = path.read_text(encoding="utf-8").split("\n")
-        wrong += [f"{module_id(path)}:{i} is left for later" for i, line in enumerate(lines, 1)
-                  if re.search(r"\b(TO[D]O|FIX[M]E|XX[X])\b", line)]
+        wrong += [
+            f"{module_id(path)}:{i} is left for later"
+            for i, line in enumerate(lines, 1)
+            if re.search(r"\b(TO[D]O|FIX[M]E|XX[X])\b", line)
+        ]
     assert not wrong
 
 
@@ -201,8 +233,12 @@ def public(path: Path) -> Iterator[tuple[str, ast.FunctionDef | ast.ClassDef, as
 
 
 def test_public_functions_and_classes_have_a_docstring():
-    wrong = [f"{module_id(path)}: {name}" for path in MODULES for name, node, owner in public(path)
-             if owner is None and not ast.get_docstring(node)]
+    wrong = [
+        f"{module_id(path)}: {name}"
+        for path in MODULES
+        for name, node, owner in public(path)
+        if owner is None and not ast.get_docstring(node)
+    ]
     assert not wrong
 
 
@@ -216,17 +252,21 @@ def listed(docstring: str) -> list[str]:
     ['path', 'rows', 'more']
     """
     body = docstring.split("\n", 1)[-1]
-    return [name for line in body.split("\n") for match in [_LISTED.match(line)] if match
-            for name in match[1].split(", ")]
+    return [
+        name for line in body.split("\n") for match in [_LISTED.match(line)] if match for name in match[1].split(", ")
+    ]
 
 
 def signature_names(node: ast.FunctionDef | ast.ClassDef) -> set[str]:
     """Parameters of a function; fields, attributes set on self and parameters of a class."""
     if isinstance(node, ast.ClassDef):
-        found = {ast.unparse(t) for s in node.body if isinstance(s, ast.AnnAssign | ast.Assign)
-                 for t in (s.targets if isinstance(s, ast.Assign) else [s.target])}
-        found |= {n.attr for n in ast.walk(node)
-                  if isinstance(n, ast.Attribute) and isinstance(n.ctx, ast.Store)}
+        found = {
+            ast.unparse(t)
+            for s in node.body
+            if isinstance(s, ast.AnnAssign | ast.Assign)
+            for t in (s.targets if isinstance(s, ast.Assign) else [s.target])
+        }
+        found |= {n.attr for n in ast.walk(node) if isinstance(n, ast.Attribute) and isinstance(n.ctx, ast.Store)}
         for inner in node.body:
             if isinstance(inner, ast.FunctionDef) and inner.name == "__init__":
                 found |= signature_names(inner)
@@ -241,8 +281,9 @@ def test_docstrings_list_no_parameter_that_is_not_there():
     for path in MODULES:
         for name, node, owner in public(path):
             known = signature_names(node) | (signature_names(owner) if owner else set())
-            wrong += [f"{module_id(path)}: {name} has no {p}" for p in listed(ast.get_docstring(node) or "")
-                      if p not in known]
+            wrong += [
+                f"{module_id(path)}: {name} has no {p}" for p in listed(ast.get_docstring(node) or "") if p not in known
+            ]
     assert not wrong
 
 
@@ -262,15 +303,18 @@ def test_errors_that_docstrings_name_exist():
             for part in re.findall(r"^ *Raises *:? *(.*(?:\n {6,}\S.*)*)", docstring, re.M):
                 raised = re.findall(r"\b[A-Z][a-z]+(?:[A-Z][a-zA-Z]+)+\b", part)
                 first = re.match(r"[A-Z]\w+", part)
-                wrong += [f"{module_id(path)}: {name} raises {e}"
-                          for e in {*raised, *([first[0]] if first else [])} if e not in known]
+                wrong += [
+                    f"{module_id(path)}: {name} raises {e}"
+                    for e in {*raised, *([first[0]] if first else [])}
+                    if e not in known
+                ]
     assert not wrong
 
 
 def test_docstrings_name_parameters_as_python_sees_them():
     """The scan of the source agrees with the imported module, so a decorator has not changed a signature."""
     for path in MODULES:
-        if path.parent not in (PACKAGE / "compute", PACKAGE / "judge"):
+        if not {PACKAGE / "compute", PACKAGE / "judge"} & set(path.parents):
             continue
         module = importlib.import_module(name_of(path))
         for name, node, owner in public(path):
@@ -283,14 +327,15 @@ def test_docstrings_name_parameters_as_python_sees_them():
 
 
 def test_every_data_file_is_package_data():
-    globs = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))[
-        "tool"]["setuptools"]["package-data"]["grader"]
-    files = [p.relative_to(PACKAGE) for p in (PACKAGE / "data").rglob("*")
-             if p.is_file() and p.suffix not in (".py", ".pyc")]
+    globs = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]["package-data"][
+        "grader"
+    ]
+    files = [
+        p.relative_to(PACKAGE) for p in (PACKAGE / "data").rglob("*") if p.is_file() and p.suffix not in (".py", ".pyc")
+    ]
     assert files
     # A star stands for no slash there, so the depth must be the same too.
-    missed = [str(f) for f in files
-              if not any(f.match(g) and len(f.parts) == g.count("/") + 1 for g in globs)]
+    missed = [str(f) for f in files if not any(f.match(g) and len(f.parts) == g.count("/") + 1 for g in globs)]
     assert missed == []
 
 
@@ -301,8 +346,11 @@ def test_every_toml_data_file_can_be_parsed():
 
 def test_top_level_holds_only_what_belongs_there():
     ignored = [line.strip("/") for line in (ROOT / ".gitignore").read_text(encoding="utf-8").split()]
-    extra = [p.name for p in ROOT.iterdir() if p.name not in TOP_LEVEL
-             and not any(fnmatch.fnmatch(p.name, pattern) for pattern in ignored)]
+    extra = [
+        p.name
+        for p in ROOT.iterdir()
+        if p.name not in TOP_LEVEL and not any(fnmatch.fnmatch(p.name, pattern) for pattern in ignored)
+    ]
     assert extra == []
 
 
@@ -324,13 +372,13 @@ def literal_calls() -> Iterator[tuple[str, str, set[str] | None]]:
                 owner = node.func.value
                 of_problems = ast.unparse(owner).split(".")[-1] == "problems"
                 first = node.args[0]
-                says = node.func.attr == "say" and path.parent == PACKAGE / "read"
-                if (says or (of_problems and node.func.attr in ("add", "add_tests"))):
+                says = node.func.attr == "say" and PACKAGE / "read" in path.parents
+                if says or (of_problems and node.func.attr in ("add", "add_tests")):
                     given = {k.arg for k in node.keywords if k.arg} - PLACING
                     known = None if any(k.arg is None for k in node.keywords) else given
                     yield from ((place, c, known) for c in codes_of(first))
             for keyword in node.keywords:
-                if keyword.arg == "code" and path.parent != PACKAGE / "judge":
+                if keyword.arg == "code" and PACKAGE / "judge" not in path.parents:
                     yield from ((place, c, None) for c in codes_of(keyword.value) if c)
 
 
@@ -348,7 +396,7 @@ PROBLEM_WORDS = words()["problem"]
 
 def test_every_problem_that_the_code_adds_has_words():
     calls = list(literal_calls())
-    assert len(calls) > 30                          # the scan sees them at all
+    assert len(calls) > 30  # the scan sees them at all
     assert [f"{place}: {code}" for place, code, _ in calls if code not in PROBLEM_WORDS] == []
 
 
@@ -384,8 +432,9 @@ def test_words_of_a_problem_use_only_what_the_code_gives():
 
 def strings_used() -> set[str]:
     """Every text constant of the code, and every text of the data files but the words."""
-    found = {n.value for p in MODULES for n in ast.walk(tree(p))
-             if isinstance(n, ast.Constant) and isinstance(n.value, str)}
+    found = {
+        n.value for p in MODULES for n in ast.walk(tree(p)) if isinstance(n, ast.Constant) and isinstance(n.value, str)
+    }
 
     def within(value: object) -> Iterator[str]:
         if isinstance(value, str):
@@ -418,8 +467,7 @@ def code_patterns() -> list[re.Pattern[str]]:
 
 def test_no_words_of_a_problem_are_left_unused():
     used, patterns = strings_used(), code_patterns()
-    unused = [code for code in PROBLEM_WORDS
-              if code not in used and not any(p.fullmatch(code) for p in patterns)]
+    unused = [code for code in PROBLEM_WORDS if code not in used and not any(p.fullmatch(code) for p in patterns)]
     assert unused == []
 
 
@@ -444,8 +492,12 @@ def test_no_test_is_timed_or_cannot_fail():
         for node in ast.walk(source):
             if isinstance(node, ast.Assert) and isinstance(node.test, ast.Constant):
                 wrong.append(f"{module_id(path)}:{node.lineno} asserts a constant")
-            if isinstance(node, ast.Call) and ast.unparse(node.func) in ("time.time", "time.perf_counter",
-                                                                         "perf_counter", "timeit.timeit"):
+            if isinstance(node, ast.Call) and ast.unparse(node.func) in (
+                "time.time",
+                "time.perf_counter",
+                "perf_counter",
+                "timeit.timeit",
+            ):
                 wrong.append(f"{module_id(path)}:{node.lineno} reads the clock")
             if isinstance(node, ast.FunctionDef) and node.name.startswith("test_"):
                 inside = ast.unparse(node)

@@ -68,9 +68,7 @@ def test_names_that_are_two(a, b):
 
 
 def test_a_whole_number_as_a_name_loses_its_point_nought():
-    tests, _ = graded(
-        [outlet(3.0), outlet("3", test_date=date(2026, 6, 14)), outlet(3, test_date=date(2026, 9, 14))]
-    )
+    tests, _ = graded([outlet(3.0), outlet("3", test_date=date(2026, 6, 14)), outlet(3, test_date=date(2026, 9, 14))])
     assert tests["outlet"].tolist() == ["3", "3", "3"] and tests["identity"].nunique() == 1
 
 
@@ -102,9 +100,7 @@ def test_a_client_left_out_where_there_are_two_stays_apart_and_is_queried():
 
 
 def test_a_blank_site_is_named_after_its_file_queried_and_never_merged():
-    tests, problems = files(
-        ("2025/log.xlsx", {"site": None}, [outlet()]), ("2026/log.xlsx", {"site": " "}, [outlet()])
-    )
+    tests, problems = files(("2025/log.xlsx", {"site": None}, [outlet()]), ("2026/log.xlsx", {"site": " "}, [outlet()]))
     assert tests["site"].nunique() == 2 and tests["identity"].nunique() == 2
     assert tests["site"][0] == "2025/log (site not given)"
     assert "no_site" in codes_of(problems, 0) and "no_site" in codes_of(problems, 1)
@@ -145,8 +141,7 @@ def test_location_tells_apart_too_within_one_file():
 def test_a_blank_location_or_another_files_spelling_does_not_hide_a_conflict():
     for other in (None, "N wall"):
         tests, _ = files(
-            ("a.xlsx", {}, [outlet(location="North wall")]),
-            ("b.xlsx", {}, [outlet(location=other, co_ppm=2)]),
+            ("a.xlsx", {}, [outlet(location="North wall")]), ("b.xlsx", {}, [outlet(location=other, co_ppm=2)])
         )
         assert tests["conflict"].all(), other
 
@@ -206,9 +201,7 @@ def test_a_retest_rules_over_what_it_repeats():
 
 
 def test_two_retests_do_not_say_which_is_the_later():
-    tests, _ = graded(
-        [outlet(co_ppm=9), outlet(visit_reason="retest"), outlet(visit_reason="retest", co_ppm=2)]
-    )
+    tests, _ = graded([outlet(co_ppm=9), outlet(visit_reason="retest"), outlet(visit_reason="retest", co_ppm=2)])
     assert tests["conflict"].all() and not tests["superseded"].any()
 
 
@@ -225,20 +218,14 @@ def test_without_two_different_times_it_is_a_conflict(times):
 
 def test_a_test_timed_after_the_retest_is_not_overruled_by_it():
     tests, _ = graded(
-        [
-            outlet(co_ppm=2),
-            outlet(visit_reason="retest", test_time="10:00"),
-            outlet(co_ppm=9, test_time="11:00"),
-        ]
+        [outlet(co_ppm=2), outlet(visit_reason="retest", test_time="10:00"), outlet(co_ppm=9, test_time="11:00")]
     )
     assert not tests["superseded"].any() and tests["conflict"].all()
 
 
 def test_not_visited_rows_and_other_days_conflict_with_nothing():
     blank = {k: None for k in AIRLINE if k not in ("outlet", "system", "supply")}
-    tests, problems = graded(
-        [outlet(), {**AIRLINE, **blank}, outlet(co_ppm=2, test_date=datetime(2026, 3, 20, 9))]
-    )
+    tests, problems = graded([outlet(), {**AIRLINE, **blank}, outlet(co_ppm=2, test_date=datetime(2026, 3, 20, 9))])
     assert not tests["conflict"].any() and (tests["same_day"] == -1).all()
     assert tests["visited"].tolist() == [True, False, True] and "not_visited" in codes_of(problems, 1)
 
@@ -247,18 +234,14 @@ def test_not_visited_rows_and_other_days_conflict_with_nothing():
 
 
 def test_a_replaced_file_counts_for_nothing_and_is_marked():
-    tests, _ = files(
-        ("in/a.xlsx", {}, [outlet(co_ppm=9)]), ("in/b.xlsx", {"replaces_file": "a.xlsx"}, [outlet()])
-    )
+    tests, _ = files(("in/a.xlsx", {}, [outlet(co_ppm=9)]), ("in/b.xlsx", {"replaces_file": "a.xlsx"}, [outlet()]))
     assert tests["replaced"].tolist() == [True, False] and not tests["conflict"].any()
     assert "Replaced by a later file" in tests["reasons"][0]
 
 
 @pytest.mark.parametrize("named", ["A.XLSX", "a", "in\\a.xlsx", "in/a", "C:\\logs\\in\\a.xlsx"])
 def test_ways_to_name_a_file(named):
-    tests, _ = files(
-        ("in/a.xlsx", {}, [outlet()]), ("in/b.xlsx", {"replaces_file": named}, [outlet(co_ppm=2)])
-    )
+    tests, _ = files(("in/a.xlsx", {}, [outlet()]), ("in/b.xlsx", {"replaces_file": named}, [outlet(co_ppm=2)]))
     assert tests["replaced"].tolist() == [True, False]
 
 

@@ -78,10 +78,7 @@ def test_a_note_of_the_visit_repeated_by_its_rows_has_one_cell():
 
 
 def test_notes_of_two_files_are_two_lines_and_queries_stand_one_a_line():
-    rows = [
-        {**AIRLINE, "outlet": f"Bay {i}", "nominal_pressure_bar": None, "water_multiplier": 0.5}
-        for i in range(2)
-    ]
+    rows = [{**AIRLINE, "outlet": f"Bay {i}", "nominal_pressure_bar": None, "water_multiplier": 0.5} for i in range(2)]
     frame, _ = table_of(rows, None, **{"b.xlsx": ({**VISIT, "site": "B"}, rows)})
     assert lines(frame, "No nominal pressure")["File"].tolist() == ["in/log.xlsx", "b.xlsx"]
     assert len(lines(frame, "multiplier of")) == 4
@@ -166,7 +163,7 @@ def test_every_problem_says_what_to_do_in_words_that_pandas_does_not_read_as_mis
 def codes_in(folder: str) -> set[str]:
     """Codes given to Problems.add and add_tests as plain texts in one folder's modules."""
     found = set()
-    for path in (Path(grader.__file__).parent / folder).glob("*.py"):
+    for path in (Path(grader.__file__).parent / folder).rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if (
                 isinstance(node, ast.Call)

@@ -17,7 +17,7 @@ import pandas as pd
 import pytest
 
 from grader import batch
-from grader.read import files
+from grader.read import find as files
 
 ROOT = Path(__file__).parents[1]
 AS_OF = "2026-11-25"

@@ -75,9 +75,7 @@ def kill_one(folder: Path, output: Path, chance: Random) -> str:
     Returns : "before", "old" or "new": stopped before it began to write, while it wrote, or when it had.
     """
     before = digest(output)
-    process = subprocess.Popen(
-        command(folder, output), cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    )
+    process = subprocess.Popen(command(folder, output), cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     writing = False
     if chance.random() < 2 / 3:
         while process.poll() is None and not writing:
@@ -123,11 +121,7 @@ def test_a_killed_run_leaves_no_reading_process_behind(stage):
     for number in range(100):
         shutil.copy(folder / "a.xlsx", folder / f"copy {number}.xlsx")
     process = subprocess.Popen(
-        command(folder, output),
-        cwd=ROOT,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        start_new_session=True,
+        command(folder, output), cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
     )
     children = wait_for(lambda: [p for p in of_group(process.pid) if p != process.pid])
     process.kill()
@@ -137,9 +131,7 @@ def test_a_killed_run_leaves_no_reading_process_behind(stage):
 
 def of_group(group: int) -> list[int]:
     """Processes of a process group that still run."""
-    listed = subprocess.run(
-        ["ps", "-e", "-o", "pid=,pgid=,stat="], capture_output=True, text=True, check=True
-    ).stdout
+    listed = subprocess.run(["ps", "-e", "-o", "pid=,pgid=,stat="], capture_output=True, text=True, check=True).stdout
     rows = [line.split() for line in listed.splitlines()]
     return [int(pid) for pid, pgid, state in rows if int(pgid) == group and not state.startswith("Z")]
 
@@ -289,9 +281,7 @@ def test_a_second_run_on_a_held_target_is_one_line(stage):
             folder,
             output,
         )
-        assert done.returncode == 2 and re.fullmatch(
-            r"Error: [^\n]*another run is writing[^\n]*\n", done.stderr
-        )
+        assert done.returncode == 2 and re.fullmatch(r"Error: [^\n]*another run is writing[^\n]*\n", done.stderr)
         assert verdicts(output) == OLD
 
 

@@ -131,13 +131,7 @@ def test_its_own_products_start_nothing_and_are_not_graded(folder):
     visit_file(folder / "a.xlsx")
     output = folder / "result.xlsx"
     lines = watched(
-        folder,
-        output,
-        nothing,
-        nothing,
-        lambda: shutil.copy(output, folder / "sent to client.xlsx"),
-        nothing,
-        nothing,
+        folder, output, nothing, nothing, lambda: shutil.copy(output, folder / "sent to client.xlsx"), nothing, nothing
     )
     assert kinds(lines) == ["watching", "new or changed", "graded", "stopped"]
     assert batch.run(folder).sources["File"].tolist() == ["a.xlsx"]
@@ -202,13 +196,7 @@ def test_a_folder_that_is_gone_for_a_while_costs_no_result(folder, tmp_path):
     visit_file(folder / "a.xlsx")
     away = tmp_path / "away"
     lines = watched(
-        folder,
-        tmp_path / "r.xlsx",
-        nothing,
-        lambda: folder.rename(away),
-        nothing,
-        lambda: away.rename(folder),
-        nothing,
+        folder, tmp_path / "r.xlsx", nothing, lambda: folder.rename(away), nothing, lambda: away.rename(folder), nothing
     )
     assert kinds(lines) == ["watching", "new or changed", "graded", "folder cannot be looked at", "stopped"]
     assert verdicts(tmp_path / "r.xlsx") == ["pass"]
@@ -229,11 +217,7 @@ def test_a_new_day_counts_what_is_due_again(folder, tmp_path, monkeypatch):
     monkeypatch.setattr(module, "date", Day)
     visit_file(folder / "a.xlsx")
     lines = watched(
-        folder,
-        tmp_path / "r.xlsx",
-        nothing,
-        nothing,
-        lambda: setattr(Day, "now", datetime.date(2026, 11, 26)),
+        folder, tmp_path / "r.xlsx", nothing, nothing, lambda: setattr(Day, "now", datetime.date(2026, 11, 26))
     )
     assert kinds(lines) == ["watching", "new or changed", "graded", "a new day", "graded", "stopped"]
 
@@ -255,9 +239,7 @@ def test_it_ends_cleanly_on_a_signal(folder, ending):
     """The command itself: graded, told to end, exit status 0, nothing temporary left."""
     visit_file(folder / "a.xlsx")
     command = [sys.executable, "-m", "grader", "watch", folder, "-o", folder / "r.xlsx", "--every", "0.1"]
-    with subprocess.Popen(
-        command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    ) as process:
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None and process.stderr is not None
         seen = []
         for line in process.stdout:

@@ -16,7 +16,7 @@ from grader import grade
 from grader.cli import main
 from grader.columns import FIELDS
 from grader.data import load_toml, names
-from grader.read.notation import fold_word
+from grader.read.words.notation import fold_word
 from grader.words import languages, words
 from grader.write.blank import write_blank
 from tests.support import AIRLINE, CYLINDER, VISIT
@@ -74,8 +74,9 @@ def test_every_english_text_is_there_and_no_other(code):
 @pytest.mark.parametrize("code", FURTHER)
 def test_placeholders_are_those_of_english(code):
     own = own_words(code)
-    wrong = {key: text for key, text in own.items()
-             if key in ENGLISH and placeholders(text) != placeholders(ENGLISH[key])}
+    wrong = {
+        key: text for key, text in own.items() if key in ENGLISH and placeholders(text) != placeholders(ENGLISH[key])
+    }
     assert wrong == {}
 
 
@@ -109,15 +110,27 @@ def test_no_spelling_stands_for_two_words_of_a_field(name):
 # ------------------------------------------------------------------------------------------- the blank in German
 
 # What an engineer who writes German puts into the cells, beside the words of the list.
-GERMAN = {"supply": "Druckluftleitung", "dryer": "Kältetrockner", "odour": "kein Geruch", "liquid_water": "keins",
-          "outlet_status": "in Betrieb"}
-AS_ENGLISH = {"supply": "airline", "dryer": "refrigerant", "odour": "none", "liquid_water": "none",
-              "outlet_status": "in use"}
+GERMAN = {
+    "supply": "Druckluftleitung",
+    "dryer": "Kältetrockner",
+    "odour": "kein Geruch",
+    "liquid_water": "keins",
+    "outlet_status": "in Betrieb",
+}
+AS_ENGLISH = {
+    "supply": "airline",
+    "dryer": "refrigerant",
+    "odour": "none",
+    "liquid_water": "none",
+    "outlet_status": "in use",
+}
 # One outlet each that passes, fails, stays incomplete (no multiplier behind a refrigerant dryer), and a cylinder.
 WET = {"water_tube_mg_m3": 60.0, "water_multiplier": 10.0, "lowest_use_temperature_c": 18.0}
-OUTLETS = [AIRLINE | WET | {"outlet": "Halle 1"},
-           AIRLINE | WET | {"outlet": "Halle 2", "co_ppm": 30.0},
-           AIRLINE | WET | {"outlet": "Halle 3", "water_multiplier": None}]
+OUTLETS = [
+    AIRLINE | WET | {"outlet": "Halle 1"},
+    AIRLINE | WET | {"outlet": "Halle 2", "co_ppm": 30.0},
+    AIRLINE | WET | {"outlet": "Halle 3", "water_multiplier": None},
+]
 
 
 def verdicts_of(path: Path, language: str, rows: list[dict[str, Any]], more_visit: dict[str, Any]) -> Any:
@@ -132,10 +145,12 @@ def both(tmp_path_factory):
     folder = tmp_path_factory.mktemp("blanks")
     german = [row | GERMAN for row in OUTLETS] + [CYLINDER | {"supply": "Flasche", "odour": "geruchlos"}]
     english = [row | AS_ENGLISH for row in OUTLETS] + [CYLINDER | {"supply": "cylinder", "odour": "none"}]
-    return (verdicts_of(folder / "de" / "visit.xlsx", "de", german,
-                        {"visit_reason": "regelmäßig", "tubes_corrected": "nein"}),
-            verdicts_of(folder / "en" / "visit.xlsx", "en", english,
-                        {"visit_reason": "periodic", "tubes_corrected": "no"}))
+    return (
+        verdicts_of(
+            folder / "de" / "visit.xlsx", "de", german, {"visit_reason": "regelmäßig", "tubes_corrected": "nein"}
+        ),
+        verdicts_of(folder / "en" / "visit.xlsx", "en", english, {"visit_reason": "periodic", "tubes_corrected": "no"}),
+    )
 
 
 def test_a_german_blank_filled_in_german_reads_like_the_english_one(both):
@@ -186,8 +201,10 @@ def test_the_commands_take_a_language(tmp_path, monkeypatch):
     sheets = pd.read_excel("leer.xlsx", sheet_name=None, engine="calamine")
     assert list(sheets) == ["Visit", "Readings", words("de")["blank"]["readme_sheet"]]
     write_blank("in.xlsx", visit=VISIT, rows=[row | AS_ENGLISH for row in OUTLETS], language="de")
-    graded = CliRunner().invoke(main, ["grade", "in.xlsx", "-o", "out.xlsx", "--as-of", "2026-03-20",
-                                       "--language", "de", "--records", "records"])
+    graded = CliRunner().invoke(
+        main,
+        ["grade", "in.xlsx", "-o", "out.xlsx", "--as-of", "2026-03-20", "--language", "de", "--records", "records"],
+    )
     assert graded.exit_code == 0, graded.output
     summary = " ".join(str(v) for v in pd.read_excel("out.xlsx", "Summary", header=None, engine="calamine").stack())
     assert words("de")["summary"]["title"] in summary
@@ -197,8 +214,8 @@ def test_the_commands_take_a_language(tmp_path, monkeypatch):
 @pytest.mark.parametrize("code", FURTHER)
 def test_limits_and_conditions_are_said_in_the_language(code):
     """Every limit of every rule set: no English one is left, but for figures and classes alone."""
-    from grader.judge.rulesets import load_ruleset, rule_ids
-    from grader.judge.ruletable import limits_table
+    from grader.judge.rules.sets import load_ruleset, rule_ids
+    from grader.judge.rules.table import limits_table
 
     rules = [load_ruleset(i) for i in rule_ids()]
     english, other = limits_table(rules), limits_table(rules, code)
@@ -206,4 +223,6 @@ def test_limits_and_conditions_are_said_in_the_language(code):
         if a["Judges"] != "yes":
             continue
         assert a["Limit"] != b["Limit"] and a["Parameter"] != b["Parameter"], a
-        assert a["Condition"] != b["Condition"] or not {"all", "above", "up", "use", "and"} & set(a["Condition"].split()), a
+        assert a["Condition"] != b["Condition"] or not {"all", "above", "up", "use", "and"} & set(
+            a["Condition"].split()
+        ), a

@@ -33,9 +33,7 @@ class Ends:
         with np.errstate(invalid="ignore"):
             lower = rising(np.where(read & np.isfinite(self.lower), self.lower, np.nan))
             same = self.lower == self.upper
-            upper = np.where(
-                same, lower, rising(np.where(read & ~same & np.isfinite(self.upper), self.upper, np.nan))
-            )
+            upper = np.where(same, lower, rising(np.where(read & ~same & np.isfinite(self.upper), self.upper, np.nan)))
         lower = np.where(read & np.isneginf(self.lower), lowest, lower)
         upper = np.where(read & np.isposinf(self.upper), np.inf, upper)
         good = read & ~np.isnan(lower) & ~np.isnan(upper)
@@ -80,16 +78,12 @@ def worst(sources: list[tuple[Ends, int]], none: int) -> tuple[Ends, np.ndarray]
     for ends, code in sources:
         read = ends.state == READ
         with np.errstate(invalid="ignore"):
-            worse = read & (
-                (state != READ) | (ends.upper > upper) | ((ends.upper == upper) & (ends.lower > lower))
-            )
+            worse = read & ((state != READ) | (ends.upper > upper) | ((ends.upper == upper) & (ends.lower > lower)))
         raised = read & (state == READ)
         lower = np.where(raised, np.fmax(lower, ends.lower), np.where(read, ends.lower, lower))
         upper = np.where(raised, np.fmax(upper, ends.upper), np.where(read, ends.upper, upper))
         open_, source = np.where(worse, ends.open, open_), np.where(worse, code, source)
-        state = np.where(
-            read, READ, np.where((state != READ) & (ends.state == UNREADABLE), UNREADABLE, state)
-        )
+        state = np.where(read, READ, np.where((state != READ) & (ends.state == UNREADABLE), UNREADABLE, state))
     return Ends(lower, upper, open_, state), source
 
 

@@ -38,11 +38,11 @@ from grader.columns import (
     TRACE,
     UNREADABLE,
 )
-from grader.compute import humidity
-from grader.compute.constants import STANDARD_ATMOSPHERE_HPA
 from grader.compute.ends import Ends, distinct_rows, first_doubt, of_field, worst
+from grader.compute.humidity import dew_point as humidity
+from grader.compute.humidity.constants import STANDARD_ATMOSPHERE_HPA
+from grader.compute.humidity.sensitivity import sensitivities
 from grader.compute.scale import beyond_scale
-from grader.compute.uncertainty import sensitivities
 from grader.frames import above, at_least, text, with_columns
 from grader.problems import Problems
 
@@ -55,11 +55,7 @@ HOTTEST_USE_C = 40.0
 WET_MULTIPLIER = 10.0  # common practice, no source: a tenth of the scale's volume on wet systems
 SOURCES_AGREE_REL, SOURCES_AGREE_K = 0.05, 2.0
 HIGH_PRESSURE = ("charging compressor", "cylinder")
-_SOURCE_FIELD = {
-    SOURCE_TUBE: "water_tube_mg_m3",
-    SOURCE_CONTENT: "water_mg_m3",
-    SOURCE_METER: "dew_point_measured_c",
-}
+_SOURCE_FIELD = {SOURCE_TUBE: "water_tube_mg_m3", SOURCE_CONTENT: "water_mg_m3", SOURCE_METER: "dew_point_measured_c"}
 
 
 def compute_water(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
@@ -101,9 +97,7 @@ def compute_water(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
     _put(new, "pressure_dew_point", line_dew, doubt)
     one, outside_one = _dew_points(water, np.full(len(tests), STANDARD_ATMOSPHERE_HPA * 100.0))
     for code, field in _SOURCE_FIELD.items():
-        problems.add_tests(
-            "dew_point_out_of_range", number[(outside | outside_one) & (source == code)], field
-        )
+        problems.add_tests("dew_point_out_of_range", number[(outside | outside_one) & (source == code)], field)
     _put(new, "dew_point_1atm", one, water_doubt)
 
     temperature, known, temperature_doubt = _use_temperature(tests, problems)
@@ -116,9 +110,7 @@ def compute_water(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
     line_temperature = of_field(tests, "airline_temperature_c")
     with np.errstate(invalid="ignore"):
         above_line = (
-            (line_dew.state == READ)
-            & (line_temperature.state == READ)
-            & above(line_dew.lower, line_temperature.upper)
+            (line_dew.state == READ) & (line_temperature.state == READ) & above(line_dew.lower, line_temperature.upper)
         )
     seen = text(tests, "liquid_water") == "seen"
     new["dew_above_line"] = above_line
@@ -133,9 +125,7 @@ def _put(new: dict[str, np.ndarray], key: str, ends: Ends, doubt: np.ndarray) ->
     new[f"{key}_doubt"] = np.where(ends.state != BLANK, doubt, 0).astype(np.int8)
 
 
-def _atmosphere(
-    tests: pd.DataFrame, problems: Problems
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def _atmosphere(tests: pd.DataFrame, problems: Problems) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Atmospheric pressure used (hPa), factor for tubes, factor for a stated content, doubt of tubes."""
     number = tests.index.to_numpy()
     given = of_field(tests, "atmospheric_pressure_hpa")
@@ -157,9 +147,7 @@ def _atmosphere(
     yes, already = asked == "yes", asked == "already corrected"
     not_asked = ~yes & ~already & ~asked_unreadable
     low = not_asked & usable & (pressure < ATMOSPHERIC_LOW_HPA)
-    problems.add_tests(
-        "tubes_worse_of_both", number[low], "atmospheric_pressure_hpa", pressure=list(pressure[low])
-    )
+    problems.add_tests("tubes_worse_of_both", number[low], "atmospheric_pressure_hpa", pressure=list(pressure[low]))
     factor = np.where(yes, ratio, np.where(low | (asked_unreadable & usable), np.maximum(ratio, 1.0), 1.0))
     content = np.where(already, 1.0, np.maximum(factor, 1.0))
     doubt = np.zeros(len(tests), dtype=np.int8)
@@ -167,9 +155,7 @@ def _atmosphere(
     # Whether to correct cannot be read: where there is no pressure it may have been a yes.
     lacking = (yes | asked_unreadable) & ~usable & ~unreadable
     doubt[lacking] = DOUBT["correction_without_pressure"]
-    problems.add_tests(
-        "atmospheric_bound", number[(given.state == READ) & ~plain], "atmospheric_pressure_hpa"
-    )
+    problems.add_tests("atmospheric_bound", number[(given.state == READ) & ~plain], "atmospheric_pressure_hpa")
     problems.add_tests("correction_without_pressure", number[lacking & yes], "tubes_corrected")
     return pressure, factor, content, doubt
 
@@ -180,9 +166,7 @@ def _atmospheric_unreadable(tests: pd.DataFrame) -> np.ndarray:
     return (given.state == UNREADABLE) | ((given.state == READ) & (given.lower != given.upper))
 
 
-def _for_words(
-    tests: pd.DataFrame, column: str, factor: np.ndarray, atmospheric_hpa: np.ndarray
-) -> np.ndarray:
+def _for_words(tests: pd.DataFrame, column: str, factor: np.ndarray, atmospheric_hpa: np.ndarray) -> np.ndarray:
     """The factor of one tube. Words (stain, clear, ND) are no scale readings: a correction of a few per cent
     that the design holds too small to ask for (980 hPa and more) does not move the figure they stand for."""
     word = np.isin(tests[f"{column}_how"].to_numpy(), (STAIN, CLEAR, TRACE, NOT_DETECTED))
@@ -211,9 +195,7 @@ def _content(
     problems.add_tests("multiplier_missing", number[has_tube & blank & wet], "water_multiplier")
     plain = (multiplier.state == READ) & (multiplier.lower == multiplier.upper)
     bad = ~blank & ~(plain & (multiplier.lower >= 1.0))
-    problems.add_tests(
-        "multiplier_bad", number[has_tube & bad & (multiplier.state == READ)], "water_multiplier"
-    )
+    problems.add_tests("multiplier_bad", number[has_tube & bad & (multiplier.state == READ)], "water_multiplier")
     odd = has_tube & plain & ~bad & wet & (multiplier.lower != WET_MULTIPLIER)
     problems.add_tests("multiplier_odd", number[odd], "water_multiplier", expected=WET_MULTIPLIER)
     # Without a usable multiplier the tube's own figure is the least there can be: a fail stays one.
@@ -265,21 +247,14 @@ def _disagreements(
     with np.errstate(invalid="ignore", divide="ignore"):
         both = (tube.state == READ) & (content.state == READ)
         apart = both & (
-            np.maximum(tube.lower, content.lower)
-            > np.minimum(tube.upper, content.upper) * (1.0 + SOURCES_AGREE_REL)
+            np.maximum(tube.lower, content.lower) > np.minimum(tube.upper, content.upper) * (1.0 + SOURCES_AGREE_REL)
         )
         problems.add_tests("water_sources_disagree", number[apart], "water_mg_m3")
         other = worst([(tube, 1), (content, 2)], 0)[0]
         compared = (meter.state == READ) & (other.state == READ)
-        dew = humidity.dew_point(
-            humidity.mole_fraction(np.where(compared, other.upper, np.nan)), meter_pascal
-        )
-        low = humidity.dew_point(
-            humidity.mole_fraction(np.where(compared, other.lower, np.nan)), meter_pascal
-        )
-        apart = compared & (
-            (low - meter_dew.upper > SOURCES_AGREE_K) | (meter_dew.lower - dew > SOURCES_AGREE_K)
-        )
+        dew = humidity.dew_point(humidity.mole_fraction(np.where(compared, other.upper, np.nan)), meter_pascal)
+        low = humidity.dew_point(humidity.mole_fraction(np.where(compared, other.lower, np.nan)), meter_pascal)
+        apart = compared & ((low - meter_dew.upper > SOURCES_AGREE_K) | (meter_dew.lower - dew > SOURCES_AGREE_K))
         problems.add_tests("meter_disagrees", number[apart], "dew_point_measured_c", kelvin=SOURCES_AGREE_K)
 
 
@@ -339,9 +314,7 @@ def _dew_points(water: Ends, pressure_pa: np.ndarray) -> tuple[Ends, np.ndarray]
     high = np.where(high_zero, humidity.LOWEST_DEW_POINT_C, high)
     lower[rows], upper[rows] = low, high
     outside[rows] = dry_high | wet_low
-    state = np.where(
-        use & ~np.isnan(lower) & ~np.isnan(upper), READ, np.where(water.state == BLANK, BLANK, UNREADABLE)
-    )
+    state = np.where(use & ~np.isnan(lower) & ~np.isnan(upper), READ, np.where(water.state == BLANK, BLANK, UNREADABLE))
     open_ = np.where(lower == upper, OPEN_NONE, water.open)
     open_ = np.where(np.isneginf(lower) & (open_ == OPEN_NONE), OPEN_UPPER, open_)
     open_ = np.where(np.isposinf(upper) & (open_ == OPEN_NONE), OPEN_LOWER, open_)

@@ -13,7 +13,7 @@ from grader.frames import with_columns
 from grader.judge.decision import tightened
 from grader.judge.doubts import judge_doubts
 from grader.judge.purity import purity_classes
-from grader.judge.rulesets import RuleSet, load_ruleset, resolve_edition
+from grader.judge.rules.sets import RuleSet, load_ruleset, resolve_edition
 from grader.judge.verdicts import JUDGED, judge
 from grader.problems import GraderError, Problems
 from grader.words import words
@@ -49,7 +49,7 @@ def check_also(names: Iterable[str]) -> None:
         _, rulesets, shown = _named(name, np.array(["2020-01-01"], dtype="datetime64[D]"))
         for rules in rulesets.values():
             if rules.own and files.setdefault(rules.id, rules.path) != rules.path:
-                raise GraderError(f"--also {name}: {files[rules.id]} has the same id = \"{shown}\". {_OTHER_ID}")
+                raise GraderError(f'--also {name}: {files[rules.id]} has the same id = "{shown}". {_OTHER_ID}')
             if rules.information_only and not any(x.purity_class for x in rules.limits):
                 raise GraderError(
                     f"--also {name}: is for information only and states no classes, so it has nothing to show. "
@@ -75,7 +75,7 @@ def also_judged(
     for name in dict.fromkeys(names):
         ids, rulesets, shown = _named(name, tests["test_day"].to_numpy())
         if any(r.own and r.id in judging for r in rulesets.values()):
-            raise GraderError(f"--also {name}: the rule set that judges has the same id = \"{shown}\". {_OTHER_ID}")
+            raise GraderError(f'--also {name}: the rule set that judges has the same id = "{shown}". {_OTHER_ID}')
         made.rulesets.update(rulesets)
         if any(r.information_only for r in rulesets.values()):
             # A figure from an expired tube, of too short a sample, or that is not believed has no class.

@@ -9,7 +9,7 @@ import pandas as pd
 
 from grader.columns import UNREADABLE
 from grader.frames import text, with_columns
-from grader.judge.rulesets import RuleSet, UnknownRuleSet, load_ruleset, resolve_edition
+from grader.judge.rules.sets import RuleSet, UnknownRuleSet, load_ruleset, resolve_edition
 from grader.problems import Problems
 
 DEFAULT_RULES = "en12021-2014"

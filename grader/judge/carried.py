@@ -61,9 +61,7 @@ def water_chain(tests: pd.DataFrame, standard: Mapping[str, Standard]) -> ChainU
     if meter.any():
         at_bar = tests["dew_point_measured_at_bar_lower"].to_numpy(dtype=float)
         at_pa = tests["meter_pressure_pa"].to_numpy()
-        measured = standard["pressure_dew_point"].at(
-            tests["dew_point_measured_c_upper"].to_numpy(dtype=float)
-        )
+        measured = standard["pressure_dew_point"].at(tests["dew_point_measured_c_upper"].to_numpy(dtype=float))
         by_pressure = tests["meter_per_ln_pressure"].to_numpy() * relative_of_pressure(
             at_bar, at_pa, given, standard["pressure"]
         )
@@ -75,12 +73,8 @@ def water_chain(tests: pd.DataFrame, standard: Mapping[str, Standard]) -> ChainU
         given,
         standard["pressure"],
     )
-    line = np.hypot(
-        tests["dew_per_ln_water"].to_numpy() * u_ln_x, tests["dew_per_ln_pressure"].to_numpy() * u_ln_p
-    )
+    line = np.hypot(tests["dew_per_ln_water"].to_numpy() * u_ln_x, tests["dew_per_ln_pressure"].to_numpy() * u_ln_p)
     # One atmosphere is a definition, not a reading.
     one = tests["dew_1atm_per_ln_water"].to_numpy() * u_ln_x
     temperature = standard["margin"].absolute
-    return ChainUncertainty(
-        content * u_ln_x, line, one, np.hypot(line, temperature), np.hypot(one, temperature)
-    )
+    return ChainUncertainty(content * u_ln_x, line, one, np.hypot(line, temperature), np.hypot(one, temperature))

@@ -16,7 +16,7 @@ import numpy as np
 
 from grader.columns import CANNOT_TELL, FAIL, NEAR_LIMIT, PARAMETERS, PASS, READ
 from grader.frames import above, normal_below
-from grader.judge.rulesets import RuleSet
+from grader.judge.rules.sets import RuleSet
 from grader.judge.uncertainty import COVERAGE_FACTOR, Standard, standards
 
 # {key}_closeness: why a reading that meets its limit is no plain pass.
@@ -117,8 +117,7 @@ class Closeness:
             # An end at infinity is clear of the band on its own side: infinity less infinity is above nothing.
             with np.errstate(invalid="ignore"):
                 inside = [
-                    above(end + width * at(end), high) | above(low, end - width * at(end))
-                    for end in (lower, upper)
+                    above(end + width * at(end), high) | above(low, end - width * at(end)) for end in (lower, upper)
                 ]
             out[passed & (inside[0] | inside[1])] = CANNOT_TELL
             out[passed & inside[0] & inside[1]] = FAIL

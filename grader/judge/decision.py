@@ -9,7 +9,7 @@ from datetime import date
 import numpy as np
 
 from grader.columns import PARAMETERS
-from grader.judge.rulesets import DecisionRule, RuleSet
+from grader.judge.rules.sets import DecisionRule, RuleSet
 from grader.judge.uncertainty import COVERAGE_FACTOR, standards
 from grader.outdoor import outdoor_co2_on
 from grader.problems import GraderError
@@ -47,14 +47,18 @@ def rule_facts(rules: RuleSet) -> list[str]:
     if rules.extends:
         facts.append(f"Extends {rules.extends}.")
     if rules.superseded_from is not None:
-        facts.append(f"Superseded from {rules.superseded_from}{f' by {rules.superseded_by}' if rules.superseded_by else ''}.")
+        facts.append(
+            f"Superseded from {rules.superseded_from}{f' by {rules.superseded_by}' if rules.superseded_by else ''}."
+        )
     if rules.information_only:
         return facts
     facts.append(f"For: {', '.join(rules.supplies)}. Demanded: {', '.join(rules.demanded)}.")
     facts.append(f"Decision rule: {decision_text({rules.id: rules})}.")
     if rules.interval_months is not None:
         basis = f" ({rules.interval_basis})" if rules.interval_basis else ""
-        facts.append(f"Longest interval between tests: {rules.interval_months} month{'s'[: rules.interval_months != 1]}{basis}.")
+        facts.append(
+            f"Longest interval between tests: {rules.interval_months} month{'s'[: rules.interval_months != 1]}{basis}."
+        )
     facts += [f"Asks less on purpose, {key}: {why}" for key, why in rules.why.items()]
     facts += [f"Asks less on purpose, {x.parameter} {x.text}: {x.why}" for x in rules.limits if x.why]
     return facts
@@ -96,7 +100,5 @@ def decision_cautions(rulesets: Mapping[str, RuleSet], as_of: date, language: st
         if outdoor + width * standard.at(outdoor) > limit:
             # y + w u(y) = limit, by whichever part of u is the larger there
             accepted = min(limit - width * standard.absolute, limit / (1.0 + width * standard.relative))
-            lines.append(
-                said["outdoor_fails"].format(limit=limit, rule=rule_id, accepted=accepted, outdoor=outdoor)
-            )
+            lines.append(said["outdoor_fails"].format(limit=limit, rule=rule_id, accepted=accepted, outdoor=outdoor))
     return lines

@@ -17,12 +17,7 @@ from grader.frames import above, at_least, text, with_columns
 from grader.outdoor import outdoor_co2_on
 from grader.problems import Problems
 
-TUBES = {
-    "co": "co_tube_expiry",
-    "co2": "co2_tube_expiry",
-    "oil": "oil_tube_expiry",
-    "water": "water_tube_expiry",
-}
+TUBES = {"co": "co_tube_expiry", "co2": "co2_tube_expiry", "oil": "oil_tube_expiry", "water": "water_tube_expiry"}
 WATER_CHAIN = ("water", "pressure_dew_point", "dew_point_1atm", "margin")
 INSTRUMENT = ("oxygen", "flow", "pressure", "pressure_dew_point", "margin")
 USUAL_OIL_SAMPLING_MIN = 15.0  # common practice, no source: lubricant not known or mixed
@@ -121,9 +116,7 @@ def _oil_sampling(tests: pd.DataFrame, doubts: dict[str, np.ndarray]) -> None:
     state = tests["oil_sampling_min_state"].to_numpy()
     need_state = tests["oil_sampling_needed_min_state"].to_numpy()
     needed = np.where(
-        need_state == READ,
-        tests["oil_sampling_needed_min_upper"].to_numpy(dtype=float),
-        USUAL_OIL_SAMPLING_MIN,
+        need_state == READ, tests["oil_sampling_needed_min_upper"].to_numpy(dtype=float), USUAL_OIL_SAMPLING_MIN
     )
     needed = np.where(needed > 0, needed, USUAL_OIL_SAMPLING_MIN)
     sampled = tests["oil_sampling_min_lower"].to_numpy(dtype=float)

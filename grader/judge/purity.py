@@ -7,7 +7,7 @@ import pandas as pd
 
 from grader.columns import PARAMETER_BY_NAME, READ
 from grader.frames import at_least
-from grader.judge.rulesets import RuleSet
+from grader.judge.rules.sets import RuleSet
 
 
 def purity_classes(tests: pd.DataFrame, ruleset: RuleSet, said: dict[str, str]) -> np.ndarray:
@@ -24,9 +24,7 @@ def purity_classes(tests: pd.DataFrame, ruleset: RuleSet, said: dict[str, str]) 
         kind = next(x.purity_class for x in ruleset.limits if x.parameter == name).rpartition(" ")[0]
         best, worst = (class_of(ruleset, name, end) for end in (lower, upper))
         one = np.where(
-            best == worst,
-            worst,
-            np.where(worst == "", said["class_not_better"], said["class_or_better"]),
+            best == worst, worst, np.where(worst == "", said["class_not_better"], said["class_or_better"])
         ).astype(object)
         shown = np.array(
             [

@@ -104,10 +104,7 @@ def _multipliers(tests: pd.DataFrame, problems: Problems, dryer: np.ndarray, ask
     line_c = _upper(tests, "airline_temperature_c")
     kelvin = dew + _ZERO_CELSIUS_K
     low, high = np.full(len(dew), np.nan), np.full(len(dew), np.nan)
-    for name, ends, base in (
-        ("refrigerant", ask["refrigerant_c"], 0.0),
-        ("none", ask["no_dryer_k"], line_c),
-    ):
+    for name, ends, base in (("refrigerant", ask["refrigerant_c"], 0.0), ("none", ask["no_dryer_k"], line_c)):
         low = np.where(dryer == name, base + ends[0], low)
         high = np.where(dryer == name, base + ends[1], high)
     with np.errstate(invalid="ignore"):

@@ -32,7 +32,7 @@ from grader.frames import by_unique, text, with_columns
 from grader.judge import verdicts as v
 from grader.judge.chances import IN_GUARD_BAND
 from grader.judge.close_reasons import CLOSE, add_close
-from grader.judge.rulesets import RuleSet
+from grader.judge.rules.sets import RuleSet
 from grader.words import words
 
 COMPUTED = ("water", "pressure_dew_point", "dew_point_1atm", "margin")
@@ -83,18 +83,14 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
     within: dict[str, str] = w["parameter_within"]
     reasons = _Reasons(len(tests))
     rule = text(tests, "ruleset")
-    named = by_unique(
-        rule, lambda r: f"{rulesets[r].document} {rulesets[r].edition}" if r in rulesets else ""
-    )
+    named = by_unique(rule, lambda r: f"{rulesets[r].document} {rulesets[r].edition}" if r in rulesets else "")
     verdict = {key: tests[f"verdict_{key}"].to_numpy() for key in v.JUDGED}
     judged = rule != ""
     reasons.add(~tests["visited"].to_numpy(), said["not_visited"])
     reasons.add(~judged, said["no_rule_set"])
 
     in_band = {
-        key: tests[f"{key}_closeness"].to_numpy() == IN_GUARD_BAND
-        if key in CLOSE
-        else np.zeros(len(tests), dtype=bool)
+        key: tests[f"{key}_closeness"].to_numpy() == IN_GUARD_BAND if key in CLOSE else np.zeros(len(tests), dtype=bool)
         for key in v.JUDGED
     }
     for key in v.JUDGED:
@@ -110,12 +106,7 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
         for rule_id, rules in rulesets.items()
     }
     add_close(
-        reasons.add,
-        tests,
-        lambda key: reading_text(tests, key, said),
-        said,
-        names,
-        lambda key, i: flag[rule[i]][key],
+        reasons.add, tests, lambda key: reading_text(tests, key, said), said, names, lambda key, i: flag[rule[i]][key]
     )
     # What is missing is said once, as a list; after a marked odour the rest may rightly be empty.
     _list(
@@ -177,22 +168,13 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
 
 
 def _fails(
-    reasons: _Reasons,
-    tests: pd.DataFrame,
-    key: str,
-    where: np.ndarray,
-    said: dict[str, str],
-    names: dict[str, str],
+    reasons: _Reasons, tests: pd.DataFrame, key: str, where: np.ndarray, said: dict[str, str], names: dict[str, str]
 ) -> None:
     if key == "odour":
         word = text(tests, "odour")
         reasons.add(
             where,
-            lambda i: (
-                said["odour_marked"]
-                if word[i] == "marked"
-                else said["odour_not_allowed"].format(odour=word[i])
-            ),
+            lambda i: said["odour_marked"] if word[i] == "marked" else said["odour_not_allowed"].format(odour=word[i]),
         )
         return
     low_limit, high_limit = tests[f"limit_low_{key}"].to_numpy(), tests[f"limit_high_{key}"].to_numpy()
@@ -220,12 +202,7 @@ def _fails(
 
 
 def _water_fails(
-    reasons: _Reasons,
-    tests: pd.DataFrame,
-    where: np.ndarray,
-    low: np.ndarray,
-    high: np.ndarray,
-    said: dict[str, str],
+    reasons: _Reasons, tests: pd.DataFrame, where: np.ndarray, low: np.ndarray, high: np.ndarray, said: dict[str, str]
 ) -> None:
     by = tests["water_by"].to_numpy()
     content, dew = reading_text(tests, "water", said), reading_text(tests, "pressure_dew_point", said)
@@ -265,9 +242,7 @@ def _water_fails(
     reasons.add(
         where & (by == v.BY_MARGIN_1ATM),
         lambda i: said["margin_one_short"].format(
-            dew=one(i, float("nan")),
-            margin=fixed(base[i] - dew_one[i], 1, low[i]),
-            needed=limit_figure(low[i]),
+            dew=one(i, float("nan")), margin=fixed(base[i] - dew_one[i], 1, low[i]), needed=limit_figure(low[i])
         ),
     )
 
@@ -287,12 +262,7 @@ def _doubtful(reasons: _Reasons, tests: pd.DataFrame, unsure: dict[str, np.ndarr
 
 
 def _unsure(
-    reasons: _Reasons,
-    tests: pd.DataFrame,
-    key: str,
-    where: np.ndarray,
-    said: dict[str, str],
-    names: dict[str, str],
+    reasons: _Reasons, tests: pd.DataFrame, key: str, where: np.ndarray, said: dict[str, str], names: dict[str, str]
 ) -> None:
     """Why a figure without a doubt cannot be told: unreadable, or a bound that leaves it open."""
     if key == "odour":
@@ -301,11 +271,7 @@ def _unsure(
     state = tests[f"{key}_state"].to_numpy()
     if key == "water":
         by = tests["water_by"].to_numpy()
-        chain = {
-            v.BY_LINE_DEW: "pressure_dew_point",
-            v.BY_ONE_ATMOSPHERE: "dew_point_1atm",
-            v.BY_MARGIN: "margin",
-        }
+        chain = {v.BY_LINE_DEW: "pressure_dew_point", v.BY_ONE_ATMOSPHERE: "dew_point_1atm", v.BY_MARGIN: "margin"}
         unsure = tests["water_band_unsure"].to_numpy()
         reasons.add(where & unsure, said["band"].format(name=names[key]))
         rest = where & ~unsure
@@ -319,12 +285,7 @@ def _unsure(
 
 
 def _bound(
-    reasons: _Reasons,
-    tests: pd.DataFrame,
-    key: str,
-    where: np.ndarray,
-    said: dict[str, str],
-    names: dict[str, str],
+    reasons: _Reasons, tests: pd.DataFrame, key: str, where: np.ndarray, said: dict[str, str], names: dict[str, str]
 ) -> None:
     shown = reading_text(tests, key, said)
     reasons.add(where, lambda i: said["bound"].format(name=names[key], reading=shown(i)))

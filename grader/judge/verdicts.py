@@ -50,9 +50,9 @@ from grader.frames import above, text, with_columns
 from grader.judge.carried import water_chain
 from grader.judge.chances import IN_GUARD_BAND, Close, Closeness
 from grader.judge.doubts import judge_doubts
-from grader.judge.limit import Limit
 from grader.judge.limits_on import Applied, Situation, apply_limits, judge_interval
-from grader.judge.rulesets import RuleSet
+from grader.judge.rules.limit import Limit
+from grader.judge.rules.sets import RuleSet
 from grader.problems import Problems
 
 JUDGED = ("odour", "oxygen", "co", "co2", "oil", "water", "flow", "pressure")
@@ -113,9 +113,7 @@ def _judge_one(tests: pd.DataFrame, ruleset: RuleSet | None) -> pd.DataFrame:
         after = _doubted(verdict, doubt)
         close(key, closeness.decide(key, _ends(tests, key), shown, after, new[f"{key}_doubt"]))
     # A stain shows more than 0.5 mg/m³ only where it is known how long the air was drawn.
-    stain = (tests["oil_mg_m3_how"].to_numpy() == STAIN) & (
-        tests["oil_sampling_min_state"].to_numpy() == BLANK
-    )
+    stain = (tests["oil_mg_m3_how"].to_numpy() == STAIN) & (tests["oil_sampling_min_state"].to_numpy() == BLANK)
     new["verdict_oil"][stain & (new["verdict_oil"] == FAIL)] = CANNOT_TELL
     new["verdict_odour"] = _odour(tests, ruleset, situation)
     new.update(_water(tests, limits, situation, closeness))
@@ -190,9 +188,7 @@ def _odour(tests: pd.DataFrame, ruleset: RuleSet | None, situation: Situation) -
     verdict = np.full(len(tests), NO_LIMIT, dtype=np.int8)
     for limit in ruleset.limits_for("Odour") if ruleset else ():
         here = situation.supplied_by([*limit.supplies, ""])
-        judged = np.where(
-            np.isin(word, limit.allowed), PASS, np.where(np.isin(word, limit.near), NEAR_LIMIT, FAIL)
-        )
+        judged = np.where(np.isin(word, limit.allowed), PASS, np.where(np.isin(word, limit.near), NEAR_LIMIT, FAIL))
         judged = np.where(state == BLANK, NOT_TESTED, np.where(state == UNREADABLE, CANNOT_TELL, judged))
         verdict = np.where(here & (_RANK[judged] > _RANK[verdict]), judged, verdict).astype(np.int8)
     # Marked odour fails whatever the rule set says, or leaves unsaid.
@@ -243,10 +239,7 @@ class _WaterVerdict:
 
 
 def _water(
-    tests: pd.DataFrame,
-    limits: Callable[[str], list[Limit]],
-    situation: Situation,
-    closeness: Closeness,
+    tests: pd.DataFrame, limits: Callable[[str], list[Limit]], situation: Situation, closeness: Closeness
 ) -> dict[str, np.ndarray]:
     n = len(tests)
     worst = _WaterVerdict(n)
@@ -260,9 +253,7 @@ def _water(
     }
 
     def decide(key: str, size: str) -> Callable[..., Close]:
-        return lambda ends, shown, verdict, doubt: closeness.decide(
-            key, ends, shown, verdict, doubt, lambda _: u[size]
-        )
+        return lambda ends, shown, verdict, doubt: closeness.decide(key, ends, shown, verdict, doubt, lambda _: u[size])
 
     for name, key, code in _WATER_CHAIN:
         found = limits(name)
@@ -278,12 +269,7 @@ def _water(
     needed = {"line": np.full(n, np.nan), "1 atm": np.full(n, np.nan)}
     asked = needed["line"]
     warmer = replace(situation, temperature_known=np.ones(n, dtype=bool))
-    for at, reference in (
-        ("line", "lowest use"),
-        ("line", "ambient"),
-        ("1 atm", "lowest use"),
-        ("1 atm", "ambient"),
-    ):
+    for at, reference in (("line", "lowest use"), ("line", "ambient"), ("1 atm", "lowest use"), ("1 atm", "ambient")):
         found = [x for x in limits("Dew point margin") if (x.at, x.reference) == (at, reference)]
         if found:
             applied = apply_limits(found, situation)
@@ -326,10 +312,7 @@ def _water(
 
 def _pressure_unreadable(tests: pd.DataFrame) -> np.ndarray:
     return np.any(
-        [
-            tests[f"{name}_state"].to_numpy() == UNREADABLE
-            for name in ("nominal_pressure_bar", "line_pressure_bar")
-        ],
+        [tests[f"{name}_state"].to_numpy() == UNREADABLE for name in ("nominal_pressure_bar", "line_pressure_bar")],
         axis=0,
     )
 
@@ -344,12 +327,7 @@ def _margin(tests: pd.DataFrame, reference: str, at: str) -> tuple[_Ends, np.nda
     base = tests["ambient_use_c" if ambient else "use_temperature_c"].to_numpy(dtype=float)
     have = ~np.isnan(base)
     opposite = np.select([open_ == OPEN_LOWER, open_ == OPEN_UPPER], [OPEN_UPPER, OPEN_LOWER], OPEN_NONE)
-    ends = (
-        base - upper,
-        base - lower,
-        opposite,
-        np.where(have, state, np.where(state == READ, UNREADABLE, state)),
-    )
+    ends = (base - upper, base - lower, opposite, np.where(have, state, np.where(state == READ, UNREADABLE, state)))
     doubt = np.where(
         tests["temperature_doubt"].to_numpy() != 0,
         tests["temperature_doubt"].to_numpy(),
@@ -358,9 +336,7 @@ def _margin(tests: pd.DataFrame, reference: str, at: str) -> tuple[_Ends, np.nda
     return ends, np.where(have, doubt, DOUBT["ambient_missing"]).astype(np.int8)
 
 
-def _supplied(
-    tests: pd.DataFrame, key: str, need: str, supply: np.ndarray, ruled: Applied
-) -> dict[str, np.ndarray]:
+def _supplied(tests: pd.DataFrame, key: str, need: str, supply: np.ndarray, ruled: Applied) -> dict[str, np.ndarray]:
     """Flow or pressure against what the row says is needed and allowed, and what the rule set asks besides."""
     ends = _ends(tests, key)
     lower, _, _, state = ends
@@ -421,8 +397,7 @@ def _warm_days(tests: pd.DataFrame) -> pd.DataFrame:
     colder = warm & above(tests["safe_down_to_c"].to_numpy(), coldest)
     verdict = np.where(colder, NEAR_LIMIT, tests["verdict_water"].to_numpy()).astype(np.int8)
     return with_columns(
-        tests,
-        {"verdict_water": verdict, "warm_day": warm, "colder_seen_c": np.where(colder, coldest, np.nan)},
+        tests, {"verdict_water": verdict, "warm_day": warm, "colder_seen_c": np.where(colder, coldest, np.nan)}
     )
 
 
@@ -433,9 +408,7 @@ def _demanded(ruleset: RuleSet | None) -> set[str]:
 def _whole(tests: pd.DataFrame, rulesets: dict[str, RuleSet]) -> pd.DataFrame:
     """Verdict of the test: any fail, else incomplete, else near limit, else pass."""
     n = len(tests)
-    verdicts = (
-        np.column_stack([tests[f"verdict_{key}"].to_numpy() for key in JUDGED]) if n else np.empty((0, 8))
-    )
+    verdicts = np.column_stack([tests[f"verdict_{key}"].to_numpy() for key in JUDGED]) if n else np.empty((0, 8))
     fails = (verdicts == FAIL).any(axis=1)
     near = (verdicts == NEAR_LIMIT).any(axis=1)
     missing = np.zeros((n, len(JUDGED)), dtype=bool)
@@ -456,9 +429,5 @@ def _whole(tests: pd.DataFrame, rulesets: dict[str, RuleSet]) -> pd.DataFrame:
     incomplete = missing.any(axis=1) | (text(tests, "ruleset") == "") | ~tests["visited"].to_numpy()
     verdict = np.select([fails, incomplete, near], [TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR], TEST_PASS)
     return with_columns(
-        tests,
-        {
-            "verdict": verdict.astype(np.int8),
-            **{f"{key}_missing": missing[:, i] for i, key in enumerate(JUDGED)},
-        },
+        tests, {"verdict": verdict.astype(np.int8), **{f"{key}_missing": missing[:, i] for i, key in enumerate(JUDGED)}}
     )

@@ -34,10 +34,10 @@ from grader.read.column import (
     floats,
     shown,
 )
-from grader.read.dates import DateReading, DateText, Order, column_order, parse_date, resolve, time_minutes
-from grader.read.notation import Converter, clean, fold_word, number_rule
 from grader.read.number_cells import fill_not_detected, read_numbers
-from grader.read.unit_checks import find_clashes, take_off_atmosphere
+from grader.read.words.dates import DateReading, DateText, Order, column_order, parse_date, resolve, time_minutes
+from grader.read.words.notation import Converter, clean, fold_word, number_rule
+from grader.read.words.unit_checks import find_clashes, take_off_atmosphere
 
 # Text fields in which a date is not surprising.
 _FREE_TEXT = ("remarks", "work_done", "replaces_file", "site_address")
@@ -81,9 +81,7 @@ def read_cells(
     whole = parts[table.astype(np.int64)] if len(parts) else table
     done: dict[str, dict[str, np.ndarray]] = {}
     absolute: dict[str, np.ndarray] = {}
-    marks_first = sorted(
-        FIELDS.values(), key=lambda f: not any(f.name == g.lowest_mark for g in FIELDS.values())
-    )
+    marks_first = sorted(FIELDS.values(), key=lambda f: not any(f.name == g.lowest_mark for g in FIELDS.values()))
     for this in marks_first:
         values, kinds = cell_values(rows, this.name)
         cells = Cells(this, values, kinds, tests, whole, log.tables, problems)
@@ -135,9 +133,7 @@ def _read_dates(cells: Cells, month_first: bool) -> None:
         cells.say("date_not_read", other, detail="")
         _date_texts(cells, days, state, month_first, data)
         first, last = data["years"]
-        outside = np.flatnonzero(
-            (days < np.datetime64(f"{first}-01-01")) | (days > np.datetime64(f"{last}-12-31"))
-        )
+        outside = np.flatnonzero((days < np.datetime64(f"{first}-01-01")) | (days > np.datetime64(f"{last}-12-31")))
         state[outside] = UNREADABLE
         days[outside] = np.datetime64("NaT")
         cells.say("date_impossible", outside, detail="")
@@ -157,9 +153,7 @@ def _serial_dates(cells: Cells, days: np.ndarray, state: np.ndarray, ends: Seque
     cells.say("date_not_read", at[~serial], detail="")
 
 
-def _date_texts(
-    cells: Cells, days: np.ndarray, state: np.ndarray, month_first: bool, data: dict[str, Any]
-) -> None:
+def _date_texts(cells: Cells, days: np.ndarray, state: np.ndarray, month_first: bool, data: dict[str, Any]) -> None:
     """Texts of a date field; the order of slash dates comes from all of them in one table."""
     at = cells.at(TEXT)
     if not len(at):
@@ -185,12 +179,7 @@ def _date_texts(
     assumed = np.flatnonzero(code == "date_order_assumed")
     once = assumed[np.unique(groups[assumed], return_index=True)[1]]
     how_many = np.bincount(groups[assumed], minlength=len(tables))[groups[once]]
-    cells.say(
-        "date_order_assumed",
-        at[once],
-        count=how_many.tolist(),
-        detail=[readings[which[i]].detail for i in once],
-    )
+    cells.say("date_order_assumed", at[once], count=how_many.tolist(), detail=[readings[which[i]].detail for i in once])
     rest = np.flatnonzero(full & (code != "date_order_assumed"))
     cells.say_each(at[rest], which[rest], [r or DateReading(BLANK) for r in readings])
     _query_swapped(cells, days, at, groups, tables, order, data["swapped_from"])
@@ -205,12 +194,10 @@ def _orders(parsed: list[DateText], codes: np.ndarray, groups: np.ndarray, n_tab
     not_day_first = np.array([p.slash and p.day_first is None for p in parsed])[codes]
     not_month_first = np.array([p.slash and p.month_first is None for p in parsed])[codes]
     has, no_day, no_month = (
-        np.bincount(groups, weights=w, minlength=n_tables) > 0
-        for w in (slash, not_day_first, not_month_first)
+        np.bincount(groups, weights=w, minlength=n_tables) > 0 for w in (slash, not_day_first, not_month_first)
     )
     return np.array(
-        [column_order(not d, not m) if h else Order.NONE for h, d, m in zip(has, no_day, no_month)],
-        dtype=np.int64,
+        [column_order(not d, not m) if h else Order.NONE for h, d, m in zip(has, no_day, no_month)], dtype=np.int64
     )
 
 
@@ -343,9 +330,7 @@ _NEAR_ENOUGH = 0.7
 def _word_lists(name: str) -> tuple[dict[str, str], dict[str, str]]:
     """(folded spelling -> canonical word, the same with the not-tested words of notation.toml as "")."""
     words = FIELDS[name].words
-    own = {
-        fold_word(s): canonical for canonical, spellings in words.items() for s in (canonical, *spellings)
-    }
+    own = {fold_word(s): canonical for canonical, spellings in words.items() for s in (canonical, *spellings)}
     nothing = {fold_word(s): "" for s in load_toml("notation.toml")["words"]["not_tested"]}
     return own, {**nothing, **own}
 
@@ -356,9 +341,7 @@ def _read_words(cells: Cells) -> None:
     codes, texts = _as_texts(cells)
     canonical = [all_words.get(fold_word(t), None if t else "") for t in texts]
     words = _broadcast(codes, [c or None for c in canonical], None, object)
-    state = _broadcast(
-        codes, [UNREADABLE if c is None else READ if c else BLANK for c in canonical], BLANK, np.int8
-    )
+    state = _broadcast(codes, [UNREADABLE if c is None else READ if c else BLANK for c in canonical], BLANK, np.int8)
     unknown = np.flatnonzero(state == UNREADABLE)
     state[cells.say_bad()] = UNREADABLE
     if len(unknown):

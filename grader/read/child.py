@@ -20,8 +20,8 @@ from datetime import time as time_of_day
 from typing import Any, BinaryIO
 
 _GARBAGE_THRESHOLD = 200_000
-_SHORT = 256                                    # values; a shorter column is not worth the packing
-_COMPARED_WHOLE = (str, datetime, date, time_of_day, timedelta)   # equal values of one of these cannot be told apart
+_SHORT = 256  # values; a shorter column is not worth the packing
+_COMPARED_WHOLE = (str, datetime, date, time_of_day, timedelta)  # equal values of one of these cannot be told apart
 _LENGTH = struct.Struct("<Q")
 
 
@@ -94,8 +94,15 @@ def read_file(path: str, limits: Mapping[str, float], layout: Any = None) -> dic
               rows_passed_over. The bytes hashed are the bytes read: the file is opened once, never written.
     """
     started = time.perf_counter()
-    reply: dict[str, Any] = {"state": "refused", "format": os.path.splitext(path)[1].lower().lstrip("."),
-                             "sha256": "", "size": 0, "sheet": "", "cell": "", "params": {}}
+    reply: dict[str, Any] = {
+        "state": "refused",
+        "format": os.path.splitext(path)[1].lower().lstrip("."),
+        "sha256": "",
+        "size": 0,
+        "sheet": "",
+        "cell": "",
+        "params": {},
+    }
     try:
         _read_into(reply, path, limits, layout)
     except MemoryError:
@@ -118,13 +125,14 @@ def _said(error: BaseException) -> str:
 
 def _refuse(reply: dict[str, Any], error: Exception) -> None:
     from grader.data import load_toml
-    from grader.read.parts import Refused
+    from grader.read.formats.parts import Refused
 
     if isinstance(error, Refused):
         others = load_toml("limits_reading.toml")["suffixes"]["refused"]
         honest = error.code == "not_a_workbook" and "." + reply["format"] in others
-        reply.update(code="format_not_read" if honest else error.code, sheet=error.sheet, cell=error.cell,
-                     params=error.params)
+        reply.update(
+            code="format_not_read" if honest else error.code, sheet=error.sheet, cell=error.cell, params=error.params
+        )
     elif isinstance(error, FileNotFoundError):
         reply.update(code="file_missing")
     elif isinstance(error, PermissionError):
@@ -136,17 +144,17 @@ def _refuse(reply: dict[str, Any], error: Exception) -> None:
 
 
 def _read_into(reply: dict[str, Any], path: str, limits: Mapping[str, float], layout: Any) -> None:
-    from grader.read.layouts import recognise
-    from grader.read.own_guide import is_own_guide
-    from grader.read.parts import Refused, megabytes
-    from grader.read.workbook import open_file
+    from grader.read.formats.parts import Refused, megabytes
+    from grader.read.formats.workbook import open_file
+    from grader.read.shapes.own_guide import is_own_guide
+    from grader.read.shapes.recognise import recognise
 
     with open(path, "rb") as file:
         size = os.fstat(file.fileno()).st_size
         reply["size"] = size
         if size > limits["file_bytes"]:
             raise Refused("file_too_large", size=megabytes(size), limit=megabytes(limits["file_bytes"]))
-        data = file.read(size)                     # no more, or memory is set aside for the limit each time
+        data = file.read(size)  # no more, or memory is set aside for the limit each time
     reply.update(sha256=hashlib.sha256(data).hexdigest(), size=len(data))
     opened = open_file(data, path, limits)
     reply["format"] = opened.format
@@ -158,12 +166,31 @@ def _read_into(reply: dict[str, Any], path: str, limits: Mapping[str, float], la
     if not found.tables:
         raise Refused("no_readings_sheet")
     # Plain tuples: pickling hundreds of named ones costs as much as a tenth of the reading.
-    tables = [(t.sheet, t.orientation, {field: tuple(place) for field, place in t.places.items()},
-               t.constants, t.rows, t.across, {name: packed(column) for name, column in t.columns.items()},
-              t.units, t.how, t.first, t.own, t.order, t.heads)
-              for t in found.tables]
-    reply.update(state="read", tables=tables, notes=[tuple(note) for note in (*opened.notes, *found.notes)],
-                 rows_found=found.rows_found, rows_passed_over=found.rows_passed_over)
+    tables = [
+        (
+            t.sheet,
+            t.orientation,
+            {field: tuple(place) for field, place in t.places.items()},
+            t.constants,
+            t.rows,
+            t.across,
+            {name: packed(column) for name, column in t.columns.items()},
+            t.units,
+            t.how,
+            t.first,
+            t.own,
+            t.order,
+            t.heads,
+        )
+        for t in found.tables
+    ]
+    reply.update(
+        state="read",
+        tables=tables,
+        notes=[tuple(note) for note in (*opened.notes, *found.notes)],
+        rows_found=found.rows_found,
+        rows_passed_over=found.rows_passed_over,
+    )
 
 
 def bound_memory(size: int) -> bool:
@@ -182,14 +209,16 @@ def bound_memory(size: int) -> bool:
 
 def main() -> int:
     """Serve files until standard input ends. The first frame in is the limits, the first out says "ready"."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)   # Ctrl-C is for the parent, which then stops this process
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the parent, which then stops this process
     source = sys.stdin.buffer
     target = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     silent = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(silent, sys.stdout.fileno())           # nothing a library prints may fall among the frames
+    os.dup2(silent, sys.stdout.fileno())  # nothing a library prints may fall among the frames
     # Loaded before anything is asked: a process that was started early is ready when its parent is.
     try:
-        from grader.read import layouts, workbook
+        from grader.read.formats import workbook
+        from grader.read.shapes import recognise as layouts
+
         layouts.vocabulary()
         ready = f"ready {workbook.__name__}"
     except (ImportError, OSError, KeyError, ValueError) as error:
@@ -207,7 +236,7 @@ def main() -> int:
         while True:
             path, layout = receive(source)
             send(target, read_file(path, limits, layout))
-    except (EOFError, OSError):                    # the parent has all it wants, or is gone
+    except (EOFError, OSError):  # the parent has all it wants, or is gone
         return 0
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from grader.read.child import receive, send
 
-_EARLY: list[subprocess.Popen[bytes]] = []           # started and not yet in use
+_EARLY: list[subprocess.Popen[bytes]] = []  # started and not yet in use
 
 
 def start_early() -> None:
@@ -25,18 +25,24 @@ def start_early() -> None:
     try:
         _EARLY.append(_started())
     except OSError:
-        return                                       # whoever reads tries again, and says why it cannot be
+        return  # whoever reads tries again, and says why it cannot be
 
 
 def _started() -> subprocess.Popen[bytes]:
     # The child finds the modules where this process found them, and none in the current folder.
     home = str(Path(__file__).resolve().parents[2])
     places = [p for p in sys.path if p and os.path.isabs(p)]
-    code = (f"import sys; sys.path[:] = {[*places, *([] if home in places else [home])]!r}; "
-            "from grader.read.child import main; raise SystemExit(main())")
+    code = (
+        f"import sys; sys.path[:] = {[*places, *([] if home in places else [home])]!r}; "
+        "from grader.read.child import main; raise SystemExit(main())"
+    )
     return subprocess.Popen(
-        [sys.executable, "-P", "-S", "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL, creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0))
+        [sys.executable, "-P", "-S", "-c", code],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
+    )
 
 
 class Child:
@@ -56,7 +62,7 @@ class Child:
     def greet(self) -> str:
         """Send the limits and wait until the child is ready; "" if it is, else what is wrong."""
         try:
-            send(self.process.stdin, self.limits)      # type: ignore[arg-type]
+            send(self.process.stdin, self.limits)  # type: ignore[arg-type]
             answer = str(receive(self.process.stdout))  # type: ignore[arg-type]
         except (EOFError, OSError):
             return "it ended at once"
@@ -65,7 +71,7 @@ class Child:
     def ask(self, path: str, layout: Any = None) -> None:
         """Give the child a path and its layout. That it is gone is seen when the reply is fetched."""
         try:
-            send(self.process.stdin, (path, layout))   # type: ignore[arg-type]
+            send(self.process.stdin, (path, layout))  # type: ignore[arg-type]
         except OSError:
             self.process.kill()
 
@@ -74,7 +80,7 @@ class Child:
         self.allowed_s = self.limits["seconds_a_file"] + self.limits["seconds_a_megabyte"] * max(size, 0) / 1e6
         self.since = time.monotonic()
         try:
-            return receive(self.process.stdout)        # type: ignore[arg-type]
+            return receive(self.process.stdout)  # type: ignore[arg-type]
         except (EOFError, OSError):
             return None
         finally:
@@ -96,4 +102,4 @@ class Child:
                 if stream is not None:
                     stream.close()
             except OSError:
-                continue                               # unsent bytes to a child that is gone
+                continue  # unsent bytes to a child that is gone

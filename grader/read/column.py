@@ -13,7 +13,7 @@ import pandas as pd
 
 from grader.columns import Field
 from grader.problems import Problems, Table, Unreadable
-from grader.read.notation import clean
+from grader.read.words.notation import clean
 
 # Kinds of cell values.
 EMPTY, NUMBER, TEXT, BOOL, DATE, TIME, SPAN, BAD, OTHER = range(9)
@@ -92,9 +92,7 @@ class Cells:
                 continue
             hit = bad[why == reason]
             code = f"cell_{reason}" if reason in _BAD_REASONS else "cell_unreadable"
-            self.problems.add_tests(
-                code, self.tests[hit], self.spec.name, [v.shown for v in self.values[hit]]
-            )
+            self.problems.add_tests(code, self.tests[hit], self.spec.name, [v.shown for v in self.values[hit]])
         return bad
 
 

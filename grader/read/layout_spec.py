@@ -5,10 +5,10 @@ from __future__ import annotations
 from fnmatch import fnmatchcase
 from typing import Any, NamedTuple
 
-from grader.read.heading_words import key
-from grader.read.headings import CERTAIN, Heading
-from grader.read.labels import Column
-from grader.read.units import belongs
+from grader.read.words.heading_words import key
+from grader.read.words.headings import CERTAIN, Heading
+from grader.read.words.labels import Column
+from grader.read.words.units import belongs
 
 
 class FieldSpec(NamedTuple):

@@ -10,8 +10,18 @@ import pandas as pd
 
 from grader.problems import Table
 
-FILE_COLUMNS = ("name", "path", "format", "sha256", "size", "rows_found", "rows_refused", "rows_passed_over",
-                "state", "not_seen")
+FILE_COLUMNS = (
+    "name",
+    "path",
+    "format",
+    "sha256",
+    "size",
+    "rows_found",
+    "rows_refused",
+    "rows_passed_over",
+    "state",
+    "not_seen",
+)
 PLACE_COLUMNS = ("file", "table", "row", "column")
 
 
@@ -74,8 +84,7 @@ class LogBuilder:
         self.seconds.append(seconds)
         return len(self.files) - 1
 
-    def add_table(self, table: Table, rows: list[int], across: list[int],
-                  columns: dict[str, list[Any]]) -> int:
+    def add_table(self, table: Table, rows: list[int], across: list[int], columns: dict[str, list[Any]]) -> int:
         """Add the tests of one table, its constants merged in, and return how many rows were added.
 
         rows    : 0-based sheet row of each test. across : 0-based sheet column of each test, or [] for -1.
@@ -112,8 +121,9 @@ class LogBuilder:
             column.extend([None] * (count - len(column)))
             # fromiter, because an array made from a list would unpack the Unreadable tuples.
             made[name] = pd.Series(np.fromiter(column, dtype=object, count=count), dtype=object)
-        flags = {n: np.frombuffer(bytes(v) + bytes(count - len(v)), dtype=np.uint8).astype(bool)
-                 for n, v in self._constant.items()}
+        flags = {
+            n: np.frombuffer(bytes(v) + bytes(count - len(v)), dtype=np.uint8).astype(bool)
+            for n, v in self._constant.items()
+        }
         files = pd.DataFrame(self.files, columns=list(FILE_COLUMNS))
-        return Log(files, self.tables, pd.DataFrame(made, index=pd.RangeIndex(count)), flags, passed_over,
-                   self.seconds)
+        return Log(files, self.tables, pd.DataFrame(made, index=pd.RangeIndex(count)), flags, passed_over, self.seconds)

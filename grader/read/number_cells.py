@@ -14,7 +14,7 @@ import pandas as pd
 from grader.columns import BLANK, FRACTION, NOT_DETECTED, READ, UNREADABLE
 from grader.problems import Unreadable
 from grader.read.column import BOOL, DATE, NUMBER, OTHER, SPAN, TEXT, TIME, Cells, floats, shown
-from grader.read.notation import (
+from grader.read.words.notation import (
     DECIMAL,
     THOUSANDS,
     Converter,
@@ -25,7 +25,7 @@ from grader.read.notation import (
     parse_number,
     read_number,
 )
-from grader.read.units import is_absolute
+from grader.read.words.units import is_absolute
 
 
 def read_numbers(cells: Cells, rule: NumberRule, convert: Converter | None) -> None:
@@ -180,28 +180,20 @@ def _column_marks(cells: Cells, at: np.ndarray, codes: np.ndarray, texts: Any) -
     Returns   : int array, shape (m,). 0 in a column that is mixed, because it settles nothing.
     """
     parsed = [parse_number(t) for t in texts]
-    uses = np.array(
-        [[p.decimal == ",", p.thousands == ",", p.decimal == ".", p.thousands == "."] for p in parsed]
-    )
+    uses = np.array([[p.decimal == ",", p.thousands == ",", p.decimal == ".", p.thousands == "."] for p in parsed])
     if not uses.any():
         return np.zeros(len(at), dtype=np.int64)
     groups, tables = pd.factorize(cells.table[at])
-    seen = np.stack(
-        [np.bincount(groups, weights=use[codes], minlength=len(tables)) for use in uses.T], axis=1
-    )
+    seen = np.stack([np.bincount(groups, weights=use[codes], minlength=len(tables)) for use in uses.T], axis=1)
     comma_decimal, comma_thousands, point_decimal, point_thousands = (seen > 0).T
-    mixed = (comma_decimal & (comma_thousands | point_decimal)) | (
-        point_thousands & (point_decimal | comma_thousands)
-    )
+    mixed = (comma_decimal & (comma_thousands | point_decimal)) | (point_thousands & (point_decimal | comma_thousands))
     comma = np.where(comma_decimal, 1, np.where(comma_thousands, 2, 0))
     point = np.where(point_decimal, 1, np.where(point_thousands, 2, 0))
     if mixed.any():
         # The rarer habit is named: decimal comma (grouping point) or decimal point (grouping comma).
         of_comma = uses[:, 0] | uses[:, 3]
         of_point = uses[:, 1] | uses[:, 2]
-        commas, points = (
-            np.bincount(groups, weights=u[codes], minlength=len(tables)) for u in (of_comma, of_point)
-        )
+        commas, points = (np.bincount(groups, weights=u[codes], minlength=len(tables)) for u in (of_comma, of_point))
         rare_is_comma = (commas <= points)[groups]
         rare = np.where(rare_is_comma, of_comma[codes], of_point[codes])
         cells.say("marks_mixed", at[mixed[groups] & rare])

@@ -11,7 +11,7 @@ from grader.columns import FIELDS
 from grader.problems import Place, Table, Unreadable, a1
 from grader.read.column import shown
 from grader.read.log import Log
-from grader.read.units import UNTOLD
+from grader.read.words.units import UNTOLD
 
 COLUMNS = ("File", "Sheet", "Table", "Field", "Column", "Unit", "How", "Sure", "Heading", "Examples")
 OWN = "the program's own blank"

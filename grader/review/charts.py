@@ -17,10 +17,10 @@ from grader.review.shown import column, shown
 from grader.words import words
 
 SHEET, DATA_SHEET = "Charts", "Chart data"
-MOST_OUTLETS = 40          # each has up to six charts; more make a workbook slow to open
+MOST_OUTLETS = 40  # each has up to six charts; more make a workbook slow to open
 # What is drawn for an outlet, in this order; water only where the outlet is not judged by a margin.
 DRAWN = ("margin", "water", "co", "co2", "oxygen", "oil", "flow")
-LABELS_ACROSS = 6          # months named below a chart
+LABELS_ACROSS = 6  # months named below a chart
 SMALL_PT = 8
 
 
@@ -91,15 +91,21 @@ def _entries(read: Readings, outlet: int, row: int, at: np.ndarray) -> pd.DataFr
         return np.full(len(at), value, dtype=object)
 
     who = read.outlets
-    return pd.DataFrame({
-        "Site": same(who.site[outlet] if len(at) else ""), "Outlet": same(who.outlet[outlet] if len(at) else ""),
-        "Parameter": same(parameter.name), "Unit": same(parameter.unit),
-        "Test date": read.day[at].astype("datetime64[s]"),
-        "Reading": column(shown(lower, upper, read.open[at], parameter)),
-        "Reading drawn": np.where(bound, np.nan, lower),
-        "Bound drawn": np.where(bound, np.where(np.isfinite(upper), upper, lower), np.nan),
-        "Limit at least": read.low[at], "Limit at most": read.high[at],
-        "System": same(who.system[outlet] if len(at) else "")})
+    return pd.DataFrame(
+        {
+            "Site": same(who.site[outlet] if len(at) else ""),
+            "Outlet": same(who.outlet[outlet] if len(at) else ""),
+            "Parameter": same(parameter.name),
+            "Unit": same(parameter.unit),
+            "Test date": read.day[at].astype("datetime64[s]"),
+            "Reading": column(shown(lower, upper, read.open[at], parameter)),
+            "Reading drawn": np.where(bound, np.nan, lower),
+            "Bound drawn": np.where(bound, np.where(np.isfinite(upper), upper, lower), np.nan),
+            "Limit at least": read.low[at],
+            "Limit at most": read.high[at],
+            "System": same(who.system[outlet] if len(at) else ""),
+        }
+    )
 
 
 def _said(reading: Any) -> str:
@@ -117,26 +123,47 @@ def _nice_step(wanted: float) -> float:
 
 
 def _chart(frame: pd.DataFrame, span: tuple[int, int], w: Mapping[str, str]) -> dict[str, Any]:
-    part = frame.iloc[span[0]:span[1] + 1]
+    part = frame.iloc[span[0] : span[1] + 1]
     head, last = part.iloc[0], part.iloc[-1]
     series = [(w["reading"], "Reading drawn", "reading")] if part["Reading drawn"].notna().any() else []
     series += [(w["bound"], "Bound drawn", "bound")] if part["Bound drawn"].notna().any() else []
-    limits = [(w[word], heading) for word, heading in (("at_least", "Limit at least"), ("at_most", "Limit at most"))
-              if part[heading].notna().any()]
+    limits = [
+        (w[word], heading)
+        for word, heading in (("at_least", "Limit at least"), ("at_most", "Limit at most"))
+        if part[heading].notna().any()
+    ]
     series += [(name, heading, "limit") for name, heading in limits]
     first_day, last_day = part["Test date"].min(), part["Test date"].max()
     months = max(1, round((last_day - first_day).days / 30.4 / LABELS_ACROSS))
     said = ", ".join(f"{name} {plain(float(last[heading]))}" for name, heading in limits if pd.notna(last[heading]))
-    made = {"sheet": DATA_SHEET, "first": span[0], "last": span[1], "categories": "Test date", "series": series,
-            "title": f"{head['Parameter']} ({head['Unit']})", "dates": True, "size": SMALL_PT,
-            "months": next((m for m in (1, 2, 3, 6, 12, 24) if m >= months), 60),
-            "description": w["description"].format(
-                parameter=head["Parameter"], outlet=head["Outlet"], count=len(part), first=first_day.date(),
-                last=last_day.date(), reading=_said(last["Reading"]), unit=head["Unit"], limits=said or w["no_limit"])}
+    made = {
+        "sheet": DATA_SHEET,
+        "first": span[0],
+        "last": span[1],
+        "categories": "Test date",
+        "series": series,
+        "title": f"{head['Parameter']} ({head['Unit']})",
+        "dates": True,
+        "size": SMALL_PT,
+        "months": next((m for m in (1, 2, 3, 6, 12, 24) if m >= months), 60),
+        "description": w["description"].format(
+            parameter=head["Parameter"],
+            outlet=head["Outlet"],
+            count=len(part),
+            first=first_day.date(),
+            last=last_day.date(),
+            reading=_said(last["Reading"]),
+            unit=head["Unit"],
+            limits=said or w["no_limit"],
+        ),
+    }
     values = part[["Reading drawn", "Bound drawn", "Limit at least", "Limit at most"]].to_numpy(dtype=float)
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
-    if high > low > 0.5 * high:                       # else the axis starts at nought by itself
+    if high > low > 0.5 * high:  # else the axis starts at nought by itself
         step = _nice_step((high - low or abs(high) or 1.0) / 4)
-        made["y"] = {"min": float(np.floor(low / step - 0.5) * step), "max": float(np.ceil(high / step + 0.5) * step),
-                     "major_unit": step}
+        made["y"] = {
+            "min": float(np.floor(low / step - 0.5) * step),
+            "max": float(np.ceil(high / step + 0.5) * step),
+            "major_unit": step,
+        }
     return made

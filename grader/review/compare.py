@@ -47,17 +47,12 @@ def read_old_result(path: str | os.PathLike[str]) -> pd.DataFrame:
     if not given.is_file():
         raise GraderError(say["not_a_file"].format(path=given))
     try:
-        with (
-            open(given, "rb") as stream,
-            contextlib.closing(openpyxl.load_workbook(stream, read_only=True)) as book,
-        ):
+        with open(given, "rb") as stream, contextlib.closing(openpyxl.load_workbook(stream, read_only=True)) as book:
             kind = next((p.value for p in book.custom_doc_props.props if p.name == KIND_PROPERTY), None)
             if kind != RESULT_KIND:
                 raise GraderError(say["not_a_result"].format(path=given))
             run = {p.name: str(p.value) for p in book.custom_doc_props.props if p.name in RUN_PROPERTIES}
-            titles = [
-                t for t in book.sheetnames if t == SHEET or t.startswith(f"{SHEET} ") and t[9:].isdigit()
-            ]
+            titles = [t for t in book.sheetnames if t == SHEET or t.startswith(f"{SHEET} ") and t[9:].isdigit()]
             parts = [_frame(book[title]) for title in titles]
     except (OSError, zipfile.BadZipFile, KeyError, ValueError, TypeError, SyntaxError, EOFError) as error:
         raise GraderError(say["not_a_workbook"].format(path=given)) from error
@@ -73,17 +68,11 @@ def _frame(sheet: Any) -> pd.DataFrame:
     rows = sheet.iter_rows(values_only=True)
     headings = [str(h) for h in next(rows, ()) if h is not None]
     data = [row[: len(headings)] for row in rows]
-    return pd.DataFrame(
-        {name: pd.Series([row[n] for row in data], dtype=object) for n, name in enumerate(headings)}
-    )
+    return pd.DataFrame({name: pd.Series([row[n] for row in data], dtype=object) for n, name in enumerate(headings)})
 
 
 def compare_table(
-    old: pd.DataFrame,
-    new: pd.DataFrame,
-    *,
-    run: Mapping[str, str] | None = None,
-    language: str = DEFAULT_LANGUAGE,
+    old: pd.DataFrame, new: pd.DataFrame, *, run: Mapping[str, str] | None = None, language: str = DEFAULT_LANGUAGE
 ) -> pd.DataFrame:
     """The tests whose verdict changed or that stand no more (replaced), that are gone, or that are new.
 
@@ -118,23 +107,9 @@ def compare_table(
                 new["Row"].iloc[n],
             )
     for n in fresh:
-        made[n] = (
-            *_shown(after, n),
-            "",
-            after["Verdict"][n],
-            say["test_new"],
-            after["File"][n],
-            new["Row"].iloc[n],
-        )
+        made[n] = (*_shown(after, n), "", after["Verdict"][n], say["test_new"], after["File"][n], new["Row"].iloc[n])
     lost = [
-        (
-            *_shown(before, o),
-            before["Verdict"][o],
-            "",
-            say["test_gone"],
-            before["File"][o],
-            old["Row"].iloc[o],
-        )
+        (*_shown(before, o), before["Verdict"][o], "", say["test_gone"], before["File"][o], old["Row"].iloc[o])
         for o in gone
     ]
     rows = [made[n] for n in sorted(made)] + lost
@@ -197,9 +172,7 @@ def _texts(frame: pd.DataFrame) -> dict[str, np.ndarray]:
             days = pd.to_datetime(column, errors="coerce")
             shown = ["" if pd.isna(d) else d.date().isoformat() for d in days]
         else:
-            shown = [
-                "" if v is None or v != v else plain(float(v)) if _is_number(v) else str(v) for v in column
-            ]
+            shown = ["" if v is None or v != v else plain(float(v)) if _is_number(v) else str(v) for v in column]
         made[name] = np.array(shown, dtype=object)
     return made
 
@@ -211,10 +184,7 @@ def _is_number(value: Any) -> bool:
 def _numbers(column: pd.Series) -> np.ndarray:
     """The cells as they are compared: numbers as float, texts as they stand, None for blank."""
     return np.array(
-        [
-            None if v is None or v != v or v == "" else float(v) if _is_number(v) else str(v)
-            for v in column.tolist()
-        ],
+        [None if v is None or v != v or v == "" else float(v) if _is_number(v) else str(v) for v in column.tolist()],
         dtype=object,
     )
 

@@ -58,9 +58,7 @@ def due_table(
     months, whence = _intervals(tests, known.last, interval_months, rule_intervals or {}, problems)
     removed, status = _status(tests, known.identity)
     next_due = np.where(removed, np.datetime64("NaT"), months_after(passed, months)).astype("datetime64[D]")
-    left = np.where(
-        np.isnat(next_due), np.nan, (next_due - day_of_run).astype("timedelta64[D]").astype(float)
-    )
+    left = np.where(np.isnat(next_due), np.nan, (next_due - day_of_run).astype("timedelta64[D]").astype(float))
     state = np.select(
         [
             removed,
@@ -98,14 +96,10 @@ def due_table(
     return made.astype({"Days left": "Int64"})
 
 
-def _last_pass(
-    tests: pd.DataFrame, counts: np.ndarray, of_test: np.ndarray, outlets_count: int
-) -> np.ndarray:
+def _last_pass(tests: pd.DataFrame, counts: np.ndarray, of_test: np.ndarray, outlets_count: int) -> np.ndarray:
     """Day of each outlet's last pass or near limit: datetime64[D] (m,), NaT where it never passed."""
     good = np.flatnonzero(
-        counts
-        & ~tests["superseded"].to_numpy()
-        & np.isin(tests["verdict"].to_numpy(), (TEST_PASS, TEST_NEAR))
+        counts & ~tests["superseded"].to_numpy() & np.isin(tests["verdict"].to_numpy(), (TEST_PASS, TEST_NEAR))
     )
     day = np.full(outlets_count, np.iinfo(np.int64).min)  # what NaT is
     np.maximum.at(day, of_test[good], days(tests)[good].astype(np.int64))
@@ -151,8 +145,6 @@ def _status(tests: pd.DataFrame, identity: np.ndarray) -> tuple[np.ndarray, np.n
     rows = order_in_time(tests, rows)
     of = tests["identity"].to_numpy()[rows]
     latest = rows[np.append(of[1:] != of[:-1], True)] if len(rows) else rows
-    said = pd.Series(
-        text(tests, "outlet_status")[latest], index=tests["identity"].to_numpy()[latest], dtype=object
-    )
+    said = pd.Series(text(tests, "outlet_status")[latest], index=tests["identity"].to_numpy()[latest], dtype=object)
     status = said.reindex(identity).to_numpy(dtype=object)
     return status == "removed", status

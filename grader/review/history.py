@@ -59,13 +59,7 @@ def order_in_time(tests: pd.DataFrame, at: np.ndarray) -> np.ndarray:
     minutes = np.nan_to_num(tests["test_time"].to_numpy(dtype=float)[at], nan=-1.0)
     return at[
         np.lexsort(
-            (
-                at,
-                minutes,
-                ~tests["superseded"].to_numpy()[at],
-                days(tests)[at],
-                tests["identity"].to_numpy()[at],
-            )
+            (at, minutes, ~tests["superseded"].to_numpy()[at], days(tests)[at], tests["identity"].to_numpy()[at])
         )
     ]
 
@@ -195,9 +189,7 @@ class Readings:
 
     def worst_first(self, group: np.ndarray) -> np.ndarray:
         """Entries by `group` (N,), the worse first; of equals a plain reading first, then the later."""
-        return np.lexsort(
-            (-np.arange(len(group)), self.lower != self.upper, ~self.read, self.distance, group)
-        )
+        return np.lexsort((-np.arange(len(group)), self.lower != self.upper, ~self.read, self.distance, group))
 
 
 def readings(tests: pd.DataFrame, counts: np.ndarray | None = None) -> Readings:
@@ -266,17 +258,13 @@ def _coldest(tests: pd.DataFrame, at: np.ndarray, known: Outlets) -> np.ndarray:
         return np.full(len(known.of_test), np.nan)
     coldest = np.full(len(known.identity), np.inf)
     warm = np.where(
-        tests["use_temperature_known"].to_numpy()[at],
-        tests["use_temperature_c"].to_numpy(dtype=float)[at],
-        np.nan,
+        tests["use_temperature_known"].to_numpy()[at], tests["use_temperature_c"].to_numpy(dtype=float)[at], np.nan
     )
     np.fmin.at(coldest, known.of_test[at], warm)
     return np.where(np.isfinite(coldest), coldest, np.nan)[known.of_test]
 
 
-def _limits(
-    tests: pd.DataFrame, key: str, take: np.ndarray, coldest: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+def _limits(tests: pd.DataFrame, key: str, take: np.ndarray, coldest: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Limits of one parameter at the tests `take`: low and high, float, NaN where none.
 
     Water is judged by one figure of its chain: the content has a limit only where it decided, the dew point
@@ -301,9 +289,7 @@ def _limits(
     return none, high if key == "water" else np.where(np.isnan(high), coldest[take] - needed, high)
 
 
-def _latest_limits(
-    row: np.ndarray, low: np.ndarray, high: np.ndarray, count: int
-) -> tuple[np.ndarray, np.ndarray]:
+def _latest_limits(row: np.ndarray, low: np.ndarray, high: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
     latest_low, latest_high = np.full(count, np.nan), np.full(count, np.nan)
     some = ~(np.isnan(low) & np.isnan(high))
     # Entries of a row stand in order of time: the last assignment wins.
@@ -419,9 +405,7 @@ def slips(tests: pd.DataFrame, problems: Problems) -> list[tuple[str, str]]:
             "at": rows,
         }
     )
-    names = (
-        names.groupby(["site", "key"], sort=False).agg(tests=("at", "size"), at=("at", "last")).reset_index()
-    )
+    names = names.groupby(["site", "key"], sort=False).agg(tests=("at", "size"), at=("at", "last")).reset_index()
     shown = text(tests, "outlet")[names["at"].to_numpy()]
     pairs = slip_pairs(names["site"].tolist(), names["key"].tolist(), names["tests"].tolist())
     rare, common = (np.array(side, dtype=np.int64) for side in (zip(*pairs) if pairs else ((), ())))

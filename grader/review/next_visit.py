@@ -18,17 +18,27 @@ from grader.problems import GraderError
 from grader.review.verdict_sheet import as_read
 from grader.words import DEFAULT_LANGUAGE, words
 
-DUE_WITHIN_DAYS = 14                    # design: state "due within 14 days"
+DUE_WITHIN_DAYS = 14  # design: state "due within 14 days"
 ALWAYS_DUE = ("out of use", "not cleared", "overdue")
 REMOVED = "removed"
 # What does not change from visit to visit; what is done or read on the day is left empty.
-LASTING = ("location", "system", "supply", "dryer", "nominal_pressure_bar", "lowest_pressure_bar",
-           "flow_needed_l_min", "oil_sampling_needed_min", "lowest_use_temperature_c", "highest_pressure_bar")
+LASTING = (
+    "location",
+    "system",
+    "supply",
+    "dryer",
+    "nominal_pressure_bar",
+    "lowest_pressure_bar",
+    "flow_needed_l_min",
+    "oil_sampling_needed_min",
+    "lowest_use_temperature_c",
+    "highest_pressure_bar",
+)
 # On Visit where all outlets have the same, else beside each outlet.
 SHARED = ("rule_set", "interval_months")
 PAST_FIELDS = (*EVIDENCE_FIELDS, "oil_sampling_min", "water_multiplier", "ambient_temperature_c")
 PAST_VALUES = 3
-LONGEST_REASONS = 160                   # characters of reasons in a note (judgement)
+LONGEST_REASONS = 160  # characters of reasons in a note (judgement)
 # Notes on reading cells; with more, only the outlets have theirs, or the workbook opens slowly (judgement).
 MOST_PAST_NOTES = 20_000
 # Visits that test some outlets only, so their order is not that of the round.
@@ -36,10 +46,17 @@ PARTIAL_VISITS = ("retest", "after repair", "first use")
 
 # Names that Windows keeps for devices, with or without an ending, and characters it allows in no file name:
 # Microsoft, "Naming Files, Paths, and Namespaces" (from memory).
-_DEVICES = {"CON", "PRN", "AUX", "NUL", "CONIN$", "CONOUT$",
-            *(f"{port}{n}" for port in ("COM", "LPT") for n in "0123456789¹²³")}
+_DEVICES = {
+    "CON",
+    "PRN",
+    "AUX",
+    "NUL",
+    "CONIN$",
+    "CONOUT$",
+    *(f"{port}{n}" for port in ("COM", "LPT") for n in "0123456789¹²³"),
+}
 _FORBIDDEN = re.compile(r'[<>:"/\\|?*]')
-LONGEST_FILE_NAME_BYTES = 180           # of the 255 that file systems allow: room for a number
+LONGEST_FILE_NAME_BYTES = 180  # of the 255 that file systems allow: room for a number
 ENDING = ".xlsx"
 
 
@@ -57,8 +74,9 @@ class NextVisit:
     notes: list[dict[str, str]]
 
 
-def next_visit(tests: pd.DataFrame, due: pd.DataFrame, *, site: str, client: str | None = None,
-               language: str = DEFAULT_LANGUAGE) -> NextVisit:
+def next_visit(
+    tests: pd.DataFrame, due: pd.DataFrame, *, site: str, client: str | None = None, language: str = DEFAULT_LANGUAGE
+) -> NextVisit:
     """A site's outlets in the order of its last round, with all that does not change filled in.
 
     tests    : judged table, n rows.
@@ -73,8 +91,9 @@ def next_visit(tests: pd.DataFrame, due: pd.DataFrame, *, site: str, client: str
     """
     say = words(language)["next_visit"]
     chosen = _site_key(tests, site, client, say)
-    here = tests.loc[(tests["site_key"].to_numpy(dtype=object) == chosen) & ~tests["replaced"].to_numpy(),
-                     _columns(tests)]
+    here = tests.loc[
+        (tests["site_key"].to_numpy(dtype=object) == chosen) & ~tests["replaced"].to_numpy(), _columns(tests)
+    ]
     here = here.iloc[_oldest_first(here)]
     outlets = _outlets(here)
     rows_of = _Outlets(here, outlets["identity"].to_numpy())
@@ -149,8 +168,9 @@ def safe_file_name(site: str, client: str | None = None, taken: Collection[str] 
     name = unicodedata.normalize("NFC", f"{site} ({client})" if client else site)
     name = _FORBIDDEN.sub("-", name)
     # Control, format (such as right-to-left marks), private and unassigned characters go.
-    name = "".join(" " if c.isspace() else c for c in name
-                   if c.isspace() or not unicodedata.category(c).startswith("C"))
+    name = "".join(
+        " " if c.isspace() else c for c in name if c.isspace() or not unicodedata.category(c).startswith("C")
+    )
     name = " ".join(name.split()).lstrip("-~.$= ")
     room = LONGEST_FILE_NAME_BYTES - len(ENDING)
     name = name.encode()[:room].decode(errors="ignore").rstrip(". ")
@@ -214,8 +234,13 @@ def _sites(tests: pd.DataFrame) -> pd.DataFrame:
     key, site, client = (text(tests, name)[counted] for name in ("site_key", "site", "client"))
     codes = [pd.factorize(column) for column in (key, site, client)]
     distinct = pd.DataFrame({i: c for i, (c, _) in enumerate(codes)}).drop_duplicates()
-    made = pd.DataFrame({name: codes[i][1][distinct[i].to_numpy()] if len(distinct) else []
-                         for i, name in enumerate(("site_key", "site", "client"))}, dtype=object)
+    made = pd.DataFrame(
+        {
+            name: codes[i][1][distinct[i].to_numpy()] if len(distinct) else []
+            for i, name in enumerate(("site_key", "site", "client"))
+        },
+        dtype=object,
+    )
     made["site_part"] = [k.split("\1")[-1] for k in made["site_key"]]
     made["search"] = [_search_key(s) for s in made["site"]]
     # A blank client may have been given its site's only one: the key says which it counts under.
@@ -248,10 +273,30 @@ def _clients(fits: pd.DataFrame, say: dict[str, str]) -> str:
 def _columns(tests: pd.DataFrame) -> list[str]:
     """Columns of the judged table that are needed here, for it has hundreds."""
     fields = ("outlet_status", *LASTING, *SHARED, *PAST_FIELDS)
-    kept = {*(f"{name}{end}" for name in fields for end in ("", "_state", "_text")),
-            "site", "client", "site_address", "outlet", "site_given", "outlet_given", "visit_reason",
-            "file", "table", "row", "column", "identity", "visit", "test_day", "test_time", "dated",
-            "visited", "repeat_of", "superseded", "verdict", "reasons"}
+    kept = {
+        *(f"{name}{end}" for name in fields for end in ("", "_state", "_text")),
+        "site",
+        "client",
+        "site_address",
+        "outlet",
+        "site_given",
+        "outlet_given",
+        "visit_reason",
+        "file",
+        "table",
+        "row",
+        "column",
+        "identity",
+        "visit",
+        "test_day",
+        "test_time",
+        "dated",
+        "visited",
+        "repeat_of",
+        "superseded",
+        "verdict",
+        "reasons",
+    }
     return [name for name in tests.columns if name in kept]
 
 
@@ -409,7 +454,7 @@ def _past(rows_of: _Outlets, notes: list[dict[str, str]], say: dict[str, str]) -
 
 def _with_unit(shown: Any, unit: str) -> str:
     figure = f"{shown:.10g}" if isinstance(shown, float) else str(shown)
-    if not unit or figure[-1:].isalpha():           # a word of the trade, such as stain, has no unit
+    if not unit or figure[-1:].isalpha():  # a word of the trade, such as stain, has no unit
         return figure
     return f"{figure} {unit}"
 
@@ -418,8 +463,9 @@ def _in_history(tests: pd.DataFrame) -> np.ndarray:
     return tests["dated"].to_numpy() & tests["visited"].to_numpy() & (tests["repeat_of"].to_numpy() < 0)
 
 
-def _outlet_notes(rows_of: _Outlets, due: pd.DataFrame, missed: np.ndarray, named: np.ndarray,
-                  say: dict[str, str]) -> list[str]:
+def _outlet_notes(
+    rows_of: _Outlets, due: pd.DataFrame, missed: np.ndarray, named: np.ndarray, say: dict[str, str]
+) -> list[str]:
     """The last result beside each outlet: day, verdict, reasons in short, when it is next due."""
     tests = rows_of.tests
     counts = _in_history(tests) & ~tests["superseded"].to_numpy()
@@ -439,8 +485,11 @@ def _outlet_notes(rows_of: _Outlets, due: pd.DataFrame, missed: np.ndarray, name
         if position < 0:
             lines.append(say["no_test"])
         else:
-            lines.append(say["last"].format(day=day[position], verdict=TEST_WORDS[verdict[position]],
-                                            reasons=_shortened(reasons[position])).strip())
+            lines.append(
+                say["last"]
+                .format(day=day[position], verdict=TEST_WORDS[verdict[position]], reasons=_shortened(reasons[position]))
+                .strip()
+            )
         if missed[i]:
             lines.append(say["left_out"].format(day=missed[i]))
         if next_due[i]:
@@ -459,7 +508,7 @@ def _shortened(reasons: str) -> str:
         if kept and len(longer) > LONGEST_REASONS:
             return f"{kept} …"
         kept = longer
-    return kept if len(kept) <= 2 * LONGEST_REASONS else f"{kept[:2 * LONGEST_REASONS]} …"
+    return kept if len(kept) <= 2 * LONGEST_REASONS else f"{kept[: 2 * LONGEST_REASONS]} …"
 
 
 def _due_texts(rows_of: _Outlets, due: pd.DataFrame, say: dict[str, str]) -> list[str]:
@@ -468,8 +517,7 @@ def _due_texts(rows_of: _Outlets, due: pd.DataFrame, say: dict[str, str]) -> lis
     sites = {_search_key(s) for s in pd.unique(text(rows_of.tests, "site"))}
     clients = {_search_key(c) for c in pd.unique(text(rows_of.tests, "client"))} | {_search_key("")}
     by_site = np.isin(text(due, "Site"), [s for s in pd.unique(text(due, "Site")) if _search_key(s) in sites])
-    by_client = np.isin(text(due, "Client"), [c for c in pd.unique(text(due, "Client"))
-                                              if _search_key(c) in clients])
+    by_client = np.isin(text(due, "Client"), [c for c in pd.unique(text(due, "Client")) if _search_key(c) in clients])
     mine = due[by_site & by_client]
     # As written first, then as searched for, then by the name alone where only one outlet has it.
     exact: dict[tuple[str, str], int] = {}

@@ -79,8 +79,4 @@ def _look_alike(a: list[str], b: list[str]) -> bool:
     if len(a) != len(b):
         return _joined(a) == _joined(b)
     differ = [(x, y) for x, y in zip(a, b) if x != y]
-    return (
-        len(differ) == 1
-        and all(w.isalpha() and len(w) >= SHORTEST_WORD for w in differ[0])
-        and one_slip(*differ[0])
-    )
+    return len(differ) == 1 and all(w.isalpha() and len(w) >= SHORTEST_WORD for w in differ[0]) and one_slip(*differ[0])

@@ -1,6 +1,6 @@
 """The Trend sheet's table: readings of each outlet and parameter by month, and where they are heading.
 
-Slope by Theil-Sen, direction by Kendall's S (grader.review.slopes and ranks: sources there). What takes part
+Slope by Theil-Sen, direction by Kendall's S (grader.review.statistics.slopes and ranks: sources there). What takes part
 in slope and date: readings since the last work on the plant whose figure itself is not in doubt.
 """
 
@@ -16,20 +16,11 @@ from grader.figures import plain
 from grader.frames import above, by_unique, text
 from grader.outdoor import outdoor_co2_on
 from grader.problems import Problems
-from grader.review.history import (
-    BY_LINE_DEW,
-    HISTORY,
-    Readings,
-    as_day,
-    counting,
-    days,
-    months_after,
-    readings,
-)
-from grader.review.pairs import LONGEST_SERIES, series_lengths
-from grader.review.ranks import false_discovery, kendall
+from grader.review.history import BY_LINE_DEW, HISTORY, Readings, as_day, counting, days, months_after, readings
 from grader.review.shown import column, limit_cells, shown
-from grader.review.slopes import slope_interval, theil_sen
+from grader.review.statistics.pairs import LONGEST_SERIES, series_lengths
+from grader.review.statistics.ranks import false_discovery, kendall
+from grader.review.statistics.slopes import slope_interval, theil_sen
 from grader.words import words
 
 SIGNIFICANT = 0.05  # issue: two-sided p below it is a trend
@@ -122,9 +113,7 @@ def trend_table(tests: pd.DataFrame, problems: Problems, *, as_of: object, langu
         {
             "Slope per year": course.slope,
             "Trend": np.select(
-                [~course.enough, course.moves > 0, course.moves < 0],
-                ["too few visits", "rising", "falling"],
-                "steady",
+                [~course.enough, course.moves > 0, course.moves < 0], ["too few visits", "rising", "falling"], "steady"
             ).astype(object),
             "Reaches limit on": reaches,
             "Course": np.full(len(read.outlet), None, dtype=object),
@@ -133,9 +122,7 @@ def trend_table(tests: pd.DataFrame, problems: Problems, *, as_of: object, langu
             "Direction against limit": np.select(
                 [towards, _away(read, course, towards)], ["towards", "away"], ""
             ).astype(object),
-            "Holds at 5 % false discovery": np.select([~course.enough, found], ["", "yes"], "no").astype(
-                object
-            ),
+            "Holds at 5 % false discovery": np.select([~course.enough, found], ["", "yes"], "no").astype(object),
             "p value": np.where(course.enough, course.p, np.nan),
             "Readings in slope": course.count,
             "Slope at least": np.where(between & np.isfinite(course.slope_low), course.slope_low, np.nan),
@@ -149,9 +136,7 @@ def trend_table(tests: pd.DataFrame, problems: Problems, *, as_of: object, langu
             "System": read.outlets.system[read.outlet],
         }
     )
-    table = pd.DataFrame(
-        {n: pd.Series(v, dtype=object if v.dtype.kind == "O" else v.dtype) for n, v in frame.items()}
-    )
+    table = pd.DataFrame({n: pd.Series(v, dtype=object if v.dtype.kind == "O" else v.dtype) for n, v in frame.items()})
     tinted = pd.DataFrame(
         {h: pd.Series(colours[:, i], dtype=object) for i, h in enumerate(headings)}, index=table.index
     )
@@ -199,11 +184,7 @@ def _last_work(tests: pd.DataFrame) -> np.ndarray:
                 "counts": tests["dated"].to_numpy() & ~tests["replaced"].to_numpy(),
             }
         )
-        per = (
-            per[per["counts"] & (per["visit"] >= 0)]
-            .groupby("visit")
-            .agg(day=("day", "min"), whole=("done", "all"))
-        )
+        per = per[per["counts"] & (per["visit"] >= 0)].groupby("visit").agg(day=("day", "min"), whole=("done", "all"))
         whole = per["whole"].reindex(visit, fill_value=False).to_numpy(dtype=bool)
         began = per["day"].reindex(visit, fill_value=never).to_numpy(dtype=np.int64)
         site = pd.factorize(tests["site_key"].to_numpy(dtype=object))[0]
@@ -373,9 +354,7 @@ def _retests(tests: pd.DataFrame, read: Readings) -> np.ndarray:
     found = np.flatnonzero(follows & (text(tests, "visit_reason")[read.test] == "retest"))
     if len(found):
         joined = (
-            pd.Series(_month_text(read.day[found]))
-            .groupby(read.row[found])
-            .agg(lambda m: ", ".join(dict.fromkeys(m)))
+            pd.Series(_month_text(read.day[found])).groupby(read.row[found]).agg(lambda m: ", ".join(dict.fromkeys(m)))
         )
         out[joined.index.to_numpy()] = joined.to_numpy(dtype=object)
     return out

@@ -17,10 +17,7 @@ _COMPUTED = ("water", "pressure_dew_point", "dew_point_1atm", "margin")
 
 
 def verdict_table(
-    tests: pd.DataFrame,
-    file_names: list[str],
-    sheet_names: list[str],
-    also: Mapping[str, np.ndarray] | None = None,
+    tests: pd.DataFrame, file_names: list[str], sheet_names: list[str], also: Mapping[str, np.ndarray] | None = None
 ) -> pd.DataFrame:
     """The table with the design's columns, and further ones behind them.
 
@@ -114,9 +111,7 @@ def computed(tests: pd.DataFrame, key: str, of: str = "") -> np.ndarray:
     parameter = PARAMETERS[of or key]
     open_ = tests[f"{key}_open"].to_numpy()
     for i in np.flatnonzero(read & (lower != upper)):
-        out[i] = bounds(
-            lower[i], upper[i], int(open_[i]), parameter.decimals, parameter.floor, parameter.ceiling
-        )
+        out[i] = bounds(lower[i], upper[i], int(open_[i]), parameter.decimals, parameter.floor, parameter.ceiling)
     return out
 
 

@@ -19,7 +19,7 @@ from grader.columns import (
 from grader.frames import text
 from grader.review.history import HISTORY, Readings, counting, days, natural, readings
 from grader.review.shown import column, limit_cells, shown
-from grader.review.slopes import AGREE_RELATIVE
+from grader.review.statistics.slopes import AGREE_RELATIVE
 
 
 def years_table(tests: pd.DataFrame) -> pd.DataFrame:
@@ -114,9 +114,7 @@ def sites_table(tests: pd.DataFrame) -> pd.DataFrame:
 
 
 def _frame(columns: dict[str, np.ndarray]) -> pd.DataFrame:
-    return pd.DataFrame(
-        {n: pd.Series(v, dtype=object if v.dtype.kind == "O" else v.dtype) for n, v in columns.items()}
-    )
+    return pd.DataFrame({n: pd.Series(v, dtype=object if v.dtype.kind == "O" else v.dtype) for n, v in columns.items()})
 
 
 def _year(day: np.ndarray) -> np.ndarray:

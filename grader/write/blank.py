@@ -30,14 +30,20 @@ A4 = 9
 # Lengths that the file format allows for a list, a check's formula, a message, and a header or footer.
 LONGEST_LIST, LONGEST_FORMULA, LONGEST_MESSAGE, LONGEST_HEADER = 255, 255, 255, 255
 _ODD, _DATE, _TIME, _MOMENT = "General", "yyyy-mm-dd", "hh:mm", "yyyy-mm-dd hh:mm"
-_SHOWN = {"text": "@", "date": _DATE, "time": _TIME}        # number format of each kind of field
+_SHOWN = {"text": "@", "date": _DATE, "time": _TIME}  # number format of each kind of field
 
 
-def write_blank(path: str | os.PathLike[str], *, visit: Mapping[str, Any] | None = None,
-                rows: Sequence[Mapping[str, Any]] | None = None,
-                notes: Sequence[Mapping[str, str]] | None = None, language: str = DEFAULT_LANGUAGE,
-                created: datetime | None = None, rule_sets: Sequence[str] | None = None,
-                overwrite: bool = False) -> None:
+def write_blank(
+    path: str | os.PathLike[str],
+    *,
+    visit: Mapping[str, Any] | None = None,
+    rows: Sequence[Mapping[str, Any]] | None = None,
+    notes: Sequence[Mapping[str, str]] | None = None,
+    language: str = DEFAULT_LANGUAGE,
+    created: datetime | None = None,
+    rule_sets: Sequence[str] | None = None,
+    overwrite: bool = False,
+) -> None:
     """Write the blank workbook, empty or with values filled in.
 
     path      : where to write the .xlsx. An existing file, which may hold readings, is left alone unless
@@ -57,12 +63,10 @@ def write_blank(path: str | os.PathLike[str], *, visit: Mapping[str, Any] | None
     """
     target = Path(path)
     if target.exists() and not overwrite:
-        raise GraderError(f"{target} exists already and may hold readings: "
-                          "choose another name, or move it away.")
+        raise GraderError(f"{target} exists already and may hold readings: choose another name, or move it away.")
     if not target.resolve().parent.is_dir():
         raise GraderError(f"{target.resolve().parent} is not a folder: make it first, or write elsewhere.")
-    content = blank_bytes(visit=visit, rows=rows, notes=notes, language=language, created=created,
-                          rule_sets=rule_sets)
+    content = blank_bytes(visit=visit, rows=rows, notes=notes, language=language, created=created, rule_sets=rule_sets)
     part = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
     try:
         part.write_bytes(content)
@@ -72,9 +76,15 @@ def write_blank(path: str | os.PathLike[str], *, visit: Mapping[str, Any] | None
         raise GraderError(f"{target} could not be written: {error.strerror or error}.") from error
 
 
-def blank_bytes(*, visit: Mapping[str, Any] | None = None, rows: Sequence[Mapping[str, Any]] | None = None,
-                notes: Sequence[Mapping[str, str]] | None = None, language: str = DEFAULT_LANGUAGE,
-                created: datetime | None = None, rule_sets: Sequence[str] | None = None) -> bytes:
+def blank_bytes(
+    *,
+    visit: Mapping[str, Any] | None = None,
+    rows: Sequence[Mapping[str, Any]] | None = None,
+    notes: Sequence[Mapping[str, str]] | None = None,
+    language: str = DEFAULT_LANGUAGE,
+    created: datetime | None = None,
+    rule_sets: Sequence[str] | None = None,
+) -> bytes:
     """The blank workbook as the bytes of an .xlsx file; arguments and errors as for `write_blank`."""
     visit, rows, notes = visit or {}, rows or [], notes or []
     for mapping in (visit, *rows, *notes):
@@ -87,8 +97,13 @@ def blank_bytes(*, visit: Mapping[str, Any] | None = None, rows: Sequence[Mappin
     if len(notes) > len(rows):
         raise ValueError(f"{len(notes)} rows of notes for {len(rows)} rows of readings")
     buffer = io.BytesIO()
-    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False,
-               "strings_to_numbers": False, "nan_inf_to_errors": False}
+    options = {
+        "in_memory": True,
+        "strings_to_formulas": False,
+        "strings_to_urls": False,
+        "strings_to_numbers": False,
+        "nan_inf_to_errors": False,
+    }
     book = xlsxwriter.Workbook(buffer, options)
     blank = _Blank(book, words(language), rule_set_ids() if rule_sets is None else list(rule_sets))
     blank.properties(language, created or DEFAULT_CREATED)
@@ -110,8 +125,7 @@ def rule_set_ids() -> list[str]:
     return [rules["id"] for rules in sets if not rules.get("information_only", False)]
 
 
-def readings_columns(rows: Sequence[Mapping[str, Any]],
-                     notes: Sequence[Mapping[str, str]] = ()) -> list[Field]:
+def readings_columns(rows: Sequence[Mapping[str, Any]], notes: Sequence[Mapping[str, str]] = ()) -> list[Field]:
     """Columns of Readings: those of the blank, then any further field that the rows or notes use.
 
     >>> [f.heading for f in readings_columns([{"test_date": None}])][-1]
@@ -141,10 +155,12 @@ def number_check(cell: str, field: Field, supply_cell: str = "") -> str:
     bare = f'SUBSTITUTE(SUBSTITUTE({cell},",",""),".","")'
     if field.unit:
         bare = f'SUBSTITUTE({bare},"{field.unit}","")'
-    return (f"=IF(ISNUMBER({cell}),AND({cell}>={low:g},{cell}<={top}),"
-            f'OR(ISNUMBER(FIND(LEFT({cell}),"<>≤≥")),'
-            f'ISNUMBER(FIND(";"&LOWER({cell})&";",";{";".join(texts)};")),'
-            f"ISNUMBER(VALUE({bare}))))")
+    return (
+        f"=IF(ISNUMBER({cell}),AND({cell}>={low:g},{cell}<={top}),"
+        f'OR(ISNUMBER(FIND(LEFT({cell}),"<>≤≥")),'
+        f'ISNUMBER(FIND(";"&LOWER({cell})&";",";{";".join(texts)};")),'
+        f"ISNUMBER(VALUE({bare}))))"
+    )
 
 
 def usual_range(field: Field) -> tuple[float, float]:
@@ -171,8 +187,13 @@ class _Blank:
 
     def format(self, **more: Any) -> Format:
         """A cell format, made once for each look."""
-        look = {"font_name": self.look["font"], "font_size": self.look["entry_size"], "valign": "vcenter",
-                "font_color": self.colours["ink"], **more}
+        look = {
+            "font_name": self.look["font"],
+            "font_size": self.look["entry_size"],
+            "valign": "vcenter",
+            "font_color": self.colours["ink"],
+            **more,
+        }
         key = tuple(sorted(look.items()))
         if key not in self.formats:
             self.formats[key] = self.book.add_format(look)
@@ -184,8 +205,12 @@ class _Blank:
 
     def heading(self, field: Field, on_visit: bool, begins: bool) -> Format:
         """Format of a heading or label: its group's tint, bold where wanted, a dark edge at a new group."""
-        look: dict[str, Any] = {"font_size": self.look["heading_size"], "text_wrap": True,
-                                "bg_color": self.group_fill(field), "bold": field.name in self.look["wanted"]}
+        look: dict[str, Any] = {
+            "font_size": self.look["heading_size"],
+            "text_wrap": True,
+            "bg_color": self.group_fill(field),
+            "bold": field.name in self.look["wanted"],
+        }
         look |= {"indent": 1} if on_visit else {"align": "center"}
         edge = "top" if on_visit else "left"
         look |= {edge: 2, f"{edge}_color": self.colours["group_edge"]} if begins else {}
@@ -223,15 +248,16 @@ class _Blank:
             code = sheet.write_boolean(row, column, value, look)
         elif isinstance(value, (int, float)):
             code = sheet.write_number(row, column, value, look)
-        elif isinstance(value, (date, time, timedelta)):      # a datetime is a date
+        elif isinstance(value, (date, time, timedelta)):  # a datetime is a date
             code = sheet.write_datetime(row, column, value, look)
         else:
             raise TypeError(f"{place}: {type(value).__name__} {value!r} cannot be written in a cell")
         if code:
             raise ValueError(f"{place}: {str(value)[:60]!r} is too long or outside the sheet")
 
-    def check(self, sheet: Worksheet, field: Field, row: int, column: int, last_row: int,
-              supply_cell: str = "") -> None:
+    def check(
+        self, sheet: Worksheet, field: Field, row: int, column: int, last_row: int, supply_cell: str = ""
+    ) -> None:
         """The list or check of a field's cells, and on Readings the message shown while one is selected."""
         rule: dict[str, Any] = {"validate": "any"}
         texts = self.text
@@ -248,17 +274,35 @@ class _Blank:
             message, airline = texts["not_usual"], self.look["airline_ceiling"].get(field.name)
             if airline and supply_cell:
                 message = texts["not_usual_airline"]
-            rule = {"validate": "custom", "value": formula, "error_message": message.format(
-                low=f"{low:g}", high=f"{high:g}", unit=field.unit, airline=airline,
-                texts=", ".join(["<5", *shown[:2]]))}
+            rule = {
+                "validate": "custom",
+                "value": formula,
+                "error_message": message.format(
+                    low=f"{low:g}",
+                    high=f"{high:g}",
+                    unit=field.unit,
+                    airline=airline,
+                    texts=", ".join(["<5", *shown[:2]]),
+                ),
+            }
             if len(formula) > LONGEST_FORMULA:
                 raise ValueError(f"the check of {field.heading} is longer than a sheet allows")
         elif field.kind == "date":
-            rule = {"validate": "date", "criteria": "between", "minimum": date(2000, 1, 1),
-                    "maximum": date(2099, 12, 31), "error_message": texts["not_a_date"]}
+            rule = {
+                "validate": "date",
+                "criteria": "between",
+                "minimum": date(2000, 1, 1),
+                "maximum": date(2099, 12, 31),
+                "error_message": texts["not_a_date"],
+            }
         elif field.kind == "time":
-            rule = {"validate": "decimal", "criteria": "between", "minimum": 0, "maximum": 1,
-                    "error_message": texts["not_a_time"]}
+            rule = {
+                "validate": "decimal",
+                "criteria": "between",
+                "minimum": 0,
+                "maximum": 1,
+                "error_message": texts["not_a_time"],
+            }
         if "error_message" in rule:
             rule |= {"error_type": "warning", "error_title": texts["look_again"]}
         message = self.words["blank_input"].get(field.name, "") if sheet.get_name() == "Readings" else ""
@@ -277,15 +321,13 @@ class _Blank:
         """A drop-down list; where the choices are too long for one, no list at all."""
         if len(",".join(choices)) > LONGEST_LIST:
             return {"validate": "any"}
-        return {"validate": "list", "source": choices,
-                "error_message": message.format(words=", ".join(choices))}
+        return {"validate": "list", "source": choices, "error_message": message.format(words=", ".join(choices))}
 
     # -- sheets -------------------------------------------------------------------------------------------
 
     def properties(self, language: str, created: datetime) -> None:
         """Document properties. `grader-kind` is not among them: a blank filled in is read as an input."""
-        self.book.set_properties({"title": self.text["title"], "subject": self.text["subject"],
-                                  "created": created})
+        self.book.set_properties({"title": self.text["title"], "subject": self.text["subject"], "created": created})
         self.book.set_custom_property("Language", language)
 
     def paper(self, sheet: Worksheet, visit: Mapping[str, Any]) -> None:
@@ -298,8 +340,9 @@ class _Blank:
         dated = self.text["date_line"].format(date=str(day)[:10] if day else self.text["open_line"])
         sides = [part.replace("&", "&&") for part in (self.text["title"], site, dated)]
         header = "&L&10{}&C&10{}&R&10{}".format(*sides)
-        footer = "&L&9{}&R&9{}".format(self.text["footer"].replace("&", "&&"),
-                                       self.text["page_line"].format(page="&P", pages="&N"))
+        footer = "&L&9{}&R&9{}".format(
+            self.text["footer"].replace("&", "&&"), self.text["page_line"].format(page="&P", pages="&N")
+        )
         for line in (header, footer):
             if len(line) > LONGEST_HEADER:
                 raise ValueError(f"header or footer is longer than a sheet allows: {line}")
@@ -312,8 +355,9 @@ class _Blank:
         self.paper(sheet, visit)
         for column, width in enumerate(self.look["visit_widths"]):
             sheet.set_column(column, column, width)
-        hint = self.format(font_size=self.look["heading_size"], font_color=self.colours["hint"],
-                           text_wrap=True, indent=1)
+        hint = self.format(
+            font_size=self.look["heading_size"], font_color=self.colours["hint"], text_wrap=True, indent=1
+        )
         before = ""
         for row, name in enumerate(VISIT_FIELDS):
             field = FIELDS[name]
@@ -332,8 +376,9 @@ class _Blank:
         sheet.set_selection(0, 1, 0, 1)
         sheet.activate()
 
-    def readings_sheet(self, visit: Mapping[str, Any], rows: Sequence[Mapping[str, Any]],
-                       notes: Sequence[Mapping[str, str]]) -> None:
+    def readings_sheet(
+        self, visit: Mapping[str, Any], rows: Sequence[Mapping[str, Any]], notes: Sequence[Mapping[str, str]]
+    ) -> None:
         """Sheet Readings: headings in row 1, one row an outlet, ruled rows to write in."""
         sheet = self.book.add_worksheet("Readings")
         self.paper(sheet, visit)
@@ -345,8 +390,12 @@ class _Blank:
         widths, before = self.look["widths"], ""
         sheet.set_row(0, self.look["heading_height"])
         for column, field in enumerate(fields):
-            sheet.set_column(column, column, widths.get(field.name, widths["default"]),
-                             self.format(num_format=_SHOWN.get(field.kind, _ODD)))
+            sheet.set_column(
+                column,
+                column,
+                widths.get(field.name, widths["default"]),
+                self.format(num_format=_SHOWN.get(field.kind, _ODD)),
+            )
             group = self.group.get(field.name, {}).get("name", "")
             self.put(sheet, 0, column, field.heading, self.heading(field, False, group != before))
             before = group
@@ -396,8 +445,7 @@ class _Blank:
         sheet.set_row(0, 28)
         row = 1
 
-        def part(title: str, lines: Sequence[Sequence[str]], caution: bool = False,
-                 fills: Sequence[str] = ()) -> None:
+        def part(title: str, lines: Sequence[Sequence[str]], caution: bool = False, fills: Sequence[str] = ()) -> None:
             nonlocal row
             sheet.set_row(row, 10)
             row += 1
@@ -421,11 +469,17 @@ class _Blank:
         choices = [(f.heading, ", ".join(f.words)) for f in FIELDS.values() if f.kind == "word"]
         part(self.text["words_heading"], choices)
         groups = self.look["group"]
-        part(self.text["colours_heading"],
-             [(self.words["blank_group"][g["name"]],
-               ", ".join(FIELDS[n].heading for n in g["fields"] if FIELDS[n].sheet != "extra"))
-              for g in groups],
-             fills=[g["fill"] for g in groups])
+        part(
+            self.text["colours_heading"],
+            [
+                (
+                    self.words["blank_group"][g["name"]],
+                    ", ".join(FIELDS[n].heading for n in g["fields"] if FIELDS[n].sheet != "extra"),
+                )
+                for g in groups
+            ],
+            fills=[g["fill"] for g in groups],
+        )
         sheet.print_area(0, 0, row - 1, 1)
         sheet.fit_to_pages(1, 2)
         sheet.hide_gridlines(2)

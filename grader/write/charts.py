@@ -43,24 +43,41 @@ def set_look(chart: Any, styles: Styles, given: Mapping[str, Any], width_px: flo
     line = {"color": page["line"]}
     chart.set_size({"width": width_px, "height": height_px})
     if given.get("title"):
-        chart.set_title({"name": given["title"], "overlay": False,
-                         "name_font": {**font, "size": font["size"] + 1, "bold": True}})
+        chart.set_title(
+            {"name": given["title"], "overlay": False, "name_font": {**font, "size": font["size"] + 1, "bold": True}}
+        )
     else:
         chart.set_title({"none": True})
     chart.set_legend({"none": True} if given.get("no_legend") else {"position": "top", "font": font})
     axis = {"num_font": font, "name_font": {**font, "bold": False}, "line": line}
-    days = {"date_axis": True, "num_format": "yyyy-mm", "major_unit_type": "months",
-            "major_unit": given["months"]} if given.get("dates") else {}
-    chart.set_x_axis({**axis, **days, "major_tick_mark": "none", "label_position": "low",
-                      "name": given.get("x_axis", "")})
-    chart.set_y_axis({**axis, "major_gridlines": {"visible": True, "line": {**line, "width": 0.5}},
-                      "name": given.get("y_axis", ""), **given.get("y", {})})
+    days = (
+        {"date_axis": True, "num_format": "yyyy-mm", "major_unit_type": "months", "major_unit": given["months"]}
+        if given.get("dates")
+        else {}
+    )
+    chart.set_x_axis(
+        {**axis, **days, "major_tick_mark": "none", "label_position": "low", "name": given.get("x_axis", "")}
+    )
+    chart.set_y_axis(
+        {
+            **axis,
+            "major_gridlines": {"visible": True, "line": {**line, "width": 0.5}},
+            "name": given.get("y_axis", ""),
+            **given.get("y", {}),
+        }
+    )
     chart.set_chartarea({"border": {"none": True}})
     chart.show_blanks_as("span" if given.get("dates") else "gap")
 
 
-def chart_of_rows(workbook: Workbook, styles: Styles, given: Mapping[str, Any],
-                  cells: Callable[[str, str, int, int], str], width_px: float, height_px: float) -> Any:
+def chart_of_rows(
+    workbook: Workbook,
+    styles: Styles,
+    given: Mapping[str, Any],
+    cells: Callable[[str, str, int, int], str],
+    width_px: float,
+    height_px: float,
+) -> Any:
     """A line chart over rows `first` to `last` (0-based) of the data sheet `sheet`.
 
     given : besides what set_look takes: sheet, first, last, categories (heading), series of
@@ -71,17 +88,33 @@ def chart_of_rows(workbook: Workbook, styles: Styles, given: Mapping[str, Any],
     rows = (given["first"], given["last"])
     for name, heading, what in given["series"]:
         if what == LIMIT:
-            look: dict[str, Any] = {"line": {"color": styles.page["limit_line"], "width": 1.75, "dash_type": "dash"},
-                                    "marker": {"type": "none"}}
+            look: dict[str, Any] = {
+                "line": {"color": styles.page["limit_line"], "width": 1.75, "dash_type": "dash"},
+                "marker": {"type": "none"},
+            }
         elif what == BOUND:
-            look = {"line": {"none": True},
-                    "marker": {"type": "triangle", "size": 7, "fill": {"color": styles.page["caution_line"]},
-                               "border": {"color": styles.page["caution_line"]}}}
+            look = {
+                "line": {"none": True},
+                "marker": {
+                    "type": "triangle",
+                    "size": 7,
+                    "fill": {"color": styles.page["caution_line"]},
+                    "border": {"color": styles.page["caution_line"]},
+                },
+            }
         else:
             colour = styles.page["sparkline"]
-            look = {"line": {"color": colour, "width": 1.75},
-                    "marker": {"type": "circle", "size": 5, "fill": {"color": colour}, "border": {"color": colour}}}
-        chart.add_series({"name": name, "categories": cells(given["sheet"], given["categories"], *rows),
-                          "values": cells(given["sheet"], heading, *rows), **look})
+            look = {
+                "line": {"color": colour, "width": 1.75},
+                "marker": {"type": "circle", "size": 5, "fill": {"color": colour}, "border": {"color": colour}},
+            }
+        chart.add_series(
+            {
+                "name": name,
+                "categories": cells(given["sheet"], given["categories"], *rows),
+                "values": cells(given["sheet"], heading, *rows),
+                **look,
+            }
+        )
     set_look(chart, styles, given, width_px, height_px)
     return chart

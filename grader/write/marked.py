@@ -32,14 +32,19 @@ if TYPE_CHECKING:
 KIND = "marked copy"
 FORMATS = ("xlsx", "xlsm")
 SEVERITIES = ("refused", "query")
-_LONGEST_NAME_BYTES = 240                # of 255 that file systems allow; the rest is for temporary names
-_LONGEST_COMMENT = 30_000                # of 32,767 signs that a cell's text may have
+_LONGEST_NAME_BYTES = 240  # of 255 that file systems allow; the rest is for temporary names
+_LONGEST_COMMENT = 30_000  # of 32,767 signs that a cell's text may have
 _CELL = re.compile(r"([A-Z]{1,3}[1-9][0-9]{0,6})(?::([A-Z]{1,3}[1-9][0-9]{0,6}))?")
 
 
-def write_marked_copies(folder: str | os.PathLike[str], problems: pd.DataFrame, files: pd.DataFrame, *,
-                        inputs: Iterable[Path] = (),
-                        language: str = DEFAULT_LANGUAGE) -> tuple[list[Path], list[str]]:
+def write_marked_copies(
+    folder: str | os.PathLike[str],
+    problems: pd.DataFrame,
+    files: pd.DataFrame,
+    *,
+    inputs: Iterable[Path] = (),
+    language: str = DEFAULT_LANGUAGE,
+) -> tuple[list[Path], list[str]]:
     """Write a marked copy of each .xlsx and .xlsm file that has refused or queried cells.
 
     folder   : made if it is not there; a copy lies in the same sub-folders as its original's name has.
@@ -142,16 +147,22 @@ class _Copy:
         data = self.path.read_bytes()
         if self.sha256 and hashlib.sha256(data).hexdigest() != self.sha256:
             raise _NoCopy("changed")
-        cells = sum(content.count(b"<c ") + content.count(b":c ") for name, content in _parts(data)
-                    if name.startswith("xl/worksheets/") and name.endswith(".xml"))
+        cells = sum(
+            content.count(b"<c ") + content.count(b":c ")
+            for name, content in _parts(data)
+            if name.startswith("xl/worksheets/") and name.endswith(".xml")
+        )
         if cells > self.limits["most_cells"]:
             raise _NoCopy("too_large", count=f"{cells:,}", limit=f"{self.limits['most_cells']:,}")
         return data
 
     def _target(self, place: Path, taken: set[str]) -> Path:
         # Parts that would lead out of the folder, and signs that Windows does not allow, are left out.
-        pieces = [re.sub(r'[<>:"|?*\\\x00-\x1f]', "_", piece) for piece in self.name.split("/")
-                  if piece not in ("", ".", "..")]
+        pieces = [
+            re.sub(r'[<>:"|?*\\\x00-\x1f]', "_", piece)
+            for piece in self.name.split("/")
+            if piece not in ("", ".", "..")
+        ]
         stem = _shortened(self.texts["file_name"].format(stem=Path(pieces[-1]).stem))
         for number in range(1, 1000):
             name = f"{stem}.{self.format}" if number == 1 else f"{stem} ({number}).{self.format}"
@@ -204,8 +215,9 @@ class _Copy:
         if missed:
             self._say("not_marked", count=missed)
 
-    def _mark_cells(self, sheet: Any, first: str, marked: Iterable[str], severity: str,
-                    said: list[tuple[str, str, str]]) -> None:
+    def _mark_cells(
+        self, sheet: Any, first: str, marked: Iterable[str], severity: str, said: list[tuple[str, str, str]]
+    ) -> None:
         from openpyxl.comments import Comment
         from openpyxl.styles import PatternFill
 
@@ -280,8 +292,11 @@ def _lost(original: bytes, made: bytes) -> list[str]:
                 for prefix, pieces in known["pieces"].items():
                     if name.startswith(prefix) and name.endswith(".xml"):
                         lower = lower or content.lower()
-                        lost += [what for piece, what in pieces.items()
-                                 if re.search(re.escape(piece).encode() + rb"[ />]", lower)]
+                        lost += [
+                            what
+                            for piece, what in pieces.items()
+                            if re.search(re.escape(piece).encode() + rb"[ />]", lower)
+                        ]
     lost += [known["parts"][prefix] for prefix, (before, after) in counts.items() if after < before]
     return list(dict.fromkeys(lost))
 
@@ -291,5 +306,4 @@ def _shortened(stem: str) -> str:
     if len(encoded) <= _LONGEST_NAME_BYTES:
         return stem
     digest = hashlib.sha256(encoded).hexdigest()[:8]
-    return os.fsdecode(encoded[:_LONGEST_NAME_BYTES - 9]).encode("utf-8", "ignore").decode() + "-" + digest
-
+    return os.fsdecode(encoded[: _LONGEST_NAME_BYTES - 9]).encode("utf-8", "ignore").decode() + "-" + digest

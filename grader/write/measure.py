@@ -11,8 +11,21 @@ from functools import cache
 # font). Bold is about 7 % wider. A character that is not here counts as a digit.
 _DIGIT = 556
 _WIDTHS = {
-    222: "ijl|'", 278: " .,:;!/\\[]ftI", 333: "r()-`", 355: '"', 389: "*", 400: "°", 500: "ckvxyzsJ",
-    584: "+=<>~≤≥±", 611: "FTZ", 667: "ABEKPSVXY&", 722: "CDHNRUw", 778: "GOQ", 833: "mM", 889: "%", 944: "W",
+    222: "ijl|'",
+    278: " .,:;!/\\[]ftI",
+    333: "r()-`",
+    355: '"',
+    389: "*",
+    400: "°",
+    500: "ckvxyzsJ",
+    584: "+=<>~≤≥±",
+    611: "FTZ",
+    667: "ABEKPSVXY&",
+    722: "CDHNRUw",
+    778: "GOQ",
+    833: "mM",
+    889: "%",
+    944: "W",
     1000: "…—@",
 }
 _WIDTH = {character: width for width, characters in _WIDTHS.items() for character in characters}

@@ -22,8 +22,8 @@ from grader.write.measure import wrapped_lines
 from grader.write.styles import Styles, style_of
 from grader.write.values import ok
 
-UNITS = 24                      # columns of the grid
-UNITS_ACROSS = 38               # of a landscape page
+UNITS = 24  # columns of the grid
+UNITS_ACROSS = 38  # of a landscape page
 UNITS_COMPACT, COMPACT_PERCENT = 30, 85
 UNIT_PX = 26
 UNIT_WIDTH = (UNIT_PX - 5) / 7  # characters
@@ -36,19 +36,27 @@ FORM_ROW_PT = 30.0
 TILES_A_ROW = 6
 CHART_ROWS, CHART_ROW_PT = 11, 15.0
 HEADING_PT, GAP_PT = 21.0, 7.0
-WHOLE_ROWS = 8                # a table of no more rows is not torn apart
-ROW_STEP_PT = 0.75             # a pixel: programs round the height of a row to it
+WHOLE_ROWS = 8  # a table of no more rows is not torn apart
+ROW_STEP_PT = 0.75  # a pixel: programs round the height of a row to it
 CHARTS_A_ROW, CHARTS_PT = 3, 184.0
 # Mean width of a character, pixels for each point of type: only for sharing the page among columns.
 CHARACTER_PX = 0.6
 CELL_EDGE_PX, INDENT_PX = 8, 9
-LINE_HEIGHT, CELL_EDGE_PT = 1.22, 3.5        # of the type size; points a row has besides its lines
+LINE_HEIGHT, CELL_EDGE_PT = 1.22, 3.5  # of the type size; points a row has besides its lines
 TEXT_PT, TABLE_PT, LABEL_PT = 10, 9, 9
 
 
-def write_page(workbook: Workbook, sheet: Worksheet, page: Page, styles: Styles, texts: Mapping[str, str], *,
-               address: Callable[[str, int], str], clean: Callable[[str], str],
-               cells: Callable[[str, str, int, int], str] | None = None) -> None:
+def write_page(
+    workbook: Workbook,
+    sheet: Worksheet,
+    page: Page,
+    styles: Styles,
+    texts: Mapping[str, str],
+    *,
+    address: Callable[[str, int], str],
+    clean: Callable[[str], str],
+    cells: Callable[[str, str, int, int], str] | None = None,
+) -> None:
     """Write the page on an empty sheet.
 
     texts   : the words section [result].
@@ -60,16 +68,23 @@ def write_page(workbook: Workbook, sheet: Worksheet, page: Page, styles: Styles,
 
 
 class _PageWriter:
-    def __init__(self, workbook: Workbook, sheet: Worksheet, styles: Styles, texts: Mapping[str, str],
-                 address: Callable[[str, int], str], clean: Callable[[str], str],
-                 cells: Callable[[str, str, int, int], str] | None) -> None:
+    def __init__(
+        self,
+        workbook: Workbook,
+        sheet: Worksheet,
+        styles: Styles,
+        texts: Mapping[str, str],
+        address: Callable[[str, int], str],
+        clean: Callable[[str], str],
+        cells: Callable[[str, str, int, int], str] | None,
+    ) -> None:
         self.workbook, self.sheet, self.styles, self.texts = workbook, sheet, styles, texts
         self.address, self.clean, self.cells = address, clean, cells
         self.colours = styles.page
         self.units, self.page_height_pt = UNITS, PAGE_HEIGHT_PT
         self.repeat_tables = False
         self.row = 0
-        self.page_top_pt = 0.0            # height already used on the present paper page
+        self.page_top_pt = 0.0  # height already used on the present paper page
         self.breaks: list[int] = []
 
     def write(self, page: Page) -> None:
@@ -84,7 +99,7 @@ class _PageWriter:
         self.repeat_tables = page.repeat_tables
         sheet.set_column(0, self.units - 1, UNIT_WIDTH)
         sheet.hide_gridlines(2)
-        sheet.set_paper(9)                # A4
+        sheet.set_paper(9)  # A4
         if page.landscape:
             sheet.set_landscape()
         else:
@@ -99,28 +114,48 @@ class _PageWriter:
             sheet.set_print_scale(COMPACT_PERCENT if page.compact and not page.landscape else 100)
         ink = self.colours["ink"]
         if page.title:
-            self._line(page.title, self.styles.make(bold=True, font_size=18, font_color=ink, valign="vcenter",
-                                                    text_wrap=True), 18, least_pt=28)
+            self._line(
+                page.title,
+                self.styles.make(bold=True, font_size=18, font_color=ink, valign="vcenter", text_wrap=True),
+                18,
+                least_pt=28,
+            )
         if page.subtitle:
-            self._line(page.subtitle, self.styles.make(font_color=self.colours["quiet"], valign="top",
-                                                       text_wrap=True), TEXT_PT)
+            self._line(
+                page.subtitle, self.styles.make(font_color=self.colours["quiet"], valign="top", text_wrap=True), TEXT_PT
+            )
         if page.title:
             self._rule()
-        kinds = {"figures": self._figures, "table": self._table, "text": self._text,
-                 "cautions": self._cautions, "chart": self._chart, "charts": self._charts, "form": self._form,
-                 "banner": self._banner}
+        kinds = {
+            "figures": self._figures,
+            "table": self._table,
+            "text": self._text,
+            "cautions": self._cautions,
+            "chart": self._chart,
+            "charts": self._charts,
+            "form": self._form,
+            "banner": self._banner,
+        }
         for block in page.blocks:
             if block.kind not in kinds:
                 raise ValueError(f"no look for a block of kind {block.kind!r}")
             self._keep_together(block)
             if block.heading and block.kind != "cautions":
-                self._line(block.heading, self.styles.make(bold=True, font_size=12, font_color=ink,
-                                                           valign="bottom", text_wrap=True), 12, least_pt=HEADING_PT)
+                self._line(
+                    block.heading,
+                    self.styles.make(bold=True, font_size=12, font_color=ink, valign="bottom", text_wrap=True),
+                    12,
+                    least_pt=HEADING_PT,
+                )
             kinds[block.kind](block)
             if block.note:
-                self._line(block.note, self.styles.make(italic=True, font_size=LABEL_PT, valign="top",
-                                                        font_color=self.colours["quiet"], text_wrap=True),
-                           LABEL_PT)
+                self._line(
+                    block.note,
+                    self.styles.make(
+                        italic=True, font_size=LABEL_PT, valign="top", font_color=self.colours["quiet"], text_wrap=True
+                    ),
+                    LABEL_PT,
+                )
             self._gap()
         sheet.print_area(0, 0, max(self.row - 1, 0), self.units - 1)
         sheet.set_h_pagebreaks(self.breaks)
@@ -168,8 +203,9 @@ class _PageWriter:
         else:
             ok(self.sheet.write_blank(row, first, None, look))
 
-    def _line(self, text: str, look: Format, size_pt: float, *, first: int = 0, last: int = -1,
-              least_pt: float = 0) -> None:
+    def _line(
+        self, text: str, look: Format, size_pt: float, *, first: int = 0, last: int = -1, least_pt: float = 0
+    ) -> None:
         last = last if last >= 0 else self.units - 1
         height = _height_pt([(text, last - first + 1)], size_pt, bold=bool(look.bold), indent=look.indent)
         self._cell(self._next(max(height, least_pt)), first, last, text, look)
@@ -201,7 +237,7 @@ class _PageWriter:
         rows = block.rows
         lines = -(-len(rows) // TILES_A_ROW)
         for start in range(0, len(rows), -(-len(rows) // max(lines, 1)) or 1):
-            tiles = rows[start:start + -(-len(rows) // lines)]
+            tiles = rows[start : start + -(-len(rows) // lines)]
             span = self.units // max(len(tiles), 4)
             numbers = self._next(26)
             for place, (_, number, word) in enumerate(tiles):
@@ -216,8 +252,14 @@ class _PageWriter:
 
     def _tile(self, word: str, **properties: Any) -> Format:
         style = style_of(word)
-        shared: dict[str, Any] = {"align": "center", "left": 5, "right": 5, "left_color": "#FFFFFF",
-                                  "right_color": "#FFFFFF", "num_format": "#,##0"}
+        shared: dict[str, Any] = {
+            "align": "center",
+            "left": 5,
+            "right": 5,
+            "left_color": "#FFFFFF",
+            "right_color": "#FFFFFF",
+            "num_format": "#,##0",
+        }
         if not style:
             shared |= {"bg_color": self.colours["tile_fill"], "font_color": self.colours["ink"]}
         return self.styles.make(style, **shared, **properties)
@@ -225,7 +267,7 @@ class _PageWriter:
     def _text(self, block: Block) -> None:
         size_pt = block.size_pt or TEXT_PT
         look = self.styles.make(valign="top", text_wrap=True, font_color=self.colours["ink"], font_size=size_pt)
-        for (sentence, *_) in block.rows:
+        for sentence, *_ in block.rows:
             self._line(str(sentence), look, size_pt)
 
     def _cautions(self, block: Block) -> None:
@@ -234,10 +276,18 @@ class _PageWriter:
         lines = [(block.heading, True)] * bool(block.heading) + [(s, False) for s in sentences]
         for number, (sentence, heading) in enumerate(lines):
             look: dict[str, Any] = {
-                "bg_color": self.colours["caution_fill"], "font_color": self.colours["ink"],
-                "text_wrap": True, "valign": "vcenter", "bold": heading, "font_size": size_pt, "indent": 1,
-                "left": 5, "right": 1,
-                "left_color": self.colours["caution_line"], "right_color": self.colours["caution_line"]}
+                "bg_color": self.colours["caution_fill"],
+                "font_color": self.colours["ink"],
+                "text_wrap": True,
+                "valign": "vcenter",
+                "bold": heading,
+                "font_size": size_pt,
+                "indent": 1,
+                "left": 5,
+                "right": 1,
+                "left_color": self.colours["caution_line"],
+                "right_color": self.colours["caution_line"],
+            }
             if number == 0:
                 look |= {"top": 1, "top_color": self.colours["caution_line"]}
             if number == len(lines) - 1:
@@ -247,8 +297,9 @@ class _PageWriter:
     def _table(self, block: Block) -> None:
         size_pt = block.size_pt or TABLE_PT
         spans = _spans(block, self.units)
-        aligned = block.aligns or ["right" if _is_number_column(block, n) else "left"
-                                   for n in range(len(block.columns))]
+        aligned = block.aligns or [
+            "right" if _is_number_column(block, n) else "left" for n in range(len(block.columns))
+        ]
         self._table_head(block, spans, aligned, size_pt)
         for number, values in enumerate(block.rows):
             under = block.under.get(number, "")
@@ -262,8 +313,14 @@ class _PageWriter:
             link = self.address(*block.links[number]) if number in block.links else ""
             line = {} if under else {"bottom": 4, "bottom_color": self.colours["line"]}
             for column, (value, (first, last), align) in enumerate(zip(values, spans, aligned)):
-                look: dict[str, Any] = {"font_size": size_pt, "text_wrap": True, "valign": "top", "align": align,
-                                        "indent": int(align == "right" or _stands_off(aligned, column)), **line}
+                look: dict[str, Any] = {
+                    "font_size": size_pt,
+                    "text_wrap": True,
+                    "valign": "top",
+                    "align": align,
+                    "indent": int(align == "right" or _stands_off(aligned, column)),
+                    **line,
+                }
                 here = link if column == 0 else ""
                 # A cell of several lines has its word in the last one.
                 word = value.rpartition("\n")[2] if isinstance(value, str) else value
@@ -274,28 +331,52 @@ class _PageWriter:
                     look |= {"font_color": self.colours["ink"]}
                 self._cell(row, first, last, value, self.styles.make("" if here else style, **look), here)
             if under:
-                self._line(under, self.styles.make(font_size=size_pt, text_wrap=True, valign="top", bottom=1,
-                                                   bottom_color=self.colours["line"],
-                                                   font_color=self.colours["ink"]),
-                           size_pt, last=spans[-1][1])
+                self._line(
+                    under,
+                    self.styles.make(
+                        font_size=size_pt,
+                        text_wrap=True,
+                        valign="top",
+                        bottom=1,
+                        bottom_color=self.colours["line"],
+                        font_color=self.colours["ink"],
+                    ),
+                    size_pt,
+                    last=spans[-1][1],
+                )
 
-    def _row_pt(self, block: Block, number: int, values: Sequence[Any], spans: Sequence[tuple[int, int]],
-                size_pt: float) -> float:
+    def _row_pt(
+        self, block: Block, number: int, values: Sequence[Any], spans: Sequence[tuple[int, int]], size_pt: float
+    ) -> float:
         """Height of one row of a table, with the text under it."""
         under = block.under.get(number, "")
         return _cells_pt(values, spans, size_pt) + (_height_pt([(under, spans[-1][1] + 1)], size_pt) if under else 0.0)
 
-    def _table_head(self, block: Block, spans: Sequence[tuple[int, int]], aligned: Sequence[str],
-                    size_pt: float) -> None:
+    def _table_head(
+        self, block: Block, spans: Sequence[tuple[int, int]], aligned: Sequence[str], size_pt: float
+    ) -> None:
         if not any(block.columns):
             return
         height = _height_pt([(c, s[1] - s[0] + 1) for c, s in zip(block.columns, spans)], size_pt, bold=True, indent=1)
         row = self._next(height)
         for column, (name, (first, last), align) in enumerate(zip(block.columns, spans, aligned)):
-            self._cell(row, first, last, name, self.styles.make(
-                bold=True, font_size=size_pt, text_wrap=True, valign="bottom", align=align,
-                indent=int(align == "right" or _stands_off(aligned, column)), bottom=1,
-                bottom_color=self.colours["rule"], font_color=self.colours["ink"]))
+            self._cell(
+                row,
+                first,
+                last,
+                name,
+                self.styles.make(
+                    bold=True,
+                    font_size=size_pt,
+                    text_wrap=True,
+                    valign="bottom",
+                    align=align,
+                    indent=int(align == "right" or _stands_off(aligned, column)),
+                    bottom=1,
+                    bottom_color=self.colours["rule"],
+                    font_color=self.colours["ink"],
+                ),
+            )
 
     def _form(self, block: Block) -> None:
         """Places to write by hand: one a column, a label over a ruled line for each row."""
@@ -303,11 +384,21 @@ class _PageWriter:
         ink = self.colours["ink"]
         row = self._next(_height_pt([(c, span - 1) for c in block.columns], TABLE_PT, bold=True))
         for place, name in enumerate(block.columns):
-            self._cell(row, place * span, place * span + span - 2, name, self.styles.make(
-                bold=True, font_size=TABLE_PT, font_color=ink, text_wrap=True, valign="top"))
-        look = self.styles.make(font_size=LABEL_PT, font_color=self.colours["quiet"], valign="bottom",
-                                bottom=1, bottom_color=self.colours["rule"])
-        for (label, *_) in block.rows:
+            self._cell(
+                row,
+                place * span,
+                place * span + span - 2,
+                name,
+                self.styles.make(bold=True, font_size=TABLE_PT, font_color=ink, text_wrap=True, valign="top"),
+            )
+        look = self.styles.make(
+            font_size=LABEL_PT,
+            font_color=self.colours["quiet"],
+            valign="bottom",
+            bottom=1,
+            bottom_color=self.colours["rule"],
+        )
+        for label, *_ in block.rows:
             row = self._next(FORM_ROW_PT)
             for place in range(len(block.columns)):
                 self._cell(row, place * span, place * span + span - 2, label, look)
@@ -315,10 +406,17 @@ class _PageWriter:
     def _banner(self, block: Block) -> None:
         """Big lines in a black frame; the dark ones white on black, which any printer can do."""
         for number, (sentence, size_pt, kind) in enumerate(block.rows):
-            look: dict[str, Any] = {"font_size": size_pt, "bold": kind != "left", "text_wrap": True,
-                                    "valign": "vcenter", "align": "left" if kind == "left" else "center",
-                                    "indent": int(kind == "left"), "left": 5, "right": 5,
-                                    "font_color": "#000000"}
+            look: dict[str, Any] = {
+                "font_size": size_pt,
+                "bold": kind != "left",
+                "text_wrap": True,
+                "valign": "vcenter",
+                "align": "left" if kind == "left" else "center",
+                "indent": int(kind == "left"),
+                "left": 5,
+                "right": 5,
+                "font_color": "#000000",
+            }
             if kind == "dark":
                 look |= {"bg_color": "#000000", "font_color": "#FFFFFF"}
             if number == 0:
@@ -349,12 +447,28 @@ class _PageWriter:
                 self._cell(row, first, first, label, quiet)
                 for place, value in enumerate(values):
                     self._cell(row, first + 1 + place, first + 1 + place, value, quiet)
-                chart.add_series({"name": [name, row, first], "categories": [name, top, first + 1, top, last],
-                                  "values": [name, row, first + 1, row, last],
-                                  **series_look(self.styles, given["kind"], label, number - 1)})
+                chart.add_series(
+                    {
+                        "name": [name, row, first],
+                        "categories": [name, top, first + 1, top, last],
+                        "values": [name, row, first + 1, row, last],
+                        **series_look(self.styles, given["kind"], label, number - 1),
+                    }
+                )
         set_look(chart, self.styles, given, self.units * UNIT_PX - 4, rows * CHART_ROW_PT * 96 / 72 - 4)
-        ok(self.sheet.insert_chart(top, 0, chart, {"object_position": 2, "x_offset": 2, "y_offset": 2,
-                                                    "description": given.get("description") or block.heading}))
+        ok(
+            self.sheet.insert_chart(
+                top,
+                0,
+                chart,
+                {
+                    "object_position": 2,
+                    "x_offset": 2,
+                    "y_offset": 2,
+                    "description": given.get("description") or block.heading,
+                },
+            )
+        )
 
     def _charts(self, block: Block) -> None:
         """Charts side by side, each over rows of a data sheet."""
@@ -363,16 +477,23 @@ class _PageWriter:
         span = self.units // CHARTS_A_ROW
         for start in range(0, len(block.chart["charts"]), CHARTS_A_ROW):
             row = self._gap(CHARTS_PT)
-            for place, given in enumerate(block.chart["charts"][start:start + CHARTS_A_ROW]):
-                chart = chart_of_rows(self.workbook, self.styles, given, self.cells, span * UNIT_PX - 8,
-                                      CHARTS_PT * 96 / 72 - 4)
-                ok(self.sheet.insert_chart(row, place * span, chart, {
-                    "object_position": 2, "x_offset": 2, "y_offset": 2, "description": given["description"]}))
+            for place, given in enumerate(block.chart["charts"][start : start + CHARTS_A_ROW]):
+                chart = chart_of_rows(
+                    self.workbook, self.styles, given, self.cells, span * UNIT_PX - 8, CHARTS_PT * 96 / 72 - 4
+                )
+                ok(
+                    self.sheet.insert_chart(
+                        row,
+                        place * span,
+                        chart,
+                        {"object_position": 2, "x_offset": 2, "y_offset": 2, "description": given["description"]},
+                    )
+                )
             self._gap(3.75)
 
 
 def _as_text(value: Any) -> str:
-    if value is None or value != value:           # NaN and NaT are not equal to themselves
+    if value is None or value != value:  # NaN and NaT are not equal to themselves
         return ""
     if isinstance(value, datetime):
         return value.date().isoformat()
@@ -391,9 +512,14 @@ def _is_number_column(block: Block, column: int) -> bool:
 
 def _height_pt(cells: Sequence[tuple[str, int]], size_pt: float, *, bold: bool = False, indent: int = 0) -> float:
     """Height of a row whose cells (text, units across) wrap."""
-    lines = max((wrapped_lines(text, units * UNIT_PX - CELL_EDGE_PX - indent * INDENT_PX, size_pt, bold=bold)
-                 for text, units in cells), default=1)
-    return min(409.0, lines * size_pt * LINE_HEIGHT + CELL_EDGE_PT)   # 409 points is the format's tallest row
+    lines = max(
+        (
+            wrapped_lines(text, units * UNIT_PX - CELL_EDGE_PX - indent * INDENT_PX, size_pt, bold=bold)
+            for text, units in cells
+        ),
+        default=1,
+    )
+    return min(409.0, lines * size_pt * LINE_HEIGHT + CELL_EDGE_PT)  # 409 points is the format's tallest row
 
 
 def _cells_pt(values: Sequence[Any], spans: Sequence[tuple[int, int]], size_pt: float) -> float:
@@ -423,7 +549,7 @@ def _spans(block: Block, page_units: int) -> list[tuple[int, int]]:
     while sum(least) > page_units:
         least[least.index(max(least))] -= 1
     units = list(least)
-    for _ in range(page_units - sum(units)):           # one unit at a time to whoever is shortest of room
+    for _ in range(page_units - sum(units)):  # one unit at a time to whoever is shortest of room
         lack = [w / u for w, u in zip(wanted, units)]
         units[lack.index(max(lack))] += 1
     return _side_by_side(units)

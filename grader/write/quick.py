@@ -26,9 +26,7 @@ class QuickSheet(Worksheet):
     def __init__(self) -> None:
         super().__init__()
         self._letters: dict[int, str] = {}
-        self._styles: dict[
-            int, str
-        ] = {}  # id of a format -> the attribute; formats live as long as the workbook
+        self._styles: dict[int, str] = {}  # id of a format -> the attribute; formats live as long as the workbook
         self._tails: dict[str, str] = {}
 
     def _write_cell(self, row: int, col: int, cell: Any) -> None:

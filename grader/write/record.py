@@ -69,9 +69,7 @@ def _folder(folder: str | os.PathLike[str]) -> Path:
     except FileExistsError as error:
         raise GraderError(f"{place}: is a file, and the records need a folder. Name another one.") from error
     except OSError as error:
-        raise GraderError(
-            f"{place}: this folder cannot be made ({error.strerror}). Choose another one."
-        ) from error
+        raise GraderError(f"{place}: this folder cannot be made ({error.strerror}). Choose another one.") from error
     return place
 
 
@@ -86,9 +84,7 @@ def _target(place: Path, record: Record, there: dict[str, Path]) -> tuple[Path, 
         known = _known(old, record.kind)
         if known.get(IDENTITY_PROPERTY) == record.identity:
             return old, known.get(CONTENT_PROPERTY) == record.content
-    raise GraderError(
-        f"{place / wished}: {MOST_OF_A_NAME} files of that name are there. Choose another folder."
-    )
+    raise GraderError(f"{place / wished}: {MOST_OF_A_NAME} files of that name are there. Choose another folder.")
 
 
 def _known(path: Path, kind: str) -> dict[str, str]:

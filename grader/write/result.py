@@ -45,13 +45,22 @@ from grader.write.styles import Styles, mark_of, palette, style_of
 from grader.write.tagged import TaggedWorkbook
 from grader.write.values import clean_text, ok, plain_values
 
-LINKS_PER_SHEET = 60_000        # the format's limit is 65,530
-LINE_PT = 13.0                  # height of a line of text
-TALLEST_LINES = 31              # a row may be 409 points high
-WIDTH_ROWS = 5_000              # the first rows say how wide a column of texts has to be
-CHUNK_ROWS = 10_000             # rows turned into plain values at a time, which bounds the memory
-_STANDARD_PROPERTIES = ("title", "subject", "author", "manager", "company", "category", "keywords",
-                        "comments", "status")
+LINKS_PER_SHEET = 60_000  # the format's limit is 65,530
+LINE_PT = 13.0  # height of a line of text
+TALLEST_LINES = 31  # a row may be 409 points high
+WIDTH_ROWS = 5_000  # the first rows say how wide a column of texts has to be
+CHUNK_ROWS = 10_000  # rows turned into plain values at a time, which bounds the memory
+_STANDARD_PROPERTIES = (
+    "title",
+    "subject",
+    "author",
+    "manager",
+    "company",
+    "category",
+    "keywords",
+    "comments",
+    "status",
+)
 _LONGEST_PROPERTY = 255
 
 
@@ -66,14 +75,22 @@ class Written:
     links_left_out: int = 0
 
 
-def write_result(path: str | os.PathLike[str], frames: Mapping[str, pd.DataFrame], summary: Page, *,
-                 colours: Mapping[str, pd.DataFrame] | None = None,
-                 links: Mapping[str, Mapping[str, Any]] | None = None,
-                 sparklines: Mapping[str, tuple[str, str, str]] | None = None,
-                 pages: Mapping[str, Page] | None = None,
-                 properties: Mapping[str, str] | None = None, created: datetime | None = None,
-                 inputs: Iterable[Path] = (), kind: str = "result", language: str = "en",
-                 rows_per_sheet: int = ROWS_PER_SHEET) -> Written:
+def write_result(
+    path: str | os.PathLike[str],
+    frames: Mapping[str, pd.DataFrame],
+    summary: Page,
+    *,
+    colours: Mapping[str, pd.DataFrame] | None = None,
+    links: Mapping[str, Mapping[str, Any]] | None = None,
+    sparklines: Mapping[str, tuple[str, str, str]] | None = None,
+    pages: Mapping[str, Page] | None = None,
+    properties: Mapping[str, str] | None = None,
+    created: datetime | None = None,
+    inputs: Iterable[Path] = (),
+    kind: str = "result",
+    language: str = "en",
+    rows_per_sheet: int = ROWS_PER_SHEET,
+) -> Written:
     """Write the result workbook, in one step: the earlier file stays whole until the new one is on the disk.
 
     path       : where to; see safely.check_target.
@@ -95,22 +112,33 @@ def write_result(path: str | os.PathLike[str], frames: Mapping[str, pd.DataFrame
     """
     sources = list(inputs)
     target = check_target(path, sources, kinds=(kind,))
-    job = _Job(frames, colours or {}, links or {}, sparklines or {}, language, rows_per_sheet,
-               pages or {})
+    job = _Job(frames, colours or {}, links or {}, sparklines or {}, language, rows_per_sheet, pages or {})
     with replacing(target) as part:
-        check_target(target, sources, kinds=(kind,))      # again, now that no other run can write it
+        check_target(target, sources, kinds=(kind,))  # again, now that no other run can write it
         scratch = scratch_folder(part)
         scratch.mkdir(mode=0o700)
         with open(part, "r+b") as stream:
             sink = Sink(stream)
-            workbook = TaggedWorkbook(sink, {
-                "constant_memory": True, "tmpdir": str(scratch), "strings_to_numbers": False,
-                "strings_to_formulas": False, "strings_to_urls": False, "use_zip64": True,
-                "default_format_properties": _font()})
+            workbook = TaggedWorkbook(
+                sink,
+                {
+                    "constant_memory": True,
+                    "tmpdir": str(scratch),
+                    "strings_to_numbers": False,
+                    "strings_to_formulas": False,
+                    "strings_to_urls": False,
+                    "use_zip64": True,
+                    "default_format_properties": _font(),
+                },
+            )
             workbook.language = language
             try:
-                _set_properties(workbook, {KIND_PROPERTY: kind, "language": language, **(properties or {})},
-                                created or _now(), job.words["title"])
+                _set_properties(
+                    workbook,
+                    {KIND_PROPERTY: kind, "language": language, **(properties or {})},
+                    created or _now(),
+                    job.words["title"],
+                )
                 job.write(workbook, summary)
                 workbook.close()
             except XlsxWriterException as error:
@@ -120,17 +148,25 @@ def write_result(path: str | os.PathLike[str], frames: Mapping[str, pd.DataFrame
             finally:
                 sink.let_go()
                 for sheet in workbook.worksheets():
-                    sheet._opt_close()            # its temporary file, open still where something failed
-    return Written(target, job.titles, {name: len(frame) for name, frame in frames.items()}, job.cut,
-                   job.links_left_out)
+                    sheet._opt_close()  # its temporary file, open still where something failed
+    return Written(
+        target, job.titles, {name: len(frame) for name, frame in frames.items()}, job.cut, job.links_left_out
+    )
 
 
 class _Job:
     """The sheets of one workbook, and what is counted while they are written."""
 
-    def __init__(self, frames: Mapping[str, pd.DataFrame], colours: Mapping[str, pd.DataFrame],
-                 links: Mapping[str, Mapping[str, Any]], sparklines: Mapping[str, tuple[str, str, str]],
-                 language: str, rows_per_sheet: int, pages: Mapping[str, Page]) -> None:
+    def __init__(
+        self,
+        frames: Mapping[str, pd.DataFrame],
+        colours: Mapping[str, pd.DataFrame],
+        links: Mapping[str, Mapping[str, Any]],
+        sparklines: Mapping[str, tuple[str, str, str]],
+        language: str,
+        rows_per_sheet: int,
+        pages: Mapping[str, Page],
+    ) -> None:
         self.frames, self.colours, self.links, self.sparklines = frames, colours, links, sparklines
         self.rows_per_sheet, self.pages = rows_per_sheet, pages
         self.words: dict[str, str] = words(language)["result"]
@@ -147,8 +183,11 @@ class _Job:
             if name not in self.frames or len(tinted) != len(self.frames[name]):
                 raise ValueError(f"colours of {name!r} do not fit its frame")
         for name, link in self.links.items():
-            if name not in self.frames or link["column"] not in self.frames[name].columns \
-                    or len(link["targets"]) != len(self.frames[name]):
+            if (
+                name not in self.frames
+                or link["column"] not in self.frames[name].columns
+                or len(link["targets"]) != len(self.frames[name])
+            ):
                 raise ValueError(f"links of {name!r} do not fit its frame")
         for name, headings in self.sparklines.items():
             if name not in self.frames or not set(headings) <= set(self.frames[name].columns):
@@ -159,8 +198,9 @@ class _Job:
         self.styles = Styles(workbook)
         for title, page in {self.words["summary_sheet"]: summary, **self.pages}.items():
             front = workbook.add_worksheet(title)
-            write_page(workbook, front, page, self.styles, self.words, address=self.address, clean=self.clean,
-                       cells=self.cells)
+            write_page(
+                workbook, front, page, self.styles, self.words, address=self.address, clean=self.clean, cells=self.cells
+            )
             self._footer(front)
         for name, frame in self.frames.items():
             for number, title in enumerate(self.titles[name]):
@@ -185,8 +225,12 @@ class _Job:
         Raises : ValueError where they are not written, or stand on several sheets.
         """
         frame, size = self.frames.get(sheet), self.rows_per_sheet
-        if frame is None or heading not in frame.columns or not 0 <= first <= last < len(frame) \
-                or first // size != last // size:
+        if (
+            frame is None
+            or heading not in frame.columns
+            or not 0 <= first <= last < len(frame)
+            or first // size != last // size
+        ):
             raise ValueError(f"a chart shows rows {first} to {last} of {heading!r} on {sheet!r}, which are not there")
         column = list(frame.columns).index(heading)
         place = xl_range_abs(first % size + 1, column, last % size + 1, column)
@@ -201,8 +245,10 @@ class _Job:
 
     def _sheet(self, sheet: Worksheet, name: str, frame: pd.DataFrame, start: int, stop: int) -> None:
         headings = [self.clean(str(heading)) for heading in frame.columns]
-        looks = [fitted(column_look(name, heading), frame.iloc[:WIDTH_ROWS, number].tolist())
-                 for number, heading in enumerate(headings)]
+        looks = [
+            fitted(column_look(name, heading), frame.iloc[:WIDTH_ROWS, number].tolist())
+            for number, heading in enumerate(headings)
+        ]
         frozen, repeated = (min(count, len(headings)) for count in fixed_columns(name))
         wraps = len(frame) <= setting("wrap_rows")
         self._set_up(sheet, headings, looks, frozen, repeated)
@@ -223,19 +269,20 @@ class _Job:
         if name in self.sparklines and stop > start:
             self._sparklines(sheet, frame.iloc[start:stop], self.sparklines[name])
 
-    def _set_up(self, sheet: Worksheet, headings: Sequence[str], looks: Sequence[ColumnLook], frozen: int,
-                repeated: int) -> None:
+    def _set_up(
+        self, sheet: Worksheet, headings: Sequence[str], looks: Sequence[ColumnLook], frozen: int, repeated: int
+    ) -> None:
         lines = 1
         for column, (heading, look) in enumerate(zip(headings, looks)):
             options = {"level": look.level} if look.level else {}
             ok(sheet.set_column(column, column, look.width, None, options))
             lines = max(lines, heading_lines(heading, look.width))
-        ok(sheet.set_row(0, LINE_PT * lines + 13))      # the filter buttons take the lower edge
+        ok(sheet.set_row(0, LINE_PT * lines + 13))  # the filter buttons take the lower edge
         for column, (heading, look) in enumerate(zip(headings, looks)):
             ok(sheet.write_string(0, column, heading, self.styles.heading(look.horizontal)))
         sheet.freeze_panes(1, frozen)
         sheet.set_landscape()
-        sheet.set_paper(9)                        # A4
+        sheet.set_paper(9)  # A4
         sheet.set_margins(left=0.4, right=0.4, top=0.65, bottom=0.6)
         sheet.repeat_rows(0)
         sheet.set_header("&L&B&A")
@@ -261,23 +308,32 @@ class _Job:
     def _sparklines(self, sheet: Worksheet, frame: pd.DataFrame, headings: tuple[str, str, str]) -> None:
         """One call for all rows. A row that holds a bound ("<5") gets none: text would be drawn as zero."""
         shown, first, last = (list(frame.columns).index(heading) for heading in headings)
-        values = frame.iloc[:, first:last + 1]
+        values = frame.iloc[:, first : last + 1]
         numbers = values.apply(pd.to_numeric, errors="coerce")
         drawn = (numbers.notna().sum(axis=1) >= 2) & (numbers.notna() == values.notna()).all(axis=1)
         rows = (np.flatnonzero(drawn.to_numpy()) + 1).tolist()
         if rows:
             colour = self.styles.page["sparkline"]
-            ok(sheet.add_sparkline(rows[0], shown, {
-                "location": [xl_rowcol_to_cell(row, shown) for row in rows],
-                "range": [xl_range(row, first, row, last) for row in rows],
-                "series_color": colour, "markers": True, "markers_color": colour, "empty_cells": "connect"}))
+            ok(
+                sheet.add_sparkline(
+                    rows[0],
+                    shown,
+                    {
+                        "location": [xl_rowcol_to_cell(row, shown) for row in rows],
+                        "range": [xl_range(row, first, row, last) for row in rows],
+                        "series_color": colour,
+                        "markers": True,
+                        "markers_color": colour,
+                        "empty_cells": "connect",
+                    },
+                )
+            )
 
 
 class _Rows:
     """Writes the rows of one frame: values and formats column by column, then cell by cell."""
 
-    def __init__(self, job: _Job, name: str, frame: pd.DataFrame, looks: Sequence[ColumnLook],
-                 wraps: bool) -> None:
+    def __init__(self, job: _Job, name: str, frame: pd.DataFrame, looks: Sequence[ColumnLook], wraps: bool) -> None:
         self.job, self.frame, self.looks = job, frame, looks
         self.short = wraps
         line = job.styles.page["line"]
@@ -285,8 +341,9 @@ class _Rows:
         self.wrapped = [n for n, look in enumerate(looks) if look.wrap and wraps]
         self.lines_of: dict[tuple[int, str], int] = {}
         self.plain = [job.styles.make(**base) for base in self.base]
-        self.by_word = [job.styles.by_word(**base) if look.colour == "words" else {}
-                        for look, base in zip(looks, self.base)]
+        self.by_word = [
+            job.styles.by_word(**base) if look.colour == "words" else {} for look, base in zip(looks, self.base)
+        ]
         self.tinted = job.colours.get(name)
         link = job.links.get(name)
         self.targets: Sequence[tuple[str, int] | None] | None = link["targets"] if link else None
@@ -306,7 +363,7 @@ class _Rows:
                 ok(sheet.set_row(row, LINE_PT * lines))
             for column, value, look in zip(numbered, cells, formats):
                 if value is None:
-                    if not short:                 # a line under empty cells too, where that costs little
+                    if not short:  # a line under empty cells too, where that costs little
                         continue
                     failed = write_blank(row, column, None, look)
                 elif value.__class__ is str:
@@ -338,8 +395,7 @@ class _Rows:
             return
         self.links_on[sheet.name] = self.links_on.get(sheet.name, 0) + 1
         column = self.link_column
-        look = self.job.styles.make(**{**self.base[column], "font_color": self.job.styles.page["link"],
-                                       "underline": 1})
+        look = self.job.styles.make(**{**self.base[column], "font_color": self.job.styles.page["link"], "underline": 1})
         text = self.job.words["link_text"] if shown is None else str(shown)
         address = self.job.address(*target)
         ok(sheet.write_url(row, column, address, look, text))
@@ -351,20 +407,26 @@ class _Rows:
         base, plain = self.base[number], self.plain[number]
         styles = self.job.styles
         if dates:
-            shown = {kind: styles.make(**{**base, "num_format": setting(kind), "align": "left"})
-                     for kind in ("date_format", "time_format")}
+            shown = {
+                kind: styles.make(**{**base, "num_format": setting(kind), "align": "left"})
+                for kind in ("date_format", "time_format")
+            }
             if dates == "all":
                 return values, repeat(shown["date_format"])
         tints: list[str] = []
         heading = self.frame.columns[number]
         if self.tinted is not None and heading in self.tinted.columns:
-            tints = ["" if value is None else style_of(word)
-                     for value, word in zip(values, self.tinted[heading].iloc[start:stop].tolist())]
+            tints = [
+                "" if value is None else style_of(word)
+                for value, word in zip(values, self.tinted[heading].iloc[start:stop].tolist())
+            ]
         if self.looks[number].format == "row" and self.parameter_column >= 0:
             parameters = self.frame.iloc[start:stop, self.parameter_column].tolist()
             kinds = list(zip(parameters, tints or repeat("")))
-            made = {kind: styles.make(kind[1], **{**base, "num_format": row_format(kind[0]), **mark_of(kind[1])})
-                    for kind in set(kinds)}
+            made = {
+                kind: styles.make(kind[1], **{**base, "num_format": row_format(kind[0]), **mark_of(kind[1])})
+                for kind in set(kinds)
+            }
             formats: list[Format] | None = [made[kind] for kind in kinds]
         elif tints:
             made_tints = {tint: styles.make(tint, **base, **mark_of(tint)) for tint in set(tints)}
@@ -386,7 +448,7 @@ def base_look(look: ColumnLook, wraps: bool) -> dict[str, Any]:
     """xlsxwriter properties that all cells of a column share; text wraps where the sheet is short enough."""
     made: dict[str, Any] = {"valign": "top", "align": look.horizontal}
     if look.horizontal != "center":
-        made["indent"] = 1            # keeps it clear of the next column
+        made["indent"] = 1  # keeps it clear of the next column
     if look.format and look.format not in ("General", "row"):
         made["num_format"] = look.format
     if look.wrap and wraps:
@@ -415,6 +477,6 @@ def _set_properties(workbook: Workbook, properties: dict[str, str], created: dat
     for name, value in properties.items():
         text = clean_text(str(value))[0]
         if len(text.encode("utf-16-le")) // 2 > _LONGEST_PROPERTY:
-            units = text.encode("utf-16-le")[:2 * (_LONGEST_PROPERTY - 2)]
+            units = text.encode("utf-16-le")[: 2 * (_LONGEST_PROPERTY - 2)]
             text = units.decode("utf-16-le", errors="ignore") + " …"
         ok(workbook.set_custom_property(name, text, "text"))

@@ -26,14 +26,21 @@ from xml.etree import ElementTree
 from grader.problems import GraderError
 
 KIND_PROPERTY = "grader-kind"
-LOCK_WAIT_S = 10.0              # a second run on the same target waits this long
-REPLACE_WAIT_S = 2.0            # how long another program may hold the old file
+LOCK_WAIT_S = 10.0  # a second run on the same target waits this long
+REPLACE_WAIT_S = 2.0  # how long another program may hold the old file
 _ELSEWHERE = "Choose another place with -o."
 _PAUSE_S = 0.1
 _LARGEST_PROPERTIES_BYTES = 1_000_000
 # No zip, a broken or locked one, no such part: all mean "another file".
-_NOT_OURS = (zipfile.BadZipFile, zlib.error, KeyError, ElementTree.ParseError, NotImplementedError,
-             RuntimeError, EOFError)
+_NOT_OURS = (
+    zipfile.BadZipFile,
+    zlib.error,
+    KeyError,
+    ElementTree.ParseError,
+    NotImplementedError,
+    RuntimeError,
+    EOFError,
+)
 _NO_LOCKS = {errno.ENOLCK, errno.ENOSYS, errno.EOPNOTSUPP, errno.EINVAL}
 
 
@@ -59,8 +66,13 @@ def kind_of(path: Path) -> str | None:
     return None
 
 
-def check_target(path: str | os.PathLike[str], inputs: Iterable[Path] = (), *,
-                 kinds: Collection[str] = ("result",), suffix: str = ".xlsx") -> Path:
+def check_target(
+    path: str | os.PathLike[str],
+    inputs: Iterable[Path] = (),
+    *,
+    kinds: Collection[str] = ("result",),
+    suffix: str = ".xlsx",
+) -> Path:
     """The resolved output path, if it may be written.
 
     inputs  : files that are read; none of them may be the target, under whatever name.
@@ -76,7 +88,7 @@ def check_target(path: str | os.PathLike[str], inputs: Iterable[Path] = (), *,
             raise GraderError(f"{given}: the output must be named *{suffix}. Choose another name with -o.")
         _check_existing(given, target, inputs, kinds)
         _check_folder(given, target)
-    except (OSError, RuntimeError) as error:      # RuntimeError: links in a circle (Python 3.11, 3.12)
+    except (OSError, RuntimeError) as error:  # RuntimeError: links in a circle (Python 3.11, 3.12)
         raise GraderError(f"{given}: cannot be written ({_why(error)}). {_ELSEWHERE}") from error
     return target
 
@@ -85,7 +97,7 @@ def _check_existing(given: Path, target: Path, inputs: Iterable[Path], kinds: Co
     try:
         old = target.stat()
     except (FileNotFoundError, NotADirectoryError):
-        return                                    # nothing there yet; the folder is checked next
+        return  # nothing there yet; the folder is checked next
     if stat.S_ISDIR(old.st_mode):
         raise GraderError(f"{given}: is a folder. Name a file in it with -o.")
     if not stat.S_ISREG(old.st_mode):
@@ -94,12 +106,13 @@ def _check_existing(given: Path, target: Path, inputs: Iterable[Path], kinds: Co
         try:
             same = os.path.samestat(old, os.stat(source))
         except FileNotFoundError:
-            continue                              # an input that is gone cannot be overwritten
+            continue  # an input that is gone cannot be overwritten
         if same:
             raise GraderError(f"{given}: is one of the files to be graded. Choose another name with -o.")
     if kind_of(target) not in kinds:
-        raise GraderError(f"{given}: exists and is no result of this program. Choose another name with -o, "
-                          "or move that file away.")
+        raise GraderError(
+            f"{given}: exists and is no result of this program. Choose another name with -o, or move that file away."
+        )
     if not os.access(target, os.W_OK):
         raise GraderError(f"{given}: is write-protected. Choose another name with -o.")
 
@@ -227,7 +240,7 @@ def _flush_folder(folder: Path) -> None:
         return
     descriptor = os.open(folder, os.O_RDONLY)
     try:
-        with contextlib.suppress(OSError):        # some network folders cannot; the file itself is flushed
+        with contextlib.suppress(OSError):  # some network folders cannot; the file itself is flushed
             os.fsync(descriptor)
     finally:
         os.close(descriptor)
@@ -241,8 +254,10 @@ def _replace(part: Path, path: Path) -> None:
             return
         except PermissionError as error:
             if time.monotonic() >= give_up:
-                raise GraderError(f"{path}: is open in another program or write-protected. Close it there "
-                                  "and run again; nothing was changed.") from error
+                raise GraderError(
+                    f"{path}: is open in another program or write-protected. Close it there "
+                    "and run again; nothing was changed."
+                ) from error
             time.sleep(_PAUSE_S)
 
 
@@ -258,7 +273,7 @@ def _lock(path: Path, wait_s: float) -> Iterator[bool]:
     give_up = time.monotonic() + wait_s
     while True:
         try:
-            stream = open(lock_path, "a+b")       # closed below, after the block has run
+            stream = open(lock_path, "a+b")  # closed below, after the block has run
         except OSError as error:
             raise GraderError(f"{path}: cannot be written ({_why(error)}). {_ELSEWHERE}") from error
         taken = False
@@ -276,8 +291,9 @@ def _lock(path: Path, wait_s: float) -> Iterator[bool]:
             raise
         stream.close()
         if not taken and time.monotonic() >= give_up:
-            raise GraderError(f"{path}: another run is writing this file. Wait for it to end, or choose "
-                              "another name with -o.")
+            raise GraderError(
+                f"{path}: another run is writing this file. Wait for it to end, or choose another name with -o."
+            )
         if not taken:
             time.sleep(_PAUSE_S)
     try:
@@ -295,12 +311,14 @@ def _try_lock(stream: IO[bytes]) -> bool:
     try:
         if sys.platform == "win32":
             import msvcrt
+
             stream.seek(0)
             msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, 1)
         else:
             import fcntl
+
             fcntl.flock(stream.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except (BlockingIOError, PermissionError):    # how the two systems say "held by another"
+    except (BlockingIOError, PermissionError):  # how the two systems say "held by another"
         return False
     return True
 

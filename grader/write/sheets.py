@@ -19,8 +19,8 @@ from grader.write.measure import text_px, wrapped_lines
 # programs and printers differ in how wide they draw a character.
 PAGE_WIDTH_PT = (841.9 - 2 * 0.4 * 72) * 0.93
 
-CELL_EDGE_PX = 2      # of the width of a column that no text stands in
-INDENT_PX = 9         # every cell stands one step off its edge, clear of its neighbour
+CELL_EDGE_PX = 2  # of the width of a column that no text stands in
+INDENT_PX = 9  # every cell stands one step off its edge, clear of its neighbour
 
 
 @dataclass(frozen=True)
@@ -162,7 +162,7 @@ def paper(looks: Sequence[ColumnLook], repeat: int) -> tuple[int | None, list[in
             while looks[cut].keep and cut > start + 1:
                 cut -= 1
             if cut == start + 1 and looks[cut].keep:
-                cut = column                      # the whole page is one group: break where it is full
+                cut = column  # the whole page is one group: break where it is full
             breaks.append(cut)
             start = cut
             used = repeated + sum(widths[cut:column])

@@ -66,10 +66,17 @@ class Styles:
 
     def heading(self, align: str = "left") -> Format:
         """Heading cell of a data sheet."""
-        return self.make(bold=True, text_wrap=True, valign="top", align=align,
-                         indent=int(align != "center"), bottom=1,
-                         bottom_color=self.page["rule"], bg_color=self.page["heading_fill"],
-                         font_color=self.page["ink"])
+        return self.make(
+            bold=True,
+            text_wrap=True,
+            valign="top",
+            align=align,
+            indent=int(align != "center"),
+            bottom=1,
+            bottom_color=self.page["rule"],
+            bg_color=self.page["heading_fill"],
+            font_color=self.page["ink"],
+        )
 
     def chart_colour(self, word: str, number: int) -> str:
         """Colour of a chart series: that of its word, else the next of the palette's series."""

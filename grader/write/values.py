@@ -12,16 +12,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-LONGEST_TEXT = 32_767                   # UTF-16 units in a cell, the file format's own limit
-_FIRST_DATE = datetime(1900, 3, 1)      # before it, programs disagree on the serial number of a day
+LONGEST_TEXT = 32_767  # UTF-16 units in a cell, the file format's own limit
+_FIRST_DATE = datetime(1900, 3, 1)  # before it, programs disagree on the serial number of a day
 _DAY_ZERO = datetime(1899, 12, 30)
-_LARGEST_WHOLE = 10**15                 # beyond it a cell would round the last digits
+_LARGEST_WHOLE = 10**15  # beyond it a cell would round the last digits
 # What XML cannot hold, or what a reader would take for an end of line: shown as a symbol instead.
 _FORBIDDEN = re.compile("[\x00-\x08\x0b-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
 
 
-def plain_values(series: pd.Series, clean: Callable[[str], str],
-                 texts: Mapping[str, str]) -> tuple[list[Any], Any]:
+def plain_values(series: pd.Series, clean: Callable[[str], str], texts: Mapping[str, str]) -> tuple[list[Any], Any]:
     """A column as what a cell can hold.
 
     series  : n values of any dtype.
@@ -62,8 +61,9 @@ def _dates(series: pd.Series) -> tuple[list[Any], Any]:
     return [None if day != day else int(day) for day in days], "all"
 
 
-def _plain(value: Any, position: int, dates: dict[int, str], clean: Callable[[str], str],
-           texts: Mapping[str, str]) -> Any:
+def _plain(
+    value: Any, position: int, dates: dict[int, str], clean: Callable[[str], str], texts: Mapping[str, str]
+) -> Any:
     """One value that is no str, as a cell can hold it; notes in `dates` where it is a date."""
     if value is None or value is pd.NaT or value is pd.NA:
         return None
@@ -99,18 +99,18 @@ def clean_text(text: str, cut_mark: str = "") -> tuple[str, bool]:
     if _FORBIDDEN.search(text):
         text = _FORBIDDEN.sub(lambda m: _shown(m.group()), text.replace("\r\n", "\n"))
     if text.startswith("<r>") and text.endswith("</r>"):
-        text += " "                   # xlsxwriter would take it for the inside of a cell and not escape it
+        text += " "  # xlsxwriter would take it for the inside of a cell and not escape it
     if len(text) <= LONGEST_TEXT // 2 or len(text.encode("utf-16-le")) // 2 <= LONGEST_TEXT:
         return text, False
     mark = cut_mark.format(length=len(text))
-    units = text.encode("utf-16-le")[:2 * (LONGEST_TEXT - len(mark))]
+    units = text.encode("utf-16-le")[: 2 * (LONGEST_TEXT - len(mark))]
     return units.decode("utf-16-le", errors="ignore") + mark, True
 
 
 def _shown(character: str) -> str:
     code = ord(character)
     if code < 0x20:
-        return chr(0x2400 + code)                 # the Unicode block Control Pictures
+        return chr(0x2400 + code)  # the Unicode block Control Pictures
     return "␡" if code == 0x7F else "�"
 
 

@@ -27,7 +27,7 @@ ROOT = Path(__file__).parents[2]
 FILES, OUTLETS, SITES = 1000, 20, 40
 PANDAS_SAMPLE = 40
 SIZES = (1_000, 10_000, 100_000)
-MILLION = (*[100_000] * 10, 60_000)     # past the last row of a sheet, 1,048,576
+MILLION = (*[100_000] * 10, 60_000)  # past the last row of a sheet, 1,048,576
 AS_OF = "2026-11-25"
 READINGS = {"K": (300, 20, 0), "L": (20.9, 0.05, 2), "M": (2.0, 1.2, 1), "N": (440, 30, 0), "Q": (60, 15, 0)}
 
@@ -51,17 +51,13 @@ def make_visits(folder: Path, files: int = FILES) -> None:
     for number in range(files):
         day = first + 91 * (number // SITES)
         changed = {
-            "xl/sharedStrings.xml": parts["xl/sharedStrings.xml"].replace(
-                b"@site@", b"Works %d" % (number % SITES)
-            ),
+            "xl/sharedStrings.xml": parts["xl/sharedStrings.xml"].replace(b"@site@", b"Works %d" % (number % SITES)),
             "xl/worksheets/sheet1.xml": parts["xl/worksheets/sheet1.xml"].replace(
                 b"<v>%d</v>" % first, b"<v>%d</v>" % day
             ),
             "xl/worksheets/sheet2.xml": _with_readings(parts["xl/worksheets/sheet2.xml"], chance),
         }
-        with zipfile.ZipFile(
-            folder / f"visit {number:04}.xlsx", "w", zipfile.ZIP_DEFLATED, compresslevel=1
-        ) as archive:
+        with zipfile.ZipFile(folder / f"visit {number:04}.xlsx", "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
             for name, content in parts.items():
                 archive.writestr(name, changed.get(name, content))
 
@@ -88,9 +84,7 @@ def make_flat(path: Path, tests: int) -> None:
     names = list(row)
     chance = Random(2)
     visits = 20
-    with xlsxwriter.Workbook(
-        str(path), {"constant_memory": True, "default_date_format": "yyyy-mm-dd"}
-    ) as book:
+    with xlsxwriter.Workbook(str(path), {"constant_memory": True, "default_date_format": "yyyy-mm-dd"}) as book:
         sheet = book.add_worksheet("Log")
         sheet.write_row(0, 0, [FIELDS[n].heading for n in names])
         for number in range(tests):
@@ -143,9 +137,7 @@ def cells_of(result: Any) -> list[tuple[str, list[str], list[tuple[list[Any], An
         columns = []
         for number in range(frame.shape[1]):
             values, dates = plain_values(frame.iloc[:, number], str, texts)
-            columns.append(
-                (values, "date" if dates else "word" if "erdict" in str(frame.columns[number]) else "")
-            )
+            columns.append((values, "date" if dates else "word" if "erdict" in str(frame.columns[number]) else ""))
         made.append((name, [str(h) for h in frame.columns], columns))
     return made
 
@@ -288,8 +280,11 @@ def scaling(folder: Path) -> None:
         path.unlink()
     # The first thousand pay for what is loaded and asked once.
     further = [1e3 * (took[b] - took[a]) / (b - a) for a, b in zip(SIZES, SIZES[1:])]
-    print("each further test: " + ", ".join(f"{ms:.3f} ms up to {n:,}" for ms, n in zip(further, SIZES[1:]))
-          + f"; ratio {further[-1] / further[0]:.2f}")
+    print(
+        "each further test: "
+        + ", ".join(f"{ms:.3f} ms up to {n:,}" for ms, n in zip(further, SIZES[1:]))
+        + f"; ratio {further[-1] / further[0]:.2f}"
+    )
 
 
 def million(folder: Path) -> None:
@@ -306,7 +301,7 @@ def million(folder: Path) -> None:
     for number, tests in enumerate(MILLION):
         paths.append(folder / f"log {number}.xlsx")
         end = parts[sheet].find(b'<row r="%d"' % (tests + 2))
-        rows = parts[sheet] if end < 0 else parts[sheet][:end] + parts[sheet][parts[sheet].index(b"</sheetData>"):]
+        rows = parts[sheet] if end < 0 else parts[sheet][:end] + parts[sheet][parts[sheet].index(b"</sheetData>") :]
         with zipfile.ZipFile(paths[-1], "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
             for name, content in parts.items():
                 archive.writestr(name, rows.replace(b"Works ", b"Works %d-" % number) if name == sheet else content)

@@ -1,4 +1,4 @@
-"""Time of the history: PYTHONPATH=.:tests/review python tests/bench/bench_history.py [outlets] [visits]
+"""Time of the history: python -m tests.bench.bench_history [outlets] [visits]
 
 Prints the seconds of each table for a fabricated history (default 5,000 outlets of 20 visits: 100,000 tests).
 """
@@ -7,19 +7,15 @@ from __future__ import annotations
 
 import sys
 import time
-from pathlib import Path
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "review"))
-
-from tables import many
 
 from grader.problems import Problems
 from grader.review.due import due_table
 from grader.review.history import left_out, old_sources, slips
 from grader.review.trend import trend_table
 from grader.review.years import sites_table, years_table
+from tests.review.tables import many
 
 
 def main():

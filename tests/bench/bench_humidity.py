@@ -8,7 +8,7 @@ import time
 import numpy as np
 from CoolProp.HumidAirProp import HAPropsSI
 
-from grader.compute.humidity import absolute_pressure_pa, dew_point, mole_fraction
+from grader.compute.humidity.dew_point import absolute_pressure_pa, dew_point, mole_fraction
 
 ROWS = 1_000_000
 SAMPLE = 1_000

@@ -58,9 +58,7 @@ def rows(count: int) -> list[dict[str, object]]:
 
 def measure(count: int) -> dict[str, float]:
     """Seconds of each stage."""
-    log = log_of(
-        {"log.xlsx": ({k: v for k, v in VISIT.items() if k not in ("site", "test_date")}, rows(count))}
-    )
+    log = log_of({"log.xlsx": ({k: v for k, v in VISIT.items() if k not in ("site", "test_date")}, rows(count))})
     problems, seconds = Problems(), {}
 
     def timed(name, call):

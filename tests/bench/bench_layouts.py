@@ -18,9 +18,9 @@ from typing import Any
 import openpyxl
 
 from grader.read.child import _GARBAGE_THRESHOLD
-from grader.read.files import reading_limits
-from grader.read.layouts import Sheet, recognise
-from grader.read.workbook import open_file
+from grader.read.find import reading_limits
+from grader.read.formats.workbook import open_file
+from grader.read.shapes.recognise import Sheet, recognise
 
 HEADS = [
     "Date",
@@ -123,7 +123,9 @@ def main(rows: int = 2000) -> None:
         many = [workbook(fill, 50) for _ in range(40)]
         reading, books = timed(lambda m=many: [opened(d) for d in m])
         made, _ = timed(lambda b=books: [recognise(s) for s in b])
-        print(f"{fill.__name__}: 40 files of 50 tests; reading {reading * 1e3:.0f} ms, recognising {made / reading:.2f} of it")
+        print(
+            f"{fill.__name__}: 40 files of 50 tests; reading {reading * 1e3:.0f} ms, recognising {made / reading:.2f} of it"
+        )
 
 
 def workbook(fill: Callable[[Any, int], None], rows: int) -> bytes:

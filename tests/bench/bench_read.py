@@ -16,7 +16,7 @@ import xlsxwriter
 
 from grader.columns import FIELDS, READING_FIELDS, VISIT_FIELDS
 from grader.problems import Problems
-from grader.read.files import find_workbooks, read_workbooks
+from grader.read.find import find_workbooks, read_workbooks
 from grader.read.log import Log
 
 
@@ -57,9 +57,11 @@ def main(files: int = 1000, rows: int = 20) -> None:
         for children in (1, 2):
             floor, floor_cpu, _ = timed(lambda: bare(paths))
             took, cpu, log = timed(lambda n=children: read(folder, n))
-            print(f"{files} files x {rows} rows, {children} reading process(es): {len(log.rows)} rows; "
-                  f"time {floor:.2f} s bare, {took:.2f} s read, ratio {took / floor:.2f}; "
-                  f"processor {floor_cpu:.2f} s bare, {cpu:.2f} s read, ratio {cpu / floor_cpu:.2f}")
+            print(
+                f"{files} files x {rows} rows, {children} reading process(es): {len(log.rows)} rows; "
+                f"time {floor:.2f} s bare, {took:.2f} s read, ratio {took / floor:.2f}; "
+                f"processor {floor_cpu:.2f} s bare, {cpu:.2f} s read, ratio {cpu / floor_cpu:.2f}"
+            )
 
 
 def read(folder: str, children: int) -> Log:

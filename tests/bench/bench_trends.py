@@ -3,6 +3,7 @@
 Prints the seconds for 45,000 series of 20 readings, and how many times faster that is than a loop over
 scipy's theilslopes and kendalltau (timed on a sample of the same series).
 """
+
 from __future__ import annotations
 
 import time
@@ -10,8 +11,8 @@ import time
 import numpy as np
 from scipy import stats
 
-from grader.review.ranks import false_discovery, kendall
-from grader.review.slopes import slope_interval, theil_sen
+from grader.review.statistics.ranks import false_discovery, kendall
+from grader.review.statistics.slopes import slope_interval, theil_sen
 
 N_SERIES, READINGS, SAMPLE = 45_000, 20, 200
 
@@ -45,17 +46,26 @@ def main():
     total = 0.0
     for name, low in (("plain", plain), ("a tenth bounds", lower)):
         _, slope_s = timed(f"theil_sen, {name}", theil_sen, series, times.ravel(), low, plain, N_SERIES)
-        found, kendall_s = timed(f"kendall, {name}", kendall, series, low, plain, no, below.ravel(),
-                                 times.ravel(), N_SERIES)
-        _, interval_s = timed(f"slope_interval, {name}", slope_interval, series, times.ravel(), low, plain,
-                              N_SERIES)
+        found, kendall_s = timed(
+            f"kendall, {name}", kendall, series, low, plain, no, below.ravel(), times.ravel(), N_SERIES
+        )
+        _, interval_s = timed(f"slope_interval, {name}", slope_interval, series, times.ravel(), low, plain, N_SERIES)
         _, rate_s = timed("false_discovery", false_discovery, found.p)
         if name == "plain":
             total = slope_s + kendall_s + interval_s + rate_s
     short = 7
     keep = np.tile(np.arange(READINGS) < short, N_SERIES)
-    timed(f"kendall, bounds, {short} readings (every order)", kendall, series[keep], lower[keep], plain[keep],
-          no[keep], below.ravel()[keep], times.ravel()[keep], N_SERIES)
+    timed(
+        f"kendall, bounds, {short} readings (every order)",
+        kendall,
+        series[keep],
+        lower[keep],
+        plain[keep],
+        no[keep],
+        below.ravel()[keep],
+        times.ravel()[keep],
+        N_SERIES,
+    )
     _, loop_s = timed(f"scipy loop, {SAMPLE} series", scipy_loop, times[:SAMPLE], values[:SAMPLE])
     print(f"scipy loop / arrays, per plain series: {loop_s / SAMPLE / (total / N_SERIES):.0f}")
 

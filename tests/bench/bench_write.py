@@ -40,8 +40,10 @@ def bare(path: Path, frame: pd.DataFrame) -> None:
     with Workbook(path, {"constant_memory": True}) as workbook:
         sheet = workbook.add_worksheet("Verdicts")
         plain = workbook.add_format({"valign": "top"})
-        coloured = {w: workbook.add_format({"bg_color": c}) for w, c in
-                    (("pass", "#B3DAF2"), ("fail", "#A83A0A"), ("cannot tell", "#AD8FC9"))}
+        coloured = {
+            w: workbook.add_format({"bg_color": c})
+            for w, c in (("pass", "#B3DAF2"), ("fail", "#A83A0A"), ("cannot tell", "#AD8FC9"))
+        }
         for row, values in enumerate(zip(*(frame[c].tolist() for c in frame.columns)), start=1):
             for column, value in enumerate(values):
                 if value.__class__ is str:

@@ -24,7 +24,7 @@ INBOX = DEMO / "inbox"
 def _load(name):
     spec = importlib.util.spec_from_file_location(f"demo_{name}", DEMO / f"{name}.py")
     module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module     # dataclasses look their module up
+    sys.modules[spec.name] = module  # dataclasses look their module up
     spec.loader.exec_module(module)
     return module
 
@@ -114,17 +114,23 @@ def test_scale_and_spread(committed):
     assert (min(days).year, max(days).year) == (2023, 2026) and (max(days) - min(days)).days > 1000
     assert {d for s, d in pairs if s == "airline"} == {"none", "refrigerant", "desiccant", "membrane"}
     assert {s for s, _ in pairs} == {"airline", "charging compressor", "cylinder", "ring main"}
-    nominal = {row["Nominal pressure (bar)"] for _, rows in committed.values() for row in rows
-               if row["Supply"] == "cylinder"}
+    nominal = {
+        row["Nominal pressure (bar)"] for _, rows in committed.values() for row in rows if row["Supply"] == "cylinder"
+    }
     assert nominal == {200, 300}
-    assert sum(count >= 5 for count in outlets.values()) >= 38       # enough visits for a trend
+    assert sum(count >= 5 for count in outlets.values()) >= 38  # enough visits for a trend
 
 
 def test_cells_are_those_the_script_meant(committed, books):
     """Spot check by another reader: openpyxl sees the numbers as numbers and the slips as text."""
     by_name = {b.name: b for b in books}
-    headings = {"outlet": "Outlet", "co2_ppm": "Carbon dioxide (ppm)", "oil_mg_m3": "Oil (mg/m³)",
-                "water_tube_mg_m3": "Water tube reading (mg/m³)", "flow_l_min": "Flow measured (L/min)"}
+    headings = {
+        "outlet": "Outlet",
+        "co2_ppm": "Carbon dioxide (ppm)",
+        "oil_mg_m3": "Oil (mg/m³)",
+        "water_tube_mg_m3": "Water tube reading (mg/m³)",
+        "flow_l_min": "Flow measured (L/min)",
+    }
     for name, (visit, rows) in committed.items():
         book = by_name[name]
         assert len(rows) == len(book.rows), name
@@ -154,8 +160,11 @@ def test_one_instrument_has_one_calibration_and_one_lot_one_expiry(books, story)
             lot, day = book.visit[f"{tube}_tube_lot"], book.visit[f"{tube}_tube_expiry"]
             assert expiry.setdefault(lot, day) == day
     for instrument in story["instruments"]:
-        used = sorted((date.fromisoformat(b.name[:10]), b.visit["calibration_due"]) for b in books
-                      if b.visit["instrument"] == instrument)
+        used = sorted(
+            (date.fromisoformat(b.name[:10]), b.visit["calibration_due"])
+            for b in books
+            if b.visit["instrument"] == instrument
+        )
         assert [due for _, due in used] == sorted(due for _, due in used)
 
 
@@ -172,21 +181,22 @@ def test_exactly_one_visit_with_expired_tubes_and_one_with_overdue_calibration(b
 
 
 def test_the_two_copies_of_one_visit_differ_in_one_cell(books):
-    first, copy = (next(b for b in books if b.name == f"2025-12-09 Northquay Refit Yard{t}.xlsx")
-                   for t in ("", " office copy"))
+    first, copy = (
+        next(b for b in books if b.name == f"2025-12-09 Northquay Refit Yard{t}.xlsx") for t in ("", " office copy")
+    )
     assert first.visit == copy.visit
-    differing = [(row["outlet"], name) for row, other in zip(first.rows, copy.rows)
-                 for name in row if row[name] != other[name]]
+    differing = [
+        (row["outlet"], name) for row, other in zip(first.rows, copy.rows) for name in row if row[name] != other[name]
+    ]
     assert differing == [("Dock 3", "co2_ppm")]
 
 
 def test_every_badly_written_cell_of_the_list_is_there(committed):
     texts = {str(v) for visit, rows in committed.values() for row in [visit, *rows] for v in row.values()}
-    for text in ("0,4", "<2", "<0.5", "ND", "4 ppm", "n/a", "Nil", "Bya 3", "14.03.2025", "ring main",
-                 "1,009"):
+    for text in ("0,4", "<2", "<0.5", "ND", "4 ppm", "n/a", "Nil", "Bya 3", "14.03.2025", "ring main", "1,009"):
         assert text in texts, text
-    assert any(re.fullmatch(r"\d+O", t) for t in texts)              # a letter O
-    assert any(re.fullmatch(r"\d,\d{3}", t) for t in texts)          # a comma before three digits
+    assert any(re.fullmatch(r"\d+O", t) for t in texts)  # a letter O
+    assert any(re.fullmatch(r"\d,\d{3}", t) for t in texts)  # a comma before three digits
     assert sum(row["Outlet"] is None for _, rows in committed.values() for row in rows) == 1
 
 
@@ -220,8 +230,12 @@ def _water_readings(books):
         raw = book.visit["tubes_corrected"] != "already corrected"
         station = book.visit["atmospheric_pressure_hpa"]
         for row, truth in zip(book.rows, book.truth):
-            if "dew_point_c" in truth and "water_multiplier" in row and not isinstance(station, str) \
-                    and isinstance(row["water_tube_mg_m3"], float):
+            if (
+                "dew_point_c" in truth
+                and "water_multiplier" in row
+                and not isinstance(station, str)
+                and isinstance(row["water_tube_mg_m3"], float)
+            ):
                 content = _saturated_content_mg_m3(truth["dew_point_c"], truth["pressure_bar"])
                 thin = station / 1013.25 if raw else 1.0
                 yield row["water_tube_mg_m3"], row["water_multiplier"], content * thin
@@ -278,8 +292,9 @@ def test_plant_uses_nothing_of_the_program():
 
 def test_a_slip_that_meets_no_outlet_is_refused():
     story = make_demo.load_story()
-    story["slip"].append({"site": "Ostmere Paint Hall", "date": date(2024, 8, 13), "outlet": "Bay 99",
-                          "field": "co_ppm", "value": "?"})
+    story["slip"].append(
+        {"site": "Ostmere Paint Hall", "date": date(2024, 8, 13), "outlet": "Bay 99", "field": "co_ppm", "value": "?"}
+    )
     with pytest.raises(ValueError, match="no outlet Bay 99"):
         make_demo.build(story)
 

@@ -16,8 +16,29 @@ from tests.fuzz.seeds import Seed
 
 # Texts that are no reading of anything, whatever the column.
 UNREADABLE_TEXTS = (
-    "48O", "see note", "5-6", "??", "1,2,3", "±", "≈4", "--5", "4 4", "5 apples", "x", "0x10", "#REF!",
-    "12:30:99", "<", ">", "<>5", "5<", "1e", "٤٫٥.", "\u200b?", "=1+1", "O",
+    "48O",
+    "see note",
+    "5-6",
+    "??",
+    "1,2,3",
+    "±",
+    "≈4",
+    "--5",
+    "4 4",
+    "5 apples",
+    "x",
+    "0x10",
+    "#REF!",
+    "12:30:99",
+    "<",
+    ">",
+    "<>5",
+    "5<",
+    "1e",
+    "٤٫٥.",
+    "\u200b?",
+    "=1+1",
+    "O",
 )
 GASES = {
     "Oxygen (%)": "Oxygen verdict",
@@ -94,9 +115,7 @@ def mutate(seed: Seed, others: list[Seed], chance: Random) -> Mutated:
     return made
 
 
-def spoil(
-    made: Mutated, parts: dict[str, bytes], seed: Seed, chance: Random, taken: set[tuple[int, str]]
-) -> None:
+def spoil(made: Mutated, parts: dict[str, bytes], seed: Seed, chance: Random, taken: set[tuple[int, str]]) -> None:
     """Make one cell unreadable, and note which verdict must then be no pass."""
     row = chance.choice(sorted(seed.supply))
     verdicts = {**ALWAYS, **(AIRLINE_TOO if seed.supply[row] == "airline" else {})}

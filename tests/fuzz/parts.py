@@ -11,20 +11,102 @@ from xml.sax.saxutils import escape
 
 ERRORS = ("#N/A", "#DIV/0!", "#VALUE!", "#REF!", "#NAME?", "#NUM!", "#NULL!", "#SPILL!", "no error at all")
 STRANGE = (
-    "", " ", "\u00a0", "-", "0", "-1", "1e308", "-1e308", "1e-320", "4,5", "1,250", "<5", "≥60", "ND",
-    "trace", "stain", "0.209", "99999999999999999999", "\U0001f9ea 4 ppm", "\u202e4", "a" * 40_000,
-    '=HYPERLINK("http://x")', "@SUM(1)", "_x0007_", "_xD800_", "line\nbreak", "'4", "4 ppm", "31.02.2026",
-    "29/02/1900", "TOTAL", "Limit", "<r>4</r>", "{value}", "%s%n", "NaN", "inf", "None", "nan", "true",
-    "1.2.3.4", "٤", "４",
+    "",
+    " ",
+    "\u00a0",
+    "-",
+    "0",
+    "-1",
+    "1e308",
+    "-1e308",
+    "1e-320",
+    "4,5",
+    "1,250",
+    "<5",
+    "≥60",
+    "ND",
+    "trace",
+    "stain",
+    "0.209",
+    "99999999999999999999",
+    "\U0001f9ea 4 ppm",
+    "\u202e4",
+    "a" * 40_000,
+    '=HYPERLINK("http://x")',
+    "@SUM(1)",
+    "_x0007_",
+    "_xD800_",
+    "line\nbreak",
+    "'4",
+    "4 ppm",
+    "31.02.2026",
+    "29/02/1900",
+    "TOTAL",
+    "Limit",
+    "<r>4</r>",
+    "{value}",
+    "%s%n",
+    "NaN",
+    "inf",
+    "None",
+    "nan",
+    "true",
+    "1.2.3.4",
+    "٤",
+    "４",
 )
 NUMBERS = (
-    "0", "-1", "-0", "1e308", "-1e308", "1e309", "5e-324", "NaN", "INF", "abc", "", " 4 ", "4,5", "0x10",
-    "20.9", "0.209", "2958466", "-693594", "60", "2e15", "1" * 400,
+    "0",
+    "-1",
+    "-0",
+    "1e308",
+    "-1e308",
+    "1e309",
+    "5e-324",
+    "NaN",
+    "INF",
+    "abc",
+    "",
+    " 4 ",
+    "4,5",
+    "0x10",
+    "20.9",
+    "0.209",
+    "2958466",
+    "-693594",
+    "60",
+    "2e15",
+    "1" * 400,
 )
 ATTRIBUTES = (
-    "", "-1", "0", "1", "9", "14", "65535", "4294967296", "99999999999999999999", "abc", "XFD1048576",
-    "A1048577", "A0", "ZZZZ9", "true", "s", "e", "b", "str", "d", "inlineStr", "rId99", "../../x",
-    "http://example.invalid/x", "&#0;", "_xlnm.x", "1:1", "A1:XFD1048576",
+    "",
+    "-1",
+    "0",
+    "1",
+    "9",
+    "14",
+    "65535",
+    "4294967296",
+    "99999999999999999999",
+    "abc",
+    "XFD1048576",
+    "A1048577",
+    "A0",
+    "ZZZZ9",
+    "true",
+    "s",
+    "e",
+    "b",
+    "str",
+    "d",
+    "inlineStr",
+    "rId99",
+    "../../x",
+    "http://example.invalid/x",
+    "&#0;",
+    "_xlnm.x",
+    "1:1",
+    "A1:XFD1048576",
 )
 
 
@@ -83,9 +165,7 @@ def rename_element(parts: dict[str, bytes], chance: Random) -> None:
         parts,
         chance,
         lambda whole: re.sub(
-            rb"^<[A-Za-z:]+|(?<=</)[A-Za-z:]+(?=>$)",
-            lambda m: b"<" + other if m[0][:1] == b"<" else other,
-            whole,
+            rb"^<[A-Za-z:]+|(?<=</)[A-Za-z:]+(?=>$)", lambda m: b"<" + other if m[0][:1] == b"<" else other, whole
         ),
     )
 
@@ -148,10 +228,7 @@ def edit_cells(parts: dict[str, bytes], chance: Random) -> None:
                 (' t="e"', f"<v>{chance.choice(ERRORS)}</v>"),
                 (' t="b"', f"<v>{chance.choice(NUMBERS)}</v>"),
                 (' t="d"', "<v>2026-13-45T99:00:00Z</v>"),
-                (
-                    f' s="{chance.choice(("9", "14", "22", "999999", "-1"))}"',
-                    f"<v>{chance.choice(NUMBERS)}</v>",
-                ),
+                (f' s="{chance.choice(("9", "14", "22", "999999", "-1"))}"', f"<v>{chance.choice(NUMBERS)}</v>"),
                 (' t="s"', f"<v>{chance.choice(NUMBERS)}</v>"),
                 ("", ""),
                 (' t="inlineStr"', "<is><r><t>4</t></r></is>"),
@@ -195,25 +272,13 @@ def spoil_styles(parts: dict[str, bytes], chance: Random) -> None:
     if way in ("percent", "date"):
         number = b"10" if way == "percent" else b"14"
         xml = re.sub(
-            rb'numFmtId="[0-9]+"',
-            lambda m: b'numFmtId="' + number + b'"' if chance.random() < 0.5 else m[0],
-            xml,
+            rb'numFmtId="[0-9]+"', lambda m: b'numFmtId="' + number + b'"' if chance.random() < 0.5 else m[0], xml
         )
     elif way == "none":
         xml = re.sub(rb"<cellXfs.*?</cellXfs>", b"", xml, flags=re.S)
     elif way == "codes":
         code = chance.choice(
-            (
-                b"0.0%",
-                b"yyyy",
-                b"[h]:mm",
-                b"\\",
-                b"&quot;%&quot;0",
-                b"[$-F800]",
-                b";;;",
-                b"#,##0.0,,",
-                b"0" * 500,
-            )
+            (b"0.0%", b"yyyy", b"[h]:mm", b"\\", b"&quot;%&quot;0", b"[$-F800]", b";;;", b"#,##0.0,,", b"0" * 500)
         )
         xml = re.sub(rb'formatCode="[^"]*"', b'formatCode="' + code.replace(b"\\", b"\\\\") + b'"', xml)
     else:
@@ -274,9 +339,7 @@ def merge_and_hide(parts: dict[str, bytes], chance: Random) -> None:
         )
     )
     hide = chance.choice((b'hidden="1" ', b'collapsed="1" ', b""))
-    parts[name] = (
-        parts[name].replace(b"</sheetData>", b"</sheetData>" + extra).replace(b"<row ", b"<row " + hide)
-    )
+    parts[name] = parts[name].replace(b"</sheetData>", b"</sheetData>" + extra).replace(b"<row ", b"<row " + hide)
 
 
 PART_MUTATORS: dict[str, Callable[[dict[str, bytes], Random], None]] = {

@@ -41,10 +41,7 @@ def double_member(data: bytes, chance: Random) -> bytes:
     one = chance.choice(sorted(parts))
     stream = io.BytesIO()
     with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
-        for name, content in [
-            *parts.items(),
-            (chance.choice((one, one.upper())), parts[chance.choice(sorted(parts))]),
-        ]:
+        for name, content in [*parts.items(), (chance.choice((one, one.upper())), parts[chance.choice(sorted(parts))])]:
             info = zipfile.ZipInfo(name)
             info.compress_type = zipfile.ZIP_DEFLATED
             if name in archive.NameToInfo:
@@ -81,9 +78,7 @@ def lie_in_directory(data: bytes, chance: Random) -> bytes:
     starts = [m.start() for m in re.finditer(re.escape(mark), data)]
     if starts:
         at = chance.choice(starts) + chance.choice(fields)
-        made[at : at + 2] = chance.choice(
-            (b"\x00\x00", b"\xff\xff", b"\x01\x00", b"\x08\x08", chance.randbytes(2))
-        )
+        made[at : at + 2] = chance.choice((b"\x00\x00", b"\xff\xff", b"\x01\x00", b"\x08\x08", chance.randbytes(2)))
     return bytes(made)
 
 

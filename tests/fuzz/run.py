@@ -27,7 +27,7 @@ import python_calamine
 
 from grader.batch import Result, run
 from grader.problems import GraderError
-from grader.read import files
+from grader.read import find as files
 from grader.words import words
 from tests.fuzz.mutate import Mutated, mutate
 from tests.fuzz.seeds import ROOT, seeds
@@ -60,9 +60,7 @@ class Report:
     failures: list[tuple[str, str, str]] = field(default_factory=list)
 
 
-def campaign(
-    count: int, seed: int, *, batch: int = 50, keep: Path | None = None, say: bool = False
-) -> Report:
+def campaign(count: int, seed: int, *, batch: int = 50, keep: Path | None = None, say: bool = False) -> Report:
     """Grade `count` mutated workbooks, `batch` in a folder.
 
     keep : folder for the workbooks that failed. say : print how far it is.
@@ -73,16 +71,10 @@ def campaign(
     try:
         for start in range(0, count, batch):
             number = min(batch, count - start)
-            made = {
-                f"m{start + n:06}": mutate(chance.choice(sources), sources, chance) for n in range(number)
-            }
+            made = {f"m{start + n:06}": mutate(chance.choice(sources), sources, chance) for n in range(number)}
             _one_batch(made, report, keep)
             if say:
-                print(
-                    f"{start + number} workbooks, {len(report.failures)} failures",
-                    file=sys.stderr,
-                    flush=True,
-                )
+                print(f"{start + number} workbooks, {len(report.failures)} failures", file=sys.stderr, flush=True)
     except KeyboardInterrupt:
         if not say:
             raise
@@ -139,7 +131,7 @@ def _one_batch(made: dict[str, Mutated], report: Report, keep: Path | None) -> N
         for stem in [stem for stem, what in failed.items() if what == STOPPED]:
             report.slow += 1
             if processor_seconds(folder / (stem + made[stem].suffix)) <= SECONDS_A_FILE:
-                del failed[stem]                  # the machine was busy; the file is no hang
+                del failed[stem]  # the machine was busy; the file is no hang
         for stem, what in failed.items():
             told = made.get(stem)
             report.failures.append((stem, what, f"{told.seed}: {told.done}" if told else ""))
@@ -157,7 +149,7 @@ def _halves(made: dict[str, Mutated], report: Report, keep: Path | None) -> None
 def processor_seconds(path: Path) -> float:
     """Seconds of a processor that reading one file takes, the start of the process included; inf for a hang."""
     code = (
-        "import sys; from grader.read.child import read_file; from grader.read.files import reading_limits; "
+        "import sys; from grader.read.child import read_file; from grader.read.find import reading_limits; "
         "read_file(sys.argv[1], reading_limits())"
     )
     before = os.times()
@@ -205,9 +197,7 @@ def check(result: Result, made: dict[str, Mutated], report: Report) -> dict[str,
 
 def _check_refusals(result: Result, report: Report, failed: dict[str, str]) -> None:
     texts = words()["problem"]
-    starts = {
-        code: texts[code]["text"].split("{")[0] for code in ("reader_crashed", "reader_died", "timed_out")
-    }
+    starts = {code: texts[code]["text"].split("{")[0] for code in ("reader_crashed", "reader_died", "timed_out")}
     refused = result.problems[result.problems["Severity"] == "refused"]
     for name, problem in zip(refused["File"], refused["Problem"]):
         report.reasons[re.sub(r"\".*?\"|[0-9]+|\(.*?\)", "…", problem)[:70]] += 1

@@ -19,11 +19,7 @@ from grader.write.blank import write_blank
 from tests.support import AIRLINE, CHARGING, CYLINDER, VISIT
 
 ROOT = Path(__file__).parents[2]
-DEMO = (
-    "2026-06-09 Northquay Refit Yard",
-    "2026-05-26 Ellerness Charging Station",
-    "2023-12-12 Northquay Refit Yard",
-)
+DEMO = ("2026-06-09 Northquay Refit Yard", "2026-05-26 Ellerness Charging Station", "2023-12-12 Northquay Refit Yard")
 SMALL = ("hidden.ods", "hidden.xls", "plain.xlsb")
 
 
@@ -49,11 +45,7 @@ def seeds() -> list[Seed]:
 
 
 def _all() -> Iterator[Seed]:
-    rows = [
-        {**base, "outlet": f"{base['outlet']} {n}"}
-        for n in range(3)
-        for base in (AIRLINE, CYLINDER, CHARGING)
-    ]
+    rows = [{**base, "outlet": f"{base['outlet']} {n}"} for n in range(3) for base in (AIRLINE, CYLINDER, CHARGING)]
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "blank.xlsx")
         write_blank(path, visit=VISIT, rows=rows)
@@ -90,9 +82,7 @@ def _headings(rows: list[dict[str, Any]]) -> list[str]:
 
 def _by_xlsxwriter(rows: list[dict[str, Any]], in_cells: bool) -> bytes:
     stream = io.BytesIO()
-    with xlsxwriter.Workbook(
-        stream, {"constant_memory": in_cells, "default_date_format": "yyyy-mm-dd"}
-    ) as book:
+    with xlsxwriter.Workbook(stream, {"constant_memory": in_cells, "default_date_format": "yyyy-mm-dd"}) as book:
         sheet = book.add_worksheet("Log")
         names = _headings(rows)
         sheet.write_row(0, 0, [FIELDS[n].heading for n in names])
@@ -121,8 +111,5 @@ def _by_openpyxl(rows: list[dict[str, Any]]) -> bytes:
 
 def _csv(rows: list[dict[str, Any]]) -> bytes:
     names = _headings(rows)
-    lines = [
-        [FIELDS[n].heading for n in names],
-        *([str(row.get(n, "") or "") for n in names] for row in rows),
-    ]
+    lines = [[FIELDS[n].heading for n in names], *([str(row.get(n, "") or "") for n in names] for row in rows)]
     return "\n".join(";".join(line) for line in lines).encode()

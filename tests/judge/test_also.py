@@ -13,7 +13,7 @@ from grader.judge.also import also_judged, check_also
 from grader.judge.assign import assign_rules
 from grader.judge.decision import decision_cautions, decision_text, tightened
 from grader.judge.purity import class_of
-from grader.judge.rulesets import DecisionRule, UnknownRuleSet, load_ruleset, rule_ids
+from grader.judge.rules.sets import DecisionRule, UnknownRuleSet, load_ruleset, rule_ids
 from grader.normalise import normalise
 from grader.problems import GraderError, Problems
 from grader.read.cells import read_cells
@@ -79,7 +79,9 @@ def test_an_unknown_name_stops_before_anything_is_read():
 
 # ISO 8573-1:2010: humidity classes 1 to 6 at -70, -40, -20, +3, +7, +10 °C pressure dew point; oil classes 1 to 4 at
 # 0.01, 0.1, 1, 5 mg/m³ (both confirmed on public pages).
-@pytest.mark.parametrize("dew,name", [(-75, 1), (-70, 1), (-69.9, 2), (-40, 2), (-20, 3), (-19.9, 4), (3, 4), (7, 5), (10, 6)])
+@pytest.mark.parametrize(
+    "dew,name", [(-75, 1), (-70, 1), (-69.9, 2), (-40, 2), (-20, 3), (-19.9, 4), (3, 4), (7, 5), (10, 6)]
+)
 def test_humidity_classes(dew, name):
     iso = load_ruleset("iso8573-1-2010")
     assert class_of(iso, "Pressure dew point", np.array([float(dew)])).tolist() == [f"humidity class {name}"]

@@ -73,7 +73,9 @@ def test_breathing_air_examples(key, value, low, high, u, conforms, simple, guar
     assert decide(key, value, value, low, high, u, band=1.0).verdict[0] == guarded
 
 
-@pytest.mark.parametrize("r,risk", [(3, 9.87e-10), (1.5, 1.34990e-3), (1, 2.27501e-2), (0.83, 4.84572e-2), (0.5, 0.158655)])
+@pytest.mark.parametrize(
+    "r,risk", [(3, 9.87e-10), (1.5, 1.34990e-3), (1, 2.27501e-2), (0.83, 4.84572e-2), (0.5, 0.158655)]
+)
 def test_a_guard_band_of_r_u_leaves_the_risk_of_the_table(r, risk):
     """1 - Phi(2 r), the chance of an item at the acceptance limit T - r U; ILAC-G8's table has the bounds
     3U below 1 ppm, 1.5U below 0.16 %, U below 2.5 %, 0.83U below 5 % (table from memory)."""
@@ -202,7 +204,8 @@ def test_guarded_acceptance_of_water_and_flow(tmp_path):
 
 def test_a_rule_set_states_its_own_uncertainty_and_threshold(tmp_path):
     rules = guarded_rules(
-        tmp_path, '[uncertainty]\n"Carbon monoxide" = { absolute = 1.0, relative_percent = 20 }\n[flag]\n"Carbon monoxide" = 2\n'
+        tmp_path,
+        '[uncertainty]\n"Carbon monoxide" = { absolute = 1.0, relative_percent = 20 }\n[flag]\n"Carbon monoxide" = 2\n',
     )
     tests, _ = graded([{**AIRLINE, "co_ppm": 3.0}], rules=rules)
     assert tests["chance_over_co"][0] == pytest.approx(0.02275, abs=1e-5)  # two u below: 1 - Phi(2)
@@ -252,7 +255,9 @@ def test_guarded_acceptance_of_bounds_and_stains_warns_of_nothing():
     log = log_of({"a.xlsx": (VISIT, [{**AIRLINE, "oil_mg_m3": "stain"}, {**AIRLINE, "co_ppm": ">3", "outlet": "b"},
                                      {**AIRLINE, "water_tube_mg_m3": ">3", "outlet": "c"}])})  # fmt: skip
     problems = Problems()
-    tests = compute_water(normalise(read_cells(log, problems), ["a.xlsx"], problems, np.datetime64("2026-11-25")), problems)
+    tests = compute_water(
+        normalise(read_cells(log, problems), ["a.xlsx"], problems, np.datetime64("2026-11-25")), problems
+    )
     assigned = assign_rules(tests, problems, None)
     judged = judge(assigned.tests, tightened(assigned.rulesets, "guarded"), problems)
     assert "pass" not in np.array(TEST_WORDS)[judged["verdict"]]

@@ -48,11 +48,7 @@ def nominal_bar(row: dict[str, str], supply: str) -> dict[str, float]:
     """A nominal pressure inside the band that the row is for: its upper end, or just above its lower."""
     if supply == "airline":
         return {"nominal_pressure_bar": 7.0, "line_pressure_bar": 6.0}
-    bar = (
-        float(row["to_bar"])
-        if row["to_bar"]
-        else float(row["over_bar"] or 150.0) + (1.0 if row["over_bar"] else 0)
-    )
+    bar = float(row["to_bar"]) if row["to_bar"] else float(row["over_bar"] or 150.0) + (1.0 if row["over_bar"] else 0)
     return {"nominal_pressure_bar": bar, "line_pressure_bar": bar - 5.0}
 
 
@@ -79,9 +75,7 @@ def readings(row: dict[str, str], supply: str, end: str, past: float) -> dict[st
         celsius = (printed - 32.0) * 5.0 / 9.0 if unit == "°F" else printed
         at = 7.0 if name == "Pressure dew point" else 0.0
         base.update(
-            water_tube_mg_m3=None,
-            dew_point_measured_c=celsius + abs(celsius) * past,
-            dew_point_measured_at_bar=at,
+            water_tube_mg_m3=None, dew_point_measured_c=celsius + abs(celsius) * past, dew_point_measured_at_bar=at
         )
         unknown = {"ambient_temperature_c": None, "lowest_use_temperature_c": None}
         return {**base, **(unknown if row["temperature"] == "unknown" else {})}
@@ -93,9 +87,7 @@ def readings(row: dict[str, str], supply: str, end: str, past: float) -> dict[st
     return {**base, FIELD[name][1]: printed * (1.0 + outwards * past)}
 
 
-def verdict(
-    row: dict[str, str], fields: dict[str, Any], visit: dict[str, Any] | None = None
-) -> tuple[str, str]:
+def verdict(row: dict[str, str], fields: dict[str, Any], visit: dict[str, Any] | None = None) -> tuple[str, str]:
     key = FIELD.get(row["our_parameter"], ("water", ""))[0]
     tests, _ = graded([fields], visit or VISIT, rules=row["rule_set"])
     return VERDICT_WORDS[tests[f"verdict_{key}"][0]], tests["reasons"][0]

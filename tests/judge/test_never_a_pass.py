@@ -139,7 +139,9 @@ def test_the_list_of_what_depends_leaves_no_field_out():
     no_verdict = {"test_date", "interval_months", "visit_reason", "test_time", "outlet_status", "dryer"}
     # Looked at only where another cell asks for them; cases/ has both.
     asked_for = {
-        "dew_point_measured_at_bar", "test_set_lowest_pressure_bar", "test_set_highest_pressure_bar",
+        "dew_point_measured_at_bar",
+        "test_set_lowest_pressure_bar",
+        "test_set_highest_pressure_bar",
         *(n for n in FIELDS if n.endswith(("_mark_ppm", "_mark_mg_m3"))),
     }
     kinds = {f.name for f in FIELDS.values() if f.kind != "text"} | {"rule_set"}
@@ -179,9 +181,7 @@ RISING = {
 )
 def test_more_of_a_contaminant_never_improves(field, data, base, sign):
     key, low, high = RISING[field]
-    values = sorted(
-        data.draw(st.lists(st.floats(low, high).map(lambda v: float(f"{v:.6g}")), min_size=8, max_size=8))
-    )
+    values = sorted(data.draw(st.lists(st.floats(low, high).map(lambda v: float(f"{v:.6g}")), min_size=8, max_size=8)))
     tests = judged([{**base, field: f"{sign}{v:f}"} for v in values])
     order = {"pass": 0, "near limit": 1, "cannot tell": 2, "fail": 3}
     ranks = [order[VERDICT_WORDS[v]] for v in tests[f"verdict_{key}"]]

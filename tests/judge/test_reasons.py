@@ -19,9 +19,7 @@ MARGIN = re.compile(r"margin of (-?[\d.]+) K; at least ([\d.]+) K")
 @settings(max_examples=15, deadline=None)
 @given(
     st.lists(any_row(), min_size=10, max_size=10),
-    st.sampled_from(
-        ["en12021-2014", "osha-grade-d", "nfpa1989-2019", "norway-filling-plant", "csa-z180.1-m85"]
-    ),
+    st.sampled_from(["en12021-2014", "osha-grade-d", "nfpa1989-2019", "norway-filling-plant", "csa-z180.1-m85"]),
 )
 def test_reasons_are_whole_sentences(rows, rule_set):
     tests = judged([{**row, "rule_set": rule_set} for row in rows])
@@ -36,17 +34,9 @@ def test_reasons_are_whole_sentences(rows, rule_set):
 
 
 @settings(max_examples=20, deadline=None)
-@given(
-    st.floats(-8, -3).map(lambda e: 10**e),
-    st.sampled_from(["co_ppm", "oil_mg_m3", "oxygen_pct", "flow_l_min"]),
-)
+@given(st.floats(-8, -3).map(lambda e: 10**e), st.sampled_from(["co_ppm", "oil_mg_m3", "oxygen_pct", "flow_l_min"]))
 def test_however_little_it_fails_by_it_prints_another_figure(share, field):
-    limit, outwards = {
-        "co_ppm": (5, 1),
-        "oil_mg_m3": (0.5, 1),
-        "oxygen_pct": (20, -1),
-        "flow_l_min": (160, -1),
-    }[field]
+    limit, outwards = {"co_ppm": (5, 1), "oil_mg_m3": (0.5, 1), "oxygen_pct": (20, -1), "flow_l_min": (160, -1)}[field]
     tests, _ = graded([{**AIRLINE, field: limit * (1.0 + outwards * share)}])
     assert tests["verdict"][0] == TEST_FAIL
     [(printed, said)] = OVER.findall(tests["reasons"][0])
@@ -77,6 +67,4 @@ def test_every_parameter_that_fails_is_named_with_its_figure(key):
     }
     tests, _ = graded([{**AIRLINE, **bad[key]}, AIRLINE])
     assert said[key] in tests["reasons"][0] and tests[f"verdict_{key}"][0] == FAIL
-    assert (
-        tests["verdict"].tolist() == [TEST_FAIL, TEST_PASS] and tests["reasons"][1] == "Meets EN 12021 2014."
-    )
+    assert tests["verdict"].tolist() == [TEST_FAIL, TEST_PASS] and tests["reasons"][1] == "Meets EN 12021 2014."

@@ -13,9 +13,19 @@ import openpyxl
 import pytest
 
 SHEET = "xl/worksheets/sheet1.xml"
-HEADINGS = ("Outlet", "Supply", "Dryer", "Odour", "Line pressure (bar)", "Oxygen (%)",
-            "Carbon monoxide (ppm)", "Carbon dioxide (ppm)", "Oil (mg/m³)",
-            "Water tube reading (mg/m³)", "Remarks")
+HEADINGS = (
+    "Outlet",
+    "Supply",
+    "Dryer",
+    "Odour",
+    "Line pressure (bar)",
+    "Oxygen (%)",
+    "Carbon monoxide (ppm)",
+    "Carbon dioxide (ppm)",
+    "Oil (mg/m³)",
+    "Water tube reading (mg/m³)",
+    "Remarks",
+)
 READING = ("airline", "desiccant", "none", 6.0, 20.9, 1.0, 400.0, 0.1, 20.0, None)
 
 
@@ -72,5 +82,14 @@ def put(folder: Path, name: str, data: bytes) -> Path:
 @pytest.fixture(scope="session")
 def books() -> SimpleNamespace:
     """The functions and constants of this module."""
-    return SimpleNamespace(workbook=workbook, saved=saved, plain=plain, changed=changed, with_rows=with_rows,
-                           put=put, HEADINGS=HEADINGS, READING=READING, SHEET=SHEET)
+    return SimpleNamespace(
+        workbook=workbook,
+        saved=saved,
+        plain=plain,
+        changed=changed,
+        with_rows=with_rows,
+        put=put,
+        HEADINGS=HEADINGS,
+        READING=READING,
+        SHEET=SHEET,
+    )

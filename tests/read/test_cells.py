@@ -10,17 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grader.columns import (
-    BLANK,
-    FIELDS,
-    FRACTION,
-    NOT_DETECTED,
-    NOT_TESTED_WORD,
-    OPEN_UPPER,
-    PLAIN,
-    READ,
-    UNREADABLE,
-)
+from grader.columns import BLANK, FIELDS, FRACTION, NOT_DETECTED, NOT_TESTED_WORD, OPEN_UPPER, PLAIN, READ, UNREADABLE
 from grader.problems import Problems, Table, Unreadable
 from grader.read.cells import read_cells
 from grader.words import words
@@ -131,11 +121,7 @@ def test_numbers_and_texts_of_one_column():
         ambient_temperature_c=[-5, -5.5, "−5", 0, 21, None, None, None, None],
     )
     assert tests["co_ppm"].tolist()[:3] == [4.0, 4.5, 0.0] and not np.signbit(tests["co_ppm"][2])
-    assert (tests["co_ppm_upper"][3], tests["co_ppm_open"][3], tests["co_ppm_text"][3]) == (
-        5.0,
-        OPEN_UPPER,
-        "<5",
-    )
+    assert (tests["co_ppm_upper"][3], tests["co_ppm_open"][3], tests["co_ppm_text"][3]) == (5.0, OPEN_UPPER, "<5")
     assert list(tests["co_ppm_state"]) == [READ] * 5 + [BLANK] * 4
     assert list(tests["co_ppm_how"])[5:] == [PLAIN, PLAIN, NOT_TESTED_WORD, PLAIN]
     assert tests["oxygen_pct"].tolist()[:4] == [20.9, 20.9, 20.9, 0.05]
@@ -182,9 +168,7 @@ def test_nothing_else_settles_it(other):
 
 
 def test_only_the_same_table_and_field_settle_it():
-    tests, found = read(
-        table=[0, 0, 1, 1], co_ppm=["1,250", "2,5", "1,250", "3"], oil_mg_m3=[None, None, None, "0,1"]
-    )
+    tests, found = read(table=[0, 0, 1, 1], co_ppm=["1,250", "2,5", "1,250", "3"], oil_mg_m3=[None, None, None, "0,1"])
     assert tests["co_ppm"][0] == 1.25 and found == {"number_marks": [2]}
 
 
@@ -332,15 +316,10 @@ def test_no_cell_is_lost_and_what_is_unreadable_is_said(cells, name, month_first
             assert tests[f"{name}_lower"][i] <= tests[f"{name}_upper"][i]
 
 
-@given(
-    st.lists(CELLS, min_size=1, max_size=6),
-    st.sampled_from(["co_ppm", "test_date", "supply", "site", "test_time"]),
-)
+@given(st.lists(CELLS, min_size=1, max_size=6), st.sampled_from(["co_ppm", "test_date", "supply", "site", "test_time"]))
 def test_a_table_is_read_the_same_whatever_stands_in_the_next(cells, name):
     alone, _ = read(**{name: cells})
-    together, _ = read(
-        table=[0] * len(cells) + [1, 1, 1], **{name: [*cells, "1.250,5", "3/14/2026", "charging"]}
-    )
+    together, _ = read(table=[0] * len(cells) + [1, 1, 1], **{name: [*cells, "1.250,5", "3/14/2026", "charging"]})
     columns = [c for c in alone.columns if c.startswith(name)]
     pd.testing.assert_frame_equal(alone[columns], together[columns].iloc[: len(cells)])
 
@@ -367,9 +346,7 @@ def test_the_words_ask_or_say_and_tell_what_to_do():
         assert fields <= {"value", "heading", "detail", "allowed", "nearest", "unit", "count"}, code
 
 
-@pytest.mark.parametrize(
-    "why", ["error", "formula", "percent", "format", "twice", "number", "another reason"]
-)
+@pytest.mark.parametrize("why", ["error", "formula", "percent", "format", "twice", "number", "another reason"])
 def test_every_reason_of_an_unreadable_cell_has_words(why):
     _, found = read(co_ppm=[Unreadable("?", why)])
     assert all(words()["problem"][code]["severity"] == "query" for code in found) and found
@@ -385,9 +362,7 @@ def test_the_parameters_that_the_words_need_are_given():
         oil_mg_m3=["ND"] + [ERROR, FORMULA] + ["x"] * 9,
         water_tube_mg_m3=["ND"] * 12,
         water_lowest_mark_mg_m3=[0] * 12,
-        test_date=["4/3/2026", "31.2.2026", "2026", "2027-03", "x", 45000]
-        + ["13/3/2026", "3/13/2026"]
-        + [None] * 4,
+        test_date=["4/3/2026", "31.2.2026", "2026", "2027-03", "x", 45000] + ["13/3/2026", "3/13/2026"] + [None] * 4,
         co_tube_expiry=["4/3/2026", "2027-03"] + [None] * 10,
         supply=["cylindre", "boat", Unreadable("?", "another reason")] + [None] * 9,
         calibration_due=[datetime(2026, m, 2) for m in range(1, 12)] + ["13/3/2026"],
@@ -397,9 +372,7 @@ def test_the_parameters_that_the_words_need_are_given():
     log.tables = [Table(0, "A"), Table(0, "B")]
     read_cells(log, problems)
     # The swapped dates stand in two tables here, so they are read apart.
-    read_cells(
-        make_log(calibration_due=[datetime(2026, m, 2) for m in range(1, 12)] + ["13/3/2026"]), problems
-    )
+    read_cells(make_log(calibration_due=[datetime(2026, m, 2) for m in range(1, 12)] + ["13/3/2026"]), problems)
     assert problems.codes() == set(WORDS)
     for batch in problems.batches:
         entry = WORDS[batch.code]

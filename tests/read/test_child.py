@@ -13,9 +13,10 @@ import openpyxl
 import pytest
 
 from grader.problems import GraderError, Place, Problems, Unreadable, a1
-from grader.read import child, children, files
+from grader.read import child, children
+from grader.read import find as files
 from grader.read.child import packed, unpacked
-from grader.read.files import Finding, FoundFile, find_workbooks, read_workbooks, reading_limits
+from grader.read.find import Finding, FoundFile, find_workbooks, read_workbooks, reading_limits
 from grader.words import words
 
 LIMITS = reading_limits()
@@ -36,10 +37,17 @@ def reply(folder, name, data, books, **limits):
 
 
 def test_visit_and_readings_of_a_filled_blank(tmp_path, books):
-    visit = [("Site", "North works"), ("Test date", datetime.datetime(2024, 3, 1)), ("Client", "A firm"),
-             ("Interval (months)", 3)]
-    readings = [(*books.HEADINGS, "Client", "Test time"), (1, *books.READING, None, datetime.time(10, 30)),
-                ("2", *books.READING, "Another firm", None)]
+    visit = [
+        ("Site", "North works"),
+        ("Test date", datetime.datetime(2024, 3, 1)),
+        ("Client", "A firm"),
+        ("Interval (months)", 3),
+    ]
+    readings = [
+        (*books.HEADINGS, "Client", "Test time"),
+        (1, *books.READING, None, datetime.time(10, 30)),
+        ("2", *books.READING, "Another firm", None),
+    ]
     books.put(tmp_path, "v.xlsx", books.workbook({"Visit": visit, "Readings": readings}))
     log, said = read(tmp_path)
     assert said == []
@@ -55,12 +63,23 @@ def test_visit_and_readings_of_a_filled_blank(tmp_path, books):
     assert log.rows[["file", "table", "row", "column"]].to_numpy().tolist() == [[0, 0, 1, -1], [0, 0, 2, -1]]
     assert log.tables[0].constants["interval_months"] == (Place("Visit", 3, 1), 3.0)
     assert log.files.loc[0, ["name", "format", "rows_found", "rows_refused", "state"]].tolist() == [
-        "v.xlsx", "xlsx", 2, 0, "read"]
+        "v.xlsx",
+        "xlsx",
+        2,
+        0,
+        "read",
+    ]
 
 
 def test_places_lead_back_to_the_cell_that_openpyxl_sees(tmp_path, books):
-    rows = [["Log", None], [], [None, *books.HEADINGS], *([None, n, *books.READING] for n in (11, 12)), [],
-            [None, 13, *books.READING]]
+    rows = [
+        ["Log", None],
+        [],
+        [None, *books.HEADINGS],
+        *([None, n, *books.READING] for n in (11, 12)),
+        [],
+        [None, 13, *books.READING],
+    ]
     path = books.put(tmp_path, "flat.xlsx", books.workbook({"Sheet with 'quote' & more": rows}))
     log, _ = read(tmp_path)
     sheet = openpyxl.load_workbook(path)["Sheet with 'quote' & more"]
@@ -73,8 +92,11 @@ def test_places_lead_back_to_the_cell_that_openpyxl_sees(tmp_path, books):
 
 def test_fields_of_one_file_are_blank_in_another(tmp_path, books):
     books.put(tmp_path, "1.xlsx", books.workbook({"Readings": [("Outlet", "Oxygen (%)"), ("a", 20.9)]}))
-    books.put(tmp_path, "2.xlsx", books.workbook({
-        "Visit": [("Site", "B")], "Readings": [("Outlet", "Oil (mg/m³)"), ("b", 0.1)]}))
+    books.put(
+        tmp_path,
+        "2.xlsx",
+        books.workbook({"Visit": [("Site", "B")], "Readings": [("Outlet", "Oil (mg/m³)"), ("b", 0.1)]}),
+    )
     books.put(tmp_path, "3.xlsx", books.workbook({"Readings": [("Outlet", "Oxygen (%)"), ("c", 20.8)]}))
     log, _ = read(tmp_path)
     assert list(log.rows["oxygen_pct"]) == [20.9, None, 20.8]
@@ -84,17 +106,23 @@ def test_fields_of_one_file_are_blank_in_another(tmp_path, books):
     assert log.from_constant["site"].dtype == np.bool_
 
 
-@pytest.mark.parametrize("epoch", [openpyxl.utils.datetime.CALENDAR_WINDOWS_1900,
-                                   openpyxl.utils.datetime.CALENDAR_MAC_1904])
+@pytest.mark.parametrize(
+    "epoch", [openpyxl.utils.datetime.CALENDAR_WINDOWS_1900, openpyxl.utils.datetime.CALENDAR_MAC_1904]
+)
 def test_dates_of_both_date_systems(tmp_path, books, epoch):
     book = openpyxl.Workbook()
     book.epoch = epoch
-    for row in (("Outlet", "Oxygen (%)", "Test date"), ("a", 20.9, datetime.datetime(2024, 2, 29)),
-                ("b", 20.9, datetime.datetime(2024, 2, 29, 10, 15))):
+    for row in (
+        ("Outlet", "Oxygen (%)", "Test date"),
+        ("a", 20.9, datetime.datetime(2024, 2, 29)),
+        ("b", 20.9, datetime.datetime(2024, 2, 29, 10, 15)),
+    ):
         book.active.append(row)
     books.put(tmp_path, "v.xlsx", books.saved(book))
-    assert list(read(tmp_path)[0].rows["test_date"]) == [datetime.date(2024, 2, 29),
-                                                        datetime.datetime(2024, 2, 29, 10, 15)]
+    assert list(read(tmp_path)[0].rows["test_date"]) == [
+        datetime.date(2024, 2, 29),
+        datetime.datetime(2024, 2, 29, 10, 15),
+    ]
 
 
 def test_errors_formulas_and_percent_formats_reach_the_rows(tmp_path, books):
@@ -111,15 +139,21 @@ def test_errors_formulas_and_percent_formats_reach_the_rows(tmp_path, books):
     assert list(log.rows["oxygen_pct"]) == [0.209, Unreadable("#N/A", "error"), None]
     assert list(log.rows["co2_ppm"]) == [Unreadable("0.06%", "percent"), None, None]
     assert list(log.rows["line_pressure_bar"]) == [6.0, Unreadable("=A1", "formula"), None]
-    assert log.rows["oil_mg_m3"][2] == Unreadable("=1/0", "formula")   # below the last cell the library sees
+    assert log.rows["oil_mg_m3"][2] == Unreadable("=1/0", "formula")  # below the last cell the library sees
     assert list(log.rows["row"]) == [1, 2, 3]
 
 
 def test_an_unreadable_cell_does_not_fall_back_on_the_visit(tmp_path, books):
-    books.put(tmp_path, "v.xlsx", books.workbook({
-        "Visit": [("Atmospheric pressure (hPa)", 1000)],
-        "Readings": [("Outlet", "Oxygen (%)", "Atmospheric pressure (hPa)"), ("1", 20.9, "#N/A"),
-                     ("2", 20.9)]}))
+    books.put(
+        tmp_path,
+        "v.xlsx",
+        books.workbook(
+            {
+                "Visit": [("Atmospheric pressure (hPa)", 1000)],
+                "Readings": [("Outlet", "Oxygen (%)", "Atmospheric pressure (hPa)"), ("1", 20.9, "#N/A"), ("2", 20.9)],
+            }
+        ),
+    )
     log, _ = read(tmp_path)
     assert list(log.rows["atmospheric_pressure_hpa"]) == [Unreadable("#N/A", "error"), 1000.0]
     assert log.from_constant["atmospheric_pressure_hpa"].tolist() == [False, True]
@@ -164,19 +198,23 @@ def test_refusals_are_one_problem_each_and_the_run_goes_on(tmp_path, books):
     good = books.plain()
     ole = bytes.fromhex("d0cf11e0a1b11ae1") + "EncryptedPackage".encode("utf-16-le")
     no_such_text = b'<row r="9"><c r="A9" t="s"><v>99</v></c></row>'
-    broken = {"cut.xlsx": (good[:-300], "truncated"), "empty.xlsx": (b"", "file_empty"),
-              "text.xlsx": (b"hello", "not_a_workbook"), "list.csv": (b"a;b", "no_readings_sheet"),
-              "flat.fods": (b"<office:document/>", "format_not_read"),
-              "no.xlsx": (books.workbook({"Sheet1": [["hello"]]}), "no_readings_sheet"),
-              "ole.xlsx": (ole, "encrypted"), "string.xlsx": (books.with_rows(good, no_such_text), "damaged")}
+    broken = {
+        "cut.xlsx": (good[:-300], "truncated"),
+        "empty.xlsx": (b"", "file_empty"),
+        "text.xlsx": (b"hello", "not_a_workbook"),
+        "list.csv": (b"a;b", "no_readings_sheet"),
+        "flat.fods": (b"<office:document/>", "format_not_read"),
+        "no.xlsx": (books.workbook({"Sheet1": [["hello"]]}), "no_readings_sheet"),
+        "ole.xlsx": (ole, "encrypted"),
+        "string.xlsx": (books.with_rows(good, no_such_text), "damaged"),
+    }
     for name, (data, _) in broken.items():
         books.put(tmp_path, name, data)
     books.put(tmp_path, "good.xlsx", good)
     log, said = read(tmp_path)
     assert {name: code for name, code, _ in said} == {name: code for name, (_, code) in broken.items()}
     assert len(said) == len(broken)
-    assert dict(zip(log.files["name"], log.files["state"])) == {
-        **dict.fromkeys(broken, "refused"), "good.xlsx": "read"}
+    assert dict(zip(log.files["name"], log.files["state"])) == {**dict.fromkeys(broken, "refused"), "good.xlsx": "read"}
     assert len(log.rows) == 2
 
 
@@ -201,8 +239,10 @@ def test_own_products_are_no_inputs(tmp_path, books):
 
 def test_what_is_hashed_is_the_file_and_nothing_is_changed(tmp_path, books):
     names = ["ward.xlsx", "💨 Prüfung/試験.xlsx"]
-    before = {n: hashlib.sha256(books.put(tmp_path, n, books.plain([i])).read_bytes()).hexdigest()
-              for i, n in enumerate(names)}
+    before = {
+        n: hashlib.sha256(books.put(tmp_path, n, books.plain([i])).read_bytes()).hexdigest()
+        for i, n in enumerate(names)
+    }
     listing = sorted(str(p) for p in tmp_path.rglob("*"))
     log, _ = read(tmp_path)
     assert dict(zip(log.files["name"], log.files["sha256"])) == before
@@ -256,10 +296,15 @@ def test_a_file_that_has_gone_since_it_was_found(tmp_path, books):
     assert problems.codes() == {"file_missing"}
 
 
-@pytest.mark.parametrize(("error", "code"), [(PermissionError(13, "no"), "file_forbidden"),
-                                             (OSError(5, "Input/output error"), "file_unreadable"),
-                                             (MemoryError(), "out_of_memory"),
-                                             (ValueError("x"), "reader_crashed")])
+@pytest.mark.parametrize(
+    ("error", "code"),
+    [
+        (PermissionError(13, "no"), "file_forbidden"),
+        (OSError(5, "Input/output error"), "file_unreadable"),
+        (MemoryError(), "out_of_memory"),
+        (ValueError("x"), "reader_crashed"),
+    ],
+)
 def test_what_goes_wrong_on_opening_is_told_apart(monkeypatch, error, code):
     def fail(*arguments):
         raise error
@@ -275,7 +320,7 @@ def test_a_panic_of_the_reading_library_is_caught_though_it_is_no_exception(tmp_
     def fail(*arguments):
         raise Panic("index out of bounds\nsecond line")
 
-    monkeypatch.setattr("grader.read.workbook.open_sheets", fail)
+    monkeypatch.setattr("grader.read.formats.workbook.open_sheets", fail)
     answer = reply(tmp_path, "v.xlsx", books.plain(), books)
     assert (answer["code"], answer["params"]) == ("reader_crashed", {"what": "Panic: index out of bounds"})
 
@@ -319,8 +364,10 @@ def test_a_fault_on_the_parents_side_is_raised_and_not_waited_for(tmp_path, book
 
 
 def test_the_child_loads_neither_pandas_nor_numpy():
-    code = ("import sys; import grader.read.child, grader.read.workbook, grader.read.layouts; "
-            "print([m for m in ('pandas', 'numpy', 'click', 'openpyxl', 'scipy') if m in sys.modules])")
+    code = (
+        "import sys; import grader.read.child, grader.read.formats.workbook, grader.read.shapes.recognise; "
+        "print([m for m in ('pandas', 'numpy', 'click', 'openpyxl', 'scipy') if m in sys.modules])"
+    )
     place = os.path.dirname(os.path.dirname(os.path.dirname(child.__file__)))
     done = subprocess.run([sys.executable, "-c", code], cwd=place, capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
@@ -336,16 +383,65 @@ def test_a_module_in_the_folder_of_the_workbooks_is_not_loaded(tmp_path, books, 
 
 def test_every_problem_of_this_stage_has_words_that_take_its_parameters():
     said = words()["problem"]
-    known = {"what": "", "part": "", "size": "", "limit": "", "far": "", "seconds": "", "found": 1, "kept": 1,
-             "first": "", "where": "",
-             "heading": "", "label": "", "count": 1, "rows": 1, "value": "", "field": "", "line": 1, "layout": "", "choices": ""}
-    codes = ["file_missing", "file_forbidden", "file_unreadable", "folder_unreadable", "file_empty",
-             "file_too_large", "not_a_workbook", "format_not_read", "encrypted", "truncated", "damaged",
-             "bomb", "doctype", "cell_percent", "cell_format", "cell_twice", "cell_number",
-             "sheet_too_large", "out_of_memory", "reader_crashed", "reader_died", "timed_out",
-             "no_readings_sheet", "rows_lost", "column_twice", "label_twice", "unknown_column",
-             "column_without_heading", "unknown_label", "sheet_not_used", "empty_readings", "hidden_sheet",
-             "row_of_totals", "row_of_remarks", "row_without_test", "row_headings_again"]
+    known = {
+        "what": "",
+        "part": "",
+        "size": "",
+        "limit": "",
+        "far": "",
+        "seconds": "",
+        "found": 1,
+        "kept": 1,
+        "first": "",
+        "where": "",
+        "heading": "",
+        "label": "",
+        "count": 1,
+        "rows": 1,
+        "value": "",
+        "field": "",
+        "line": 1,
+        "layout": "",
+        "choices": "",
+    }
+    codes = [
+        "file_missing",
+        "file_forbidden",
+        "file_unreadable",
+        "folder_unreadable",
+        "file_empty",
+        "file_too_large",
+        "not_a_workbook",
+        "format_not_read",
+        "encrypted",
+        "truncated",
+        "damaged",
+        "bomb",
+        "doctype",
+        "cell_percent",
+        "cell_format",
+        "cell_twice",
+        "cell_number",
+        "sheet_too_large",
+        "out_of_memory",
+        "reader_crashed",
+        "reader_died",
+        "timed_out",
+        "no_readings_sheet",
+        "rows_lost",
+        "column_twice",
+        "label_twice",
+        "unknown_column",
+        "column_without_heading",
+        "unknown_label",
+        "sheet_not_used",
+        "empty_readings",
+        "hidden_sheet",
+        "row_of_totals",
+        "row_of_remarks",
+        "row_without_test",
+        "row_headings_again",
+    ]
     for code in codes:
         assert said[code]["severity"] in ("refused", "query", "note")
         assert said[code]["text"].format(**known) and said[code]["todo"].format(**known)
@@ -353,17 +449,33 @@ def test_every_problem_of_this_stage_has_words_that_take_its_parameters():
 
 DAY, NOON = datetime.date(2026, 3, 1), datetime.datetime(2026, 3, 1, 12)
 COLUMNS = [
-    [1.5, -0.0, 3e300] * 200, [1.5, None, 2.0] * 200, ["a", "", "ä"] * 200, ["a", None] * 300, [f"text {n}" for n in range(600)],
-    [DAY, None] * 300, [NOON, datetime.datetime(2026, 3, 2)] * 300, [datetime.time(9, 30)] * 600,
-    [datetime.timedelta(hours=1), datetime.timedelta(0)] * 300, [1, 1.0, True, "1", None] * 200, [True, False] * 300, [None] * 600,
-    [Unreadable("#N/A", "error"), 1.5] * 300, [DAY, NOON] * 300, [1.5, "x"], [],
+    [1.5, -0.0, 3e300] * 200,
+    [1.5, None, 2.0] * 200,
+    ["a", "", "ä"] * 200,
+    ["a", None] * 300,
+    [f"text {n}" for n in range(600)],
+    [DAY, None] * 300,
+    [NOON, datetime.datetime(2026, 3, 2)] * 300,
+    [datetime.time(9, 30)] * 600,
+    [datetime.timedelta(hours=1), datetime.timedelta(0)] * 300,
+    [1, 1.0, True, "1", None] * 200,
+    [True, False] * 300,
+    [None] * 600,
+    [Unreadable("#N/A", "error"), 1.5] * 300,
+    [DAY, NOON] * 300,
+    [1.5, "x"],
+    [],
 ]
 
 
 @pytest.mark.parametrize("values", COLUMNS, ids=range(len(COLUMNS)))
 def test_a_packed_column_comes_back_as_it_was(values):
     again = unpacked(pickle.loads(pickle.dumps(packed(values))))
-    assert again == values and list(map(type, again)) == list(map(type, values)) and list(map(str, again)) == list(map(str, values))
+    assert (
+        again == values
+        and list(map(type, again)) == list(map(type, values))
+        and list(map(str, again)) == list(map(str, values))
+    )
 
 
 def test_equal_texts_of_a_long_column_are_one_object_afterwards():
@@ -380,8 +492,10 @@ def test_a_process_started_early_is_the_one_that_reads(tmp_path, books):
 
 
 def test_a_process_started_early_and_never_taken_ends_with_the_command():
-    code = ("from grader.read import children; children.start_early(); "
-            "process = children._EARLY[0]; process.stdin.close(); print(process.wait(20))")
+    code = (
+        "from grader.read import children; children.start_early(); "
+        "process = children._EARLY[0]; process.stdin.close(); print(process.wait(20))"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert (done.stdout.strip(), done.stderr) == ("0", "")
 

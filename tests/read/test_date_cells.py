@@ -88,9 +88,7 @@ def test_a_column_of_slash_dates_takes_the_one_order_that_fits_it(cells, month_f
 
 
 def test_each_table_has_its_own_order():
-    tests, found = read(
-        table=[0, 0, 1, 1, 2], test_date=["4/3/2026", "13/3/2026", "4/3/2026", "3/13/2026", "4/3/2026"]
-    )
+    tests, found = read(table=[0, 0, 1, 1, 2], test_date=["4/3/2026", "13/3/2026", "4/3/2026", "3/13/2026", "4/3/2026"])
     assert days(tests)[::2] == [date(2026, 3, 4), date(2026, 4, 3), date(2026, 3, 4)]
     assert found == {"date_order_assumed": [4]}
 

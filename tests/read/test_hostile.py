@@ -40,5 +40,11 @@ def test_every_problem_is_one_line_that_says_what_to_do(graded):
 
 def test_no_unreadable_cell_of_them_passes(graded):
     verdicts = graded[1].verdicts
-    spoilt = verdicts[verdicts["File"].isin(["never worked out.xlsx", "errors.xlsx", "newer errors.xlsx"]) & (verdicts["Row"] == 2)]
-    assert len(spoilt) == 3 and set(spoilt["Oxygen verdict"]) == {"cannot tell"} and set(spoilt["Verdict"]) == {"incomplete"}
+    spoilt = verdicts[
+        verdicts["File"].isin(["never worked out.xlsx", "errors.xlsx", "newer errors.xlsx"]) & (verdicts["Row"] == 2)
+    ]
+    assert (
+        len(spoilt) == 3
+        and set(spoilt["Oxygen verdict"]) == {"cannot tell"}
+        and set(spoilt["Verdict"]) == {"incomplete"}
+    )

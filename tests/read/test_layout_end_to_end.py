@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from grader import grade
 from grader.cli import main
 from grader.problems import GraderError
-from grader.read.layout_files import load_layout
+from grader.read.layout import load_layout
 
 HEADS = [
     "Date", "Point", "Air supply", "Drier type", "Smell", "O2 %", "CO (inst.) ppm", "CO (tube) ppm", "CO2 ppm",
@@ -176,7 +176,9 @@ def test_a_layout_that_names_no_file_is_said(firm):
 
 def test_a_constant_that_the_field_cannot_hold_is_a_line_of_its_own(tmp_path):
     layout = tmp_path / "l.toml"
-    text = 'files = ["*.xlsx"]\n[[table]]\n[table.fields]\noutlet = {{ column = "A" }}\n[table.constants]\nsupply = "{}"\n'
+    text = (
+        'files = ["*.xlsx"]\n[[table]]\n[table.fields]\noutlet = {{ column = "A" }}\n[table.constants]\nsupply = "{}"\n'
+    )
     layout.write_text(text.format("pipe"), encoding="utf-8")
     with pytest.raises(GraderError, match="supply: 'pipe' is not one of airline, charging compressor, cylinder"):
         load_layout(layout)

@@ -92,9 +92,7 @@ def judged(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
         "dated": np.array(take("dated", True), dtype=bool) & ~np.isnat(day),
         "outlet_given": np.array(take("outlet_given", True), dtype=bool),
         "visited": np.array(take("visited", True), dtype=bool),
-        "visit": np.array(
-            [v if row.get("visit") is None else row["visit"] for v, row in zip(visit, rows)], np.int64
-        ),
+        "visit": np.array([v if row.get("visit") is None else row["visit"] for v, row in zip(visit, rows)], np.int64),
         "repeat_of": np.array(take("repeat_of", -1), dtype=np.int64),
         "same_day": np.array(take("same_day", -1), dtype=np.int64),
         "superseded": np.array(take("superseded", False), dtype=bool),
@@ -111,9 +109,7 @@ def judged(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
         table["use_temperature_c"]
     )
     months = [ends(row.get("interval_months")) for row in rows]
-    table["interval_months"] = np.array(
-        [low if low == high else np.nan for low, high, _, _ in months], dtype=float
-    )
+    table["interval_months"] = np.array([low if low == high else np.nan for low, high, _, _ in months], dtype=float)
     table["interval_months_state"] = np.array([state for *_, state in months], dtype=np.int8)
     for key in NUMBERS:
         values = [ends(row.get(key)) for row in rows]
@@ -196,7 +192,5 @@ def many(outlets: int, visits: int, seed: int = 1) -> pd.DataFrame:
         low, high = LIMITS.get(key, (np.nan, np.nan))
         table[f"limit_low_{key}"] = np.full(n, {"flow": 170.0, "pressure": 4.0}.get(key, low))
         table.setdefault(f"limit_high_{key}", np.full(n, high))
-        table[f"verdict_{key}"] = rng.choice(len(VERDICT_WORDS), n, p=[0.9, 0.05, 0.05, 0, 0, 0, 0]).astype(
-            np.int8
-        )
+        table[f"verdict_{key}"] = rng.choice(len(VERDICT_WORDS), n, p=[0.9, 0.05, 0.05, 0, 0, 0, 0]).astype(np.int8)
     return pd.DataFrame(table)

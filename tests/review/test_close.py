@@ -5,14 +5,15 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from grader.judge.rulesets import limits_table, load_ruleset
-from grader.review import action_facts
-from grader.review.actions import actions_table
+from grader.judge.rules.sets import limits_table, load_ruleset
+from grader.review.actions import facts as action_facts
+from grader.review.actions.findings import actions_table
 from grader.review.verdict_sheet import verdict_table
 from tests.support import AIRLINE, CYLINDER, graded
 
 HEADINGS = [
-    f"{name} chance over limit (%)" for name in ("Oxygen", "Carbon monoxide", "Carbon dioxide", "Oil", "Water", "Flow", "Pressure")
+    f"{name} chance over limit (%)"
+    for name in ("Oxygen", "Carbon monoxide", "Carbon dioxide", "Oil", "Water", "Flow", "Pressure")
 ]
 
 

@@ -71,9 +71,7 @@ def test_another_rule_set_is_named_as_the_reason(tmp_path):
     files = {"a.xlsx": (VISIT, [{**AIRLINE, "co_ppm": 8.0}])}
     old = read_old_result(issued(tmp_path, verdicts(files)))
     row = compare_table(old, verdicts(files, "osha-grade-d")).iloc[0]
-    assert (
-        "Rule set en12021-2014 -> osha-grade-d" in row["Why"] and "Carbon monoxide fail -> pass" in row["Why"]
-    )
+    assert "Rule set en12021-2014 -> osha-grade-d" in row["Why"] and "Carbon monoxide fail -> pass" in row["Why"]
 
 
 def test_another_decision_rule_is_named_as_the_reason(tmp_path):
@@ -86,17 +84,18 @@ def test_another_decision_rule_is_named_as_the_reason(tmp_path):
     new = verdicts({"a.xlsx": (VISIT, [AIRLINE, BAY2])})
     why = compare_table(old, new, run=now)["Why"][0]
     assert "this run: decision-rule by rule set -> guarded; this run: version of en12021-2014 v1 -> v2" in why
-    assert "as-of" not in why and "month-first" not in why and "this run" not in compare_table(old, new, run=before)["Why"][0]
+    assert (
+        "as-of" not in why
+        and "month-first" not in why
+        and "this run" not in compare_table(old, new, run=before)["Why"][0]
+    )
 
 
 def test_tests_that_are_gone_and_new_are_listed(tmp_path):
     old = read_old_result(issued(tmp_path, verdicts({"a.xlsx": (VISIT, [AIRLINE, BAY2])})))
     table = compare_table(old, verdicts({"a.xlsx": (VISIT, [AIRLINE, {**BAY2, "outlet": "Bay 3"}])}))
     told = {r["Outlet"]: (r["Old verdict"], r["New verdict"], r["Why"]) for r in table.to_dict("records")}
-    assert told == {
-        "Bay 3": ("", "pass", "the test is new"),
-        "Bay 2": ("pass", "", "the test is not there any more"),
-    }
+    assert told == {"Bay 3": ("", "pass", "the test is new"), "Bay 2": ("pass", "", "the test is not there any more")}
 
 
 def test_a_renamed_file_and_moved_rows_are_the_same_tests(tmp_path):

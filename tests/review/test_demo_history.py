@@ -57,9 +57,7 @@ def test_only_the_fading_dryers_outlets_hold_up_among_all_dew_points_on_their_wa
         & (trend["Direction against limit"] == "towards")
     ]
     south = next(s for site in STORY["site"] for s in site["system"] if s["name"] == "Hall south")
-    assert {(r["Site"], r["System"]) for r in found.to_dict("records")} >= {
-        ("Ostmere Paint Hall", "Hall south")
-    }
+    assert {(r["Site"], r["System"]) for r in found.to_dict("records")} >= {("Ostmere Paint Hall", "Hall south")}
     fading = found[found["System"] == "Hall south"]
     assert sorted(fading["Outlet"]) == [o["name"] for o in south["outlets"]]
     # The story's dryer rises by 4.4 K a year; tubes scatter by 8 %, about 1.2 K.

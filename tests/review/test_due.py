@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from tables import judged
 
 from grader.columns import TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
 from grader.problems import Problems
 from grader.review.due import STATES, due_table
+from tests.review.tables import judged
 
 REQUIRED = ["Site", "Outlet", "Last test", "Last verdict", "Interval", "Next due", "Days left", "State"]
 
@@ -98,21 +98,14 @@ def test_a_superseded_pass_renews_nothing():
 
 
 def test_of_a_conflict_the_worse_counts():
-    rows = [
-        {"day": "2026-03-01", "conflict": True, "same_day": 0, "verdict": v} for v in (TEST_PASS, TEST_FAIL)
-    ]
+    rows = [{"day": "2026-03-01", "conflict": True, "same_day": 0, "verdict": v} for v in (TEST_PASS, TEST_FAIL)]
     assert only(rows)["State"] == "out of use"
     assert only(rows)["Last pass"] is None
 
 
 def test_the_row_that_says_removed_may_be_without_a_reading():
     row = only([{"day": "2025-06-10"}, {"day": "2026-03-01", "visited": False, "outlet_status": "removed"}])
-    assert (row["State"], row["Next due"], row["Days left"], row["Last test"]) == (
-        "removed",
-        None,
-        None,
-        "2025-06-10",
-    )
+    assert (row["State"], row["Next due"], row["Days left"], row["Last test"]) == ("removed", None, None, "2025-06-10")
 
 
 def test_a_removed_outlet_is_removed_whatever_its_last_verdict_and_back_when_tested_again():
@@ -122,9 +115,7 @@ def test_a_removed_outlet_is_removed_whatever_its_last_verdict_and_back_when_tes
 
 
 def test_a_locked_off_outlet_stays_by_its_last_test():
-    row = only(
-        [{"day": "2025-06-10"}, {"day": "2026-03-01", "visited": False, "outlet_status": "locked off"}]
-    )
+    row = only([{"day": "2025-06-10"}, {"day": "2026-03-01", "visited": False, "outlet_status": "locked off"}])
     assert (row["State"], row["Outlet status"]) == ("overdue", "locked off")
 
 
@@ -190,17 +181,7 @@ def test_sorted_by_state_then_days_left():
             row("worse", "2026-03-01", TEST_FAIL),
         ]
     )
-    assert table["Outlet"].tolist() == [
-        "bad",
-        "worse",
-        "open",
-        "later",
-        "late",
-        "soon",
-        "fine sooner",
-        "fine",
-        "gone",
-    ]
+    assert table["Outlet"].tolist() == ["bad", "worse", "open", "later", "late", "soon", "fine sooner", "fine", "gone"]
     assert list(dict.fromkeys(table["State"])) == list(STATES)
 
 

@@ -4,34 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tables import judged
 
-from grader.columns import (
-    DOUBTS,
-    FAIL,
-    PARAMETERS,
-    TEST_FAIL,
-    TEST_INCOMPLETE,
-    TEST_NEAR,
-    TEST_PASS,
-)
+from grader.columns import DOUBTS, FAIL, PARAMETERS, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
 from grader.judge import verdicts
 from grader.problems import Problems
 from grader.review import history
-from grader.review.history import (
-    HISTORY,
-    counting,
-    left_out,
-    months_after,
-    old_sources,
-    outlets,
-    readings,
-    slips,
-)
+from grader.review.history import HISTORY, counting, left_out, months_after, old_sources, outlets, readings, slips
 from grader.review.shown import limit_cells, shown
 from grader.review.slipped import one_slip, slip_pairs
 from grader.review.trend import FIGURE_STANDS
 from grader.words import words
+from tests.review.tables import judged
 
 
 def days(*texts):
@@ -71,12 +54,7 @@ def test_a_nameless_outlet_counts_where_names_do_not_matter():
 
 def test_of_a_conflict_the_worst_counts_and_of_equals_the_first():
     """Design, Verdicts: worse means fail > incomplete > near limit > pass."""
-    kinds = [
-        (TEST_PASS, TEST_NEAR),
-        (TEST_NEAR, TEST_INCOMPLETE),
-        (TEST_INCOMPLETE, TEST_FAIL),
-        (TEST_PASS, TEST_PASS),
-    ]
+    kinds = [(TEST_PASS, TEST_NEAR), (TEST_NEAR, TEST_INCOMPLETE), (TEST_INCOMPLETE, TEST_FAIL), (TEST_PASS, TEST_PASS)]
     rows = [
         {"day": "2025-01-10", "outlet": f"Bay {i}", "conflict": True, "same_day": i, "verdict": v}
         for i, pair in enumerate(kinds)
@@ -120,13 +98,7 @@ def test_an_implausible_or_expired_reading_takes_no_part_in_slopes():
     assert stands["none"] and stands["need_unreadable"]
     assert not any(
         stands[d]
-        for d in (
-            "expired_tube",
-            "implausible",
-            "calibration_overdue",
-            "oil_sampling_short",
-            "multiplier_missing",
-        )
+        for d in ("expired_tube", "implausible", "calibration_overdue", "oil_sampling_short", "multiplier_missing")
     )
 
 
@@ -229,24 +201,18 @@ def test_bounds_are_shown_with_their_sign_and_computed_ones_with_few_digits():
     lower = np.array([4.0, 0.0, 0.0, 60.0, np.nan, 1.5])
     upper = np.array([4.0, 2.0, 2.0, np.inf, np.nan, 2.5])
     open_ = np.array([0, 2, 0, 1, 0, 0])
-    assert shown(lower, upper, open_, PARAMETERS["co"]).tolist() == [
-        4.0,
-        "<2",
-        "≤2",
-        ">60",
-        None,
-        "1.5 to 2.5",
-    ]
-    dew = shown(
-        np.array([-np.inf]), np.array([-23.456789012]), np.array([2]), PARAMETERS["pressure_dew_point"]
-    )
+    assert shown(lower, upper, open_, PARAMETERS["co"]).tolist() == [4.0, "<2", "≤2", ">60", None, "1.5 to 2.5"]
+    dew = shown(np.array([-np.inf]), np.array([-23.456789012]), np.array([2]), PARAMETERS["pressure_dew_point"])
     assert dew.tolist() == ["<-23.46"]
 
 
 def test_limits_are_shown_as_number_or_band():
-    assert limit_cells(
-        np.array([20.0, np.nan, 170.0, np.nan]), np.array([22.0, 5.0, np.nan, np.nan])
-    ).tolist() == ["20 to 22", 5.0, 170.0, None]
+    assert limit_cells(np.array([20.0, np.nan, 170.0, np.nan]), np.array([22.0, 5.0, np.nan, np.nan])).tolist() == [
+        "20 to 22",
+        5.0,
+        170.0,
+        None,
+    ]
 
 
 # Left out
@@ -267,9 +233,7 @@ def test_an_outlet_left_out_of_the_latest_periodic_visit_is_queried_on_its_last_
 @pytest.mark.parametrize("latest", ["retest", "after repair", "first use", "other"])
 def test_only_periodic_visits_leave_an_outlet_out(latest):
     tests = visits(
-        ("2025-01-10", "Bay 1", {}),
-        ("2025-01-10", "Bay 2", {}),
-        ("2025-04-10", "Bay 1", {"visit_reason": latest}),
+        ("2025-01-10", "Bay 1", {}), ("2025-01-10", "Bay 2", {}), ("2025-04-10", "Bay 1", {"visit_reason": latest})
     )
     assert left_out(tests, Problems()).tolist() == []
 
@@ -334,11 +298,7 @@ def test_another_sites_visit_leaves_nothing_out():
 )
 def test_names_that_look_like_slips_are_queried_once_with_both_names(a, b, alike):
     tests = judged(
-        [
-            {"day": "2025-01-10", "outlet": a},
-            {"day": "2025-04-10", "outlet": a},
-            {"day": "2025-07-10", "outlet": b},
-        ]
+        [{"day": "2025-01-10", "outlet": a}, {"day": "2025-04-10", "outlet": a}, {"day": "2025-07-10", "outlet": b}]
     )
     problems = Problems()
     found = slips(tests, problems)

@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
-from tables import judged, many
 
 from grader.columns import CANNOT_TELL, DOUBT, FAIL, NEAR_LIMIT, PASS, TEST_FAIL
 from grader.outdoor import outdoor_co2
@@ -15,6 +14,7 @@ from grader.review import trend
 from grader.review.due import due_table
 from grader.review.trend import trend_table
 from grader.review.years import years_table
+from tests.review.tables import judged, many
 
 AS_OF = "2026-03-10"
 REQUIRED_AFTER = ["Slope per year", "Trend", "Reaches limit on"]
@@ -36,9 +36,7 @@ def one(rows, parameter="Carbon monoxide", as_of=AS_OF):
 
 
 def decimal_years(rows):
-    return np.array(
-        [(np.datetime64(r["day"]) - np.datetime64("2000-01-01")).astype(int) / 365.2425 for r in rows]
-    )
+    return np.array([(np.datetime64(r["day"]) - np.datetime64("2000-01-01")).astype(int) / 365.2425 for r in rows])
 
 
 # Columns and month cells
@@ -46,9 +44,7 @@ def decimal_years(rows):
 
 def test_columns_and_sparkline():
     made = trend_table(
-        judged(quarters([1.0, 2.0]) + [{"day": "2024-02-01", "outlet": "Bay 2", "oil": 0.1}]),
-        Problems(),
-        as_of=AS_OF,
+        judged(quarters([1.0, 2.0]) + [{"day": "2024-02-01", "outlet": "Bay 2", "oil": 0.1}]), Problems(), as_of=AS_OF
     )
     columns = list(made.table.columns)
     assert columns[:5] == ["Site", "Outlet", "Parameter", "Unit", "Limit"]
@@ -186,10 +182,7 @@ def test_earliest_and_latest_surround_the_date_and_come_from_the_interval():
     for slope in (found.high_slope, found.slope, found.low_slope):
         meets = (5.0 - np.median(values - slope * years)) / slope
         expected.append(np.datetime64("2000-01-01") + int(np.floor(meets * 365.2425)))
-    got = [
-        row[c].to_datetime64().astype("datetime64[D]")
-        for c in ("Earliest date", "Reaches limit on", "Latest date")
-    ]
+    got = [row[c].to_datetime64().astype("datetime64[D]") for c in ("Earliest date", "Reaches limit on", "Latest date")]
     assert got == expected
     assert got[0] < got[1] < got[2]
 
@@ -224,14 +217,8 @@ def test_oxygen_rising_from_below_its_band_gets_better():
 
 
 def test_oxygen_heads_for_either_side():
-    assert (
-        one(quarters([20.9, 20.8, 20.7, 20.6, 20.5], "oxygen"), "Oxygen")["Direction against limit"]
-        == "towards"
-    )
-    assert (
-        one(quarters([20.9, 21.0, 21.1, 21.2, 21.3], "oxygen"), "Oxygen")["Direction against limit"]
-        == "towards"
-    )
+    assert one(quarters([20.9, 20.8, 20.7, 20.6, 20.5], "oxygen"), "Oxygen")["Direction against limit"] == "towards"
+    assert one(quarters([20.9, 21.0, 21.1, 21.2, 21.3], "oxygen"), "Oxygen")["Direction against limit"] == "towards"
 
 
 def test_without_a_limit_there_is_a_trend_and_no_direction():

@@ -42,20 +42,12 @@ def test_a_plain_reading_is_a_number_a_bound_its_text_a_blank_nothing():
 def test_computed_figures_and_the_pressure_they_hold_at():
     table = sheet(
         [
-            {
-                **AIRLINE,
-                "water_tube_mg_m3": None,
-                "dew_point_measured_c": 2.0,
-                "dew_point_measured_at_bar": 7.0,
-            },
+            {**AIRLINE, "water_tube_mg_m3": None, "dew_point_measured_c": 2.0, "dew_point_measured_at_bar": 7.0},
             {**AIRLINE, "water_tube_mg_m3": "<20"},
         ]
     )
     assert table["Dew point judged at (bar)"][0] == 7.0 and table["Lowest use temperature (°C)"][0] == 5.0
-    assert (
-        abs(table["Pressure dew point (°C)"][0] - 2.0) < 1e-6
-        and abs(table["Dew point margin (K)"][0] - 3.0) < 1e-6
-    )
+    assert abs(table["Pressure dew point (°C)"][0] - 2.0) < 1e-6 and abs(table["Dew point margin (K)"][0] - 3.0) < 1e-6
     assert abs(table["Safe down to (°C)"][0] - 7.0) < 1e-6
     assert table["Water (mg/m³)"][1] == "<20" and table["Pressure dew point (°C)"][1].startswith("<-")
 

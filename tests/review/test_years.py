@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tables import judged
 
 from grader.columns import FAIL, OPEN_UPPER, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR
 from grader.review.years import sites_table, years_table
+from tests.review.tables import judged
 
 
 def year_of(values, year=2025, key="co", **more):
@@ -134,14 +134,7 @@ def test_change_is_of_the_rows_own_latest_year():
 def test_conflicts_repeats_and_replaced_tests_count_once_or_not():
     rows = [
         {"day": "2025-01-10", "co": 1.0, "conflict": True, "same_day": 0},
-        {
-            "day": "2025-01-10",
-            "co": 7.0,
-            "conflict": True,
-            "same_day": 0,
-            "verdict": TEST_FAIL,
-            "verdict_co": FAIL,
-        },
+        {"day": "2025-01-10", "co": 7.0, "conflict": True, "same_day": 0, "verdict": TEST_FAIL, "verdict_co": FAIL},
         {"day": "2025-01-10", "co": 7.0, "repeat_of": 1},
         {"day": "2025-02-10", "co": 9.0, "replaced": True},
     ]
@@ -160,13 +153,7 @@ def test_a_retest_of_the_day_counts_beside_what_it_supersedes():
 
 def test_an_empty_history():
     assert len(years_table(judged([]))) == 0 and len(sites_table(judged([]))) == 0
-    assert list(years_table(judged([])).columns)[:5] == [
-        "Site",
-        "Outlet",
-        "Parameter",
-        "Unit",
-        "Change on year before",
-    ]
+    assert list(years_table(judged([])).columns)[:5] == ["Site", "Outlet", "Parameter", "Unit", "Change on year before"]
 
 
 # Sites
@@ -174,12 +161,7 @@ def test_an_empty_history():
 
 def test_pass_rate_counts_near_limit_as_pass_and_incomplete_not():
     rows = [
-        {
-            "day": "2025-01-10",
-            "outlet": f"Bay {i}",
-            "verdict": v,
-            "verdict_oil": FAIL if v == TEST_FAIL else 0,
-        }
+        {"day": "2025-01-10", "outlet": f"Bay {i}", "verdict": v, "verdict_oil": FAIL if v == TEST_FAIL else 0}
         for i, v in enumerate((0, 0, TEST_NEAR, TEST_INCOMPLETE, TEST_FAIL, TEST_FAIL))
     ]
     rows += [{"day": "2024-01-10"}, {"day": "2025-06-10", "site": "Quarry"}]

@@ -19,14 +19,7 @@ from grader.columns import FIELDS, READING_FIELDS, TEST_WORDS, VERDICT_WORDS, VI
 from grader.data import load_toml
 from grader.problems import GraderError
 from grader.words import words
-from grader.write.blank import (
-    blank_bytes,
-    number_check,
-    readings_columns,
-    rule_set_ids,
-    usual_range,
-    write_blank,
-)
+from grader.write.blank import blank_bytes, number_check, readings_columns, rule_set_ids, usual_range, write_blank
 
 COMMITTED = Path(__file__).parents[2] / "templates_xlsx" / "blank.xlsx"
 SOFFICE = shutil.which("soffice")
@@ -35,21 +28,59 @@ LOOK = load_toml("blank.toml")
 
 # The headings that other programs rely on, typed from the project's design page.
 VISIT_LABELS = [
-    "Site", "Site address", "Client", "Test date", "Tested by", "Reason for visit", "Rule set",
-    "Instrument serial number", "Calibration due", "Carbon monoxide tube lot", "Carbon monoxide tube expiry",
-    "Carbon dioxide tube lot", "Carbon dioxide tube expiry", "Oil tube lot", "Oil tube expiry",
-    "Water tube lot", "Water tube expiry", "Atmospheric pressure (hPa)", "Correct tubes for pressure",
-    "Interval (months)", "Work done", "Replaces file",
+    "Site",
+    "Site address",
+    "Client",
+    "Test date",
+    "Tested by",
+    "Reason for visit",
+    "Rule set",
+    "Instrument serial number",
+    "Calibration due",
+    "Carbon monoxide tube lot",
+    "Carbon monoxide tube expiry",
+    "Carbon dioxide tube lot",
+    "Carbon dioxide tube expiry",
+    "Oil tube lot",
+    "Oil tube expiry",
+    "Water tube lot",
+    "Water tube expiry",
+    "Atmospheric pressure (hPa)",
+    "Correct tubes for pressure",
+    "Interval (months)",
+    "Work done",
+    "Replaces file",
 ]
 READINGS_HEADINGS = [
-    "Outlet", "Location", "System", "Supply", "Dryer", "Odour", "Line pressure (bar)",
-    "Nominal pressure (bar)", "Lowest pressure needed (bar)", "Flow measured (L/min)", "Flow needed (L/min)",
-    "Oxygen (%)", "Carbon monoxide (ppm)", "Carbon dioxide (ppm)", "Oil (mg/m³)",
-    "Oil sampling time (min)", "Oil sampling time needed (min)", "Water tube reading (mg/m³)",
+    "Outlet",
+    "Location",
+    "System",
+    "Supply",
+    "Dryer",
+    "Odour",
+    "Line pressure (bar)",
+    "Nominal pressure (bar)",
+    "Lowest pressure needed (bar)",
+    "Flow measured (L/min)",
+    "Flow needed (L/min)",
+    "Oxygen (%)",
+    "Carbon monoxide (ppm)",
+    "Carbon dioxide (ppm)",
+    "Oil (mg/m³)",
+    "Oil sampling time (min)",
+    "Oil sampling time needed (min)",
+    "Water tube reading (mg/m³)",
     "Water tube multiplier",
-    "Airline temperature (°C)", "Ambient temperature (°C)", "Lowest use temperature (°C)", "Remarks",
-    "Test time", "Outlet status", "Highest pressure allowed (bar)", "Liquid water seen",
-    "Dew point measured (°C)", "Dew point measured at (bar)",
+    "Airline temperature (°C)",
+    "Ambient temperature (°C)",
+    "Lowest use temperature (°C)",
+    "Remarks",
+    "Test time",
+    "Outlet status",
+    "Highest pressure allowed (bar)",
+    "Liquid water seen",
+    "Dew point measured (°C)",
+    "Dew point measured at (bar)",
 ]
 
 
@@ -149,7 +180,7 @@ def test_screen_and_paper(book):
     assert readings.freeze_panes == "B2"
     assert (readings.print_title_rows, readings.print_title_cols) == ("$1:$1", "$A:$A")
     for sheet in book:
-        assert int(sheet.page_setup.paperSize) == 9                 # A4 in the spreadsheet format
+        assert int(sheet.page_setup.paperSize) == 9  # A4 in the spreadsheet format
         assert sheet.page_setup.orientation == "landscape"
         assert "Site:" in sheet.oddHeader.center.text
         assert re.fullmatch(r"Page &(P|\[Page\]) of &(N|\[Pages\])", sheet.oddFooter.right.text)
@@ -209,7 +240,7 @@ def test_every_field_has_one_group_and_texts():
 
 def _luminance(colour: str) -> float:
     """Relative luminance of an sRGB colour, WCAG 2.1 definition."""
-    channels = [int(colour[i:i + 2], 16) / 255 for i in (1, 3, 5)]
+    channels = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
     linear = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
@@ -227,7 +258,7 @@ def test_neighbouring_groups_differ_from_blue_to_yellow(names):
     fill = {name: group["fill"] for group in LOOK["group"] for name in group["fields"]}
 
     def blueness(colour: str) -> float:
-        red, green, blue = (int(colour[i:i + 2], 16) for i in (1, 3, 5))
+        red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
         return blue - (red + green) / 2
 
     steps = [(a, b) for a, b in zip(names, names[1:]) if fill[a] != fill[b]]
@@ -237,10 +268,18 @@ def test_neighbouring_groups_differ_from_blue_to_yellow(names):
 
 def test_the_reader_s_sheet_holds_the_cautions(book):
     said = " ".join(str(c.value) for row in book["Read me"].iter_rows() for c in row if c.value is not None)
-    for needed in ("Never turn a broken tube over", "eye protection and gloves", "supplier's safety sheet",
-                   "Vent the line", "marked odour is a fail", "five minutes", "flow that it needs, running",
-                   "not to be used for breathing until the competent person has cleared it",
-                   "local law and the standard itself rule", "gives permission to use an outlet"):
+    for needed in (
+        "Never turn a broken tube over",
+        "eye protection and gloves",
+        "supplier's safety sheet",
+        "Vent the line",
+        "marked odour is a fail",
+        "five minutes",
+        "flow that it needs, running",
+        "not to be used for breathing until the competent person has cleared it",
+        "local law and the standard itself rule",
+        "gives permission to use an outlet",
+    ):
         assert needed in said
     for field in FIELDS.values():
         if field.kind == "word":
@@ -249,14 +288,27 @@ def test_the_reader_s_sheet_holds_the_cautions(book):
 
 # -- filled in ----------------------------------------------------------------------------------------------
 
-VISIT = {"site": "Harbour & slip", "test_date": date(2026, 3, 31), "instrument": "00123",
-         "atmospheric_pressure_hpa": 1002.5, "interval_months": 3, "rule_set": "a-firm-s-own"}
+VISIT = {
+    "site": "Harbour & slip",
+    "test_date": date(2026, 3, 31),
+    "instrument": "00123",
+    "atmospheric_pressure_hpa": 1002.5,
+    "interval_months": 3,
+    "rule_set": "a-firm-s-own",
+}
 ROWS = [
-    {"outlet": "007", "supply": "airline", "co_ppm": "<5", "co2_ppm": 430, "oil_mg_m3": "stain",
-     "oxygen_pct": 20.9, "remarks": "=A1+1 and http://example.org", "test_time": time(14, 5),
-     "ambient_temperature_c": float("nan")},
-    {"outlet": "8", "water_mg_m3": 250.0, "interval_months": 6, "test_date": datetime(2026, 4, 1),
-     "odour": None},
+    {
+        "outlet": "007",
+        "supply": "airline",
+        "co_ppm": "<5",
+        "co2_ppm": 430,
+        "oil_mg_m3": "stain",
+        "oxygen_pct": 20.9,
+        "remarks": "=A1+1 and http://example.org",
+        "test_time": time(14, 5),
+        "ambient_temperature_c": float("nan"),
+    },
+    {"outlet": "8", "water_mg_m3": 250.0, "interval_months": 6, "test_date": datetime(2026, 4, 1), "odour": None},
 ]
 
 
@@ -315,41 +367,60 @@ def test_a_file_that_exists_is_left_alone(tmp_path):
         write_blank(tmp_path / "missing" / "visit.xlsx")
 
 
-@pytest.mark.parametrize("arguments, error", [
-    ({"rows": [{"no_such_field": 1}]}, KeyError),
-    ({"visit": {"outlet": "1"}}, KeyError),
-    ({"rows": [{"outlet": ["1"]}]}, TypeError),
-    ({"rows": [{"remarks": "x" * 32768}]}, ValueError),
-    ({"notes": [{"outlet": "no such row"}]}, ValueError),
-    ({"language": "no such language"}, KeyError),
-])
+@pytest.mark.parametrize(
+    "arguments, error",
+    [
+        ({"rows": [{"no_such_field": 1}]}, KeyError),
+        ({"visit": {"outlet": "1"}}, KeyError),
+        ({"rows": [{"outlet": ["1"]}]}, TypeError),
+        ({"rows": [{"remarks": "x" * 32768}]}, ValueError),
+        ({"notes": [{"outlet": "no such row"}]}, ValueError),
+        ({"language": "no such language"}, KeyError),
+    ],
+)
 def test_what_cannot_be_written_is_an_error(arguments, error):
     with pytest.raises(error):
         blank_bytes(**arguments)
 
 
 def test_columns_are_added_once_and_in_the_order_of_the_fields():
-    added = readings_columns([{"water_mg_m3": 1}, {"site": "a"}], [{"site": "note"}])[len(READING_FIELDS):]
+    added = readings_columns([{"water_mg_m3": 1}, {"site": "a"}], [{"site": "note"}])[len(READING_FIELDS) :]
     assert [field.name for field in added] == ["site", "water_mg_m3"]
 
 
 # -- the checks on number cells, as a spreadsheet program works them out ------------------------------------
 
 ENTRIES = [  # field, supply, entry, taken without a question
-    ("co_ppm", "airline", 3.5, True), ("co_ppm", "airline", "<5", True), ("co_ppm", "airline", "≤5", True),
-    ("co_ppm", "airline", ">60", True), ("co_ppm", "airline", "≥60", True), ("co_ppm", "airline", "ND", True),
-    ("co_ppm", "airline", "None detected", True), ("co_ppm", "airline", "4 ppm", True),
-    ("co_ppm", "airline", "4,5", True), ("co_ppm", "airline", "n/a", True),
-    ("co_ppm", "airline", "stain", False), ("co_ppm", "airline", "48O", False),
-    ("co_ppm", "airline", 5000, False), ("co_ppm", "airline", -1, False),
-    ("co_ppm", "airline", "ask Jim", False), ("co_ppm", "airline", 46112, False),
-    ("oil_mg_m3", "airline", "stain", True), ("oil_mg_m3", "airline", "clear", True),
-    ("oil_mg_m3", "airline", "trace", True), ("oil_mg_m3", "airline", "yes", False),
-    ("oxygen_pct", "airline", 20.9, True), ("oxygen_pct", "airline", 0.209, False),
-    ("line_pressure_bar", "airline", 6.9, True), ("line_pressure_bar", "airline", 100, False),
-    ("line_pressure_bar", "cylinder", 232, True), ("line_pressure_bar", "cylinder", 3000, False),
-    ("water_tube_mg_m3", "airline", 0, False), ("water_tube_mg_m3", "airline", "<100 mg/m³", True),
-    ("ambient_temperature_c", "airline", -12.5, True), ("ambient_temperature_c", "airline", 70, False),
+    ("co_ppm", "airline", 3.5, True),
+    ("co_ppm", "airline", "<5", True),
+    ("co_ppm", "airline", "≤5", True),
+    ("co_ppm", "airline", ">60", True),
+    ("co_ppm", "airline", "≥60", True),
+    ("co_ppm", "airline", "ND", True),
+    ("co_ppm", "airline", "None detected", True),
+    ("co_ppm", "airline", "4 ppm", True),
+    ("co_ppm", "airline", "4,5", True),
+    ("co_ppm", "airline", "n/a", True),
+    ("co_ppm", "airline", "stain", False),
+    ("co_ppm", "airline", "48O", False),
+    ("co_ppm", "airline", 5000, False),
+    ("co_ppm", "airline", -1, False),
+    ("co_ppm", "airline", "ask Jim", False),
+    ("co_ppm", "airline", 46112, False),
+    ("oil_mg_m3", "airline", "stain", True),
+    ("oil_mg_m3", "airline", "clear", True),
+    ("oil_mg_m3", "airline", "trace", True),
+    ("oil_mg_m3", "airline", "yes", False),
+    ("oxygen_pct", "airline", 20.9, True),
+    ("oxygen_pct", "airline", 0.209, False),
+    ("line_pressure_bar", "airline", 6.9, True),
+    ("line_pressure_bar", "airline", 100, False),
+    ("line_pressure_bar", "cylinder", 232, True),
+    ("line_pressure_bar", "cylinder", 3000, False),
+    ("water_tube_mg_m3", "airline", 0, False),
+    ("water_tube_mg_m3", "airline", "<100 mg/m³", True),
+    ("ambient_temperature_c", "airline", -12.5, True),
+    ("ambient_temperature_c", "airline", 70, False),
 ]
 
 
@@ -384,7 +455,7 @@ def test_it_goes_through_another_program_unharmed(tmp_path):
     write_blank(path, visit=VISIT, rows=ROWS)
     made = openpyxl.load_workbook(_through_office(path))
     assert made.sheetnames == ["Visit", "Readings", "Read me"]
-    assert [c.value for c in made["Readings"][1]][:len(READINGS_HEADINGS)] == READINGS_HEADINGS
+    assert [c.value for c in made["Readings"][1]][: len(READINGS_HEADINGS)] == READINGS_HEADINGS
     assert made["Readings"]["A2"].value == "007"
     assert made["Readings"]["M2"].value == "<5"
     found = checks(made["Readings"])
@@ -404,6 +475,19 @@ def _through_office(path: Path) -> Path:
     profile, again = path.parent / "profile", path.parent / "again"
     (profile / "user").mkdir(parents=True)
     (profile / "user" / "registrymodifications.xcu").write_text(RECALCULATE, encoding="utf-8")
-    subprocess.run([str(SOFFICE), f"-env:UserInstallation={profile.as_uri()}", "--headless", "--convert-to",
-                    "xlsx", "--outdir", str(again), str(path)], check=True, capture_output=True, timeout=120)
+    subprocess.run(
+        [
+            str(SOFFICE),
+            f"-env:UserInstallation={profile.as_uri()}",
+            "--headless",
+            "--convert-to",
+            "xlsx",
+            "--outdir",
+            str(again),
+            str(path),
+        ],
+        check=True,
+        capture_output=True,
+        timeout=120,
+    )
     return again / path.name

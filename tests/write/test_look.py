@@ -36,8 +36,9 @@ def visited(tmp_path_factory):
     """Four visits to one airline and one cylinder; carbon monoxide climbs and once is a bound."""
     folder = tmp_path_factory.mktemp("visits")
     for number, (month, co) in enumerate(((3, 1.0), (6, "<5"), (9, 3.0), (12, 6.0))):
-        visit_file(folder / f"{number}.xlsx", rows=[{**AIRLINE, "co_ppm": co}, CYLINDER],
-                   test_date=date(2025, month, 14))
+        visit_file(
+            folder / f"{number}.xlsx", rows=[{**AIRLINE, "co_ppm": co}, CYLINDER], test_date=date(2025, month, 14)
+        )
     return folder
 
 
@@ -57,14 +58,14 @@ def test_widths_are_those_of_the_font():
     """Arial's advance widths at 1000 units: W 944, m 833, i 222, digit 556 (checked with Liberation Sans,
     which is made to the same widths)."""
     for character, width in (("W", 944), ("m", 833), ("i", 222), ("5", 556)):
-        assert text_px(character, 750.0) / SLACK == pytest.approx(width)      # 750 points are 1000 pixels
+        assert text_px(character, 750.0) / SLACK == pytest.approx(width)  # 750 points are 1000 pixels
 
 
 def test_lines_grow_with_text_and_shrink_with_room():
     text = "Drain and change the coalescing and carbon filters. " * 3
     counts = [wrapped_lines(text, width, 9) for width in (80, 160, 320, 2000)]
     assert counts == sorted(counts, reverse=True) and counts[-1] == 1
-    assert wrapped_lines("x" * 300, 100, 9) >= 15                              # a word without end is broken
+    assert wrapped_lines("x" * 300, 100, 9) >= 15  # a word without end is broken
     assert wrapped_lines("a\nb\n\nc", 100, 9) == 4
 
 
@@ -86,8 +87,12 @@ def test_headings_fit_their_columns(sheet):
 def test_verdicts_print_on_two_pages_across():
     """With names of usual length: the readings' verdicts stay with their readings."""
     headings = list(SHEETS["Verdicts"])
-    names = {"Site": "Farwick Warm Process Wks", "Outlet": "Workshop 4", "System": "Workshop main",
-             "Rule set": "en12021-2014"}
+    names = {
+        "Site": "Farwick Warm Process Wks",
+        "Outlet": "Workshop 4",
+        "System": "Workshop main",
+        "Rule set": "en12021-2014",
+    }
     looks = [fitted(column_look("Verdicts", h), [names.get(h, "")]) for h in headings]
     count = printed_columns("Verdicts", headings)
     assert headings[count - 1] == "Pressure verdict"
@@ -100,7 +105,7 @@ def test_secondary_columns_stay_in_the_sheet_and_off_the_paper(drawn):
     result, path = drawn
     sheet = openpyxl.load_workbook(path)["Verdicts"]
     assert [c.value for c in sheet[1]] == list(result.verdicts.columns)
-    assert sheet.print_area.startswith("'Verdicts'!$A$1:$AD$")                 # AD: Pressure verdict
+    assert sheet.print_area.startswith("'Verdicts'!$A$1:$AD$")  # AD: Pressure verdict
     levels = {c.value: sheet.column_dimensions[c.column_letter].outlineLevel for c in sheet[1]}
     assert levels["File"] == 1 and levels["Verdict"] == 0 and levels["Water verdict"] == 0
     assert not any(sheet.column_dimensions[c.column_letter].hidden for c in sheet[1])
@@ -173,12 +178,15 @@ def test_the_charts_show_the_figures_of_the_tables(drawn):
             if "Chart data" in formula:
                 name = series.find(f"{C}tx").findtext(f".//{C}v")
                 found.setdefault(title, []).append((name, cells_of(book, formula)))
-    assert found["Carbon monoxide (ppm)"][-3:] == [               # Bank 1 comes before Bay 1
-        ("reading", [1.0, None, 3.0, 6.0]), ("bound", [None, 5.0, None, None]), ("at most", [5.0] * 4)]
+    assert found["Carbon monoxide (ppm)"][-3:] == [  # Bank 1 comes before Bay 1
+        ("reading", [1.0, None, 3.0, 6.0]),
+        ("bound", [None, 5.0, None, None]),
+        ("at most", [5.0] * 4),
+    ]
     v = result.verdicts
     margin = v.loc[v["Outlet"] == "Bay 1", "Dew point margin (K)"].astype(float).tolist()
     assert found["Dew point margin (K)"] == [("reading", pytest.approx(margin)), ("at least", [5.0] * 4)]
-    assert "Water (mg/m³)" in found                                            # the cylinder's
+    assert "Water (mg/m³)" in found  # the cylinder's
 
 
 def test_the_charts_stand_behind_the_summary_and_their_figures_last(drawn):
@@ -208,14 +216,16 @@ def test_chart_series_are_told_apart_in_grey_print_and_the_limit_is_seen():
         assert contrast(colour, "#FFFFFF") >= 3
 
 
-@pytest.mark.parametrize("given", [
-    {"sheet": "Nowhere", "first": 0, "last": 1}, {"sheet": "Verdicts", "first": 0, "last": 9}])
+@pytest.mark.parametrize(
+    "given", [{"sheet": "Nowhere", "first": 0, "last": 1}, {"sheet": "Verdicts", "first": 0, "last": 9}]
+)
 def test_a_chart_of_rows_that_are_not_there_is_an_error(tmp_path, given):
     chart = {**given, "categories": "Oil", "series": [("reading", "Oil", "reading")], "description": "x"}
     page = Page("x", blocks=[Block("charts", "x", chart={"charts": [chart]})], landscape=True)
     with pytest.raises(ValueError, match="not there"):
-        write_result(tmp_path / "r.xlsx", {"Verdicts": pd.DataFrame({"Oil": [0.1, 0.2]})}, Page("x"),
-                     pages={"Charts": page})
+        write_result(
+            tmp_path / "r.xlsx", {"Verdicts": pd.DataFrame({"Oil": [0.1, 0.2]})}, Page("x"), pages={"Charts": page}
+        )
     assert not (tmp_path / "r.xlsx").exists()
 
 
@@ -226,4 +236,8 @@ def test_a_month_of_trend_tells_its_verdict_without_colour_too(tmp_path):
     sheet = openpyxl.load_workbook(tmp_path / "r.xlsx")["Trend"]
     fonts = [sheet.cell(row, 2).font for row in range(2, 6)]
     assert [(bool(f.b), f.u, bool(f.i)) for f in fonts] == [
-        (True, None, False), (False, "single", False), (False, None, True), (False, None, False)]
+        (True, None, False),
+        (False, "single", False),
+        (False, None, True),
+        (False, None, False),
+    ]

@@ -15,7 +15,7 @@ from openpyxl.styles import Font, PatternFill
 from grader import grade
 from grader.data import load_toml
 from grader.problems import GraderError, Problems
-from grader.read.files import find_workbooks, read_workbooks
+from grader.read.find import find_workbooks, read_workbooks
 from grader.write import marked
 from grader.write.marked import write_marked_copies
 from grader.write.safely import kind_of
@@ -41,9 +41,7 @@ def firms_book(path, change=None, rows=3):
     return path
 
 
-def problem(
-    cell, severity="query", file="log.xlsx", sheet="Log 2026", text='"48O" is no reading.', todo="Correct it."
-):
+def problem(cell, severity="query", file="log.xlsx", sheet="Log 2026", text='"48O" is no reading.', todo="Correct it."):
     return {
         "File": file,
         "Sheet": sheet,
@@ -73,9 +71,7 @@ def files_of(*paths, folder, **more):
 
 def copies(folder, problems, *paths, **more):
     """Write copies of files in `folder` into its neighbour `out`."""
-    return write_marked_copies(
-        folder.parent / "out", pd.DataFrame(problems), files_of(*paths, folder=folder, **more)
-    )
+    return write_marked_copies(folder.parent / "out", pd.DataFrame(problems), files_of(*paths, folder=folder, **more))
 
 
 @pytest.fixture
@@ -94,21 +90,14 @@ def test_cells_are_coloured_and_say_what_to_do(logs):
     before = path.read_bytes()
     paths, notes = copies(
         logs,
-        [
-            problem("C2"),
-            problem("B3", "refused", text="Not a number.", todo="Mend it."),
-            problem("C4", "note"),
-        ],
+        [problem("C2"), problem("B3", "refused", text="Not a number.", todo="Mend it."), problem("C4", "note")],
         path,
     )
     assert paths == [logs.parent / "out" / "log marked.xlsx"] and notes == []
     assert path.read_bytes() == before
     sheet = openpyxl.load_workbook(paths[0])["Log 2026"]
     assert (fill(sheet["C2"]), fill(sheet["B3"]), fill(sheet["C4"])) == (WARN, BAD, None)
-    assert (
-        '"48O" is no reading.' in sheet["C2"].comment.text
-        and "What to do: Correct it." in sheet["C2"].comment.text
-    )
+    assert '"48O" is no reading.' in sheet["C2"].comment.text and "What to do: Correct it." in sheet["C2"].comment.text
     assert "Not graded: Not a number." in sheet["B3"].comment.text
     assert sheet["C4"].comment is None
     assert (sheet["A1"].font.size, sheet.column_dimensions["B"].width, sheet["C2"].value) == (14, 33, "48O")
@@ -150,9 +139,7 @@ def test_a_range_is_coloured_whole_and_commented_once(logs):
 
 
 def test_a_cell_within_a_merged_area_is_marked_where_the_area_shows(logs):
-    paths, notes = copies(
-        logs, [problem("C3")], firms_book(logs / "log.xlsx", lambda b, s: s.merge_cells("B3:C4"))
-    )
+    paths, notes = copies(logs, [problem("C3")], firms_book(logs / "log.xlsx", lambda b, s: s.merge_cells("B3:C4")))
     sheet = openpyxl.load_workbook(paths[0])["Log 2026"]
     assert fill(sheet["B3"]) == WARN and sheet["B3"].comment and notes == []
 
@@ -174,9 +161,7 @@ def test_problems_whose_cell_is_not_there_are_counted(logs):
 
 def test_more_marks_than_a_copy_takes_are_counted(logs, monkeypatch):
     real = load_toml("marked.toml")
-    monkeypatch.setattr(
-        marked, "load_toml", lambda name: {**real, "limits": {**real["limits"], "most_marks": 3}}
-    )
+    monkeypatch.setattr(marked, "load_toml", lambda name: {**real, "limits": {**real["limits"], "most_marks": 3}})
     paths, notes = copies(logs, [problem("C2:C999999"), problem("B2")], firms_book(logs / "log.xlsx"))
     sheet = openpyxl.load_workbook(paths[0])["Log 2026"]
     assert [fill(sheet[c]) for c in ("C2", "C3", "C4", "C5", "B2")] == [WARN, WARN, WARN, None, None]
@@ -204,15 +189,11 @@ def test_files_without_problems_get_neither_copy_nor_line(logs):
     assert [p.name for p in (logs.parent / "out").iterdir()] == []
 
 
-@pytest.mark.parametrize(
-    ("limit", "value", "said"), [("most_cells", 11, "12 cells"), ("most_bytes", 1000, "MB")]
-)
+@pytest.mark.parametrize(("limit", "value", "said"), [("most_cells", 11, "12 cells"), ("most_bytes", 1000, "MB")])
 def test_large_files_are_not_copied_and_the_limit_is_said(logs, monkeypatch, limit, value, said):
     path = firms_book(logs / "log.xlsx")
     real = load_toml("marked.toml")
-    monkeypatch.setattr(
-        marked, "load_toml", lambda name: {**real, "limits": {**real["limits"], limit: value}}
-    )
+    monkeypatch.setattr(marked, "load_toml", lambda name: {**real, "limits": {**real["limits"], limit: value}})
     paths, notes = copies(logs, [problem("C2")], path)
     assert paths == [] and said in notes[0] and "up to" in notes[0]
 
@@ -250,9 +231,7 @@ def test_an_original_is_never_written_over(logs):
     assert made == [] and len(notes) == 1 and [p.read_bytes() for p in paths] == before
 
 
-@pytest.mark.parametrize(
-    "name", ["../up.xlsx", "/etc/up.xlsx", "a/../../up.xlsx", "C:/up.xlsx", "a\\..\\up.xlsx"]
-)
+@pytest.mark.parametrize("name", ["../up.xlsx", "/etc/up.xlsx", "a/../../up.xlsx", "C:/up.xlsx", "a\\..\\up.xlsx"])
 def test_a_name_does_not_lead_out_of_the_folder(logs, name):
     path = firms_book(logs / "log.xlsx")
     files = files_of(path, folder=logs).assign(name=name)
@@ -295,12 +274,7 @@ def test_what_a_copy_lacks_is_said(logs):
         sheet.add_sparkline("E2", {"range": "'Log 2026'!A2:B2"})
     paths, notes = copies(logs, [problem("C2")], path)
     assert len(paths) == 1 and len(notes) == 1
-    for what in (
-        "pictures",
-        "drawn shapes",
-        "formats and lists of newer kinds",
-        "stored results of formulas",
-    ):
+    for what in ("pictures", "drawn shapes", "formats and lists of newer kinds", "stored results of formulas"):
         assert what in notes[0]
     assert "charts" not in notes[0]
 

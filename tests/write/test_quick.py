@@ -33,22 +33,7 @@ TEXTS = [
     "]]>",
     "'quoted'",
 ]
-NUMBERS = [
-    0,
-    1,
-    -1,
-    0.1,
-    -0.0,
-    1e300,
-    5e-324,
-    20.9,
-    1 / 3,
-    10**15 - 1,
-    46_000,
-    np.float64(4.5),
-    np.int64(7),
-    True,
-]
+NUMBERS = [0, 1, -1, 0.1, -0.0, 1e300, 5e-324, 20.9, 1 / 3, 10**15 - 1, 46_000, np.float64(4.5), np.int64(7), True]
 
 
 def written(sheet_class, constant_memory=True) -> bytes:
@@ -56,11 +41,7 @@ def written(sheet_class, constant_memory=True) -> bytes:
     stream = io.BytesIO()
     with Workbook(stream, {"constant_memory": constant_memory, "strings_to_urls": False}) as book:
         book.set_properties({"created": datetime(2026, 1, 1, tzinfo=UTC)})
-        looks = [
-            None,
-            book.add_format({"bold": True}),
-            book.add_format({"bg_color": "#B3DAF2", "num_format": "0.0"}),
-        ]
+        looks = [None, book.add_format({"bold": True}), book.add_format({"bg_color": "#B3DAF2", "num_format": "0.0"})]
         for name in ("one", "two"):
             sheet = book.add_worksheet(name, sheet_class)
             for row in range(60):

@@ -9,7 +9,7 @@ import pytest
 
 from grader.page import Block, Page, Record
 from grader.problems import GraderError, Problems
-from grader.read.files import find_workbooks, read_workbooks
+from grader.read.find import find_workbooks, read_workbooks
 from grader.write.blank import write_blank
 from grader.write.page import UNITS_ACROSS
 from grader.write.record import write_records
@@ -31,9 +31,7 @@ def record(number="2026-05-12-mill-3F9A2C", **more):
     )
     form = Block("form", "Signatures", ["Tested by", "Received"], [("Name",), ("Signature",), ("Date",)])
     page = Page("Record of tests", "=Mill & Co", [table, form], landscape=True, repeat_tables=True)
-    made = Record(
-        "record", number, f"{number}.xlsx", f"about {number}", "c1", page, f"Record {number} & more"
-    )
+    made = Record("record", number, f"{number}.xlsx", f"about {number}", "c1", page, f"Record {number} & more")
     return replace(made, **more)
 
 
@@ -44,18 +42,12 @@ def notice(**more):
         [
             Block(
                 "banner",
-                rows=[
-                    ("OUT OF USE", 60, "dark"),
-                    ("Bay 1", 34, "plain"),
-                    ("Since 2026-03-14. " * 3, 16, "left"),
-                ],
+                rows=[("OUT OF USE", 60, "dark"), ("Bay 1", 34, "plain"), ("Since 2026-03-14. " * 3, 16, "left")],
             )
         ],
         one_page=True,
     )
-    return replace(
-        Record("notice", "", "NOTICE Mill.xlsx", "notice mill", "n1", page, "No permission"), **more
-    )
+    return replace(Record("notice", "", "NOTICE Mill.xlsx", "notice mill", "n1", page, "No permission"), **more)
 
 
 def write(folder, records=(), notices=(), **more):
@@ -143,9 +135,7 @@ def test_what_came_from_an_input_is_text_never_a_formula(tmp_path):
 def test_the_same_content_leaves_the_file_as_it_was_handed_over(tmp_path):
     (path,) = write(tmp_path, [record()])
     before = path.read_bytes()
-    (again,) = write_records(
-        tmp_path, [record(footer="another version")], [], created=datetime(2027, 1, 1, tzinfo=UTC)
-    )
+    (again,) = write_records(tmp_path, [record(footer="another version")], [], created=datetime(2027, 1, 1, tzinfo=UTC))
     assert again == path and path.read_bytes() == before
 
 

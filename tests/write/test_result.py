@@ -18,24 +18,52 @@ from grader.write.sheets import column_look, paper
 from grader.write.styles import palette
 from grader.write.values import LONGEST_TEXT, clean_text
 
-PAGE = Page("Results", "Two sites", [
-    Block("figures", rows=[("fail", 2, "fail"), ("pass", 1234, "pass"), ("files", 3, "")]),
-    Block("cautions", "Before you use this", rows=[("It gives no permission to use an outlet. " * 8,)]),
-    Block("table", "First", ["Outlet", "Verdict", "Finding"],
-          [("=7", "fail", "Dew point margin 1.3 K, at least 5 K is needed"), ("8", "pass", None)],
-          links={0: ("Verdicts", 1)}, note="More on Actions."),
-    Block("chart", "By month", chart={"kind": "column stacked", "categories": ["2026-01", "2026-02"],
-                                      "series": [("pass", [5, 6]), ("fail", [1, None])], "y_axis": "Tests"}),
-    Block("text", "How", rows=[("Rule set en12021-2014.",)]),
-])
+PAGE = Page(
+    "Results",
+    "Two sites",
+    [
+        Block("figures", rows=[("fail", 2, "fail"), ("pass", 1234, "pass"), ("files", 3, "")]),
+        Block("cautions", "Before you use this", rows=[("It gives no permission to use an outlet. " * 8,)]),
+        Block(
+            "table",
+            "First",
+            ["Outlet", "Verdict", "Finding"],
+            [("=7", "fail", "Dew point margin 1.3 K, at least 5 K is needed"), ("8", "pass", None)],
+            links={0: ("Verdicts", 1)},
+            note="More on Actions.",
+        ),
+        Block(
+            "chart",
+            "By month",
+            chart={
+                "kind": "column stacked",
+                "categories": ["2026-01", "2026-02"],
+                "series": [("pass", [5, 6]), ("fail", [1, None])],
+                "y_axis": "Tests",
+            },
+        ),
+        Block("text", "How", rows=[("Rule set en12021-2014.",)]),
+    ],
+)
 
 
 def verdicts(count=3):
-    row = {"Site": "Moss End", "Outlet": "007", "System": "Ring main",
-           "Test date": pd.Timestamp("2026-03-02"), "Verdict": "fail",
-           "Reasons": "Water: margin 1.3 K.", "Oxygen (%)": 20.9, "Oxygen verdict": "pass",
-           "Carbon monoxide (ppm)": "<5", "Carbon monoxide verdict": "near limit", "Oil (mg/m³)": np.nan,
-           "Oil verdict": "not tested", "Flow (L/min)": 480, "Row": 2}
+    row = {
+        "Site": "Moss End",
+        "Outlet": "007",
+        "System": "Ring main",
+        "Test date": pd.Timestamp("2026-03-02"),
+        "Verdict": "fail",
+        "Reasons": "Water: margin 1.3 K.",
+        "Oxygen (%)": 20.9,
+        "Oxygen verdict": "pass",
+        "Carbon monoxide (ppm)": "<5",
+        "Carbon monoxide verdict": "near limit",
+        "Oil (mg/m³)": np.nan,
+        "Oil verdict": "not tested",
+        "Flow (L/min)": 480,
+        "Row": 2,
+    }
     frame = pd.DataFrame([row] * count)
     frame["Verdict"] = [["fail", "pass", "incomplete"][n % 3] for n in range(count)]
     return frame
@@ -85,9 +113,27 @@ def test_pandas_reads_back_what_went_in(tmp_path):
     assert read["Test date"].dtype.kind == "M" and read["Flow (L/min)"].dtype.kind == "i"
 
 
-@pytest.mark.parametrize("text", [
-    "=1+1", "+1", "-1", "@SUM(A1)", "{=A1}", "http://example.org", "mailto:a@example.org",
-    "internal:'Verdicts'!A1", "007", "1e5", "TRUE", "<r><t>x</t></r>", " led ", "a\nb", "é漢😀", "_x0041_"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "=1+1",
+        "+1",
+        "-1",
+        "@SUM(A1)",
+        "{=A1}",
+        "http://example.org",
+        "mailto:a@example.org",
+        "internal:'Verdicts'!A1",
+        "007",
+        "1e5",
+        "TRUE",
+        "<r><t>x</t></r>",
+        " led ",
+        "a\nb",
+        "é漢😀",
+        "_x0041_",
+    ],
+)
 def test_text_of_an_input_stays_text(tmp_path, text):
     frame = pd.DataFrame({"Outlet": [text], text: ["x"], "Verdict": [text]})
     path, _ = write(tmp_path, {"Verdicts": frame})
@@ -95,31 +141,58 @@ def test_text_of_an_input_stays_text(tmp_path, text):
     for cell in (sheet["A2"], sheet["C2"], sheet["B1"]):
         assert cell.data_type in ("s", "inlineStr") and cell.hyperlink is None
     assert "<f>" not in xml(path, "xl/worksheets/sheet2.xml")
-    shown = sheet["A2"].value.replace("_x005F_", "_")   # the format's own escape, undone by a spreadsheet
+    shown = sheet["A2"].value.replace("_x005F_", "_")  # the format's own escape, undone by a spreadsheet
     assert shown.rstrip() == text.rstrip()
 
 
 def test_missing_is_an_empty_cell(tmp_path):
-    frame = pd.DataFrame({"Outlet": ["1", None, ""], "Oil (mg/m³)": [np.nan, 0.1, np.nan],
-                          "Test date": pd.to_datetime(["2026-01-01", None, None]),
-                          "Reading": [float("nan"), pd.NA, pd.NaT],
-                          "n": pd.array([1, None, 3], dtype="Int64")})
+    frame = pd.DataFrame(
+        {
+            "Outlet": ["1", None, ""],
+            "Oil (mg/m³)": [np.nan, 0.1, np.nan],
+            "Test date": pd.to_datetime(["2026-01-01", None, None]),
+            "Reading": [float("nan"), pd.NA, pd.NaT],
+            "n": pd.array([1, None, 3], dtype="Int64"),
+        }
+    )
     path, _ = write(tmp_path, {"Verdicts": frame})
     read = pd.read_excel(path, sheet_name="Verdicts", engine="openpyxl")
     assert read.isna().to_numpy().tolist() == [
-        [False, True, False, True, False], [True, False, True, True, True], [True, True, True, True, False]]
+        [False, True, False, True, False],
+        [True, False, True, True, True],
+        [True, True, True, True, False],
+    ]
 
 
 def test_odd_values_are_shown_and_never_lost(tmp_path):
-    values = [float("inf"), True, time(9, 30), date(2026, 2, 3), datetime(2026, 2, 3, 14, 30),
-              date(1899, 5, 1),
-              10**18, np.float64(1.5), np.int64(7), datetime(2026, 2, 3, tzinfo=UTC), ("a", 1)]
+    values = [
+        float("inf"),
+        True,
+        time(9, 30),
+        date(2026, 2, 3),
+        datetime(2026, 2, 3, 14, 30),
+        date(1899, 5, 1),
+        10**18,
+        np.float64(1.5),
+        np.int64(7),
+        datetime(2026, 2, 3, tzinfo=UTC),
+        ("a", 1),
+    ]
     path, _ = write(tmp_path, {"Oddities": pd.DataFrame({"Value": pd.Series(values, dtype=object)})})
     sheet = opened(path, "Oddities")
     assert [sheet.cell(row, 1).value for row in range(2, 13)] == [
-        "not a finite number", "yes", "09:30", datetime(2026, 2, 3), datetime(2026, 2, 3, 14, 30),
+        "not a finite number",
+        "yes",
+        "09:30",
+        datetime(2026, 2, 3),
+        datetime(2026, 2, 3, 14, 30),
         "1899-05-01",
-        str(10**18), 1.5, 7, datetime(2026, 2, 3), "('a', 1)"]
+        str(10**18),
+        1.5,
+        7,
+        datetime(2026, 2, 3),
+        "('a', 1)",
+    ]
     assert (sheet["A5"].number_format, sheet["A6"].number_format) == ("yyyy-mm-dd", "yyyy-mm-dd hh:mm")
 
 
@@ -165,9 +238,14 @@ def test_verdict_cells_are_coloured_by_their_word(tmp_path):
     assert fill(sheet.cell(2, heads["Oxygen (%)"])) == "" and fill(sheet.cell(2, heads["Site"])) == ""
 
 
-@pytest.mark.parametrize("sheet, heading, words", [
-    ("Problems", "Severity", ["refused", "query", "note"]), ("Trend", "Trend", ["rising", "steady"]),
-    ("Due", "State", ["out of use", "not cleared", "overdue", "due within 14 days", "in date", "removed"])])
+@pytest.mark.parametrize(
+    "sheet, heading, words",
+    [
+        ("Problems", "Severity", ["refused", "query", "note"]),
+        ("Trend", "Trend", ["rising", "steady"]),
+        ("Due", "State", ["out of use", "not cleared", "overdue", "due within 14 days", "in date", "removed"]),
+    ],
+)
 def test_severities_states_and_trends_are_coloured(tmp_path, sheet, heading, words):
     path, _ = write(tmp_path, {sheet: pd.DataFrame({"Outlet": ["1"] * len(words), heading: words})})
     cells = [opened(path, sheet).cell(row, 2) for row in range(2, 2 + len(words))]
@@ -175,13 +253,18 @@ def test_severities_states_and_trends_are_coloured(tmp_path, sheet, heading, wor
 
 
 def test_months_are_coloured_by_the_verdict_given_beside_them(tmp_path):
-    trend = pd.DataFrame({"Outlet": ["1", "2"], "Parameter": ["Oil", "Carbon dioxide"], "2026-03": [0.6, 412],
-                          "2026-04": ["<0.1", np.nan]})
+    trend = pd.DataFrame(
+        {
+            "Outlet": ["1", "2"],
+            "Parameter": ["Oil", "Carbon dioxide"],
+            "2026-03": [0.6, 412],
+            "2026-04": ["<0.1", np.nan],
+        }
+    )
     colours = pd.DataFrame({"2026-03": ["fail", "pass"], "2026-04": ["near limit", "fail"]})
     path, _ = write(tmp_path, {"Trend": trend}, page=Page("x"), colours={"Trend": colours})
     sheet = opened(path, "Trend")
-    assert [fill(sheet[a]) for a in ("C2", "C3", "D2", "D3")] == [
-        style("fail"), style("pass"), style("near limit"), ""]
+    assert [fill(sheet[a]) for a in ("C2", "C3", "D2", "D3")] == [style("fail"), style("pass"), style("near limit"), ""]
     assert (sheet["C2"].value, sheet["C2"].number_format) == (0.6, "0.00#")
     assert sheet["C3"].number_format == "General"
 
@@ -228,8 +311,12 @@ def test_a_wide_sheet_is_printed_legibly_and_verdicts_stay_with_readings(tmp_pat
 
 
 def test_every_column_that_must_be_there_has_a_look_of_its_own():
-    plain = {(sheet, heading) for sheet, heads in SHEETS.items() for heading in heads
-             if column_look(sheet, heading) == column_look("no such sheet", "no such heading")}
+    plain = {
+        (sheet, heading)
+        for sheet, heads in SHEETS.items()
+        for heading in heads
+        if column_look(sheet, heading) == column_look("no such sheet", "no such heading")
+    }
     assert plain == set()
 
 
@@ -265,7 +352,10 @@ def test_links_lead_to_their_row_and_show_the_text(tmp_path):
     path, told = write(tmp_path, {"Verdicts": verdicts(), "Actions": actions}, links=links)
     sheet = opened(path, "Actions")
     assert [c.hyperlink.location if c.hyperlink else None for c in sheet["B"][1:]] == [
-        "'Verdicts'!A4", "'Verdicts'!A2", None]
+        "'Verdicts'!A4",
+        "'Verdicts'!A2",
+        None,
+    ]
     assert [c.value for c in sheet["B"][1:]] == ["=1", "open", "3"]
     assert sheet["B2"].data_type in ("s", "inlineStr")
     assert told.links_left_out == 0 and not opened(path)._hyperlinks
@@ -278,15 +368,22 @@ def test_links_beyond_what_a_sheet_holds_are_counted_and_stay_text(tmp_path, mon
     path, told = write(tmp_path, {"Verdicts": verdicts(), "Actions": actions}, links=links)
     assert told.links_left_out == 1
     assert [(c.value, bool(c.hyperlink)) for c in opened(path, "Actions")["A"][1:]] == [
-        ("1", True), ("2", True), ("3", False)]
+        ("1", True),
+        ("2", True),
+        ("3", False),
+    ]
 
 
-@pytest.mark.parametrize("more", [
-    {"links": {"Verdicts": {"column": "Outlet", "targets": [None]}}},
-    {"links": {"Verdicts": {"column": "Nothing", "targets": [None] * 3}}},
-    {"links": {"Verdicts": {"column": "Outlet", "targets": [("Verdicts", 3), None, None]}}},
-    {"colours": {"Verdicts": pd.DataFrame({"Outlet": ["pass"]})}},
-    {"sparklines": {"Verdicts": ("Course", "Row", "Row")}}])
+@pytest.mark.parametrize(
+    "more",
+    [
+        {"links": {"Verdicts": {"column": "Outlet", "targets": [None]}}},
+        {"links": {"Verdicts": {"column": "Nothing", "targets": [None] * 3}}},
+        {"links": {"Verdicts": {"column": "Outlet", "targets": [("Verdicts", 3), None, None]}}},
+        {"colours": {"Verdicts": pd.DataFrame({"Outlet": ["pass"]})}},
+        {"sparklines": {"Verdicts": ("Course", "Row", "Row")}},
+    ],
+)
 def test_what_does_not_fit_the_frames_is_an_error_and_writes_nothing(tmp_path, more):
     with pytest.raises(ValueError):
         write(tmp_path, **more)
@@ -294,14 +391,22 @@ def test_what_does_not_fit_the_frames_is_an_error_and_writes_nothing(tmp_path, m
 
 
 def test_sparklines_are_one_group_and_leave_out_rows_with_bounds(tmp_path):
-    trend = pd.DataFrame({"Outlet": list("abcd"), "2026-01": [1.0, "<5", 2.0, np.nan],
-                          "2026-02": [2.0, 3.0, np.nan, 4.0], "2026-03": [2.0, 3.0, 3.0, np.nan],
-                          "Course": [None] * 4})
+    trend = pd.DataFrame(
+        {
+            "Outlet": list("abcd"),
+            "2026-01": [1.0, "<5", 2.0, np.nan],
+            "2026-02": [2.0, 3.0, np.nan, 4.0],
+            "2026-03": [2.0, 3.0, 3.0, np.nan],
+            "Course": [None] * 4,
+        }
+    )
     path, _ = write(tmp_path, {"Trend": trend}, sparklines={"Trend": ("Course", "2026-01", "2026-03")})
     found = xml(path, "xl/worksheets/sheet2.xml")
     assert found.count("<x14:sparklineGroup ") == 1
     assert re.findall(r"<xm:f>(.*?)</xm:f><xm:sqref>(.*?)</xm:sqref>", found) == [
-        ("Trend!B2:D2", "E2"), ("Trend!B4:D4", "E4")]
+        ("Trend!B2:D2", "E2"),
+        ("Trend!B4:D4", "E4"),
+    ]
 
 
 # -- the Summary ----------------------------------------------------------------------------------------
@@ -311,8 +416,17 @@ def test_the_summary_holds_every_block(tmp_path):
     path, _ = write(tmp_path)
     sheet = opened(path, "Summary")
     values = [cell.value for row in sheet.iter_rows() for cell in row if cell.value is not None]
-    for expected in ("Results", "Two sites", 1234, "Before you use this", "First", "=7", "More on Actions.",
-                     "By month", "Rule set en12021-2014."):
+    for expected in (
+        "Results",
+        "Two sites",
+        1234,
+        "Before you use this",
+        "First",
+        "=7",
+        "More on Actions.",
+        "By month",
+        "Rule set en12021-2014.",
+    ):
         assert expected in values
     cells = {cell.value: cell for row in sheet.iter_rows() for cell in row if cell.value is not None}
     assert cells["=7"].data_type in ("s", "inlineStr") and cells["=7"].hyperlink.location == "'Verdicts'!A3"
@@ -331,8 +445,10 @@ def test_the_summary_prints_upright_and_without_the_charts_figures(tmp_path):
 
 
 def test_a_long_summary_breaks_between_rows(tmp_path):
-    page = Page("x", blocks=[Block("table", f"Table {n}", ["File", "Rows"], [(f"f{r}", r) for r in range(30)])
-                             for n in range(4)])
+    page = Page(
+        "x",
+        blocks=[Block("table", f"Table {n}", ["File", "Rows"], [(f"f{r}", r) for r in range(30)]) for n in range(4)],
+    )
     path, _ = write(tmp_path, page=page)
     sheet = opened(path, "Summary")
     breaks = [b.id for b in sheet.row_breaks.brk]
@@ -342,10 +458,16 @@ def test_a_long_summary_breaks_between_rows(tmp_path):
         assert sum(heights[top:bottom]) <= 841.9 - 2 * 0.7 * 72 + 0.5
 
 
-@pytest.mark.parametrize("block", [
-    Block("poem"), Block("chart", chart={"kind": "cloud", "categories": [], "series": []}),
-    Block("table", "x", ["A", "B"], [("a",)]), Block("table", "x", [str(n) for n in range(30)], []),
-    Block("table", "x", ["A"], [("a",)], links={0: ("Nowhere", 0)})])
+@pytest.mark.parametrize(
+    "block",
+    [
+        Block("poem"),
+        Block("chart", chart={"kind": "cloud", "categories": [], "series": []}),
+        Block("table", "x", ["A", "B"], [("a",)]),
+        Block("table", "x", [str(n) for n in range(30)], []),
+        Block("table", "x", ["A"], [("a",)], links={0: ("Nowhere", 0)}),
+    ],
+)
 def test_a_block_that_cannot_be_laid_out_is_an_error(tmp_path, block):
     with pytest.raises((ValueError, TypeError)):
         write(tmp_path, page=Page("x", blocks=[block]))
@@ -366,7 +488,7 @@ def test_properties_say_what_made_it(tmp_path):
 
 
 def test_the_same_inputs_give_the_same_bytes(tmp_path, monkeypatch):
-    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1767225600")                  # 2026-01-01 00:00 UTC
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1767225600")  # 2026-01-01 00:00 UTC
     path, _ = write(tmp_path)
     first = path.read_bytes()
     path, _ = write(tmp_path)

@@ -101,9 +101,13 @@ def test_what_cannot_be_written_is_one_clear_line(tmp_path):
     (tmp_path / "folder.xlsx").mkdir()
     loop = tmp_path / "loop.xlsx"
     loop.symlink_to(loop)
-    for path, says in ((tmp_path / "r.csv", "must be named"), (tmp_path / "folder.xlsx", "is a folder"),
-                       (tmp_path / "none" / "r.xlsx", "there is no folder"),
-                       (tmp_path / "file" / "r.xlsx", "there is no folder"), (loop, "cannot be written")):
+    for path, says in (
+        (tmp_path / "r.csv", "must be named"),
+        (tmp_path / "folder.xlsx", "is a folder"),
+        (tmp_path / "none" / "r.xlsx", "there is no folder"),
+        (tmp_path / "file" / "r.xlsx", "there is no folder"),
+        (loop, "cannot be written"),
+    ):
         with pytest.raises(GraderError, match=says) as caught:
             written(path)
         assert "\n" not in str(caught.value) and str(path) in str(caught.value)
@@ -122,6 +126,7 @@ def test_a_read_only_folder_is_refused(tmp_path):
 def test_a_folder_that_refuses_new_files(tmp_path, monkeypatch):
     def refuse(*arguments, **more):
         raise PermissionError(13, "Permission denied")
+
     monkeypatch.setattr(safely.os, "open", refuse)
     with pytest.raises(GraderError, match="not writable .Permission denied"):
         check_target(tmp_path / "r.xlsx")
@@ -152,8 +157,7 @@ def test_mode_is_the_old_files_or_the_umasks(tmp_path):
         os.umask(before)
 
 
-@pytest.mark.parametrize("error", [OSError(28, "No space left on device"), KeyboardInterrupt(),
-                                   ValueError("x")])
+@pytest.mark.parametrize("error", [OSError(28, "No space left on device"), KeyboardInterrupt(), ValueError("x")])
 def test_a_run_that_breaks_off_leaves_the_old_file_and_nothing_else(tmp_path, error):
     path = written(tmp_path / "r.xlsx")
     before = path.read_bytes()
@@ -222,7 +226,7 @@ def test_a_second_run_waits_and_then_gives_up(tmp_path):
         part.write_bytes(b"first")
         with pytest.raises(GraderError, match="another run is writing"), replacing(path, lock_wait_s=0.3):
             pytest.fail("two runs had the lock")
-        assert part.exists()                  # the second did not tidy up what the first is writing
+        assert part.exists()  # the second did not tidy up what the first is writing
     assert path.read_bytes() == b"first" and leftovers(tmp_path) == []
 
 
@@ -287,7 +291,7 @@ def test_a_killed_run_leaves_a_whole_file_and_the_next_tidies_up(tmp_path, momen
     """)
     assert ended.returncode == -signal.SIGKILL
     assert first_outlet(path) == ("new" if after else "old")
-    assert leftovers(tmp_path) != []          # at least the lock file lies there
+    assert leftovers(tmp_path) != []  # at least the lock file lies there
     written(path, NEW)
     assert first_outlet(path) == "new" and leftovers(tmp_path) == []
 
@@ -301,9 +305,14 @@ from grader.write.result import write_result
 
 
 def start(script):
-    return subprocess.Popen([sys.executable, "-c", PREAMBLE + textwrap.dedent(script)], cwd=ROOT, text=True,
-                            stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-                            env={**os.environ, "PYTHONPATH": str(ROOT)})
+    return subprocess.Popen(
+        [sys.executable, "-c", PREAMBLE + textwrap.dedent(script)],
+        cwd=ROOT,
+        text=True,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )
 
 
 def run(script):

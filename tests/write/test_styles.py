@@ -11,12 +11,9 @@ from grader.write.styles import palette, style_of
 # Recalled from memory and found the same in several public programs that quote the paper; paper not seen.
 VISION = {
     "normal": ((1, 0, 0), (0, 1, 0), (0, 0, 1)),
-    "protan": ((0.152286, 1.052583, -0.204868), (0.114503, 0.786281, 0.099216),
-               (-0.003882, -0.048116, 1.051998)),
-    "deutan": ((0.367322, 0.860646, -0.227968), (0.280085, 0.672501, 0.047413),
-               (-0.011820, 0.042940, 0.968881)),
-    "tritan": ((1.255528, -0.076749, -0.178779), (-0.078411, 0.930809, 0.147602),
-               (0.004733, 0.691367, 0.303900)),
+    "protan": ((0.152286, 1.052583, -0.204868), (0.114503, 0.786281, 0.099216), (-0.003882, -0.048116, 1.051998)),
+    "deutan": ((0.367322, 0.860646, -0.227968), (0.280085, 0.672501, 0.047413), (-0.011820, 0.042940, 0.968881)),
+    "tritan": ((1.255528, -0.076749, -0.178779), (-0.078411, 0.930809, 0.147602), (0.004733, 0.691367, 0.303900)),
 }
 # Difference in CIELAB that cells a row apart must keep; 2.3 is just noticeable side by side (Mahy, Van
 # Eycken, Oosterlinck 1994, from memory). The much wider distance is our judgement.
@@ -25,16 +22,18 @@ LEAST_DIFFERENCE = 15.0
 
 def linear(colour):
     """IEC 61966-2-1 (sRGB), decoding, from memory."""
-    parts = (int(colour[at:at + 2], 16) / 255 for at in (1, 3, 5))
+    parts = (int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5))
     return [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
 
 
 def lab(rgb):
     """CIELAB for D65 from linear sRGB (CIE 15, IEC 61966-2-1; from memory)."""
     red, green, blue = (min(1.0, max(0.0, part)) for part in rgb)
-    xyz = ((0.4124 * red + 0.3576 * green + 0.1805 * blue) / 0.9505,
-           0.2126 * red + 0.7152 * green + 0.0722 * blue,
-           (0.0193 * red + 0.1192 * green + 0.9505 * blue) / 1.0891)
+    xyz = (
+        (0.4124 * red + 0.3576 * green + 0.1805 * blue) / 0.9505,
+        0.2126 * red + 0.7152 * green + 0.0722 * blue,
+        (0.0193 * red + 0.1192 * green + 0.9505 * blue) / 1.0891,
+    )
     x, y, z = (t ** (1 / 3) if t > 216 / 24389 else (24389 / 27 * t + 16) / 116 for t in xyz)
     return 116 * y - 16, 500 * (x - y), 200 * (y - z)
 
@@ -70,7 +69,7 @@ def test_fills_stay_apart(vision):
     close = {}
     for one, other in combinations(fills, 2):
         if {one, other} == {"none", "paper"}:
-            continue                          # what was not judged may look like paper
+            continue  # what was not judged may look like paper
         difference = sum((a - b) ** 2 for a, b in zip(fills[one], fills[other])) ** 0.5
         if difference < LEAST_DIFFERENCE:
             close[one, other] = round(difference, 1)
@@ -91,7 +90,22 @@ def test_chart_shades_differ_in_grey_print():
 
 
 def test_every_verdict_word_has_a_style():
-    words = {*VERDICT_WORDS, *TEST_WORDS, "refused", "query", "note", "out of use", "not cleared", "overdue",
-             "due within 14 days", "in date", "removed", "rising", "falling", "steady", "too few visits"}
+    words = {
+        *VERDICT_WORDS,
+        *TEST_WORDS,
+        "refused",
+        "query",
+        "note",
+        "out of use",
+        "not cleared",
+        "overdue",
+        "due within 14 days",
+        "in date",
+        "removed",
+        "rising",
+        "falling",
+        "steady",
+        "too few visits",
+    }
     assert {word for word in words if not style_of(word)} == set()
     assert set(palette()["words"].values()) <= set(palette()["style"])

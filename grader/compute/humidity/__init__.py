@@ -1,0 +1,1 @@
+"""Humidity of compressed air: constants, saturation, enhancement, dew point."""

@@ -1,0 +1,1 @@
+"""Rule files -> checked, frozen rule sets."""

@@ -1,0 +1,302 @@
+"""Scans the records of binary workbooks (.xls, .xlsb) for what the reading library hides.
+
+As scan.py does for XML: error cells, formulas that were never worked out, numbers shown through a percent
+format or with a printed "<" or ">", and how far each sheet reaches. Sources: [MS-XLS] 2.4 and [MS-XLSB] 2.3,
+2.4 (numbers and layouts of records, from memory; checked against files that others write).
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator, Mapping
+from typing import NamedTuple
+
+from grader.problems import a1
+from grader.read.formats.parts import Parts, Refused
+from grader.read.formats.scan import (
+    LAST_COLUMN,
+    LAST_ROW,
+    PERCENT_FORMATS,
+    Scan,
+    SheetScan,
+    is_percent,
+    part_name,
+    prints_a_mark,
+    relations,
+)
+
+ERRORS = {
+    0x00: "#NULL!",
+    0x07: "#DIV/0!",
+    0x0F: "#VALUE!",
+    0x17: "#REF!",
+    0x1D: "#NAME?",
+    0x24: "#NUM!",
+    0x2A: "#N/A",
+    0x2B: "#GETTING_DATA",
+}
+
+# .xls: numbers of the records that matter.
+_BOF, _EOF, _SHEET, _FORMAT, _XF, _PASSWORD = 0x0809, 0x0A, 0x85, 0x041E, 0xE0, 0x2F
+_NUMBER, _RK, _MULRK, _BOOLERR, _FORMULA = 0x0203, 0x027E, 0xBD, 0x0205, 0x06
+_TEXTS = frozenset({0xFD, 0x0204, 0xD6})  # LABELSST, LABEL, RSTRING
+_CELLS = frozenset({_NUMBER, _RK, _MULRK, _BOOLERR, _FORMULA}) | _TEXTS
+_BIFF8 = 0x0600  # Excel 97 to 2003; earlier ones could not be tried
+_ALWAYS_CALCULATED = 1
+
+# .xlsb: the same.
+_B_BOOK, _B_RELATIONS, _B_STYLES = "xl/workbook.bin", "xl/_rels/workbook.bin.rels", "xl/styles.bin"
+_B_ROW, _B_RK, _B_ERROR, _B_REAL, _B_F_NUMBER, _B_F_ERROR = 0, 2, 3, 5, 9, 11
+_B_BLANK, _B_LAST_CELL, _B_SHORT = 1, 11, range(12, 19)
+_B_FORMAT, _B_XF, _B_SHEET, _B_XFS, _B_END_XFS = 44, 47, 156, 617, 618
+
+
+class _Formats(NamedTuple):
+    """Cell styles (by number) through which a number is not what it seems."""
+
+    percent: set[int]
+    marked: dict[int, str]
+
+
+class _Found:
+    """What was found on one sheet."""
+
+    def __init__(self) -> None:
+        self.last_row = self.last_column = -1
+        self.unreadable: dict[tuple[int, int], tuple[str, str]] = {}
+        self.percents: set[tuple[int, int]] = set()
+
+    def number(self, row: int, column: int, style: int, formats: _Formats, value: str = "a number") -> None:
+        if style in formats.percent:
+            self.percents.add((row, column))
+        elif style in formats.marked:
+            self.unreadable[row, column] = (f"{value} shown as {formats.marked[style]}", "format")
+
+    def scan(self) -> SheetScan:
+        return SheetScan(self.last_row, self.last_column, None, self.unreadable, self.percents)
+
+
+def _formats(codes: Mapping[int, str], used: list[int]) -> _Formats:
+    percent = {key for key, code in codes.items() if is_percent(code)}
+    percent |= {int(key) for key in PERCENT_FORMATS} - codes.keys()
+    marked = {key: code for key, code in codes.items() if prints_a_mark(code)}
+    return _Formats(
+        {i for i, key in enumerate(used) if key in percent},
+        {i: marked[key] for i, key in enumerate(used) if key in marked},
+    )
+
+
+# ---------------------------------------------------------------------------------------------------- .xls
+
+
+def scan_xls(stream: bytes, limits: Mapping[str, float]) -> list[SheetScan]:
+    """Scan the workbook stream of an .xls.
+
+    limits  : the table [limits] of data/limits_reading.toml.
+    Returns : one SheetScan a sheet, charts and macro sheets too, in the workbook's order.
+    Raises  : Refused: a password, a version before Excel 97, broken records, sheets too large together.
+    """
+    try:
+        return _scan_xls(stream, limits)
+    except struct.error as error:
+        raise Refused("damaged", what="its records are broken") from error
+
+
+def _records(stream: bytes, at: int) -> Iterator[tuple[int, int, int]]:
+    """(number, start, size) of the records of one substream, up to its end; charts in it left out."""
+    depth, header = 0, struct.Struct("<HH").unpack_from
+    end = len(stream)
+    while at + 4 <= end:
+        number, size = header(stream, at)
+        at += 4
+        if at + size > end:
+            break
+        if number == _BOF:
+            depth += 1
+        elif number == _EOF:
+            depth -= 1
+            if not depth:
+                return
+        if depth == 1:
+            yield number, at, size
+        at += size
+    raise Refused("truncated")
+
+
+def _scan_xls(stream: bytes, limits: Mapping[str, float]) -> list[SheetScan]:
+    if struct.unpack_from("<HHH", stream)[::2] != (_BOF, _BIFF8):
+        raise Refused("format_not_read")
+    codes: dict[int, str] = {}
+    used: list[int] = []
+    starts: list[int] = []
+    for number, at, _ in _records(stream, 0):
+        if number == _PASSWORD:
+            raise Refused("encrypted")
+        if number == _FORMAT:
+            codes[struct.unpack_from("<H", stream, at)[0]] = _format_code(stream, at + 2)
+        elif number == _XF:
+            used.append(struct.unpack_from("<H", stream, at + 2)[0])
+        elif number == _SHEET:
+            starts.append(struct.unpack_from("<I", stream, at)[0])
+    formats = _formats(codes, used)
+    found = [_scan_xls_sheet(stream, start, formats) for start in starts]
+    area = 0
+    for sheet in found:  # the library holds all sheets at once
+        area += (sheet.last_row + 1) * (sheet.last_column + 1)
+        if area > limits["dense_cells"]:
+            far = a1(sheet.last_row, sheet.last_column)
+            raise Refused("sheet_too_large", cell=far, far=far)
+    return found
+
+
+def _format_code(stream: bytes, at: int) -> str:
+    length, flags = struct.unpack_from("<HB", stream, at)
+    wide = flags & 1
+    return stream[at + 3 : at + 3 + (length << wide)].decode("utf-16-le" if wide else "latin-1", "replace")
+
+
+def _scan_xls_sheet(stream: bytes, start: int, formats: _Formats) -> SheetScan:
+    found = _Found()
+    place, pair = struct.Struct("<HHH").unpack_from, struct.Struct("<HI").unpack_from
+    careful = bool(formats.percent or formats.marked)
+    for number, at, size in _records(stream, start):
+        if number not in _CELLS:
+            continue
+        row, column, style = place(stream, at)
+        if row > found.last_row:
+            found.last_row = row
+        last = column
+        if number == _MULRK:
+            last = column + (size - 6) // 6 - 1
+            if careful:
+                for i in range(last - column + 1):
+                    found.number(row, column + i, pair(stream, at + 4 + 6 * i)[0], formats)
+        elif number == _BOOLERR:
+            if stream[at + 7]:
+                found.unreadable[row, column] = (ERRORS.get(stream[at + 6], "error"), "error")
+        elif number == _FORMULA:
+            _xls_formula(found, stream, at, formats)
+        elif number not in _TEXTS and careful:
+            value = f"{struct.unpack_from('<d', stream, at + 6)[0]:.10g}" if number == _NUMBER else "a number"
+            found.number(row, column, style, formats, value)
+        if last > found.last_column:
+            found.last_column = last
+    return found.scan()
+
+
+def _xls_formula(found: _Found, stream: bytes, at: int, formats: _Formats) -> None:
+    row, column, style = struct.unpack_from("<HHH", stream, at)
+    result = stream[at + 6 : at + 14]
+    if result[6:] == b"\xff\xff":  # no number: the first byte says what it is
+        if result[0] == 2:
+            found.unreadable[row, column] = (ERRORS.get(result[2], "error"), "error")
+        return
+    value = struct.unpack("<d", result)[0]
+    if value == 0.0 and struct.unpack_from("<H", stream, at + 14)[0] & _ALWAYS_CALCULATED:
+        # What a writer that cannot calculate stores for the time being.
+        found.unreadable[row, column] = ("a formula", "formula")
+    else:
+        found.number(row, column, style, formats, f"{value:.10g}")
+
+
+# --------------------------------------------------------------------------------------------------- .xlsb
+
+
+def scan_xlsb(parts: Parts, limits: Mapping[str, float]) -> Scan:
+    """Scan the parts of an .xlsb.
+
+    limits : the table [limits] of data/limits_reading.toml.
+    Raises : Refused where a part is missing or broken, or a sheet is too large.
+    """
+    try:
+        return _scan_xlsb(parts, limits)
+    except (struct.error, IndexError) as error:
+        raise Refused("damaged", what="its records are broken") from error
+
+
+def _scan_xlsb(parts: Parts, limits: Mapping[str, float]) -> Scan:
+    targets = relations(parts, _B_RELATIONS)
+    styles = parts.read(_B_STYLES, text=False) if _B_STYLES in parts.entries else b""
+    codes: dict[int, str] = {}
+    used: list[int] = []
+    inside = False
+    for number, at, _ in _binary_records(styles):
+        if number == _B_FORMAT:
+            codes[struct.unpack_from("<H", styles, at)[0]] = _wide(styles, at + 2)[0]
+        elif number in (_B_XFS, _B_END_XFS):
+            inside = number == _B_XFS
+        elif number == _B_XF and inside:
+            used.append(struct.unpack_from("<H", styles, at + 2)[0])
+    formats = _formats(codes, used)
+    sheets = {}
+    book = parts.read(_B_BOOK, text=False)
+    for number, at, _ in _binary_records(book):
+        if number == _B_SHEET:
+            key, at = _wide(book, at + 8)
+            name, _ = _wide(book, at)
+            target, kind = targets.get(key, ("", ""))
+            if kind.endswith("/worksheet"):
+                content = parts.read(part_name(target, parts, name), text=False)
+                sheets[name] = found = _scan_xlsb_sheet(content, formats)
+                if (found.last_row + 1) * (found.last_column + 1) > limits["dense_cells"]:
+                    far = a1(found.last_row, found.last_column)
+                    raise Refused("sheet_too_large", sheet=name, cell=far, far=far)
+    parts.check_prologs()
+    return Scan("xlsb", "", sheets)
+
+
+def _binary_records(content: bytes) -> Iterator[tuple[int, int, int]]:
+    """(number, start, size) of the records of one part."""
+    at, end = 0, len(content)
+    while at < end:
+        number = content[at]
+        at += 1
+        if number & 0x80:
+            number = number & 0x7F | (content[at] & 0x7F) << 7
+            at += 1
+        size = shift = 0
+        while True:
+            byte = content[at]
+            at += 1
+            size |= (byte & 0x7F) << shift
+            shift += 7
+            if not byte & 0x80 or shift > 21:
+                break
+        if at + size > end:
+            raise Refused("damaged", what="a part of it ends in the middle")
+        yield number, at, size
+        at += size
+
+
+def _wide(content: bytes, at: int) -> tuple[str, int]:
+    """A text with its length before it, and where it ends; a null text is empty."""
+    length = struct.unpack_from("<I", content, at)[0]
+    if length == 0xFFFFFFFF:
+        return "", at + 4
+    end = at + 4 + 2 * length
+    if end > len(content):
+        raise Refused("damaged", what="a text of it is longer than the file")
+    return content[at + 4 : end].decode("utf-16-le", "replace"), end
+
+
+def _scan_xlsb_sheet(content: bytes, formats: _Formats) -> SheetScan:
+    found = _Found()
+    place = struct.Struct("<II").unpack_from
+    careful = bool(formats.percent or formats.marked)
+    row = -1
+    for number, at, _ in _binary_records(content):
+        if number == _B_ROW:
+            row = struct.unpack_from("<I", content, at)[0]
+        elif _B_BLANK < number <= _B_LAST_CELL:
+            column, style = place(content, at)
+            if row > LAST_ROW or column > LAST_COLUMN:
+                raise Refused("damaged", what="a cell lies outside any sheet")
+            found.last_row, found.last_column = max(found.last_row, row), max(found.last_column, column)
+            if number in (_B_ERROR, _B_F_ERROR):
+                found.unreadable[row, column] = (ERRORS.get(content[at + 8], "error"), "error")
+            elif careful and number in (_B_RK, _B_REAL, _B_F_NUMBER):
+                found.number(row, column, style & 0xFFFFFF, formats)
+        elif number in _B_SHORT:
+            # Cells without a column of their own, which the library would leave out.
+            raise Refused("damaged", what="its cells are packed in an unusual way")
+    return found.scan()

@@ -1,0 +1,393 @@
+"""Looks into the XML of an .xlsx or .xlsm workbook before any spreadsheet library does.
+
+Refuses what could harm (bombs, entity tricks, encrypted or damaged files) and finds what the reading library
+hides: error cells, formulas without a stored value, and number formats that change what a number means
+(percent, a printed "<" or ">"). In plain XML a few searches over the bytes find the cells that can matter and
+only those go through an XML parser; unusual XML goes through it whole. The addresses are the file's own, so
+the library's values are kept and these cells laid over them: a second reading would tell nothing more.
+"""
+
+from __future__ import annotations
+
+import posixpath
+import re
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from grader.read.formats.parts import Parts, Refused, local_name, parse_xml
+
+WORKBOOK, RELATIONS = "xl/workbook.xml", "xl/_rels/workbook.xml.rels"
+STRINGS, STYLES, PROPERTIES = "xl/sharedstrings.xml", "xl/styles.xml", "docprops/custom.xml"
+LAST_ROW, LAST_COLUMN = 1_048_575, 16_383  # of any sheet, 0-based (ECMA-376, from memory)
+BYTES_A_CELL = 12  # no filled cell takes less XML than twice this
+PERCENT_FORMATS = ("9", "10")  # built-in 0% and 0.00% (ECMA-376 18.8.30, from memory)
+
+_ROW = re.compile(rb'[^>]*?\br="([0-9]{1,9})"')
+_ROW_STATED = re.compile(rb'<row (?:[^>]*?\s)?r="([0-9]{1,9})"')
+_ROW_TAG = re.compile(rb"<row( [^>]*)>")
+_WIDE = re.compile(rb' r="([A-Z]{2,})[0-9]')
+_VALUED = re.compile(rb"<c [^>]*><f(?: [^>]*)?>(?:[^<]*</f>)?<v>[^<]")
+_ADDRESS = re.compile(r"([A-Za-z]{1,3})([0-9]{1,7})")
+_SPECIAL_FORMAT = re.compile(rb"""%|='| =|numFmtId="(?:9|10)"|formatCode="[^"]*(?:&|>|\xe2\x89)""")
+_ERROR_CELL = re.compile(rb'<c [^>]*?\bt\s*=\s*"e"[^>]*(?<!/)>.*?</c>', re.DOTALL)
+_FORMULA_CELL = re.compile(rb"<c [^>]*(?<!/)>\s*<f.*?</c>", re.DOTALL)
+_ADDRESSED = re.compile(rb'<c [^>]*?\br="[A-Za-z]')
+_SINGLE_QUOTED = re.compile(rb"=\s*'")
+_FORMULA_TAGS = (b"<f>", b"<f ", b"<f/>")
+
+
+class SheetScan(NamedTuple):
+    """What the scan knows of one sheet. Addresses are 0-based (row, column).
+
+    last_row, last_column : the furthest cells (an upper bound where the sheet was not parsed; -1: none).
+    cells      : number of filled cells; None where the sheet was not parsed.
+    unreadable : address -> (what is shown, "error" | "formula" | "format").
+    percents   : addresses of numbers shown through a percent format.
+    hidden     : rows that are hidden.
+    """
+
+    last_row: int
+    last_column: int
+    cells: int | None
+    unreadable: dict[tuple[int, int], tuple[str, str]]
+    percents: set[tuple[int, int]]
+    hidden: frozenset[int] = frozenset()
+
+
+class Scan(NamedTuple):
+    """What the scan knows of one workbook: "xlsx" or "xlsm", its grader-kind ("" if none), its sheets."""
+
+    format: str
+    kind: str
+    sheets: dict[str, SheetScan]
+
+
+class _Styles(NamedTuple):
+    percent: frozenset[str]
+    marked: dict[str, str]  # style -> format code
+
+
+def scan_workbook(parts: Parts, limits: Mapping[str, float]) -> Scan:
+    """Scan the parts of one .xlsx or .xlsm workbook (a template of these is one too).
+
+    limits : the table [limits] of data/limits_reading.toml.
+    Raises : Refused, with the code of the words, where the file must not or cannot be read.
+    """
+    kind = grader_kind(parts)
+    if kind:
+        return Scan("xlsx", kind, {})
+    sheets, recalculated = sheet_parts(parts)
+    styles = _Styles(frozenset(), {})
+    if STYLES in parts.entries:
+        styles = parts.remembered("styles", (STYLES,), lambda: _styles(parts.read(STYLES)))
+    if STRINGS in parts.entries:
+        parts.read(STRINGS)
+    scans = {
+        name: scan_sheet(parts.read(part), styles, limits, recalculated, part=part) for name, part in sheets.items()
+    }
+    parts.check_prologs()
+    return Scan("xlsm" if "xl/vbaproject.bin" in parts.entries else "xlsx", "", scans)
+
+
+def grader_kind(parts: Parts) -> str:
+    """What product of this program an .xlsx, .xlsm or .xlsb is, from its document properties; "" if none."""
+    content = parts.read(PROPERTIES) if PROPERTIES in parts.entries else b""
+    if b"grader-kind" not in content:
+        return ""
+    inside: list[bool] = [False]
+    found: list[str] = []
+
+    def start(name: str, attributes: dict[str, str]) -> None:
+        if local_name(name) == "property":
+            inside[0] = attributes.get("name") == "grader-kind"
+
+    def text(data: str) -> None:
+        if inside[0]:
+            found.append(data)
+
+    parse_xml(content, PROPERTIES, start, None, text)
+    return "".join(found).strip()
+
+
+def sheet_parts(parts: Parts) -> tuple[dict[str, str], bool]:
+    """Sheet name -> part, and whether the formulas still wait for a spreadsheet program to work them out.
+
+    Raises : Refused where a part is missing or broken.
+    """
+    if RELATIONS not in parts.entries:
+        raise Refused("damaged", what="the list of its sheets is missing")
+    listed, waiting = parts.remembered("book", (RELATIONS, WORKBOOK), lambda: _book(parts))
+    return {sheet: part_name(target, parts, sheet) for sheet, target in listed.items()}, waiting
+
+
+def _book(parts: Parts) -> tuple[dict[str, str], bool]:
+    """Sheet name -> target as the workbook writes it, and whether its formulas still wait."""
+    sheets: dict[str, str] = {}
+    targets = relations(parts, RELATIONS)
+    waiting: list[bool] = [False]
+
+    def book(name: str, attributes: dict[str, str]) -> None:
+        local = local_name(name)
+        if local == "calcPr":
+            waiting[0] = attributes.get("fullCalcOnLoad") in ("1", "true")
+        elif local == "sheet":
+            key = next((v for k, v in attributes.items() if k.endswith(":id")), "")
+            target, kind = targets.get(key, ("", ""))
+            if not kind or kind.endswith("/worksheet"):
+                sheets[attributes.get("name", "")] = target
+
+    parse_xml(parts.read(WORKBOOK), WORKBOOK, book)
+    return sheets, waiting[0]
+
+
+def relations(parts: Parts, part: str) -> dict[str, tuple[str, str]]:
+    """Id -> (target, type) of a workbook's list of its parts. Raises Refused where there is none."""
+    if part not in parts.entries:
+        raise Refused("damaged", what="the list of its sheets is missing")
+    targets: dict[str, tuple[str, str]] = {}
+
+    def relation(name: str, attributes: dict[str, str]) -> None:
+        if local_name(name) == "Relationship":
+            targets[attributes.get("Id", "")] = (attributes.get("Target", ""), attributes.get("Type", ""))
+
+    parse_xml(parts.read(part), part, relation)
+    return targets
+
+
+def part_name(target: str, parts: Parts, sheet: str) -> str:
+    """Name of a sheet's part from what the workbook's list says. Raises Refused where it is not there."""
+    path = target[1:] if target.startswith("/") else posixpath.normpath(posixpath.join("xl", target))
+    path = path.replace("\\", "/").lower()
+    if path not in parts.entries:
+        path = target.lower()
+    if path not in parts.entries:
+        raise Refused("damaged", what=f"the sheet {sheet} is missing from the file")
+    return path
+
+
+def _styles(content: bytes) -> _Styles:
+    """The cell styles whose number format changes what the number means."""
+    if not _SPECIAL_FORMAT.search(content):
+        return _Styles(frozenset(), {})
+    codes: dict[str, str] = {}
+    used: list[str] = []
+    inside: list[bool] = [False]
+
+    def start(name: str, attributes: dict[str, str]) -> None:
+        local = local_name(name)
+        if local == "numFmt":
+            codes[attributes.get("numFmtId", "")] = attributes.get("formatCode", "")
+        elif local == "cellXfs":
+            inside[0] = True
+        elif local == "xf" and inside[0]:
+            used.append(attributes.get("numFmtId", "0"))
+
+    def end(name: str) -> None:
+        if local_name(name) == "cellXfs":
+            inside[0] = False
+
+    parse_xml(content, STYLES, start, end)
+    percent = {k for k, code in codes.items() if is_percent(code)}
+    percent.update(k for k in PERCENT_FORMATS if k not in codes)
+    marked = {k for k, code in codes.items() if prints_a_mark(code)}
+    return _Styles(
+        frozenset(str(i) for i, key in enumerate(used) if key in percent),
+        {str(i): codes[key] for i, key in enumerate(used) if key in marked},
+    )
+
+
+_LITERAL = re.compile(r'"([^"]*)"|\\(.)|\[[^\]]*\]|[_*].')
+
+
+def is_percent(code: str) -> bool:
+    """Whether a number format multiplies by a hundred and prints a percent sign.
+
+    >>> is_percent("0.0%"), is_percent('0.0"%"'), is_percent("0.0\\\\%"), is_percent("0.0")
+    (True, False, False, False)
+    """
+    return "%" in _LITERAL.sub("", code)
+
+
+def prints_a_mark(code: str) -> bool:
+    """Whether a number format prints < or > before a plain number, so that a bound is held as a number.
+
+    >>> prints_a_mark('"<"0.0'), prints_a_mark('[<1]0.00;0.0'), prints_a_mark("0.0")
+    (True, False, False)
+    """
+    literal = "".join((m.group(1) or "") + (m.group(2) or "") for m in _LITERAL.finditer(code))
+    return any(mark in literal or mark in _LITERAL.sub("", code) for mark in "<>≤≥")
+
+
+def scan_sheet(
+    content: bytes, styles: _Styles, limits: Mapping[str, float], recalculated: bool = False, part: str = "of the sheet"
+) -> SheetScan:
+    """Scan one sheet's XML.
+
+    content      : bytes of the part. styles : which cell styles matter.
+    recalculated : the workbook's formulas were never worked out (a 0 stored beside one means nothing).
+    Raises       : Refused where the XML is broken or an address lies outside any sheet.
+    """
+    # What the byte searches do not understand (prefixes, single quotes, comments) goes to the parser. One
+    # character is looked for first: that costs next to nothing, and is mostly enough.
+    plain = (
+        b"<sheetData" in content
+        and (b"'" not in content or not _SINGLE_QUOTED.search(content))
+        and (b"!" not in content or b"<!" not in content)
+    )
+    scan = _SheetParse(styles, recalculated)
+    if plain and not _closes_what_it_opens(content):
+        # The fast reader takes a cell that never ends without a word, and the next cell's value with it.
+        parse_xml(content, part)
+    if plain:
+        # An honest million rows are more cells than a sheet may have that is mostly empty; it is as much XML, too.
+        most = max(limits["dense_cells"], len(content) / BYTES_A_CELL)
+        last_row, last_column = _quick_extent(content, most)
+        if (last_row + 1) * (last_column + 1) <= most:
+            cells = _cells_to_look_at(content, styles, recalculated)
+            if all(_ADDRESSED.match(cell) for cell in cells):
+                if cells:
+                    parse_xml(b"<c-s>" + b"".join(cells) + b"</c-s>", part, scan.start, scan.end, scan.text)
+                return SheetScan(last_row, last_column, None, scan.unreadable, scan.percents, _hidden(content))
+    parse_xml(content, part, scan.start, scan.end, scan.text)
+    return SheetScan(scan.last_row, scan.last_column, scan.cells, scan.unreadable, scan.percents, _hidden(content))
+
+
+def _closes_what_it_opens(content: bytes) -> bool:
+    """Whether as many rows, cells and values end as begin. False may only mean that they are written unusually."""
+    return all(
+        content.count(b"</%s>" % name) == content.count(start)
+        for name, start in ((b"row", b"<row "), (b"c", b"<c "), (b"v", b"<v>"))
+    )
+
+
+def _hidden(content: bytes) -> frozenset[int]:
+    """0-based numbers of the hidden rows that the XML names (for a note only: a hidden row is read)."""
+    if b' hidden="' not in content:
+        return frozenset()
+    tags = _ROW_TAG.findall(content, max(content.find(b"<sheetData"), 0))
+    rows = (_ROW.match(tag) for tag in tags if b' hidden="1"' in tag or b' hidden="true"' in tag)
+    return frozenset(int(row[1]) - 1 for row in rows if row)
+
+
+def _cells_to_look_at(content: bytes, styles: _Styles, recalculated: bool) -> list[bytes]:
+    """The cell elements of plain XML that can matter: 100,000 rows are not parsed for the sake of ten."""
+    found: list[bytes] = []
+    if b'"e"' in content:
+        found += _ERROR_CELL.findall(content)
+    formulas = sum(content.count(tag) for tag in _FORMULA_TAGS) if b"<f" in content else 0
+    if formulas and (len(_VALUED.findall(content)) != formulas or recalculated and b"<v>0</v>" in content):
+        found += _FORMULA_CELL.findall(content)
+    wanted = sorted(styles.percent | styles.marked.keys())
+    if wanted:
+        codes = b"|".join(map(str.encode, wanted))
+        found += re.findall(rb'<c [^>]*?\bs\s*=\s*"(?:%s)"[^>]*(?<!/)>.*?</c>' % codes, content, re.DOTALL)
+    return found
+
+
+def _quick_extent(content: bytes, most: float) -> tuple[int, int]:
+    """Last row and column, or upper bounds; columns are looked at only where `most` cells may be passed."""
+    last_row = max(map(int, _ROW_STATED.findall(content)), default=0) - 1
+    if (last_row + 1) * (LAST_COLUMN + 1) <= most:
+        return last_row, LAST_COLUMN
+    names = set(_WIDE.findall(content))  # none: no column past Z
+    if not names and (last_row + 1) * 26 > most:
+        return last_row, next((n for n in range(25, 0, -1) if re.search(rb' r="%c[0-9]' % (65 + n), content)), 0)
+    return last_row, max((column_number(n.decode()) for n in names), default=25)
+
+
+def column_number(letters: str) -> int:
+    """0-based number of a column from its letters.
+
+    >>> column_number("A"), column_number("R"), column_number("AA"), column_number("XFD")
+    (0, 17, 26, 16383)
+    """
+    number = 0
+    for letter in letters.upper():
+        number = number * 26 + ord(letter) - 64
+    return number - 1
+
+
+class _SheetParse:
+    """Handlers that follow a sheet's cells through the XML parser."""
+
+    def __init__(self, styles: _Styles, recalculated: bool) -> None:
+        self.styles, self.recalculated = styles, recalculated
+        self.row = self.column = -1
+        self.last_row = self.last_column = -1
+        self.cells = 0
+        self.unreadable: dict[tuple[int, int], tuple[str, str]] = {}
+        self.percents: set[tuple[int, int]] = set()
+        self.kind = self.style = ""
+        self.collect: list[str] | None = None
+        self.value: list[str] = []
+        self.formula: list[str] | None = None
+        self.in_cell = self.inline = False
+
+    def start(self, name: str, attributes: dict[str, str]) -> None:
+        local = local_name(name)
+        if local == "c":
+            self._open_cell(attributes)
+        elif local == "row":
+            number = attributes.get("r", "")
+            self.row = int(number) - 1 if number.isdecimal() else self.row + 1
+            self.column = -1
+        elif self.in_cell:
+            if local == "v":
+                self.collect = self.value
+            elif local == "f":
+                self.formula = self.collect = []
+            elif local == "is":
+                self.inline = True
+
+    def _open_cell(self, attributes: dict[str, str]) -> None:
+        address = attributes.get("r")
+        if address is None:
+            self.column += 1
+        else:
+            match = _ADDRESS.fullmatch(address)
+            if match is None:
+                raise Refused("damaged", what=f"a cell has the impossible address {address[:20]}")
+            self.column, self.row = column_number(match.group(1)), int(match.group(2)) - 1
+        if not (0 <= self.row <= LAST_ROW and 0 <= self.column <= LAST_COLUMN):
+            raise Refused("damaged", what="a cell lies outside any sheet")
+        self.kind, self.style = attributes.get("t", "n"), attributes.get("s", "0")
+        self.value, self.formula, self.collect = [], None, None
+        self.in_cell, self.inline = True, False
+
+    def text(self, data: str) -> None:
+        if self.collect is not None:
+            self.collect.append(data)
+
+    def end(self, name: str) -> None:
+        local = local_name(name)
+        if local in ("v", "f"):
+            self.collect = None
+        elif local == "c" and self.in_cell:
+            self.in_cell = False
+            self._close_cell()
+
+    def _close_cell(self) -> None:
+        value = "".join(self.value).strip()
+        if not value and self.formula is None and not self.inline:
+            return  # a format without content
+        self.cells += 1
+        self.last_row, self.last_column = max(self.last_row, self.row), max(self.last_column, self.column)
+        place = (self.row, self.column)
+        if self.kind == "e":
+            self.unreadable[place] = (value or "error", "error")
+        elif self.formula is not None and self._not_worked_out(value):
+            self.unreadable[place] = ("=" + "".join(self.formula)[:200], "formula")
+        elif self.kind == "n" and value:
+            if self.style in self.styles.percent:
+                self.percents.add(place)
+            elif self.style in self.styles.marked:
+                self.unreadable[place] = (f"{value} shown as {self.styles.marked[self.style]}", "format")
+
+    def _not_worked_out(self, value: str) -> bool:
+        """Whether a formula's stored value is missing, or a 0 that its writer put there for the time being.
+
+        Text formulas may rightly store an empty text.
+        """
+        if not value:
+            return self.kind != "str"
+        return self.recalculated and value == "0"

@@ -1,0 +1,260 @@
+"""Opens a file of any format and yields its sheets as lists of rows. Alone loads the spreadsheet readers."""
+
+from __future__ import annotations
+
+import io
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from functools import partial
+from typing import Any, NamedTuple
+
+import python_calamine
+
+from grader.data import load_toml
+from grader.problems import Unreadable, a1
+from grader.read.formats.parts import OLE_MAGIC, ZIP_MAGIC, Parts, Refused
+from grader.read.formats.rewritten import ClosedUp, closed_up, mended, sheet_content, with_sheet
+from grader.read.formats.scan import WORKBOOK, Scan, SheetScan, grader_kind, scan_workbook
+from grader.read.shapes.tables import Note, Range, Sheet
+
+_BINARY_WORKBOOK = "xl/workbook.bin"
+# What the library raises over a broken file. The bytes are in memory: an OSError tells of them, not of a disk.
+_UNREADABLE = (python_calamine.CalamineError, OSError)
+
+
+class Opened(NamedTuple):
+    """One file, opened: its format by content, what product of this program it is ("" if none), its sheets
+    (taken one at a time), notes on the file as a whole."""
+
+    format: str
+    kind: str
+    sheets: Iterable[Sheet]
+    notes: list[Note]
+
+
+def open_file(data: bytes, path: str, limits: Mapping[str, float]) -> Opened:
+    """Open the bytes of one file; what they are decides, and the name only tells texts from other things.
+
+    limits : the table [limits] of data/limits_reading.toml.
+    Raises : Refused where the file must not or cannot be read; so may taking its sheets.
+    """
+    if not data:
+        raise Refused("file_empty")
+    if data.startswith(OLE_MAGIC):
+        return _open_old(data, limits)
+    if data.startswith((ZIP_MAGIC, b"PK\x05\x06")):
+        return _open_zip(data, limits)
+    name, suffix = os.path.splitext(os.path.basename(path))
+    suffix = suffix.lower()
+    if suffix not in load_toml("limits_reading.toml")["suffixes"]["text"]:
+        raise Refused("not_a_workbook")
+    from grader.read.formats.text import read_text
+
+    table = read_text(data, name, limits)
+    return Opened(suffix[1:], "result" if table.own else "", [table.sheet], table.notes)
+
+
+def _open_zip(data: bytes, limits: Mapping[str, float]) -> Opened:
+    parts = Parts(data, limits)
+    if WORKBOOK in parts.entries:
+        scan = scan_workbook(parts, limits)
+    elif _BINARY_WORKBOOK in parts.entries:
+        from grader.read.formats.binary import scan_xlsb
+
+        kind = grader_kind(parts)
+        scan = Scan("xlsb", kind, {}) if kind else scan_xlsb(parts, limits)
+    else:
+        from grader.read.formats.ods import is_ods, ods_kind, read_ods
+
+        if not is_ods(parts):
+            raise Refused("not_a_workbook")
+        kind = ods_kind(parts)
+        return Opened("ods", kind, [] if kind else read_ods(parts, limits), [])
+    if scan.kind:
+        return Opened(scan.format, scan.kind, (), [])
+    return Opened(scan.format, "", open_sheets(data, scan, limits, None if scan.format == "xlsb" else parts), [])
+
+
+def _open_old(data: bytes, limits: Mapping[str, float]) -> Opened:
+    from grader.read.formats.binary import scan_xls
+    from grader.read.formats.compound import Compound, ole_kind
+
+    try:
+        book = Compound(data)
+    except Refused:
+        if "EncryptedPackage".encode("utf-16-le") in data:
+            raise Refused("encrypted") from None
+        raise
+    if "EncryptedPackage" in book.found:
+        raise Refused("encrypted")
+    if "Workbook" not in book.found:
+        raise Refused("format_not_read" if "Book" in book.found else "not_a_workbook")
+    kind = ole_kind(book)
+    if kind:
+        return Opened("xls", kind, [], [])
+    scans = scan_xls(book.stream("Workbook"), limits)
+    names = [entry.name for entry in _calamine(data).sheets_metadata]
+    if len(names) != len(scans) or len(set(names)) != len(names):
+        raise Refused("damaged", what="its list of sheets cannot be trusted")
+    return Opened("xls", "", open_sheets(data, Scan("xls", "", dict(zip(names, scans))), limits), [])
+
+
+def _calamine(data: bytes) -> python_calamine.CalamineWorkbook:
+    try:
+        return python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
+    except python_calamine.PasswordError as error:
+        raise Refused("encrypted") from error
+    except _UNREADABLE as error:
+        raise Refused("damaged", what=_first_line(error)) from error
+
+
+def open_sheets(data: bytes, scan: Scan, limits: Mapping[str, float], parts: Parts | None = None) -> Iterator[Sheet]:
+    """The worksheets of a workbook, hidden ones too, one at a time in the workbook's order.
+
+    data   : bytes of the file, as scanned. limits : the table [limits] of data/limits_reading.toml.
+    parts  : the file's parts, where it is an .xlsx or .xlsm.
+    Yields : Sheet with rectangular rows; a blank cell is "", a cell that holds no value an Unreadable.
+    Raises : Refused where the file cannot be read, or a sheet is too large.
+    """
+    book = _calamine(data)
+    for entry in book.sheets_metadata:
+        if entry.typ != python_calamine.SheetTypeEnum.WorkSheet:
+            continue
+        found = scan.sheets.get(entry.name)
+        if found is None:  # unscanned, so what it hides would go unseen
+            raise Refused("damaged", what=f"the sheet {entry.name} is not in the list of sheets")
+        hidden = entry.visible != python_calamine.SheetVisibleEnum.Visible
+        numbers: list[int] | None = None
+        merges: Callable[[], list[Range]] = list
+        # Where the cells of an .xlsx were not counted, the scan has seen that they fill the sheet.
+        counted = found.cells is not None or parts is None
+        if counted and (found.last_row + 1) * (found.last_column + 1) > limits["dense_cells"]:
+            rows, numbers = _sparse_rows(data, entry.name, found, limits, parts)
+        else:
+            try:
+                sheet = book.get_sheet_by_name(entry.name)
+                rows = _rows(sheet)
+                merges = partial(_merges, sheet)
+            except _UNREADABLE as error:
+                rows = _mended_rows(parts, entry.name, found, error)
+        if found.unreadable:
+            lay_over(rows, numbers, found.unreadable)
+        yield Sheet(entry.name, rows, numbers, found.percents, hidden, merges, found.hidden)
+
+
+def _rows(sheet: python_calamine.CalamineSheet) -> list[list[Any]]:
+    # False, because the default leaves out empty rows and columns and so shifts every address.
+    return sheet.to_python(skip_empty_area=False)
+
+
+def _mended_rows(parts: Parts | None, name: str, found: SheetScan, error: Exception) -> list[list[Any]]:
+    """The rows of a sheet that the library refuses, without the cells it cannot take; these are marked unreadable.
+
+    found  : gets the cells that were left out. error : what the library said.
+    Raises : Refused where that does not help.
+    """
+    refused = Refused("damaged", sheet=name, what=_first_line(error))
+    if parts is None:
+        raise refused from error
+    part, content = sheet_content(parts, name)
+    made = mended(content)
+    if made is None or not made[1]:
+        raise refused from error
+    try:
+        rows = _rows(_calamine(with_sheet(parts, part, made[0])).get_sheet_by_name(name))
+    except _UNREADABLE as again:
+        raise refused from again
+    for place, shown in made[1].items():
+        found.unreadable.setdefault(place, shown)
+    return rows
+
+
+def _merges(sheet: python_calamine.CalamineSheet) -> list[Range]:
+    """The merged ranges, where the format shows them."""
+    return [(*start, *end) for start, end in sheet.merged_cell_ranges or ()]
+
+
+def lay_over(
+    rows: list[list[Any]], numbers: list[int] | None, unreadable: Mapping[tuple[int, int], tuple[str, str]]
+) -> None:
+    """Put an Unreadable into every cell that the reading library shows as empty or as a plain number.
+
+    rows       : changed in place; rows and columns are added where the cell lies beyond them.
+    numbers    : the 0-based sheet row of each row, or None where rows is the sheet from row 1 on.
+    unreadable : 0-based (row, column) -> (shown, why).
+    """
+    width = max(len(rows[0]) if rows else 0, 1 + max(column for _, column in unreadable))
+    if numbers is None:
+        height = 1 + max(row for row, _ in unreadable)
+        rows.extend([] for _ in range(height - len(rows)))
+    for cells in rows:
+        cells.extend([""] * (width - len(cells)))
+    position = None if numbers is None else {number: i for i, number in enumerate(numbers)}
+    for (row, column), (shown, why) in unreadable.items():
+        rows[row if position is None else position[row]][column] = Unreadable(shown, why)
+
+
+def _sparse_rows(
+    data: bytes, name: str, found: SheetScan, limits: Mapping[str, float], parts: Parts | None
+) -> tuple[list[list[Any]], list[int]]:
+    """The rows of a huge, mostly empty sheet that hold anything, and their numbers."""
+    far = a1(found.last_row, found.last_column)
+    too_large = Refused("sheet_too_large", sheet=name, cell=far, far=far)
+    if found.cells is None or found.cells > limits["sparse_cells"] or parts is None:
+        raise too_large
+    part, content = sheet_content(parts, name)
+    close = closed_up(content)
+    if close is None:
+        rows, numbers = _rows_one_by_one(data, name, found)
+    elif len(close.numbers) * (found.last_column + 1) > limits["dense_cells"]:
+        raise too_large
+    else:
+        numbers = close.numbers
+        rows = _closed_up_rows(parts, part, name, close, found)
+    width = max(map(len, rows), default=0)
+    if width * len(rows) > limits["dense_cells"]:
+        raise too_large
+    for filled in rows:
+        filled.extend([""] * (width - len(filled)))
+    return rows, numbers
+
+
+def _closed_up_rows(parts: Parts, part: str, name: str, close: ClosedUp, found: SheetScan) -> list[list[Any]]:
+    """One list of cells for each row of the closed-up sheet; cells that no reader can use go to found.unreadable."""
+    content = close.content
+    made = mended(content)
+    if made is not None and made[1]:
+        content = made[0]
+        for (row, column), shown in made[1].items():
+            found.unreadable.setdefault((close.numbers[row], column), shown)
+    try:
+        rows = _rows(_calamine(with_sheet(parts, part, content)).get_sheet_by_name(name))
+    except _UNREADABLE as error:
+        raise Refused("damaged", sheet=name, what=_first_line(error)) from error
+    rows.extend([] for _ in range(len(close.numbers) - len(rows)))  # rows of unreadable cells alone, at the end
+    return rows
+
+
+def _rows_one_by_one(data: bytes, name: str, found: SheetScan) -> tuple[list[list[Any]], list[int]]:
+    """The rows that hold anything, of XML that only a patient reader understands."""
+    import openpyxl  # here, because it is slow to load and hardly ever needed
+
+    rows: list[list[Any]] = []
+    numbers: list[int] = []
+    with_marks = {row for row, _ in found.unreadable}
+    try:
+        book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
+        sheet = book[name]
+        sheet.reset_dimensions()  # what the file says of its size may be wrong
+        for number, row in enumerate(sheet.iter_rows(values_only=True)):
+            if number in with_marks or any(value is not None for value in row):
+                rows.append(["" if value is None else value for value in row])
+                numbers.append(number)
+        book.close()
+    except (ValueError, KeyError, TypeError, AttributeError) as error:  # what it raises over cells it cannot take
+        raise Refused("damaged", sheet=name, what=_first_line(error)) from error
+    return rows, numbers
+
+
+def _first_line(error: Exception) -> str:
+    return (str(error).strip().splitlines() or ["no reason given"])[0][:200]

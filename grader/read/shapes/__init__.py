@@ -1,0 +1,1 @@
+"""A sheet -> the tables of tests in it, one module a shape."""

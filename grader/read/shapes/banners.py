@@ -1,0 +1,224 @@
+"""Rows between tests that name the site, the date or the system for the rows below.
+
+A banner with a label ("Site: North yard") or in the column of its own field is certain. A name alone is taken
+only where its row shows that it is no outlet, and then queried. A date alone is a test date.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any, NamedTuple
+
+from grader.problems import Place
+from grader.read.shapes.columns import READINGS, Fields
+from grader.read.shapes.pairs import pairs, with_unit
+from grader.read.shapes.tables import Sheet, number_of, tidied
+from grader.read.words.dates import parse_date
+from grader.read.words.labels import SHARED, column, inline, label, looks_like_value
+
+_MOST_CELLS = 6
+_LONGEST_NAME = 60
+_WIDE = 3  # merged columns from which a row is surely a banner
+
+
+class Banner(NamedTuple):
+    """One banner row. at : its position among the table's rows. values : field -> (Place, value, how)."""
+
+    at: int
+    column: int
+    shown: Any
+    values: dict[str, tuple[Place, Any, str]]
+    guessed: bool = False
+
+
+def banners_of(
+    sheet: Sheet, made: Fields, kept: list[bool], span: tuple[int, int], known: set[str], skip: set[int]
+) -> list[Banner]:
+    """The banner rows among the rows of a table.
+
+    kept  : which rows would be tests. known : fields that the table has anyway. skip : rows never looked at.
+    """
+    readings = [v for f, v in made.values.items() if f in READINGS]
+    columns_of = {place.column: field for field, place in made.places.items()}
+    outlet = made.places["outlet"].column if "outlet" in made.places else None
+    wide = _wide_rows(sheet)
+    found: list[Banner] = []
+    names: list[tuple[int, int, str]] = []
+    for index in range(len(kept)):
+        cells = sheet.rows[span[0] + index]
+        if index in skip or len(cells) - cells.count("") - cells.count(None) > _MOST_CELLS:
+            continue
+        filled = [(c, v) for c, cell in enumerate(cells) if cell not in ("", None) and (v := tidied(cell)) is not None]
+        if not filled or len(filled) > _MOST_CELLS:
+            continue
+        at, value = filled[0]
+        number = number_of(sheet, span[0] + index)
+        labelled = _labelled(sheet, span[0] + index, filled)
+        if labelled:
+            found.append(Banner(index, at, value, labelled))
+            continue
+        if len(filled) > 1 or any(v[index] is not None for v in readings):
+            continue
+        own = columns_of.get(at, "")
+        place = Place(sheet.name, number, at)
+        if is_date(value):
+            if own == "test_date" or "test_date" not in made.values:
+                found.append(Banner(index, at, value, {"test_date": (place, value, "banner row")}))
+        elif type(value) is str and _is_name(value):
+            if own in SHARED and own != "":
+                if _blank_below(made.values[own], kept, index):
+                    found.append(Banner(index, at, value, {own: (place, value, "banner row")}))
+            elif number in wide or at != outlet:
+                found.append(Banner(index, at, value, _guess(value, place, known), True))
+            else:
+                names.append((index, at, value))
+    found += _repeating(sheet, made, kept, span, names, known, {b.at for b in found})
+    return sorted((b for b in found if b.values), key=lambda b: b.at)
+
+
+def _wide_rows(sheet: Sheet) -> set[int]:
+    return {
+        row
+        for top, left, bottom, right in sheet.merges()
+        if top == bottom and right - left + 1 >= _WIDE
+        for row in (top,)
+    }
+
+
+def _labelled(sheet: Sheet, row: int, filled: list[tuple[int, Any]]) -> dict[str, tuple[Place, Any, str]]:
+    """The values of a row that holds labels with their values and nothing else; {} where it is none."""
+    text = filled[0][1]
+    if type(text) is not str or (":" not in text and label(text) is None):
+        return {}
+    if len(filled) == 1 and inline(text) is None:
+        return {}
+    found = [p for p in pairs(sheet, row, row + 1) if p.value is not None]
+    covered = {p.column for p in found} | {p.value_column for p in found}
+    if not found or not {c for c, _ in filled} <= covered or any(p.label.field not in SHARED for p in found):
+        return {}
+    number = number_of(sheet, row)
+    return {
+        p.label.field: (
+            Place(sheet.name, number, p.value_column),
+            with_unit(p.label.field, p.label, p.value),
+            f"banner row, {p.label.text}",
+        )
+        for p in found
+    }
+
+
+def is_date(value: Any) -> bool:
+    """Whether a cell alone says when: a date, or a month or a year alone, which is said to be no whole date.
+
+    >>> is_date("14/03/2026"), is_date("February 2026"), is_date("2026"), is_date("Bay 3")
+    (True, True, True, False)
+    """
+    if isinstance(value, date):
+        return True
+    if type(value) is not str or not any(ch.isdigit() for ch in value) or len(value) > 30:
+        return False
+    parsed = parse_date(value)
+    whole = parsed.day or parsed.day_first or parsed.month_first
+    return bool(whole or parsed.month) or parsed.code == "date_year_alone"
+
+
+def _is_name(text: str) -> bool:
+    text = text.strip()
+    return (
+        len(text) <= _LONGEST_NAME
+        and len(text.split()) <= 7
+        and not text.endswith((".", "!", "?"))
+        and not looks_like_value(text)
+        and any(ch.isalpha() for ch in text)
+    )
+
+
+def _blank_below(values: list[Any], kept: list[bool], index: int) -> bool:
+    """Whether the next test below leaves the banner's own column blank: then the banner fills it."""
+    following = next((i for i in range(index + 1, len(kept)) if kept[i]), None)
+    return following is not None and values[following] is None
+
+
+def _guess(text: str, place: Place, known: set[str]) -> dict[str, tuple[Place, Any, str]]:
+    """What a name alone is taken for: the site, which keeps outlets of two names apart in everything; where the
+    site is known, what its words say, or the location."""
+    if "site" not in known:
+        return {"site": (place, text, "banner row without a label")}
+    said = [f for f in column(-1, text).heading.candidates if f in ("system", "location") and f not in known]
+    for field in (*said, "location", "system"):
+        if field not in known:
+            return {field: (place, text, "banner row without a label")}
+    return {}
+
+
+def _repeating(
+    sheet: Sheet,
+    made: Fields,
+    kept: list[bool],
+    span: tuple[int, int],
+    names: list[tuple[int, int, str]],
+    known: set[str],
+    others: set[int],
+) -> list[Banner]:
+    """Names alone in the outlet's column: banners where the same outlets come again under several of them."""
+    if len(names) < 2:
+        return []
+    lone = {index for index, _, _ in names}
+    outlets = made.values["outlet"]
+    first = names[0][0]
+    seen: list[set[Any]] = [set()]
+    for index in range(first, len(kept)):
+        if index in lone:
+            seen.append(set())
+        elif kept[index] and outlets[index] is not None and index not in others:
+            seen[-1].add(str(outlets[index]).strip())
+    parts = [s for s in seen if s]
+    if len(parts) < 2 or len(parts) != len(names) or not set.intersection(*parts):
+        return []
+    return [
+        Banner(index, at, text, _guess(text, Place(sheet.name, number_of(sheet, span[0] + index), at), known), True)
+        for index, at, text in names
+    ]
+
+
+def segments(
+    kept: list[bool], banners: list[Banner]
+) -> tuple[list[tuple[int, int, dict[str, Any]]], dict[str, tuple[Place, Any]], list[Banner]]:
+    """(parts as (first, stop, values), values of banners below the last test, banners that name nothing).
+
+    A banner of a field that came first is the outer one: a new site ends the date below it, not the other way.
+    """
+    levels: list[str] = []
+    state: dict[str, tuple[Place, Any, str]] = {}
+    parts: list[tuple[int, int, dict[str, Any]]] = []
+    begin = 0
+    fresh: set[str] = set()
+    used: set[int] = set()
+    pending: list[Banner] = []
+    for banner in banners:
+        if any(kept[begin : banner.at]):
+            parts.append((begin, banner.at, dict(state)))
+            used |= {b.at for b in pending}
+            pending, fresh = [], set()
+            begin = banner.at
+        for field in banner.values:
+            if field not in levels:
+                levels.append(field)
+        outer = min(levels.index(f) for f in banner.values)
+        for field in levels[outer + 1 :]:
+            if field not in banner.values and field not in fresh:
+                state.pop(field, None)
+        state.update(banner.values)
+        fresh |= set(banner.values)
+        pending.append(banner)
+    footers: dict[str, tuple[Place, Any]] = {}
+    unused: list[Banner] = []
+    if any(kept[begin:]) or not parts:
+        parts.append((begin, len(kept), dict(state)) if any(kept[begin:]) else (0, len(kept), {}))
+    if pending and not any(kept[begin:]):
+        for banner in pending:
+            if banner.guessed or any("without a label" in v[2] for v in banner.values.values()):
+                unused.append(banner)
+                continue
+            footers.update({f: (place, value) for f, (place, value, _) in banner.values.items()})
+    return parts, footers, unused

@@ -1,0 +1,350 @@
+"""Columns of cells with their headings -> one list of values a field: units, doubles, doubts, percent formats.
+
+The same for tables whose tests are rows and for those whose tests are columns; `line` says how a layout file
+would name the place.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Mapping
+from datetime import time
+from functools import cache
+from typing import Any, NamedTuple
+
+from grader.columns import FIELDS
+from grader.data import load_toml
+from grader.problems import Place, Unreadable
+from grader.read.shapes.tables import Note, shown
+from grader.read.words.heading_words import key
+from grader.read.words.headings import EXACT, LIKELY
+from grader.read.words.labels import Column, another_thing, is_unit
+from grader.read.words.notation import parse_number
+from grader.read.words.units import canonical, column_unit, unit_needed
+
+READINGS = frozenset(f.name for f in FIELDS.values() if f.reading)
+NUMBERS = frozenset(f.name for f in FIELDS.values() if f.kind == "number")
+FRACTIONS = frozenset(f.name for f in FIELDS.values() if f.unit == "%")
+# An unclear column makes these unreadable; names and remarks change no verdict.
+_DOUBTED = frozenset(f.name for f in FIELDS.values() if f.kind != "text" or f.name == "outlet")
+
+
+# How fields are understood that one column of a layout file could not say.
+AS_FOUND = ("several columns together", "of the row's reading")
+_CLOCK = re.compile(r"(\d{1,2})[:.h]([0-5]\d)(?::[0-5]\d)?(?:\s*(?:h|hrs|uhr))?", re.IGNORECASE)
+_MORNING = 5
+# Texts that several columns may give together: building and room.
+_JOINED = ("location", "remarks")
+# How a field is understood each of whose figures has its own unit in a column beside it.
+UNITS_BESIDE = ", units in a column"
+
+
+class Where(NamedTuple):
+    """How a sheet's addresses are made for one table: its name, address of a heading, Place, layout words."""
+
+    sheet: str
+    cell: Callable[[int], str]
+    place: Callable[[int], Place]
+    line: Callable[[int], str]
+
+
+class Fields(NamedTuple):
+    """field -> values, Place, unit (where not its own), how it was understood; constants that headings state."""
+
+    values: dict[str, list[Any]]
+    places: dict[str, Place]
+    units: dict[str, str]
+    how: dict[str, tuple[str, str, str]]
+    constants: dict[str, tuple[Place, Any]]
+    notes: list[Note]
+
+
+def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Where) -> Fields:
+    """The fields of one table.
+
+    columns : its headings. cells : position of the heading -> its values, blanks as None.
+    where   : how places are named.
+    """
+    made = Fields({}, {}, {}, {}, {}, [])
+    columns = _water_of_a_firm(columns, cells, made, where)
+    positions: dict[str, list[Column]] = {}
+    for c in columns:
+        if c.field:
+            positions.setdefault(c.field, []).append(c)
+    for field, found in positions.items():
+        _one_field(made, field, found, cells, where)
+    units = _unit_columns(columns, cells)
+    for field in list(made.values):
+        if field in NUMBERS:
+            chosen = next(c for c in positions[field] if made.places[field] == where.place(c.at))
+            _one_unit(made, field, chosen, units.get(chosen.at), where)
+    for c in columns:
+        if c.kind == "unclear" and c.at in cells:
+            _one_unclear(made, c, cells[c.at], where, positions)
+    for found in positions.values():
+        for name, value in found[0].heading.constants:
+            if name not in made.values:
+                made.constants[name] = (where.place(found[0].at)._replace(row=_row_of(where, found[0].at)), value)
+                made.how[name] = (found[0].text, "stated in the heading", found[0].heading.sure)
+    return made
+
+
+def _water_of_a_firm(columns: list[Column], cells: Mapping[int, list[Any]], made: Fields, where: Where) -> list[Column]:
+    """The heading "Water (mg/m³)" is the content in the blank alone; among a firm's own headings it is the tube reading.
+
+    A tube reading taken for the content would miss its multiplier, and wet air would pass.
+    """
+    fields = [c for c in columns if c.field]
+    if all(c.heading.basis == EXACT for c in fields) or any(c.field == "water_tube_mg_m3" for c in fields):
+        return columns
+    changed = []
+    for c in columns:
+        if c.field == "water_mg_m3" and c.heading.basis == EXACT:
+            tube = "water_tube_mg_m3"
+            heading = c.heading._replace(field=tube, basis="synonym", sure=LIKELY, candidates=(tube,))
+            if any(v is not None for v in cells.get(c.at, ())):
+                line = {"line": f"water_mg_m3 = {{ {where.line(c.at)} }}"}
+                made.notes.append(Note("water_as_tube", where.sheet, where.cell(c.at), c.text, line))
+            c = c._replace(heading=heading, how="synonym")
+        changed.append(c)
+    return changed
+
+
+def _row_of(where: Where, at: int) -> int:
+    letters = where.cell(at)
+    return int("".join(ch for ch in letters if ch.isdigit())) - 1
+
+
+def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int, list[Any]], where: Where) -> None:
+    lists = [cells[c.at] for c in found]
+    chosen = found[0]
+    values = lists[0]
+    if len(found) > 1:
+        filled = [i for i, one in enumerate(lists) if one.count(None) < len(one)]
+        if len(filled) > 1 and field in _JOINED:
+            values = [", ".join(_plain(v) for v in row if v is not None) or None for row in zip(*lists)]
+            chosen = found[filled[0]]._replace(how=AS_FOUND[0])
+        elif len(filled) > 1:
+            made.notes.append(
+                Note(
+                    "column_twice",
+                    where.sheet,
+                    where.cell(found[filled[1]].at),
+                    found[filled[0]].text,
+                    {
+                        "first": where.cell(found[filled[0]].at),
+                        "line": f"{field} = {{ {where.line(found[filled[0]].at)} }}",
+                    },
+                )
+            )
+            values = twice([lists[i] for i in filled])
+            chosen = found[filled[0]]._replace(how="not read: two columns hold entries")
+            chosen = chosen._replace(heading=chosen.heading._replace(sure="unsure"))
+        elif filled:
+            chosen, values = found[filled[0]], lists[filled[0]]
+    made.values[field] = values
+    made.places[field] = where.place(chosen.at)
+    made.how[field] = (chosen.text, chosen.how, chosen.heading.sure)
+
+
+def _plain(value: Any) -> str:
+    return str(int(value)) if type(value) is float and value.is_integer() else shown(value)
+
+
+def twice(lists: list[list[Any]], why: str = "twice") -> list[Any]:
+    """Several entries for one field: whatever stands in any is not read, and is not taken for blank."""
+    return [
+        Unreadable(" / ".join(shown(v) for v in row if v is not None), why) if any(v is not None for v in row) else None
+        for row in zip(*lists)
+    ]
+
+
+# -------------------------------------------------------------------------------------------------- units
+
+
+def _unit_columns(columns: list[Column], cells: Mapping[int, list[Any]]) -> dict[int, list[Any]]:
+    """Position of a field's column -> the cells of the column of units behind it."""
+    made: dict[int, list[Any]] = {}
+    last: Column | None = None
+    for c in columns:
+        if c.field in NUMBERS:
+            last = c
+        elif c.kind == "unit" and last is not None and c.at in cells:
+            made[last.at] = cells[c.at]
+        elif c.field or c.kind == "unclear":
+            last = None  # the units further on are of this column
+    return made
+
+
+def _figures(values: Iterable[Any]) -> list[float]:
+    """The plain numbers among cells, also those that stand as text."""
+    figures: list[float] = []
+    for value in {v for v in values if type(v) in (int, float, str)}:
+        if type(value) is str:
+            parsed = parse_number(value)
+            if not parsed.code and parsed.unit is None:
+                figures.append(parsed.value)
+        else:
+            figures.append(value)
+    return figures
+
+
+def _one_unit(made: Fields, field: str, chosen: Column, beside: list[Any] | None, where: Where) -> None:
+    values = made.values[field]
+    stated = chosen.heading.unit
+    if values.count(None) == len(values):
+        return
+    if stated is not None and beside is not None:
+        # A figure beside another unit than that of its heading (or of a layout file) belongs to neither for certain.
+        made.values[field] = [_agreed(cell, unit, stated) for cell, unit in zip(values, beside)]
+    if chosen.heading.basis == EXACT:
+        return
+    if stated is None and beside is not None:
+        units = {canonical(v) if is_unit(v) else None for v, cell in zip(beside, values) if cell is not None}
+        if len(units) == 1:
+            stated = next(iter(units))
+        elif None not in units or any(units):
+            # Each row has its own: written behind the figure, where the reading of cells understands it.
+            made.values[field] = [_with_unit(cell, unit) for cell, unit in zip(values, beside)]
+            made.how[field] = (*made.how[field][:1], made.how[field][1] + UNITS_BESIDE, made.how[field][2])
+            return
+    figures = _figures(values)
+    if stated is None and not figures:
+        return  # words, and figures with units of their own: nothing rests on the heading's
+    unit, codes = column_unit(field, stated, figures)
+    if unit and unit != FIELDS[field].unit:
+        made.units[field] = unit
+    line = f'{field} = {{ {where.line(chosen.at)}, unit = "?" }}'
+    for code, params in codes:
+        made.notes.append(
+            Note(
+                code,
+                where.sheet,
+                where.cell(chosen.at),
+                chosen.text,
+                {**params, "heading": FIELDS[field].heading, "line": line},
+            )
+        )
+
+
+def _agreed(value: Any, unit: Any, stated: str) -> Any:
+    if value is None or isinstance(value, Unreadable) or not is_unit(unit) or canonical(unit) == stated:
+        return value
+    return Unreadable(f"{value} {unit.strip()}", "two_units")
+
+
+def _with_unit(value: Any, unit: Any) -> Any:
+    if value is None or isinstance(value, Unreadable):
+        return value
+    if type(unit) is str and canonical(unit) is not None:
+        return f"{value} {unit.strip()}" if type(value) in (int, float) or _is_figure(value) else value
+    return Unreadable(str(value), "no_unit")
+
+
+def _is_figure(value: Any) -> bool:
+    return type(value) is str and not parse_number(value).code and parse_number(value).unit is None
+
+
+# ------------------------------------------------------------------------------------- what is not clear
+
+
+def _one_unclear(
+    made: Fields, c: Column, values: list[Any], where: Where, positions: Mapping[str, list[Column]]
+) -> None:
+    """A filled column that can be several fields: those it can be are not read, rather than not tested."""
+    if values.count(None) == len(values):
+        return
+    candidates = c.heading.candidates
+    if are_verdicts(values):
+        return  # what somebody made of the readings is none
+    if "test_time" in candidates and "test_time" not in made.values and all(v is None or _is_clock(v) for v in values):
+        made.values["test_time"] = values
+        made.places["test_time"] = where.place(c.at)
+        made.how["test_time"] = (c.text, "times of day", LIKELY)
+        return
+    open_fields = [f for f in candidates if f not in made.values or _doubted(made, f)]
+    clear = [f for f in candidates if f in made.values and not _doubted(made, f)]
+    if not open_fields and (c.weak and another_thing(c.text) or not _rivals(clear, values)):
+        # Another thing than the column that is clear: left over.
+        said = {"heading": c.text, "where": where.line(c.at)}
+        made.notes.append(Note("unknown_column", where.sheet, where.cell(c.at), c.text, said))
+        return
+    choices = ", ".join(FIELDS[f].heading for f in candidates)
+    line = layout_line(candidates[0], where.line(c.at), c.heading.told)
+    # The column that is clear by itself settles it as well.
+    clear_one = next((p for p in positions.get(candidates[0], []) if where.place(p.at) == made.places[p.field]), None)
+    if clear_one is not None:
+        line += ", or " + layout_line(clear_one.field, where.line(clear_one.at), clear_one.heading.unit)
+    part = c.heading.why.partition("“")[2].partition("”")[0] if c.weak else ""
+    code = "heading_in_part" if part else "heading_unclear"
+    made.notes.append(
+        Note(code, where.sheet, where.cell(c.at), c.text, {"choices": choices, "line": line, "part": part})
+    )
+    rivals = [f for f in clear if f in READINGS and not another_thing(c.text)] if not open_fields else []
+    for field in [*open_fields, *rivals]:
+        if field not in _DOUBTED:
+            continue
+        old = made.values.get(field)
+        made.values[field] = twice([old, values] if old is not None else [values], "unclear")
+        made.places.setdefault(field, where.place(c.at))
+        made.units.pop(field, None)
+        # Every column that it could be is named, not only the last.
+        before = made.how[field][0] if old is not None and field in made.how else ""
+        heading = "; ".join(dict.fromkeys(h for h in (*before.split("; "), c.text) if h))
+        made.how[field] = (heading, "not read: the heading is not clear", "unsure")
+
+
+def layout_line(field: str, place: str, unit: str | None) -> str:
+    """The line of a layout file that says where a field stands; its unit is asked for where none is stated.
+
+    >>> layout_line("line_pressure_bar", 'column = "C"', "psi"), layout_line("co_ppm", "row = 7", None)
+    ('line_pressure_bar = { column = "C", unit = "psi" }', 'co_ppm = { row = 7 }')
+    >>> layout_line("line_pressure_bar", 'column = "C"', None)
+    'line_pressure_bar = { column = "C", unit = "?" }'
+    """
+    told = unit or ("?" if unit_needed(field) else "")
+    return f"{field} = {{ {place}" + (f', unit = "{told}"' if told and FIELDS[field].unit else "") + " }"
+
+
+def _is_clock(value: Any) -> bool:
+    """Whether a cell is surely a time of day and no short duration: 05:00 or later."""
+    if isinstance(value, time):
+        return value.hour >= _MORNING
+    match = _CLOCK.fullmatch(value.strip()) if type(value) is str else None
+    return match is not None and _MORNING <= int(match[1]) <= 23
+
+
+def are_verdicts(values: Iterable[Any]) -> bool:
+    """Whether cells hold nothing but somebody's verdicts (Pass, Fail ...), or blanks."""
+    return all(v is None or type(v) is str and key(v) in _verdict_words() for v in values)
+
+
+@cache
+def _verdict_words() -> frozenset[str]:
+    return frozenset(key(w) for w in load_toml("limits_reading.toml")["rows"]["verdict_words"])
+
+
+def _doubted(made: Fields, field: str) -> bool:
+    return made.how.get(field, ("", "", ""))[2] == "unsure"
+
+
+def _rivals(clear: list[str], values: list[Any]) -> bool:
+    return any(f in READINGS for f in clear) and bool(_figures(values))
+
+
+# ------------------------------------------------------------------------------------------- percent formats
+
+
+def through_percent(made: Fields, field: str, index: int) -> None:
+    """A number through a percent format is a hundredth of what the sheet shows.
+
+    In a column in per cent the sheet's figure is taken; an oxygen fraction stays, the notation stage reads it;
+    in ppm or mg/m³ the two contradict each other, and it is not read.
+    """
+    value = made.values[field][index]
+    if type(value) not in (int, float) or (field in FRACTIONS and field not in made.units and 0 <= value <= 1):
+        return
+    if made.units.get(field) == "%":
+        made.values[field][index] = round(value * 100.0, 10)
+    else:
+        made.values[field][index] = Unreadable(f"{value * 100:.10g}%", "percent")

@@ -1,0 +1,189 @@
+"""Tables side by side: the same headings come again under 2024, 2025 ..., years stand under each heading, or two whole
+tables, each with its own outlets, stand beside each other."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from typing import Any, NamedTuple
+
+from grader.data import load_toml
+from grader.problems import Place
+from grader.read.layout_spec import TableSpec
+from grader.read.shapes.columns import NUMBERS, READINGS
+from grader.read.shapes.heads import Head
+from grader.read.shapes.tables import Sheet, is_blank, number_of
+from grader.read.words.dates import parse_date
+from grader.read.words.labels import Column, column
+
+_YEARS = (1990, 2100)
+_YEAR = re.compile(r"\b(?:19|20)\d{2}\b")
+_LONGEST = 30
+
+
+class Group(NamedTuple):
+    """One of several tables side by side: its headings with what all have in common, what stands over it, columns.
+
+    field : what the text over it says: "test_date", "site", or "" where nothing stands there.
+    """
+
+    head: Head
+    place: Place
+    when: Any
+    own: frozenset[int]
+    field: str = "test_date"
+
+
+def side_by_side(sheet: Sheet, head: Head) -> list[Group]:
+    """The groups of a heading whose fields come again for each year or visit; [] where they do not."""
+    groups = _whole_tables(sheet, head) or _above(sheet, head) or _below(sheet, head)
+    made = []
+    for group in groups:
+        others = [c._replace(kind="ignored") for g in groups if g is not group for c in g.head.columns if c.at in g.own]
+        columns = sorted([*group.head.columns, *others], key=lambda c: c.at)
+        made.append(group._replace(head=group.head._replace(columns=columns)))
+    return made
+
+
+def is_when(value: Any) -> bool:
+    """Whether a cell over a group of columns says when: a year, a date, a month, the how-manieth visit.
+
+    >>> is_when(2024.0), is_when("Q1 2025"), is_when("March"), is_when("Hall 3"), is_when(20.9)
+    (True, True, True, False, False)
+    """
+    if isinstance(value, date):
+        return True
+    if type(value) in (int, float):
+        return value == int(value) and _YEARS[0] <= value <= _YEARS[1]
+    if type(value) is not str or len(value) > _LONGEST or is_blank(value):
+        return False
+    text = value.strip()
+    parsed = parse_date(text)
+    if parsed.day or parsed.day_first or parsed.month_first or _YEAR.search(text):
+        return True
+    words = text.casefold().split()
+    if len(words) == 2 and words[0] in load_toml("limits_reading.toml")["rows"]["visit_words"] and words[1].isdigit():
+        return True
+    return text.isalpha() and not parse_date(f"1 {text} 2024").code
+
+
+def _shown(value: Any) -> Any:
+    return str(int(value)) if type(value) in (int, float) else value
+
+
+def _whole_tables(sheet: Sheet, head: Head) -> list[Group]:
+    """Tables beside each other, each from its own column of outlets to the next one's."""
+    starts = [c.at for c in head.columns if c.field == "outlet"]
+    if len(starts) < 2 or min(c.at for c in head.columns) < starts[0]:
+        return []
+    parts = [
+        [c for c in head.columns if start <= c.at and not any(start < s <= c.at for s in starts)] for start in starts
+    ]
+    fields = [[c.field for c in part if c.field] for part in parts]
+    if any(len(set(f)) < len(f) or READINGS.isdisjoint(f) for f in fields):
+        return []
+    made = []
+    for start, part in zip(starts, parts):
+        stop = next((s for s in starts if s > start), len(sheet.rows[0]))
+        row, at, text = _over(sheet, head.top, start, stop)
+        field = "" if text is None else "test_date" if is_when(text) else "site"
+        group = _group(sheet, head, [], part, max(row, 0), max(at, 0))
+        made.append(group._replace(when=_shown(text), field=field))
+    return made
+
+
+def _over(sheet: Sheet, top: int, start: int, stop: int) -> tuple[int, int, Any]:
+    """(row, column, value) of the one entry over a group of columns, in the nearest row that has any; (-1, -1, None)."""
+    for row in range(top - 1, max(top - 4, -1), -1):
+        filled = [(at, sheet.rows[row][at]) for at in range(start, stop) if not is_blank(sheet.rows[row][at])]
+        if filled:
+            return (row, *filled[0]) if len(filled) == 1 else (-1, -1, None)
+    return -1, -1, None
+
+
+def _above(sheet: Sheet, head: Head) -> list[Group]:
+    """Years in the first row of the headings, or in the row above them, each over its own columns."""
+    fields = [c.field for c in head.columns if c.field in READINGS or c.field in NUMBERS]
+    if len(set(fields)) == len(fields):
+        return []
+    for row in (head.top, head.top - 1):
+        if row < 0:
+            continue
+        cells = sheet.rows[row]
+        starts = [at for at, v in enumerate(cells) if is_when(v)]
+        if len(starts) < 2 or len({_shown(cells[at]) for at in starts}) < len(starts):
+            continue
+        once = {f for f in (c.field for c in head.columns) if f and [c.field for c in head.columns].count(f) == 1}
+        parts: dict[int, list[Column]] = {at: [] for at in starts}
+        common: list[Column] = []
+        known = {c.at for c in head.columns}
+        for at in range(starts[0]):
+            if at not in known and type(cells[at]) is str and not is_blank(cells[at]):
+                common.append(column(at, cells[at]))
+        for c in head.columns:
+            start = max((at for at in starts if at <= c.at), default=-1)
+            if start < 0 or c.field in once and c.field not in READINGS:
+                if not (c.at in starts and c.text == str(cells[c.at])):
+                    common.append(c)
+            else:
+                parts[start].append(c)
+        if any(len({c.field for c in p if c.field}) < sum(bool(c.field) for c in p) for p in parts.values()):
+            return []
+        return [_group(sheet, Head(min(row, head.top), head.bottom, []), common, parts[at], row, at) for at in starts]
+    return []
+
+
+def _below(sheet: Sheet, head: Head) -> list[Group]:
+    """Years in the row below the headings, several under each."""
+    row = head.bottom + 1
+    if row >= len(sheet.rows):
+        return []
+    cells = sheet.rows[row]
+    starts = [at for at, v in enumerate(cells) if not is_blank(v)]
+    whens = list(dict.fromkeys(_shown(cells[at]) for at in starts))
+    covered = {c.at for c in head.columns}
+    if len(whens) < 2 or not all(is_when(cells[at]) for at in starts) or covered.issuperset(starts):
+        return []
+    over: dict[int, Column] = {}
+    for at in starts:
+        mine = [c for c in head.columns if c.at <= at]
+        if not mine or not mine[-1].field or any(b not in starts for b in range(mine[-1].at, at)):
+            return []
+        over[at] = mine[-1]
+    used = {c.at for c in over.values()}
+    common = [c for c in head.columns if c.at not in used]
+    return [
+        _group(
+            sheet,
+            Head(head.top, row, []),
+            common,
+            [over[at]._replace(at=at) for at in starts if _shown(cells[at]) == when],
+            row,
+            next(at for at in starts if _shown(cells[at]) == when),
+        )
+        for when in whens
+    ]
+
+
+def _group(sheet: Sheet, head: Head, common: list[Column], own: list[Column], row: int, at: int) -> Group:
+    # A date of all groups would be that of one: it is not used.
+    shared = [c._replace(kind="unknown") if c.field == "test_date" else c for c in common]
+    columns = sorted([*shared, *own], key=lambda c: c.at)
+    place = Place(sheet.name, number_of(sheet, row), at)
+    return Group(head._replace(columns=columns), place, _shown(sheet.rows[row][at]), frozenset(c.at for c in own))
+
+
+def skipped(sheet: Sheet, groups: list[Group], index: int, first: int, stop: int) -> set[int]:
+    """Positions of the rows in which a group has no reading; one without any belongs to the last group."""
+    rows = range(first, min(stop, len(sheet.rows)))
+    filled = [{r for r in rows if any(not is_blank(sheet.rows[r][at]) for at in g.own)} for g in groups]
+    rest = set(rows) - set().union(*filled)
+    return set(rows) - filled[index] - (rest if index == len(groups) - 1 else set())
+
+
+def of_group(spec: TableSpec | None, groups: list[Group], index: int) -> TableSpec | None:
+    """What a layout file says of one group: what it says of another group's columns is left out."""
+    if spec is None:
+        return None
+    others = frozenset().union(*(g.own for i, g in enumerate(groups) if i != index)) - groups[index].own
+    return spec._replace(fields={f: s for f, s in spec.fields.items() if s.column not in others})

@@ -1,0 +1,256 @@
+"""Finds the heading rows of a sheet whose tests are rows: one row of headings, or two or three that belong together."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+from grader.columns import FIELDS
+from grader.read.shapes.tables import Sheet, is_blank
+from grader.read.words.headings import EXACT
+from grader.read.words.labels import (
+    Column,
+    another_thing,
+    column,
+    is_limit_word,
+    is_placeholder,
+    is_unit,
+    kind_of,
+    looks_like_value,
+    may_be_heading,
+)
+
+READINGS = frozenset(f.name for f in FIELDS.values() if f.reading)
+_MOST_VALUES = 0.34  # share of figures above which a row is no row of headings
+_LEAST_KNOWN = 0.5  # share of its texts that must be headings
+
+
+class Head(NamedTuple):
+    """The heading of one table: its rows (positions in sheet.rows, top to bottom) and columns, left to right."""
+
+    top: int
+    bottom: int
+    columns: list[Column]
+
+    @property
+    def fields(self) -> set[str]:
+        """The fields that it names."""
+        return {c.field for c in self.columns if c.field}
+
+    @property
+    def own(self) -> bool:
+        """Whether every heading is one of the blank, in one row."""
+        return self.top == self.bottom and all(c.heading.basis == EXACT for c in self.columns)
+
+
+def is_table(columns: list[Column]) -> bool:
+    """Whether these headings open a table: a reading, and an outlet or two more that are known."""
+    known = [c for c in columns if c.kind == "field" or (c.kind == "unclear" and not c.weak)]
+    named = {c.field or c.text for c in known}
+    reading = any(c.field in READINGS or (not c.field and READINGS & set(c.heading.candidates)) for c in known)
+    return reading and any(c.field for c in known) and len(named) >= (2 if "outlet" in {c.field for c in known} else 3)
+
+
+def _texts(row: list[Any]) -> dict[int, str]:
+    return {c: v for c, v in enumerate(row) if type(v) is str and not is_blank(v)}
+
+
+def _is_texty(row: list[Any]) -> bool:
+    """Whether a row can be one of headings: two texts at least, hardly a figure among them."""
+    texts = [v for v in row if type(v) is str and v]
+    if len(texts) < 2:
+        return False
+    # What is neither text nor blank is a figure or a date: in most rows these alone decide.
+    plain = len(row) - row.count(None) - sum(type(v) is str for v in row)
+    if plain > _MOST_VALUES * (plain + len(texts)):
+        return False
+    texts = [v for v in texts if not v.isspace()]
+    values = plain + sum(map(looks_like_value, texts))
+    filled = plain + len(texts)
+    return filled - values >= 2 and values <= _MOST_VALUES * filled
+
+
+@lru_cache(maxsize=5_000)
+def _columns(top: tuple[str, ...], below: tuple[str, ...], units: tuple[str, ...]) -> tuple[Column, ...]:
+    """Columns of heading rows, remembered by their texts: a firm's files repeat them."""
+    return tuple(column(at, *parts) for at, parts in enumerate(zip(top, below, units)) if any(parts))
+
+
+def _row_texts(row: list[Any] | None, width: int) -> tuple[str, ...]:
+    if row is None:
+        return ("",) * width
+    return tuple("" if is_blank(v) else v if type(v) is str else f"{v:g}" if type(v) is float else str(v) for v in row)
+
+
+def columns_of(sheet: Sheet, rows: list[int]) -> list[Column]:
+    """The columns that one, two or three rows of headings make (the last of three holds units)."""
+    width = len(sheet.rows[0])
+    texts = [_row_texts(sheet.rows[row], width) for row in rows]
+    texts[1:] = [tuple("" if _says_unit(v) else v for v in below) for below in texts[1:]]
+    top = texts[0]
+    below = texts[1] if len(texts) > 1 else ("",) * width
+    units = texts[2] if len(texts) > 2 else ("",) * width
+    if len(rows) > 1:
+        top = _spread(sheet, rows[0], top, below)
+    return list(_columns(top, below, units))
+
+
+def _spread(sheet: Sheet, row: int, top: tuple[str, ...], below: tuple[str, ...]) -> tuple[str, ...]:
+    """A heading over several columns (merged, or followed by blanks) given to each of them."""
+    spread = list(top)
+    number = row if sheet.numbers is None else sheet.numbers[row]
+    covered: set[int] = set()
+    for first_row, first, last_row, last in sheet.merges():
+        if first_row <= number <= last_row:
+            for c in range(first, min(last + 1, len(spread))):
+                covered.add(c)
+                # A heading merged downwards stands alone, one merged sideways heads each column.
+                if not spread[c] and first < len(top):
+                    spread[c] = top[first]
+    for c in range(1, len(spread)):
+        # Without a merged range the words of a heading reach over blanks to its right, but not over units.
+        if not spread[c] and below[c] and c not in covered and not covered and not is_unit(below[c]):
+            spread[c] = spread[c - 1] if below[c - 1] else ""
+    return tuple(spread)
+
+
+def head_at(sheet: Sheet, row: int, after: int = -1) -> Head | None:
+    """The heading of a table that begins at a row, or None.
+
+    row   : position in sheet.rows.
+    after : the last row that belongs to an earlier table; a second row above is looked for below it.
+    """
+    cells = sheet.rows[row]
+    if not _is_texty(cells):
+        return None
+    texts = _texts(cells)
+    if sum(map(may_be_heading, texts.values())) < 2:
+        return None
+    single = columns_of(sheet, [row])
+    if is_table(single) and _mostly_known(single) and not _beside(single, cells):
+        return _whole(sheet, row, single, after)
+    below = _next(sheet, row)
+    if (under := _under_groups(sheet, row, after)) is not None:
+        return under
+    if below is None or not _is_texty(sheet.rows[below]):
+        return None
+    alone = columns_of(sheet, [below])
+    pair = columns_of(sheet, [row, below])
+    if not is_table(pair) or not _mostly_known(pair) or _beside(pair, cells):
+        return None
+    if is_table(alone) and _count(alone) >= _count(pair):
+        return None  # a title above the headings: they are found by themselves
+    return _with_units(sheet, [row, below], pair)
+
+
+def _under_groups(sheet: Sheet, row: int, after: int) -> Head | None:
+    """A heading that is one only with the row of groups above it, which names the outlets too."""
+    above = row - 1
+    if above <= after or not _is_groups(sheet, above):
+        return None
+    pair = columns_of(sheet, [above, row])
+    outlets = [c.at for c in pair if c.field == "outlet" and is_blank(sheet.rows[row][c.at])]
+    if len(outlets) != 1 or not is_table(pair) or not _mostly_known(pair):
+        return None
+    return _with_units(sheet, [above, row], pair)
+
+
+def _whole(sheet: Sheet, row: int, single: list[Column], after: int) -> Head:
+    """The heading with a row of units or further words below it, or a row of groups above it."""
+    below = _next(sheet, row)
+    if below is not None and _is_second(sheet, row, below):
+        pair = columns_of(sheet, [row, below])
+        if _count(pair) >= _count(single):
+            return _with_units(sheet, [row, below], pair)
+    above = row - 1
+    if above > after and _is_groups(sheet, above):
+        pair = columns_of(sheet, [above, row])
+        if _count(pair) > _count(single) or _blocked(pair):
+            return _with_units(sheet, [above, row], pair)
+    return Head(row, row, single)
+
+
+def _with_units(sheet: Sheet, rows: list[int], pair: list[Column]) -> Head:
+    below = _next(sheet, rows[-1])
+    if below is not None and below == rows[-1] + 1 and _is_units(sheet.rows[below]):
+        triple = columns_of(sheet, [*rows, below])
+        if _count(triple) >= _count(pair):
+            return Head(rows[0], below, triple)
+    return Head(rows[0], rows[-1], pair)
+
+
+def _next(sheet: Sheet, row: int) -> int | None:
+    return row + 1 if row + 1 < len(sheet.rows) else None
+
+
+def _count(columns: list[Column]) -> int:
+    return len({c.field for c in columns if c.field})
+
+
+def _blocked(columns: list[Column]) -> bool:
+    return any(c.kind == "unclear" and another_thing(c.text) for c in columns)
+
+
+def _mostly_known(columns: list[Column]) -> bool:
+    known = sum(c.kind != "unknown" and not c.weak for c in columns)
+    return known >= _LEAST_KNOWN * len(columns)
+
+
+def _beside(columns: list[Column], cells: list[Any]) -> bool:
+    """Whether these are labels of a form, each with its value to the right, and no heading row."""
+    labels = [c for c in columns if c.kind in ("field", "unclear") and c.text.endswith(":")]
+    return len(labels) * 2 > len(columns) or (
+        bool(labels) and any(looks_like_value(v) for v in cells if not is_blank(v))
+    )
+
+
+def _is_units(row: list[Any]) -> bool:
+    filled = [v for v in row if not is_blank(v)]
+    units = sum(map(is_unit, filled))
+    return units >= 1 and all(is_unit(v) or is_placeholder(v) or _says_unit(v) for v in filled)
+
+
+def _says_unit(value: Any) -> bool:
+    """Whether a cell is the word Unit, which names a row of units at its side."""
+    return type(value) is str and len(value) <= 30 and kind_of(value) == "unit"
+
+
+def _is_second(sheet: Sheet, row: int, below: int) -> bool:
+    """Whether a row is the second one of a heading: units, or words that make sense only under the first."""
+    cells = sheet.rows[below]
+    if _is_units(cells):
+        return True
+    filled = _texts(cells)
+    if not filled or any(looks_like_value(v) and not is_unit(v) for v in cells if not is_blank(v)):
+        return False
+    head = sheet.rows[row]
+    if is_limit_word(next(iter(filled.values()))):
+        return False
+    helps = 0
+    pair = {c.at: c for c in columns_of(sheet, [row, below])}
+    for at, text in filled.items():
+        over = head[at] if type(head[at]) is str else ""
+        if is_unit(text):
+            helps += 1
+        elif at in pair and pair[at].field and (is_blank(over) or column(at, over).field != pair[at].field):
+            helps += 1
+        elif at in pair and pair[at].field and may_be_heading(text):
+            helps += 1
+    return helps * 2 > len(filled)
+
+
+def _is_groups(sheet: Sheet, row: int) -> bool:
+    """Whether a row above the headings groups them: texts alone, one over a merged range or several of them."""
+    cells = sheet.rows[row]
+    texts = _texts(cells)
+    if not texts or any(looks_like_value(v) for v in cells if not is_blank(v)):
+        return False
+    first = next(iter(texts.values()))
+    if is_limit_word(first) or any(":" in t for t in texts.values()):
+        return False
+    number = row if sheet.numbers is None else sheet.numbers[row]
+    wide = [r for r in sheet.merges() if r[0] <= number <= r[2] and r[3] > r[1]]
+    width = len([v for v in sheet.rows[row + 1] if not is_blank(v)])
+    if wide and all(r[3] - r[1] + 1 >= width for r in wide) and len(texts) == 1:
+        return False  # a title over the whole table
+    return len(texts) >= 2 or bool(wide)

@@ -1,0 +1,146 @@
+"""Labels with their values beside, in the same cell or below: what stands above a table, and forms."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+from grader.columns import FIELDS
+from grader.problems import Place, Unreadable, a1
+from grader.read.shapes.tables import Note, Sheet, is_blank, number_of, shown, tidied
+from grader.read.words.labels import SHARED, Column, column, inline, is_unit, label
+
+_NUMBERS = frozenset(f.name for f in FIELDS.values() if f.kind == "number")
+_FAR = 4  # columns between a label and its value, at most
+
+
+class Pair(NamedTuple):
+    """One label and its value. Rows are positions in sheet.rows; where: "beside", "below" or "inside"."""
+
+    row: int
+    column: int
+    label: Column
+    value_row: int
+    value_column: int
+    value: Any
+    where: str
+
+
+def pairs(sheet: Sheet, first: int, stop: int) -> list[Pair]:
+    """Every label between two rows (positions, `stop` left out) with its value (None where it is blank)."""
+    labels: dict[tuple[int, int], Column] = {}
+    made: list[Pair] = []
+    # Only what differs is taken apart: names and words come again in every row.
+    texts = {v for cells in sheet.rows[first:stop] for v in cells if type(v) is str and v}
+    insides = {text: found for text in texts if (found := inline(text))}
+    alone = {text: known for text in texts if text not in insides and (known := label(text))}
+    for row in range(first, stop) if insides or alone else ():
+        for at, text in enumerate(sheet.rows[row]):
+            if type(text) is not str or not text:
+                continue
+            if text in insides:
+                made.append(Pair(row, at, insides[text][0], row, at, insides[text][1], "inside"))
+            elif text in alone:
+                labels[row, at] = alone[text]
+    for (row, at), known in labels.items():
+        made.append(_placed(sheet, labels, row, at, known, stop))
+    return sorted(made, key=lambda p: (p.row, p.column))
+
+
+def _placed(sheet: Sheet, labels: dict[tuple[int, int], Column], row: int, at: int, known: Column, stop: int) -> Pair:
+    beside = _beside(sheet, labels, row, at)
+    beneath = (row + 1, at) not in labels and row + 1 < stop and not is_blank(sheet.rows[row + 1][at])
+    stacked = (row + 1, at) in labels or (row - 1, at) in labels
+    sideways = (row, at + 1) in labels or (row, at - 1) in labels
+    if not stacked and beneath and (sideways or beside is None):
+        value = tidied(sheet.rows[row + 1][at])
+        deeper = row + 2 < stop and (row + 2, at) not in labels and not is_blank(sheet.rows[row + 2][at])
+        if is_unit(value) and deeper and known.field in _NUMBERS:
+            return Pair(row, at, _with_unit(known, value), row + 2, at, tidied(sheet.rows[row + 2][at]), "below")
+        return Pair(row, at, known, row + 1, at, value, "below")
+    if beside is None:
+        return Pair(row, at, known, row, min(at + 1, len(sheet.rows[row]) - 1), None, "beside")
+    value_at, unit = beside
+    return Pair(row, at, _with_unit(known, unit), row, value_at, tidied(sheet.rows[row][value_at]), "beside")
+
+
+def _beside(sheet: Sheet, labels: dict[tuple[int, int], Column], row: int, at: int) -> tuple[int, str | None] | None:
+    """(column of the value to the right of a label, a unit beside it), None where there is none."""
+    cells = sheet.rows[row]
+    value: int | None = None
+    unit: str | None = None
+    for c in range(at + 1, min(at + 2 + _FAR, len(cells))):
+        if (row, c) in labels:
+            break
+        if is_blank(cells[c]):
+            if value is not None:
+                break
+            continue
+        if is_unit(cells[c]) and unit is None:
+            unit = cells[c]
+        elif value is None:
+            value = c
+        else:
+            break
+    return None if value is None else (value, unit)
+
+
+def _with_unit(known: Column, unit: str | None) -> Column:
+    if unit is None or not known.field or known.heading.unit is not None:
+        return known
+    return column(known.at, known.text, unit=unit)
+
+
+class Shared(NamedTuple):
+    """What holds for all tests of a table: field -> (Place, value), how each was understood, what is to be said."""
+
+    constants: dict[str, tuple[Place, Any]]
+    how: dict[str, tuple[str, str, str]]
+    notes: list[Note]
+
+
+def shared_above(sheet: Sheet, first: int, stop: int, more: frozenset[str] = frozenset()) -> Shared:
+    """What the rows between two positions say of all tests of the table that follows.
+
+    Only what may hold for several tests (site, date, instrument, system, ambient temperature); a reading there
+    belongs to no test and is said. Two values for one field: neither is read. more : further fields allowed.
+    """
+    constants: dict[str, tuple[Place, Any]] = {}
+    how: dict[str, tuple[str, str, str]] = {}
+    notes: list[Note] = []
+    for pair in pairs(sheet, first, stop):
+        field = pair.label.field
+        if pair.value is None:
+            continue
+        cell = a1(number_of(sheet, pair.value_row), pair.value_column)
+        if field not in SHARED and field not in more:
+            if field or pair.label.kind == "unclear":
+                notes.append(Note("label_not_used", sheet.name, cell, pair.value, {"label": pair.label.text}))
+            continue
+        place = Place(sheet.name, number_of(sheet, pair.value_row), pair.value_column)
+        value = with_unit(field, pair.label, pair.value)
+        if field in constants:
+            if constants[field][1] != value:
+                both = f"{shown(constants[field][1])} / {shown(value)}"
+                constants[field] = (constants[field][0], Unreadable(both, "twice"))
+            continue
+        constants[field] = (place, value)
+        how[field] = (pair.label.text, "label above the table", pair.label.heading.sure)
+    return Shared(constants, how, notes)
+
+
+def with_unit(field: str, known: Column, value: Any) -> Any:
+    """A single value with its unit written behind it where that is not the field's own.
+
+    A constant has no column that could state the unit, and the reading of cells understands "101.3 kPa".
+    """
+    own = FIELDS[field].unit
+    if FIELDS[field].kind != "number" or type(value) not in (int, float) and not _bare(value):
+        return value
+    unit = known.heading.unit
+    if unit is None and known.heading.lacks_unit:
+        return Unreadable(str(value), "no_unit")
+    return value if unit in (None, own) else f"{value} {unit}"
+
+
+def _bare(value: Any) -> bool:
+    return type(value) is str and value.strip()[-1:].isdigit()

@@ -1,0 +1,369 @@
+"""The sheets of a workbook -> the tables of tests in them, whatever their shape.
+
+`recognise` is one pure function on lists of rows; it knows nothing of files. The program's own blank goes a
+short way: its headings are known as they stand. Anything else is taken apart by the modules beside this one:
+labels.py (texts -> headings), shapes_heads.py, shapes_down.py, banners.py (tests are rows), shapes_years.py (years
+side by side), shapes_across.py
+(tests are columns), shapes_long.py (one reading a row), shapes_form.py and shapes_pairs.py (labels with their values),
+shapes_fields.py (units, doubts). What cannot be told is not read, and a problem says which line of a layout file would
+settle it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import cache
+from typing import Any, NamedTuple
+
+from grader.columns import FIELDS, normal_heading
+from grader.problems import Place, Unreadable, a1
+from grader.read.layout_spec import LayoutSpec
+from grader.read.shapes.down import Block, Made, plain, read_down
+from grader.read.shapes.heads import Head
+from grader.read.shapes.tables import Found, Note, Recognised, Sheet, number_of
+from grader.read.words.headings import CERTAIN, EXACT, Heading
+from grader.read.words.labels import SHARED, Column, label
+
+__all__ = ["Found", "Note", "Recognised", "Sheet", "Vocabulary", "recognise", "vocabulary"]
+
+LONGEST_HEADING = 80
+_MEMO_SIZE = 20_000
+
+
+class Vocabulary(NamedTuple):
+    """The headings of the blank, normalised, and what is known of the fields behind them."""
+
+    headings: dict[str, str]
+    readings: frozenset[str]  # a measurement: a table has at least one such column
+    visit: frozenset[str]  # may stand on the Visit sheet
+    numbers: frozenset[str]
+    memo: dict[str, str | None]  # text -> field, for texts seen before
+
+
+@cache
+def vocabulary() -> Vocabulary:
+    """The headings of the blank and the further fields, exactly as data/fields.toml spells them."""
+    fields = FIELDS.values()
+    return Vocabulary(
+        headings={normal_heading(f.heading): f.name for f in fields},
+        readings=frozenset(f.name for f in fields if f.reading),
+        visit=frozenset(f.name for f in fields if f.sheet == "Visit"),
+        numbers=frozenset(f.name for f in fields if f.kind == "number"),
+        memo={},
+    )
+
+
+def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: LayoutSpec | None = None) -> Recognised:
+    """Find the tables of tests in the sheets of one workbook.
+
+    sheets  : of one workbook, in its order; taken one at a time, so a generator keeps memory small.
+    layout  : what layout files say of this workbook.
+    Returns : Recognised. A sheet named Visit gives constants. With no table `tables` is empty: the caller
+              refuses the file.
+    """
+    known = known or vocabulary()
+    layout = layout or LayoutSpec()
+    made = Made([], [], 0, 0)
+    unused: list[Note] = []
+    constants: dict[str, tuple[Place, Any]] = {}
+    covers: list[tuple[Sheet, dict[str, tuple[Place, Any]], dict[str, tuple[str, str, str]]]] = []
+    tables: list[Found] = []
+    notes: list[Note] = []
+    rows_found = passed_over = 0
+    with_visit = False
+    for sheet in sheets:
+        if not sheet.rows or not sheet.rows[0] or layout.ignores(sheet.name):
+            continue
+        specs = layout.of(sheet.name)
+        texts = _texts(sheet, known)
+        if plain(sheet.name) == "visit" and not specs and not _exact_table(sheet, texts, known):
+            with_visit = True
+            made_constants, said = _read_visit(sheet, texts, known)
+            constants.update(made_constants)
+            notes += said
+            continue
+        own = None if specs else _exact_table(sheet, texts, known)
+        if own is not None and own[0] == _first_filled(sheet):
+            made = _read_own(sheet, texts, own, known)
+        elif (explained := _fingerprint(sheet)) in _EXPLAINED and not specs:
+            continue
+        else:
+            from grader.read.shapes.sheet import read_sheet  # here: a folder of blanks never needs it
+
+            made = read_sheet(sheet, specs)
+            if not made.tables and not made.notes and not specs and not _not_used(sheet, texts) and not _cover(sheet):
+                if explained is not None:
+                    _EXPLAINED.add(explained)
+        tables += made.tables
+        notes += made.notes
+        rows_found += made.rows_found
+        passed_over += made.passed_over
+        if made.tables:
+            if sheet.hidden and made.rows_found:
+                notes.append(Note("hidden_sheet", sheet.name, "", sheet.name, {"rows": made.rows_found}))
+            elif made.rows_found:
+                notes += _hidden_rows(sheet, made)
+        else:
+            unused += _not_used(sheet, texts)
+            cover = _cover(sheet)
+            if cover:
+                covers.append((sheet, *cover))
+    if tables:
+        notes += unused
+    if constants:
+        tables = _with_constants(tables, constants)
+    elif len(covers) == 1 and not with_visit:
+        # An empty Visit sheet is the place for such values: no page of instructions stands in for it.
+        tables = _with_cover(tables, *covers[0], notes)
+    if not all(t.own for t in tables):
+        from grader.read.shapes.site_of_sheet import with_sheet_names
+
+        tables = with_sheet_names(tables, notes)
+    return Recognised(tables, notes, rows_found, passed_over)
+
+
+# Sheets in which there was nothing, by all that stands in them: pages of instructions come with every blank.
+_EXPLAINED: set[tuple[Any, ...] | None] = set()
+_MOST_EXPLAINED = 50
+_LONGEST_EXPLAINED = 300
+
+
+def _fingerprint(sheet: Sheet) -> tuple[Any, ...] | None:
+    if len(sheet.rows) > _LONGEST_EXPLAINED or len(_EXPLAINED) > _MOST_EXPLAINED:
+        return None
+    return (sheet.name, *map(tuple, sheet.rows))
+
+
+# ------------------------------------------------------------------------------------- the program's own blank
+
+
+def _field(text: str, known: Vocabulary) -> str | None:
+    """The field a text is the heading of in the blank, or None."""
+    try:
+        return known.memo[text]
+    except KeyError:
+        found = None
+        if len(text) <= LONGEST_HEADING:
+            found = known.headings.get(normal_heading(text).rstrip(":"))
+        if len(known.memo) >= _MEMO_SIZE:
+            known.memo.clear()
+        known.memo[text] = found
+        return found
+
+
+class _Texts(NamedTuple):
+    """The different values of one sheet: headings (text -> field), blanks, any that is no number."""
+
+    headings: dict[str, str]
+    blanks: set[Any]
+    odd: bool
+
+    def clean(self, values: tuple[Any, ...]) -> list[Any]:
+        """Cells with blanks as None, and numbers that are none (NaN, infinite) as Unreadable."""
+        if self.odd:
+            values = tuple(Unreadable(str(v), "number") if type(v) is float and v - v != 0.0 else v for v in values)
+        blanks = self.blanks
+        if blanks and not blanks.isdisjoint(values):
+            return [None if v in blanks else v for v in values]
+        return list(values)
+
+
+def _texts(sheet: Sheet, known: Vocabulary) -> _Texts:
+    headings: dict[str, str] = {}
+    blanks: set[Any] = set()
+    odd = False
+    # One loop over the different values, so that the loops over cells are all inside C code.
+    for value in set().union(*sheet.rows):
+        kind = type(value)
+        if kind is str:
+            if not value.strip():
+                blanks.add(value)
+            elif field := _field(value, known):
+                headings[value] = field
+        elif kind is float and value - value != 0.0:
+            odd = True
+    return _Texts(headings, blanks, odd)
+
+
+def _exact_table(sheet: Sheet, texts: _Texts, known: Vocabulary) -> tuple[int, dict[int, str]] | None:
+    """The first row of which every text is a heading of the blank and that opens a table, with its fields."""
+    if not texts.headings or known.readings.isdisjoint(texts.headings.values()):
+        return None
+    apart = texts.headings.keys().isdisjoint
+    for number, row in enumerate(sheet.rows):
+        if apart(row):
+            continue
+        filled = {at: v for at, v in enumerate(row) if v is not None and v not in texts.blanks}
+        fields = {at: texts.headings[v] for at, v in filled.items() if type(v) is str and v in texts.headings}
+        if len(fields) == len(filled) and _opens(set(fields.values()), known):
+            return number, fields
+        if _opens(set(fields.values()), known):
+            return None
+    return None
+
+
+def _first_filled(sheet: Sheet) -> int:
+    return next((i for i, row in enumerate(sheet.rows) if row.count("") + row.count(None) < len(row)), 0)
+
+
+def _opens(fields: set[str], known: Vocabulary) -> bool:
+    """Whether a row of these headings opens a table: a reading, and an outlet or two more headings."""
+    return bool(fields & known.readings) and len(fields) >= (2 if "outlet" in fields else 3)
+
+
+@cache
+def _own_column(at: int, text: str, field: str) -> Column:
+    unit = FIELDS[field].unit or None
+    heading = Heading(field, unit, EXACT, CERTAIN, (field,), "the heading of the blank", "heading" if unit else "")
+    return Column(at, text, "field", heading, EXACT)
+
+
+def _read_own(sheet: Sheet, texts: _Texts, first: tuple[int, dict[int, str]], known: Vocabulary) -> Made:
+    """Tables with headings of the blank. A row of the same headings again does not open a new table."""
+    columns = list(zip(*sheet.rows))
+    apart = texts.headings.keys().isdisjoint
+    blocks: list[tuple[int, dict[int, str], list[int]]] = [(*first, [])]
+    for row in range(first[0] + 1, len(sheet.rows)):
+        if apart(sheet.rows[row]):
+            continue
+        fields = {
+            at: texts.headings[v] for at, v in enumerate(sheet.rows[row]) if type(v) is str and v in texts.headings
+        }
+        if fields == blocks[-1][1]:
+            blocks[-1][2].append(row)
+        elif _opens(set(fields.values()), known):
+            blocks.append((row, fields, []))
+    tables: list[Found] = []
+    notes: list[Note] = []
+    rows_found = passed_over = 0
+    for i, (row, fields, again) in enumerate(blocks):
+        stop = blocks[i + 1][0] if i + 1 < len(blocks) else len(sheet.rows)
+        head = Head(row, row, [_own_column(at, sheet.rows[row][at], field) for at, field in sorted(fields.items())])
+        named = plain(sheet.name) == "readings"
+        made = read_down(sheet, columns, texts.clean, Block(head, stop, again, banners=not named))
+        tables += made.tables
+        notes += made.notes
+        rows_found += made.rows_found
+        passed_over += made.passed_over
+        if not made.rows_found:
+            notes.append(Note("empty_readings", sheet.name, a1(number_of(sheet, row), 0), sheet.name, {}))
+    return Made(tables, notes, rows_found, passed_over)
+
+
+# ------------------------------------------------------------------------------------------ what holds for all
+
+
+def _read_visit(sheet: Sheet, texts: _Texts, known: Vocabulary) -> tuple[dict[str, tuple[Place, Any]], list[Note]]:
+    """Labels in column A, values in column B -> constants. Only Visit's labels: a reading is no constant."""
+    notes: list[Note] = []
+    constants: dict[str, tuple[Place, Any]] = {}
+    columns = list(zip(*sheet.rows))
+    if len(columns) < 2:
+        return constants, notes
+    labels, values = texts.clean(columns[0]), texts.clean(columns[1])
+    percents = set(sheet.percents)
+    for row, (text, value) in enumerate(zip(labels, values)):
+        if text is None or value is None:
+            continue
+        number = number_of(sheet, row)
+        field = _field(text, known) if type(text) is str else None
+        if field is None and (found := label(text)) is not None and found.field in known.visit:
+            from grader.read.shapes.pairs import with_unit
+
+            field, value = found.field, with_unit(found.field, found, value)
+        if field is None or field not in known.visit:
+            said = {"label": str(text)}
+            notes.append(Note("unknown_label", sheet.name, a1(number, 1), value, said))
+            continue
+        if field in known.numbers and (number, 1) in percents and type(value) in (int, float):
+            value = Unreadable(f"{value * 100:.10g}%", "percent")
+        if field in constants:
+            place, earlier = constants[field]
+            said = {"label": str(text), "first": a1(place.row or 0, 1)}
+            notes.append(Note("label_twice", sheet.name, a1(number, 1), value, said))
+            shown = earlier.shown if isinstance(earlier, Unreadable) else str(earlier)
+            constants[field] = (place, Unreadable(f"{shown} / {value}", "twice"))
+        else:
+            constants[field] = (Place(sheet.name, number, 1), value)
+    return constants, notes
+
+
+def _with_constants(tables: list[Found], constants: dict[str, tuple[Place, Any]]) -> list[Found]:
+    """Give the Visit sheet's values to the table of sheet Readings.
+
+    Other tables get them where there is no such sheet, or where they say neither site nor date themselves:
+    another log in the same workbook may be of another visit.
+    """
+    with_readings = any(plain(t.sheet) == "readings" for t in tables)
+    made = []
+    for table in tables:
+        belongs = not with_readings or plain(table.sheet) == "readings" or not _says_where_or_when(table)
+        made.append(table._replace(constants={**constants, **table.constants}) if belongs else table)
+    return made
+
+
+def _says_where_or_when(table: Found) -> bool:
+    return any(f in table.places or f in table.constants for f in ("site", "test_date"))
+
+
+def _cover(sheet: Sheet) -> tuple[dict[str, tuple[Place, Any]], dict[str, tuple[str, str, str]]] | None:
+    """The labels of a sheet without tests that say where and when; None where it is no such sheet."""
+    if len(sheet.rows) > 200:
+        return None
+    from grader.read.shapes.pairs import pairs, with_unit
+
+    constants: dict[str, tuple[Place, Any]] = {}
+    how: dict[str, tuple[str, str, str]] = {}
+    for pair in pairs(sheet, 0, len(sheet.rows)):
+        field = pair.label.field
+        if pair.value is None or field not in SHARED or pair.where == "below":
+            continue
+        value = with_unit(field, pair.label, pair.value)
+        if field in constants:
+            value = Unreadable(f"{constants[field][1]} / {value}", "twice")
+        constants[field] = (Place(sheet.name, number_of(sheet, pair.value_row), pair.value_column), value)
+        how[field] = (pair.label.text, "label on another sheet", pair.label.heading.sure)
+    return (constants, how) if len(constants) >= 2 and {"site", "test_date"} & set(constants) else None
+
+
+def _with_cover(
+    tables: list[Found],
+    sheet: Sheet,
+    constants: dict[str, tuple[Place, Any]],
+    how: dict[str, tuple[str, str, str]],
+    notes: list[Note],
+) -> list[Found]:
+    made = []
+    used = False
+    for table in tables:
+        if table.own or not _says_where_or_when(table):
+            used = True
+            table = table._replace(constants={**constants, **table.constants}, how={**how, **table.how})
+        made.append(table)
+    if used:
+        notes.append(Note("cover_sheet", sheet.name, "", sheet.name, {"count": len(constants)}))
+    return made
+
+
+def _hidden_rows(sheet: Sheet, made: Made) -> list[Note]:
+    hidden = set(sheet.hidden_rows)
+    if not hidden:
+        return []
+    rows = sorted({r for t in made.tables if t.orientation in ("down", "long") for r in t.rows} & hidden)
+    if not rows:
+        return []
+    return [Note("hidden_rows", sheet.name, a1(rows[0], 0), sheet.name, {"rows": len(rows)})]
+
+
+def _not_used(sheet: Sheet, texts: _Texts) -> list[Note]:
+    """A note on a sheet with headings of ours that holds no table."""
+    best: dict[str, str] = {}
+    at = (0, 0)
+    for number, row in enumerate(sheet.rows):
+        # Blanks first: a row may be sixteen thousand cells wide.
+        known = {v: said.field for v in {v for v in row if type(v) is str and v} if (said := label(v)) and said.field}
+        if len(set(known.values())) > len(set(best.values())):
+            best, at = known, (number, next(i for i, v in enumerate(row) if type(v) is str and v in known))
+    if len(set(best.values())) < 3:
+        return []
+    return [Note("sheet_not_used", sheet.name, a1(number_of(sheet, at[0]), at[1]), sheet.name, {"count": len(best)})]

@@ -1,0 +1,73 @@
+"""A sheet a site or a year: what the name of a sheet may stand for where nothing on it says site or date."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from grader.data import load_toml
+from grader.problems import Place
+from grader.read.shapes.tables import Found, Note
+from grader.read.words.dates import parse_date
+
+_YEAR = re.compile(r".*\b(?:19|20)\d{2}\b.*|.*\bq[1-4]\b.*", re.IGNORECASE)
+
+
+def _month(name: str) -> bool:
+    words = re.findall(r"[^\W\d_]+", name)
+    return len(words) == 1 and not parse_date(f"1 {words[0]} 2024").code
+
+
+def _generic(name: str) -> bool:
+    """Whether a name says nothing: Sheet1, Data, Readings (2)."""
+    words = re.sub(r"[\W\d_]+", " ", name).casefold().split()
+    return not words or all(w in load_toml("limits_reading.toml")["rows"]["sheet_words"] for w in words)
+
+
+def with_sheet_names(tables: list[Found], notes: list[Note]) -> list[Found]:
+    """Tables with what the names of their sheets say.
+
+    A name that is a date is the test date of a table without one, noted. Where several sheets hold tables that
+    name no site, the name of each (no year, no month, no word such as Data) is taken for the site, queried:
+    so two outlets called 1 are never taken for one. A year alone is no date: queried where dates are missing.
+    """
+    sheets = {t.sheet for t in tables if t.rows}
+    named = {s for s in sheets if not _generic(s) and not _is_day(s) and not _YEAR.fullmatch(s) and not _month(s)}
+    made = []
+    said: set[tuple[str, str]] = set()
+
+    def note(code: str, table: Found, line: str) -> None:
+        if (code, table.sheet) not in said:
+            said.add((code, table.sheet))
+            notes.append(Note(code, table.sheet, "", table.sheet, {"line": line}))
+
+    for table in tables:
+        more: dict[str, Any] = {}
+        if table.rows and not _has(table, "test_date"):
+            if _is_day(table.sheet):
+                more["test_date"] = table.sheet.strip()
+                note("sheet_name_date", table, f'test_date = "{table.sheet.strip()}"')
+            elif _YEAR.fullmatch(table.sheet):
+                note("sheet_name_year", table, 'test_date = "2026-03-14"')
+        if table.rows and len(sheets) > 1 and table.sheet in named and not _has(table, "site"):
+            more["site"] = table.sheet.strip()
+            note("sheet_name_site", table, f'site = "{table.sheet.strip()}"')
+        place = Place(table.sheet, 0, 0)
+        made.append(
+            table._replace(
+                constants={**table.constants, **{f: (place, v) for f, v in more.items()}},
+                how={**table.how, **{f: (v, "name of the sheet", "likely") for f, v in more.items()}},
+            )
+            if more
+            else table
+        )
+    return made
+
+
+def _is_day(name: str) -> bool:
+    parsed = parse_date(name.strip())
+    return bool(parsed.day or (parsed.day_first or parsed.month_first))
+
+
+def _has(table: Found, field: str) -> bool:
+    return field in table.constants or any(v is not None for v in table.columns.get(field, ()))

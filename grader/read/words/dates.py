@@ -1,0 +1,255 @@
+"""How dates and times are written. Everything here works on one text; the order of a column's slash dates is
+found by the caller from all of its texts (`column_order`).
+
+Dates that are certain: 2026-03-04 (also with a time behind it, or with "/" or "." between), 4.3.2026 and
+04.03.26 (points: day first, always), 4 March 2026, 4-Mar-26, March 4th, 2026, with or without the weekday.
+Dates that depend on the column: 4/3/2026, 04-03-26. A month alone (03/2027, Mar 2027, 2027-03; the year with
+four digits) is a date only where a thing expires. A year alone, or a day or month without one, is no date.
+"""
+
+from __future__ import annotations
+
+import calendar
+import re
+from datetime import date
+from enum import IntEnum
+from functools import cache
+from typing import NamedTuple
+
+from grader.columns import READ, UNREADABLE
+from grader.data import load_toml
+from grader.read.words.notation import clean
+
+
+class Order(IntEnum):
+    """What all slash dates of one column say together."""
+
+    NONE = 0  # no slash date in it, or only such as are the same in both orders
+    DAY_FIRST = 1
+    MONTH_FIRST = 2
+    EITHER = 3  # both orders fit all of them
+    NEITHER = 4  # no one order fits all of them
+
+
+class DateText(NamedTuple):
+    """A date text taken apart.
+
+    day          : the date, where it is certain.
+    day_first, month_first : a slash date read in both orders, None where that is no date.
+    month        : last day of a month that stands alone.
+    code         : "" or the problem code that says why the text is no date.
+    """
+
+    day: date | None = None
+    day_first: date | None = None
+    month_first: date | None = None
+    month: date | None = None
+    code: str = ""
+
+    @property
+    def slash(self) -> bool:
+        """Whether the date depends on the order of day and month."""
+        return self.day_first is not None or self.month_first is not None
+
+
+class DateReading(NamedTuple):
+    """What a date text means: state of grader.columns, the date, and a problem code with its detail."""
+
+    state: int
+    day: date | None = None
+    code: str = ""
+    detail: str = ""
+
+
+_SEPARATED = re.compile(r"(\d{1,4})\s?([-/.])\s?(\d{1,2})\s?\2\s?(\d{1,4})", re.ASCII)
+_ISO_TIME = re.compile(
+    r"(\d{4}-\d{1,2}-\d{1,2})[ Tt]\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?\s?(?:Z|z|[+-]\d{2}:?\d{2})?", re.ASCII
+)
+_MONTH_YEAR = re.compile(r"(\d{1,2})\s?[-/.]\s?(\d{4})", re.ASCII)
+_YEAR_MONTH = re.compile(r"(\d{4})\s?[-/.]\s?(\d{1,2})", re.ASCII)
+_TIME = re.compile(
+    r"(\d{1,2})(?:[:.h](\d{2})(?::(\d{2})(?:\.\d+)?)?)?\s*([ap]\.?m\.?)?\s*(hrs?|hours|h|uhr)?\.?", re.ASCII
+)
+_FOUR_DIGITS = re.compile(r"(\d{2})(\d{2})\s*(?:hrs?|h|hours)?", re.ASCII)
+
+
+def real_date(year: int, month: int, day: int) -> date | None:
+    """The date, or None where there is no such day or it lies outside the years that a log can hold."""
+    first, last = load_toml("notation.toml")["dates"]["years"]
+    if not (first <= year <= last and 1 <= month <= 12 and 1 <= day <= calendar.monthrange(year, month)[1]):
+        return None
+    return date(year, month, day)
+
+
+def full_year(text: str) -> int:
+    """Year of a text of two or four digits; 0 for any other length.
+
+    >>> full_year("26"), full_year("98"), full_year("2026"), full_year("202")
+    (2026, 1998, 2026, 0)
+    """
+    if len(text) == 2:
+        year = int(text)
+        return year + (1900 if year >= load_toml("notation.toml")["dates"]["two_digit_1900_from"] else 2000)
+    return int(text) if len(text) == 4 else 0
+
+
+def month_end(year: int, month: int) -> date | None:
+    """Last day of a month, or None where there is no such month."""
+    if not 1 <= month <= 12 or real_date(year, month, 1) is None:
+        return None
+    return date(year, month, calendar.monthrange(year, month)[1])
+
+
+@cache
+def _named() -> tuple[re.Pattern[str], re.Pattern[str], re.Pattern[str], re.Pattern[str]]:
+    """Patterns with names of months: weekday in front, day month year, month day year, month year."""
+    data = load_toml("notation.toml")
+    months = "|".join(sorted(data["months"], key=len, reverse=True))
+    weekdays = "|".join(sorted(data["dates"]["weekdays"], key=len, reverse=True))
+    gap = r"[\s\-/.,]+"
+    day = r"(\d{1,2})(?:st|nd|rd|th)?"
+    year = r"(\d{4}|\d{2})"
+    return (
+        re.compile(rf"(?:{weekdays})[\s,.]+"),
+        re.compile(rf"{day}(?:\s+of)?[\s\-/.,]*({months}){gap}{year}", re.ASCII),
+        re.compile(rf"({months}){gap}{day}{gap}{year}", re.ASCII),
+        re.compile(rf"({months}){gap}(\d{{4}})", re.ASCII),
+    )
+
+
+def parse_date(text: str) -> DateText:
+    """Take a date text apart.
+
+    text    : str. Any text; cleaned here.
+    Returns : DateText; `code` is not empty where the text is no date of the forms above.
+
+    >>> parse_date("4.3.2026").day, parse_date("13/3/26").month_first, parse_date("2027-02").month
+    (datetime.date(2026, 3, 4), None, datetime.date(2027, 2, 28))
+    """
+    text = clean(text)
+    with_time = _ISO_TIME.fullmatch(text)
+    parts = _SEPARATED.fullmatch(with_time.group(1) if with_time else text)
+    if parts:
+        return _separated(*parts.groups())
+    for pattern, year_at, month_at in ((_MONTH_YEAR, 2, 1), (_YEAR_MONTH, 1, 2)):
+        alone = pattern.fullmatch(text)
+        if alone:
+            return _month_alone(int(alone.group(year_at)), int(alone.group(month_at)))
+    if re.fullmatch(r"\d{4}", text, re.ASCII):
+        return DateText(code="date_year_alone")
+    return _with_name(text.casefold())
+
+
+def _separated(first: str, mark: str, middle: str, last: str) -> DateText:
+    """A date of three numbers with one mark between them."""
+    if len(first) == 4 and len(last) <= 2:
+        day = real_date(int(first), int(middle), int(last))
+        return DateText(day=day) if day else DateText(code="date_impossible")
+    year = full_year(last)
+    if len(first) > 2 or not year:
+        return DateText(code="date_not_read")
+    day_first = real_date(year, int(middle), int(first))
+    if mark == ".":
+        return DateText(day=day_first) if day_first else DateText(code="date_impossible")
+    month_first = real_date(year, int(first), int(middle))
+    if day_first is None and month_first is None:
+        return DateText(code="date_impossible")
+    return DateText(day_first=day_first, month_first=month_first)
+
+
+def _month_alone(year: int, month: int) -> DateText:
+    end = month_end(year, month)
+    return DateText(month=end) if end else DateText(code="date_impossible")
+
+
+def _with_name(text: str) -> DateText:
+    """A date with the name of a month; `text` is casefolded."""
+    months = load_toml("notation.toml")["months"]
+    weekday, day_month, month_day, month_year = _named()
+    in_front = weekday.match(text)
+    if in_front:
+        text = text[in_front.end() :]
+    for pattern, day_at, month_at in ((day_month, 1, 2), (month_day, 2, 1)):
+        found = pattern.fullmatch(text)
+        if found:
+            day = real_date(full_year(found.group(3)), months[found.group(month_at)], int(found.group(day_at)))
+            return DateText(day=day) if day else DateText(code="date_impossible")
+    alone = month_year.fullmatch(text)
+    if alone:
+        return _month_alone(int(alone.group(2)), months[alone.group(1)])
+    return DateText(code="date_not_read")
+
+
+def resolve(parsed: DateText, order: Order, expiry: bool, month_first: bool = False) -> DateReading:
+    """What a date text means in its column.
+
+    parsed      : DateText of `parse_date`.
+    order       : what the column's slash dates say together.
+    expiry      : whether the field says when something ends: then a month alone is its last day, and a date
+                  that can be two is the earlier, so that nothing expired counts as valid.
+    month_first : which order is taken where both fit (not for an expiry).
+    Returns     : DateReading.
+    """
+    if parsed.code:
+        return DateReading(UNREADABLE, code=parsed.code)
+    if parsed.day:
+        return DateReading(READ, parsed.day)
+    if parsed.month:
+        if expiry:
+            return DateReading(READ, parsed.month, "expiry_month", parsed.month.isoformat())
+        return DateReading(UNREADABLE, code="date_month_alone")
+    both = [d for d in (parsed.day_first, parsed.month_first) if d is not None]
+    same = len(both) == 2 and both[0] == both[1]
+    if same:
+        return DateReading(READ, both[0])
+    if order in (Order.DAY_FIRST, Order.MONTH_FIRST):
+        day = parsed.day_first if order == Order.DAY_FIRST else parsed.month_first
+        return DateReading(READ, day) if day else DateReading(UNREADABLE, code="date_order")
+    if expiry:
+        return DateReading(READ, min(both), "expiry_earlier" if len(both) == 2 else "", min(both).isoformat())
+    if order == Order.NEITHER:
+        return DateReading(UNREADABLE, code="date_order")
+    day = parsed.month_first if month_first else parsed.day_first
+    if day is None:
+        return DateReading(UNREADABLE, code="date_order")
+    return DateReading(READ, day, "date_order_assumed", "month first" if month_first else "day first")
+
+
+def column_order(day_first_fits: bool, month_first_fits: bool) -> Order:
+    """The order of a column, from whether each order fits all of its slash dates (impossible ones left out).
+
+    >>> column_order(True, False).name, column_order(True, True).name
+    ('DAY_FIRST', 'EITHER')
+    """
+    if day_first_fits and month_first_fits:
+        return Order.EITHER
+    if day_first_fits:
+        return Order.DAY_FIRST
+    return Order.MONTH_FIRST if month_first_fits else Order.NEITHER
+
+
+def time_minutes(text: str) -> float | None:
+    """Minutes after midnight of a time text, None where it is none.
+
+    Forms: 9:05, 09.05, 9h05, 9:05:30, 0905, 9 am, 9:05 p.m., 21:05 hrs. A bare hour needs am or pm.
+
+    >>> time_minutes("9:05 pm"), time_minutes("0905"), time_minutes("24:00"), time_minutes("9")
+    (1265.0, 545.0, None, None)
+    """
+    text = clean(text).casefold()
+    four = _FOUR_DIGITS.fullmatch(text)
+    if four:
+        hour, minute, second, half = int(four.group(1)), int(four.group(2)), 0, ""
+    else:
+        match = _TIME.fullmatch(text)
+        if match is None or (match.group(2) is None and not match.group(4)):
+            return None
+        hour, minute, second = (int(match.group(i) or 0) for i in (1, 2, 3))
+        half = (match.group(4) or "")[:1]
+        if half and not 1 <= hour <= 12:
+            return None
+        if half:
+            hour = hour % 12 + (12 if half == "p" else 0)
+    if hour > 23 or minute > 59 or second > 59:
+        return None
+    return hour * 60.0 + minute + second / 60.0

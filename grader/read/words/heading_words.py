@@ -1,0 +1,145 @@
+"""The words of headings, from data/headings-<language>.toml, and how a heading's text is compared."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterator
+from functools import cache, lru_cache
+from typing import Any, NamedTuple
+
+from grader.columns import FIELDS
+from grader.data import load_toml, names
+
+# What stands between two words of a heading.
+BREAK = re.compile(r"[\s/,;:|()\[\]{}&+.\-–_]+")
+
+
+def languages() -> tuple[str, ...]:
+    """Languages that have headings: the data files, English first."""
+    found = [n.removeprefix("headings-").removesuffix(".toml") for n in names("") if n.startswith("headings-")]
+    return tuple(sorted(found, key=lambda code: (code != "en", code)))
+
+
+class Words(NamedTuple):
+    """All words of some languages.
+
+    meanings : key -> {field: the list it stands in}.
+    ambiguous : key -> candidates. others: key -> what kind of column it is that is none of ours.
+    filler, joining, condition, other_thing : [words] of the data files. limit: a limit as far as its unit.
+    telling  : keys of every spelling and of every word in one that is no filler: without one of them a text
+               is no heading, and is not taken apart.
+    """
+
+    meanings: dict[str, dict[str, str]]
+    ambiguous: dict[str, tuple[str, ...]]
+    at_atmosphere: frozenset[str]
+    others: dict[str, str]
+    filler: frozenset[str]
+    joining: tuple[str, ...]
+    condition: tuple[str, ...]
+    limit: re.Pattern[str]
+    other_thing: frozenset[str]
+    telling: frozenset[str]
+
+
+def tidy(text: str) -> str:
+    """A heading on one line, in composed plain letters, without footnote signs and white space at the ends.
+
+    >>> tidy(" 1. CO₂\u00a0\\n(mL/m³)*: ")
+    'CO2 (mL/m3)'
+    """
+    text = text.replace("º", "°").replace("\u00ad", "").replace("µ", "u")
+    text = re.sub(r"[\u200b-\u200f\u2060\ufeff]", "", unicodedata.normalize("NFKC", text))
+    text = re.sub(r"(?<=[^\W\d])[-‐]\s*\n\s*(?=[a-zäöüéèà])", "", text)
+    text = re.sub(r"\^(?=[23])", "", text)
+    text = " ".join(re.sub(r"[*†‡'\"’‘`´_]", " ", text).split())
+    text = re.sub(r"^\(?\d{1,2}[.)]\s+(?=\D)|^[a-z]\)\s*", "", text)
+    return text.strip(" :;,").rstrip(".")
+
+
+@lru_cache(maxsize=50_000)  # the same words come again in every heading
+def key(text: str) -> str:
+    """A heading's words as they are compared: letters, digits and "#" alone, without case and accents.
+
+    >>> key("Oil-/Mist (Œl)"), key("Öl") == key("ol")
+    ('oilmistoel', True)
+    """
+    folded = unicodedata.normalize("NFKD", text.casefold().replace("œ", "oe"))
+    return "".join(c for c in folded if c.isalnum() or c == "#")
+
+
+@cache
+def reading_words() -> frozenset[str]:
+    """Words that stand for a reading: a heading may list them, "Oil (stain / no stain)"."""
+    lists = load_toml("notation.toml")["words"].values()
+    return frozenset(key(s) for spellings in lists for s in spellings) - {""}
+
+
+@cache
+def words_of(codes: tuple[str, ...]) -> Words:
+    """All words of some languages, and the headings of the blank.
+
+    Raises : FileNotFoundError where there is no such language.
+    """
+    meanings: dict[str, dict[str, str]] = {}
+    ambiguous: dict[str, tuple[str, ...]] = {}
+    at_atmosphere: set[str] = set()
+    others: dict[str, str] = {}
+    lists: dict[str, list[str]] = {name: [] for name in ("filler", "joining", "condition", "limit", "other_thing")}
+    for field in FIELDS.values():
+        meanings.setdefault(key(re.sub(r"\(.*\)$", "", field.heading)), {})[field.name] = "synonyms"
+    # "Water" alone is the tube reading: only the whole heading "Water (mg/m³)" is the content.
+    meanings.pop(key("Water"))
+    spelled = [f.heading for f in FIELDS.values()]
+    for code in codes:
+        data = load_toml(f"headings-{code}.toml")
+        spelled += [*data["ambiguous"], *(s for all_of in data["others"].values() for s in all_of)]
+        for how, field_name, spelling in _spellings(data):
+            spelled.append(spelling)
+            meanings.setdefault(key(spelling), {}).setdefault(field_name, how)
+        for field_name, spellings in data["at_atmosphere"].items():
+            for spelling in spellings:
+                spelled.append(spelling)
+                meanings.setdefault(key(spelling), {}).setdefault(field_name, "synonyms")
+                at_atmosphere.add(key(spelling))
+        for spelling, fields in data["ambiguous"].items():
+            known = ambiguous.get(key(spelling), ())
+            ambiguous[key(spelling)] = (*known, *(f for f in fields if f not in known))
+        for kind, spellings in data["others"].items():
+            others.update({key(s): kind for s in spellings})
+        for name, spellings in data["words"].items():
+            lists[name] += spellings
+    signs = "|".join(re.escape(w) for w in sorted(lists["limit"], key=len, reverse=True))
+    limit = re.compile(rf"(?:(?:{signs}|[<>≤≥=:±\-–]|\d+(?:[.,]\d+)?)\s*)+", re.IGNORECASE)
+    filler = frozenset(map(key, lists["filler"]))
+    telling = frozenset(key(t) for s in spelled for t in BREAK.split(s)) - filler | frozenset(map(key, spelled))
+    return Words(
+        meanings,
+        ambiguous,
+        frozenset(at_atmosphere),
+        others,
+        filler,
+        tuple(lists["joining"]),
+        tuple(lists["condition"]),
+        limit,
+        frozenset(map(key, lists["other_thing"])),
+        telling - {""},
+    )
+
+
+def _spellings(data: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
+    """(list it stands in, field, spelling) of every heading of one language."""
+    for field_name, entry in data["fields"].items():
+        for how, spellings in entry.items():
+            yield from ((how, field_name, spelling) for spelling in spellings)
+    ending = {"tube_lot": "_tube_lot", "tube_expiry": "_tube_expiry"}
+    for pattern, entry in data["patterns"].items():
+        for substance, called in data["substances"].items():
+            if pattern in ("lowest_mark", "highest_mark"):
+                marks = (getattr(f, pattern) for f in FIELDS.values() if f.tube == substance)
+                field_name = next(mark for mark in marks if mark)
+            else:
+                field_name = substance + ending[pattern]
+            for how, spellings in entry.items():
+                yield from ((how, field_name, s.replace("{}", name)) for s in spellings for name in called)

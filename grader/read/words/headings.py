@@ -1,0 +1,445 @@
+"""A heading of a firm's own log -> the field it means, its unit, and how sure that is.
+
+Words are data, a file a language (data/headings-<language>.toml), and so are units (data/units.toml). Where a
+heading can mean two fields, or holds a part that is not understood, no field is given: a person settles it in
+a layout file.
+
+A heading, after `tidy`, is  [n.] words [unit] [condition]  where the unit stands in brackets, behind a slash,
+a comma, "in" or nothing, before the words, or in a second row; a condition is "@ 7 bar" or the reference
+condition; a limit ("max 5 ppm") gives its unit only. A pressure dew point is not taken to be at the row's
+line pressure: only a heading with a figure, or a column, says where it was measured. Runs in the reading
+child: no numpy, no pandas.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from functools import cache, lru_cache
+from typing import NamedTuple
+
+from grader.columns import FIELDS, normal_heading
+from grader.read.words.heading_words import BREAK, Words, key, reading_words, tidy, words_of
+from grader.read.words.units import belongs, canonical, convert, unit_needed
+
+LONGEST_HEADING = 120
+MOST_WORDS = 14
+
+# sure
+CERTAIN, LIKELY, UNSURE = "certain", "likely", "unsure"
+# basis
+EXACT, SYNONYM, ABBREVIATION = "heading exact", "synonym", "abbreviation"
+
+
+class Heading(NamedTuple):
+    """What a heading means.
+
+    field      : field name, None where it is none of ours or can be several: then nothing is read from it.
+    unit       : canonical unit id, None where the heading states none (or the field has none).
+    basis      : "heading exact" (of the blank), "synonym", "abbreviation", or "" without a field.
+    sure       : "certain", "likely", or "unsure" (no field).
+    candidates : fields that could be meant, the likeliest first; empty where nothing is known of it.
+    why        : one short sentence for a person, English.
+    unit_from  : "heading", "second row" or "".
+    constants  : (field, value in that field's unit) that the heading itself states: "PDP @ 7 bar".
+    told       : the unit that a heading without a field states, for the line of a layout file.
+    """
+
+    field: str | None = None
+    unit: str | None = None
+    basis: str = ""
+    sure: str = UNSURE
+    candidates: tuple[str, ...] = ()
+    why: str = ""
+    unit_from: str = ""
+    constants: tuple[tuple[str, float], ...] = ()
+    told: str | None = None
+
+    @property
+    def lacks_unit(self) -> bool:
+        """Whether the figures are not read unless a unit is found elsewhere (a column, a layout file)."""
+        return self.field is not None and self.unit is None and unit_needed(self.field)
+
+    @property
+    def problem(self) -> str:
+        """Code of the problem to raise where the column holds anything, or ""."""
+        return "heading_unclear" if self.field is None and self.candidates else ""
+
+
+def understand(text: str, *, unit_below: str = "", languages: tuple[str, ...] = ("en", "de", "fr")) -> Heading:
+    """What a heading means.
+
+    text       : str. The cell, as it stands (line breaks, hard spaces, "CO₂", a colon at the end).
+    unit_below : str. The cell of a second heading row below it (or beside it, in a column of units): a
+                 unit, or further words of the heading, or "".
+    languages  : codes of data/headings-<code>.toml to look in.
+    Returns    : Heading. Remembered for each text.
+    Raises     : FileNotFoundError where there is no such language.
+
+    >>> understand("CO₂ / ppm")[:4]
+    ('co2_ppm', 'ppm', 'abbreviation', 'certain')
+    >>> understand("Pressure (bar)").field, understand("Pressure (bar)").candidates[0]
+    (None, 'line_pressure_bar')
+    """
+    return _understand(text, unit_below, languages)
+
+
+@lru_cache(maxsize=20_000)
+def _understand(text: str, unit_below: str, languages: tuple[str, ...]) -> Heading:
+    words = words_of(languages)
+    below = tidy(unit_below)
+    if set(below) <= set("-–—[]() /"):
+        below = ""
+    exact = _own_headings().get(normal_heading(text).rstrip(":*"))
+    if exact and (not below or canonical(below) == FIELDS[exact].unit != ""):
+        unit = FIELDS[exact].unit or None
+        return Heading(exact, unit, EXACT, CERTAIN, (exact,), "the heading of the blank", "heading" if unit else "")
+    whole = tidy(text)
+    tokens = BREAK.split(whole)
+    if not whole or len(whole) > LONGEST_HEADING or len(tokens) > MOST_WORDS:
+        return Heading(why="no heading" if not whole else "too long for a heading")
+    if words.telling.isdisjoint(map(key, [*tokens, whole])):
+        return Heading(why="not known" if canonical(whole) is None else "a unit alone")
+    if not below:
+        return _single(whole, words)
+    if len(below) > LONGEST_HEADING or len(BREAK.split(below)) > MOST_WORDS:
+        return Heading(why="too long for a heading")
+    unit = _unit_of(below, words)
+    if unit is None:
+        return _single(f"{whole} {below}", words)
+    found = _single(whole, words, unit)
+    if found.field is None or found.unit is None or found.unit_from == "second row":
+        return found
+    if found.unit != unit:
+        return Heading(candidates=(found.field,), why=f"the heading says {found.unit}, the row below it {unit}")
+    return found
+
+
+def other(text: str, *, languages: tuple[str, ...] = ("en", "de", "fr")) -> str | None:
+    """What a heading is that is none of our fields but tells how a table is built.
+
+    Returns : "unit", "limit", "verdict", "parameter", "value" or "number" (a running number); None otherwise.
+
+    >>> other("Units"), other("Grenzwert"), other("Oxygen")
+    ('unit', 'limit', None)
+    """
+    return words_of(languages).others.get(key(text))
+
+
+@cache
+def _own_headings() -> dict[str, str]:
+    return {normal_heading(f.heading): f.name for f in FIELDS.values()}
+
+
+# --------------------------------------------------------------------------------------------- taking apart
+
+
+class _Meaning(NamedTuple):
+    """What the words of a heading mean: one field, or several candidates."""
+
+    field: str | None
+    candidates: tuple[str, ...]
+    basis: str = SYNONYM
+    sure: str = CERTAIN
+    at_atmosphere: bool = False
+
+
+# Signs that say something, though a key leaves them out: "Humidity (%)" is no reading in mg/m³.
+_SIGNS = frozenset("%‰<>≤≥=±°@~")
+_NUMBER_SIGN = re.compile(r"\bn°", re.IGNORECASE)
+# CO 2 may be carbon dioxide, or the second of several columns for carbon monoxide.
+_CO_2 = re.compile(r"\bco[\s\-_.,/()\[\]]+2\b(?![.,]\d)", re.IGNORECASE)
+_BRACKETS = re.compile(r"\(([^()]*(?:\([^()]*\)[^()]*)*)\)|\[([^\[\]]*)\]|\{([^{}]*)\}")
+_QUANTITY = re.compile(r"(\d+(?:[.,]\d+)?)\s*([^\d\s,;()][^\d,;()]*?)\s*(?:$|[,;/]|and\b|und\b|et\b)", re.IGNORECASE)
+# A limit needs a word or a sign, or a range and a unit: "CO - 2" is the second of several columns.
+_LIMIT_WORD = re.compile(r"[<>≤≥=±]|[^\W\d]")
+_LIMIT_SIGN = re.compile(r"[<>≤≥=±]|[^\W\d]|\d\s*[\-–]\s*\d")
+_REFERENCE = {
+    "°C": (20.0,),
+    "hPa": (1013.0, 1013.25),
+    "bar": (1.0, 1.013, 1.01325),
+    "kPa": (101.3, 101.325),
+    "bar absolute": (1.0, 1.013, 1.01325),
+    "atm": (1.0,),
+}
+
+
+def _single(whole: str, words: Words, unit: str = "") -> Heading:
+    """A tidied heading; `unit` (canonical) where a row below states it."""
+    conditions, rest, strange = _conditions(whole, words)
+    best: Heading | None = None
+    for core, unit_text, dropped in _proposals(rest, words):
+        if _CO_2.search(core):
+            return Heading(
+                candidates=("co2_ppm", "co_ppm"), why="it can be carbon dioxide, or a second column of carbon monoxide"
+            )
+        here = canonical(unit_text) if unit_text else None
+        meaning = _meaning(core, words)
+        if meaning is None or (unit_text and here is None):
+            continue
+        made = _with_unit(meaning, here, unit, dropped)
+        if made.field and strange:
+            made = Heading(candidates=made.candidates, why=f"“{strange}” is not understood")
+        if made.field:
+            return _with_conditions(made, meaning, conditions, whole)
+        if best is None or (made.candidates and not best.candidates):
+            best = made
+    best = best or _nothing(rest, words)
+    return best._replace(told=_unit_in(rest, words, best.candidates[0]) or unit or None) if best.candidates else best
+
+
+def _unit_in(rest: str, words: Words, field: str) -> str | None:
+    """The unit that a heading states which is not clear otherwise, where it is one of a field."""
+    units = (canonical(text) for _, text, _ in _proposals(rest, words) if text)
+    return next((u for u in units if u is not None and belongs(field, u)), None)
+
+
+def _with_unit(meaning: _Meaning, here: str | None, below: str, dropped: bool) -> Heading:
+    """The heading for a meaning and the unit that was found in it or below it."""
+    candidates = meaning.candidates
+    stated = here or below or None
+    if meaning.field is None:
+        fit = tuple(f for f in candidates if stated is None or belongs(f, stated))
+        return Heading(
+            candidates=fit or candidates,
+            why="it can be several fields" if len(candidates) > 1 else "it may be another thing",
+        )
+    field = meaning.field
+    for unit in filter(None, (here, below)):
+        if not belongs(field, unit):
+            return Heading(candidates=(field,), why=f"{unit} is no unit of {FIELDS[field].heading}")
+    basis = meaning.basis
+    sure = LIKELY if dropped or meaning.sure == LIKELY else CERTAIN
+    if stated is None and FIELDS[field].unit:
+        sure = LIKELY
+    why = {SYNONYM: "a word for", ABBREVIATION: "an abbreviation of"}[basis] + f" {FIELDS[field].heading}"
+    return Heading(field, stated, basis, sure, (field,), why, "heading" if here else "second row" if below else "")
+
+
+# Peeling off a unit and a limit takes two steps; a sentence must not be tried in every way there is.
+_DEEPEST = 2
+
+
+def _proposals(whole: str, words: Words, depth: int = 0) -> Iterator[tuple[str, str, bool]]:
+    """(words, unit text or "", whether something was left out) that a heading can be made of, best first."""
+    if depth > _DEEPEST:
+        yield whole, "", False
+        return
+    yield from _unit_at_an_end(whole, words, depth)
+    for match in _BRACKETS.finditer(whole):
+        inner = next(g for g in match.groups() if g is not None)
+        outside = f"{whole[: match.start()]} {whole[match.end() :]}".strip()
+        if not outside:
+            continue
+        if canonical(inner) is not None:
+            yield from (
+                (core, inner, dropped)
+                for core, more, dropped in _proposals(outside, words, depth + 1)
+                if not more or canonical(more) == canonical(inner)
+            )
+        elif (limited := _limit_unit(inner, words)) is not None:
+            if limited:
+                yield outside, limited, True
+            else:
+                yield from ((core, more, True) for core, more, _ in _proposals(outside, words, depth + 1))
+    yield whole, "", False
+
+
+def _unit_at_an_end(whole: str, words: Words, depth: int = 0) -> Iterator[tuple[str, str, bool]]:
+    """The longest unit behind the words, then the longest before them."""
+    ends = [m for m in re.finditer(r"[\s/,;:|\-–]*[\s/,;:|(\[{\-–]+", whole) if m.start() > 0]
+    for match in ends:
+        for at in sorted({match.start(), match.end()}):
+            tail = _unwrapped(whole[at:].strip(" /,;:|-–"))
+            if not tail:
+                continue
+            core = _without_joining(whole[: match.start()], words)
+            if canonical(tail) is not None:
+                yield core, tail, False
+            elif (limited := _limit_unit(tail, words)) is not None:
+                if limited:
+                    yield core, limited, True
+                else:
+                    yield from ((inner, more, True) for inner, more, _ in _proposals(core, words, depth + 1))
+    for match in reversed(ends):
+        head = whole[: match.start()]
+        if canonical(head) is not None:
+            yield whole[match.end() :], head, False
+
+
+def _unwrapped(tail: str) -> str:
+    """A tail without a bracket that opens before it: "[bar(g)]", "ppm)"."""
+    for opening, closing in ("()", "[]", "{}"):
+        if tail.startswith(opening) and tail.endswith(closing):
+            tail = tail[1:-1].strip()
+        elif tail.endswith(closing) and tail.count(opening) < tail.count(closing):
+            tail = tail[:-1].strip()
+    return tail
+
+
+def _without_joining(core: str, words: Words) -> str:
+    core = core.rstrip(" /,;:|-–([{=")
+    for word in words.joining:
+        if core.casefold().endswith(" " + word):
+            return core[: -len(word)].rstrip(" /,;:|-–([{=")
+    return core
+
+
+def _limit_unit(text: str, words: Words) -> str | None:
+    """The unit text behind a limit ("max 5 ppm", "19.5 - 23.5 %"), "" if it states none; None: no limit."""
+    match = words.limit.match(text) if any(c.isdigit() for c in text) else None
+    if match is None or not any(c.isdigit() for c in match[0]):
+        return None
+    rest = text[match.end() :].strip()
+    if not rest:
+        return "" if _LIMIT_WORD.search(match[0]) else None
+    return rest if _LIMIT_SIGN.search(match[0]) and canonical(rest) is not None else None
+
+
+def _unit_of(below: str, words: Words) -> str | None:
+    """Canonical unit of the cell below a heading, also behind a limit or "in"."""
+    for text in (below, re.sub(rf"^(?:{'|'.join(words.joining)})[\s:]+", "", below, flags=re.IGNORECASE)):
+        found = canonical(_unwrapped(text))
+        if found:
+            return found
+        limited = _limit_unit(_unwrapped(text), words)
+        if limited:
+            return canonical(limited)
+    return None
+
+
+# ------------------------------------------------------------------------------------------- what words mean
+
+
+def _meaning(core: str, words: Words) -> _Meaning | None:
+    """What words without a unit mean; None where they are unknown."""
+    found = _listed(core, words)
+    if found:
+        return found
+    tokens = [t for t in BREAK.split(core) if t]
+    for dropped in range(1, len(tokens)):
+        # The fewest words of no meaning go first: "measured water content" is the content still.
+        for front in range(dropped + 1):
+            kept = tokens[front : len(tokens) - dropped + front]
+            gone = tokens[:front] + tokens[len(tokens) - dropped + front :]
+            if kept and all(key(t) in words.filler for t in gone) and (found := _listed(" ".join(kept), words)):
+                return found._replace(sure=LIKELY)
+    for cut in range(1, len(tokens)):
+        one, two = _listed(" ".join(tokens[:cut]), words), _listed(" ".join(tokens[cut:]), words)
+        if one and two and one.field and one.field == two.field:
+            return one if one.sure == CERTAIN else two
+        if one and two and one.field and two.field:
+            return _Meaning(None, (one.field, two.field))
+    match = _BRACKETS.search(core)
+    if match:
+        inner = next(g for g in match.groups() if g is not None)
+        outside = _meaning(f"{core[: match.start()]} {core[match.end() :]}", words)
+        if outside and outside.field:
+            if FIELDS[outside.field].kind == "number":
+                fits = all(key(w) in reading_words() for w in re.split(r"[/,;]|\bor\b|\boder\b|\bou\b", inner))
+            else:
+                fits = not words.other_thing & set(map(key, BREAK.split(inner)))
+            return outside._replace(sure=LIKELY) if fits else None
+    return None
+
+
+def _listed(text: str, words: Words) -> _Meaning | None:
+    """What a text means that stands in the data files as a whole."""
+    if not _SIGNS.isdisjoint(_NUMBER_SIGN.sub("", text)):
+        return None
+    spelled = key(text)
+    several = words.ambiguous.get(spelled)
+    fields = words.meanings.get(spelled, {})
+    if several or len(fields) > 1:
+        return _Meaning(None, (*fields, *(f for f in several or () if f not in fields)))
+    for field, how in fields.items():
+        basis = ABBREVIATION if how == "abbreviations" else SYNONYM
+        return _Meaning(field, (field,), basis, LIKELY if how == "loose" else CERTAIN, spelled in words.at_atmosphere)
+    return None
+
+
+def _nothing(whole: str, words: Words) -> Heading:
+    """A heading that is not understood; fields that a part of it names are candidates."""
+    if canonical(whole) is not None:
+        return Heading(why="a unit alone")
+    kind = words.others.get(key(whole))
+    if kind:
+        return Heading(why=f"a column of another kind ({kind})")
+    tokens = [t for t in BREAK.split(whole) if t]
+    for length in range(len(tokens) - 1, 0, -1):
+        for start in range(len(tokens) - length + 1):
+            part = _listed(" ".join(tokens[start : start + length]), words)
+            if part and len(key(" ".join(tokens[start : start + length]))) > 1:
+                left = " ".join(tokens[:start] + tokens[start + length :])
+                return Heading(candidates=part.candidates, why=f"“{left}” is not understood")
+    return Heading(why="not known")
+
+
+# ------------------------------------------------------------------------------------------------- conditions
+
+
+def _conditions(whole: str, words: Words) -> tuple[list[tuple[float, str]], str, str]:
+    """(value and unit of each condition, the heading without them, a condition that is not understood)."""
+    signs = "|".join(
+        re.escape(w) if not w[0].isalpha() else rf"\b{re.escape(w)}\b"
+        for w in sorted(words.condition, key=len, reverse=True)
+    )
+    found: list[tuple[float, str]] = []
+    strange = ""
+
+    def take(match: re.Match[str]) -> str:
+        nonlocal strange
+        text = match[0]
+        inside = re.sub(rf"^[\s,;(\[]*(?:(?:{signs})\s*)?", "", text, flags=re.IGNORECASE).strip(" )]")
+        parts = _quantities(inside)
+        if parts is None:
+            if re.search(signs, text, re.IGNORECASE):
+                strange = strange or text.strip(" ,;()[]")
+                return ")" * (text.count(")") - text.count("("))
+            return text
+        found.extend(parts)
+        return ")" * (text.count(")") - text.count("("))
+
+    rest = re.sub(
+        rf"[\s,;]*[(\[]?\s*(?:{signs})\s*\d[^()\[\]]*(?:[)\]]|$|(?=[(\[]))|[\s,;]*[(\[]\s*\d[^()\[\]]*[)\]]",
+        take,
+        whole,
+        flags=re.IGNORECASE,
+    )
+    return found, rest.strip(), strange
+
+
+def _quantities(text: str) -> list[tuple[float, str]] | None:
+    """Pressures and temperatures of a text that holds nothing else: "20 °C, 1013 hPa"; None otherwise."""
+    made, end = [], 0
+    for match in _QUANTITY.finditer(text):
+        unit = canonical(match[2])
+        if (
+            text[end : match.start()].strip(" ,;/")
+            or unit is None
+            or not (
+                belongs("line_pressure_bar", unit)
+                or belongs("atmospheric_pressure_hpa", unit)
+                or belongs("airline_temperature_c", unit)
+            )
+        ):
+            return None
+        made.append((float(match[1].replace(",", ".")), unit))
+        end = match.end()
+    return made if made and not text[end:].strip(" ,;/") else None
+
+
+def _with_conditions(made: Heading, meaning: _Meaning, conditions: list[tuple[float, str]], whole: str) -> Heading:
+    """Give a heading its conditions: the pressure of a dew point, else only the reference condition fits."""
+    field, constants = made.field, []
+    at = "dew_point_measured_at_bar"
+    if meaning.at_atmosphere:
+        constants.append((at, 0.0))
+    for value, unit in conditions:
+        if field == "dew_point_measured_c" and not constants and (value, unit) == (1.0, "atm"):
+            constants.append((at, 0.0))
+        elif field == "dew_point_measured_c" and not constants and belongs(at, unit):
+            constants.append((at, float(convert(at, unit, value))))
+        elif field == "dew_point_measured_c" or value not in _REFERENCE.get(unit, ()):
+            return Heading(candidates=made.candidates, why=f"at {value:g} {unit} is another condition than ours")
+    return made._replace(constants=tuple(constants))

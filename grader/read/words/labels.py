@@ -1,0 +1,201 @@
+"""Texts of a sheet -> headings and labels, with as little taking apart as possible.
+
+Most texts of a log are names, words and remarks. `may_be_heading` rules them out by their words alone, so that
+only what can be a heading goes to headings.understand. Everything is remembered within the process.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import cache, lru_cache
+from typing import Any, NamedTuple
+
+from grader.columns import FIELDS, normal_heading
+from grader.read.words.heading_words import BREAK, Words, key, languages, words_of
+from grader.read.words.headings import EXACT, LIKELY, LONGEST_HEADING, MOST_WORDS, Heading, other, understand
+from grader.read.words.units import belongs, canonical
+
+_LETTER = re.compile(r"[^\W\d_]|%")
+_NUMBER = re.compile(r"\s*[<>≤≥=~±+\-–−]{0,2}\s*\d[\d.,\s]*\s*(?:[%°a-zA-Zµ³²/·.()]{0,12})\s*")
+_DATE = re.compile(r"\s*\d{1,4}[./\-]\d{1,2}[./\-]\d{1,4}\s*")
+_PLACEHOLDER = frozenset("-–—[]() /.")
+# What may hold for several tests at once: no reading, no outlet, no remark.
+SHARED = frozenset(f.name for f in FIELDS.values() if not f.reading and f.name not in ("outlet", "remarks"))
+VISIT = frozenset(f.name for f in FIELDS.values() if f.sheet == "Visit")
+
+
+class Column(NamedTuple):
+    """What the heading over a column (before a row, beside a cell) means.
+
+    kind : "field"; "unclear" (may be some of our fields: `heading.candidates`); "unit", "limit", "verdict",
+           "parameter", "value", "number" (tells how the table is built); "unknown"; "ignored" (by a layout).
+    text : the heading as it stands, parts of several rows joined by " / ".
+    at   : 0-based column (row where outlets run across).
+    """
+
+    at: int
+    text: str
+    kind: str
+    heading: Heading
+    how: str = ""
+
+    @property
+    def weak(self) -> bool:
+        """Whether only a part of the text names a field: "Bay 3", "CO alarm"."""
+        return self.kind == "unclear" and self.heading.why.endswith("is not understood")
+
+    @property
+    def field(self) -> str:
+        """Name of the field, "" where it is none."""
+        return self.heading.field or "" if self.kind == "field" else ""
+
+
+@cache
+def _languages() -> tuple[str, ...]:
+    return languages()  # looks into the folder of the data, which does not change
+
+
+@cache
+def _words() -> Words:
+    return words_of(_languages())
+
+
+@lru_cache(maxsize=50_000)
+def _tells(token: str) -> bool:
+    return key(token) in _words().telling
+
+
+@lru_cache(maxsize=50_000)
+def may_be_heading(text: str) -> bool:
+    """Whether a text can be a heading at all, by its words: cheap, and wrong only on the side of yes.
+
+    >>> may_be_heading("CO [ppm]"), may_be_heading("telephone"), may_be_heading("20.9")
+    (True, False, False)
+    """
+    if len(text) > LONGEST_HEADING or not _LETTER.search(text):
+        return False
+    tokens = BREAK.split(text)
+    if len(tokens) > MOST_WORDS + 2:
+        return False
+    return any(map(_tells, tokens)) or key(text) in _words().telling or key(text) in _words().others
+
+
+def looks_like_value(value: Any) -> bool:
+    """Whether a cell is a figure or a date, not a heading: a number, a date, or a text of one."""
+    if type(value) is not str:
+        return value is not None
+    return bool(_NUMBER.fullmatch(value) or _DATE.fullmatch(value))
+
+
+def is_unit(text: Any) -> bool:
+    """Whether a cell is a unit alone."""
+    return type(text) is str and len(text) <= 30 and bool(text.strip()) and canonical(text) is not None
+
+
+def is_placeholder(text: Any) -> bool:
+    """Whether a cell of a row of units stands for "no unit": a dash, empty brackets."""
+    return type(text) is str and set(text) <= _PLACEHOLDER
+
+
+@lru_cache(maxsize=20_000)
+def kind_of(text: str) -> str | None:
+    """What a heading is that is none of our fields but tells how a table is built; see headings.other."""
+    return other(text)
+
+
+def is_limit_word(text: Any) -> bool:
+    """Whether a cell says that its row or column holds limits."""
+    return type(text) is str and len(text) <= 60 and kind_of(text) == "limit"
+
+
+def another_thing(text: str) -> bool:
+    """Whether a heading holds a word by which it means something else: limit, previous, required, average."""
+    words = _words()
+    return any(key(t) in words.other_thing or words.others.get(key(t)) == "limit" for t in BREAK.split(text) if t)
+
+
+def column(at: int, text: str, below: str = "", unit: str = "") -> Column:
+    """What one heading means.
+
+    text, below : the heading, and what stands under it (or beside it) in a second heading row.
+    unit        : the unit in a further row or column.
+    """
+    whole = " / ".join(part for part in (text.strip(), below.strip(), unit.strip()) if part)
+    heading = _joined(text, below, unit)
+    if heading.field:
+        return Column(at, whole, "field", heading, _how(heading))
+    if heading.candidates:
+        return Column(at, whole, "unclear", heading)
+    kind = (other(text) if text.strip() else None) or (other(below) if below.strip() else None)
+    return Column(at, whole, kind or "unknown", heading)
+
+
+def _how(heading: Heading) -> str:
+    if heading.basis == EXACT:
+        return EXACT
+    return heading.basis + (", unit in the second row" if heading.unit_from == "second row" else "")
+
+
+def _joined(text: str, below: str, unit: str) -> Heading:
+    codes = _languages()
+    if not below.strip() or is_placeholder(below):
+        return understand(text, unit_below=unit, languages=codes)
+    if not text.strip():
+        return understand(below, unit_below=unit, languages=codes)
+    if is_unit(below) and not unit.strip():
+        return understand(text, unit_below=below, languages=codes)
+    if unit.strip():
+        both = understand(f"{text} {below}", unit_below=unit, languages=codes)
+    else:
+        both = understand(text, unit_below=below, languages=codes)
+    if both.field:
+        return both
+    alone = understand(below, unit_below=unit, languages=codes)
+    # The heading above may turn the one below into another thing: limits, last year's figures, before a filter.
+    if (alone.field or other(below)) and not another_thing(text):
+        return alone._replace(sure=LIKELY) if alone.field else alone
+    return both if both.candidates else alone if alone.candidates else both
+
+
+def exact_field(text: Any) -> str | None:
+    """The field whose heading in the blank a text is, without any taking apart."""
+    return _exact().get(normal_heading(text).rstrip(":")) if type(text) is str and len(text) <= 80 else None
+
+
+@cache
+def _exact() -> dict[str, str]:
+    return {normal_heading(f.heading): f.name for f in FIELDS.values()}
+
+
+def label(text: Any) -> Column | None:
+    """What a text means as a label beside or above a value; None where it is no label of ours."""
+    return _label(text) if type(text) is str else None
+
+
+@lru_cache(maxsize=50_000)
+def _label(text: str) -> Column | None:
+    if not may_be_heading(text):
+        return None
+    found = column(-1, text)
+    return found if found.kind == "field" or (found.kind == "unclear" and not found.weak) else None
+
+
+def inline(text: Any) -> tuple[Column, str] | None:
+    """A label and its value in one cell, "Site: North yard"; None where it is none.
+
+    >>> inline("Site: North yard")[1], inline("Note to all")
+    ('North yard', None)
+    """
+    if type(text) is not str or ":" not in text or len(text) > 200:
+        return None
+    before, value = text.split(":", 1)
+    if not before.strip() or not value.strip():
+        return None
+    found = label(before)
+    return (found, " ".join(value.split())) if found else None
+
+
+def unit_fits(found: Column, unit: str) -> bool:
+    """Whether a number field takes a unit's spelling."""
+    known = canonical(unit)
+    return bool(found.field and known and belongs(found.field, known))

@@ -1,0 +1,486 @@
+"""How a reading is written: number texts, bounds, units behind the number, and the trade's words.
+
+Everything here works on one text. The grammar of a number text, after `clean`:
+
+    reading  = [bound] figure [unit] [bound behind]
+    bound    = "<" | "≤" | "<=" | "=<" | ">" | "≥" | ">=" | "=>" | words such as "less than", "up to"
+    figure   = [sign] digits [mark digits] | [sign] mark digits | [sign] groups of three [other mark digits]
+    mark     = "." | ","     group separators: "." "," "'" and a single space (plain, hard or thin)
+
+Nothing else is a number: no ranges (5-6), no "about" (~5, 5?), no exponent (1e3), no trailing mark (5.), no
+letters for digits (48O), no fractions (1/2), no digits of other scripts except full-width ones. Words and
+bounds are data (data/notation.toml), units too (data/units.toml).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
+from functools import cache
+from typing import Any, NamedTuple
+
+from grader.columns import (
+    BLANK,
+    BOUND,
+    CLEAR,
+    FIELDS,
+    FRACTION,
+    NOT_DETECTED,
+    NOT_TESTED_WORD,
+    OPEN_LOWER,
+    OPEN_NONE,
+    OPEN_UPPER,
+    PLAIN,
+    READ,
+    STAIN,
+    TRACE,
+    UNREADABLE,
+    Field,
+)
+from grader.data import load_toml
+
+INF, NAN = math.inf, math.nan
+
+# How a mark is used in a column, as its other cells show it.
+DECIMAL, THOUSANDS = "decimal", "thousands"
+
+# Converter of a reading in another unit: (field name, unit, values) -> values in the field's unit, or None
+# where it does not know the unit. `values` is a float or an array; the conversion must rise with the value.
+Converter = Callable[[str, str, Any], Any]
+
+_FULL_WIDTH = {0xFF10 + i: str(i) for i in range(10)} | {ord(a): b for a, b in zip("，．＋－＜＞％＝？", ",.+-<>%=?")}
+_MINUS = dict.fromkeys(map(ord, "−‐‑‒–﹣"), "-")
+_SPACES = dict.fromkeys([0xA0, 0x202F, 0x205F, 0x3000, *range(0x2000, 0x200B)], " ")
+_NO_WIDTH = dict.fromkeys([0x200B, 0x200C, 0x200D, 0x200E, 0x200F, 0x2060, 0xFEFF, 0xAD])
+_CLEAN: dict[int, str | None] = {**_FULL_WIDTH, **_MINUS, **_SPACES, **_NO_WIDTH, ord("’"): "'", ord("‘"): "'"}
+_FOLD: dict[int, str | None] = {
+    ord("—"): "-",
+    ord("―"): "-",
+    **{ord(raised): plain for raised, plain in zip("²³₂", "232")},
+    ord("µ"): "u",
+    ord("μ"): "u",
+}
+
+_FIGURE_AND_REST = re.compile(r"([+-]?)([.,]?[0-9](?:[0-9.,' ]*[0-9])?)(.*)", re.DOTALL)
+_ONE_MARK = re.compile(r"([0-9]*)([.,])([0-9]+)")
+_GROUPS = re.compile(r"([1-9][0-9]{0,2}([ '.,])[0-9]{3}(?:\2[0-9]{3})*)(?:(?!\2)([.,])([0-9]+))?")
+_RANGE = re.compile(r"[+-]?[0-9.,]+\s*(?:-|/|to|and|…|\.\.)\s*[+-]?[0-9.,]+\D*")
+_LETTERS_FOR_DIGITS = str.maketrans({"O": "0", "o": "0", "l": "1", "I": "1", "|": "1"})
+_DIGIT_BESIDE_LETTER = re.compile(r"[0-9.,][OolI|]|[OolI|][0-9.,]")
+
+
+def clean(text: str) -> str:
+    """A text without what cannot be seen and with one spelling of digits, minus and spaces.
+
+    Full-width digits and signs become plain, every hyphen, minus and en dash "-", hard and thin spaces a
+    space, curly apostrophes straight; signs without width go. White space at the ends and one apostrophe in
+    front (a spreadsheet's mark for text) are taken off.
+
+    >>> clean(" '−5\u00a0°C ")
+    '-5 °C'
+    """
+    text = text.translate(_CLEAN).strip()
+    return text[1:].strip() if text.startswith("'") else text
+
+
+def fold(text: str) -> str:
+    """A word or unit as it is compared: case, white space, the kind of dash, "²" and "³" do not matter.
+
+    >>> fold("None  Detected"), fold("mg / m³")
+    ('nonedetected', 'mg/m3')
+    """
+    return "".join(clean(text).translate(_FOLD).casefold().split())
+
+
+def fold_word(text: str) -> str:
+    """A word of a word field as it is compared: dashes and a stop at its end do not matter either; dashes alone stay."""
+    folded = fold(text)
+    return folded.replace("-", "").replace("_", "").rstrip(".,;") or folded
+
+
+@dataclass(frozen=True)
+class NumberRule:
+    """What a number field can hold.
+
+    name, unit      : field name of columns.FIELDS, and its unit.
+    floor, ceiling  : physical ends, in the unit; -inf and +inf where there is none.
+    possible        : ends that decide what "1,250" is (data/notation.toml), in the unit.
+    fraction        : ends between which a plain number is a fraction of one, or None.
+    stain           : where a stain begins, in the unit, or None where stain and clear mean nothing.
+    default_mark    : lowest mark taken for "ND" where the log gives none, in the unit, or None.
+    mark_field      : field that may hold the lowest mark, or "".
+    """
+
+    name: str
+    unit: str
+    floor: float = -INF
+    ceiling: float = INF
+    possible: tuple[float, float] = (-INF, INF)
+    fraction: tuple[float, float] | None = None
+    stain: float | None = None
+    default_mark: float | None = None
+    mark_field: str = ""
+
+
+@cache
+def number_rule(name: str) -> NumberRule:
+    """The rule of one number field, from data/fields.toml and data/notation.toml.
+
+    Raises : KeyError where there is no such field.
+    """
+    field: Field = FIELDS[name]
+    data = load_toml("notation.toml")
+    floor = -INF if field.floor is None else float(field.floor)
+    ceiling = INF if field.ceiling is None else float(field.ceiling)
+    low, high = data["possible"].get(name, (-INF, INF))
+    fraction = data["fraction"].get(name)
+    return NumberRule(
+        name,
+        field.unit,
+        floor,
+        ceiling,
+        (max(low, floor), min(high, ceiling)),
+        (fraction[0], fraction[1]) if fraction else None,
+        data["stain_mg_m3"].get(name),
+        data["lowest_mark"].get(name),
+        field.lowest_mark,
+    )
+
+
+class ParsedNumber(NamedTuple):
+    """A number text taken apart, before the field decides what it means.
+
+    bound    : "", "<", "≤", ">" or "≥".
+    value    : the figure, its one mark taken as decimal mark.
+    grouped  : the figure with its one mark as thousands mark, where both are possible; else NaN.
+    mark     : that doubtful mark, or "".
+    decimal, thousands : marks whose use in this text is beyond doubt ("," or "."), or "".
+    unit     : canonical unit behind the figure, None where none is written.
+    code     : "" or the problem code that says why the text is no number.
+    """
+
+    bound: str = ""
+    value: float = NAN
+    grouped: float = NAN
+    mark: str = ""
+    decimal: str = ""
+    thousands: str = ""
+    unit: str | None = None
+    code: str = ""
+
+
+class Reading(NamedTuple):
+    """What one number text means in one field.
+
+    state, how, open : codes of grader.columns.
+    value, lower, upper : in the field's unit; NaN where there is none. The upper end of NOT_DETECTED is NaN
+                       until the lowest mark is known.
+    text             : what a sheet shows; None for a plain number and for a blank.
+    code, detail     : problem code ("" if none) and the part of its words that depends on the text.
+    unit             : canonical unit that the text or its column states; None where none is.
+    """
+
+    state: int
+    value: float = NAN
+    lower: float = NAN
+    upper: float = NAN
+    open: int = OPEN_NONE
+    how: int = PLAIN
+    text: str | None = None
+    code: str = ""
+    detail: str = ""
+    unit: str | None = None
+
+
+@cache
+def _vocabulary() -> dict[str, str]:
+    words = load_toml("notation.toml")["words"]
+    return {fold(spelling): meaning for meaning, spellings in words.items() for spelling in spellings}
+
+
+@cache
+def _units() -> dict[str, str]:
+    units = load_toml("units.toml")["unit"]
+    return {fold(s): unit for unit, entry in units.items() for s in (unit, *entry["spellings"]) if s}
+
+
+@cache
+def _alternatives(section: str, key: str = "") -> dict[str, str]:
+    """Spelling -> meaning, the longest spelling first, so that "<=" is found before "<"."""
+    table = load_toml("notation.toml")[section]
+    if key:
+        table = {key: table[key]}
+    pairs = [(spelling, meaning) for meaning, spellings in table.items() for spelling in spellings]
+    return dict(sorted(pairs, key=lambda pair: -len(pair[0])))
+
+
+def known_unit(text: str) -> str | None:
+    """Canonical unit of a spelling, None where it is no unit that data/units.toml knows.
+
+    >>> known_unit("MG/M3"), known_unit("furlongs")
+    ('mg/m³', None)
+    """
+    folded = fold(text)
+    found = _units().get(folded)
+    if found is None and len(folded) > 1:
+        found = _units().get(folded.rstrip("."))
+    return found
+
+
+def _take(text: str, alternatives: Mapping[str, str], behind: bool = False) -> tuple[str, str]:
+    """(meaning, rest of the text) of the spelling that begins (or ends) the text; ("", text) if none."""
+    low = text.casefold()
+    if len(low) != len(text):  # a few letters change length; no spelling here has them
+        return "", text
+    for spelling, meaning in alternatives.items():
+        if behind and low.endswith(spelling):
+            return meaning, text[: -len(spelling)].rstrip()
+        if not behind and low.startswith(spelling):
+            return meaning, text[len(spelling) :].lstrip()
+    return "", text
+
+
+def _figure(text: str) -> ParsedNumber | None:
+    """The figure of an unsigned number text, or None where it is none."""
+    if text.isdigit():
+        return ParsedNumber(value=float(text))
+    one = _ONE_MARK.fullmatch(text)
+    if one:
+        whole, mark, after = one.groups()
+        value = float(f"{whole or '0'}.{after}")
+        if len(after) == 3 and 1 <= len(whole) <= 3 and not whole.startswith("0"):
+            return ParsedNumber(value=value, grouped=float(whole + after), mark=mark)
+        return ParsedNumber(value=value, decimal=mark)
+    groups = _GROUPS.fullmatch(text)
+    if groups:
+        whole, separator, mark, after = groups.groups()
+        digits = whole.replace(separator, "")
+        return ParsedNumber(
+            value=float(f"{digits}.{after or '0'}"),
+            decimal=mark or "",
+            thousands=separator if separator in ".," else "",
+        )
+    return None
+
+
+def parse_number(text: str) -> ParsedNumber:
+    """Take a number text apart, without regard to any field.
+
+    text    : str. Any text; cleaned here.
+    Returns : ParsedNumber; `code` is not empty where the text is no number of the grammar above.
+
+    >>> parse_number("≤ 0,30 mg/m³")[:2], parse_number("1,250").grouped, parse_number("48O").code
+    (('≤', 0.3), 1250.0, 'number_letter')
+    """
+    text = clean(text)
+    bound, rest = _take(text, _alternatives("bounds"))
+    factor = rest[:1] in ("x", "X", "×")
+    match = _FIGURE_AND_REST.fullmatch(rest[1:].lstrip() if factor else rest)
+    if match is None:
+        return ParsedNumber(code=_why_not(text))
+    sign, figure_text, behind = match.groups()
+    bound_behind, behind = _take(behind.rstrip(), _alternatives("bounds_behind"), behind=True)
+    figure = _figure(figure_text)
+    unit = known_unit(behind) if behind.strip() else ("" if factor else None)
+    if figure is None or (bound and bound_behind) or (behind.strip() and (unit is None or factor)):
+        return ParsedNumber(code=_why_not(text))
+    if not math.isfinite(figure.value):
+        return ParsedNumber(code="number_not_finite")
+    if sign == "-":
+        figure = figure._replace(value=0.0 - figure.value, grouped=0.0 - figure.grouped)
+    return figure._replace(bound=bound or bound_behind, unit=unit)
+
+
+def _why_not(text: str) -> str:
+    """Problem code of a text that is no number; it only chooses the words of the message."""
+    low = text.casefold()
+    if any(c.isdigit() for c in text):
+        if _take(text, _alternatives("doubt", "before"))[0] or low.endswith(tuple(_alternatives("doubt", "behind"))):
+            return "number_doubt"
+        if _RANGE.fullmatch(low):
+            return "number_range"
+        if _DIGIT_BESIDE_LETTER.search(text):
+            mended = text.translate(_LETTERS_FOR_DIGITS)
+            if mended != text and not parse_number(mended).code:
+                return "number_letter"
+    return "number_not_read"
+
+
+def read_number(
+    text: str,
+    rule: NumberRule,
+    marks: Mapping[str, str] | None = None,
+    convert: Converter | None = None,
+    unit: str | None = None,
+) -> Reading:
+    """What a text means in a number field.
+
+    text    : str. The cell's text.
+    rule    : NumberRule of the field.
+    marks   : how "," and "." are used by the other cells of the column: mark -> DECIMAL or THOUSANDS.
+    convert : converter of readings in another unit; without one such a reading is unreadable.
+    unit    : unit that the column states where it is not the field's own; needs `convert`.
+    Returns : Reading.
+
+    >>> r = read_number("<5 ppm", number_rule("co_ppm"))
+    >>> r.lower, r.upper, r.open == OPEN_UPPER, r.text
+    (0.0, 5.0, True, '<5')
+    """
+    shown = clean(text)
+    if not shown:
+        return Reading(BLANK)
+    if shown.startswith("'"):  # a spreadsheet puts one apostrophe in front of a text, never two
+        return _unreadable(shown, "number_not_read")
+    folded = fold(shown)
+    bare = folded.rstrip(".,;:!")
+    # A stop behind a word is no matter; "-:" is no dash any more.
+    meaning = _vocabulary().get(folded) or (_vocabulary().get(bare) if any(map(str.isalpha, bare)) else None)
+    if meaning:
+        return _read_word(meaning, shown, rule)
+    parsed = parse_number(shown)
+    if parsed.code:
+        return _unreadable(shown, parsed.code)
+    if parsed.unit is None and unit is not None:
+        parsed = parsed._replace(unit=unit)
+    own_unit = parsed.unit is None or parsed.unit == rule.unit
+    if not own_unit and convert is None:
+        return _unreadable(shown, "number_unit", parsed.unit or "×")
+    value = _settle(parsed, rule if own_unit else None, marks or {})
+    if math.isnan(value):
+        return _unreadable(shown, "number_marks", f"{number_text(parsed.value)} or {number_text(parsed.grouped)}")
+    if not own_unit and convert is not None:
+        converted = convert(rule.name, parsed.unit or "", value)
+        if converted is None:
+            return _unreadable(shown, "number_unit", parsed.unit or "×")
+        value = float(converted)
+    return _in_field(shown, value, parsed, rule)._replace(unit=parsed.unit)
+
+
+def _unreadable(shown: str, code: str, detail: str = "", how: int = PLAIN) -> Reading:
+    return Reading(UNREADABLE, how=how, text=shown, code=code, detail=detail)
+
+
+def _read_word(meaning: str, shown: str, rule: NumberRule) -> Reading:
+    """One of the trade's words in a number field."""
+    if meaning == "not_tested":
+        return Reading(BLANK, how=NOT_TESTED_WORD)
+    if meaning == "not_detected":
+        if not rule.mark_field:
+            return _unreadable(shown, "word_not_detected", how=NOT_DETECTED)
+        return Reading(READ, NAN, rule.floor, NAN, OPEN_UPPER, NOT_DETECTED, shown)
+    if rule.stain is None:
+        if meaning == "trace":
+            return _unreadable(shown, "word_trace", how=TRACE)
+        return _unreadable(shown, "word_stain_elsewhere", how=STAIN if meaning == "stain" else CLEAR)
+    if meaning == "clear":
+        return Reading(READ, NAN, rule.floor, rule.stain, OPEN_NONE, CLEAR, shown)
+    return Reading(READ, NAN, rule.stain, rule.ceiling, OPEN_LOWER, STAIN, shown)
+
+
+def _settle(parsed: ParsedNumber, rule: NumberRule | None, marks: Mapping[str, str]) -> float:
+    """The figure, or NaN where it can be two and neither field nor column decides, or they disagree."""
+    if not parsed.mark:
+        return parsed.value
+    by_column = {DECIMAL: parsed.value, THOUSANDS: parsed.grouped}.get(marks.get(parsed.mark, ""), NAN)
+    if rule is None:
+        return by_column
+    low, high = rule.possible
+    possible = [v for v in (parsed.value, parsed.grouped) if low <= v <= high]
+    if len(possible) == 2:
+        return by_column
+    if len(possible) == 1 and (math.isnan(by_column) or by_column == possible[0]):
+        return possible[0]
+    return NAN
+
+
+def _in_field(shown: str, value: float, parsed: ParsedNumber, rule: NumberRule) -> Reading:
+    """A figure and its bound, held against the ends of the field."""
+    bound = parsed.bound
+    if rule.fraction and parsed.unit is None and rule.fraction[0] < value < rule.fraction[1]:
+        if bound:
+            return _unreadable(shown, "number_fraction_bound")
+        percent = round(value * 100.0, 9)  # without the dust of the multiplication
+        return Reading(READ, percent, percent, percent, how=FRACTION, code="fraction_read", detail=number_text(percent))
+    if value < rule.floor:
+        return _unreadable(shown, "number_negative", number_text(rule.floor))
+    if value > rule.ceiling:
+        return _unreadable(shown, "number_too_high", number_text(rule.ceiling))
+    if not bound:
+        return Reading(READ, value, value, value)
+    if (bound == "<" and value == rule.floor) or (bound == ">" and value == rule.ceiling):
+        return _unreadable(shown, "number_bound_empty")
+    text = bound + number_text(value)
+    if bound in "<≤":
+        return Reading(READ, NAN, rule.floor, value, OPEN_UPPER if bound == "<" else OPEN_NONE, BOUND, text)
+    return Reading(READ, NAN, value, rule.ceiling, OPEN_LOWER if bound == ">" else OPEN_NONE, BOUND, text)
+
+
+def number_text(value: float, decimals: int | None = None, rounding: str | None = None) -> str:
+    """A number as text that can be read back: no exponent, no thousands mark, no needless zeros.
+
+    value    : float, finite.
+    decimals : int or None. Digits behind the point; None gives every digit the number has.
+    rounding : a rounding mode of the decimal module, or None for the nearest.
+
+    Three digits behind the point would be read back as doubtful ("1.125"), so a zero is added.
+
+    >>> number_text(5.0), number_text(1.125), number_text(4.96, 1)
+    ('5', '1.1250', '5')
+    """
+    figure = Decimal(repr(float(value)))
+    if decimals is not None:
+        figure = figure.quantize(Decimal(1).scaleb(-decimals), rounding=rounding)
+    text = f"{figure:f}"
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    if text in ("-0", ""):
+        text = "0"
+    unsigned = _figure(text.lstrip("-"))
+    return f"{text}0" if unsigned is not None and unsigned.mark else text
+
+
+def format_reading(
+    lower: float,
+    upper: float,
+    open: int,
+    value: float,
+    text: str | None,
+    decimals: int | None = None,
+    ceiling: float = INF,
+) -> float | str | None:
+    """A reading as a sheet shows it: a number, the text of a bound or word, or None for a blank.
+
+    lower, upper, value : floats in one unit; NaN where there is none.
+    open     : OPEN_NONE, OPEN_LOWER or OPEN_UPPER of grader.columns.
+    text     : what was written (X_text); where given it is shown as it is.
+    decimals : digits behind the point of a figure that was worked out; a bound is rounded outwards, so that
+               it stays true. None gives every digit.
+    ceiling  : upper end of the field, same unit (oxygen 100), at which a bound is open upwards.
+
+    >>> format_reading(0.0, 5.0, OPEN_UPPER, NAN, None), format_reading(1.5, 2.5, OPEN_NONE, NAN, None)
+    ('<5', '1.5 to 2.5')
+    """
+    if text is not None and text == text:
+        return text
+    if not math.isnan(value):
+        return value if decimals is None else round(value, decimals)
+    if math.isnan(lower) or math.isnan(upper):
+        return None
+    down, up = (
+        number_text(v, decimals, mode) if math.isfinite(v) else ""
+        for v, mode in ((lower, ROUND_FLOOR), (upper, ROUND_CEILING))
+    )
+    if open == OPEN_UPPER and up:
+        return f"<{up}"
+    if open == OPEN_LOWER and down:
+        return f">{down}"
+    if upper >= ceiling and down:
+        return f"≥{down}"
+    if lower <= 0.0 and (not down or lower == 0.0) and up:
+        return f"≤{up}"
+    if not down:
+        return None
+    return down if lower == upper else f"{down} to {up}"

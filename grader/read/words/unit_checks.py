@@ -1,0 +1,92 @@
+"""What units need besides the column they stand over: absolute pressures, and figures that contradict their unit.
+
+Both look across fields of one row, so they run once all fields are read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from grader.columns import FIELDS, NUMBER_FIELDS, READ
+from grader.data import load_toml
+from grader.problems import Problems, Table
+from grader.read.words.units import clashes
+
+_ENDS = ("", "_lower", "_upper")
+
+
+def unit_of(tables: Sequence[Table], field: str) -> np.ndarray:
+    """Unit of a field in each table, object array, shape (tables,)."""
+    own = FIELDS[field].unit
+    units = np.empty(len(tables), dtype=object)
+    units[:] = [t.units.get(field, own) for t in tables]
+    return units
+
+
+def take_off_atmosphere(done: Mapping[str, dict[str, np.ndarray]], absolute: Mapping[str, np.ndarray]) -> None:
+    """Correct gauge pressures that were converted from absolute ones at 1013.25 hPa by the row's own atmosphere.
+
+    done     : field -> its columns (X, X_lower, X_upper, X_state), arrays of shape (n,), bar; changed in place.
+    absolute : field -> bool array of shape (n,): the figure was written as an absolute pressure.
+
+    An absolute pressure of a row that gives its atmospheric pressure, within the range in which one is used at all,
+    moves by (1013.25 - given) / 1000 bar. Source of both figures: data/units.toml.
+    """
+    if not absolute:
+        return
+    data = load_toml("units.toml")["reference"]
+    given = done["atmospheric_pressure_hpa"]
+    low, high = data["atmosphere_used_hpa"]
+    with np.errstate(invalid="ignore"):
+        usable = (given["_state"] == READ) & (given[""] >= low) & (given[""] <= high)
+    for field, written in absolute.items():
+        hit = written & usable & (done[field]["_state"] == READ)
+        shift = (data["atmosphere_hpa"] - given[""][hit]) / 1000.0
+        for end in _ENDS:
+            moved = done[field][end]
+            moved[hit] = np.maximum(moved[hit] + shift, 0.0)
+
+
+def find_clashes(
+    done: Mapping[str, dict[str, np.ndarray]],
+    tests: np.ndarray,
+    table: np.ndarray,
+    tables: Sequence[Table],
+    problems: Problems,
+) -> dict[str, np.ndarray]:
+    """Query figures that contradict the unit stated for them.
+
+    done, table : as for take_off_atmosphere. tests : test numbers, shape (n,).
+    Returns     : {key of a parameter}_clash -> bool array of shape (n,); where True, a pass of that parameter
+                  rests on a figure whose unit is in doubt.
+    """
+    n = len(tests)
+    keys = sorted({p for entry in load_toml("units.toml")["clash"] for p in entry["parameters"]})
+    made = {f"{key}_clash": np.zeros(n, dtype=bool) for key in keys}
+    supply = done["supply"][""]
+    for field in NUMBER_FIELDS:
+        columns = done[field]
+        said = np.zeros(n, dtype=bool)
+        if not (columns["_state"] == READ).any():
+            continue
+        units = unit_of(tables, field)
+        for unit in sorted({str(u) for u in units}):
+            rules = clashes(field, unit, converted=True)
+            if not rules:
+                continue
+            here = (units == unit)[table] & (columns["_state"] == READ)
+            for rule in rules:
+                with np.errstate(invalid="ignore"):
+                    upper, lower = columns["_upper"], columns["_lower"]
+                    hit = here & ((upper > rule.nought) & (upper < rule.below) | (lower > rule.above))
+                if rule.supplies:
+                    hit &= np.isin(supply.astype(str), rule.supplies)
+                if not hit.any():
+                    continue
+                for key in rule.parameters:
+                    made[f"{key}_clash"] |= hit
+                problems.add_tests("unit_clash", tests[hit & ~said], field, unit=unit, perhaps=rule.perhaps)
+                said |= hit
+    return made

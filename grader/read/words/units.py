@@ -1,0 +1,297 @@
+"""Units: which a field accepts, readings in another one -> the field's own, figures that contradict them.
+
+All units, spellings, thresholds and sources are data (data/units.toml). Nothing here loads numpy: the reading
+child asks for `canonical`, `belongs` and `assumed`. `convert` is the Converter of grader/read/words/notation.py.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from functools import cache, lru_cache
+from typing import Any, NamedTuple
+
+from grader.columns import FIELDS, NUMBER_FIELDS
+from grader.data import load_toml
+from grader.read.words.notation import known_unit
+
+# What a table states as the unit of a column that gives none and needs one: no field accepts it, so plain
+# numbers are not read, while a cell with a unit of its own, or a word such as "no stain", still is.
+UNTOLD = "not stated"
+
+_ROUNDING = 1e-9
+
+
+class Kind(NamedTuple):
+    """What a group of fields accepts.
+
+    units     : canonical ids, the usual first.
+    substance : key of the molar masses that joins volume and mass, or "".
+    needed    : a unit must be stated, or the figures are not read.
+    default   : unit taken where none is stated, or "".
+    plain     : the default is taken only where every figure but 0 lies between these (in that unit), or None.
+    why       : why a unit is needed, or may be assumed.
+    """
+
+    units: tuple[str, ...]
+    substance: str
+    needed: bool
+    default: str
+    plain: tuple[float, float] | None
+    why: str
+
+
+class Clash(NamedTuple):
+    """Figures that contradict the unit stated for them.
+
+    supplies   : supplies (canonical words) it holds for; empty: any.
+    perhaps    : what the unit may be instead, for the words.
+    parameters : keys of data/parameters.toml whose pass it turns into cannot tell.
+    below, above : the figures beyond which it clashes (-inf and inf: no such end).
+    nought     : what a figure of 0 in the stated unit is; at it and below, nothing clashes with `below`.
+    """
+
+    supplies: tuple[str, ...]
+    perhaps: str
+    parameters: tuple[str, ...]
+    below: float
+    above: float
+    nought: float = 0.0
+
+    def hits(self, values: Any) -> Any:
+        """Whether each figure clashes: bool, or bool array of the shape of `values` (0 and NaN never do)."""
+        return (values > self.nought) & (values < self.below) | (values > self.above)
+
+
+@cache
+def _kinds() -> dict[str, Kind]:
+    """Number field -> what it accepts."""
+    made = {}
+    for entry in load_toml("units.toml")["kind"].values():
+        plain = entry.get("plain")
+        kind = Kind(
+            tuple(entry["units"]),
+            entry.get("substance", ""),
+            entry.get("needed", False),
+            entry.get("default", ""),
+            (plain[0], plain[1]) if plain else None,
+            entry.get("why", ""),
+        )
+        made.update(dict.fromkeys(entry["fields"], kind))
+    return made
+
+
+@lru_cache(maxsize=50_000)  # asked of every text that may be a unit
+def canonical(text: str) -> str | None:
+    """Canonical id of a unit's spelling, None where it is no unit that data/units.toml knows.
+
+    >>> canonical("l / min."), canonical("[mg/m3]"), canonical("CO")
+    ('L/min', 'mg/m³', None)
+    """
+    found = known_unit(text)
+    if found is None:
+        inner = text.strip()
+        while len(inner) > 2 and inner[0] + inner[-1] in ("()", "[]", "{}"):
+            inner = inner[1:-1].strip()
+        found = known_unit(inner)
+    return found
+
+
+def belongs(field: str, unit: str) -> bool:
+    """Whether a number field accepts readings in a unit (canonical id).
+
+    >>> belongs("water_mg_m3", "ppm"), belongs("oil_mg_m3", "ppm"), belongs("site", "bar")
+    (True, False, False)
+    """
+    kind = _kinds().get(field)
+    return kind is not None and unit in kind.units
+
+
+def accepted(field: str) -> tuple[str, ...]:
+    """Canonical ids of the units a field accepts, the usual first; empty for a field that is no number."""
+    kind = _kinds().get(field)
+    return kind.units if kind else ()
+
+
+def unit_needed(field: str) -> bool:
+    """Whether the figures of a field are not read where no unit is stated anywhere.
+
+    >>> unit_needed("water_tube_mg_m3"), unit_needed("co_ppm"), unit_needed("site")
+    (True, False, False)
+    """
+    kind = _kinds().get(field)
+    return kind is not None and kind.needed
+
+
+def why_unit(field: str) -> str:
+    """Why a unit is needed for a field, or why it may be assumed; "" where there is nothing to say."""
+    kind = _kinds().get(field)
+    return kind.why if kind else ""
+
+
+def assumed(field: str, values: Iterable[Any] = ()) -> str | None:
+    """The unit that is meant where a column states none.
+
+    field   : str. Field name.
+    values  : cells of the column; only plain numbers are looked at.
+    Returns : canonical id; None where it cannot be told (always so where `unit_needed`, else where a figure
+              other than 0 lies outside the range in which nothing else can be meant).
+
+    >>> assumed("co2_ppm", [420, 0.0, "ND"]), assumed("co2_ppm", [0.042]), assumed("water_mg_m3", [60])
+    ('ppm', None, None)
+    """
+    kind = _kinds().get(field)
+    if kind is None or kind.needed:
+        return None
+    if not kind.default:
+        return kind.units[0]
+    if kind.plain:
+        low, high = kind.plain
+        for value in values:
+            if type(value) in (int, float) and value != 0 and not low <= value <= high:
+                return None
+    return kind.default
+
+
+def column_unit(
+    field: str, stated: str | None, values: Iterable[Any] = ()
+) -> tuple[str, list[tuple[str, dict[str, str]]]]:
+    """The unit of a column, and what must be said of it.
+
+    field   : str. Field name.
+    stated  : canonical id or spelling that a heading, a second row, a column or a layout states, or None.
+    values  : cells of the column, looked at only where no unit is stated.
+    Returns : (what Table.units takes for the field: a canonical id, UNTOLD, or a text that is no unit of the
+              field; problem codes, each with its params for data/words).
+
+    >>> column_unit("line_pressure_bar", "PSI")[0], column_unit("water_mg_m3", None)[0]
+    ('psi', 'not stated')
+    >>> column_unit("co_ppm", "ppm"), column_unit("site", None)
+    (('ppm', []), ('', []))
+    """
+    kind = _kinds().get(field)
+    if kind is None:
+        return "", []
+    choices = ", ".join(kind.units)
+    line = f'{field} = {{ unit = "?" }}'
+    if stated is None:
+        unit = assumed(field, values)
+        if unit is None:
+            return UNTOLD, [("unit_not_told", {"why": kind.why, "choices": choices, "line": line})]
+        return unit, [("unit_assumed", {"unit": unit, "why": kind.why, "line": line})] if unit else []
+    known = stated if stated in kind.units else canonical(stated)
+    if known not in kind.units:
+        return known or stated, [("unit_other", {"unit": stated, "choices": choices, "line": line})]
+    codes = [("unit_converted", {"unit": known})] if known != FIELDS[field].unit else []
+    if is_absolute(known) and FIELDS[field].unit == "bar":
+        codes.append(("unit_absolute", {"unit": known}))
+    said = remark(known)
+    return known, [*codes, (said, {"unit": known})] if said else codes
+
+
+@cache
+def _scale(field: str, unit: str) -> tuple[float, float, bool]:
+    """(factor, zero, absolute): value in the field's unit = (value - zero) * factor, less the atmosphere."""
+    data = load_toml("units.toml")
+    entry, own = data["unit"][unit], data["unit"][FIELDS[field].unit]
+    reference = data["reference"]
+    factor = entry["factor"] / own["factor"]
+    if entry["quantity"] != own["quantity"]:
+        # mg/m³ of one ppm: molar mass over molar volume (ideal gas); of one ppm by mass the same with air's.
+        litres_mol = 1e3 * reference["gas_constant_j_mol_k"] * reference["temperature_k"] / reference["pressure_pa"]
+        mg_m3 = data["molar_mass_g_mol"][_kinds()[field].substance] / litres_mol
+        factor = factor / mg_m3 if own["quantity"] == "content by volume" else factor * mg_m3
+    if entry.get("normal"):
+        expansion = reference["temperature_k"] / reference["normal_temperature_k"]
+        factor = factor * expansion if entry["quantity"] == "flow" else factor / expansion
+    gauge = own["quantity"] == "pressure" and FIELDS[field].unit == "bar"
+    return factor, entry.get("zero", 0.0), bool(entry.get("absolute")) and gauge
+
+
+def convert(field: str, unit: str, values: Any, atmospheric_hpa: Any = None) -> Any:
+    """Readings in another unit, in the unit of the field.
+
+    field   : str. Number field.
+    unit    : str. Canonical id or a spelling of it.
+    values  : float or array, in that unit.
+    atmospheric_hpa : float or array of that shape, hPa; taken off absolute pressures. None: 1013.25.
+    Returns : float or array of that shape, in the field's unit (pressures gauge; volumes at 20 °C and
+              1013.25 hPa); None where the field does not accept the unit. Rises with the values (weeks and
+              days become whole months, rounded down). NaN stays NaN.
+    Source  : data/units.toml.
+
+    >>> round(convert("line_pressure_bar", "psi", 100.0), 6), convert("ambient_temperature_c", "°F", 68.0)
+    (6.894757, 20.0)
+    >>> convert("oil_mg_m3", "ppm", 0.5) is None
+    True
+    """
+    known = unit if belongs(field, unit) else canonical(unit)
+    if known is None or not belongs(field, known):
+        return None
+    if known == FIELDS[field].unit:
+        return values
+    factor, zero, absolute = _scale(field, known)
+    made = (values - zero) * factor
+    if absolute:
+        hpa = load_toml("units.toml")["reference"]["atmosphere_hpa"] if atmospheric_hpa is None else atmospheric_hpa
+        made = made - hpa / 1000.0
+    if FIELDS[field].unit == "months":
+        made = (made + _ROUNDING) // 1
+    return made
+
+
+def is_absolute(unit: str) -> bool:
+    """Whether readings in a unit (canonical id) have the atmosphere's pressure taken off in a gauge field."""
+    return bool(load_toml("units.toml")["unit"].get(unit, {}).get("absolute"))
+
+
+def remark(unit: str) -> str | None:
+    """Code of the note that a unit (canonical id) calls for, None for most.
+
+    >>> remark("NL/min"), remark("bar")
+    ('unit_normal', None)
+    """
+    return load_toml("units.toml")["unit"].get(unit, {}).get("remark")
+
+
+@cache
+def clashes(field: str, unit: str, *, converted: bool = False) -> tuple[Clash, ...]:
+    """Every rule that says which figures contradict a unit of a field.
+
+    field, unit : field name, canonical id of the unit that the column states.
+    converted   : give the ends in the field's own unit, for readings that `convert` has already turned.
+    """
+    found = []
+    for entry in load_toml("units.toml")["clash"]:
+        below, above = entry.get("below", {}).get(unit), entry.get("above", {}).get(unit)
+        if field in entry["fields"] and (below is not None or above is not None):
+            ends = [-math.inf if below is None else below, math.inf if above is None else above, 0.0]
+            if converted:
+                ends = [float(convert(field, unit, end)) if math.isfinite(end) else end for end in ends]
+            found.append(Clash(tuple(entry.get("supplies", ())), entry["perhaps"], tuple(entry["parameters"]), *ends))
+    return tuple(found)
+
+
+def suspicious(field: str, unit: str, values: Any, supply: str | None = None) -> str | None:
+    """Whether any figure contradicts its unit.
+
+    field, unit : field name, canonical id.
+    values      : float or numpy array, in that unit, before conversion.
+    supply      : canonical word for all of them; None: only rules that hold for any supply.
+    Returns     : "unit_clash" or None.
+
+    >>> suspicious("line_pressure_bar", "bar", 90.0, "airline"), suspicious("line_pressure_bar", "bar", 90.0)
+    ('unit_clash', None)
+    """
+    for clash in clashes(field, unit):
+        if clash.supplies and supply not in clash.supplies:
+            continue
+        hit = clash.hits(values)
+        if hit.any() if hasattr(hit, "any") else hit:
+            return "unit_clash"
+    return None
+
+
+def without_kind() -> tuple[str, ...]:
+    """Number fields of data/fields.toml that data/units.toml forgets; empty in a whole package."""
+    return tuple(name for name in NUMBER_FIELDS if name not in _kinds())

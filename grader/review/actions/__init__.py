@@ -1,0 +1,1 @@
+"""The sheet Actions: findings, what they rest on, and their words."""

@@ -1,0 +1,358 @@
+"""The sheet Actions: what stands open, by how much, why likely, what next. One row a finding.
+
+A finding is one parameter of one outlet (or the whole test) that keeps it from a plain pass.
+Which tests count: visited, not replaced, no repeat. An outlet is cleared by a day on which every test of it
+that rules (is not superseded by a later one that day) is pass or near limit; what came before is history, no
+action. After its last such day
+- every fail stands open, also where a later, incomplete test did not meet it again, and also that of a
+  superseded test whose retest did not clear the outlet: a fail is gone only once the outlet has passed. The
+  same parameter failing again and again is one finding, its newest test, with the day it was first seen;
+- what is missing or in doubt is said of the outlet's last day only: an older gap, since filled, is no action.
+Near limit is said of the last day only. Tests without a date, or dated after the day of the run, clear
+nothing and have all their findings shown. A row that was not visited is a finding in its site's latest visit,
+unless it says removed; an outlet since removed has none. Causes and steps are data: data/causes.toml and the
+words file.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from grader.columns import CANNOT_TELL, FAIL, NEAR_LIMIT, NO_LIMIT, NOT_TESTED, PASS, READ, SHEETS, TEST_NEAR
+from grader.data import load_toml
+from grader.frames import by_unique, group_codes, text
+from grader.review.actions.texts import WHOLE, ActionTexts
+
+JUDGED = ("odour", "oxygen", "co", "co2", "oil", "water", "flow", "pressure")
+SEVERE, INCOMPLETE, CLOSE = range(3)
+_NEVER = np.iinfo(np.int64).min
+_FURTHER = ("How far", "Where it shows", "Verdict", "First seen on", "System", "Supply", "Dryer")
+
+
+@dataclass(frozen=True)
+class Actions:
+    """The sheet's table, and for each of its m rows the test it comes from.
+
+    frame    : columns SHEETS["Actions"], then How far, Where it shows, Verdict (the parameter's, or the
+               test's where it is the whole test), First seen on, System, Supply, Dryer, File and Sheet where
+               names are given, Row.
+    test     : int (m,). Test number, for links.
+    identity : int (m,). Outlet, as normalise numbers them.
+    """
+
+    frame: pd.DataFrame
+    test: np.ndarray
+    identity: np.ndarray
+
+
+def actions_table(
+    tests: pd.DataFrame,
+    *,
+    language: str = "en",
+    file_names: Sequence[str] | None = None,
+    sheet_names: Sequence[str] | None = None,
+) -> Actions:
+    """All open findings, worst first: fails, then what is incomplete, then what is close to a limit.
+
+    tests       : judged table, n rows.
+                  Order inside a severity: by data/causes.toml, then site, then outlet.
+    language    : of findings, causes and steps; parameter names, verdict words and headings stay English.
+    file_names  : by file number; without them there is no column File.
+    sheet_names : by table number; without them there is no column Sheet.
+    Returns     : Actions. No open finding gives an empty table with all columns.
+    Raises      : KeyError for a language that has no words.
+    """
+    found = _findings(tests)
+    at = tests.iloc[found["test"].to_numpy()]
+    where = _where_it_shows(tests, found)
+    texts = ActionTexts(at, found, where, language)
+    order = _order(at, found, texts.order_names())
+    made: dict[str, np.ndarray] = {
+        "Site": text(at, "site"),
+        "Outlet": text(at, "outlet"),
+        "Test date": at["test_day"].to_numpy(),
+        **texts.columns(),
+        "First seen on": found["first"].to_numpy(),
+        "System": text(at, "system"),
+        "Supply": text(at, "supply"),
+        "Dryer": text(at, "dryer"),
+    }
+    wanted = [*SHEETS["Actions"], *_FURTHER]
+    for heading, names, column in (("File", file_names, "file"), ("Sheet", sheet_names, "table")):
+        if names is not None:
+            made[heading] = np.array([*names, ""], dtype=object)[at[column].to_numpy()]
+            wanted.append(heading)
+    made["Row"] = at["row"].to_numpy() + 1
+    frame = (
+        pd.DataFrame(
+            {
+                name: pd.Series(made[name], dtype=object if made[name].dtype.kind in "OU" else None)
+                for name in [*wanted, "Row"]
+            }
+        )
+        .iloc[order]
+        .reset_index(drop=True)
+    )
+    return Actions(frame, at.index.to_numpy()[order], at["identity"].to_numpy()[order])
+
+
+def worst_outlets(actions: Actions, n: int = 10, *, language: str = "en") -> pd.DataFrame:
+    """The n outlets that need something first, each once with its worst finding, for the Summary.
+
+    Returns : at most n rows: Site, Outlet, Finding (with how many more there are), Next step. The index is
+              the row's position in actions.frame, for a link.
+    """
+    _, first, count = np.unique(actions.identity, return_index=True, return_counts=True)
+    chosen = np.argsort(first)[:n]
+    rows = actions.frame[["Site", "Outlet", "Finding", "Next step"]].iloc[first[chosen]].copy()
+    rows["Finding"] = [
+        finding + ActionTexts.more(int(c) - 1, language) for finding, c in zip(rows["Finding"], count[chosen])
+    ]
+    return rows
+
+
+@dataclass
+class _Open:
+    """Which tests may have findings: bool (n,) each; day int64 (n,), days since 1970."""
+
+    failing: np.ndarray  # fails of these stand open
+    current: np.ndarray  # the outlet's last day, or no date: all findings
+    counting: np.ndarray  # dated tests that rule
+    day: np.ndarray
+    clear: np.ndarray  # the outlet's last clearing day, for every test of it
+
+
+def _open_tests(tests: pd.DataFrame) -> _Open:
+    identity, _ = pd.factorize(tests["identity"].to_numpy())
+    day = _days(tests)
+    verdict = tests["verdict"].to_numpy()
+    once = tests["visited"].to_numpy() & ~tests["replaced"].to_numpy() & (tests["repeat_of"].to_numpy() < 0)
+    dated, superseded = tests["dated"].to_numpy() & (day != _NEVER), tests["superseded"].to_numpy()
+    counting = once & dated & ~superseded
+    rows = np.flatnonzero(counting)
+    clear, last = (np.full(identity.max(initial=0) + 1, _NEVER) for _ in range(2))
+    if len(rows):
+        per_day = group_codes(identity[rows], day[rows])
+        worst = np.zeros(per_day.max() + 1, dtype=np.int64)
+        np.maximum.at(worst, per_day, verdict[rows])
+        good = rows[worst[per_day] <= TEST_NEAR]
+        np.maximum.at(clear, identity[good], day[good])
+        np.maximum.at(last, identity[rows], day[rows])
+    clear_of, last_of = clear[identity], last[identity]
+    gone = _removed_since(tests, identity, day, dated)
+    undated = once & ~tests["dated"].to_numpy() & ~superseded & ~gone
+    current = counting & (day == last_of) & ~gone
+    return _Open((once & dated & (day > clear_of) & ~gone) | undated, current | undated, counting, day, clear_of)
+
+
+def _days(tests: pd.DataFrame) -> np.ndarray:
+    moment = tests["test_day"].to_numpy().astype("datetime64[D]")
+    return np.where(np.isnat(moment), _NEVER, moment.astype(np.int64))
+
+
+def _removed_since(tests: pd.DataFrame, identity: np.ndarray, day: np.ndarray, dated: np.ndarray) -> np.ndarray:
+    """Tests of outlets that a later row says are removed: nobody breathes there any more."""
+    rows = np.flatnonzero(
+        (text(tests, "outlet_status") == "removed")
+        & ~tests["visited"].to_numpy()
+        & dated
+        & ~tests["replaced"].to_numpy()
+    )
+    removed = np.full(identity.max(initial=0) + 1, _NEVER)
+    np.maximum.at(removed, identity[rows], day[rows])
+    return (removed[identity] > day) & dated
+
+
+def _findings(tests: pd.DataFrame) -> pd.DataFrame:
+    """One row a finding that stands open.
+
+    Returns : columns test (position), key (of JUDGED, or WHOLE), kind, severity, first (date first seen),
+              met (date on which the parameter was met since).
+    """
+    state = _open_tests(tests)
+    blocks: list[tuple[np.ndarray, str, str, int]] = []
+
+    def add(mask: np.ndarray, key: str, kind: str, severity: int) -> None:
+        rows = np.flatnonzero(mask)
+        if len(rows):
+            blocks.append((rows, key, kind, severity))
+
+    judged = text(tests, "ruleset") != ""
+    marked = text(tests, "odour") == "marked"
+    for key in JUDGED:
+        verdict, missing = tests[f"verdict_{key}"].to_numpy(), tests[f"{key}_missing"].to_numpy()
+        add(state.failing & (verdict == FAIL), key, "fail", SEVERE)
+        gap = state.current & missing & judged
+        # After a marked odour the rest of the test may rightly be empty.
+        add(gap & (verdict == NOT_TESTED) & ~marked, key, "not_tested", INCOMPLETE)
+        unsure = gap & (verdict == CANNOT_TELL)
+        if key != "odour":
+            doubt = unsure & (tests[f"{key}_doubt"].to_numpy() != 0)
+            # Flow and pressure have no bands.
+            has_band = key not in ("flow", "pressure")
+            band = unsure & ~doubt & (tests[f"{key}_band_unsure"].to_numpy() if has_band else False)
+            read = tests[f"{key}_state"].to_numpy() == READ
+            add(doubt, key, "doubt", INCOMPLETE)
+            add(band, key, "band", INCOMPLETE)
+            add(unsure & ~doubt & ~band & read, key, "unsettled", INCOMPLETE)
+            unsure = unsure & ~doubt & ~band & ~read
+        add(unsure, key, "unreadable", INCOMPLETE)
+        near = state.current & (verdict == NEAR_LIMIT)
+        warm = near & ~np.isnan(tests["colder_seen_c"].to_numpy()) if key == "water" else np.zeros(len(tests), bool)
+        add(warm, key, "warm", CLOSE)
+        add(near & ~warm, key, "near", CLOSE)
+    silent = np.zeros(len(tests), dtype=bool)
+    for key in JUDGED:
+        silent |= tests[f"{key}_missing"].to_numpy() & (tests[f"verdict_{key}"].to_numpy() == NO_LIMIT)
+    add(state.current & judged & silent & ~marked, WHOLE, "no_limit", INCOMPLETE)
+    add(state.current & ~judged, WHOLE, "no_rule_set", INCOMPLETE)
+    add(
+        _first_of_day(tests, (state.current | state.failing) & tests["conflict"].to_numpy()),
+        WHOLE,
+        "conflict",
+        INCOMPLETE,
+    )
+    unseen = _not_visited(tests, state)
+    locked = text(tests, "outlet_status") == "locked off"
+    add(unseen & ~locked, WHOLE, "not_visited", INCOMPLETE)
+    add(unseen & locked, WHOLE, "locked_off", INCOMPLETE)
+    found = pd.DataFrame(
+        {
+            "test": np.concatenate([b[0] for b in blocks]) if blocks else np.empty(0, dtype=np.int64),
+            "key": np.repeat(np.array([b[1] for b in blocks], dtype=object), [len(b[0]) for b in blocks]),
+            "kind": np.repeat(np.array([b[2] for b in blocks], dtype=object), [len(b[0]) for b in blocks]),
+            "severity": np.repeat(np.array([b[3] for b in blocks], dtype=np.int64), [len(b[0]) for b in blocks]),
+        }
+    )
+    return _met_since(tests, _newest(tests, found, state.day), state)
+
+
+def _first_of_day(tests: pd.DataFrame, mask: np.ndarray) -> np.ndarray:
+    """One test of each day of one outlet, where a conflict would else be told once a test."""
+    rows = np.flatnonzero(mask)
+    _, first = np.unique(tests["same_day"].to_numpy()[rows], return_index=True)
+    kept = np.zeros(len(tests), dtype=bool)
+    kept[rows[first]] = True
+    return kept
+
+
+def _not_visited(tests: pd.DataFrame, state: _Open) -> np.ndarray:
+    """Rows without evidence in their site's latest visit, or undated, of outlets not tested in it."""
+    unseen = ~tests["visited"].to_numpy() & ~tests["replaced"].to_numpy() & (text(tests, "outlet_status") != "removed")
+    if not unseen.any():
+        return unseen
+    dated = tests["dated"].to_numpy() & (state.day != _NEVER)
+    site, _ = pd.factorize(tests["site_key"].to_numpy(dtype=object))
+    latest = np.full(site.max() + 1, _NEVER)
+    np.maximum.at(latest, site[dated], state.day[dated])
+    visit, identity = tests["visit"].to_numpy(), tests["identity"].to_numpy()
+    newest = np.unique(visit[dated & (state.day == latest[site]) & (visit >= 0)])
+    inside = np.isin(visit, newest)
+    tested = np.unique(identity[inside & state.counting])
+    listed = unseen & ((inside & dated & ~np.isin(identity, tested)) | ~tests["dated"].to_numpy())
+    # The same unfilled row in two files is one finding.
+    rows = np.flatnonzero(listed)
+    again = pd.DataFrame({"identity": identity[rows], "visit": visit[rows]}).duplicated().to_numpy()
+    listed[rows[again]] = False
+    return listed
+
+
+def _newest(tests: pd.DataFrame, found: pd.DataFrame, day: np.ndarray) -> pd.DataFrame:
+    """One row per outlet, parameter and kind: the newest day's, or both where a day has two that rule."""
+    at = found["test"].to_numpy()
+    dated = tests["dated"].to_numpy()[at]
+    one = np.where(dated, -1, at)  # a test without a date stands for itself
+    group = (
+        group_codes(tests["identity"].to_numpy()[at], found["key"].to_numpy(), found["kind"].to_numpy(), one)
+        if len(found)
+        else np.empty(0, dtype=np.int64)
+    )
+    rank = pd.Series(np.where(day[at] == _NEVER, 0, day[at] * 2 + ~tests["superseded"].to_numpy()[at]))
+    newest = rank.groupby(group).transform("max").to_numpy() == rank.to_numpy()
+    moments = pd.Series(tests["test_day"].to_numpy()[at])
+    return found.assign(first=moments.groupby(group).transform("min").to_numpy())[newest].reset_index(drop=True)
+
+
+def _met_since(tests: pd.DataFrame, found: pd.DataFrame, state: _Open) -> pd.DataFrame:
+    """Column met: the last day on which a later test, itself no pass, met the failed parameter."""
+    met = np.full(len(found), np.datetime64("NaT", "D"))
+    at = found["test"].to_numpy()
+    identity = tests["identity"].to_numpy()
+    dated = tests["dated"].to_numpy()[at]
+    later = state.counting & (state.day > state.clear) & np.isin(identity, identity[at])
+    for key in JUDGED:
+        rows = np.flatnonzero((found["key"].to_numpy() == key) & (found["kind"].to_numpy() == "fail") & dated)
+        passed = later & np.isin(tests[f"verdict_{key}"].to_numpy(), (PASS, NEAR_LIMIT))
+        last = pd.Series(state.day[passed]).groupby(identity[passed]).max()
+        since = pd.Series(identity[at[rows]]).map(last).to_numpy(dtype=float)
+        good = rows[since > state.day[at[rows]]]
+        met[good] = since[since > state.day[at[rows]]].astype(np.int64).astype("datetime64[D]")
+    return found.assign(met=met.astype("datetime64[s]"))
+
+
+def _where_it_shows(tests: pd.DataFrame, found: pd.DataFrame) -> pd.DataFrame:
+    """How far one finding reaches: counts over the outlets tested for that parameter at the same visit.
+
+    Returns : one row a finding; ints bad, tested (outlets of the system), systems, bad_systems, site_tested;
+              all 0 where nothing can be compared (no fail or near limit, or no date).
+    """
+    counts = pd.DataFrame(
+        0, index=range(len(found)), columns=["bad", "tested", "systems", "bad_systems", "site_tested"]
+    )
+    at = found["test"].to_numpy()
+    visit, identity = tests["visit"].to_numpy(), tests["identity"].to_numpy()
+    system, _ = pd.factorize(tests["system_key"].to_numpy(dtype=object))
+    state = _open_tests(tests)
+    asked = found["kind"].isin(["fail", "near"]).to_numpy() & (visit[at] >= 0) & tests["dated"].to_numpy()[at]
+    for key in JUDGED:
+        verdict = tests[f"verdict_{key}"].to_numpy()
+        tested = state.counting & np.isin(verdict, (PASS, NEAR_LIMIT, FAIL))
+        for kind, codes in (("fail", (FAIL,)), ("near", (FAIL, NEAR_LIMIT))):
+            rows = np.flatnonzero(asked & (found["key"].to_numpy() == key) & (found["kind"].to_numpy() == kind))
+            if not len(rows):
+                continue
+            use = np.flatnonzero(tested & np.isin(visit, visit[at[rows]]))
+            bad = np.isin(verdict[use], codes) & (state.failing[use] | (verdict[use] == NEAR_LIMIT))
+            outlets = pd.DataFrame({"visit": visit[use], "system": system[use], "identity": identity[use], "bad": bad})
+            outlets = outlets.groupby(["visit", "system", "identity"])["bad"].max().reset_index()
+            systems = outlets.groupby(["visit", "system"])["bad"].agg(bad="sum", tested="size").reset_index()
+            systems["whole"] = systems["bad"] == systems["tested"]
+            sites = (
+                systems.groupby("visit")
+                .agg(systems=("whole", "size"), bad_systems=("whole", "sum"), site_tested=("tested", "sum"))
+                .reset_index()
+            )
+            mine = pd.DataFrame({"visit": visit[at[rows]], "system": system[at[rows]]})
+            mine = mine.merge(systems, on=["visit", "system"], how="left").merge(sites, on="visit", how="left")
+            counts.loc[rows, counts.columns] = mine[list(counts.columns)].fillna(0).to_numpy(dtype=np.int64)
+    return counts
+
+
+def _natural(name: str) -> tuple[tuple[int, int, str], ...]:
+    """Sort key under which outlet 2 comes before outlet 10.
+
+    >>> sorted(["Bay 10", "Bay 2"], key=_natural)
+    ['Bay 2', 'Bay 10']
+    """
+    return tuple(
+        (0, int(part), "") if part.isdecimal() else (1, 0, part) for part in re.split(r"(\d+)", name.casefold()) if part
+    )
+
+
+def _ranks(names: np.ndarray) -> np.ndarray:
+    rank = {name: i for i, name in enumerate(sorted(pd.unique(names), key=_natural))}
+    return by_unique(names, rank.__getitem__).astype(np.int64)
+
+
+def _order(at: pd.DataFrame, found: pd.DataFrame, names: np.ndarray) -> np.ndarray:
+    """Positions of the findings, worst first."""
+    listed = {name: i for i, name in enumerate(load_toml("causes.toml")["order"])}
+    first = np.array([listed.get(name, len(listed)) for name in names], dtype=np.int64)
+    return np.lexsort(
+        (at.index.to_numpy(), _ranks(text(at, "outlet")), _ranks(text(at, "site")), first, found["severity"].to_numpy())
+    )

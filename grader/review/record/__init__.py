@@ -1,0 +1,1 @@
+"""Records and out-of-use notices as pages."""

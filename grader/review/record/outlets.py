@@ -1,0 +1,223 @@
+"""The outlets of one visit as the table of its record: readings, verdicts in words, reasons."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from grader.columns import FIELDS, PARAMETERS, READ, TEST_WORDS, VERDICT_WORDS
+from grader.figures import bounds, fixed, plain
+from grader.frames import text
+from grader.page import Block
+from grader.review.verdict_sheet import as_read
+
+# Units of the page's 38 that the columns of the outlets' table take.
+OUTLET_WIDTHS = (6, 2, 2, 3, 3, 3, 2, 3, 3, 2, 2, 2, 2, 3)
+_AS_READ = {
+    "oxygen": "oxygen_pct",
+    "co": "co_ppm",
+    "co2": "co2_ppm",
+    "oil": "oil_mg_m3",
+    "flow": "flow_l_min",
+    "pressure": "line_pressure_bar",
+    "tube": "water_tube_mg_m3",
+    "multiplier": "water_multiplier",
+}
+# Codes of column water_by, as the judging stage sets them, and the figure that was judged by (a test holds
+# them equal).
+_JUDGED_BY = {1: "water", 2: "pressure_dew_point", 3: "dew_point_1atm", 4: "margin"}
+
+
+def outlets_block(tests: pd.DataFrame, names_of_files: Sequence[str], words: Mapping[str, Any]) -> Block:
+    """The table: one row a test, below it why, remarks and where it stands in the log.
+
+    tests : tests of one visit, m rows. names_of_files : by file number. words : of the language.
+    """
+    say, names = words["record"], words["parameter"]
+    columns = [
+        say["c_outlet"],
+        names["odour"],
+        *(say[f"c_{k}"] for k in ("oxygen", "co", "co2", "oil")),
+        say["c_water"],
+        say["c_dew"],
+        say["c_use"],
+        say["c_margin"],
+        say["c_water_verdict"],
+        say["c_flow"],
+        say["c_pressure"],
+        say["c_verdict"],
+    ]
+    cells = _Cells(tests, names_of_files, say)
+    rows = [cells.row(i) for i in range(len(tests))]
+    return Block(
+        "table",
+        say["outlets"],
+        columns,
+        rows,
+        note=say["outlets_note"].format(frost=say["frost"]),
+        widths=list(OUTLET_WIDTHS),
+        aligns=["left", *["center"] * 13],
+        under={i: cells.below(i) for i in range(len(tests))},
+        size_pt=8.5,
+        plain=("pass",),
+    )
+
+
+class _Cells:
+    """Cells of one visit's outlets: reading, what was computed or needed, verdict, one below the other."""
+
+    def __init__(self, tests: pd.DataFrame, names: Sequence[str], say: Mapping[str, Any]) -> None:
+        self.tests, self.names, self.say = tests, names, say
+        self.columns: dict[str, np.ndarray] = {}
+        self.read = {key: as_read(tests, name) for key, name in _AS_READ.items()}
+        self.several_days = tests["test_day"].nunique(dropna=False) > 1
+
+    def get(self, name: str, i: int) -> Any:
+        """One value of the table; texts come as str."""
+        if name not in self.columns:
+            column = self.tests[name]
+            self.columns[name] = text(self.tests, name) if column.dtype == object else column.to_numpy()
+        return self.columns[name][i]
+
+    def row(self, i: int) -> tuple[Any, ...]:
+        """All cells of one test."""
+        get = self.get
+        status = get("outlet_status", i)
+        where = ", ".join(t for t in (get("location", i), get("system", i), "" if status == "in use" else status) if t)
+        place = self._words(get("outlet", i), where, self._supply(i))
+        if not get("visited", i):
+            return (place, *[""] * 12, TEST_WORDS[get("verdict", i)])
+        return (
+            place,
+            self._words(get("odour", i), self._verdict("odour", i)),
+            self._gas("oxygen", i),
+            self._gas("co", i),
+            self._gas("co2", i),
+            self._gas("oil", i),
+            *self._water(i),
+            self._supplied("flow", i),
+            self._supplied("pressure", i),
+            TEST_WORDS[get("verdict", i)],
+        )
+
+    def _supply(self, i: int) -> str:
+        say, dryer = self.say, self.get("dryer", i)
+        named = {"": "", "none": say["no_dryer"], "unknown": say["unknown_dryer"]}
+        dried = named.get(dryer, say["dryer"].format(dryer=dryer))
+        return ", ".join(t for t in (self.get("supply", i) or say["no_supply"], dried) if t)
+
+    def below(self, i: int) -> str:
+        """Why, remarks, and where it stands in the log."""
+        get, say = self.get, self.say
+        said = [get("reasons", i)]
+        if get("superseded", i):
+            said.append(say["superseded"])
+        if get("conflict", i):
+            said.append(say["conflict"])
+        if remarks := get("remarks", i):
+            said.append(say["remarks"].format(remarks=remarks.rstrip(".")))
+        day = get("test_day", i)
+        if self.several_days and not np.isnat(day):
+            said.append(say["tested_on"].format(day=day.astype("datetime64[D]")))
+        if not np.isnat(day) and not get("dated", i):
+            said.append(say["no_longer"])
+        minutes = get("test_time", i)
+        if minutes == minutes:
+            said.append(say["at_time"].format(time=f"{int(minutes) // 60:02d}:{int(minutes) % 60:02d}"))
+        name = self.names[int(get("file", i))]
+        said.append(say["row"].format(file=name, row=int(get("row", i)) + 1))
+        return " ".join(s for s in said if s)
+
+    def _verdict(self, key: str, i: int) -> str:
+        return VERDICT_WORDS[self.get(f"verdict_{key}", i)]
+
+    @staticmethod
+    def _words(*parts: str) -> str:
+        return "\n".join(p for p in parts if p)
+
+    def _as_read(self, key: str, i: int) -> str:
+        value = self.read[key][i]
+        return "" if value is None else value if isinstance(value, str) else plain(value)
+
+    def _gas(self, key: str, i: int) -> str:
+        more = ""
+        if key != "oxygen" and self.get("tube_factor", i) != 1.0 and self.get(f"{key}_state", i) == READ:
+            limit = self.get(f"limit_high_{key}", i)
+            more = self.say["corrected"].format(reading=self._figure(key, i, limit, PARAMETERS[key].decimals + 1))
+        reading = self._as_read(key, i)
+        if key == "oil" and reading and self.get("oil_sampling_min_state", i) == READ:
+            reading = self.say["sampled"].format(reading=reading, minutes=self._number("oil_sampling_min", i))
+        return self._words(reading, more, self._verdict(key, i))
+
+    def _number(self, name: str, i: int) -> str:
+        lower, upper = float(self.get(f"{name}_lower", i)), float(self.get(f"{name}_upper", i))
+        return bounds(lower, upper, int(self.get(f"{name}_open", i)), floor=FIELDS[name].floor)
+
+    def _figure(self, key: str, i: int, limit: float = math.nan, decimals: int | None = None, of: str = "") -> str:
+        """A computed figure, with so many digits that it never prints equal to the limit it misses.
+
+        of : the parameter whose digits and range it has, where `key` is none.
+        """
+        if self.get(f"{key}_state", i) != READ:
+            return ""
+        parameter = PARAMETERS[of or key]
+        return bounds(
+            self.get(f"{key}_lower", i),
+            self.get(f"{key}_upper", i),
+            int(self.get(f"{key}_open", i)),
+            parameter.decimals if decimals is None else decimals,
+            parameter.floor,
+            parameter.ceiling,
+            limit,
+        )
+
+    def _water(self, i: int) -> tuple[str, ...]:
+        """Water content, dew points, coldest use, margin, verdict."""
+        get, say = self.get, self.say
+        judged = _JUDGED_BY.get(int(get("water_by", i)), "")
+        low, high = get("limit_low_water", i), get("limit_high_water", i)
+
+        def shown(key: str) -> str:
+            return self._figure(key, i, (low if math.isnan(high) else high) if key == judged else math.nan)
+
+        drawn = ""
+        if self._as_read("tube", i) and self._as_read("multiplier", i):
+            drawn = say["drawn"].format(reading=self._as_read("tube", i), multiplier=self._as_read("multiplier", i))
+        content = shown("water") or self._as_read("tube", i)
+        dew, one = shown("pressure_dew_point"), shown("dew_point_1atm")
+        at, safe, use = get("dew_judged_at_bar", i), get("safe_down_to_c", i), get("use_temperature_c", i)
+        liquid = say["liquid"] if get("liquid_water", i) == "seen" else ""
+        return (
+            self._words(content, drawn if drawn != content else "", liquid),
+            self._words(
+                dew,
+                say["at_bar"].format(bar=plain(round(at, 3))) if dew and at == at else "",
+                self._as_tested(i),
+                say["at_one"].format(dew=one) if one else "",
+            ),
+            self._words(
+                plain(use) if use == use else say["use_unknown"] if get("supply", i) == "airline" else "",
+                say["safe_to"].format(safe=fixed(safe, 1)) if safe == safe and math.isfinite(safe) else "",
+            ),
+            shown("margin"),
+            self._verdict("water", i),
+        )
+
+    def _as_tested(self, i: int) -> str:
+        """The dew point at the pressure of the test, where it is judged at a higher one."""
+        dew = self._figure("dew_as_tested", i, of="pressure_dew_point")
+        return self.say["as_tested"].format(dew=dew, bar=self._as_read("pressure", i)) if dew else ""
+
+    def _supplied(self, key: str, i: int) -> str:
+        say = self.say
+        low, high = self.get(f"limit_low_{key}", i), self.get(f"limit_high_{key}", i)
+        return self._words(
+            self._as_read(key, i),
+            say["needed"].format(need=plain(low)) if low == low else "",
+            say["highest"].format(high=plain(high)) if high == high else "",
+            self._verdict(key, i),
+        )

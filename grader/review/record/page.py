@@ -1,0 +1,321 @@
+"""The page of one visit's record: readings of each outlet, findings, limits, what is not covered, sources."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from grader.columns import BLANK, FIELDS, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS, TEST_WORDS, UNREADABLE
+from grader.figures import plain
+from grader.frames import text
+from grader.page import Block, Page
+from grader.review.record.outlets import outlets_block
+from grader.review.verdict_sheet import as_read
+
+TUBES = ("co", "co2", "oil", "water")
+
+
+@dataclass
+class Run:
+    """What all records of one run share."""
+
+    words: dict[str, Any]
+    names: list[str]
+    sums: list[str]
+    rulesets: dict[str, Any]
+    limits: pd.DataFrame
+    version: str
+    options: str
+    decision_rule: str
+    say: dict[str, Any] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.say = self.words["record"]
+
+
+@dataclass
+class VisitOf:
+    """One visit.
+
+    tests    : its m tests, repeats left out. all_tests : file and row of the repeats too.
+    findings : rows with the columns of the sheet Actions. amends : what this record corrects, in words.
+    """
+
+    tests: pd.DataFrame
+    all_tests: pd.DataFrame
+    findings: pd.DataFrame
+    number: str
+    amends: tuple[str, ...] = ()
+
+
+def record_page(visit: VisitOf, run: Run) -> tuple[Page, str]:
+    """The page, and a digest of what it says, file sums, version and options left out.
+
+    Returns : (Page, SHA-256 in hexadecimal).
+    """
+    say, tests = run.say, visit.tests
+    days = _days(tests, say)
+    title = say["subtitle"].format(site=text(tests, "site")[0], days=days, number=visit.number)
+    blocks = [
+        *_state(visit, run),
+        _visit(visit, days, run),
+        _tubes(visit, run),
+        Block("form", columns=list(say["sign_by"]), rows=[(line,) for line in say["sign_lines"]]),
+        outlets_block(visit.tests, run.names, run.words),
+        _findings(visit, run),
+        Block("cautions", say["cautions_heading"], rows=[(c,) for c in say["cautions"]]),
+        *_limits(visit, run),
+        _not_covered(visit, run),
+    ]
+    content = hashlib.sha256(repr((title, blocks)).encode("utf-8", "replace")).hexdigest()
+    blocks.append(_sources(visit, run))
+    return Page(say["title"], title, blocks, landscape=True, repeat_tables=True), content
+
+
+def _days(tests: pd.DataFrame, say: dict[str, Any]) -> str:
+    days = tests["test_day"].dropna()
+    if days.empty:
+        return say["no_day"]
+    first, last = days.min().date().isoformat(), days.max().date().isoformat()
+    return first if first == last else say["days"].format(first=first, last=last)
+
+
+# -- at the top --------------------------------------------------------------------------------------------
+
+
+def _worst_by_outlet(tests: pd.DataFrame) -> list[tuple[str, int, bool]]:
+    """(name, verdict at the end of the visit, whether anything was tested) of each outlet, in order."""
+    ruling = ~tests["superseded"].to_numpy()
+    identity, verdict = tests["identity"].to_numpy(), tests["verdict"].to_numpy()
+    visited, names = tests["visited"].to_numpy(), text(tests, "outlet")
+    day = tests["test_day"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    made = []
+    for code in dict.fromkeys(identity.tolist()):
+        mine = np.flatnonzero((identity == code) & ruling & visited)
+        if not len(mine):
+            mine = np.flatnonzero(identity == code)
+        last = mine[day[mine] == day[mine].max()]
+        made.append((str(names[last[0]]), int(verdict[last].max()), bool(visited[last].any())))
+    return made
+
+
+def _state(visit: VisitOf, run: Run) -> list[Block]:
+    say = run.say
+    outlets = _worst_by_outlet(visit.tests)
+    tested = [o for o in outlets if o[2]]
+    counts = [
+        (word.capitalize(), sum(o[1] == code for o in tested), word)
+        for code, word in (
+            (TEST_FAIL, "fail"),
+            (TEST_INCOMPLETE, "incomplete"),
+            (TEST_NEAR, "near limit"),
+            (TEST_PASS, "pass"),
+        )
+    ]
+    out = [
+        say["outlet_state"].format(name=name, word=TEST_WORDS[v])
+        for name, v, was in outlets
+        if was and v in (TEST_FAIL, TEST_INCOMPLETE)
+    ]
+    told = [say["out"].format(outlets=", ".join(out)) if out else say["all_clear"]]
+    untested = _untested(visit.tests, [name for name, _, was in outlets if not was], say)
+    told += [say["untested"].format(outlets=", ".join(untested))] if untested else []
+    return [
+        Block("figures", rows=[(say["tested"], len(tested), ""), *counts]),
+        Block("cautions" if out or untested else "text", rows=[(line,) for line in told]),
+    ]
+
+
+def _untested(tests: pd.DataFrame, names: list[str], say: dict[str, Any]) -> list[str]:
+    """The outlets that stand in the log with nothing tested, those removed left out."""
+    status = dict(zip(text(tests, "outlet"), text(tests, "outlet_status")))
+    return [
+        name if status[name] in ("", "in use") else say["outlet_state"].format(name=name, word=status[name])
+        for name in names
+        if status[name] != "removed"
+    ]
+
+
+def _visit(visit: VisitOf, days: str, run: Run) -> Block:
+    tests, say = visit.tests, run.say
+    given = {"number": visit.number, "amends": "; ".join(visit.amends) or say["amends_none"], "test_date": days}
+    items = [i for i in run.words["record_items"] if i["place"] == "visit"]
+    cells = [
+        (i["label"], say["by_hand"] if not i["field"] else given.get(i["field"]) or _shared(tests, i["field"], say))
+        for i in items
+    ]
+    rows = [(*left, *right) for left, right in zip(cells[::2], [*cells[1::2], ("", "")])]
+    return Block("table", say["visit"], [""] * 4, rows, widths=[7, 12, 7, 12], aligns=["left"] * 4)
+
+
+def _shared(tests: pd.DataFrame, name: str, say: dict[str, Any]) -> str:
+    """What the visit's tests say in a field: all different values, in order; `not stated` where none does."""
+    return "; ".join(dict.fromkeys(t for t in _field_texts(tests, name, say) if t)) or say["not_stated"]
+
+
+def _field_texts(tests: pd.DataFrame, name: str, say: dict[str, Any]) -> list[str]:
+    kind = FIELDS[name].kind
+    if kind in ("text", "word"):
+        return [str(v) for v in text(tests, name)]
+    state = tests[f"{name}_state"].to_numpy()
+    written = text(tests, f"{name}_text") if f"{name}_text" in tests else np.full(len(tests), "…", dtype=object)
+    if kind == "date":
+        shown = [str(d) for d in tests[name].to_numpy().astype("datetime64[D]")]
+    else:
+        shown = [v if isinstance(v, str) else "" if v is None else plain(v) for v in as_read(tests, name)]
+    return [
+        "" if s == BLANK else say["unreadable"].format(text=w or "…") if s == UNREADABLE else v
+        for v, s, w in zip(shown, state, written)
+    ]
+
+
+def _tubes(visit: VisitOf, run: Run) -> Block:
+    tests, say, names = visit.tests, run.say, text(visit.tests, "outlet")
+    rows: list[tuple[str, ...]] = []
+    for key in TUBES:
+        pairs = list(zip(text(tests, f"{key}_tube_lot"), _field_texts(tests, f"{key}_tube_expiry", say)))
+        different = [p for p in dict.fromkeys(pairs) if any(p)] or [("", "")]
+        for lot, expiry in different:
+            mine = dict.fromkeys(n for n, p in zip(names, pairs) if p == (lot, expiry))
+            where = say["every_outlet"] if len(different) == 1 else ", ".join(mine)
+            rows.append(
+                (run.words["parameter"][key], str(lot) or say["not_stated"], expiry or say["not_stated"], where)
+            )
+    return Block(
+        "table",
+        say["tubes"],
+        [say["c_tube"], say["c_lot"], say["c_expiry"], say["c_outlets"]],
+        rows,
+        widths=[7, 7, 6, 18],
+        aligns=["left"] * 4,
+    )
+
+
+# -- below the outlets -------------------------------------------------------------------------------------
+
+
+def _findings(visit: VisitOf, run: Run) -> Block:
+    say = run.say
+    if visit.findings.empty:
+        return Block("text", say["findings"], rows=[(say["no_findings"],)])
+    # The same causes and step for several outlets are told once.
+    together: dict[tuple[str, str, str], list[str]] = {}
+    for f in visit.findings.to_dict("records"):
+        said = say["finding"].format(outlet=f["Outlet"], finding=f["Finding"])
+        together.setdefault((f["Parameter"], f["Likely causes"], f["Next step"]), []).append(said)
+    rows = [("\n".join(dict.fromkeys(said)), causes, step) for (_, causes, step), said in together.items()]
+    return Block(
+        "table",
+        say["findings"],
+        [say["c_finding"], say["c_causes"], say["c_next"]],
+        rows,
+        widths=[12, 12, 14],
+        aligns=["left"] * 3,
+        note=say["findings_note"],
+    )
+
+
+def _rule_ids(tests: pd.DataFrame) -> list[str]:
+    return [r for r in dict.fromkeys(text(tests, "ruleset").tolist()) if r]
+
+
+def _limits(visit: VisitOf, run: Run) -> list[Block]:
+    say, used = run.say, _rule_ids(visit.tests)
+    decision = (say["decision"].format(rule=run.decision_rule),)
+    if not used:
+        return [Block("text", say["limits"], rows=[(say["no_rules"],), decision])]
+    mine = run.limits[run.limits["Rule set"].isin(used)]
+    judging = mine[mine["Judges"].str.startswith("yes")] if "Judges" in mine else mine
+    judging = judging[_for_supplies(judging["Condition"], text(visit.tests, "supply"))]
+    rows = [
+        (
+            r["Parameter"],
+            r["Condition"],
+            r["Limit"],
+            f"{r['Document']} {r['Edition']}".strip(),
+            r["Clause"],
+            r["Source confidence"],
+        )
+        for r in judging.to_dict("records")
+    ]
+    columns = [say[f"c_{c}"] for c in ("parameter", "condition", "limit", "document", "clause", "confidence")]
+    return [
+        Block(
+            "table",
+            say["limits"],
+            columns,
+            rows,
+            widths=[6, 8, 7, 4, 9, 4],
+            aligns=["left"] * 6,
+            note=say["needs_note"],
+        ),
+        Block("text", rows=[decision]),
+    ]
+
+
+def _for_supplies(conditions: pd.Series, supplies: np.ndarray) -> list[bool]:
+    """Which conditions name no supply, or one of the visit's; all of them where a supply is not known."""
+    absent = [s for s in FIELDS["supply"].words if s not in supplies] if (supplies != "").all() else []
+    present = [s for s in FIELDS["supply"].words if s not in absent]
+    return [not any(a in c for a in absent) or any(p in c for p in present) for c in conditions]
+
+
+def _not_covered(visit: VisitOf, run: Run) -> Block:
+    say, used = run.say, _rule_ids(visit.tests)
+    rows = [(say["other_contaminants"],)]
+    mine = (
+        run.limits[run.limits["Rule set"].isin(used) & (run.limits["Condition"] == "not covered")]
+        if used
+        else run.limits.iloc[:0]
+    )
+    for r in mine.to_dict("records"):
+        if not r["Parameter"].startswith("any other"):  # said in the sentence before, for every rule set
+            limit = f" ({r['Limit']} {r['Unit']})".replace(" )", ")") if r["Unit"] else ""
+            rows.append(
+                (
+                    say["also_not_covered"].format(
+                        rule=f"{r['Document']} {r['Edition']}".strip(), substance=r["Parameter"], limit=limit
+                    ),
+                )
+            )
+    return Block("text", say["not_covered"], rows=[*rows, (say["that_day"],)])
+
+
+def _sources(visit: VisitOf, run: Run) -> Block:
+    say, tests = run.say, visit.all_tests
+    file, row = tests["file"].to_numpy(), tests["row"].to_numpy()
+    rows = [
+        (run.names[f], run.sums[f], _ranges(sorted(set((row[file == f] + 1).tolist()))))
+        for f in dict.fromkeys(file.tolist())
+    ]
+    basis = {item["basis"] for item in run.words["record_items"]}
+    about = [say["number_means"], *([say["basis_memory"]] if "memory" in basis else []), say["keep"]]
+    return Block(
+        "table",
+        say["sources"],
+        [say["c_file"], say["c_sha"], say["c_rows"]],
+        rows,
+        widths=[12, 17, 9],
+        aligns=["left"] * 3,
+        note=" ".join([say["made_by"].format(version=run.version, options=run.options), *about]),
+    )
+
+
+def _ranges(numbers: Sequence[int]) -> str:
+    """Whole numbers in order, runs of them as one.
+
+    >>> _ranges([2, 3, 4, 9, 11, 12])
+    '2–4, 9, 11, 12'
+    """
+    runs: list[list[int]] = []
+    for n in numbers:
+        if runs and n == runs[-1][-1] + 1:
+            runs[-1].append(n)
+        else:
+            runs.append([n])
+    return ", ".join(f"{r[0]}–{r[-1]}" if len(r) > 2 else ", ".join(map(str, r)) for r in runs)

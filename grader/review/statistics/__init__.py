@@ -1,0 +1,1 @@
+"""Statistics of many short series at once."""

@@ -1,0 +1,1 @@
+"""The Summary page and its tables."""

@@ -1,0 +1,174 @@
+"""The Summary page: what needs doing first, counts, worst outlets, state of the data, rules, cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from grader.columns import PARAMETERS, ROWS_PER_SHEET, TEST_WORDS, VERDICT_WORDS
+from grader.page import Block, Page
+from grader.review.summary.tables import due_block, fails_chart, first_block, reaching_block, sites_block
+from grader.words import words
+
+SMALL_PT = 9
+STATES = ("out of use", "not cleared", "overdue", "due within 14 days", "in date")
+
+
+@dataclass
+class Facts:
+    """What the Summary is made from.
+
+    tests, actions (frame and test number of each), problems, sources : the run's tables.
+    rulesets : id -> rule set. passed_over : reason -> count. superseded : tests judged by a superseded edition.
+    """
+
+    tests: pd.DataFrame
+    actions: pd.DataFrame
+    action_tests: np.ndarray
+    problems: pd.DataFrame
+    sources: pd.DataFrame
+    rulesets: Mapping[str, Any]
+    passed_over: Mapping[str, int]
+    superseded: int
+    as_of: date
+    options: str
+    decision_rule: str
+    version: str
+    trend: pd.DataFrame
+    due: pd.DataFrame
+    alarms: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    extra: list[Block] = field(default_factory=list)
+
+
+def summary_words(language: str = "en") -> dict[str, Any]:
+    """The words of the page, with `parameters`: name on the data sheets -> name in that language."""
+    every = words(language)
+    return {**every["summary"], "parameters": {p.name: every["parameter"][p.key] for p in PARAMETERS.values()}}
+
+
+def summary_page(facts: Facts, language: str = "en") -> Page:
+    """The page, worst first. Nothing on it is worked out anew: it counts and picks from the tables."""
+    w = summary_words(language)
+    blocks = [_tiles(facts, w)]
+    if alarms := _alarms(facts, w):
+        blocks.append(Block("cautions", heading=w["alarms"], rows=[(a,) for a in alarms]))
+    blocks += [
+        first_block(facts.tests, facts.actions, facts.action_tests, w),
+        sites_block(facts.tests, w),
+        fails_chart(facts.tests, w),
+        due_block(facts.due, w),
+        reaching_block(facts.trend, words(language)["trend"]["over"], w),
+    ]
+    blocks.extend(facts.extra)
+    blocks += [
+        Block("cautions", heading=w["cautions_heading"], size_pt=SMALL_PT, rows=[(line,) for line in w["cautions"]]),
+        _legend(w),
+        _data(facts, w),
+        _rules(facts, w),
+    ]
+    return Page(w["title"], _subtitle(facts, w), blocks, compact=True)
+
+
+def _subtitle(facts: Facts, w: Mapping[str, Any]) -> str:
+    day = facts.tests["test_day"].dropna()
+    span = w["span"].format(first=day.min().date(), last=day.max().date()) if len(day) else ""
+    return w["subtitle"].format(
+        as_of=facts.as_of, sites=facts.tests["site_key"].nunique(), outlets=len(facts.due), span=span
+    )
+
+
+def _tiles(facts: Facts, w: Mapping[str, Any]) -> Block:
+    """Outlets by their state today, and all tests by verdict."""
+    verdict = facts.tests["verdict"].to_numpy()
+    count = {word: int((verdict == i).sum()) for i, word in enumerate(TEST_WORDS)}
+    rows: list[tuple[Any, ...]] = []
+    if len(facts.due):
+        rows = [
+            (w["outlets"], len(facts.due), ""),
+            *((w["states"][s], int((facts.due["State"] == s).sum()), s) for s in STATES),
+        ]
+    rows += [
+        (w["tests"], len(verdict), ""),
+        (w["tests_fail"], count["fail"], "fail"),
+        (w["tests_incomplete"], count["incomplete"], "incomplete"),
+        (w["tests_near limit"], count["near limit"], "near limit"),
+        (w["tests_pass"], count["pass"], "pass"),
+        (w["rows_refused"], int(facts.sources["Rows refused"].sum()), ""),
+    ]
+    return Block("figures", rows=rows)
+
+
+def _alarms(facts: Facts, w: Mapping[str, Any]) -> list[str]:
+    alarms = list(facts.alarms)
+    if facts.superseded:
+        alarms.append(w["superseded"].format(count=facts.superseded))
+    refused = int((facts.problems["Severity"] == "refused").sum())
+    if refused:
+        alarms.append(w["refused"].format(count=refused))
+    return alarms
+
+
+def _legend(w: Mapping[str, Any]) -> Block:
+    """What each word means: two to a line, each in its colour, as everywhere in the workbook."""
+    means = w["means"]
+    order = [*reversed(TEST_WORDS), *(v for v in VERDICT_WORDS if v not in TEST_WORDS)]
+    half = -(-len(order) // 2)
+    rows = [(a, means[a], b, means.get(b, "")) for a, b in zip(order[:half], [*order[half:], ""])]
+    return Block(
+        "table",
+        heading=w["legend"],
+        columns=["", "", "", ""],
+        rows=rows,
+        widths=[3, 12, 3, 12],
+        aligns=["center", "left", "center", "left"],
+        note=w["legend_note"],
+    )
+
+
+def _data(facts: Facts, w: Mapping[str, Any]) -> Block:
+    s, p = facts.sources, facts.problems
+    lines = [
+        w["rows"].format(
+            files=len(s),
+            found=int(s["Rows found"].sum()),
+            graded=int(s["Rows graded"].sum()),
+            refused=int(s["Rows refused"].sum()),
+        ),
+        w["problems"].format(
+            refused=int((p["Severity"] == "refused").sum()),
+            queries=int((p["Severity"] == "query").sum()),
+            notes=int((p["Severity"] == "note").sum()),
+        ),
+    ]
+    lines += [w["passed_over"].format(count=count, reason=reason) for reason, count in facts.passed_over.items()]
+    sizes = {
+        "Verdicts": len(facts.tests),
+        "Actions": len(facts.actions),
+        "Trend": len(facts.trend),
+        "Due": len(facts.due),
+        "Problems": len(p),
+    }
+    if long := [name for name, size in sizes.items() if size > ROWS_PER_SHEET]:
+        lines.append(w["further_sheets"].format(names=", ".join(long), rows=ROWS_PER_SHEET, first=long[0]))
+    if "Older than 5 years" in s:
+        lines.append(w["old"].format(count=int((s["Older than 5 years"] == "yes").sum())))
+    return Block("text", heading=w["data"], size_pt=SMALL_PT, rows=[(" ".join([*lines, *facts.notes]),)])
+
+
+def _rules(facts: Facts, w: Mapping[str, Any]) -> Block:
+    named = "; ".join(f"{r.document} {r.edition} ({r.id}, version {r.rule_version})" for r in facts.rulesets.values())
+    lines = [
+        w["rule_sets"].format(rules=named),
+        w["decision"].format(rule=facts.decision_rule),
+        w["frost"],
+        w["made_by"].format(version=facts.version, options=facts.options),
+    ]
+    missing = [f"{r.id}: {', '.join(str(c) for c in r.not_covered)}" for r in facts.rulesets.values() if r.not_covered]
+    lines += [w["not_covered"].format(what="; ".join(missing))] if missing else []
+    return Block("text", heading=w["rules"], size_pt=SMALL_PT, rows=[(" ".join(lines),)])

@@ -1,0 +1,342 @@
+"""The grouped tables of the Summary: what to do first, sites, what heads for a limit, what is due, fails over time.
+
+Outlets that show the same thing on the same system are one line: that is how a plant is repaired.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from grader.columns import FAIL, PARAMETERS, TEST_WORDS
+from grader.frames import group_codes, text
+from grader.page import Block
+from grader.review.history import counting, days
+
+LINES = 10  # a list on the Summary is no longer than this; the sheets hold the rest
+MOST_SITES = 15
+MOST_NAMES = 6
+MOST_READINGS = 4
+MOST_QUARTERS = 16  # beyond these the chart shows years
+LEFT = ["left"] * 8
+_SENTENCE_END = re.compile(r"(?<=[.!?])\s+(?=[^\W\d_a-zß-ÿ])")
+
+
+def names_in_one(names: Sequence[str], more: str) -> str:
+    """Outlets as one text, those beyond the first few counted.
+
+    >>> names_in_one(["Bay 1", "Bay 2", "Bay 1"], "{count} more")
+    'Bay 1, Bay 2'
+    """
+    unique = list(dict.fromkeys(str(n) for n in names))
+    shown = unique[:MOST_NAMES] if len(unique) > MOST_NAMES + 1 else unique
+    left = len(unique) - len(shown)
+    return ", ".join([*shown, more.format(count=left)] if left else shown)
+
+
+def first_sentences(text_: str, count: int = 2) -> str:
+    """The first sentences of a text.
+
+    >>> first_sentences("Out of use now. Drain the filter (1.5 L). Retest in full.")
+    'Out of use now. Drain the filter (1.5 L).'
+    """
+    return " ".join(_SENTENCE_END.split(text_)[:count])
+
+
+def first_block(tests: pd.DataFrame, actions: pd.DataFrame, action_tests: np.ndarray, w: Mapping[str, Any]) -> Block:
+    """What to do first: the open findings, worst first; outlets of one system, visit and parameter in one line.
+
+    tests : judged table. actions, action_tests : the Actions table, worst first, and the test of each row.
+    Returns : table (outlets, site, date, finding; below each the first of the next step), linked to Verdicts.
+    """
+    if not len(actions):
+        return Block("text", heading=w["first"], rows=[(w["nothing_to_do"],)])
+    at = np.asarray(action_tests, dtype=np.int64)
+    parameter = actions["Parameter"].to_numpy(dtype=object)
+    verdict = tests["verdict"].to_numpy()[at]
+    system = tests["system_key"].to_numpy(dtype=object)[at]
+    # Outlets without a system stand each for itself.
+    alone = np.where(text(tests, "system")[at] == "", tests["identity"].to_numpy()[at], -1)
+    code = group_codes(
+        tests["site_key"].to_numpy(dtype=object)[at],
+        system,
+        alone,
+        days(tests)[at].astype(np.int64),
+        parameter,
+        verdict,
+    )
+    groups = [np.flatnonzero(code == c) for c in range(int(code.max()) + 1)]
+    rows, links, under = [], {}, {}
+    for number, members in enumerate(groups[:LINES]):
+        picked = actions.iloc[members]
+        head = picked.iloc[0]
+        rows.append(
+            (
+                number + 1,
+                names_in_one(picked["Outlet"].tolist(), w["and_more"]),
+                head["Site"],
+                head["Test date"],
+                _finding(picked, w),
+            )
+        )
+        links[number] = ("Verdicts", int(at[members[0]]))
+        under[number] = first_sentences(str(head["Next step"]))
+    note = w["first_note"].format(shown=len(rows), total=len(groups), findings=len(actions))
+    return Block(
+        "table",
+        heading=w["first"],
+        columns=["", w["c_outlets"], w["c_site"], w["c_date"], w["c_finding"]],
+        rows=rows,
+        links=links,
+        under=under,
+        note=note,
+        widths=[1, 6, 7, 3, 13],
+        aligns=LEFT[:5],
+    )
+
+
+def _finding(picked: pd.DataFrame, w: Mapping[str, Any]) -> str:
+    """The finding of one or several outlets: the sentence itself where it is the same, else all readings."""
+    sentences = list(dict.fromkeys(picked["Finding"].astype(str)))
+    if len(sentences) == 1:
+        return sentences[0]
+    readings = list(dict.fromkeys(str(r) for r in picked["Reading"] if r is not None and r == r and str(r)))
+    limits = list(dict.fromkeys(str(r) for r in picked["Limit"] if r is not None and r == r and str(r)))
+    if not readings or len(readings) > MOST_READINGS or len(limits) != 1:
+        return w["and_so_on"].format(finding=sentences[0], count=len(sentences) - 1)
+    return w["group_finding"].format(
+        parameter=_named(picked["Parameter"].iloc[0], w), readings=", ".join(readings), limit=limits[0]
+    )
+
+
+def _named(parameter: str, w: Mapping[str, Any]) -> str:
+    """The parameter's name in the language of the page; one without words stays."""
+    return str(w["parameters"].get(parameter, parameter))
+
+
+def sites_block(tests: pd.DataFrame, w: Mapping[str, Any]) -> Block:
+    """Verdicts by site: at its latest visit, and of all its tests; the sites with most to do first."""
+    if not len(tests):
+        return Block("text", heading=w["sites"], rows=[(w["no_tests"],)])
+    verdict, counts, day = tests["verdict"].to_numpy(), counting(tests, named=False), days(tests)
+    code = group_codes(tests["site_key"].to_numpy(dtype=object))
+    size = int(code.max()) + 1
+    never = np.datetime64("0001-01-01")
+    known = np.where(counts & ~np.isnat(day), day, never)
+    latest = np.full(size, never)
+    np.maximum.at(latest, code, known)
+    at_latest = np.flatnonzero(known == latest[code])
+    visits = pd.Series(tests["visit"].to_numpy()[at_latest], index=code[at_latest]).groupby(level=0).first()
+    now = counts & (tests["visit"].to_numpy() == visits.reindex(code).to_numpy()) & (latest[code] != never)
+
+    def tally(mask: np.ndarray) -> np.ndarray:
+        return np.bincount(code[mask] * len(TEST_WORDS) + verdict[mask], minlength=size * len(TEST_WORDS)).reshape(
+            size, len(TEST_WORDS)
+        )
+
+    new, all_ = tally(now), tally(np.ones(len(tests), dtype=bool))
+    site = pd.Series(text(tests, "site")).groupby(code).first()
+    order = sorted(range(size), key=lambda s: (-new[s, 3], -new[s, 2], -new[s, 1], -all_[s, 3], str(site[s])))
+    rows: list[tuple[Any, ...]] = [
+        (
+            site[s],
+            latest[s].item() if latest[s] != never else "",
+            *(int(new[s, v]) for v in (3, 2, 1, 0)),
+            int(all_[s].sum()),
+            int(all_[s, 3]),
+            _share(all_[s, 0] + all_[s, 1], all_[s].sum()),
+        )
+        for s in order
+    ]
+    shown = rows[:MOST_SITES]
+    if size > 1:
+        shown.append(
+            (
+                w["all_sites"],
+                "",
+                *(int(new[:, v].sum()) for v in (3, 2, 1, 0)),
+                len(tests),
+                int(all_[:, 3].sum()),
+                _share(all_[:, :2].sum(), len(tests)),
+            )
+        )
+    note = w["sites_note"]
+    if size > MOST_SITES:
+        note += " " + w["more_sites"].format(count=size - MOST_SITES)
+    return Block(
+        "table",
+        heading=w["sites"],
+        rows=shown,
+        note=note,
+        widths=[7, 3, 2, 3, 3, 2, 4, 3, 3],
+        aligns=["left", "left", *["right"] * 7],
+        columns=[
+            w["c_site"],
+            w["c_visit"],
+            w["fail"],
+            w["incomplete"],
+            w["near limit"],
+            w["pass"],
+            w["c_all"],
+            w["c_all_fail"],
+            w["c_all_pass"],
+        ],
+    )
+
+
+def _share(part: int, whole: int) -> str:
+    return f"{100 * part / whole:.0f} %" if whole else ""
+
+
+def fails_chart(tests: pd.DataFrame, w: Mapping[str, Any]) -> Block:
+    """A stacked column a quarter (a year where there are many): how often each parameter failed."""
+    day = days(tests) if len(tests) else np.empty(0, dtype="datetime64[D]")
+    counts = counting(tests, named=False) if len(tests) else np.empty(0, dtype=bool)
+    fails = {
+        p.name: (tests[f"verdict_{p.key}"].to_numpy() == FAIL) & counts
+        for p in PARAMETERS.values()
+        if p.verdict_heading and f"verdict_{p.key}" in tests
+    }
+    fails = {name: mask for name, mask in fails.items() if mask.any()}
+    if not fails:
+        return Block("text", heading=w["fails_heading"], rows=[(w["no_fails"],)])
+    month = day.astype("datetime64[M]").astype(np.int64)
+    at = np.where(counts, month // 3, 0)
+    first, last = int(at[counts].min()), int(at[counts].max())
+    step = 1
+    if last - first >= MOST_QUARTERS:
+        at, first, last, step = at // 4, first // 4, last // 4, 4
+    periods = range(first, last + 1)
+    names = [
+        str(1970 + p) if step == 4 else w["quarter"].format(year=1970 + p // 4, quarter=p % 4 + 1) for p in periods
+    ]
+    series = [
+        (_named(name, w), np.bincount(at[mask] - first, minlength=len(names)).tolist()) for name, mask in fails.items()
+    ]
+    series.sort(key=lambda s: -sum(s[1]))
+    said = "; ".join(f"{name} {sum(values)}" for name, values in series)
+    return Block(
+        "chart",
+        heading=w["fails_heading"],
+        chart={
+            "kind": "column stacked",
+            "categories": names,
+            "series": series,
+            "y_axis": w["fails_axis"],
+            "y": {"major_unit": _step(series), "num_format": "0", "min": 0},
+            "description": w["fails_description"].format(first=names[0], last=names[-1], fails=said),
+        },
+    )
+
+
+def _step(series: Sequence[tuple[str, Sequence[int]]]) -> int:
+    """Whole numbers on the axis: about five lines up to the highest column."""
+    highest = max(sum(values[i] for _, values in series) for i in range(len(series[0][1])))
+    wanted = max(1, highest / 5)
+    return next((s for s in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000) if s >= wanted), 5000)
+
+
+def reaching_block(trend: pd.DataFrame, over_note: str, w: Mapping[str, Any]) -> Block:
+    """Outlets heading for a limit: those with a date, soonest first; those without; those over it already.
+
+    trend     : the Trend table. over_note : its note where the limit is passed already.
+    Only trends that hold at a false discovery rate of 5 % are shown. A margin whose dew point is shown is not.
+    """
+    if not len(trend):
+        return Block("text", heading=w["reaching"], rows=[(w["no_trends"],)])
+    t = trend.assign(_row=np.arange(len(trend)))
+    t = t[(t["Holds at 5 % false discovery"] == "yes") & (t["Direction against limit"] == "towards")]
+    who = ["Client", "Site", "System", "Outlet"]
+    dew = set(map(tuple, t.loc[t["Parameter"] == "Pressure dew point", who].astype(str).to_numpy()))
+    twice = [p == "Dew point margin" and tuple(k) in dew for p, k in zip(t["Parameter"], t[who].astype(str).to_numpy())]
+    t = t[~np.array(twice, dtype=bool)]
+    if not len(t):
+        return Block("text", heading=w["reaching"], rows=[(w["no_trends"],)])
+    over = t["Note"].astype(str).str.contains(over_note, regex=False)
+    t = t.assign(_kind=np.where(t["Reaches limit on"].notna(), 0, np.where(over, 2, 1)))
+    t = t.sort_values(["_kind", "Reaches limit on"], kind="stable", na_position="last")
+    groups = [g for _, g in t.groupby(["_kind", "Client", "Site", "System", "Parameter"], sort=False, dropna=False)]
+    rows, links = [], {}
+    for number, g in enumerate(groups[:LINES]):
+        head = g.iloc[0]
+        when = (
+            pd.Timestamp(head["Reaches limit on"]).date()
+            if head["_kind"] == 0
+            else w["already_over"]
+            if head["_kind"] == 2
+            else w["no_date"]
+        )
+        rows.append(
+            (
+                number + 1,
+                names_in_one(g["Outlet"].tolist(), w["and_more"]),
+                head["Site"],
+                _named(head["Parameter"], w),
+                f"{_span(g['Slope per year'], w, '+.3g')} {head['Unit']}".strip(),
+                _span(g["Limit"], w, ".4g"),
+                when,
+            )
+        )
+        links[number] = ("Trend", int(head["_row"]))
+    note = w["reaching_note"].format(shown=len(rows), total=len(groups))
+    columns = ["", *(w[c] for c in ("c_outlets", "c_site", "c_parameter", "c_slope", "c_limit", "c_reaches"))]
+    return Block(
+        "table",
+        heading=w["reaching"],
+        columns=columns,
+        rows=rows,
+        links=links,
+        note=note,
+        widths=[1, 6, 6, 5, 5, 3, 4],
+        aligns=LEFT[:7],
+    )
+
+
+def _span(values: pd.Series, w: Mapping[str, Any], style: str) -> str:
+    """The values of a group as one text: the figure, its range, or the texts."""
+    numbers = pd.to_numeric(values, errors="coerce").dropna()
+    if not len(numbers):
+        return ", ".join(dict.fromkeys(str(v) for v in values if v is not None and v == v))
+    low, high = (format(float(n), style) for n in (numbers.min(), numbers.max()))
+    return low if low == high else w["range"].format(low=low, high=high)
+
+
+def due_block(due: pd.DataFrame, w: Mapping[str, Any]) -> Block:
+    """Overdue tests, the longest first, then what is due within 14 days; outlets of one site and day in one line."""
+    if not len(due):
+        return Block("text", heading=w["due"], rows=[(w["no_due"],)])
+    d = due.assign(_row=np.arange(len(due)))
+    d = d[d["State"].isin(["overdue", "due within 14 days"])]
+    if not len(d):
+        return Block("text", heading=w["due"], rows=[(w["nothing_due"],)])
+    d = d.sort_values("Days left", kind="stable")
+    groups = [g for _, g in d.groupby(["Client", "Site", "State", "Next due"], sort=False, dropna=False)]
+    rows, links = [], {}
+    for number, g in enumerate(groups[:LINES]):
+        head = g.iloc[0]
+        rows.append(
+            (
+                number + 1,
+                names_in_one(g["Outlet"].tolist(), w["and_more"]),
+                head["Site"],
+                head["Next due"],
+                int(head["Days left"]),
+                head["State"],
+            )
+        )
+        links[number] = ("Due", int(head["_row"]))
+    columns = ["", *(w[c] for c in ("c_outlets", "c_site", "c_next_due", "c_days", "c_state"))]
+    return Block(
+        "table",
+        heading=w["due"],
+        columns=columns,
+        rows=rows,
+        links=links,
+        widths=[1, 11, 7, 4, 2, 5],
+        aligns=["left", "left", "left", "left", "right", "center"],
+        note=w["due_note"].format(shown=len(rows), total=len(groups)) if len(groups) > LINES else "",
+    )

@@ -1,0 +1,214 @@
+"""The Summary's tables: counted and picked from the graded tests, grouped, linked to the right rows."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pandas as pd
+import pytest
+
+from grader import grade
+from grader.review.summary.page import summary_words
+from grader.review.summary.tables import first_sentences, names_in_one, reaching_block
+from grader.words import words
+from tests.support import AIRLINE
+from tests.test_batch import visit_file
+
+W = summary_words("en")
+OILY = {**AIRLINE, "oil_mg_m3": 0.9}
+
+
+@pytest.fixture(scope="module")
+def result(tmp_path_factory):
+    """Three visits: all well; the next quarter two of three outlets pass oil; another site without its gases."""
+    folder = tmp_path_factory.mktemp("visits")
+    rows = [{**AIRLINE, "outlet": f"Bay {n}"} for n in (1, 2, 3)]
+    visit_file(folder / "a.xlsx", rows=rows, test_date=date(2026, 3, 14))
+    visit_file(
+        folder / "b.xlsx",
+        rows=[{**rows[0], "oil_mg_m3": 0.9}, rows[1], {**rows[2], "oil_mg_m3": 0.7}],
+        test_date=date(2026, 6, 14),
+    )
+    visit_file(
+        folder / "c.xlsx",
+        rows=[{**AIRLINE, "outlet": "Hall", "co_ppm": None}],
+        site="South Works",
+        test_date=date(2026, 6, 20),
+    )
+    return grade(folder, as_of="2026-07-01")
+
+
+def block(result, heading):
+    return next(b for b in result.summary.blocks if b.heading == W[heading])
+
+
+def test_the_tiles_count_outlets_and_tests(result):
+    tiles = {(label, word): number for label, number, word in result.summary.blocks[0].rows}
+    assert tiles["Outlets", ""] == 4 and tiles[W["tests"], ""] == 7
+    assert tiles[W["tests_fail"], "fail"] == 2 and tiles[W["tests_incomplete"], "incomplete"] == 1
+    states = result.due["State"].value_counts()
+    assert tiles["out of use", "out of use"] == states["out of use"] == 2
+    assert tiles["not cleared", "not cleared"] == states["not cleared"] == 1
+    assert sum(n for (label, word), n in tiles.items() if word in set(result.due["State"])) <= 4
+
+
+def test_outlets_of_one_system_with_the_same_finding_are_one_line(result):
+    first = block(result, "first")
+    number, outlets, site, day, finding = first.rows[0]
+    assert (number, outlets, site) == (1, "Bay 1, Bay 3", "North Works")
+    assert pd.Timestamp(day) == pd.Timestamp("2026-06-14")
+    assert "0.9 mg/m³" in finding and "0.7 mg/m³" in finding and "0.5 mg/m³" in finding
+    assert first.under[0].count(".") <= 3 and first.under[0]
+
+
+def test_the_links_lead_to_the_rows_they_speak_of(result):
+    first = block(result, "first")
+    for number, (sheet, row) in first.links.items():
+        _, outlets, site, day, _ = first.rows[number]
+        line = result.frames()[sheet].iloc[row]
+        assert (line["Outlet"], line["Site"]) == (outlets.split(", ")[0], site)
+        assert line["Test date"] == pd.Timestamp(day)
+    assert set(first.links) == set(range(len(first.rows)))
+
+
+def test_other_systems_and_other_findings_stay_apart(tmp_path):
+    rows = [
+        {**OILY, "outlet": "1"},
+        {**OILY, "outlet": "2", "system": "Annex"},
+        {**AIRLINE, "outlet": "3", "co_ppm": 9},
+    ]
+    visit_file(tmp_path / "a.xlsx", rows=rows)
+    result = grade(tmp_path, as_of="2026-04-01")
+    assert sorted(row[1] for row in block(result, "first").rows) == ["1", "2", "3"]
+
+
+def test_no_more_than_ten_lines(tmp_path):
+    rows = [{**OILY, "outlet": f"Bay {n}", "system": f"Ring {n}"} for n in range(14)]
+    visit_file(tmp_path / "a.xlsx", rows=rows)
+    first = block(grade(tmp_path, as_of="2026-04-01"), "first")
+    assert len(first.rows) == 10 and "10 of 14 lines" in first.note
+
+
+def test_sites_show_the_latest_visit_and_all(result):
+    table = block(result, "sites")
+    north, south, both = table.rows
+    #          site, latest, fail, incomplete, near, pass, all, failed, passed
+    assert north == ("North Works", date(2026, 6, 14), 2, 0, 0, 1, 6, 2, "67 %")
+    assert south[:6] == ("South Works", date(2026, 6, 20), 0, 1, 0, 0)
+    assert both[2:8] == (2, 1, 0, 1, 7, 2)
+
+
+def test_the_chart_counts_the_fails_of_the_verdicts(result):
+    chart = block(result, "fails_heading").chart
+    assert chart["categories"] == ["2026 Q1", "2026 Q2"] and chart["series"] == [("Oil", [0, 2])]
+    assert sum(sum(v) for _, v in chart["series"]) == int((result.verdicts["Oil verdict"] == "fail").sum())
+    assert "Oil 2" in chart["description"]
+
+
+def test_what_is_overdue_comes_first_and_links_to_due(tmp_path):
+    visit_file(tmp_path / "a.xlsx", rows=[{**AIRLINE, "outlet": "1"}, {**AIRLINE, "outlet": "2"}])
+    visit_file(tmp_path / "b.xlsx", site="South Works", test_date=date(2026, 4, 10))
+    result = grade(tmp_path, as_of="2026-07-01")
+    due = block(result, "due")
+    assert [(r[1], r[4], r[5]) for r in due.rows] == [("1, 2", -17, "overdue"), ("Bay 1", 9, "due within 14 days")]
+    for number, (sheet, row) in due.links.items():
+        line = result.frames()[sheet].iloc[row]
+        assert line["Outlet"] in due.rows[number][1] and line["State"] == due.rows[number][5]
+
+
+def trend(*rows):
+    base = {
+        "Client": "c",
+        "Site": "s",
+        "System": "ring",
+        "Unit": "ppm",
+        "Limit": 5.0,
+        "Slope per year": 1.0,
+        "Reaches limit on": pd.NaT,
+        "Direction against limit": "towards",
+        "Holds at 5 % false discovery": "yes",
+        "Note": "",
+    }
+    return pd.DataFrame([{**base, **row} for row in rows])
+
+
+def test_dates_come_first_and_what_is_over_is_called_so():
+    t = trend(
+        {"Outlet": "over", "Parameter": "Oil", "Note": words("en")["trend"]["over"]},
+        {"Outlet": "late", "Parameter": "Carbon monoxide", "Reaches limit on": pd.Timestamp("2029-01-01")},
+        {"Outlet": "open", "Parameter": "Flow"},
+        {
+            "Outlet": "soon",
+            "Parameter": "Carbon monoxide",
+            "Reaches limit on": pd.Timestamp("2027-01-01"),
+            "Slope per year": 2.5,
+        },
+        {"Outlet": "luck", "Parameter": "Carbon dioxide", "Holds at 5 % false discovery": "no"},
+    )
+    table = reaching_block(t, words("en")["trend"]["over"], W)
+    assert [(r[1], r[-1]) for r in table.rows] == [
+        ("soon, late", date(2027, 1, 1)),
+        ("open", W["no_date"]),
+        ("over", W["already_over"]),
+    ]
+    assert table.rows[0][4] == "+1 to +2.5 ppm"
+    assert table.links == {0: ("Trend", 3), 1: ("Trend", 2), 2: ("Trend", 0)}
+
+
+def test_a_margin_is_not_shown_beside_its_dew_point():
+    t = trend(
+        {"Outlet": "1", "Parameter": "Dew point margin"},
+        {"Outlet": "1", "Parameter": "Pressure dew point"},
+        {"Outlet": "2", "Parameter": "Dew point margin"},
+    )
+    assert [(r[1], r[3]) for r in reaching_block(t, "over", W).rows] == [
+        ("1", "Pressure dew point"),
+        ("2", "Dew point margin"),
+    ]
+
+
+def test_an_empty_run_still_says_what_it_is(tmp_path):
+    (tmp_path / "cut.xlsx").write_bytes(b"PK\x03\x04 no workbook")
+    result = grade(tmp_path, as_of="2026-07-01")
+    assert [b.heading for b in result.summary.blocks if b.heading == W["first"]]
+    alarms = next(b for b in result.summary.blocks if b.heading == W["alarms"])
+    assert any("could not be graded" in row[0] for row in alarms.rows)
+    result.write(tmp_path / "r.xlsx")
+    assert (tmp_path / "r.xlsx").exists()
+
+
+def test_the_page_says_rules_data_and_cautions(result):
+    said = " ".join(str(cell) for b in result.summary.blocks for row in b.rows for cell in row)
+    for expected in (
+        "EN 12021 2014",
+        "simple acceptance",
+        "3 files read: 7 rows found, 7 graded, 0 refused",
+        "nothing has been deleted",
+        "any other contaminant",
+        "no permission to use an outlet",
+    ):
+        assert expected in said
+    legend = block(result, "legend")
+    assert {cell for row in legend.rows for cell in row[::2]} == set(W["means"])
+
+
+def test_many_names_are_counted_and_sentences_cut_at_their_ends():
+    assert names_in_one([f"Bay {n}" for n in range(9)], W["and_more"]).endswith("Bay 5, 3 more")
+    assert names_in_one([f"Bay {n}" for n in range(7)], W["and_more"]).endswith("Bay 6")
+    assert first_sentences("At 1.5 K. see note") == "At 1.5 K. see note"
+    assert first_sentences("One. Two. Three.", 1) == "One."
+
+
+def test_rows_beyond_a_sheet_are_said(tmp_path, monkeypatch):
+    import openpyxl
+
+    visit = tmp_path / "a.xlsx"
+    book = openpyxl.Workbook()
+    for row in (["Outlet", "Oxygen (%)", "Carbon monoxide (ppm)"], ["1", 20.9, 1], ["2", 20.9, 1]):
+        book.active.append(row)
+    book.save(visit)
+    shown = [str(b.rows) for b in grade([visit]).summary.blocks]
+    assert not any("Verdicts 2" in text for text in shown)
+    monkeypatch.setattr("grader.review.summary.page.ROWS_PER_SHEET", 1)
+    shown = [str(b.rows) for b in grade([visit]).summary.blocks]
+    assert any("Verdicts" in text and "such as Verdicts 2" in text for text in shown)
