@@ -331,7 +331,8 @@ def _saturated_rows(temperature_c, pressure_pa):
         if not rows.size:
             continue
         condensate = _phase(ice).at(temperature_c[rows])
-        boils = condensate.log_saturation > np.log(pressure_pa[rows])
+        # A pressure equal to the vapour pressure may differ from it by the rounding of exp and log.
+        boils = condensate.log_saturation > np.log(pressure_pa[rows]) + 1e-12
         log_x[rows] = np.where(boils, np.nan, condensate.log_saturated_fraction(pressure_pa[rows]))
         log_saturation[rows] = condensate.log_saturation
     return log_x, log_saturation
