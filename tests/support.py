@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -143,3 +143,36 @@ def graded_files(
 def codes_of(problems: Problems, test: int) -> set[str]:
     """Codes of the problems that name one test."""
     return {b.code for b in problems.batches if b.tests is not None and test in list(b.tests)}
+
+
+class Case(NamedTuple):
+    """What one case of many says: a file of its own at a site of its own, so that no case speaks for another."""
+
+    rows: Sequence[Row]
+    visit: Row
+    rules: str | None = None
+
+
+def graded_apart(cases: Sequence[Case]) -> list[tuple[pd.DataFrame, set[str]]]:
+    """Each case's judged rows and the codes of the problems of its first, from one run for each rule set asked for.
+
+    cases : in any number; a visit's site, where it names one, becomes a site of that case alone.
+    """
+    found: list[tuple[pd.DataFrame, set[str]]] = [(pd.DataFrame(), set())] * len(cases)
+    for rules in dict.fromkeys(case.rules for case in cases):
+        numbers = [i for i, case in enumerate(cases) if case.rules == rules]
+        files = {}
+        for i in numbers:
+            visit = cases[i].visit
+            files[f"case {i}.xlsx"] = (
+                {**visit, "site": f"{visit['site']} {i}"} if "site" in visit else visit,
+                cases[i].rows,
+            )
+        tests, problems = graded_files(files, rules)
+        codes: dict[int, set[str]] = {}
+        for batch in problems.batches:
+            for test in batch.tests or ():
+                codes.setdefault(int(test), set()).add(batch.code)
+        for i, (_, rows) in zip(numbers, tests.groupby("file", sort=True)):
+            found[i] = rows.reset_index(drop=True), codes.get(int(rows.index[0]), set())
+    return found

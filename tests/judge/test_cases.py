@@ -6,14 +6,16 @@ A new case needs no code, see cases/README.md.
 from __future__ import annotations
 
 import tomllib
+from functools import cache
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 
 from grader.columns import TEST_WORDS, VERDICT_WORDS
 from grader.problems import Unreadable
-from tests.support import ROWS, VISIT, codes_of, graded
+from tests.support import ROWS, VISIT, Case, graded_apart
 
 FOLDER = Path(__file__).with_name("cases")
 KEYS = {
@@ -34,14 +36,19 @@ KEYS = {
 }
 
 
-def cases() -> list[Any]:
-    """Every case of every file, named file:case."""
-    found = []
+def _cases() -> dict[str, dict[str, Any]]:
+    """Every case of every file, named file: case."""
+    found = {}
     for path in sorted(FOLDER.glob("*.toml")):
         for case in tomllib.loads(path.read_text(encoding="utf-8"))["case"]:
             assert set(case) <= KEYS, f"{path.name}: {case['name']}: {set(case) - KEYS}"
-            found.append(pytest.param(case, id=f"{path.stem}: {case['name']}"))
+            name = f"{path.stem}: {case['name']}"
+            assert name not in found, f"{name} stands twice"
+            found[name] = case
     return found
+
+
+CASES = _cases()
 
 
 def cell(value: Any) -> Any:
@@ -56,14 +63,25 @@ def row_of(changes: dict[str, Any], base: str) -> dict[str, Any]:
     return {**ROWS[base], **{field: cell(value) for field, value in changes.items()}}
 
 
-@pytest.mark.parametrize("case", cases())
-def test_case(case: dict[str, Any]) -> None:
+def as_written(case: dict[str, Any]) -> Case:
+    """The rows of a case, and what its visit says."""
     base = case.get("base", "airline")
-    rows = [row_of(case.get("row", {}), base), *(row_of(more, base) for more in case.get("more_rows", []))]
+    rows = [row_of(changes, base) for changes in [case.get("row", {}), *case.get("more_rows", [])]]
     visit = {} if case.get("bare_visit") else dict(VISIT)
     visit.update({field: cell(value) for field, value in case.get("visit", {}).items()})
-    tests, problems = graded(rows, visit, rules=case.get("rules"))
-    test, reasons, codes = tests.iloc[0], tests["reasons"][0], codes_of(problems, 0)
+    return Case(rows, visit, case.get("rules"))
+
+
+@cache
+def judged() -> dict[str, tuple[pd.DataFrame, set[str]]]:
+    """All cases in one table: one run of hundreds of rows costs what one of one row costs."""
+    return dict(zip(CASES, graded_apart([as_written(case) for case in CASES.values()])))
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_case(name: str) -> None:
+    case, (tests, codes) = CASES[name], judged()[name]
+    test, reasons = tests.iloc[0], tests["reasons"][0]
     if "verdict" in case:
         assert TEST_WORDS[test["verdict"]] == case["verdict"], reasons
     for key, word in case.get("expect", {}).items():
