@@ -97,6 +97,8 @@ def _judge_one(tests: pd.DataFrame, ruleset: RuleSet | None) -> pd.DataFrame:
     def close(key: str, found: Close) -> None:
         new[f"verdict_{key}"], new[f"chance_over_{key}"] = found.verdict, found.chance
         new[f"{key}_closeness"] = found.closeness
+        # Kept for what looks at many readings together: their scatter is never less than this.
+        new.setdefault(f"u_{key}", closeness.standard[key].at(tests[f"{key}_upper"].to_numpy(dtype=float)))
 
     def limits(name: str) -> list[Limit]:
         return [x for x in ruleset.limits_for(name) if x.kind != "words"] if ruleset else []
@@ -297,6 +299,9 @@ def _water(
     safe = np.fmax(line + needed["line"], one + needed["1 atm"])
     return {
         "verdict_water": worst.verdict.astype(np.int8),
+        "u_water": chain.water,
+        "u_pressure_dew_point": chain.pressure_dew_point,
+        "u_margin": chain.margin,
         "water_by": by.astype(np.int8),
         "water_doubt": worst.doubt.astype(np.int8),
         "water_band_unsure": worst.unsure & ~unknown,
