@@ -1,0 +1,25 @@
+"""The corpus read as a whole: its true tables hold together, and no score is worse than the one kept beside it.
+
+Scores are kept in tests/read/corpus/scores.toml; `python -m tests.bench.bench_logs --keep` writes what has got better.
+"""
+
+import pytest
+
+from tests.read.corpus_logs import better_or_same, flat, graded, kept, logs, scores
+
+
+@pytest.fixture(scope="module")
+def found():
+    """The scores of the corpus as it is read now."""
+    return scores(graded(logs()))
+
+
+@pytest.mark.parametrize("score", kept())
+def test_no_score_is_worse_than_kept(found, score):
+    assert better_or_same(score, found[score], kept()[score]), f"{score}: {found[score]}, kept {kept()[score]}"
+
+
+def test_true_tables_end_as_expected_under_our_own_headings():
+    """What a log should be understood as, given under the blank's headings, is read and judged as its `expect` says."""
+    wrong = [(o.log.name, *v) for o in graded(map(flat, logs())) for v in o.verdicts if not o.as_expected(v)]
+    assert wrong == []
