@@ -228,8 +228,7 @@ class Result:
         )
 
 
-# A figure such as 1e300 is a doubt that the problems tell of, not lines about an overflow on the terminal.
-@np.errstate(over="ignore", invalid="ignore")
+@np.errstate(over="ignore", invalid="ignore")  # as for `judged`
 def run(
     paths: Any,
     *,
@@ -266,18 +265,47 @@ def run(
     found = find_workbooks(_paths(paths), problems)
     found, options.layouts = with_layouts(found, _paths(paths), layouts, problems)
     log = read_workbooks(found, problems, limits=limits, progress=progress)
+    return _reviewed(judged(log, options, problems), log, options)
+
+
+@dataclass
+class Judged:
+    """What the stages up to the reasons make of a log.
+
+    tests      : judged table, one row a test, in the order of log.rows. problems : collected on the way.
+    rulesets   : by id, those that judge a test, as the decision rule asked for leaves them.
+    superseded : how many tests were judged by a rule set that was superseded on their day.
+    also       : what further rule sets say.
+    """
+
+    tests: pd.DataFrame
+    problems: Problems
+    rulesets: dict[str, RuleSet]
+    superseded: int = 0
+    also: Also = field(default_factory=Also)
+
+
+# A figure such as 1e300 is a doubt that the problems tell of, not lines about an overflow on the terminal.
+@np.errstate(over="ignore", invalid="ignore")
+def judged(log: Log, options: Options, problems: Problems | None = None) -> Judged:
+    """The one order of stages: cells, names and visits, water, rule sets, queries, verdicts, reasons, other rule sets.
+
+    log      : as read. Rows are never dropped: the index of Judged.tests is that of log.rows.
+    problems : those of reading, to be added to; None begins anew.
+    Raises   : GraderError for a rule set or decision rule that is none.
+    """
+    problems = Problems() if problems is None else problems
     names = [str(n) for n in log.files["name"]]
-    tests = read_cells(log, problems, month_first=month_first, language=language, convert=convert)
+    tests = read_cells(log, problems, month_first=options.month_first, language=options.language, convert=convert)
     tests = normalise(tests, names, problems, np.datetime64(options.as_of))
     tests = compute_water(tests, problems)
-    assigned = assign_rules(tests, problems, rules)
+    assigned = assign_rules(tests, problems, options.rules)
     query_odd_supplies(assigned.tests, problems)
     query_plausibility(assigned.tests, problems)
-    rulesets = tightened(assigned.rulesets, decision_rule)
-    tests = judge(assigned.tests, rulesets, problems)
-    tests = add_reasons(tests, rulesets, language)
-    beside = also_judged(assigned.tests, options.also, language, decision_rule)
-    return _reviewed(tests, log, names, problems, rulesets, assigned.superseded, options, beside)
+    rulesets = tightened(assigned.rulesets, options.decision_rule)
+    tests = add_reasons(judge(assigned.tests, rulesets, problems), rulesets, options.language)
+    also = also_judged(assigned.tests, options.also, options.language, options.decision_rule)
+    return Judged(tests, problems, rulesets, assigned.superseded, also)
 
 
 def with_layouts(
@@ -301,16 +329,9 @@ def with_layouts(
     return found._replace(files=files), tuple(every)
 
 
-def _reviewed(
-    tests: pd.DataFrame,
-    log: Log,
-    names: list[str],
-    problems: Problems,
-    rulesets: dict[str, RuleSet],
-    superseded: int,
-    options: Options,
-    beside: Also,
-) -> Result:
+def _reviewed(found: Judged, log: Log, options: Options) -> Result:
+    tests, problems, rulesets, beside = found.tests, found.problems, found.rulesets, found.also
+    names = [str(n) for n in log.files["name"]]
     sheets = [t.sheet for t in log.tables]
     day = np.datetime64(options.as_of)
     actions = actions_table(tests, language=options.language, file_names=names, sheet_names=sheets)
@@ -329,9 +350,9 @@ def _reviewed(
     oddities = oddities_table(tests, problems, as_of=day, language=options.language, file_names=names)
     sources = source_table(log, tests, history.old_sources(tests, len(names), as_of=day))
     lost = sources[np.isin(sources.index, [*unbalanced(sources).index, *misplaced(log, tests, verdicts)])]
-    for number, found, graded, refused in zip(lost.index, *(lost[f"Rows {n}"] for n in ("found", "graded", "refused"))):
+    for number, there, graded, refused in zip(lost.index, *(lost[f"Rows {n}"] for n in ("found", "graded", "refused"))):
         problems.add(
-            "rows_do_not_balance", file=int(number), found=int(found), graded=int(graded), refused=int(refused)
+            "rows_do_not_balance", file=int(number), found=int(there), graded=int(graded), refused=int(refused)
         )
     problem_frame, problem_tests = problem_table(problems, log, options.language)
     used = rulesets or {DEFAULT_RULES: load_ruleset(DEFAULT_RULES)}
@@ -345,7 +366,7 @@ def _reviewed(
         sources,
         used,
         log.passed_over_counts(),
-        superseded,
+        found.superseded,
         options.as_of,
         options.recorded(),
         decision_text(used, options.language),

@@ -23,6 +23,20 @@ class Place(NamedTuple):
     column: int | None
 
 
+class Unclear(NamedTuple):
+    """A filled column (row, cell) of a table that could be one of our fields, and is judged as each of them.
+
+    heading : as it stands. place : of its cells, as for a field.
+    choices : (field, unit) it could be, the likeliest first; unit "" is the field's own.
+    values  : raw cell of every test of the table, in the order of its rows; None for a blank one.
+    """
+
+    heading: str
+    place: Place
+    choices: tuple[tuple[str, str], ...]
+    values: list[Any]
+
+
 @dataclass
 class Table:
     """One recognised table of one file: which field stands where.
@@ -37,6 +51,7 @@ class Table:
     own    : headings exactly as the blank has them.
     order  : "day first" or "month first" where a layout file states it.
     heads  : 0-based first and last row of the headings, (-1, -1) where there are none.
+    unclear : what could be a field and is not known to be; judged both ways.
     """
 
     file: int
@@ -50,6 +65,7 @@ class Table:
     own: bool = False
     order: str = ""
     heads: tuple[int, int] = (-1, -1)
+    unclear: list[Unclear] = field(default_factory=list)
 
 
 class Unreadable(NamedTuple):

@@ -9,17 +9,10 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any, NamedTuple
 
-import numpy as np
 import pandas as pd
 
-from grader.compute.water import compute_water
-from grader.judge.assign import assign_rules
-from grader.judge.queries import query_odd_supplies, query_plausibility
-from grader.judge.reasons import add_reasons
-from grader.judge.verdicts import judge
-from grader.normalise import normalise
+from grader.batch import Options, judged
 from grader.problems import Place, Problems, Table
-from grader.read.cells import read_cells
 from grader.read.log import Log, LogBuilder
 
 Row = Mapping[str, Any]
@@ -115,15 +108,8 @@ def log_of(files: Mapping[str, tuple[Row, Sequence[Row]]]) -> Log:
 
 def graded_log(log: Log, rules: str | None = None, as_of: str = "2026-11-25") -> tuple[pd.DataFrame, Problems]:
     """A Log through every stage up to the reasons: (judged table, problems)."""
-    problems = Problems()
-    tests = read_cells(log, problems)
-    tests = normalise(tests, [str(n) for n in log.files["name"]], problems, np.datetime64(as_of))
-    tests = compute_water(tests, problems)
-    assigned = assign_rules(tests, problems, rules)
-    query_odd_supplies(assigned.tests, problems)
-    query_plausibility(assigned.tests, problems)
-    tests = judge(assigned.tests, assigned.rulesets, problems)
-    return add_reasons(tests, assigned.rulesets), problems
+    found = judged(log, Options(rules, date.fromisoformat(as_of)))
+    return found.tests, found.problems
 
 
 def graded(

@@ -13,21 +13,17 @@ from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from grader.compute.water import compute_water
-from grader.judge.assign import assign_rules
-from grader.judge.queries import query_odd_supplies
-from grader.judge.reasons import add_reasons
-from grader.judge.verdicts import judge
-from grader.normalise import normalise
-from grader.problems import Problems
-from grader.read.cells import read_cells
+from grader import batch
 from grader.report import problem_table
 from grader.review.verdict_sheet import verdict_table
 from tests.support import AIRLINE, CHARGING, CYLINDER, VISIT, log_of
 
+STAGES = ("read_cells", "normalise", "compute_water", "assign_rules", "query_odd_supplies", "query_plausibility", "judge",
+          "add_reasons", "also_judged")  # fmt: skip
 RULES = ("", "", "", "osha-grade-d", "en12021-1998", "cga-grade-e")
 
 
@@ -59,23 +55,23 @@ def rows(count: int) -> list[dict[str, object]]:
 def measure(count: int) -> dict[str, float]:
     """Seconds of each stage."""
     log = log_of({"log.xlsx": ({k: v for k, v in VISIT.items() if k not in ("site", "test_date")}, rows(count))})
-    problems, seconds = Problems(), {}
+    seconds: dict[str, float] = {}
 
     def timed(name, call):
-        start = time.perf_counter()
-        out = call()
-        seconds[name] = time.perf_counter() - start
-        return out
+        def of(*arguments, **options):
+            start = time.perf_counter()
+            made = call(*arguments, **options)
+            seconds[name] = seconds.get(name, 0.0) + time.perf_counter() - start
+            return made
 
-    tests = timed("read_cells", lambda: read_cells(log, problems))
-    tests = timed("normalise", lambda: normalise(tests, ["log.xlsx"], problems, np.datetime64("2026-11-25")))
-    tests = timed("compute_water", lambda: compute_water(tests, problems))
-    assigned = timed("assign_rules", lambda: assign_rules(tests, problems))
-    timed("queries", lambda: query_odd_supplies(assigned.tests, problems))
-    tests = timed("judge", lambda: judge(assigned.tests, assigned.rulesets, problems))
-    tests = timed("reasons", lambda: add_reasons(tests, assigned.rulesets))
-    timed("verdict sheet", lambda: verdict_table(tests, ["log.xlsx"], ["Readings"]))
-    timed("problem table", lambda: problem_table(problems, log))
+        return of
+
+    with pytest.MonkeyPatch.context() as patch:
+        for stage in STAGES:
+            patch.setattr(batch, stage, timed(stage, getattr(batch, stage)))
+        found = batch.judged(log, batch.Options(as_of=date(2026, 11, 25)))
+    timed("verdict sheet", verdict_table)(found.tests, ["log.xlsx"], ["Readings"])
+    timed("problem table", problem_table)(found.problems, log)
     return seconds
 
 

@@ -7,16 +7,13 @@ from datetime import date
 import numpy as np
 import pytest
 
+from grader.batch import Options, judged
 from grader.columns import FAIL, TEST_WORDS
-from grader.compute.water import compute_water
 from grader.judge.also import also_judged, check_also
-from grader.judge.assign import assign_rules
 from grader.judge.decision import decision_cautions, decision_text, tightened
 from grader.judge.purity import class_of
 from grader.judge.rules.sets import DecisionRule, UnknownRuleSet, load_ruleset, rule_ids
-from grader.normalise import normalise
-from grader.problems import GraderError, Problems
-from grader.read.cells import read_cells
+from grader.problems import GraderError
 from tests.support import AIRLINE, CYLINDER, VISIT, graded, graded_files, log_of
 
 EN = "en12021-2014"
@@ -118,9 +115,7 @@ def test_a_figure_in_doubt_has_no_class():
     """Expired oil tube, and oil drawn for 5 of 15 minutes: `before` would hold the doubts already, a run does not."""
     log = log_of({"a.xlsx": ({**VISIT, "oil_tube_expiry": date(2026, 1, 1)}, [AIRLINE]),
                   "b.xlsx": ({**VISIT, "site": "South"}, [{**AIRLINE, "oil_sampling_min": 5}])})  # fmt: skip
-    tests = normalise(read_cells(log, Problems()), ["a.xlsx", "b.xlsx"], Problems(), np.datetime64("2026-11-25"))
-    tests = assign_rules(compute_water(tests, Problems()), Problems()).tests
-    texts = also_judged(tests, ["iso8573-1-2010"]).columns["Also iso8573-1-2010"]
+    texts = judged(log, Options(also=("iso8573-1-2010",))).also.columns["Also iso8573-1-2010"]
     assert all("oil class cannot be told" in x and "humidity class 3" in x for x in texts), texts
 
 

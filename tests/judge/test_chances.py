@@ -5,17 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from grader.batch import Options, judged
 from grader.columns import CANNOT_TELL, FAIL, NEAR_LIMIT, NO_LIMIT, PARAMETERS, PASS, READ, TEST_WORDS
-from grader.compute.water import compute_water
-from grader.judge.assign import assign_rules
 from grader.judge.chances import IN_GUARD_BAND, Closeness, chance_beyond
-from grader.judge.decision import tightened
 from grader.judge.limits_on import Applied, judge_interval
 from grader.judge.uncertainty import Standard, standards
-from grader.judge.verdicts import judge
-from grader.normalise import normalise
-from grader.problems import Problems
-from grader.read.cells import read_cells
 from tests.support import AIRLINE, CHARGING, CYLINDER, VISIT, graded, log_of
 
 NAN = np.nan
@@ -254,10 +248,5 @@ def test_guarded_acceptance_of_bounds_and_stains_warns_of_nothing():
     """An end at infinity meets an uncertainty at infinity; warnings are errors in these tests."""
     log = log_of({"a.xlsx": (VISIT, [{**AIRLINE, "oil_mg_m3": "stain"}, {**AIRLINE, "co_ppm": ">3", "outlet": "b"},
                                      {**AIRLINE, "water_tube_mg_m3": ">3", "outlet": "c"}])})  # fmt: skip
-    problems = Problems()
-    tests = compute_water(
-        normalise(read_cells(log, problems), ["a.xlsx"], problems, np.datetime64("2026-11-25")), problems
-    )
-    assigned = assign_rules(tests, problems, None)
-    judged = judge(assigned.tests, tightened(assigned.rulesets, "guarded"), problems)
-    assert "pass" not in np.array(TEST_WORDS)[judged["verdict"]]
+    tests = judged(log, Options(decision_rule="guarded")).tests
+    assert "pass" not in np.array(TEST_WORDS)[tests["verdict"]]

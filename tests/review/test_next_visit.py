@@ -11,17 +11,12 @@ import pytest
 from python_calamine import CalamineWorkbook
 
 from grader.columns import EVIDENCE_FIELDS, FIELDS
-from grader.compute.water import compute_water
-from grader.judge.assign import assign_rules
-from grader.judge.reasons import add_reasons
-from grader.judge.verdicts import judge
-from grader.normalise import normalise
 from grader.problems import GraderError, Problems
-from grader.read.cells import read_cells
 from grader.read.find import find_workbooks, read_workbooks
 from grader.review.due import due_table
 from grader.review.next_visit import LASTING, LONGEST_FILE_NAME_BYTES, NextVisit, next_visit, safe_file_name, sites_due
 from grader.write.blank import write_blank
+from tests.support import graded_log
 
 AS_OF = np.datetime64("2026-09-01")
 DUE_COLUMNS = [
@@ -114,11 +109,7 @@ def judged_folder(folder: Path) -> pd.DataFrame:
     """The judged table of all workbooks of a folder."""
     problems = Problems()
     log = read_workbooks(find_workbooks([folder], problems), problems)
-    tests = read_cells(log, problems)
-    tests = normalise(tests, [str(n) for n in log.files["name"]], problems, AS_OF)
-    assigned = assign_rules(compute_water(tests, problems), problems)
-    tests = judge(assigned.tests, assigned.rulesets, problems)
-    return add_reasons(tests, assigned.rulesets, "en")
+    return graded_log(log, as_of=str(AS_OF))[0]
 
 
 def due_lines(*lines: dict) -> pd.DataFrame:

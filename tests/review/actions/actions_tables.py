@@ -5,18 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from grader.compute.water import compute_water
-from grader.judge.assign import assign_rules
-from grader.judge.reasons import add_reasons
-from grader.judge.verdicts import judge
-from grader.normalise import normalise
-from grader.problems import Place, Problems, Table
-from grader.read.cells import read_cells
+from grader.problems import Place, Table
 from grader.read.log import LogBuilder
 from grader.review.actions.findings import actions_table
+from tests.support import graded_log
 
 # Meets every limit of EN 12021:2014: 60 mg/m³ in an airline of 6 bar freezes out near -27 °C (computed).
 GOOD: dict[str, Any] = {
@@ -72,12 +66,7 @@ def judged(rows: Sequence[Mapping[str, Any]], as_of: str = "2026-06-30", rules: 
         fields = sorted({name for row in mine for name in row} - {"file"})
         table = Table(file, "Readings", places={f: Place("Readings", None, i) for i, f in enumerate(fields)})
         builder.add_table(table, list(range(1, len(mine) + 1)), [], {f: [row.get(f) for row in mine] for f in fields})
-    problems = Problems()
-    tests = read_cells(builder.build([]), problems)
-    tests = normalise(tests, names, problems, np.datetime64(as_of))
-    tests = compute_water(tests, problems)
-    assigned = assign_rules(tests, problems, rules)
-    return add_reasons(judge(assigned.tests, assigned.rulesets, problems), assigned.rulesets)
+    return graded_log(builder.build([]), rules, as_of)[0]
 
 
 DAY1, DAY2, DAY3 = "2026-01-05", "2026-03-02", "2026-05-04"
