@@ -12,7 +12,7 @@ import pandas as pd
 from grader.figures import plain
 from grader.page import Block, Page
 from grader.problems import GraderError
-from grader.review.history import HISTORY, Readings, readings
+from grader.review.history import DOUBTFUL, HISTORY, Readings, readings
 from grader.review.shown import column, shown
 from grader.words import words
 
@@ -29,8 +29,8 @@ def site_charts(tests: pd.DataFrame, site: str, language: str = "en") -> tuple[p
 
     tests   : judged table. site : its name, case does not matter.
     Returns : (frame, page). One row a reading that counts in history: a plain reading as it is drawn, or of a
-              bound the figure that it names (of `>60` the 60), drawn as a mark of its own and never joined up, and
-              the limits of that test, blank where there are none.
+              bound the figure that it names (of `>60` the 60), drawn as a mark of its own and never joined up, of a
+              doubtful one either with a mark that says so, and the limits of that test, blank where there are none.
     Raises  : GraderError where no such site was read; it names those like it.
     """
     w = words(language)["charts"]
@@ -85,7 +85,8 @@ def _figures(read: Readings, chosen: np.ndarray) -> tuple[pd.DataFrame, dict[int
 def _entries(read: Readings, outlet: int, row: int, at: np.ndarray) -> pd.DataFrame:
     parameter = HISTORY[read.parameter[row]] if len(read.parameter) else HISTORY[0]
     lower, upper = read.lower[at], read.upper[at]
-    bound = lower != upper
+    doubtful, bound = read.doubtful[at], lower != upper
+    figure = np.where(bound & np.isfinite(upper), upper, lower)
 
     def same(value: object) -> np.ndarray:
         return np.full(len(at), value, dtype=object)
@@ -99,11 +100,13 @@ def _entries(read: Readings, outlet: int, row: int, at: np.ndarray) -> pd.DataFr
             "Unit": same(parameter.unit),
             "Test date": read.day[at].astype("datetime64[s]"),
             "Reading": column(shown(lower, upper, read.open[at], parameter)),
-            "Reading drawn": np.where(bound, np.nan, lower),
-            "Bound drawn": np.where(bound, np.where(np.isfinite(upper), upper, lower), np.nan),
+            "Reading drawn": np.where(bound | doubtful, np.nan, lower),
+            "Bound drawn": np.where(bound & ~doubtful, figure, np.nan),
+            "Doubtful drawn": np.where(doubtful, figure, np.nan),
             "Limit at least": read.low[at],
             "Limit at most": read.high[at],
             "System": same(who.system[outlet] if len(at) else ""),
+            "Doubt": np.where(doubtful, DOUBTFUL, "").astype(object),
         }
     )
 
@@ -125,8 +128,8 @@ def _nice_step(wanted: float) -> float:
 def _chart(frame: pd.DataFrame, span: tuple[int, int], w: Mapping[str, str]) -> dict[str, Any]:
     part = frame.iloc[span[0] : span[1] + 1]
     head, last = part.iloc[0], part.iloc[-1]
-    series = [(w["reading"], "Reading drawn", "reading")] if part["Reading drawn"].notna().any() else []
-    series += [(w["bound"], "Bound drawn", "bound")] if part["Bound drawn"].notna().any() else []
+    drawn = {what: f"{what.capitalize()} drawn" for what in ("reading", "bound", "doubtful")}
+    series = [(w[what], heading, what) for what, heading in drawn.items() if part[heading].notna().any()]
     limits = [
         (w[word], heading)
         for word, heading in (("at_least", "Limit at least"), ("at_most", "Limit at most"))
@@ -152,12 +155,12 @@ def _chart(frame: pd.DataFrame, span: tuple[int, int], w: Mapping[str, str]) -> 
             count=len(part),
             first=first_day.date(),
             last=last_day.date(),
-            reading=_said(last["Reading"]),
+            reading=_said(last["Reading"]) + (f" ({w['doubtful']})" if last["Doubt"] else ""),
             unit=head["Unit"],
             limits=said or w["no_limit"],
         ),
     }
-    values = part[["Reading drawn", "Bound drawn", "Limit at least", "Limit at most"]].to_numpy(dtype=float)
+    values = part[[*drawn.values(), "Limit at least", "Limit at most"]].to_numpy(dtype=float)
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     if high > low > 0.5 * high:  # else the axis starts at nought by itself
         step = _nice_step((high - low or abs(high) or 1.0) / 4)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from grader.columns import BLANK, FAIL, PARAMETERS, READ, Parameter
+from grader.columns import BLANK, CANNOT_TELL, DOUBT, FAIL, PARAMETERS, READ, Parameter
 from grader.frames import by_unique, text
 from grader.problems import Problems
 from grader.review.slipped import slip_pairs
@@ -22,6 +22,30 @@ WATER_CHAIN = ("water", "pressure_dew_point", "margin")  # one verdict for the t
 KEEPING_YEARS = 5  # COSHH 2002 reg. 9(4): records of tests kept at least 5 years
 # Codes of {water_by} used here; the judge sets them and a test holds them equal.
 BY_CONTENT, BY_LINE_DEW = 1, 2
+DOUBTFUL = "doubtful"  # how a reading that proves nothing stands on Trend, Years and Charts
+# Doubts about the verdict (the need, the supply, a cell of dates), not about the figure that was measured:
+# such a reading takes part in the slope. One with an expired tube, an overdue instrument, short sampling, a
+# multiplier not known or an implausible figure does not: it says nothing sure about the plant.
+FIGURE_STANDS = np.isin(
+    np.arange(len(DOUBT)),
+    [
+        DOUBT[name]
+        for name in (
+            "none",
+            "expiry_unreadable",
+            "calibration_unreadable",
+            "supply_unknown",
+            "ambient_missing",
+            "liquid_water_unreadable",
+            "need_unreadable",
+            "highest_unreadable",
+            "flow_low_no_need",
+            "band_not_known",
+        )
+    ],
+)
+# Doubts about where the air is used: margin and verdict rest on them, water content and dew point do not.
+OF_TEMPERATURE = ("temperature_unreadable", "ambient_missing")
 
 
 def counting(tests: pd.DataFrame, *, named: bool = True) -> np.ndarray:
@@ -159,6 +183,7 @@ class Readings:
     read                 bool (N,); others are cells that could not be read, and fails without a reading
     verdict, doubt       int8 (N,), of that parameter at that test
     low, high            float (N,), limits of that test
+    doubtful             bool (N,), it proves nothing: cannot tell, or the figure itself is in doubt (a fail is none)
     superseded           bool (N,), a later test of that day ruled
     distance             float (N,), what is left to the limit at the adverse end, below 0 beyond it;
                          the smaller, the worse. Without a limit it only ranks: see `_distances`
@@ -180,6 +205,7 @@ class Readings:
     doubt: np.ndarray
     low: np.ndarray
     high: np.ndarray
+    doubtful: np.ndarray
     superseded: np.ndarray
     distance: np.ndarray
 
@@ -190,6 +216,12 @@ class Readings:
     def worst_first(self, group: np.ndarray) -> np.ndarray:
         """Entries by `group` (N,), the worse first; of equals a plain reading first, then the later."""
         return np.lexsort((-np.arange(len(group)), self.lower != self.upper, ~self.read, self.distance, group))
+
+    def latest_doubtful(self) -> np.ndarray:
+        """Rows whose latest entry is doubtful: bool (k,)."""
+        out = np.zeros(len(self.outlet), dtype=bool)
+        out[self.row] = self.doubtful  # entries of a row stand in order of time: the last assignment wins
+        return out
 
 
 def readings(tests: pd.DataFrame, counts: np.ndarray | None = None) -> Readings:
@@ -223,6 +255,7 @@ def readings(tests: pd.DataFrame, counts: np.ndarray | None = None) -> Readings:
                 "low": low,
                 "high": high,
                 "doubt": tests[f"{key}_doubt"].to_numpy()[take].astype(np.int8),
+                "doubtful": _doubtful(tests, key, take, verdict[wanted]),
             }
         )
     joined = {name: np.concatenate([p[name] for p in parts]) for name in parts[0]}
@@ -250,6 +283,16 @@ def readings(tests: pd.DataFrame, counts: np.ndarray | None = None) -> Readings:
         distance=distance,
         **joined,
     )
+
+
+def _doubtful(tests: pd.DataFrame, key: str, take: np.ndarray, verdict: np.ndarray) -> np.ndarray:
+    """Which of the tests `take` prove nothing of one parameter: bool. verdict : of that parameter at those tests."""
+    figure = FIGURE_STANDS[tests[f"{key}_doubt"].to_numpy()[take]]
+    cannot_tell = verdict == CANNOT_TELL
+    if key in ("water", "pressure_dew_point"):
+        of_use = np.isin(tests["water_doubt"].to_numpy()[take], [DOUBT[name] for name in OF_TEMPERATURE])
+        figure, cannot_tell = figure | (of_use & (key == "water")), cannot_tell & ~of_use
+    return cannot_tell | (~figure & (verdict != FAIL))
 
 
 def _coldest(tests: pd.DataFrame, at: np.ndarray, known: Outlets) -> np.ndarray:
@@ -307,8 +350,8 @@ def _distances(
     """Distance to the limit at the adverse end; with two limits the smaller.
 
     Where that test had no limit, the row's latest serves. Rows without any limit: gases, water and dew point
-    the highest is worst, margin, flow and pressure the lowest. A fail without a reading is worst of all, a
-    cell that could not be read comes last.
+    the highest is worst, margin, flow and pressure the lowest. A fail without a reading is worst of all, what
+    is doubtful or could not be read comes last.
     """
     lacks = np.isnan(entries["low"]) & np.isnan(entries["high"])
     low = np.where(lacks, limit_low[row], entries["low"])
@@ -317,7 +360,8 @@ def _distances(
     lowest_is_worst = np.array([p.direction == "low" for p in HISTORY])[parameter_of][row]
     unlimited = np.isnan(low) & np.isnan(high)
     distance = np.where(unlimited, np.where(lowest_is_worst, entries["lower"], -entries["upper"]), distance)
-    return np.where(entries["read"], distance, np.where(entries["verdict"] == FAIL, -np.inf, np.inf))
+    sure = entries["read"] & ~entries["doubtful"]
+    return np.where(sure, distance, np.where(entries["verdict"] == FAIL, -np.inf, np.inf))
 
 
 def left_out(tests: pd.DataFrame, problems: Problems) -> np.ndarray:

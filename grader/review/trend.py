@@ -11,12 +11,23 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from grader.columns import DOUBT, FAIL, OPEN_LOWER, OPEN_UPPER, VERDICT_WORDS
+from grader.columns import FAIL, OPEN_LOWER, OPEN_UPPER, VERDICT_WORDS
 from grader.figures import plain
 from grader.frames import above, by_unique, text
 from grader.outdoor import outdoor_co2_on
 from grader.problems import Problems
-from grader.review.history import BY_LINE_DEW, HISTORY, Readings, as_day, counting, days, months_after, readings
+from grader.review.history import (
+    BY_LINE_DEW,
+    DOUBTFUL,
+    FIGURE_STANDS,
+    HISTORY,
+    Readings,
+    as_day,
+    counting,
+    days,
+    months_after,
+    readings,
+)
 from grader.review.shown import column, limit_cells, shown
 from grader.review.statistics.pairs import LONGEST_SERIES, series_lengths
 from grader.review.statistics.ranks import false_discovery, kendall
@@ -28,27 +39,6 @@ FEWEST_READINGS = 5
 HORIZON_YEARS = 5  # no date further ahead than this
 FURTHEST_YEARS = 100  # the latest date of an interval is left blank beyond this
 DAYS_PER_YEAR = 365.2425
-# Doubts about the verdict (the need, the supply, a cell of dates), not about the figure that was measured:
-# such a reading takes part in the slope. One with an expired tube, an overdue instrument, short sampling, a
-# multiplier not known or an implausible figure does not: it says nothing sure about the plant.
-FIGURE_STANDS = np.isin(
-    np.arange(len(DOUBT)),
-    [
-        DOUBT[name]
-        for name in (
-            "none",
-            "expiry_unreadable",
-            "calibration_unreadable",
-            "supply_unknown",
-            "ambient_missing",
-            "liquid_water_unreadable",
-            "need_unreadable",
-            "highest_unreadable",
-            "flow_low_no_need",
-            "band_not_known",
-        )
-    ],
-)
 
 
 @dataclass
@@ -113,7 +103,9 @@ def trend_table(tests: pd.DataFrame, problems: Problems, *, as_of: object, langu
         {
             "Slope per year": course.slope,
             "Trend": np.select(
-                [~course.enough, course.moves > 0, course.moves < 0], ["too few visits", "rising", "falling"], "steady"
+                [read.latest_doubtful(), ~course.enough, course.moves > 0, course.moves < 0],
+                [DOUBTFUL, "too few visits", "rising", "falling"],
+                "steady",
             ).astype(object),
             "Reaches limit on": reaches,
             "Course": np.full(len(read.outlet), None, dtype=object),
@@ -150,7 +142,8 @@ def _of_parameter(read: Readings, attribute: str) -> np.ndarray:
 def _months(read: Readings, months: np.ndarray) -> tuple[list[str], np.ndarray, np.ndarray]:
     """Headings (m), cells and verdict words, object (k, m): of each row and month the worst reading.
 
-    A cell that could not be read, or a fail without a figure, shows its verdict's word.
+    A cell that could not be read, or a fail without a figure, shows its verdict's word; a month with nothing but
+    readings that prove nothing says `doubtful`.
     """
     shape = (len(read.outlet), len(months))
     cells, colours = np.full(shape, None, dtype=object), np.full(shape, "", dtype=object)
@@ -160,9 +153,9 @@ def _months(read: Readings, months: np.ndarray) -> tuple[list[str], np.ndarray, 
     first = first[np.append(True, group[first][1:] != group[first][:-1])] if len(first) else first
     at = (read.row[first], month[first])
     word = np.array(VERDICT_WORDS, dtype=object)[read.verdict[first]]
-    value = word.copy()
+    value = np.where(read.read[first] & read.doubtful[first], DOUBTFUL, word).astype(object)
     for number, parameter in enumerate(HISTORY):
-        here = read.read[first] & (read.parameter[read.row[first]] == number)
+        here = read.read[first] & ~read.doubtful[first] & (read.parameter[read.row[first]] == number)
         pick = first[here]
         value[here] = shown(read.lower[pick], read.upper[pick], read.open[pick], parameter)
     cells[at], colours[at] = value, word
@@ -208,7 +201,7 @@ def _course(read: Readings, cut: np.ndarray) -> _Course:
     after = np.isnat(here) | (read.day > here) | ((read.day == here) & ~read.superseded)
     # A dew point of perfectly dry air is minus infinity: no slope leads there.
     figure = (read.lower < np.inf) & (read.upper > -np.inf)
-    used = read.read & FIGURE_STANDS[read.doubt] & after & figure
+    used = read.read & ~read.doubtful & FIGURE_STANDS[read.doubt] & after & figure
     series, years = read.row[used], _years(read.day[used])
     lower, upper, open_ = read.lower[used], read.upper[used], read.open[used]
     slopes = theil_sen(series, years, lower, upper, k)
@@ -396,7 +389,7 @@ def _notes(
 ) -> np.ndarray:
     w = words(language)["trend"]
     doubted = np.zeros(len(read.outlet), dtype=bool)
-    doubted[read.row[read.read & ~FIGURE_STANDS[read.doubt]]] = True
+    doubted[read.row[read.read & (read.doubtful | ~FIGURE_STANDS[read.doubt])]] = True
     margin, dew = read.of_parameter("margin"), read.of_parameter("pressure_dew_point")
     by_cold = np.zeros(len(read.outlet), dtype=bool)
     limited = np.flatnonzero(dew[read.row] & ~np.isnan(read.high))

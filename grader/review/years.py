@@ -17,7 +17,7 @@ from grader.columns import (
     TEST_PASS,
 )
 from grader.frames import text
-from grader.review.history import HISTORY, Readings, counting, days, natural, readings
+from grader.review.history import DOUBTFUL, HISTORY, Readings, counting, days, natural, readings
 from grader.review.shown import column, limit_cells, shown
 from grader.review.statistics.slopes import AGREE_RELATIVE
 
@@ -31,7 +31,8 @@ def years_table(tests: pd.DataFrame) -> pd.DataFrame:
     Tests are those with a reading of the parameter, or with a fail of it. Water, dew point and margin share
     one verdict, so a fail of water counts for each of the three that was read. Median: a number, or a bound
     where bounds leave it open (median of the lower ends, median of the upper ends). Worst: the reading with
-    the smallest distance to its limit. Change: of the median, from the year before to the row's latest year
+    the smallest distance to its limit. Doubtful readings are tests but take no part in either; a year with
+    nothing else says `doubtful` in both. Change: of the median, from the year before to the row's latest year
     with a reading; blank where either is a bound or there is none.
     """
     counts = counting(tests)
@@ -43,6 +44,8 @@ def years_table(tests: pd.DataFrame) -> pd.DataFrame:
     size = shape[0] * shape[1]
     failed = read.verdict == FAIL
     tested = np.bincount(group[read.read | failed], minlength=size).reshape(shape)
+    doubtful = np.bincount(group[read.read & read.doubtful], minlength=size).reshape(shape)
+    only_doubtful = (doubtful > 0) & (doubtful == tested)
     fails = np.bincount(group[failed], minlength=size).reshape(shape)
     lower, upper, open_ = (m.reshape(shape) for m in _medians(read, group, size))
     worst = _worst(read, group, size).reshape(shape)
@@ -51,6 +54,7 @@ def years_table(tests: pd.DataFrame) -> pd.DataFrame:
         rows = np.flatnonzero(read.parameter == number)
         cells = shown(lower[rows].ravel(), upper[rows].ravel(), open_[rows].ravel(), parameter)
         median[rows] = cells.reshape(len(rows), shape[1])
+    median[only_doubtful] = worst[only_doubtful] = DOUBTFUL
     frame: dict[str, np.ndarray] = {
         "Site": read.outlets.site[read.outlet],
         "Outlet": read.outlets.outlet[read.outlet],
@@ -123,7 +127,7 @@ def _year(day: np.ndarray) -> np.ndarray:
 
 def _medians(read: Readings, group: np.ndarray, size: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Medians of the lower and the upper ends of each group (size,), NaN where empty; and the open code."""
-    at = read.read
+    at = read.read & ~read.doubtful
     group, lower, upper, open_ = group[at], read.lower[at], read.upper[at], read.open[at]
     bound = lower != upper
     # Just above 60 sorts behind 60 itself, just below 2 before 2.
@@ -160,7 +164,7 @@ def _worst(read: Readings, group: np.ndarray, size: int) -> np.ndarray:
     """The worst reading of each group as a cell: object (size,)."""
     cells = np.full(size, None, dtype=object)
     order = read.worst_first(group)
-    order = order[read.read[order]]
+    order = order[(read.read & ~read.doubtful)[order]]
     first = order[np.append(True, group[order][1:] != group[order][:-1])] if len(order) else order
     for number, parameter in enumerate(HISTORY):
         pick = first[read.parameter[read.row[first]] == number]

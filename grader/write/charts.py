@@ -11,7 +11,7 @@ from grader.write.styles import Styles
 
 CHART_KINDS = ("column", "bar", "line", "area")
 # How a series of readings and a limit are drawn: apart by dash and mark too, for grey print.
-READING, BOUND, LIMIT = "reading", "bound", "limit"
+READING, BOUND, DOUBTFUL, LIMIT = "reading", "bound", "doubtful", "limit"
 
 
 def new_chart(workbook: Workbook, kind: str) -> Any:
@@ -81,7 +81,7 @@ def chart_of_rows(
     """A line chart over rows `first` to `last` (0-based) of the data sheet `sheet`.
 
     given : besides what set_look takes: sheet, first, last, categories (heading), series of
-            (name, heading, "reading", "bound" or "limit").
+            (name, heading, "reading", "bound", "doubtful" or "limit").
     cells : (sheet, heading, first, last) -> formula of that range.
     """
     chart = new_chart(workbook, "line")
@@ -100,6 +100,16 @@ def chart_of_rows(
                     "size": 7,
                     "fill": {"color": styles.page["caution_line"]},
                     "border": {"color": styles.page["caution_line"]},
+                },
+            }
+        elif what == DOUBTFUL:
+            look = {
+                "line": {"none": True},
+                "marker": {
+                    "type": "x",
+                    "size": 7,
+                    "fill": {"none": True},
+                    "border": {"color": styles.page["quiet"], "width": 1.5},
                 },
             }
         else:

@@ -9,10 +9,19 @@ from grader.columns import DOUBTS, FAIL, PARAMETERS, TEST_FAIL, TEST_INCOMPLETE,
 from grader.judge import verdicts
 from grader.problems import Problems
 from grader.review import history
-from grader.review.history import HISTORY, counting, left_out, months_after, old_sources, outlets, readings, slips
+from grader.review.history import (
+    FIGURE_STANDS,
+    HISTORY,
+    counting,
+    left_out,
+    months_after,
+    old_sources,
+    outlets,
+    readings,
+    slips,
+)
 from grader.review.shown import limit_cells, shown
 from grader.review.slipped import one_slip, slip_pairs
-from grader.review.trend import FIGURE_STANDS
 from grader.words import words
 from tests.review.tables import judged
 

@@ -330,7 +330,7 @@ def test_a_doubtful_reading_is_shown_and_left_out_of_the_slope():
     rows = quarters([1.0, 1.2, 1.4, 1.6, 1.8, 40.0])
     rows[5].update(co_doubt=DOUBT["expired_tube"], verdict_co=CANNOT_TELL)
     row = one(rows)
-    assert (row["Readings in slope"], row["2025-04"]) == (5, 40.0)
+    assert (row["Readings in slope"], row["2025-04"], row["Trend"]) == (5, "doubtful", "doubtful")
     assert "doubt" in row["Note"] and "Beyond" not in row["Note"]
 
 
