@@ -17,6 +17,8 @@ Source of the chain: design, "Water, dew point, margin"; the formulae are in hum
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -160,7 +162,7 @@ def _atmosphere(tests: pd.DataFrame, problems: Problems) -> tuple[np.ndarray, np
     return pressure, factor, content, doubt
 
 
-def _atmospheric_unreadable(tests: pd.DataFrame) -> np.ndarray:
+def _atmospheric_unreadable(tests: pd.DataFrame) -> Any:
     """Where the station pressure cannot be read. A bound says too little to go by: as good as unreadable."""
     given = of_field(tests, "atmospheric_pressure_hpa")
     return (given.state == UNREADABLE) | ((given.state == READ) & (given.lower != given.upper))

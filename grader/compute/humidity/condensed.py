@@ -3,6 +3,8 @@
 Temperatures are in kelvin here and nothing checks ranges; `humidity` is the public face and does both.
 """
 
+from typing import Any
+
 import numpy as np
 
 from grader.compute.humidity.constants import (
@@ -71,7 +73,7 @@ _COMPRESSIBILITY = (50.88496, 0.6163813, 1.459187e-3, 20.08438e-6, -58.47727e-9,
 _COMPRESSIBILITY_DENOMINATOR = 19.67348e-3
 
 
-def ice_vapour_pressure_pa(temperature_k):
+def ice_vapour_pressure_pa(temperature_k: np.ndarray) -> np.ndarray:
     """Vapour pressure over ice, Pa, at temperature_k (float or array, K, 50 to 273.16).
 
     Raises nothing. Source: IAPWS R14-08(2011), sublimation-pressure equation.
@@ -84,7 +86,7 @@ def ice_vapour_pressure_pa(temperature_k):
     return TRIPLE_POINT_PA * np.exp(total / reduced)
 
 
-def water_vapour_pressure_pa(temperature_k):
+def water_vapour_pressure_pa(temperature_k: np.ndarray) -> np.ndarray:
     """Vapour pressure over liquid water, Pa, at temperature_k (float or array, K, 273.15 to 647.096).
 
     Raises nothing. Source: IAPWS R7-97(2012), region 4, equation 30.
@@ -100,7 +102,7 @@ def water_vapour_pressure_pa(temperature_k):
     return 1e6 * (2.0 * c / (-b + np.sqrt(b * b - 4.0 * a * c))) ** 4
 
 
-def ice_molar_volume(temperature_k, pressure_pa):
+def ice_molar_volume(temperature_k: np.ndarray, pressure_pa: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Molar volume of ice, m3/mol, and its isothermal compressibility, 1/Pa.
 
     temperature_k, pressure_pa : float or array, K and Pa.
@@ -125,7 +127,7 @@ def ice_molar_volume(temperature_k, pressure_pa):
     return _MOLAR_MASS_KG_MOL * specific_volume, compressibility
 
 
-def water_molar_volume(temperature_k):
+def water_molar_volume(temperature_k: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Molar volume of saturated liquid water, m3/mol, and its isothermal compressibility, 1/Pa.
 
     temperature_k : float or array, K, 273.15 to 423 (the compressibility's range).
@@ -133,14 +135,14 @@ def water_molar_volume(temperature_k):
     Source: IAPWS SR1-86(1992) for the density; Kell 1975 for the compressibility.
     """
     closeness = 1.0 - temperature_k / WATER_CRITICAL_TEMPERATURE_K
-    reduced = 1.0 + sum(coefficient * closeness**exponent for coefficient, exponent in _LIQUID_DENSITY)
+    reduced: Any = 1.0 + sum(coefficient * closeness**exponent for coefficient, exponent in _LIQUID_DENSITY)
     temperature_c = temperature_k - ZERO_CELSIUS_K
     numerator = sum(c * temperature_c**i for i, c in enumerate(_COMPRESSIBILITY))
     compressibility = 1e-11 * numerator / (1.0 + _COMPRESSIBILITY_DENOMINATOR * temperature_c)
     return _MOLAR_MASS_KG_MOL / (WATER_CRITICAL_DENSITY_KG_M3 * reduced), compressibility
 
 
-def air_solubility(temperature_k):
+def air_solubility(temperature_k: np.ndarray) -> Any:
     """Mole fraction of air that water takes up per pascal of air above it, 1/Pa (the inverse Henry constant).
 
     temperature_k : float or array, K, 278 to 616; used, as in ASHRAE RP-1485, down to 273.16.
@@ -150,7 +152,7 @@ def air_solubility(temperature_k):
     reduced = temperature_k / WATER_CRITICAL_TEMPERATURE_K
     tau = 1.0 - reduced
     pressure_term = sum(coefficient * tau**exponent for coefficient, exponent in _HENRY_VAPOUR_PRESSURE)
-    total = 0.0
+    total: Any = 0.0
     for gas, fraction in DRY_AIR_MOLE_FRACTIONS.items():
         a, b, c = _HENRY[gas]
         log_ratio = (pressure_term + a + b * tau**0.355) / reduced + c * reduced**-0.41 * np.exp(tau)

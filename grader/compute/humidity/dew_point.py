@@ -26,10 +26,11 @@ error below 1e-9, held by a test); that is what makes a million rows a matter of
 
 from collections.abc import Callable
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.polynomial import chebyshev
+from numpy.typing import ArrayLike
 
 from grader.compute.humidity.condensed import (
     air_solubility,
@@ -81,7 +82,7 @@ _WATER_HIGHEST_C = WATER_CRITICAL_TEMPERATURE_K - ZERO_CELSIUS_K
 # ---- water content, mole fraction, pressure ------------------------------------------------------------
 
 
-def mole_fraction(water_mg_m3):
+def mole_fraction(water_mg_m3: ArrayLike) -> Any:
     """Mole fraction of water from its content in the expanded air.
 
     water_mg_m3 : float or array, mg of water per m3 of air at 20 degC and 1013.25 hPa.
@@ -95,7 +96,7 @@ def mole_fraction(water_mg_m3):
     return np.asarray(water_mg_m3, dtype=float)[()] * _MOL_PER_MG_M3
 
 
-def water_content(mole_fraction):
+def water_content(mole_fraction: ArrayLike) -> Any:
     """Water content from the mole fraction; the inverse of `mole_fraction`.
 
     mole_fraction : float or array, mol water per mol moist air.
@@ -109,7 +110,7 @@ def water_content(mole_fraction):
     return np.asarray(mole_fraction, dtype=float)[()] / _MOL_PER_MG_M3
 
 
-def absolute_pressure_pa(gauge_bar, atmospheric_hpa=STANDARD_ATMOSPHERE_HPA):
+def absolute_pressure_pa(gauge_bar: ArrayLike, atmospheric_hpa: ArrayLike = STANDARD_ATMOSPHERE_HPA) -> Any:
     """Absolute pressure from a gauge reading and the station's atmospheric pressure.
 
     gauge_bar       : float or array, bar above atmosphere.
@@ -129,7 +130,7 @@ def absolute_pressure_pa(gauge_bar, atmospheric_hpa=STANDARD_ATMOSPHERE_HPA):
 # ---- saturation pressure -------------------------------------------------------------------------------
 
 
-def _within(function: Callable, temperature_c, lowest_c: float, highest_c: float):
+def _within(function: Callable[..., Any], temperature_c: ArrayLike, lowest_c: float, highest_c: float) -> Any:
     """function(kelvin) where the temperature is within the range, NaN elsewhere."""
     temperature_c = np.asarray(temperature_c, dtype=float)
     inside = (temperature_c >= lowest_c) & (temperature_c <= highest_c)
@@ -138,7 +139,7 @@ def _within(function: Callable, temperature_c, lowest_c: float, highest_c: float
     return np.where(inside, function(kelvin), np.nan)[()]
 
 
-def water_vapour_pressure(temperature_c):
+def water_vapour_pressure(temperature_c: ArrayLike) -> Any:
     """Vapour pressure over liquid water.
 
     temperature_c : float or array, degC, 0 to 373.946.
@@ -152,7 +153,7 @@ def water_vapour_pressure(temperature_c):
     return _within(water_vapour_pressure_pa, temperature_c, 0.0, _WATER_HIGHEST_C)
 
 
-def ice_vapour_pressure(temperature_c):
+def ice_vapour_pressure(temperature_c: ArrayLike) -> Any:
     """Vapour pressure over ice, the step between a frost point and a water content.
 
     temperature_c : float or array, degC, -223.15 to 0.01.
@@ -166,7 +167,7 @@ def ice_vapour_pressure(temperature_c):
     return _within(ice_vapour_pressure_pa, temperature_c, _ICE_LOWEST_C, TRIPLE_POINT_C)
 
 
-def saturation_pressure(temperature_c):
+def saturation_pressure(temperature_c: ArrayLike) -> Any:
     """Vapour pressure over the stable phase: ice below 0.01 degC, liquid water from there up.
 
     temperature_c : float or array, degC, -223.15 to 373.946.
@@ -178,7 +179,8 @@ def saturation_pressure(temperature_c):
     [103.2, 2339.2]
     """
     ice = np.asarray(temperature_c, dtype=float) < TRIPLE_POINT_C
-    return np.where(ice, ice_vapour_pressure(temperature_c), water_vapour_pressure(temperature_c))[()]
+    found: Any = np.where(ice, ice_vapour_pressure(temperature_c), water_vapour_pressure(temperature_c))
+    return found[()]
 
 
 # ---- saturated moist air over one phase ----------------------------------------------------------------
@@ -197,7 +199,7 @@ class _Condensate(NamedTuple):
     solubility: np.ndarray  # 1/Pa, mole fraction of air dissolved per pascal; 0 in ice
     virials: Virials  # over R T
 
-    def log_enhancement(self, pressure_pa, x):
+    def log_enhancement(self, pressure_pa: np.ndarray, x: np.ndarray) -> Any:
         """ln f of air of mole fraction x in balance with this phase."""
         dissolved = self.solubility * (1.0 - x) * pressure_pa
         return (
@@ -207,7 +209,7 @@ class _Condensate(NamedTuple):
             - log_fugacity_coefficient(self.virials, pressure_pa, x)
         )
 
-    def log_saturated_fraction(self, pressure_pa):
+    def log_saturated_fraction(self, pressure_pa: np.ndarray) -> np.ndarray:
         """ln of the mole fraction of water in saturated air, ln(f e_s / p); 0 where the water would boil.
 
         Repeated substitution: f depends so little on x that each round gains at least one digit.
@@ -222,7 +224,7 @@ class _Condensate(NamedTuple):
         return np.where(log_ratio > 0.0, 0.0, log_x)
 
 
-def _condensate(temperature_k, ice: bool) -> _Condensate:
+def _condensate(temperature_k: np.ndarray, ice: bool) -> _Condensate:
     """The exact equations, at any temperature of the phase; slow, so `_phase` makes series of them."""
     if ice:
         saturation = ice_vapour_pressure_pa(temperature_k)
@@ -249,7 +251,7 @@ def _condensate(temperature_k, ice: bool) -> _Condensate:
 class _Phase:
     """`_condensate` as Chebyshev series over the phase's part of the range; temperatures in degC."""
 
-    def __init__(self, lowest_c: float, highest_c: float, ice: bool):
+    def __init__(self, lowest_c: float, highest_c: float, ice: bool) -> None:
         self.lowest_c, self.highest_c = lowest_c, highest_c
         self._centre, self._half = 0.5 * (lowest_c + highest_c), 0.5 * (highest_c - lowest_c)
         nodes = chebyshev.chebpts1(_SERIES_DEGREE + 1)
@@ -260,20 +262,20 @@ class _Phase:
         self._start_c = np.linspace(lowest_c, highest_c, 1024)
         self._start_log = self.at(self._start_c).log_saturation
 
-    def at(self, temperature_c) -> _Condensate:
+    def at(self, temperature_c: np.ndarray | float) -> _Condensate:
         values = chebyshev.chebval((temperature_c - self._centre) / self._half, self._coefficients)
         log_saturation, constant, linear, quadratic, solubility, *virials = values
         return _Condensate(log_saturation, constant, linear, quadratic, solubility, Virials(*virials))
 
-    def log_partial_pressure(self, temperature_c, pressure_pa, x):
+    def log_partial_pressure(self, temperature_c: np.ndarray, pressure_pa: np.ndarray, x: np.ndarray) -> Any:
         """ln(f e_s): what ln(x p) must equal for the air to be saturated at this temperature."""
         condensate = self.at(temperature_c)
         return condensate.log_saturation + condensate.log_enhancement(pressure_pa, x)
 
-    def start_c(self, log_partial_pressure):
+    def start_c(self, log_partial_pressure: np.ndarray) -> Any:
         return np.interp(log_partial_pressure, self._start_log, self._start_c)
 
-    def solve(self, x, pressure_pa):
+    def solve(self, x: np.ndarray, pressure_pa: np.ndarray) -> np.ndarray:
         """Temperature (degC) at which ln(f e_s) = ln(x p), for rows whose answer is in this phase.
 
         Secant steps from a start without f; the equation is nearly straight in each step's width, so four
@@ -304,12 +306,12 @@ def _phase(ice: bool) -> _Phase:
     return _Phase(TRIPLE_POINT_C, HIGHEST_DEW_POINT_C, ice=False)
 
 
-def _in_chunks(function: Callable, outputs: tuple, *arrays):
+def _in_chunks(function: Callable[..., Any], outputs: tuple[type, ...], *arrays: ArrayLike) -> tuple[Any, ...]:
     """function over broadcast arrays, a chunk of rows at a time; one output array a given dtype."""
     broadcast = np.broadcast_arrays(*(np.asarray(array, dtype=float) for array in arrays))
     shape = broadcast[0].shape
     flat = [array.reshape(-1) for array in broadcast]
-    results = [np.empty(flat[0].size, dtype=dtype) for dtype in outputs]
+    results: list[np.ndarray] = [np.empty(flat[0].size, dtype=dtype) for dtype in outputs]
     for first in range(0, flat[0].size, _ROWS_A_CHUNK):
         rows = slice(first, first + _ROWS_A_CHUNK)
         for result, values in zip(results, function(*(array[rows] for array in flat)), strict=True):
@@ -320,7 +322,7 @@ def _in_chunks(function: Callable, outputs: tuple, *arrays):
 # ---- enhancement factor, and the content that belongs to a dew point -----------------------------------
 
 
-def _saturated_rows(temperature_c, pressure_pa):
+def _saturated_rows(temperature_c: np.ndarray, pressure_pa: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """ln x and ln(e_s) of saturated air, NaN where the water would boil or a value is out of range."""
     usable = (temperature_c >= LOWEST_DEW_POINT_C) & (temperature_c <= HIGHEST_DEW_POINT_C)
     usable &= (pressure_pa >= LOWEST_PRESSURE_PA) & (pressure_pa <= HIGHEST_PRESSURE_PA)
@@ -338,7 +340,7 @@ def _saturated_rows(temperature_c, pressure_pa):
     return log_x, log_saturation
 
 
-def enhancement_factor(temperature_c, pressure_pa):
+def enhancement_factor(temperature_c: ArrayLike, pressure_pa: ArrayLike) -> Any:
     """Enhancement factor f: how much more water air holds at saturation than the pure vapour pressure says.
 
     temperature_c : float or array, degC, -80 to 100; over ice below 0.01 degC, over liquid from there up.
@@ -355,7 +357,7 @@ def enhancement_factor(temperature_c, pressure_pa):
     return np.exp(log_x - log_saturation) * np.asarray(pressure_pa, dtype=float)[()]
 
 
-def mole_fraction_at_dew_point(dew_point_c, pressure_pa):
+def mole_fraction_at_dew_point(dew_point_c: ArrayLike, pressure_pa: ArrayLike) -> Any:
     """Mole fraction of water in air whose dew or frost point at a pressure is known; undoes `dew_point`.
 
     dew_point_c : float or array, degC, -80 to 100; a frost point below 0.01 degC.
@@ -373,7 +375,7 @@ def mole_fraction_at_dew_point(dew_point_c, pressure_pa):
 # ---- dew point -----------------------------------------------------------------------------------------
 
 
-def _validity_rows(x, pressure_pa):
+def _validity_rows(x: np.ndarray, pressure_pa: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Codes, and which of the valid rows have their dew point over liquid water."""
     code = np.full(x.shape, VALID, dtype=np.int8)
     not_a_number = np.isnan(x) | np.isnan(pressure_pa)
@@ -396,7 +398,7 @@ def _validity_rows(x, pressure_pa):
     return code, liquid
 
 
-def _dew_point_rows(x, pressure_pa):
+def _dew_point_rows(x: np.ndarray, pressure_pa: np.ndarray) -> tuple[np.ndarray]:
     code, liquid = _validity_rows(x, pressure_pa)
     dew_point_c = np.full(x.shape, np.nan)
     for phase, of_phase in ((_phase(True), ~liquid), (_phase(False), liquid)):
@@ -406,7 +408,7 @@ def _dew_point_rows(x, pressure_pa):
     return (dew_point_c,)
 
 
-def dew_point(mole_fraction, pressure_pa):
+def dew_point(mole_fraction: ArrayLike, pressure_pa: ArrayLike) -> Any:
     """Dew point of air at a pressure; below 0.01 degC the frost point, the warmer and so the safer reading.
 
     mole_fraction : float or array, mol water per mol moist air, above 0, at most 1.
@@ -421,7 +423,7 @@ def dew_point(mole_fraction, pressure_pa):
     return _in_chunks(_dew_point_rows, (float,), mole_fraction, pressure_pa)[0]
 
 
-def dew_point_validity(mole_fraction, pressure_pa):
+def dew_point_validity(mole_fraction: ArrayLike, pressure_pa: ArrayLike) -> Any:
     """Why `dew_point` gives NaN, or 0 where it gives a value.
 
     mole_fraction, pressure_pa : as for `dew_point`.
@@ -440,7 +442,7 @@ def dew_point_validity(mole_fraction, pressure_pa):
 # ---- sensitivity ---------------------------------------------------------------------------------------
 
 
-def _sensitivity_rows(x, pressure_pa):
+def _sensitivity_rows(x: np.ndarray, pressure_pa: np.ndarray) -> tuple[np.ndarray, ...]:
     (dew_point_c,) = _dew_point_rows(x, pressure_pa)
     by_x = np.full(x.shape, np.nan)
     by_p = np.full(x.shape, np.nan)
@@ -460,7 +462,7 @@ def _sensitivity_rows(x, pressure_pa):
     return by_x, by_p
 
 
-def dew_point_sensitivity(mole_fraction, pressure_pa):
+def dew_point_sensitivity(mole_fraction: ArrayLike, pressure_pa: ArrayLike) -> tuple[Any, ...]:
     """How far the dew point moves with the water content and with the pressure, for uncertainty.
 
     mole_fraction, pressure_pa : as for `dew_point`.

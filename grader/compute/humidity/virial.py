@@ -7,7 +7,10 @@ they give the guideline's printed check values). ASHRAE RP-1485 rests on the sam
 Stated range: 193 to 473 K, up to 5 MPa. Nothing here checks ranges; `humidity` does.
 """
 
-from typing import NamedTuple
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -78,22 +81,23 @@ class Virials(NamedTuple):
     caww: np.ndarray
     cwww: np.ndarray
 
-    def per_rt(self, temperature_k):
+    def per_rt(self, temperature_k: np.ndarray) -> Virials:
         """The same coefficients over R T (B) and (R T) squared (C), as the pressure series needs them."""
         rt = GAS_CONSTANT_J_MOL_K * temperature_k
         return Virials(*(value / rt for value in self[:3]), *(value / rt**2 for value in self[3:]))
 
 
-def _power_sum(terms, base):
-    total = 0.0
+def _power_sum(terms: Iterable[tuple[float, float]], base: np.ndarray) -> Any:
+    total: Any = 0.0
     for coefficient, exponent in terms:
         total = total + coefficient * base**exponent
     return total
 
 
-def _water_critical_terms(tau):
+def _water_critical_terms(tau: np.ndarray) -> tuple[Any, Any]:
     """First and second density derivative, at zero density, of the critical-region terms of IAPWS-95."""
-    first = second = 0.0
+    first: Any = 0.0
+    second: Any = 0.0
     for n, a, b, big_b, c, d, big_a, beta in _WATER_CRITICAL:
         theta = 1.0 - tau + big_a
         distance = theta**2 + big_b
@@ -106,7 +110,7 @@ def _water_critical_terms(tau):
     return first, second
 
 
-def virial_coefficients(temperature_k):
+def virial_coefficients(temperature_k: Any) -> Virials:
     """Virial coefficients of dry air, water and their mixture.
 
     temperature_k : float or array of any shape, K.
@@ -133,12 +137,12 @@ def virial_coefficients(temperature_k):
 
     hundreds = temperature_k / 100.0
     baw = 1e-6 * _power_sum(_CROSS_BAW, hundreds)
-    caaw = 1e-6 * sum(c / hundreds**i for i, c in enumerate(_CROSS_CAAW))
+    caaw: Any = 1e-6 * sum(c / hundreds**i for i, c in enumerate(_CROSS_CAAW))
     caww = -1e-6 * np.exp(sum(c / hundreds**i for i, c in enumerate(_CROSS_CAWW)))
     return Virials(baa, baw, bww, caaa, caaw, caww, cwww)
 
 
-def log_fugacity_coefficient(virials, pressure_pa, mole_fraction):
+def log_fugacity_coefficient(virials: Virials, pressure_pa: np.ndarray, mole_fraction: np.ndarray | float) -> Any:
     """Natural logarithm of the fugacity coefficient of water vapour in moist air.
 
     virials       : Virials already divided by R T (`Virials.per_rt`).
@@ -160,7 +164,7 @@ def log_fugacity_coefficient(virials, pressure_pa, mole_fraction):
     return pressure_pa * (beta + 0.5 * gamma * pressure_pa)
 
 
-def fugacity(temperature_k, pressure_pa, mole_fraction):
+def fugacity(temperature_k: np.ndarray, pressure_pa: np.ndarray, mole_fraction: np.ndarray | float) -> Any:
     """Fugacity of water vapour in moist air, the pressure that counts against the condensed phase.
 
     temperature_k : float or array, K, 193 to 473.

@@ -8,8 +8,10 @@ and `upper`. The ends are equal for a plain reading; -inf and +inf stand for an 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 LONGEST_SERIES = 1000
 """Readings in a series above which nothing is worked out, because pairs grow with the square. A monthly
@@ -23,7 +25,9 @@ SIGNIFICANT_BITS = 33
 2e-10), so that figures which differ only through unit conversion count as equal."""
 
 
-def check_series(series, time_years, lower, upper, n_series: int):
+def check_series(
+    series: ArrayLike, time_years: ArrayLike, lower: ArrayLike, upper: ArrayLike, n_series: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Flat arrays of a ragged series, checked.
 
     series, time_years, lower, upper : array-like, shape (N,). Time in years; ends in any one unit a series.
@@ -53,18 +57,20 @@ def check_series(series, time_years, lower, upper, n_series: int):
     return series, time_years, lower, upper
 
 
-def _refuse_any(bad, what: str) -> None:
+def _refuse_any(bad: np.ndarray, what: str) -> None:
     """Raise ValueError if any of `bad` (bool, shape (N,)) is set, naming the first position."""
     if bad.any():
         raise ValueError(f"{what}, at position {int(np.argmax(bad))}")
 
 
-def series_lengths(series, n_series: int):
+def series_lengths(series: np.ndarray, n_series: int) -> np.ndarray:
     """Number of readings of every series: int array, shape (n_series,)."""
     return np.bincount(series, minlength=n_series)
 
 
-def equal_length_blocks(series, n_series: int, shortest: int = 2) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+def equal_length_blocks(
+    series: np.ndarray, n_series: int, shortest: int = 2
+) -> Iterator[tuple[np.ndarray, np.ndarray]]:
     """Blocks of series of equal length, small enough for a (series, readings, readings) array each.
 
     series   : int array, shape (N,), sorted.
@@ -85,7 +91,7 @@ def equal_length_blocks(series, n_series: int, shortest: int = 2) -> Iterator[tu
             yield which, starts[which][:, None] + np.arange(length)
 
 
-def snap(values):
+def snap(values: np.ndarray) -> Any:
     """Values rounded to SIGNIFICANT_BITS binary digits, for comparing only; infinities stay.
 
     values : float array of any shape.
@@ -98,7 +104,7 @@ def snap(values):
     return np.ldexp(np.rint(np.ldexp(mantissa, SIGNIFICANT_BITS)), exponent - SIGNIFICANT_BITS)
 
 
-def tie_sizes(series, values):
+def tie_sizes(series: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Sizes of the groups of equal values inside a series.
 
     series : int array, shape (N,), sorted.

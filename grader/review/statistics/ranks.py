@@ -13,9 +13,10 @@ from __future__ import annotations
 
 from functools import cache
 from itertools import permutations
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from grader.frames import normal_below
 from grader.review.statistics.pairs import check_series, equal_length_blocks, series_lengths, snap
@@ -40,7 +41,15 @@ class Kendall(NamedTuple):
     """Two-sided chance of an s at least as far from 0 if time did not matter, float."""
 
 
-def kendall(series, lower, upper, lower_open, upper_open, time_years, n_series: int) -> Kendall:
+def kendall(
+    series: ArrayLike,
+    lower: ArrayLike,
+    upper: ArrayLike,
+    lower_open: ArrayLike,
+    upper_open: ArrayLike,
+    time_years: ArrayLike,
+    n_series: int,
+) -> Kendall:
     """Kendall's S, tau and two-sided p of reading against time, for every series.
 
     series       : int array, shape (N,). Series number, 0 to n_series - 1, sorted.
@@ -84,7 +93,7 @@ def kendall(series, lower, upper, lower_open, upper_open, time_years, n_series: 
     return Kendall(s, n, tau, p)
 
 
-def false_discovery(p, q: float = 0.05):
+def false_discovery(p: ArrayLike, q: float = 0.05) -> Any:
     """Which findings stand when many are tested at once, so that about a part q of them at most is chance.
 
     p       : float array of any shape. NaN is no test: it is not counted and never stands.
@@ -110,7 +119,9 @@ def false_discovery(p, q: float = 0.05):
     return tested & (p <= ranked[np.flatnonzero(stands)[-1]])
 
 
-def _comparison_keys(lower, upper, lower_open, upper_open):
+def _comparison_keys(
+    lower: np.ndarray, upper: np.ndarray, lower_open: ArrayLike, upper_open: ArrayLike
+) -> tuple[np.ndarray, np.ndarray]:
     """Ends for comparing: a reading is certainly above another if its lower key is above the other's upper.
 
     Arguments as for `kendall`. Returns (lower_key, upper_key), float arrays, shape (N,). An open end is moved
@@ -127,7 +138,7 @@ def _comparison_keys(lower, upper, lower_open, upper_open):
     )
 
 
-def _score_sums(above):
+def _score_sums(above: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Sums that the permutation variance needs of skew-symmetric scores a_ij = above_ij - above_ji.
 
     above   : bool array, shape (m, n, n); never both above_ij and above_ji.
@@ -139,7 +150,9 @@ def _score_sums(above):
     return pairs, (row_sums.astype(np.int64) ** 2).sum(axis=1) - 2 * pairs
 
 
-def _variance(n: int, certain, certain_spread, dated, dated_spread):
+def _variance(
+    n: int, certain: np.ndarray, certain_spread: np.ndarray, dated: np.ndarray, dated_spread: np.ndarray
+) -> Any:
     """Variance of S over all orders of the readings, for scores as counted by `_score_sums`.
 
     n       : int, at least 3. Readings of each series.
@@ -154,7 +167,16 @@ def _variance(n: int, certain, certain_spread, dated, dated_spread):
     return certain_spread.astype(np.float64) * dated_spread / (orders * (n - 2)) + 2.0 * certain * dated / orders
 
 
-def _two_sided_p(score, certain, certain_spread, dated, dated_spread, low, high, times):
+def _two_sided_p(
+    score: np.ndarray,
+    certain: np.ndarray,
+    certain_spread: np.ndarray,
+    dated: np.ndarray,
+    dated_spread: np.ndarray,
+    low: np.ndarray,
+    high: np.ndarray,
+    times: np.ndarray,
+) -> np.ndarray:
     """Chance of a score at least as far from 0, for one block of series of equal length.
 
     score, certain, ... : int arrays, shape (m,), from `_score_sums`.
@@ -182,7 +204,7 @@ def _two_sided_p(score, certain, certain_spread, dated, dated_spread, low, high,
 
 
 @cache
-def _inversion_chances(n: int):
+def _inversion_chances(n: int) -> np.ndarray:
     """Chance of each number of inversions, 0 to n (n-1) / 2, in a random order of n: float array.
 
     Kendall's recursion: the n-th item, put into an order of n - 1, adds 0 to n - 1 inversions alike.
@@ -193,7 +215,7 @@ def _inversion_chances(n: int):
 
 
 @cache
-def _chance_without_ties(n: int):
+def _chance_without_ties(n: int) -> Any:
     """Two-sided chance for each number of inversions of n different readings: shape (n (n-1) / 2 + 1,)."""
     tail = np.cumsum(_inversion_chances(n))
     inversions = np.arange(tail.size)
@@ -204,7 +226,7 @@ def _chance_without_ties(n: int):
     return chance
 
 
-def _chance_by_enumeration(score, low, high, times):
+def _chance_by_enumeration(score: np.ndarray, low: np.ndarray, high: np.ndarray, times: np.ndarray) -> np.ndarray:
     """Two-sided chance from every order of the readings.
 
     score           : int array, shape (m,).
@@ -230,7 +252,7 @@ def _chance_by_enumeration(score, low, high, times):
     return chance
 
 
-def _tails(above, steps: tuple[bool, ...]):
+def _tails(above: np.ndarray, steps: tuple[bool, ...]) -> np.ndarray:
     """Chance of |S| >= 0, 1, 2 ... over all orders, for patterns of certain pairs.
 
     above   : bool array, shape (patterns, n (n-1) / 2). Pairs i < j, by triu_indices, with j certainly above.
@@ -251,12 +273,12 @@ def _tails(above, steps: tuple[bool, ...]):
 
 
 @cache
-def _orders(n: int):
+def _orders(n: int) -> np.ndarray:
     """Every order of n things: int array, shape (n!, n)."""
     return np.array(list(permutations(range(n))), dtype=np.int64)
 
 
-def _ratio(numerator, denominator, otherwise: float):
+def _ratio(numerator: np.ndarray, denominator: np.ndarray, otherwise: float) -> Any:
     """numerator / denominator, and `otherwise` where the denominator is 0; arrays of one shape."""
     out = np.full(np.shape(numerator), otherwise, dtype=np.float64)
     return np.divide(numerator, denominator, out=out, where=denominator > 0)

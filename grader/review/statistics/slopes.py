@@ -10,9 +10,10 @@ ties, ranks of the limits); the carrying of intervals through the median is this
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from grader.review.statistics.pairs import check_series, equal_length_blocks, series_lengths, snap, tie_sizes
 
@@ -45,7 +46,7 @@ class SlopeInterval(NamedTuple):
     high: np.ndarray
 
 
-def theil_sen(series, time_years, lower, upper, n_series: int) -> TheilSen:
+def theil_sen(series: ArrayLike, time_years: ArrayLike, lower: ArrayLike, upper: ArrayLike, n_series: int) -> TheilSen:
     """Theil-Sen slope and intercept of every series.
 
     series     : int array, shape (N,). Series number, 0 to n_series - 1, sorted.
@@ -94,7 +95,14 @@ def theil_sen(series, time_years, lower, upper, n_series: int) -> TheilSen:
     return TheilSen(slope, slope_lower, slope_upper, intercept)
 
 
-def slope_interval(series, time_years, lower, upper, n_series: int, confidence: float = 0.95) -> SlopeInterval:
+def slope_interval(
+    series: ArrayLike,
+    time_years: ArrayLike,
+    lower: ArrayLike,
+    upper: ArrayLike,
+    n_series: int,
+    confidence: float = 0.95,
+) -> SlopeInterval:
     """Confidence interval of the Theil-Sen slope of every series of plain readings.
 
     series, time_years, lower, upper, n_series : as for `theil_sen`.
@@ -136,7 +144,7 @@ def slope_interval(series, time_years, lower, upper, n_series: int, confidence: 
     return found
 
 
-def _pair_slopes(times, first, second):
+def _pair_slopes(times: np.ndarray, first: np.ndarray, second: np.ndarray) -> Any:
     """Lower ends of the slopes of every pair of readings; NaN where the times are equal.
 
     times, first, second : float arrays, shape (m, length). Time in years, lower end and upper end of each
@@ -150,7 +158,7 @@ def _pair_slopes(times, first, second):
     return np.divide(rise, years, out=rise)
 
 
-def _median_of_sorted(values):
+def _median_of_sorted(values: np.ndarray) -> Any:
     """Medians of rows sorted with NaN last, NaN left out: shape (m, k) -> (m,); NaN where all are NaN."""
     counts = np.count_nonzero(~np.isnan(values), axis=1)
     rows = np.arange(values.shape[0])
@@ -160,15 +168,15 @@ def _median_of_sorted(values):
     return np.where(counts % 2 == 1, middle, middle / 2 + other / 2)
 
 
-def _finite_size(values):
+def _finite_size(values: np.ndarray) -> np.ndarray:
     """Sizes of finite values, and 0 for infinite ones; any shape."""
     return np.where(np.isfinite(values), np.abs(values), 0.0)
 
 
-def _kendall_variance(series, time_years, values, n_series: int):
+def _kendall_variance(series: np.ndarray, time_years: np.ndarray, values: np.ndarray, n_series: int) -> np.ndarray:
     """Variance of Kendall's S of every series, ties taken off: Sen (1968), eq. 2.6."""
 
-    def eighteenths(size):
+    def eighteenths(size: np.ndarray) -> Any:
         return size * (size - 1) * (2 * size + 5)
 
     total = eighteenths(series_lengths(series, n_series).astype(np.float64))
