@@ -1,15 +1,16 @@
-"""How well logs of firms that nobody here has seen are read: `python -m tests.bench.bench_logs [-v] [NAME...]`.
+"""How well logs of firms that nobody here has seen are read: `python -m tests.bench.bench_logs [-v] [--keep] [NAME...]`.
 
 Prints the scores of the corpus (tests/read/corpus, graded in one run without a layout file) and of its probes. With
-`-v` also what went wrong, log by log, the worst first; a NAME keeps the logs whose name holds it.
-`--keep` stores the scores that have got better (tests/read/corpus/scores.toml), so that none may get worse again.
+`-v` also what went wrong, log by log, the worst first; a NAME keeps the logs and probes whose name holds it. `--keep`
+stores the scores that have got better (tests/read/corpus/scores.toml), so that none may get worse again.
 """
 
 from __future__ import annotations
 
 import sys
 
-from tests.read.corpus_logs import Outcome, graded, keep, logs, scores
+from tests.read.corpus_logs import Probe, logs, probes
+from tests.read.corpus_scores import Outcome, graded, keep, probe_scores, probed, scores
 
 
 def harm(o: Outcome) -> tuple[int, ...]:
@@ -28,20 +29,30 @@ def details(o: Outcome) -> list[str]:
     return lines + [f"expected {v[1]}, got {v[2]}: {v[0]}" for v in o.verdicts if not o.as_expected(v)]
 
 
+def probe_line(p: Probe) -> str:
+    """A probe that does not do what it must."""
+    said = {"no pass": "must not pass", "fail": "must fail", "nothing": "must pass"}[p.expect]
+    return f"  {p.log.name} {p.heading or '(nothing put in)'} = {p.first}: {said}, got {', '.join(p.verdicts) or 'no test'}"
+
+
 def main(asked: list[str]) -> None:
     """Grade the corpus and print."""
-    verbose, names = "-v" in asked, [a for a in asked if not a.startswith("-")]
+    names = [a for a in asked if not a.startswith("-")]
     made = graded(log for log in logs() if not names or any(n in log.name for n in names))
-    found = scores(made)
+    tried = probed(p for p in probes() if not names or any(n in p.log.name for n in names))
+    found = (scores(made) if made else {}) | (probe_scores(tried) if tried else {})
     for what, figure in found.items():
         print(f"{what:52} {figure:g}")
     if "--keep" in asked and not names:
         keep(found)
-    if verbose:
-        for o in sorted(made, key=harm, reverse=True):
-            if any(harm(o)):
-                print(f"\n{o.log.name}: {o.right} of {o.values} values, {o.problems} problem lines; {o.log.about}")
-                print("\n".join("  " + line for line in details(o)))
+    if "-v" not in asked:
+        return
+    for o in sorted(made, key=harm, reverse=True):
+        if any(harm(o)):
+            print(f"\n{o.log.name}: {o.right} of {o.values} values, {o.problems} problem lines; {o.log.about}")
+            print("\n".join("  " + line for line in details(o)))
+    print("\nprobes")
+    print("\n".join(probe_line(p) for p in tried if not p.met))
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""The corpus: logs as firms keep them, each with its true table; written, graded in one run, and compared.
+"""The corpus: logs as firms keep them, each with its true table, and probes; written to one folder and graded in one run.
 
 A log is a data file in tests/read/corpus/. `[[sheet]]` has `name`, `grid` (a row a line, cells parted by `|`) and
 `merged`; `format` is xlsx (default), csv or ods. A cell: a plain number is a number, 2025-03-14 a true date, `20.9%` a
@@ -18,31 +18,26 @@ import re
 import tempfile
 import tomllib
 import zipfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape
 
-import numpy as np
 import pandas as pd
 import xlsxwriter
-from scipy.optimize import linear_sum_assignment
 
 from grader import grade
-from grader.columns import BLANK, CLEAR, FIELDS, NOT_DETECTED, OPEN_UPPER, READ, STAIN, TRACE, UNREADABLE
+from grader.columns import CLEAR, FIELDS, NOT_DETECTED, STAIN, TRACE
 
 FOLDER = Path(__file__).parent / "corpus"
 AS_OF = date(2026, 6, 30)
 PASSES = ("pass", "near limit")
-RELATIVE = 2e-3  # true figures are typed with three to four digits
 # International yard and pound (1959), exact or to the digits shown.
 UNITS = {"psi": 0.0689476, "cfm": 28.3168, "l/s": 60.0, "m3/h": 1000 / 60, "MPa": 10.0, "kPa": 0.01, "g/m3": 1000.0,
          "%vol": 1e4}  # fmt: skip
 WORDS_FOR_FIGURES = {"stain": STAIN, "clear": CLEAR, "ND": NOT_DETECTED, "trace": TRACE}
-# One figure, two fields: a water column is the tube's reading or the content, which is the same where nothing multiplies.
-SISTERS = {"water_tube_mg_m3": "water_mg_m3", "water_mg_m3": "water_tube_mg_m3"}
 _NUMBER = re.compile(r"-?\d+(\.\d+)?")
 _DATE = re.compile(r"\d{4}-\d\d-\d\d")
 
@@ -151,11 +146,18 @@ def _ods(log: Log, path: Path) -> None:
             kind = f'office:value-type="date" office:date-value="{cell}"'
         elif _NUMBER.fullmatch(cell):
             kind = f'office:value-type="float" office:value="{cell}"'
-        return f"<table:table-cell {kind}><text:p>{escape(text)}</text:p></table:table-cell>" if cell else "<table:table-cell/>"
+        return (
+            f"<table:table-cell {kind}><text:p>{escape(text)}</text:p></table:table-cell>"
+            if cell
+            else "<table:table-cell/>"
+        )
 
     tables = "".join(
         f'<table:table table:name="{escape(s["name"])}">'
-        + "".join("<table:table-row>" + ("".join(map(shown, r)) or "<table:table-cell/>") + "</table:table-row>" for r in s["rows"])
+        + "".join(
+            "<table:table-row>" + ("".join(map(shown, r)) or "<table:table-cell/>") + "</table:table-row>"
+            for r in s["rows"]
+        )
         + "</table:table>"
         for s in log.sheets
     )
@@ -193,9 +195,6 @@ def _plain(name: str, text: str) -> str:
     return f"{mark}{low:.6g}"
 
 
-# -------------------------------------------------------------------------------------------------- comparing
-
-
 def figure(text: str) -> tuple[str, float, str]:
     """A true figure: its mark (<, >, ≤, ≥ or none), the figure in the field's own unit, the unit it was given in."""
     mark, number, unit = re.fullmatch(r"([<>≤≥]?)\s*(-?[\d.]+)\s*(.*)", text).groups()  # type: ignore[union-attr]
@@ -204,202 +203,82 @@ def figure(text: str) -> tuple[str, float, str]:
     return mark, float(number) * UNITS[unit] if unit else float(number), unit
 
 
-def state(test: pd.Series, name: str, true: str) -> str:
-    """How a field of a test was read beside what is true: right, blank, unreadable, wrong; nothing where both are blank."""
-    read = int(test[f"{name}_state"])
-    if read == BLANK:
-        return "blank" if true else ""
-    if read == UNREADABLE:
-        return "unreadable" if true else ""
-    kind = FIELDS[name].kind
-    if not true:
-        return "wrong" if kind != "text" else ""
-    if kind == "number":
-        return "right" if _same_figure(test, name, true) else "wrong"
-    value = test[name]
-    if kind == "date":
-        return "right" if pd.Timestamp(value).date().isoformat() == true else "wrong"
-    if kind == "time":
-        hours, minutes = true.split(":")
-        return "right" if float(value) == int(hours) * 60 + int(minutes) else "wrong"
-    same = " ".join(str(value).casefold().split()) == true.casefold()
-    return "right" if same else "wrong" if kind == "word" else "other"
-
-
-def _same_figure(test: pd.Series, name: str, true: str) -> bool:
-    if true in WORDS_FOR_FIGURES:
-        return int(test[f"{name}_how"]) == WORDS_FOR_FIGURES[true]
-    mark, number, _ = figure(true)
-    low, high, open_end = (test[f"{name}_{end}"] for end in ("lower", "upper", "open"))
-
-    def near(end: float) -> bool:
-        return bool(abs(end - number) <= RELATIVE * abs(number) + 1e-9)
-
-    if not mark:
-        return near(low) and near(high)
-    meant = high if mark in "<≤" else low
-    return near(meant) and low != high and (mark not in "<" or int(open_end) == OPEN_UPPER)
-
-
-def compared(test: pd.Series, true: dict[str, str], unsure: set[str]) -> dict[str, str]:
-    """Field -> how it was read, for every field of one test that is filled in truth or in what was read."""
-    found = {}
-    for name in FIELDS:
-        if name in unsure:
-            continue
-        wanted = true.get(name, "")
-        other = SISTERS.get(name, "")
-        if other and "water_multiplier" not in true and int(test[f"{name}_state"]) == READ and other in true and not wanted:
-            continue  # compared under its sister
-        how = state(test, name, wanted)
-        if how == "blank" and other and "water_multiplier" not in true and state(test, other, wanted) == "right":
-            how = "right"
-        if how:
-            found[name] = how
-    return found
+# ---------------------------------------------------------------------------------------------------- grading
 
 
 @dataclass
-class Outcome:
-    """What became of one log."""
+class Read:
+    """One log as it was graded: its tests, their verdicts, the severities of its lines on Problems."""
 
-    log: Log
-    values: int = 0
-    right: int = 0
-    faults: list[tuple[str, str, str, str]] = field(default_factory=list)  # test, field, how, true
-    phantoms: list[str] = field(default_factory=list)
-    lost: list[str] = field(default_factory=list)
-    verdicts: list[tuple[str, str, str]] = field(default_factory=list)  # test, expected, got
-    problems: int = 0
-    queries: int = 0  # those of them that ask for an answer: no notes
-
-    @property
-    def wrong(self) -> list[tuple[str, str, str, str]]:
-        """Figures, dates and words that stand under a field and are not its own."""
-        return [f for f in self.faults if f[2] == "wrong"]
-
-    @property
-    def wrong_passes(self) -> list[tuple[str, str, str]]:
-        """Tests that must not pass and do."""
-        return [v for v in self.verdicts if v[1] != "pass" and v[2] in PASSES]
-
-    @staticmethod
-    def as_expected(verdict: tuple[str, str, str]) -> bool:
-        """Whether a test ended as it should."""
-        _, expected, got = verdict
-        if expected == "maybe":
-            return got not in PASSES
-        return got in PASSES if expected == "pass" else got == expected
-
-    def met(self, expected: str) -> tuple[int, int]:
-        """How many of the tests that should end so do, and how many there are."""
-        asked = [v for v in self.verdicts if v[1] == expected]
-        return sum(map(self.as_expected, asked)), len(asked)
+    tests: pd.DataFrame
+    verdicts: list[str]
+    severities: list[str]
 
 
-def label(test: dict[str, str]) -> str:
-    """A test by its outlet and day."""
-    return " ".join(filter(None, (test.get("outlet", "?"), test.get("test_date", ""))))
-
-
-def outcome(log: Log, tests: pd.DataFrame, verdicts: Sequence[str], severities: pd.Series) -> Outcome:
-    """A log's tests as read, matched to the true ones by agreement, whatever they are called."""
-    made = Outcome(log, problems=len(severities), queries=int((severities != "note").sum()))
-    found = [compared_all(test, log) for _, test in tests.iterrows()]
-    agreed = [[sum(h == "right" for h in per.values()) for per in row] for row in found]
-    score = np.array(agreed, dtype=int).reshape(len(found), len(log.tests))
-    rows, columns = linear_sum_assignment(score, maximize=True) if score.size else ([], [])
-    pairs = {c: r for r, c in zip(rows, columns) if score[r, c] >= 2}
-    for c, true in enumerate(log.tests):
-        expect = true["expect"]
-        values = {f: v for f, v in true.items() if f in FIELDS and f not in log.unsure}
-        if c not in pairs:
-            if expect != "maybe":
-                made.lost.append(label(true))
-                made.values += len(values)
-                made.verdicts.append((label(true), expect, "lost"))
-            continue
-        made.verdicts.append((label(true), expect, verdicts[pairs[c]]))
-        if expect == "maybe":
-            continue
-        per = found[pairs[c]][c]
-        made.values += len(values)
-        made.right += sum(h == "right" for h in per.values())
-        made.faults += [(label(true), f, h, values.get(f, "")) for f, h in per.items() if h != "right"]
-    for r in sorted(set(range(len(tests))) - set(pairs.values())):
-        made.phantoms.append(f"{tests.iloc[r]['outlet']} {tests.iloc[r]['test_date']}: {verdicts[r]}")
-    return made
-
-
-def compared_all(test: pd.Series, log: Log) -> list[dict[str, str]]:
-    """One test as read beside every true test of its log."""
-    return [compared(test, true, log.unsure) for true in log.tests]
-
-
-def graded(some: Iterable[Log]) -> list[Outcome]:
-    """All logs written to one folder and graded in one run."""
-    some = list(some)
+def run(some: Sequence[Log]) -> list[Read]:
+    """The logs written to one folder and graded in one run."""
+    if not some:
+        return []
     with tempfile.TemporaryDirectory() as place:
         for log in some:
             write(log, Path(place))
         result = grade(place, as_of=AS_OF)
-    names = result.log.files["name"].map(lambda n: Path(n).name)
-    file_of = result.tests["file"].map(names)
-    lines = result.problems["Severity"].groupby(result.problems["File"].astype(str).map(lambda n: Path(n).name))
-    severities = dict(iter(lines))
-    verdict = result.verdicts["Verdict"]
-    made, nothing = [], pd.Series(dtype=object)
+
+    def base_name(name: object) -> str:
+        return Path(str(name)).name
+
+    tests_of = result.tests["file"].map(result.log.files["name"].map(base_name))
+    lines_of = result.problems["File"].map(base_name)
+    made = []
     for log in some:
-        mine = result.tests[file_of == log.file]
-        made.append(outcome(log, mine, list(verdict.loc[mine.index]), severities.get(log.file, nothing)))
+        mine = result.tests[tests_of == log.file]
+        lines = list(result.problems["Severity"][lines_of == log.file])
+        made.append(Read(mine, list(result.verdicts["Verdict"].loc[mine.index]), lines))
     return made
 
 
-def scores(made: Sequence[Outcome]) -> dict[str, float]:
-    """The scores of a run, by name; shares in per cent to one decimal."""
-
-    def share(parts: Iterable[tuple[int, int]]) -> float:
-        met, asked = map(sum, zip(*parts))
-        return round(100 * met / max(asked, 1), 1)
-
-    lines = [o.problems for o in made]
-    return {
-        "logs": len(made),
-        "tests": sum(len(o.log.tests) for o in made),
-        "values": sum(o.values for o in made),
-        "values read right (%)": share((o.right, o.values) for o in made),
-        "wrong figures": sum(len(o.wrong) for o in made),
-        "phantom tests": sum(len(o.phantoms) for o in made),
-        "lost tests": sum(len(o.lost) for o in made),
-        "should pass and do (%)": share(o.met("pass") for o in made),
-        "should fail and do (%)": share(o.met("fail") for o in made),
-        "must not pass and do": sum(len(o.wrong_passes) for o in made),
-        "problem lines a file, median": float(np.median(lines)),
-        "problem lines a file, most": max(lines),
-        "problem lines a file that are no notes, median": float(np.median([o.queries for o in made])),
-    }
+# ----------------------------------------------------------------------------------------------------- probes
 
 
-# Scores of which less is better; of the shares more is.
-COUNTS = ("wrong figures", "phantom tests", "lost tests", "must not pass and do", "problem lines a file, median",
-          "problem lines a file, most")  # fmt: skip
-KEPT = FOLDER / "scores.toml"
+@dataclass
+class Probe:
+    """One thing put into a sheet, and what it must do."""
+
+    base: str
+    heading: str
+    first: str
+    expect: str  # no pass, fail, nothing
+    log: Log
+    verdicts: list[str] = field(default_factory=list)
+
+    @property
+    def met(self) -> bool:
+        """Whether it does. A sheet in which no test is found passes nothing and fails nothing."""
+        if self.expect == "nothing":
+            return len(self.verdicts) == int(self.log.data["tests"]) and all(v in PASSES for v in self.verdicts)
+        first = self.verdicts[0] if self.verdicts else "lost"
+        return first == "fail" if self.expect == "fail" else first not in PASSES
 
 
-def kept() -> dict[str, float]:
-    """The scores that no change may make worse."""
-    return tomllib.loads(KEPT.read_text(encoding="utf-8"))
-
-
-def better_or_same(score: str, found: float, before: float) -> bool:
-    """Whether a score is no worse than before."""
-    return found <= before if score in COUNTS else found >= before
-
-
-def keep(found: dict[str, float]) -> None:
-    """Write the scores that have got better, and leave the others as they were kept."""
-    before = kept() if KEPT.exists() else {}
-    shown = [s for s in found if s in COUNTS or s.endswith("(%)")]
-    new = {s: found[s] if s not in before or better_or_same(s, found[s], before[s]) else before[s] for s in shown}
-    lines = ["# Written by `python -m tests.bench.bench_logs --keep`: no change may make one of these worse."]
-    KEPT.write_text("\n".join(lines + [f'"{s}" = {v:g}' for s, v in new.items()]) + "\n", encoding="utf-8")
+def probes() -> list[Probe]:
+    """All probes, and each base sheet with nothing put in (which must pass, or fail where its name says so)."""
+    made = []
+    for base, data in tomllib.loads((FOLDER / "probes.toml").read_text(encoding="utf-8"))["base"].items():
+        plain = {"heading": "", "expect": "fail" if base.endswith("failing") else "nothing"}
+        for n, r in enumerate([plain, *records(data["probes"])]):
+            text = data["grid"]
+            for part in ("heading", "first", "second", "number"):
+                text = text.replace("{" + part + "}", str(n) if part == "number" else r.get(part, ""))
+            name = f"probe-{base}-{n:02}"
+            tests = sum(re.match(r"T\d ", line) is not None for line in text.split("\n")) or 1
+            log = Log(
+                name,
+                r["heading"],
+                f"{name}.xlsx",
+                [{"name": "Sheet1", "rows": grid(text)}],
+                [],
+                set(),
+                {"tests": tests},
+            )
+            made.append(Probe(base, r["heading"], r.get("first", ""), r["expect"], log))
+    return made

@@ -5,13 +5,14 @@ Scores are kept in tests/read/corpus/scores.toml; `python -m tests.bench.bench_l
 
 import pytest
 
-from tests.read.corpus_logs import better_or_same, flat, graded, kept, logs, scores
+from tests.read.corpus_logs import flat, logs
+from tests.read.corpus_scores import all_scores, better_or_same, graded, kept
 
 
 @pytest.fixture(scope="module")
 def found():
     """The scores of the corpus as it is read now."""
-    return scores(graded(logs()))
+    return all_scores()
 
 
 @pytest.mark.parametrize("score", kept())
