@@ -289,21 +289,16 @@ def _dew_points(water: Ends, pressure_pa: np.ndarray) -> tuple[Ends, np.ndarray]
     use = (water.state == READ) & ~np.isnan(pressure_pa)
     outside = np.zeros(n, dtype=bool)
     rows = np.flatnonzero(use)
-    ends: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
-    for end in (water.lower, water.upper):
-        if ends and np.array_equal(end[rows], water.lower[rows]):
-            ends.append(ends[0])  # plain readings only: both ends are one
-            continue
-        value, pascal = end[rows], pressure_pa[rows]
-        short, back = distinct_rows(value, pascal)
-        finite = np.isfinite(short[0])
-        x = humidity.mole_fraction(np.where(finite, short[0], np.nan))
-        dew = humidity.dew_point(x, short[1])
-        code = humidity.dew_point_validity(x, short[1])
-        zero = finite & (short[0] <= 0.0)
-        dew = np.where(zero, -np.inf, np.where(np.isposinf(short[0]), np.inf, dew))
-        ends.append((dew[back], code[back], zero[back]))
-    (low, low_code, low_zero), (high, high_code, high_zero) = ends
+    # Both ends at once, each different pair once: the two ends of a plain reading are one number.
+    short, back = distinct_rows(np.concatenate([water.lower[rows], water.upper[rows]]), np.tile(pressure_pa[rows], 2))
+    finite = np.isfinite(short[0])
+    x = humidity.mole_fraction(np.where(finite, short[0], np.nan))
+    nought = finite & (short[0] <= 0.0)
+    dew = np.where(np.isposinf(short[0]), np.inf, humidity.dew_point(x, short[1]))
+    dew = np.where(nought, -np.inf, dew)
+    (low, high), (low_code, high_code), (low_zero, high_zero) = (
+        np.split(found[back], 2) for found in (dew, humidity.dew_point_validity(x, short[1]), nought)
+    )
     # Too dry for the formulae: below their range, a bound. Too wet: above it. Neither is silent.
     dry_low = (low_code == humidity.TOO_DRY) & ~low_zero
     dry_high = (high_code == humidity.TOO_DRY) & ~high_zero

@@ -279,7 +279,8 @@ class _Phase:
         """Temperature (degC) at which ln(f e_s) = ln(x p), for rows whose answer is in this phase.
 
         Secant steps from a start without f; the equation is nearly straight in each step's width, so four
-        evaluations reach 1e-9 K. A row that has not settled after twenty steps is NaN, not a guess.
+        evaluations reach 1e-9 K. Each row stops at its own end: what it gives never depends on the others. A row
+        that has not settled after twenty steps is NaN, not a guess.
         """
         target = np.log(x * pressure_pa)
         before = self.start_c(target)
@@ -292,9 +293,10 @@ class _Phase:
             apart = np.abs(now - before) > 1e-6
             slope = np.divide(miss - miss_before, now - before, out=slope, where=apart)
             before, miss_before = now, miss
-            now = np.clip(now - miss / slope, self.lowest_c, self.highest_c)
-            step = np.abs(now - before)
-            if np.all(step < 1e-8):
+            moving = ~(step < 1e-8)
+            now = np.where(moving, np.clip(now - miss / slope, self.lowest_c, self.highest_c), now)
+            step = np.where(moving, np.abs(now - before), step)
+            if not moving.any():
                 break
         return np.where(step < 1e-6, now, np.nan)
 

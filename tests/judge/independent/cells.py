@@ -9,7 +9,16 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 
-SIGNS = {"<=": "≤", "=<": "≤", ">=": "≥", "=>": "≥", "less than": "<", "at most": "≤", "more than": ">", "at least": "≥"}
+SIGNS = {
+    "<=": "≤",
+    "=<": "≤",
+    ">=": "≥",
+    "=>": "≥",
+    "less than": "<",
+    "at most": "≤",
+    "more than": ">",
+    "at least": "≥",
+}
 NOT_TESTED = {"none", "n/a", "-", "not tested", "na", "n/t"}
 NOT_DETECTED = {"nd", "nil", "none detected", "n.d.", "not detected"}
 STAIN, CLEAR, TRACE = {"stain", "slight stain"}, {"clear", "no stain"}, {"trace", "traces"}
@@ -94,9 +103,19 @@ def number(text: str, marks: set[str], possible: tuple[float, float]) -> float |
     return None
 
 
-def reading(cell: Any, unit: str, *, floor: float = -math.inf, ceiling: float = math.inf, oil: bool = False,
-            mark: float | None = None, signed: bool = False, marks: set[str] = frozenset(),  # type: ignore[assignment]
-            possible: tuple[float, float] = (-math.inf, math.inf), fraction: bool = False) -> Reading:
+def reading(
+    cell: Any,
+    unit: str,
+    *,
+    floor: float = -math.inf,
+    ceiling: float = math.inf,
+    oil: bool = False,
+    mark: float | None = None,
+    signed: bool = False,
+    marks: set[str] = frozenset(),  # type: ignore[assignment]
+    possible: tuple[float, float] = (-math.inf, math.inf),
+    fraction: bool = False,
+) -> Reading:
     """What the cell of a number column says.
 
     floor, ceiling : physical ends. mark : lowest mark of the tube, where known. oil : words of colour are understood.
@@ -119,7 +138,7 @@ def reading(cell: Any, unit: str, *, floor: float = -math.inf, ceiling: float = 
     sign = ""
     for spelling in [*SIGNS, "<", ">", "≤", "≥"]:
         if text.startswith(spelling):
-            sign, text = SIGNS.get(spelling, spelling), text[len(spelling):].strip()
+            sign, text = SIGNS.get(spelling, spelling), text[len(spelling) :].strip()
             break
     stated = ""
     for spelling in sorted(UNITS[unit], key=len, reverse=True):
@@ -133,10 +152,16 @@ def reading(cell: Any, unit: str, *, floor: float = -math.inf, ceiling: float = 
     value = (value - zero) * factor
     least = -math.inf if signed else max(floor, 0.0) if math.isfinite(floor) else -math.inf
     most = ceiling
-    built = {"": Reading("read", value, value), "<": Reading("read", least, value, False, True),
-             "≤": Reading("read", least, value), ">": Reading("read", value, most, True, True),
-             "≥": Reading("read", value, most, False, True)}[sign]
-    if sign and (not floor <= value <= ceiling or (sign == "<" and value == floor) or (sign == ">" and value == ceiling)):
+    built = {
+        "": Reading("read", value, value),
+        "<": Reading("read", least, value, False, True),
+        "≤": Reading("read", least, value),
+        ">": Reading("read", value, most, True, True),
+        "≥": Reading("read", value, most, False, True),
+    }[sign]
+    if sign and (
+        not floor <= value <= ceiling or (sign == "<" and value == floor) or (sign == ">" and value == ceiling)
+    ):
         return UNREADABLE
     if sign and fraction and not stated and 0.1 < value < 0.5:
         return UNREADABLE  # a bound of a fraction: of 0.209 or of 20.9 %

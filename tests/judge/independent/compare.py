@@ -14,9 +14,17 @@ from tests.judge.independent.cells import column_marks
 from tests.judge.independent.judge import NEAR, PASS, UNITS, Answer, judge
 from tests.judge.independent.rows import AS_OF, HEADINGS, generate
 
-COLUMNS = {"Test": "Verdict", "Odour": "Odour verdict", "Oxygen": "Oxygen verdict", "Carbon monoxide": "Carbon monoxide verdict",
-           "Carbon dioxide": "Carbon dioxide verdict", "Oil": "Oil verdict", "Water": "Water verdict", "Flow": "Flow verdict",
-           "Line pressure": "Pressure verdict"}
+COLUMNS = {
+    "Test": "Verdict",
+    "Odour": "Odour verdict",
+    "Oxygen": "Oxygen verdict",
+    "Carbon monoxide": "Carbon monoxide verdict",
+    "Carbon dioxide": "Carbon dioxide verdict",
+    "Oil": "Oil verdict",
+    "Water": "Water verdict",
+    "Flow": "Flow verdict",
+    "Line pressure": "Pressure verdict",
+}
 
 
 def write_log(path: Path, rows: list[dict[str, Any]], headings: list[str] = HEADINGS) -> Path:
@@ -42,8 +50,11 @@ def write_log(path: Path, rows: list[dict[str, Any]], headings: list[str] = HEAD
 def program(folder: Path, rows: list[dict[str, Any]], files: int = 4) -> pd.DataFrame:
     """Verdicts of the program, in the order of `rows`, which stand in several logs."""
     size = -(-len(rows) // files)
-    paths = [write_log(folder / f"log{part}.xlsx", rows[part * size:(part + 1) * size]) for part in range(files)
-             if rows[part * size:(part + 1) * size]]
+    paths = [
+        write_log(folder / f"log{part}.xlsx", rows[part * size : (part + 1) * size])
+        for part in range(files)
+        if rows[part * size : (part + 1) * size]
+    ]
     found = grade(paths, as_of=AS_OF).verdicts
     assert len(found) == len(rows)
     return found.set_index("Site").loc[[row["Site"] for row in rows]].reset_index()
@@ -53,13 +64,15 @@ def second_judge(rows: list[dict[str, Any]], files: int = 4) -> list[Answer]:
     """Answers of the second judge; of its table a row takes only the decimal marks of the columns."""
     size, answers = -(-len(rows) // files), []
     for part in range(files):
-        table = rows[part * size:(part + 1) * size]
+        table = rows[part * size : (part + 1) * size]
         marks = {heading: column_marks([row.get(heading) for row in table]) for heading in UNITS}
         answers += [judge(row, marks) for row in table]
     return answers
 
 
-def differences(rows: list[dict[str, Any]], found: pd.DataFrame, answers: list[Answer]) -> list[tuple[str, str, str, int]]:
+def differences(
+    rows: list[dict[str, Any]], found: pd.DataFrame, answers: list[Answer]
+) -> list[tuple[str, str, str, int]]:
     """(what, the program's word, the second judge's, row number), pass and near limit being one where a hair parts them."""
     differ = []
     for name, column in COLUMNS.items():
@@ -84,4 +97,8 @@ def compared(folder: Path, count: int, seed: int) -> tuple[int, list[str], Count
     for name, word, own, number in differ:
         held = {heading: value for heading, value in rows[number].items() if value is not None and heading != "Client"}
         lines.append(f"{name}: program {word}, second judge {own}\n    {held}\n    {found['Reasons'][number]}")
-    return sum(len(answer.verdicts) for answer in answers), lines, Counter((name, word, own) for name, word, own, _ in differ)
+    return (
+        sum(len(answer.verdicts) for answer in answers),
+        lines,
+        Counter((name, word, own) for name, word, own, _ in differ),
+    )

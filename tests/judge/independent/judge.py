@@ -17,37 +17,91 @@ from tests.judge.independent.cells import BLANK, Reading, day, reading, word
 from tests.judge.independent.rules import RuleSet, clashes, lowest_marks, named, outdoor_ppm, parameters
 
 PASS, NEAR, FAIL, CANNOT, NOT_TESTED, NO_LIMIT, NOT_JUDGED = (
-    "pass", "near limit", "fail", "cannot tell", "not tested", "no limit", "not judged")
+    "pass",
+    "near limit",
+    "fail",
+    "cannot tell",
+    "not tested",
+    "no limit",
+    "not judged",
+)
 BADNESS = {FAIL: 3, CANNOT: 2, NEAR: 1, PASS: 0}
 SAME = 1e-9  # relative tolerance of every comparison
 GASES = {"Oxygen": "%", "Carbon monoxide": "ppm", "Carbon dioxide": "ppm", "Oil": "mg/m³"}
-PRESSURES = ("Line pressure (bar)", "Nominal pressure (bar)", "Lowest pressure needed (bar)", "Highest pressure allowed (bar)",
-             "Dew point measured at (bar)")
+PRESSURES = (
+    "Line pressure (bar)",
+    "Nominal pressure (bar)",
+    "Lowest pressure needed (bar)",
+    "Highest pressure allowed (bar)",
+    "Dew point measured at (bar)",
+)
 TEMPERATURES = ("Airline temperature (°C)", "Ambient temperature (°C)", "Lowest use temperature (°C)")
 WATER_LIMITS = ("Water", "Pressure dew point", "Dew point at one atmosphere", "Dew point margin")
 SUPPLIES = {name: name for name in ("airline", "charging compressor", "cylinder")}
-DRYERS = {name: name for name in ("none", "refrigerant", "desiccant", "membrane", "unknown")} | {"no": "none", "-": "none"}
+DRYERS = {name: name for name in ("none", "refrigerant", "desiccant", "membrane", "unknown")} | {
+    "no": "none",
+    "-": "none",
+}
 ODOURS = {name: name for name in ("none", "slight", "marked")} | {"no": "none", "strong": "marked"}
 LIQUID = {"none": "none", "seen": "seen", "no": "none", "yes": "seen"}
 CORRECT = {"yes": "yes", "no": "no", "already corrected": "already"}
 UNITS = {
-    "Line pressure (bar)": "bar", "Nominal pressure (bar)": "bar", "Lowest pressure needed (bar)": "bar",
-    "Highest pressure allowed (bar)": "bar", "Flow measured (L/min)": "L/min", "Flow needed (L/min)": "L/min",
-    "Oxygen (%)": "%", "Carbon monoxide (ppm)": "ppm", "Carbon dioxide (ppm)": "ppm", "Oil (mg/m³)": "mg/m³",
-    "Oil sampling time (min)": "min", "Oil sampling time needed (min)": "min", "Water tube reading (mg/m³)": "mg/m³",
-    "Water tube multiplier": "", "Airline temperature (°C)": "°C", "Ambient temperature (°C)": "°C",
-    "Lowest use temperature (°C)": "°C", "Dew point measured (°C)": "°C", "Dew point measured at (bar)": "bar",
-    "Water (mg/m³)": "mg/m³", "Atmospheric pressure (hPa)": "hPa", "Carbon monoxide lowest mark (ppm)": "ppm",
-    "Carbon dioxide lowest mark (ppm)": "ppm", "Oil lowest mark (mg/m³)": "mg/m³", "Water lowest mark (mg/m³)": "mg/m³"}
-MARKS = {"Carbon monoxide (ppm)": "Carbon monoxide lowest mark (ppm)", "Carbon dioxide (ppm)": "Carbon dioxide lowest mark (ppm)",
-         "Oil (mg/m³)": "Oil lowest mark (mg/m³)", "Water tube reading (mg/m³)": "Water lowest mark (mg/m³)",
-         "Water (mg/m³)": "Water lowest mark (mg/m³)"}
+    "Line pressure (bar)": "bar",
+    "Nominal pressure (bar)": "bar",
+    "Lowest pressure needed (bar)": "bar",
+    "Highest pressure allowed (bar)": "bar",
+    "Flow measured (L/min)": "L/min",
+    "Flow needed (L/min)": "L/min",
+    "Oxygen (%)": "%",
+    "Carbon monoxide (ppm)": "ppm",
+    "Carbon dioxide (ppm)": "ppm",
+    "Oil (mg/m³)": "mg/m³",
+    "Oil sampling time (min)": "min",
+    "Oil sampling time needed (min)": "min",
+    "Water tube reading (mg/m³)": "mg/m³",
+    "Water tube multiplier": "",
+    "Airline temperature (°C)": "°C",
+    "Ambient temperature (°C)": "°C",
+    "Lowest use temperature (°C)": "°C",
+    "Dew point measured (°C)": "°C",
+    "Dew point measured at (bar)": "bar",
+    "Water (mg/m³)": "mg/m³",
+    "Atmospheric pressure (hPa)": "hPa",
+    "Carbon monoxide lowest mark (ppm)": "ppm",
+    "Carbon dioxide lowest mark (ppm)": "ppm",
+    "Oil lowest mark (mg/m³)": "mg/m³",
+    "Water lowest mark (mg/m³)": "mg/m³",
+}
+MARKS = {
+    "Carbon monoxide (ppm)": "Carbon monoxide lowest mark (ppm)",
+    "Carbon dioxide (ppm)": "Carbon dioxide lowest mark (ppm)",
+    "Oil (mg/m³)": "Oil lowest mark (mg/m³)",
+    "Water tube reading (mg/m³)": "Water lowest mark (mg/m³)",
+    "Water (mg/m³)": "Water lowest mark (mg/m³)",
+}
 KNOWN_MARKS = {"Carbon monoxide (ppm)": "co_ppm", "Oil (mg/m³)": "oil_mg_m3"}
-POSSIBLE = {"Airline temperature (°C)": (-120.0, 200.0), "Ambient temperature (°C)": (-120.0, 200.0),
-            "Lowest use temperature (°C)": (-120.0, 200.0), "Dew point measured (°C)": (-120.0, 200.0), "Oxygen (%)": (0.0, 100.0), "Atmospheric pressure (hPa)": (300.0, 1100.0), "Water tube multiplier": (0.0, 100.0)}
-READINGS = ("Line pressure (bar)", "Flow measured (L/min)", "Oxygen (%)", "Carbon monoxide (ppm)", "Carbon dioxide (ppm)",
-            "Oil (mg/m³)", "Water tube reading (mg/m³)", "Water (mg/m³)", "Airline temperature (°C)", "Dew point measured (°C)",
-            "Liquid water seen")
+POSSIBLE = {
+    "Airline temperature (°C)": (-120.0, 200.0),
+    "Ambient temperature (°C)": (-120.0, 200.0),
+    "Lowest use temperature (°C)": (-120.0, 200.0),
+    "Dew point measured (°C)": (-120.0, 200.0),
+    "Oxygen (%)": (0.0, 100.0),
+    "Atmospheric pressure (hPa)": (300.0, 1100.0),
+    "Water tube multiplier": (0.0, 100.0),
+}
+READINGS = (
+    "Line pressure (bar)",
+    "Flow measured (L/min)",
+    "Oxygen (%)",
+    "Carbon monoxide (ppm)",
+    "Carbon dioxide (ppm)",
+    "Oil (mg/m³)",
+    "Water tube reading (mg/m³)",
+    "Water (mg/m³)",
+    "Airline temperature (°C)",
+    "Dew point measured (°C)",
+    "Liquid water seen",
+)
 
 
 @dataclass
@@ -94,7 +148,9 @@ def both(one: str, other: str) -> str:
 class Row:
     """One row: its cells read once, then each parameter judged."""
 
-    def __init__(self, row: dict[str, Any], marks: dict[str, set[str]] | None = None, rules: str = "en12021-2014") -> None:
+    def __init__(
+        self, row: dict[str, Any], marks: dict[str, set[str]] | None = None, rules: str = "en12021-2014"
+    ) -> None:
         self.row, self.answer = row, Answer()
         self.marks = marks or {}
         self.supply = word(row.get("Supply"), SUPPLIES)
@@ -118,10 +174,18 @@ class Row:
             known = lowest_marks().get(KNOWN_MARKS.get(heading, ""))
             mark = given.low if given.plain else None if given.unreadable or given.read else known
         signed = UNITS[heading] == "°C"
-        found = reading(self.row.get(heading), UNITS[heading], floor=-273.15 if signed else 0.0,
-                        ceiling=100.0 if heading == "Oxygen (%)" else math.inf, oil=heading == "Oil (mg/m³)", mark=mark,
-                        signed=signed, marks=self.marks.get(heading, set()),
-                        possible=POSSIBLE.get(heading, (-math.inf, math.inf)), fraction=heading == "Oxygen (%)")
+        found = reading(
+            self.row.get(heading),
+            UNITS[heading],
+            floor=-273.15 if signed else 0.0,
+            ceiling=100.0 if heading == "Oxygen (%)" else math.inf,
+            oil=heading == "Oil (mg/m³)",
+            mark=mark,
+            signed=signed,
+            marks=self.marks.get(heading, set()),
+            possible=POSSIBLE.get(heading, (-math.inf, math.inf)),
+            fraction=heading == "Oxygen (%)",
+        )
         return found
 
     def why(self, text: str) -> None:
@@ -185,7 +249,9 @@ class Row:
 
     def gas_against(self, name: str, form: Reading, written: Reading, limit: dict[str, Any]) -> str:
         high, low = limit.get("max", math.inf), limit.get("min", -math.inf)
-        found = worst([against_max(form, high), against_min(form, low)] if "min" in limit else [against_max(form, high)])
+        found = worst(
+            [against_max(form, high), against_min(form, low)] if "min" in limit else [against_max(form, high)]
+        )
         if found == PASS and form.plain:
             entry = parameters()[name]
             factor = form.low / written.low if written.low else 1.0
@@ -241,10 +307,16 @@ class Row:
         return self.correct in ("yes", "?") and not self.atmosphere.read
 
     def odd_carbon_dioxide(self, read: Reading) -> bool:
-        factor = min(1.0, air.ATMOSPHERE_HPA / self.atmosphere.low) if self.atmosphere.read and self.correct == "yes" else 1.0
+        factor = (
+            min(1.0, air.ATMOSPHERE_HPA / self.atmosphere.low)
+            if self.atmosphere.read and self.correct == "yes"
+            else 1.0
+        )
         least = read.high * factor
+
         def under(mark: float) -> bool:
             return below(least, mark) or (read.high_open and at_most(least, mark))
+
         if read.plain and read.low == 0:
             return True
         if under(100.0):
@@ -260,15 +332,27 @@ class Row:
         return all(nought) and bool(water) and all(one.plain and one.low == 0 for one in water)
 
     # data/fields.toml names fields, the blank headings: the two that a clash can hit in these rows
-    FIELDS = {"Line pressure (bar)": "line_pressure_bar", "Nominal pressure (bar)": "nominal_pressure_bar",
-              "Lowest pressure needed (bar)": "lowest_pressure_bar", "Highest pressure allowed (bar)": "highest_pressure_bar",
-              "Dew point measured at (bar)": "dew_point_measured_at_bar", "Airline temperature (°C)": "airline_temperature_c",
-              "Ambient temperature (°C)": "ambient_temperature_c", "Lowest use temperature (°C)": "lowest_use_temperature_c",
-              "Dew point measured (°C)": "dew_point_measured_c", "Flow measured (L/min)": "flow_l_min",
-              "Flow needed (L/min)": "flow_needed_l_min", "Oxygen (%)": "oxygen_pct", "Carbon monoxide (ppm)": "co_ppm",
-              "Carbon dioxide (ppm)": "co2_ppm", "Oil (mg/m³)": "oil_mg_m3", "Water tube reading (mg/m³)": "water_tube_mg_m3",
-              "Water (mg/m³)": "water_mg_m3", "Oil sampling time (min)": "oil_sampling_min",
-              "Oil sampling time needed (min)": "oil_sampling_needed_min"}
+    FIELDS = {
+        "Line pressure (bar)": "line_pressure_bar",
+        "Nominal pressure (bar)": "nominal_pressure_bar",
+        "Lowest pressure needed (bar)": "lowest_pressure_bar",
+        "Highest pressure allowed (bar)": "highest_pressure_bar",
+        "Dew point measured at (bar)": "dew_point_measured_at_bar",
+        "Airline temperature (°C)": "airline_temperature_c",
+        "Ambient temperature (°C)": "ambient_temperature_c",
+        "Lowest use temperature (°C)": "lowest_use_temperature_c",
+        "Dew point measured (°C)": "dew_point_measured_c",
+        "Flow measured (L/min)": "flow_l_min",
+        "Flow needed (L/min)": "flow_needed_l_min",
+        "Oxygen (%)": "oxygen_pct",
+        "Carbon monoxide (ppm)": "co_ppm",
+        "Carbon dioxide (ppm)": "co2_ppm",
+        "Oil (mg/m³)": "oil_mg_m3",
+        "Water tube reading (mg/m³)": "water_tube_mg_m3",
+        "Water (mg/m³)": "water_mg_m3",
+        "Oil sampling time (min)": "oil_sampling_min",
+        "Oil sampling time needed (min)": "oil_sampling_needed_min",
+    }
     SPELT = {"psi": "psi", "kpa": "kPa", "mpa": "MPa", "°f": "°F", "g/m3": "g/m³", "h": "h"}
 
     def clash(self, heading: str) -> bool:
@@ -287,8 +371,12 @@ class Row:
             if over is not None and low > over and math.isfinite(low):
                 return True
             if under is not None and 0 < high and (high < under or (read.high_open and high <= under)):
-                if heading in ("Water tube reading (mg/m³)", "Water (mg/m³)") and unit == "mg/m³" and self.dry() and not (
-                        high < 0.2 or (read.high_open and high <= 0.2)):
+                if (
+                    heading in ("Water tube reading (mg/m³)", "Water (mg/m³)")
+                    and unit == "mg/m³"
+                    and self.dry()
+                    and not (high < 0.2 or (read.high_open and high <= 0.2))
+                ):
                     continue
                 return True
         return False
@@ -331,21 +419,28 @@ class Row:
         if read.unreadable:
             return CANNOT
         found = self.at_least("Flow", read, need)
-        if found in (PASS, NEAR) and (self.expired("Calibration due") or self.clash("Flow measured (L/min)")
-                                      or self.clash("Flow needed (L/min)")):
+        if found in (PASS, NEAR) and (
+            self.expired("Calibration due") or self.clash("Flow measured (L/min)") or self.clash("Flow needed (L/min)")
+        ):
             return CANNOT
         return found
 
     def at_least(self, name: str, read: Reading, need: Reading) -> str:
-        found = both(against_min(read, need.low), against_min(read, need.high)) if need.low != need.high else \
-            against_min(read, need.low)
+        found = (
+            both(against_min(read, need.low), against_min(read, need.high))
+            if need.low != need.high
+            else against_min(read, need.low)
+        )
         if found == PASS and read.plain:
             return self.near(name, NormalDist(read.low, self.spread(name, read.low)).cdf(need.high), name)
         return found
 
     def at_most_allowed(self, read: Reading, allowed: Reading) -> str:
-        found = both(against_max(read, allowed.low), against_max(read, allowed.high)) if allowed.low != allowed.high else \
-            against_max(read, allowed.low)
+        found = (
+            both(against_max(read, allowed.low), against_max(read, allowed.high))
+            if allowed.low != allowed.high
+            else against_max(read, allowed.low)
+        )
         if found == PASS and read.plain:
             normal = NormalDist(read.low, self.spread("Line pressure", read.low))
             return self.near("Line pressure", 1 - normal.cdf(allowed.low), "Line pressure")
@@ -390,13 +485,19 @@ class Row:
             elif factor is None:  # not known: at least 1, so what fails at 1 fails
                 found += [("tube", replace(form, high=math.inf), 0.0) for form in self.tube_forms(tube)]
             else:
-                relative = max(entry["u_abs"] / tube.low, entry["u_rel"]) if tube.plain and tube.low > 0 else entry["u_rel"]
+                relative = (
+                    max(entry["u_abs"] / tube.low, entry["u_rel"]) if tube.plain and tube.low > 0 else entry["u_rel"]
+                )
                 found += [("tube", form.times(factor), relative) for form in self.tube_forms(tube)]
         if not content.blank:
             if content.unreadable:
                 found.append(("content", content, 0.0))
             else:
-                relative = max(entry["u_abs"] / content.low, entry["u_rel"]) if content.plain and content.low > 0 else entry["u_rel"]
+                relative = (
+                    max(entry["u_abs"] / content.low, entry["u_rel"])
+                    if content.plain and content.low > 0
+                    else entry["u_rel"]
+                )
                 found += [("content", form, relative) for form in self.tube_forms(content)]
         meter = self.cells["Dew point measured (°C)"]
         if not meter.blank:
@@ -405,14 +506,23 @@ class Row:
                 found.append(("meter", Reading("unreadable"), 0.0))
             else:
                 absolute = at.low + (self.atmosphere.low if self.atmosphere.read else air.ATMOSPHERE_HPA) / 1000
-                ends = [0.0 if not math.isfinite(end) or end < air.COLDEST_C else
-                        air.content_of_fraction(air.fraction_of(end, absolute)) for end in (meter.low, meter.high)]
+                ends = [
+                    0.0
+                    if not math.isfinite(end) or end < air.COLDEST_C
+                    else air.content_of_fraction(air.fraction_of(end, absolute))
+                    for end in (meter.low, meter.high)
+                ]
                 if meter.high == math.inf:
                     ends[1] = math.inf
                 step = parameters()["Pressure dew point"]["u_abs"]
                 relative = 0.0
                 if meter.plain and ends[0] > 0:
-                    relative = math.log(air.fraction_of(meter.low + step, absolute) / air.fraction_of(meter.low - step, absolute)) / 2
+                    relative = (
+                        math.log(
+                            air.fraction_of(meter.low + step, absolute) / air.fraction_of(meter.low - step, absolute)
+                        )
+                        / 2
+                    )
                 found.append(("meter", replace(meter, low=ends[0], high=ends[1]), relative))
         return found
 
@@ -491,14 +601,18 @@ class Row:
             return found if found in (FAIL, NO_LIMIT) else CANNOT
         return self.in_band(content, relative, asked, nominal, line)
 
-    def in_band(self, content: Reading, relative: float, asked: list[dict[str, Any]], nominal: Reading, line: Reading) -> str:
+    def in_band(
+        self, content: Reading, relative: float, asked: list[dict[str, Any]], nominal: Reading, line: Reading
+    ) -> str:
         def within(limit: dict[str, Any], bar: float) -> bool:
             when = limit["when"]
             over = when.get("over_bar", -math.inf)
             return (over < bar or bar == over == 40) and at_most(bar, when.get("to_bar", math.inf))
+
         def at(bar: float) -> str:
             held = [one for one in asked if within(one, bar)]
             return self.content_against(content, relative, held[0]["max"]) if held else NO_LIMIT
+
         if nominal.plain:
             found = at(nominal.low)
             if line.read and line.low > nominal.low and found != NO_LIMIT:
@@ -509,9 +623,11 @@ class Row:
             top = max(one["when"].get("over_bar", 0) for one in asked)
             if line.low > top or (line.low == top and line.low_open):
                 return at(line.low + 1e-6)
-        return both(self.content_against(content, relative, strict), self.content_against(content, relative, loose)) \
-            if self.content_against(content, relative, strict) not in (PASS, NEAR) else \
-            self.content_against(content, relative, strict)
+        return (
+            both(self.content_against(content, relative, strict), self.content_against(content, relative, loose))
+            if self.content_against(content, relative, strict) not in (PASS, NEAR)
+            else self.content_against(content, relative, strict)
+        )
 
     def content_against(self, content: Reading, relative: float, limit: float) -> str:
         found = against_max(content, limit)
@@ -529,7 +645,10 @@ class Row:
         if limit.get("at") == "1 atm":
             places = [self.cells[one] for one in ("Ambient temperature (°C)", "Lowest use temperature (°C)")]
         else:
-            places = [self.cells[one] for one in ("Airline temperature (°C)", "Ambient temperature (°C)", "Lowest use temperature (°C)")]
+            places = [
+                self.cells[one]
+                for one in ("Airline temperature (°C)", "Ambient temperature (°C)", "Lowest use temperature (°C)")
+            ]
         lowest, state = self.reference(places)
         if "temperature" in when and state != "?" and when["temperature"] != state:
             return ""
@@ -548,7 +667,11 @@ class Row:
         known = parameters()["Atmosphere"]
         u_air = (known["u_given_hpa"] if self.atmosphere.read else known["u_assumed_hpa"]) / 1000
         absolute = most + atmosphere / 1000
-        u_p = math.hypot(self.spread("Line pressure", most) if measured else 0.0, u_air) / absolute if math.isfinite(absolute) else 0
+        u_p = (
+            math.hypot(self.spread("Line pressure", most) if measured else 0.0, u_air) / absolute
+            if math.isfinite(absolute)
+            else 0
+        )
         if name == "Pressure dew point":
             if state == "?":
                 return CANNOT
@@ -570,15 +693,35 @@ class Row:
             return Reading("read", -math.inf, high), "known" if known else "?"
         return Reading("read", low, high), "known" if known else "unknown"
 
-    def temperature_against(self, content: Reading, low: float, high: float, limit: float, relative: float, absolute: float,
-                            u_p: float, u_t: float) -> str:
+    def temperature_against(
+        self,
+        content: Reading,
+        low: float,
+        high: float,
+        limit: float,
+        relative: float,
+        absolute: float,
+        u_p: float,
+        u_t: float,
+    ) -> str:
         found = against_max(Reading("read", low, high, content.low_open, content.high_open), limit)
         if found == PASS and content.plain and math.isfinite(high):
-            return self.near("Water", 1 - NormalDist(high, self.u_dew(high, absolute, relative, u_p, u_t)).cdf(limit), "Water")
+            return self.near(
+                "Water", 1 - NormalDist(high, self.u_dew(high, absolute, relative, u_p, u_t)).cdf(limit), "Water"
+            )
         return found
 
-    def margin(self, content: Reading, low: float, high: float, lowest: Reading, need: float, relative: float, absolute: float,
-               u_p: float) -> str:
+    def margin(
+        self,
+        content: Reading,
+        low: float,
+        high: float,
+        lowest: Reading,
+        need: float,
+        relative: float,
+        absolute: float,
+        u_p: float,
+    ) -> str:
         worst_case, best_case = lowest.low - high, lowest.high - low
         open_best = content.low_open or lowest.high_open
         if below(best_case, need) or (open_best and at_most(best_case, need)):
@@ -598,14 +741,20 @@ class Row:
     def water_doubt(self, kind: str, content: Reading) -> bool:
         """Whether what stands beside the water reading takes its pass away."""
         assert self.rules is not None
-        heading = {"tube": "Water tube reading (mg/m³)", "content": "Water (mg/m³)", "meter": "Dew point measured (°C)"}[kind]
+        heading = {
+            "tube": "Water tube reading (mg/m³)",
+            "content": "Water (mg/m³)",
+            "meter": "Dew point measured (°C)",
+        }[kind]
         written = self.cells[heading]
         if kind in ("tube", "content") and self.expired("Water tube expiry"):
             return True
         content_only = self.rules.of("Water", self.supply) or self.rules.of("Dew point at one atmosphere", self.supply)
         if self.atmosphere_unreadable and self.supply == "airline" and not content_only:
             return True
-        if kind in ("tube", "content") and (self.not_corrected() or (self.atmosphere_unreadable and self.correct != "already")):
+        if kind in ("tube", "content") and (
+            self.not_corrected() or (self.atmosphere_unreadable and self.correct != "already")
+        ):
             return True
         line, nominal = self.cells["Line pressure (bar)"], self.cells["Nominal pressure (bar)"]
         if self.expired("Calibration due") and (kind == "meter" or not content_only):
@@ -630,7 +779,12 @@ class Row:
             if dew < -15 or (content.high_open and dew <= -15):
                 return True
         airline = self.cells["Airline temperature (°C)"]
-        if airline.read and airline.low != airline.high and 1.5 <= most <= 40 and below(airline.low, self.line_dew(content.high, most)):
+        if (
+            airline.read
+            and airline.low != airline.high
+            and 1.5 <= most <= 40
+            and below(airline.low, self.line_dew(content.high, most))
+        ):
             return True
         return nominal.unreadable or line.unreadable or airline.unreadable
 
@@ -638,9 +792,12 @@ class Row:
     def judged(self) -> Answer:
         verdicts = self.answer.verdicts
         if self.rules is None:
-            failed = word(self.row.get("Odour"), ODOURS) == "marked" or word(self.row.get("Liquid water seen"), LIQUID) == "seen" \
-                or FAIL in (self.flow(), self.pressure()) or any(
-                    self.line_state(content) for _, content, _ in self.sources() if content.read)
+            failed = (
+                word(self.row.get("Odour"), ODOURS) == "marked"
+                or word(self.row.get("Liquid water seen"), LIQUID) == "seen"
+                or FAIL in (self.flow(), self.pressure())
+                or any(self.line_state(content) for _, content, _ in self.sources() if content.read)
+            )
             verdicts["Test"] = FAIL if failed else "incomplete"
             return self.answer
         verdicts["Odour"] = self.odour()
@@ -658,14 +815,19 @@ class Row:
         if FAIL in verdicts.values():
             return FAIL
         if not word(self.row.get("Odour"), ODOURS) and all(
-                self.cells.get(one, BLANK).blank and not self.row.get(one) for one in READINGS):
+            self.cells.get(one, BLANK).blank and not self.row.get(one) for one in READINGS
+        ):
             return "incomplete"
         if any(verdicts[name] not in (PASS, NEAR) for name in self.rules.demanded):
             return "incomplete"
         high_pressure = self.supply in ("cylinder", "charging compressor")
-        for name, needs in (("Flow", ["Flow needed (L/min)"]),
-                            ("Line pressure", ["Lowest pressure needed (bar)", "Highest pressure allowed (bar)"])):
-            needed = any(not self.cells[one].blank and not (self.cells[one].plain and self.cells[one].low == 0) for one in needs)
+        for name, needs in (
+            ("Flow", ["Flow needed (L/min)"]),
+            ("Line pressure", ["Lowest pressure needed (bar)", "Highest pressure allowed (bar)"]),
+        ):
+            needed = any(
+                not self.cells[one].blank and not (self.cells[one].plain and self.cells[one].low == 0) for one in needs
+            )
             if verdicts[name] == CANNOT and (needed or not high_pressure):
                 return "incomplete"
             if verdicts[name] == NOT_TESTED and needed and not high_pressure:

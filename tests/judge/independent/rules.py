@@ -40,6 +40,7 @@ class RuleSet:
 def in_our_unit(limit: dict[str, Any]) -> dict[str, Any]:
     """The same limit with its figures in the unit of the blank's column."""
     parameter, unit = limit["parameter"], limit.get("unit", "")
+
     def changed(value: float) -> float:
         if unit == "°F":
             return value * 5 / 9 if parameter == "Dew point margin" else (value - 32) * 5 / 9
@@ -48,6 +49,7 @@ def in_our_unit(limit: dict[str, Any]) -> dict[str, Any]:
         if unit == "g/m³":
             return value * 1000
         return value
+
     return {**limit, **{end: changed(limit[end]) for end in ("min", "max") if end in limit}}
 
 
@@ -57,18 +59,25 @@ def load(path: Path) -> RuleSet:
     limits = [in_our_unit(one) for one in own.get("limit", []) if one["confidence"] in JUDGING]
     kept = list(base.limits) if base else []
     for one in limits:
-        same = [old for old in kept if old["parameter"] == one["parameter"]
-                and ("when" not in one or old.get("when") == one["when"])]
+        same = [
+            old
+            for old in kept
+            if old["parameter"] == one["parameter"] and ("when" not in one or old.get("when") == one["when"])
+        ]
         looser = one["confidence"] == "common practice" and any(one["max"] >= old["max"] for old in same)
         if not looser:
             kept = [old for old in kept if old not in same]
             kept.append(one)
     if base is None:
         kept = limits
-    return RuleSet(own["id"], tuple(own.get("supplies", base.supplies if base else ())),
-                   tuple(own.get("demanded", base.demanded if base else ())),
-                   own.get("flag", base.flag if base else {"default": 10, "Carbon dioxide": 25}), tuple(kept),
-                   own.get("information_only", False))
+    return RuleSet(
+        own["id"],
+        tuple(own.get("supplies", base.supplies if base else ())),
+        tuple(own.get("demanded", base.demanded if base else ())),
+        own.get("flag", base.flag if base else {"default": 10, "Carbon dioxide": 25}),
+        tuple(kept),
+        own.get("information_only", False),
+    )
 
 
 @cache
