@@ -26,9 +26,10 @@ from grader.normalise import normalise
 from grader.page import Page
 from grader.problems import GraderError, Problems
 from grader.read.cells import read_cells
-from grader.read.find import Finding, changed_limits, find_workbooks, read_workbooks
+from grader.read.find import Finding, find_workbooks
 from grader.read.layout import LayoutFile, load_layout, lying_in, spec_for
 from grader.read.log import Log
+from grader.read.process import changed_limits, read_workbooks
 from grader.read.understood import understood_table
 from grader.read.words.units import convert
 from grader.report import problem_table, source_table, unbalanced

@@ -204,12 +204,12 @@ def grade_command(
     Exit status: 0 every row found was graded, whatever the verdicts; 1 some file or row could not be graded;
     2 nothing was written.
     """
-    from grader.read.children import start_early
+    from grader.read.process import start_early
 
     start_early()  # it gets ready while this process loads what it needs
     from grader.batch import run
     from grader.problems import GraderError
-    from grader.read.find import stated_limits
+    from grader.read.process import stated_limits
     from grader.show_grade import count_lines, problem_lines, site_lines
     from grader.write.safely import check_target
 

@@ -37,35 +37,43 @@ class Unclear(NamedTuple):
     values: list[Any]
 
 
-@dataclass
-class Table:
-    """One recognised table of one file: which field stands where.
+class Table(NamedTuple):
+    """One table of tests, the same record from the recogniser of a sheet to the log: which field stands where.
 
-    places    : field -> Place of the column (or row) that holds it.
-    constants : field -> (Place, value) that holds for every test of the table (the Visit sheet, a banner).
     orientation : "down" (a test is a row), "across" (a test is a column), "form" (a test is a sheet),
                   "long" (a test is several rows, one reading each).
-    units  : field -> unit of its column where that is not the field's own.
-    how    : field -> (heading as it stands, how it was understood, how sure); empty where `own`.
-    first  : number of the first of the tables that are parts of one, for what a column's cells say together; -1: itself.
-    own    : headings exactly as the blank has them.
-    order  : "day first" or "month first" where a layout file states it.
-    heads  : 0-based first and last row of the headings, (-1, -1) where there are none.
-    unclear : what could be a field and is not known to be; judged both ways.
+    places    : field -> Place of the column (or row) that holds it.
+    constants : field -> (Place, value) that holds for every test of the table (the Visit sheet, a banner).
+    rows      : 0-based sheet row of each test. across : its 0-based column, or [] where a test is a row.
+    columns   : field -> one value a test (None: blank), the constants not merged in. The log takes rows, across and
+                columns over into its own and leaves them empty here.
+    units     : field -> unit of its column where that is not the field's own.
+    how       : field -> (heading as it stands, how it was understood, how sure).
+    parts_before : how many of the tables before it are parts of the same one, for what a column's cells say together
+                (a banner row opens a new part); 0 for a table that is whole or the first.
+    own       : headings exactly as the blank has them.
+    order     : "day first" or "month first" where a layout file states it.
+    heads     : 0-based first and last row of the headings, (-1, -1) where there are none; where outlets run across,
+                of the whole table.
+    unclear   : what could be a field and is not known to be; judged both ways.
+    file      : number of its file in the log; -1 before it is there.
     """
 
-    file: int
     sheet: str
     orientation: str = "down"
-    places: dict[str, Place] = field(default_factory=dict)
-    constants: dict[str, tuple[Place, Any]] = field(default_factory=dict)
-    units: dict[str, str] = field(default_factory=dict)
-    how: dict[str, tuple[str, str, str]] = field(default_factory=dict)
-    first: int = -1
+    places: dict[str, Place] = {}
+    constants: dict[str, tuple[Place, Any]] = {}
+    rows: list[int] = []
+    across: list[int] = []
+    columns: dict[str, list[Any]] = {}
+    units: dict[str, str] = {}
+    how: dict[str, tuple[str, str, str]] = {}
+    parts_before: int = 0
     own: bool = False
     order: str = ""
     heads: tuple[int, int] = (-1, -1)
-    unclear: list[Unclear] = field(default_factory=list)
+    unclear: Sequence[Unclear] = ()
+    file: int = -1
 
 
 class Unreadable(NamedTuple):

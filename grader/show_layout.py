@@ -11,9 +11,10 @@ import pandas as pd
 
 from grader.batch import with_layouts
 from grader.problems import GraderError, Problems
-from grader.read.find import find_workbooks, read_workbooks
+from grader.read.find import find_workbooks
 from grader.read.layout import layout_text, load_layout
 from grader.read.log import Log
+from grader.read.process import read_workbooks
 from grader.read.understood import OWN, understood_table
 from grader.report import problem_table
 
@@ -45,7 +46,7 @@ def show_layout(file: Path, layouts: Iterable[str | os.PathLike[str]] = (), save
     problems = Problems()
     found, _ = with_layouts(find_workbooks(file, problems), [file], layouts, problems)
     log = read_workbooks(found, problems)
-    tables = [t for i, t in enumerate(log.tables) if t.first in (-1, i)]
+    tables = [t for t in log.tables if not t.parts_before]
     lines = [f"{file.name}: {len(tables)} table{'s' * (len(tables) != 1)}, {len(log.rows)} tests"]
     understood = understood_table(log)
     for (sheet, number), part in understood.groupby(["Sheet", "Table"], sort=False):

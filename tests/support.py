@@ -80,7 +80,7 @@ def log_of(files: Mapping[str, tuple[Row, Sequence[Row]]]) -> Log:
     """The Log of files as the reading stage makes it: name -> (what Visit says, rows of Readings)."""
     builder = LogBuilder()
     for name, (visit, rows) in files.items():
-        number = builder.add_file(
+        builder.add_file(
             {
                 "name": name,
                 "path": name,
@@ -94,14 +94,14 @@ def log_of(files: Mapping[str, tuple[Row, Sequence[Row]]]) -> Log:
             }
         )
         fields = list(dict.fromkeys(["outlet", *(field for row in rows for field in row)]))
-        table = Table(
-            number,
-            "Readings",
-            places={field: Place("Readings", None, c) for c, field in enumerate(fields)},
-            constants={field: (Place("Visit", r, 1), value) for r, (field, value) in enumerate(visit.items())},
-        )
         builder.add_table(
-            table, list(range(1, len(rows) + 1)), [], {field: [row.get(field) for row in rows] for field in fields}
+            Table(
+                "Readings",
+                places={field: Place("Readings", None, c) for c, field in enumerate(fields)},
+                constants={field: (Place("Visit", r, 1), value) for r, (field, value) in enumerate(visit.items())},
+                rows=list(range(1, len(rows) + 1)),
+                columns={field: [row.get(field) for row in rows] for field in fields},
+            )
         )
     return builder.build([])
 

@@ -16,7 +16,7 @@ import pytest
 from grader import batch, grade
 from grader.columns import SHEETS
 from grader.problems import GraderError
-from grader.read.find import stated_limits
+from grader.read.process import stated_limits
 from grader.write.blank import write_blank
 from tests.support import AIRLINE, VISIT
 

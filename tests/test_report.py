@@ -117,15 +117,18 @@ def test_across_and_form_tables_have_their_addresses():
         }
     )
     fields = list(AIRLINE)
-    table = Table(
-        0,
-        "Ring",
-        "across",
-        {f: Place("Ring", r, None) for r, f in enumerate(fields)},
-        {k: (Place("Ring", 90 + i, 1), v) for i, (k, v) in enumerate(VISIT.items())},
-    )
     rows = [AIRLINE, {**AIRLINE, "outlet": "Bay 2", "co_ppm": "bad"}]
-    builder.add_table(table, [0, 0], [2, 3], {f: [row[f] for row in rows] for f in fields})
+    builder.add_table(
+        Table(
+            "Ring",
+            "across",
+            {f: Place("Ring", r, None) for r, f in enumerate(fields)},
+            {k: (Place("Ring", 90 + i, 1), v) for i, (k, v) in enumerate(VISIT.items())},
+            rows=[0, 0],
+            across=[2, 3],
+            columns={f: [row[f] for row in rows] for f in fields},
+        )
+    )
     log = builder.build([])
     tests, problems = graded_log(log)
     frame, _ = problem_table(problems, log)

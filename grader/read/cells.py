@@ -76,7 +76,7 @@ def read_cells(
     rows = log.rows
     tests = rows.index.to_numpy()
     table = rows["table"].to_numpy()
-    parts = np.array([i if t.first < 0 else t.first for i, t in enumerate(log.tables)], dtype=np.int64)
+    parts = np.array([i - t.parts_before for i, t in enumerate(log.tables)], dtype=np.int64)
     # Parts of one table, cut by banner rows, have their columns in common: marks and orders are found for all.
     whole = parts[table.astype(np.int64)] if len(parts) else table
     done: dict[str, dict[str, np.ndarray]] = {}

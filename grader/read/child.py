@@ -1,4 +1,4 @@
-"""The reading process: paths in, pickled tables out, so that a crash of the reading library costs one file.
+"""The reading process: paths in, one Reply a file out, so that a crash of the reading library costs one file.
 
 Loads neither pandas nor numpy. Frames are 8 bytes of length and a pickle, over standard input and output.
 """
@@ -14,10 +14,18 @@ import struct
 import sys
 import time
 from array import array
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from datetime import time as time_of_day
-from typing import Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO
+
+from grader.data import load_toml
+from grader.problems import Table
+from grader.read.formats.parts import Refused, megabytes
+
+if TYPE_CHECKING:
+    from grader.read.shapes.tables import Note
 
 _GARBAGE_THRESHOLD = 200_000
 _SHORT = 256  # values; a shorter column is not worth the packing
@@ -67,6 +75,11 @@ def packed(values: list[Any]) -> list[Any] | tuple[Any, ...]:
     return values
 
 
+def with_columns(table: Table, make: Callable[[Any], Any]) -> Table:
+    """The table with `make` of each of its columns: `packed` on one side, `unpacked` on the other."""
+    return table._replace(columns={name: make(column) for name, column in table.columns.items()})
+
+
 def unpacked(column: list[Any] | tuple[Any, ...]) -> list[Any]:
     """The list that `packed` was given."""
     if isinstance(column, list):
@@ -84,37 +97,55 @@ def unpacked(column: list[Any] | tuple[Any, ...]) -> list[Any]:
     return values
 
 
-def read_file(path: str, limits: Mapping[str, float], layout: Any = None) -> dict[str, Any]:
-    """Read one workbook.
+@dataclass
+class Reply:
+    """What became of one file.
+
+    state  : "read", "refused" or "own" (a product of this program).
+    code, sheet, cell, params : where refused, what the words are filled with.
+    tables : their columns as `packed` makes them, to be `unpacked`.
+    """
+
+    format: str
+    size: int = 0
+    state: str = "refused"
+    sha256: str = ""
+    seconds: float = 0.0
+    code: str = ""
+    sheet: str = ""
+    cell: str = ""
+    params: dict[str, Any] = field(default_factory=dict)
+    tables: list[Table] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
+    rows_found: int = 0
+    rows_passed_over: int = 0
+
+
+def suffix_of(path: str) -> str:
+    """The ending of a file's name, in lower case and without the point."""
+    return os.path.splitext(path)[1].lower().lstrip(".")
+
+
+def read_file(path: str, limits: Mapping[str, float], layout: Any = None) -> Reply:
+    """Read one workbook. The bytes hashed are the bytes read: the file is opened once, never written.
 
     path    : str. limits : the table [limits] of data/limits_reading.toml.
     layout  : LayoutSpec of the layout files that name it, or None.
-    Returns : dict with state ("read", "refused", "own"), format, sha256, size, seconds; where refused also
-              code, sheet, cell and params for the words; where read tables (Found), notes (Note), rows_found,
-              rows_passed_over. The bytes hashed are the bytes read: the file is opened once, never written.
     """
     started = time.perf_counter()
-    reply: dict[str, Any] = {
-        "state": "refused",
-        "format": os.path.splitext(path)[1].lower().lstrip("."),
-        "sha256": "",
-        "size": 0,
-        "sheet": "",
-        "cell": "",
-        "params": {},
-    }
+    reply = Reply(suffix_of(path))
     try:
         _read_into(reply, path, limits, layout)
     except MemoryError:
-        reply.update(code="out_of_memory")
+        reply.code = "out_of_memory"
     except Exception as error:
         _refuse(reply, error)
     except BaseException as error:
         # A panic of the reading library is no Exception; an order to stop is no panic.
         if isinstance(error, (KeyboardInterrupt, SystemExit, GeneratorExit)):
             raise
-        reply.update(code="reader_crashed", params={"what": _said(error)})
-    reply["seconds"] = time.perf_counter() - started
+        reply.code, reply.params = "reader_crashed", {"what": _said(error)}
+    reply.seconds = time.perf_counter() - started
     return reply
 
 
@@ -123,74 +154,45 @@ def _said(error: BaseException) -> str:
     return f"{type(error).__name__}: {lines[0][:200]}" if lines else type(error).__name__
 
 
-def _refuse(reply: dict[str, Any], error: Exception) -> None:
-    from grader.data import load_toml
-    from grader.read.formats.parts import Refused
-
+def _refuse(reply: Reply, error: Exception) -> None:
     if isinstance(error, Refused):
         others = load_toml("limits_reading.toml")["suffixes"]["refused"]
-        honest = error.code == "not_a_workbook" and "." + reply["format"] in others
-        reply.update(
-            code="format_not_read" if honest else error.code, sheet=error.sheet, cell=error.cell, params=error.params
-        )
+        honest = error.code == "not_a_workbook" and "." + reply.format in others
+        reply.code = "format_not_read" if honest else error.code
+        reply.sheet, reply.cell, reply.params = error.sheet, error.cell, error.params
     elif isinstance(error, FileNotFoundError):
-        reply.update(code="file_missing")
+        reply.code = "file_missing"
     elif isinstance(error, PermissionError):
-        reply.update(code="file_forbidden")
+        reply.code = "file_forbidden"
     elif isinstance(error, OSError):
-        reply.update(code="file_unreadable", params={"what": error.strerror or _said(error)})
+        reply.code, reply.params = "file_unreadable", {"what": error.strerror or _said(error)}
     else:
-        reply.update(code="reader_crashed", params={"what": _said(error)})
+        reply.code, reply.params = "reader_crashed", {"what": _said(error)}
 
 
-def _read_into(reply: dict[str, Any], path: str, limits: Mapping[str, float], layout: Any) -> None:
-    from grader.read.formats.parts import Refused, megabytes
-    from grader.read.formats.workbook import open_file
+def _read_into(reply: Reply, path: str, limits: Mapping[str, float], layout: Any) -> None:
+    from grader.read.formats.workbook import open_file  # here and below: the parent needs none of it
     from grader.read.shapes.own_guide import is_own_guide
     from grader.read.shapes.recognise import recognise
 
     with open(path, "rb") as file:
-        size = os.fstat(file.fileno()).st_size
-        reply["size"] = size
-        if size > limits["file_bytes"]:
-            raise Refused("file_too_large", size=megabytes(size), limit=megabytes(limits["file_bytes"]))
-        data = file.read(size)  # no more, or memory is set aside for the limit each time
-    reply.update(sha256=hashlib.sha256(data).hexdigest(), size=len(data))
+        reply.size = os.fstat(file.fileno()).st_size
+        if reply.size > limits["file_bytes"]:
+            raise Refused("file_too_large", size=megabytes(reply.size), limit=megabytes(limits["file_bytes"]))
+        data = file.read(reply.size)  # no more, or memory is set aside for the limit each time
+    reply.sha256, reply.size = hashlib.sha256(data).hexdigest(), len(data)
     opened = open_file(data, path, limits)
-    reply["format"] = opened.format
+    reply.format = opened.format
     if opened.kind:
-        reply["state"] = "own"
+        reply.state = "own"
         return
     sheets = opened.sheets if layout is not None else (s for s in opened.sheets if not is_own_guide(s))
     found = recognise(sheets, layout=layout)
     if not found.tables:
         raise Refused("no_readings_sheet")
-    # Plain tuples: pickling hundreds of named ones costs as much as a tenth of the reading.
-    tables = [
-        (
-            t.sheet,
-            t.orientation,
-            {field: tuple(place) for field, place in t.places.items()},
-            t.constants,
-            t.rows,
-            t.across,
-            {name: packed(column) for name, column in t.columns.items()},
-            t.units,
-            t.how,
-            t.first,
-            t.own,
-            t.order,
-            t.heads,
-        )
-        for t in found.tables
-    ]
-    reply.update(
-        state="read",
-        tables=tables,
-        notes=[tuple(note) for note in (*opened.notes, *found.notes)],
-        rows_found=found.rows_found,
-        rows_passed_over=found.rows_passed_over,
-    )
+    reply.tables, reply.notes = [with_columns(t, packed) for t in found.tables], [*opened.notes, *found.notes]
+    reply.rows_found, reply.rows_passed_over = found.rows_found, found.rows_passed_over
+    reply.state = "read"
 
 
 def bound_memory(size: int) -> bool:

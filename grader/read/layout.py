@@ -331,7 +331,7 @@ def layout_text(log: Log, file: int, left_over: Sequence[tuple[str, str, str]] =
         f'files = [{_quoted(name)}]               # with * for a family of files: "*.xlsx"',
         "",
     ]
-    tables = [t for i, t in enumerate(log.tables) if t.file == file and t.first in (-1, i)]
+    tables = [t for t in log.tables if t.file == file and not t.parts_before]
     for table in tables:
         several = sum(t.sheet == table.sheet for t in tables) > 1
         lines += _table_lines(table, several)

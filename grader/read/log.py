@@ -1,14 +1,18 @@
-"""Log, what the reading stage hands on: the files, their tables, and one raw row a test."""
+"""Log, what the reading stage hands on: the files, their tables, and one raw row a test.
+
+Loads pandas and numpy only to build it, so that reading processes can be started before.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
-
-import numpy as np
-import pandas as pd
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from grader.problems import Table
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
 
 FILE_COLUMNS = (
     "name",
@@ -79,18 +83,14 @@ class LogBuilder:
         return len(self._places["file"])
 
     def add_file(self, entry: dict[str, Any], seconds: float = 0.0) -> int:
-        """Add one file (keys FILE_COLUMNS, not_seen may be left out) and return its number."""
+        """Add one file (keys FILE_COLUMNS, not_seen may be left out); its number, which tables added now get."""
         self.files.append({"not_seen": "", **entry})
         self.seconds.append(seconds)
         return len(self.files) - 1
 
-    def add_table(self, table: Table, rows: list[int], across: list[int], columns: dict[str, list[Any]]) -> int:
-        """Add the tests of one table, its constants merged in, and return how many rows were added.
-
-        rows    : 0-based sheet row of each test. across : 0-based sheet column of each test, or [] for -1.
-        columns : field -> one value a test; every list is as long as rows.
-        """
-        before, count = len(self), len(rows)
+    def add_table(self, table: Table) -> int:
+        """Add one table of the file added last, its constants merged into its columns; the number of its tests."""
+        before, count, columns = len(self), len(table.rows), dict(table.columns)
         for name, value in table.constants.items():
             constant = value[1]
             own = columns.get(name)
@@ -106,15 +106,18 @@ class LogBuilder:
             column = self._columns.setdefault(name, [])
             column.extend([None] * (before - len(column)))
             column.extend(values)
-        self._places["file"].extend([table.file] * count)
+        self._places["file"].extend([len(self.files) - 1] * count)
         self._places["table"].extend([len(self.tables)] * count)
-        self._places["row"].extend(rows)
-        self._places["column"].extend(across or [-1] * count)
-        self.tables.append(table)
-        return len(self) - before
+        self._places["row"].extend(table.rows)
+        self._places["column"].extend(table.across or [-1] * count)
+        self.tables.append(table._replace(rows=[], across=[], columns={}, file=len(self.files) - 1))
+        return count
 
     def build(self, passed_over: list[PassedOver]) -> Log:
         """The Log of all that was added."""
+        import numpy as np
+        import pandas as pd
+
         count = len(self)
         made: dict[str, Any] = {n: np.array(v, dtype=np.int64) for n, v in self._places.items()}
         for name, column in self._columns.items():

@@ -29,7 +29,7 @@ def understood_table(log: Log) -> pd.DataFrame:
     starts, stops = _spans(log)
     count: dict[tuple[int, str], int] = {}
     for number, table in enumerate(log.tables):
-        first = number if table.first < 0 else table.first
+        first = number - table.parts_before
         key = (table.file, table.sheet)
         if first == number:
             count[key] = count.get(key, 0) + 1

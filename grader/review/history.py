@@ -14,6 +14,7 @@ import pandas as pd
 
 from grader.columns import BLANK, CANNOT_TELL, DOUBT, FAIL, PARAMETERS, READ, Parameter
 from grader.frames import by_unique, text
+from grader.natural import natural
 from grader.problems import Problems
 from grader.review.slipped import slip_pairs
 
@@ -158,15 +159,6 @@ def outlets(tests: pd.DataFrame, counts: np.ndarray) -> Outlets:
         text(tests, "system")[last],
         of_test,
     )
-
-
-def natural(key: str) -> str:
-    """A key of normalise.name_key so that figures sort by size.
-
-    >>> natural("bay|10") > natural("bay|9")
-    True
-    """
-    return "|".join(t.zfill(12) if t.isdigit() else t for t in key.split("|"))
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,8 @@ from grader.columns import (
     TEST_PASS,
 )
 from grader.frames import text
-from grader.review.history import DOUBTFUL, HISTORY, Readings, counting, days, natural, readings
+from grader.natural import natural
+from grader.review.history import DOUBTFUL, HISTORY, Readings, counting, days, readings
 from grader.review.shown import column, limit_cells, shown
 from grader.review.statistics.slopes import AGREE_RELATIVE
 

@@ -18,8 +18,8 @@ from typing import Any
 import openpyxl
 
 from grader.read.child import _GARBAGE_THRESHOLD
-from grader.read.find import reading_limits
 from grader.read.formats.workbook import open_file
+from grader.read.process import reading_limits
 from grader.read.shapes.recognise import Sheet, recognise
 
 HEADS = [

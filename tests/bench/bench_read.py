@@ -16,8 +16,9 @@ import xlsxwriter
 
 from grader.columns import FIELDS, READING_FIELDS, VISIT_FIELDS
 from grader.problems import Problems
-from grader.read.find import find_workbooks, read_workbooks
+from grader.read.find import find_workbooks
 from grader.read.log import Log
+from grader.read.process import read_workbooks
 
 
 def make(path: Path, number: int, rows: int) -> None:

@@ -27,7 +27,7 @@ import python_calamine
 
 from grader.batch import Result, run
 from grader.problems import GraderError
-from grader.read import find as files
+from grader.read import process
 from grader.words import words
 from tests.fuzz.mutate import Mutated, mutate
 from tests.fuzz.seeds import ROOT, seeds
@@ -66,8 +66,8 @@ def campaign(count: int, seed: int, *, batch: int = 50, keep: Path | None = None
     keep : folder for the workbooks that failed. say : print how far it is.
     """
     report, chance, sources = Report(), Random(seed), seeds()
-    usual = files.reading_limits
-    files.reading_limits = lambda: {**usual(), "seconds_a_file": SECONDS_A_FILE, "seconds_a_megabyte": 0}
+    usual = process.reading_limits
+    process.reading_limits = lambda: {**usual(), "seconds_a_file": SECONDS_A_FILE, "seconds_a_megabyte": 0}
     try:
         for start in range(0, count, batch):
             number = min(batch, count - start)
@@ -80,7 +80,7 @@ def campaign(count: int, seed: int, *, batch: int = 50, keep: Path | None = None
             raise
         print("stopped; the report is of what was done", file=sys.stderr, flush=True)
     finally:
-        files.reading_limits = usual
+        process.reading_limits = usual
     report.parent_mb, report.child_mb = peaks_mb()
     # What a child is measured at is never less than its parent had when it was started (Linux).
     for who, most in (("a child", report.child_mb), ("the parent", report.parent_mb)):
@@ -149,7 +149,7 @@ def _halves(made: dict[str, Mutated], report: Report, keep: Path | None) -> None
 def processor_seconds(path: Path) -> float:
     """Seconds of a processor that reading one file takes, the start of the process included; inf for a hang."""
     code = (
-        "import sys; from grader.read.child import read_file; from grader.read.find import reading_limits; "
+        "import sys; from grader.read.child import read_file; from grader.read.process import reading_limits; "
         "read_file(sys.argv[1], reading_limits())"
     )
     before = os.times()

@@ -32,7 +32,7 @@ def make_log(table=None, units=None, **columns):
     }
     for name, cells in columns.items():
         made[name] = pd.Series(np.fromiter(cells, dtype=object, count=n), dtype=object)
-    tables = [Table(0, f"Sheet{i}", units=units or {}) for i in range(max(made["table"], default=0) + 1)]
+    tables = [Table(f"Sheet{i}", units=units or {}) for i in range(max(made["table"], default=0) + 1)]
     return SimpleNamespace(rows=pd.DataFrame(made), tables=tables)
 
 
@@ -369,7 +369,7 @@ def test_the_parameters_that_the_words_need_are_given():
         test_time=["x"] * 12,
         outlet=[datetime(2026, 1, 2)] * 12,
     )
-    log.tables = [Table(0, "A"), Table(0, "B")]
+    log.tables = [Table("A"), Table("B")]
     read_cells(log, problems)
     # The swapped dates stand in two tables here, so they are read apart.
     read_cells(make_log(calibration_due=[datetime(2026, m, 2) for m in range(1, 12)] + ["13/3/2026"]), problems)

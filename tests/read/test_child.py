@@ -13,10 +13,10 @@ import openpyxl
 import pytest
 
 from grader.problems import GraderError, Place, Problems, Unreadable, a1
-from grader.read import child, children
-from grader.read import find as files
+from grader.read import child, process
 from grader.read.child import packed, unpacked
-from grader.read.find import Finding, FoundFile, find_workbooks, read_workbooks, reading_limits
+from grader.read.find import Finding, FoundFile, find_workbooks
+from grader.read.process import read_workbooks, reading_limits
 from grader.words import words
 
 LIMITS = reading_limits()
@@ -181,9 +181,9 @@ def test_ten_readings_and_a_stray_cell_keep_their_addresses(tmp_path, books):
 
 def test_a_large_sheet_with_too_many_cells_names_the_far_one(tmp_path, books):
     answer = reply(tmp_path, "v.xlsx", books.with_rows(books.plain(), FAR % b"X"), books, sparse_cells=31)
-    assert (answer["code"], answer["cell"]) == ("sheet_too_large", "X1048576")
+    assert (answer.code, answer.cell) == ("sheet_too_large", "X1048576")
     answer = reply(tmp_path, "v.xlsx", books.with_rows(books.plain(), FAR % b"X"), books, sparse_cells=32)
-    assert answer["state"] == "read"
+    assert answer.state == "read"
 
 
 def test_an_unreadable_cell_far_down_a_sparse_sheet(tmp_path, books):
@@ -310,7 +310,7 @@ def test_what_goes_wrong_on_opening_is_told_apart(monkeypatch, error, code):
         raise error
 
     monkeypatch.setattr("builtins.open", fail)
-    assert child.read_file("a.xlsx", LIMITS)["code"] == code
+    assert child.read_file("a.xlsx", LIMITS).code == code
 
 
 def test_a_panic_of_the_reading_library_is_caught_though_it_is_no_exception(tmp_path, books, monkeypatch):
@@ -322,26 +322,26 @@ def test_a_panic_of_the_reading_library_is_caught_though_it_is_no_exception(tmp_
 
     monkeypatch.setattr("grader.read.formats.workbook.open_sheets", fail)
     answer = reply(tmp_path, "v.xlsx", books.plain(), books)
-    assert (answer["code"], answer["params"]) == ("reader_crashed", {"what": "Panic: index out of bounds"})
+    assert (answer.code, answer.params) == ("reader_crashed", {"what": "Panic: index out of bounds"})
 
 
 def test_a_file_beyond_the_size_limit_is_refused_unread(tmp_path, books):
     data = books.plain()
-    assert reply(tmp_path, "v.xlsx", data, books, file_bytes=len(data))["state"] == "read"
+    assert reply(tmp_path, "v.xlsx", data, books, file_bytes=len(data)).state == "read"
     answer = reply(tmp_path, "v.xlsx", data, books, file_bytes=len(data) - 1)
-    assert (answer["code"], answer["sha256"]) == ("file_too_large", "")
+    assert (answer.code, answer.sha256) == ("file_too_large", "")
 
 
 def test_a_row_lost_on_the_way_is_a_problem(tmp_path, books, monkeypatch):
     books.put(tmp_path, "v.xlsx", books.plain())
-    real = files._replies
+    real = process._replies
 
     def losing(*arguments):
         for index, answer in real(*arguments):
-            answer["rows_found"] += 1
+            answer.rows_found += 1
             yield index, answer
 
-    monkeypatch.setattr(files, "_replies", losing)
+    monkeypatch.setattr(process, "_replies", losing)
     _, said = read(tmp_path)
     assert said == [("v.xlsx", "rows_lost", "")]
 
@@ -358,7 +358,7 @@ def test_a_fault_on_the_parents_side_is_raised_and_not_waited_for(tmp_path, book
         raise ValueError("a frame that cannot be unpacked")
 
     books.put(tmp_path, "v.xlsx", books.plain())
-    monkeypatch.setattr(files.Child, "reply", fail)
+    monkeypatch.setattr(process.Child, "reply", fail)
     with pytest.raises(ValueError, match="a frame that cannot be unpacked"):
         read(tmp_path)
 
@@ -485,16 +485,16 @@ def test_equal_texts_of_a_long_column_are_one_object_afterwards():
 
 def test_a_process_started_early_is_the_one_that_reads(tmp_path, books):
     books.put(tmp_path, "v.xlsx", books.plain())
-    children.start_early()
-    early = children._EARLY[0]
+    process.start_early()
+    early = process._EARLY[0]
     assert len(read(tmp_path)[0].rows) == 2
-    assert children._EARLY == [] and early.poll() is not None
+    assert process._EARLY == [] and early.poll() is not None
 
 
 def test_a_process_started_early_and_never_taken_ends_with_the_command():
     code = (
-        "from grader.read import children; children.start_early(); "
-        "process = children._EARLY[0]; process.stdin.close(); print(process.wait(20))"
+        "from grader.read import process; process.start_early(); "
+        "early = process._EARLY[0]; early.stdin.close(); print(early.wait(20))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert (done.stdout.strip(), done.stderr) == ("0", "")
@@ -504,6 +504,6 @@ def test_that_none_can_be_started_early_is_left_to_the_reading(monkeypatch):
     def fail():
         raise OSError("no more processes")
 
-    monkeypatch.setattr(children, "_started", fail)
-    children.start_early()
-    assert children._EARLY == []
+    monkeypatch.setattr(process, "_started", fail)
+    process.start_early()
+    assert process._EARLY == []

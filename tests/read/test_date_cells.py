@@ -19,7 +19,7 @@ def read(table=None, month_first=False, **columns):
     for name, cells in columns.items():
         rows[name] = pd.Series(np.fromiter(cells, dtype=object, count=n), dtype=object)
     problems = Problems()
-    log = SimpleNamespace(rows=rows, tables=[Table(0, f"Sheet{i}") for i in range(max(rows["table"]) + 1)])
+    log = SimpleNamespace(rows=rows, tables=[Table(f"Sheet{i}") for i in range(max(rows["table"]) + 1)])
     tests = read_cells(log, problems, month_first=month_first)
     found = {}
     for batch in problems.batches:

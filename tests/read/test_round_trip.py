@@ -9,7 +9,8 @@ import pytest
 
 from grader import grade
 from grader.problems import Problems
-from grader.read.find import find_workbooks, read_workbooks
+from grader.read.find import find_workbooks
+from grader.read.process import read_workbooks
 from grader.write.blank import write_blank
 
 OFFICE = shutil.which("soffice") or shutil.which("libreoffice")

@@ -12,7 +12,8 @@ from python_calamine import CalamineWorkbook
 
 from grader.columns import EVIDENCE_FIELDS, FIELDS
 from grader.problems import GraderError, Problems
-from grader.read.find import find_workbooks, read_workbooks
+from grader.read.find import find_workbooks
+from grader.read.process import read_workbooks
 from grader.review.due import due_table
 from grader.review.next_visit import LASTING, LONGEST_FILE_NAME_BYTES, NextVisit, next_visit, safe_file_name, sites_due
 from grader.write.blank import write_blank

@@ -15,7 +15,8 @@ from openpyxl.styles import Font, PatternFill
 from grader import grade
 from grader.data import load_toml
 from grader.problems import GraderError, Problems
-from grader.read.find import find_workbooks, read_workbooks
+from grader.read.find import find_workbooks
+from grader.read.process import read_workbooks
 from grader.write import marked
 from grader.write.marked import write_marked_copies
 from grader.write.safely import kind_of

@@ -9,7 +9,8 @@ import pytest
 
 from grader.page import Block, Page, Record
 from grader.problems import GraderError, Problems
-from grader.read.find import find_workbooks, read_workbooks
+from grader.read.find import find_workbooks
+from grader.read.process import read_workbooks
 from grader.write.blank import write_blank
 from grader.write.page import UNITS_ACROSS
 from grader.write.record import write_records

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
-from grader.problems import Place, a1
+from grader.problems import Place, Table, a1
 from grader.read.layout_spec import TableSpec, overridden
 from grader.read.shapes.columns import NUMBERS, READINGS, Where, are_verdicts, read_fields, through_percent
 from grader.read.shapes.down import Made, is_total
-from grader.read.shapes.tables import Found, Note, Sheet, cut, is_blank, number_of, position_of, tidied, tidied_all
+from grader.read.shapes.tables import Note, Sheet, cut, is_blank, number_of, position_of, tidied, tidied_all
 from grader.read.words.labels import SHARED, VISIT, Column, column, is_unit, kind_of, label, looks_like_value
 
 _LEAST_LABELS = 3
@@ -36,7 +36,7 @@ def read_across(sheet: Sheet, spec: TableSpec | None = None) -> Made | None:
     blocks = _blocks(sheet, side, spec)
     if not blocks:
         return None
-    tables: list[Found] = []
+    tables: list[Table] = []
     notes: list[Note] = []
     found = passed = 0
     for names, rows in blocks:
@@ -195,7 +195,7 @@ def _read_block(sheet: Sheet, side: _Side, names: int, rows: list[int], spec: Ta
             {f: (Place(sheet.name, number_of(sheet, names), side.at), v) for f, v in spec.constants.items()}
         )
         how.update(dict.fromkeys(spec.constants, ("", f"layout file {spec.source}", "certain")))
-    table = Found(
+    table = Table(
         sheet.name,
         "across",
         made.places,

@@ -8,11 +8,11 @@ from itertools import compress
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from grader.data import load_toml
-from grader.problems import Place, a1
+from grader.problems import Place, Table, a1
 from grader.read.layout_spec import TableSpec
 from grader.read.shapes.columns import NUMBERS, READINGS, Fields, Where, read_fields, through_percent
 from grader.read.shapes.heads import Head
-from grader.read.shapes.tables import Found, Note, Sheet, number_of, shown, tidied
+from grader.read.shapes.tables import Note, Sheet, number_of, shown, tidied
 from grader.read.words.heading_words import key, reading_words
 from grader.read.words.labels import SHARED, VISIT, is_placeholder, looks_like_value
 
@@ -44,7 +44,7 @@ def _is_total(text: str) -> bool:
 class Made(NamedTuple):
     """Tables of one sheet, what is to be said, and the rows: found, and passed over with a note each."""
 
-    tables: list[Found]
+    tables: list[Table]
     notes: list[Note]
     rows_found: int
     passed_over: int
@@ -146,9 +146,9 @@ def _tables(
     how: dict[str, tuple[str, str, str]],
     first: int,
     block: Block,
-) -> list[Found]:
-    """One Found a part; the first stands for all where there is no banner."""
-    tables: list[Found] = []
+) -> list[Table]:
+    """One Table a part; the first stands for all where there is no banner."""
+    tables: list[Table] = []
     order = block.spec.order if block.spec else ""
     heads = (-1, -1)
     if block.head.bottom >= 0:
@@ -164,7 +164,7 @@ def _tables(
         constants = {**base, **{f: (place, value) for f, (place, value, _) in own.items()}}
         known = {**how, **{f: (shown(value), said, "likely") for f, (_, value, said) in own.items()}}
         tables.append(
-            Found(
+            Table(
                 sheet.name,
                 "down",
                 made.places,

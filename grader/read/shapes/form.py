@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from grader.problems import Place, Unreadable, a1
+from grader.problems import Place, Table, Unreadable, a1
 from grader.read.layout_spec import TableSpec
 from grader.read.shapes.columns import NUMBERS, READINGS, Where, read_fields, through_percent
 from grader.read.shapes.down import Made
 from grader.read.shapes.pairs import Pair, pairs
-from grader.read.shapes.tables import Found, Note, Sheet, is_blank, number_of, position_of, shown, tidied
+from grader.read.shapes.tables import Note, Sheet, is_blank, number_of, position_of, shown, tidied
 from grader.read.words.heading_words import key, reading_words
 from grader.read.words.headings import CERTAIN, Heading
 from grader.read.words.labels import (
@@ -48,7 +48,7 @@ def read_form(sheet: Sheet, spec: TableSpec | None = None) -> Made | None:
         p if p.label.field in SHARED or p.value is None else p._replace(value=Unreadable(shown(p.value), "several"))
         for p in shared
     ]
-    tables: list[Found] = []
+    tables: list[Table] = []
     rows = 0
     for block in blocks:
         table, said, is_test = _read_block(sheet, [*shared, *block], spec)
@@ -186,7 +186,7 @@ def _blocks(found: list[Pair]) -> tuple[list[Pair], list[list[Pair]]]:
     return shared, blocks
 
 
-def _read_block(sheet: Sheet, block: list[Pair], spec: TableSpec | None) -> tuple[Found, list[Note], bool]:
+def _read_block(sheet: Sheet, block: list[Pair], spec: TableSpec | None) -> tuple[Table, list[Note], bool]:
     columns = [p.label._replace(at=i) for i, p in enumerate(block)]
     cells = {i: [p.value] for i, p in enumerate(block)}
 
@@ -214,7 +214,7 @@ def _read_block(sheet: Sheet, block: list[Pair], spec: TableSpec | None) -> tupl
         how.update(dict.fromkeys(spec.constants, ("", f"layout file {spec.source}", CERTAIN)))
     is_test = any(v[0] is not None for f, v in made.values.items() if f not in VISIT and f != "remarks")
     at = made.places.get("outlet") or next(iter(made.places.values()))
-    table = Found(
+    table = Table(
         sheet.name,
         "form",
         made.places,

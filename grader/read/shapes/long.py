@@ -6,13 +6,13 @@ from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
-from grader.problems import Place, Unreadable, a1
+from grader.problems import Place, Table, Unreadable, a1
 from grader.read.layout_spec import TableSpec, overridden
 from grader.read.shapes.columns import AS_FOUND, NUMBERS, READINGS, Fields, Where, read_fields, through_percent, twice
 from grader.read.shapes.down import Made, constants_of, is_total
 from grader.read.shapes.heads import columns_of
 from grader.read.shapes.pairs import shared_above
-from grader.read.shapes.tables import Found, Note, Sheet, is_blank, number_of, position_of, shown, tidied
+from grader.read.shapes.tables import Note, Sheet, is_blank, number_of, position_of, shown, tidied
 from grader.read.words.heading_words import key, reading_words
 from grader.read.words.headings import CERTAIN, LIKELY, Heading
 from grader.read.words.labels import Column, column, is_placeholder, is_unit, kind_of, label, looks_like_value
@@ -77,7 +77,7 @@ def read_long(sheet: Sheet, spec: TableSpec | None = None) -> Made | None:
     for i, row in enumerate(tests):
         places = {f: _own_place(sheet, found, p, cells.get((i, f), row)) for f, p in made.places.items()}
         tables.append(
-            Found(
+            Table(
                 sheet.name,
                 "long",
                 places,
@@ -104,7 +104,7 @@ def read_long(sheet: Sheet, spec: TableSpec | None = None) -> Made | None:
 
 def _without_figures(sheet: Sheet, found: _Long) -> Made:
     """One reading a row, and no column that is surely that of the figures: nothing is read, and that is said."""
-    empty = Found(sheet.name, "long", {}, {}, [], [], {}, heads=(number_of(sheet, found.head),) * 2)
+    empty = Table(sheet.name, "long", {}, {}, [], [], {}, heads=(number_of(sheet, found.head),) * 2)
     cell = a1(number_of(sheet, found.head), found.names)
     rows = sum(not is_blank(cells[found.names]) for cells in sheet.rows[found.head + 1 :])
     line = 'orientation = "long", value_column = "?"'

@@ -16,15 +16,15 @@ from functools import cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS, normal_heading
-from grader.problems import Place, Unreadable, a1
+from grader.problems import Place, Table, Unreadable, a1
 from grader.read.layout_spec import LayoutSpec
 from grader.read.shapes.down import Block, Made, plain, read_down
 from grader.read.shapes.heads import Head
-from grader.read.shapes.tables import Found, Note, Recognised, Sheet, number_of
+from grader.read.shapes.tables import Note, Recognised, Sheet, number_of
 from grader.read.words.headings import CERTAIN, EXACT, Heading
 from grader.read.words.labels import SHARED, Column, label
 
-__all__ = ["Found", "Note", "Recognised", "Sheet", "Vocabulary", "recognise", "vocabulary"]
+__all__ = ["Note", "Recognised", "Sheet", "Vocabulary", "recognise", "vocabulary"]
 
 LONGEST_HEADING = 80
 _MEMO_SIZE = 20_000
@@ -67,7 +67,7 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
     unused: list[Note] = []
     constants: dict[str, tuple[Place, Any]] = {}
     covers: list[tuple[Sheet, dict[str, tuple[Place, Any]], dict[str, tuple[str, str, str]]]] = []
-    tables: list[Found] = []
+    tables: list[Table] = []
     notes: list[Note] = []
     rows_found = passed_over = 0
     with_visit = False
@@ -233,7 +233,7 @@ def _read_own(sheet: Sheet, texts: _Texts, first: tuple[int, dict[int, str]], kn
             blocks[-1][2].append(row)
         elif _opens(set(fields.values()), known):
             blocks.append((row, fields, []))
-    tables: list[Found] = []
+    tables: list[Table] = []
     notes: list[Note] = []
     rows_found = passed_over = 0
     for i, (row, fields, again) in enumerate(blocks):
@@ -288,7 +288,7 @@ def _read_visit(sheet: Sheet, texts: _Texts, known: Vocabulary) -> tuple[dict[st
     return constants, notes
 
 
-def _with_constants(tables: list[Found], constants: dict[str, tuple[Place, Any]]) -> list[Found]:
+def _with_constants(tables: list[Table], constants: dict[str, tuple[Place, Any]]) -> list[Table]:
     """Give the Visit sheet's values to the table of sheet Readings.
 
     Other tables get them where there is no such sheet, or where they say neither site nor date themselves:
@@ -302,7 +302,7 @@ def _with_constants(tables: list[Found], constants: dict[str, tuple[Place, Any]]
     return made
 
 
-def _says_where_or_when(table: Found) -> bool:
+def _says_where_or_when(table: Table) -> bool:
     return any(f in table.places or f in table.constants for f in ("site", "test_date"))
 
 
@@ -327,12 +327,12 @@ def _cover(sheet: Sheet) -> tuple[dict[str, tuple[Place, Any]], dict[str, tuple[
 
 
 def _with_cover(
-    tables: list[Found],
+    tables: list[Table],
     sheet: Sheet,
     constants: dict[str, tuple[Place, Any]],
     how: dict[str, tuple[str, str, str]],
     notes: list[Note],
-) -> list[Found]:
+) -> list[Table]:
     made = []
     used = False
     for table in tables:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from grader.problems import Place, a1
+from grader.problems import Place, Table, a1
 from grader.read.layout_spec import TableSpec, overridden
 from grader.read.shapes.across import read_across
 from grader.read.shapes.banners import is_date
@@ -16,7 +16,7 @@ from grader.read.shapes.groups import Group, of_group, side_by_side, skipped
 from grader.read.shapes.heads import READINGS, Head, columns_of, head_at
 from grader.read.shapes.long import read_long
 from grader.read.shapes.pairs import pairs, shared_above
-from grader.read.shapes.tables import Found, Note, Sheet, is_blank, number_of, position_of, shown, tidied
+from grader.read.shapes.tables import Note, Sheet, is_blank, number_of, position_of, shown, tidied
 from grader.read.words.labels import label, looks_like_value, may_be_heading
 
 _LONGEST_TITLE = 60
@@ -205,7 +205,7 @@ def _suspects(sheet: Sheet, head: Head) -> set[int]:
 def _read_blocks(sheet: Sheet, heads: list[tuple[Head, list[int]]], specs: Sequence[TableSpec | None]) -> Made:
     """The tables below their headings; specs: what a layout file says of each."""
     columns = list(zip(*sheet.rows))
-    tables: list[Found] = []
+    tables: list[Table] = []
     notes: list[Note] = []
     rows_found = passed = 0
     regions = [_region(sheet, heads, i) for i in range(len(heads))]
@@ -255,7 +255,7 @@ def _read_blocks(sheet: Sheet, heads: list[tuple[Head, list[int]]], specs: Seque
             block = Block(here, stop, again, more, understood, own, skip=frozenset(skip))
             made = read_down(sheet, columns, _clean, block)
             # Parts of one table: what their columns say together, and one table of a layout file.
-            tables += [t._replace(first=len(tables) - begin + n) for n, t in enumerate(made.tables)]
+            tables += [t._replace(parts_before=len(tables) - begin + n) for n, t in enumerate(made.tables)]
             # What is said of columns that all groups have is said once.
             notes += [n for n in made.notes if n not in notes]
             found += made.rows_found

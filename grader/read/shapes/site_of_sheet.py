@@ -6,8 +6,8 @@ import re
 from typing import Any
 
 from grader.data import load_toml
-from grader.problems import Place
-from grader.read.shapes.tables import Found, Note
+from grader.problems import Place, Table
+from grader.read.shapes.tables import Note
 from grader.read.words.dates import parse_date
 
 _YEAR = re.compile(r".*\b(?:19|20)\d{2}\b.*|.*\bq[1-4]\b.*", re.IGNORECASE)
@@ -24,7 +24,7 @@ def _generic(name: str) -> bool:
     return not words or all(w in load_toml("limits_reading.toml")["rows"]["sheet_words"] for w in words)
 
 
-def with_sheet_names(tables: list[Found], notes: list[Note]) -> list[Found]:
+def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:
     """Tables with what the names of their sheets say.
 
     A name that is a date is the test date of a table without one, noted. Where several sheets hold tables that
@@ -36,7 +36,7 @@ def with_sheet_names(tables: list[Found], notes: list[Note]) -> list[Found]:
     made = []
     said: set[tuple[str, str]] = set()
 
-    def note(code: str, table: Found, line: str) -> None:
+    def note(code: str, table: Table, line: str) -> None:
         if (code, table.sheet) not in said:
             said.add((code, table.sheet))
             notes.append(Note(code, table.sheet, "", table.sheet, {"line": line}))
@@ -69,5 +69,5 @@ def _is_day(name: str) -> bool:
     return bool(parsed.day or (parsed.day_first or parsed.month_first))
 
 
-def _has(table: Found, field: str) -> bool:
+def _has(table: Table, field: str) -> bool:
     return field in table.constants or any(v is not None for v in table.columns.get(field, ()))

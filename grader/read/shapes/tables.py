@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any, NamedTuple
 
-from grader.problems import Place, Unreadable
+from grader.problems import Table, Unreadable
 
 Range = tuple[int, int, int, int]  # 0-based: first row, first column, last row, last column
 
@@ -46,40 +46,10 @@ class Note(NamedTuple):
     params: dict[str, Any]
 
 
-class Found(NamedTuple):
-    """One recognised table.
-
-    rows      : 0-based sheet row of each test. across : its 0-based column, or [] where a test is a row.
-    columns   : field -> one value a test (None: blank).
-    places    : field -> Place. constants : field -> (Place, value), not yet merged into the columns.
-    units     : field -> unit of its column where that is not the field's own.
-    how       : field -> (its heading as it stands, how it was understood, how sure).
-    first     : distance back to the first of the tables that are parts of one (a banner row opens a new part).
-    own       : the program's own blank, or headings exactly as it has them.
-    heads     : 0-based first and last row of the headings, (-1, -1) where there are none; where outlets run
-                across, of the whole table.
-    order     : "day first" or "month first" where a layout file states it.
-    """
-
-    sheet: str
-    orientation: str
-    places: dict[str, Place]
-    constants: dict[str, tuple[Place, Any]]
-    rows: list[int]
-    across: list[int]
-    columns: dict[str, list[Any]]
-    units: dict[str, str] = {}
-    how: dict[str, tuple[str, str, str]] = {}
-    first: int = 0
-    own: bool = False
-    order: str = ""
-    heads: tuple[int, int] = (-1, -1)
-
-
 class Recognised(NamedTuple):
     """The tables of a workbook. rows_found is counted from the sheets, not from the tables' columns."""
 
-    tables: list[Found]
+    tables: list[Table]
     notes: list[Note]
     rows_found: int
     rows_passed_over: int

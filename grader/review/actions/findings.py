@@ -16,7 +16,6 @@ words file.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -26,6 +25,7 @@ import pandas as pd
 from grader.columns import CANNOT_TELL, FAIL, NEAR_LIMIT, NO_LIMIT, NOT_TESTED, PASS, READ, SHEETS, TEST_NEAR
 from grader.data import load_toml
 from grader.frames import by_unique, group_codes, text
+from grader.natural import natural
 from grader.review.actions.texts import WHOLE, ActionTexts
 
 JUDGED = ("odour", "oxygen", "co", "co2", "oil", "water", "flow", "pressure")
@@ -333,19 +333,8 @@ def _where_it_shows(tests: pd.DataFrame, found: pd.DataFrame) -> pd.DataFrame:
     return counts
 
 
-def _natural(name: str) -> tuple[tuple[int, int, str], ...]:
-    """Sort key under which outlet 2 comes before outlet 10.
-
-    >>> sorted(["Bay 10", "Bay 2"], key=_natural)
-    ['Bay 2', 'Bay 10']
-    """
-    return tuple(
-        (0, int(part), "") if part.isdecimal() else (1, 0, part) for part in re.split(r"(\d+)", name.casefold()) if part
-    )
-
-
 def _ranks(names: np.ndarray) -> np.ndarray:
-    rank = {name: i for i, name in enumerate(sorted(pd.unique(names), key=_natural))}
+    rank = {name: i for i, name in enumerate(sorted(pd.unique(names), key=natural))}
     return by_unique(names, rank.__getitem__).astype(np.int64)
 
 

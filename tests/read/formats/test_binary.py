@@ -9,11 +9,12 @@ import pytest
 import python_calamine
 
 from grader.problems import Problems, Unreadable
-from grader.read.find import find_workbooks, read_workbooks, reading_limits
+from grader.read.find import find_workbooks
 from grader.read.formats.binary import scan_xls
 from grader.read.formats.compound import Compound, ole_kind
 from grader.read.formats.parts import Refused
 from grader.read.formats.workbook import open_file
+from grader.read.process import read_workbooks, reading_limits
 
 LIMITS = reading_limits()
 BOOKS = Path(__file__).parents[2] / "workbooks"

@@ -6,9 +6,9 @@ import zipfile
 
 import pytest
 
-from grader.read.find import reading_limits
 from grader.read.formats import parts
 from grader.read.formats.parts import Parts, Refused, _entries
+from grader.read.process import reading_limits
 
 LIMITS = reading_limits()
 

@@ -10,10 +10,10 @@ import pytest
 
 from grader.problems import Unreadable
 from grader.read.child import read_file
-from grader.read.find import reading_limits
 from grader.read.formats.parts import Parts
 from grader.read.formats.rewritten import closed_up, mended
 from grader.read.formats.workbook import open_file
+from grader.read.process import reading_limits
 from tests.read.conftest import SHEET, changed, plain, with_rows
 
 OXYGEN = rb'<c r="F2"[^>]*><v>[^<]*</v></c>'
@@ -39,8 +39,8 @@ def read(tmp_path, data, **limits):
 def test_an_error_value_of_any_age_is_one_unreadable_cell(tmp_path, code, stray):
     data = with_oxygen(b'<c r="F2" t="e"><v>%s</v></c>' % code.encode())
     reply = read(tmp_path, with_rows(data, stray) if stray else data)
-    assert reply["state"] == "read" and reply["rows_found"] == 3
-    assert reply["tables"][0][6]["oxygen_pct"] == [Unreadable(code, "error"), 20.9, 20.9]
+    assert reply.state == "read" and reply.rows_found == 3
+    assert reply.tables[0].columns["oxygen_pct"] == [Unreadable(code, "error"), 20.9, 20.9]
 
 
 @pytest.mark.parametrize("stray", [b"", STRAY])
@@ -48,14 +48,14 @@ def test_an_error_value_of_any_age_is_one_unreadable_cell(tmp_path, code, stray)
 def test_a_number_cell_without_a_number_is_one_unreadable_cell(tmp_path, value, stray):
     data = with_oxygen(b'<c r="F2" t="n"><v>%s</v></c>' % value.encode())
     reply = read(tmp_path, with_rows(data, stray) if stray else data)
-    assert reply["state"] == "read" and reply["rows_found"] == 3
-    first, *others = reply["tables"][0][6]["oxygen_pct"]
+    assert reply.state == "read" and reply.rows_found == 3
+    first, *others = reply.tables[0].columns["oxygen_pct"]
     assert isinstance(first, Unreadable) and first.shown.casefold() == value.casefold() and others == [20.9, 20.9]
 
 
 def test_what_cannot_be_mended_is_refused_as_damaged(tmp_path):
     reply = read(tmp_path, with_oxygen(b'<c r="F2" t="s"><v>999999</v></c>'))
-    assert reply["state"] == "refused" and reply["code"] == "damaged" and reply["sheet"] == "Readings"
+    assert reply.state == "refused" and reply.code == "damaged" and reply.sheet == "Readings"
 
 
 @pytest.mark.parametrize(
@@ -87,10 +87,10 @@ def test_unusual_xml_goes_to_the_patient_reader_with_the_same_result(tmp_path, c
     odd = changed(data, SHEET, lambda content: content.replace(*change))
     assert closed_up(Parts(odd, reading_limits()).read(SHEET)) is None
     plainly, patiently = (read(tmp_path, one) for one in (data, odd))
-    assert plainly["tables"] == patiently["tables"] and patiently["rows_found"] == 3
+    assert plainly.tables == patiently.tables and patiently.rows_found == 3
     bad = with_oxygen(b'<c r="F2"><v>NaN</v></c>', odd)
     reply = read(tmp_path, bad)
-    assert reply["state"] == "refused" and reply["code"] == "damaged" and reply["sheet"] == "Readings"
+    assert reply.state == "refused" and reply.code == "damaged" and reply.sheet == "Readings"
 
 
 def test_a_cell_without_address_is_not_mended():
@@ -105,14 +105,14 @@ def test_an_encoding_that_nobody_decodes_is_refused_in_plain_words(tmp_path, enc
         return head + "<!-- µ -->".encode() + content[content.index(b"<worksheet") :]
 
     reply = read(tmp_path, changed(plain(), SHEET, declare))
-    assert (reply["code"], reply["params"]) == ("damaged", {"what": f"the part {SHEET} is not UTF-8 text"})
+    assert (reply.code, reply.params) == ("damaged", {"what": f"the part {SHEET} is not UTF-8 text"})
 
 
 def test_an_unknown_encoding_of_plain_letters_is_refused_or_read_but_no_crash(tmp_path):
     head = b'<?xml version="1.0" encoding="klingon"?>'
     for part, start in (("xl/workbook.xml", b"<workbook"), (SHEET, b"<worksheet")):
         reply = read(tmp_path, changed(plain(), part, lambda c, s=start: head + c[c.index(s) :]))
-        assert reply["state"] == "read" or reply["code"] == "damaged"
+        assert reply.state == "read" or reply.code == "damaged"
 
 
 def test_a_broken_binary_workbook_is_damaged_not_a_broken_disk(tmp_path, monkeypatch):
@@ -120,12 +120,12 @@ def test_a_broken_binary_workbook_is_damaged_not_a_broken_disk(tmp_path, monkeyp
         raise OSError("unexpected end of file")
 
     monkeypatch.setattr("python_calamine.CalamineWorkbook.from_filelike", fail)
-    assert read(tmp_path, plain())["code"] == "damaged"
+    assert read(tmp_path, plain()).code == "damaged"
 
 
 def test_a_full_sheet_beyond_the_limit_for_empty_ones_is_read_whole(tmp_path):
     """As an honest million rows are: more cells than dense_cells, and the XML to match."""
     reply = read(tmp_path, plain(range(1, 41)), dense_cells=100, sparse_cells=100)
-    assert reply["state"] == "read" and reply["rows_found"] == 40
+    assert reply.state == "read" and reply.rows_found == 40
     far = read(tmp_path, with_rows(plain(range(1, 41)), STRAY), dense_cells=100, sparse_cells=100)
-    assert far["code"] == "sheet_too_large"
+    assert far.code == "sheet_too_large"

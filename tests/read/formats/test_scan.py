@@ -9,10 +9,10 @@ import openpyxl
 import pytest
 from openpyxl.styles import Alignment
 
-from grader.read.find import reading_limits
 from grader.read.formats.parts import Parts, Refused
 from grader.read.formats.scan import _Styles, is_percent, prints_a_mark, scan_sheet, scan_workbook
 from grader.read.formats.workbook import open_file
+from grader.read.process import reading_limits
 
 LIMITS = reading_limits()
 

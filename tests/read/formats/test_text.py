@@ -10,9 +10,10 @@ from grader import grade
 from grader.columns import BLANK, READ, SHEETS, UNREADABLE
 from grader.problems import Problems, Unreadable
 from grader.read.cells import read_cells
-from grader.read.find import find_workbooks, read_workbooks, reading_limits
+from grader.read.find import find_workbooks
 from grader.read.formats.parts import Refused
 from grader.read.formats.text import read_text
+from grader.read.process import read_workbooks, reading_limits
 
 LIMITS = reading_limits()
 HEADINGS = ["Outlet", "Location", "Test date", "Odour", "Oxygen (%)", "Carbon monoxide (ppm)", "Oil (mg/m³)", "Remarks"]

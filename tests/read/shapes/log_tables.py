@@ -13,13 +13,13 @@ import openpyxl
 import pandas as pd
 
 from grader.columns import FIELDS, READ, UNREADABLE
-from grader.problems import Place, Problems, Table, a1
+from grader.problems import Problems, a1
 from grader.read.cells import read_cells
-from grader.read.find import reading_limits
 from grader.read.formats.workbook import open_file
 from grader.read.layout import layout_text, load_layout
 from grader.read.layout_spec import LayoutSpec
 from grader.read.log import Log, LogBuilder
+from grader.read.process import reading_limits
 from grader.read.shapes.recognise import recognise
 from grader.read.words.units import convert
 
@@ -79,23 +79,7 @@ class ReadLog:
                 "state": "read",
             }
         )
-        added = 0
-        for t in found.tables:
-            places = {f: Place(*p) for f, p in t.places.items()}
-            table = Table(
-                0,
-                t.sheet,
-                t.orientation,
-                places,
-                t.constants,
-                t.units,
-                t.how,
-                len(builder.tables) - t.first,
-                t.own,
-                t.order,
-                t.heads,
-            )
-            added += builder.add_table(table, t.rows, t.across, t.columns)
+        added = sum(map(builder.add_table, found.tables))
         assert added == found.rows_found  # no row is lost, in any shape
         self.found, self.notes = found, found.notes
         self.log: Log = builder.build([])

@@ -64,8 +64,14 @@ def judged(rows: Sequence[Mapping[str, Any]], as_of: str = "2026-06-30", rules: 
             }
         )
         fields = sorted({name for row in mine for name in row} - {"file"})
-        table = Table(file, "Readings", places={f: Place("Readings", None, i) for i, f in enumerate(fields)})
-        builder.add_table(table, list(range(1, len(mine) + 1)), [], {f: [row.get(f) for row in mine] for f in fields})
+        builder.add_table(
+            Table(
+                "Readings",
+                places={f: Place("Readings", None, i) for i, f in enumerate(fields)},
+                rows=list(range(1, len(mine) + 1)),
+                columns={f: [row.get(f) for row in mine] for f in fields},
+            )
+        )
     return graded_log(builder.build([]), rules, as_of)[0]
 
 

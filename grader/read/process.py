@@ -1,0 +1,341 @@
+"""The parent's side of reading: the reading processes, and the Log made of what they answer.
+
+Loads neither pandas nor numpy before the Log is built, so that a process can be started before them.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import gc
+import os
+import queue
+import subprocess
+import sys
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from grader.data import load_toml
+from grader.natural import natural
+from grader.problems import GraderError, Problems
+from grader.read.child import Reply, receive, send, suffix_of, unpacked, with_columns
+from grader.read.find import OWN, Finding, FoundFile, counted
+from grader.read.log import Log, LogBuilder, PassedOver
+
+MOST_CHILDREN = 2
+_AHEAD = 2  # paths given to a reading process: the one it is at, and the next
+_WATCH_SECONDS = 0.2  # how often overdue reading processes are looked for
+_EARLY: list[subprocess.Popen[bytes]] = []  # started and not yet in use
+
+
+def start_early() -> None:
+    """Start one reading process, which gets ready while this one loads what it needs; the next Child takes it.
+
+    For a command that is about to read. A process that is never taken ends with this one.
+    """
+    if _EARLY:
+        return
+    try:
+        _EARLY.append(_started())
+    except OSError:
+        return  # whoever reads tries again, and says why it cannot be
+
+
+def _started() -> subprocess.Popen[bytes]:
+    # The child finds the modules where this process found them, and none in the current folder.
+    home = str(Path(__file__).resolve().parents[2])
+    places = [p for p in sys.path if p and os.path.isabs(p)]
+    code = (
+        f"import sys; sys.path[:] = {[*places, *([] if home in places else [home])]!r}; "
+        "from grader.read.child import main; raise SystemExit(main())"
+    )
+    return subprocess.Popen(
+        [sys.executable, "-P", "-S", "-c", code],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
+    )
+
+
+class Child:
+    """One reading process, and since when it has been at its file.
+
+    limits : the table [limits] of data/limits_reading.toml.
+    Raises : OSError where no process can be started.
+    """
+
+    def __init__(self, limits: Mapping[str, float]) -> None:
+        self.limits = limits
+        self.since: float | None = None
+        self.overdue = False
+        self.allowed_s = limits["seconds_a_file"]
+        self.process = _EARLY.pop() if _EARLY else _started()
+
+    def greet(self) -> str:
+        """Send the limits and wait until the child is ready; "" if it is, else what is wrong."""
+        try:
+            send(self.process.stdin, self.limits)  # type: ignore[arg-type]
+            answer = str(receive(self.process.stdout))  # type: ignore[arg-type]
+        except (EOFError, OSError):
+            return "it ended at once"
+        return "" if answer.startswith("ready") else answer
+
+    def ask(self, path: str, layout: Any = None) -> None:
+        """Give the child a path and its layout. That it is gone is seen when the reply is fetched."""
+        try:
+            send(self.process.stdin, (path, layout))  # type: ignore[arg-type]
+        except OSError:
+            self.process.kill()
+
+    def reply(self, size: int = 0) -> Reply | None:
+        """The reply to the oldest path given, a file of so many bytes, or None if the child died or was stopped over it."""
+        self.allowed_s = self.limits["seconds_a_file"] + self.limits["seconds_a_megabyte"] * max(size, 0) / 1e6
+        self.since = time.monotonic()
+        try:
+            return receive(self.process.stdout)  # type: ignore[arg-type]
+        except (EOFError, OSError):
+            return None
+        finally:
+            self.since = None
+
+    def stop_if_overdue(self) -> None:
+        """Stop the child where it has been at one file for longer than the limit."""
+        since = self.since
+        if since is not None and time.monotonic() - since > self.allowed_s:
+            self.overdue = True
+            self.process.kill()
+
+    def close(self) -> None:
+        """Stop the child and wait for its end."""
+        self.process.kill()
+        self.process.wait()
+        for stream in (self.process.stdin, self.process.stdout):
+            try:
+                if stream is not None:
+                    stream.close()
+            except OSError:
+                continue  # unsent bytes to a child that is gone
+
+
+def reading_limits() -> dict[str, float]:
+    """The limits of reading, a copy that may be changed, from data/limits_reading.toml."""
+    return dict(load_toml("limits_reading.toml")["limits"])
+
+
+def changed_limits(changes: Mapping[str, float]) -> dict[str, float]:
+    """The limits of reading with some of them changed.
+
+    changes : name of a limit of data/limits_reading.toml -> a number above 0.
+    Raises  : GraderError for a name that is no limit, or a value that is none.
+    """
+    limits = reading_limits()
+    for name, value in changes.items():
+        if name not in limits:
+            raise GraderError(f"{name!r} is no limit of reading. There are: {', '.join(limits)}.")
+        if not isinstance(value, (int, float)) or isinstance(value, bool) or not 0 < value < float("inf"):
+            raise GraderError(f"The limit {name} must be a number above 0, not {value!r}.")
+        limits[name] = value
+    return limits
+
+
+def stated_limits(texts: Iterable[str]) -> dict[str, float]:
+    """Changes to the limits of reading as a command states them.
+
+    Raises : GraderError where one is not NAME=NUMBER, or as for changed_limits.
+
+    >>> stated_limits(["file_bytes=600_000_000"])
+    {'file_bytes': 600000000.0}
+    """
+    changes: dict[str, float] = {}
+    for text in texts:
+        name, _, value = text.partition("=")
+        try:
+            changes[name.strip()] = float(value)
+        except ValueError as error:
+            raise GraderError(f"{text!r} states no limit of reading: write it as file_bytes=600000000.") from error
+    changed_limits(changes)
+    return changes
+
+
+def read_workbooks(
+    found: Finding,
+    problems: Problems,
+    *,
+    limits: Mapping[str, float] | None = None,
+    children: int = MOST_CHILDREN,
+    progress: Callable[[int, int], None] | None = None,
+) -> Log:
+    """Read workbooks in child processes into one Log.
+
+    found    : from find_workbooks. problems : gets every refused file and every note.
+    limits   : as reading_limits(); None: those of data/limits_reading.toml.
+    children : reading processes at most, 1 or 2; few small files take one.
+    progress : called with (files done, files in all) after each file.
+    Returns  : Log, its files and rows in the order of `found` whichever child was quicker. A file that cannot
+               be read is in it with state "refused", 0 rows and one problem.
+    Raises   : GraderError where a reading process cannot be started, or every file is an own product.
+    """
+    limits = {**reading_limits(), **(limits or {})}
+    wanted = max(1, min(children, MOST_CHILDREN, len(found.files)))
+    small = (
+        len(found.files) <= limits["small_files"] and sum(max(f.size, 0) for f in found.files) <= limits["small_bytes"]
+    )
+    builder = LogBuilder()
+    passed = list(found.passed_over)
+    waiting: dict[int, Reply] = {}
+    following = 0
+    with _no_garbage():
+        for done, (index, reply) in enumerate(_replies(found.files, limits, 1 if small else wanted), start=1):
+            waiting[index] = reply
+            while following in waiting:
+                _take(builder, found.files[following], waiting.pop(following), passed, problems)
+                following += 1
+            if progress is not None:
+                progress(done, len(found.files))
+    if not builder.files:
+        raise GraderError(
+            "Nothing to read: no workbook but results and records of this program" + counted(passed) + "."
+        )
+    return builder.build(sorted(passed, key=lambda entry: natural(entry.name)))
+
+
+@cache
+def _not_seen() -> dict[str, str]:
+    return dict(load_toml("limits_reading.toml")["not_seen"])
+
+
+@contextlib.contextmanager
+def _no_garbage() -> Iterator[None]:
+    """Without the search for circles of objects: it would walk through all that was read, again and again."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+
+
+def _take(builder: LogBuilder, file: FoundFile, reply: Reply, passed: list[PassedOver], problems: Problems) -> None:
+    """Add one file's reply to the log."""
+    if reply.state == "own":
+        passed.append(PassedOver(file.name, OWN))
+        return
+    number = builder.add_file(
+        {
+            "name": file.name,
+            "path": file.path,
+            "format": reply.format,
+            "sha256": reply.sha256,
+            "size": reply.size,
+            "rows_found": reply.rows_found,
+            "rows_refused": 0,
+            "rows_passed_over": reply.rows_passed_over,
+            "state": reply.state,
+            "not_seen": _not_seen().get(reply.format, "") if reply.state == "read" else "",
+        },
+        reply.seconds,
+    )
+    if reply.state == "refused":
+        problems.add(reply.code, file=number, sheet=reply.sheet, cell=reply.cell, **reply.params)
+        return
+    for code, sheet, cell, value, params in reply.notes:
+        problems.add(code, file=number, sheet=sheet, cell=cell, value=value, **params)
+    added = sum(builder.add_table(with_columns(table, unpacked)) for table in reply.tables)
+    if added != reply.rows_found:
+        problems.add("rows_lost", file=number, found=reply.rows_found, kept=added)
+
+
+def _replies(files: Sequence[FoundFile], limits: Mapping[str, float], children: int) -> Iterator[tuple[int, Reply]]:
+    """(index, reply) of every file, in the order in which the children finish them."""
+    indexes = iter(range(len(files)))
+    turn = threading.Lock()
+    answers: queue.SimpleQueue[tuple[int, Reply] | Exception] = queue.SimpleQueue()
+    running: dict[int, Child] = {}
+    stopping = threading.Event()
+
+    def start(number: int) -> Child | None:
+        with turn:  # so that none is started once stopping is set
+            if stopping.is_set():
+                return None
+            try:
+                child = running[number] = Child(limits)
+            except OSError as error:
+                answers.put(GraderError(f"A reading process could not be started: {error}."))
+                return None
+        wrong = child.greet()
+        if wrong:
+            answers.put(GraderError(f"A reading process could not be started: {wrong}."))
+            return None
+        return child
+
+    def serve(number: int) -> None:
+        child = start(number)
+        given: deque[int] = deque()
+        while child is not None and not stopping.is_set():
+            # The next path already waits in the pipe when the child has done with a file.
+            while len(given) < _AHEAD:
+                with turn:
+                    index = next(indexes, None)
+                if index is None:
+                    break
+                given.append(index)
+                child.ask(files[index].path, files[index].layout)
+            if not given:
+                return
+            reply = child.reply(files[given[0]].size)
+            if reply is not None:
+                answers.put((given.popleft(), reply))
+            elif not stopping.is_set():
+                child.close()
+                index = given.popleft()  # the child was at the oldest; the others were not begun
+                answers.put((index, _died(files[index], child)))
+                child = start(number)
+                if child is not None:
+                    for index in given:
+                        child.ask(files[index].path, files[index].layout)
+
+    def serve_or_say(number: int) -> None:
+        try:
+            serve(number)
+        except Exception as error:  # raised again below: a silent thread would end in waiting
+            answers.put(error)
+
+    threads = [threading.Thread(target=serve_or_say, args=(n,), daemon=True) for n in range(children)]
+    for thread in threads:
+        thread.start()
+    left, looked = len(files), time.monotonic()
+    try:
+        while left:
+            try:
+                answer = answers.get(timeout=_WATCH_SECONDS)
+            except queue.Empty:
+                answer = None
+            if time.monotonic() - looked > _WATCH_SECONDS:
+                looked = time.monotonic()
+                for child in list(running.values()):
+                    child.stop_if_overdue()
+            if isinstance(answer, Exception):
+                raise answer
+            if answer is not None:
+                left -= 1
+                yield answer
+    finally:
+        with turn:
+            stopping.set()
+        for child in running.values():
+            child.process.kill()
+        for thread in threads:
+            thread.join()
+        for child in running.values():
+            child.close()
+
+
+def _died(file: FoundFile, child: Child) -> Reply:
+    code, params = ("timed_out", {"seconds": f"{child.allowed_s:.0f}"}) if child.overdue else ("reader_died", {})
+    return Reply(suffix_of(file.path), max(file.size, 0), code=code, params=params)
