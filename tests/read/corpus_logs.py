@@ -3,9 +3,10 @@
 A log is a data file in tests/read/corpus/. `[[sheet]]` has `name`, `grid` (a row a line, cells parted by `|`) and
 `merged`; `format` is xlsx (default), csv or ods. A cell: a plain number is a number, 2025-03-14 a true date, `20.9%` a
 number with a percent format, an apostrophe in front makes it text, `\\n` is a line break; all else is text as it stands.
-`[true]` has `tests` (one row a test, fields by name; `expect` is its verdict under EN 12021:2014 once the log is
-understood: pass (or near limit), fail, incomplete, or maybe: a row that need not be read as a test and must not
-pass), `all` (fields that all tests share) and `unsure` (fields that are not compared). A true number may carry a unit (`95 psi`).
+`[true]` has `tests` (one row a test, fields by name), `all` (fields that all tests share) and `unsure` (fields that are
+not compared). A true number may carry a unit (`95 psi`). `expect` is the verdict under EN 12021:2014, or the rule set
+named, once the log is understood: pass (or near limit), fail, incomplete; `not pass` where what is against it has no
+field of ours; `maybe` where the row need not be read as a test and must not pass.
 
 Headings, layouts and words were written down before the headings data was looked at; all names and figures are invented.
 """

@@ -22,5 +22,6 @@ def test_no_score_is_worse_than_kept(found, score):
 
 def test_true_tables_end_as_expected_under_our_own_headings():
     """What a log should be understood as, given under the blank's headings, is read and judged as its `expect` says."""
-    wrong = [(o.log.name, *v) for o in graded(map(flat, logs())) for v in o.verdicts if not o.as_expected(v)]
+    judged = [(o, v) for o in graded(map(flat, logs())) for v in o.verdicts if v[1] in ("pass", "fail", "incomplete")]
+    wrong = [(o.log.name, *v) for o, v in judged if not o.as_expected(v)]
     assert wrong == []
