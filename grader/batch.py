@@ -43,6 +43,25 @@ from grader.review.verdict_sheet import verdict_table
 from grader.review.years import sites_table, years_table
 from grader.words import languages
 
+# Ends of the names of columns that no stage after the judge reads: the table of tests carries them no further.
+BEFORE_REVIEW = (
+    "_how",
+    "_clash",
+    "_per_ln_water",
+    "_per_ln_pressure",
+    "_pressure_pa",
+    "_wanted",
+    "_lot_state",
+    "location_key",
+    *(f"{name}_state" for name in ("site", "client", "outlet", "instrument", "remarks", "tested_by", "work_done")),
+    "margin_met",
+    "dew_above_line",
+    "dew_as_tested_doubt",
+    "station_pressure_given",
+    "temperature_doubt",
+    "odour_doubt",
+)
+
 
 @dataclass
 class Options:
@@ -266,7 +285,9 @@ def run(
     found = find_workbooks(_paths(paths), problems)
     found, options.layouts = with_layouts(found, _paths(paths), layouts, problems)
     log = read_workbooks(found, problems, limits=limits, progress=progress)
-    return _reviewed(judged(log, options, problems), log, options)
+    graded = judged(log, options, problems)
+    graded.tests = graded.tests.drop(columns=[c for c in graded.tests.columns if str(c).endswith(BEFORE_REVIEW)])
+    return _reviewed(graded, log, options)
 
 
 @dataclass

@@ -17,7 +17,17 @@ from scipy import special
 
 from grader.columns import OPEN_LOWER, OPEN_NONE, OPEN_UPPER
 from grader.figures import bounds, fixed, limit_figure
-from grader.frames import above, at_least, by_unique, group_codes, normal_below, text, with_columns
+from grader.frames import (
+    above,
+    at_least,
+    by_unique,
+    group_codes,
+    in_little_memory,
+    normal_below,
+    objects,
+    text,
+    with_columns,
+)
 
 
 def test_the_difference_of_two_decimals_is_what_it_says():
@@ -94,3 +104,22 @@ def test_the_normal_quantile_of_the_library_is_scipys(confidence):
     """review/slopes.py takes statistics.NormalDist; scipy.special.ndtri is the reference."""
     tail = (1 - confidence) / 2
     assert NormalDist().inv_cdf(tail) == pytest.approx(special.ndtri(tail), rel=1e-12)
+
+
+def test_columns_that_hold_the_same_lie_in_memory_once_and_cannot_be_written_to():
+    blank, word = np.full(3, np.nan), np.array(["a", None, "a"], dtype=object)
+    columns = {"x": blank, "y": np.full(3, np.nan), "z": np.array([0.0, np.nan, 1.0]), "w": word, "v": word.copy()}
+    table = in_little_memory(columns, pd.RangeIndex(3))
+    assert np.shares_memory(table["x"].to_numpy(), table["y"].to_numpy())
+    assert np.shares_memory(table["w"].to_numpy(), table["v"].to_numpy())
+    assert table["z"].tolist()[::2] == [0.0, 1.0] and table["w"].tolist() == ["a", None, "a"]
+    assert [str(table[c].dtype) for c in table] == ["float64"] * 3 + ["object"] * 2
+    with pytest.raises(ValueError, match="read-only"):
+        columns["z"][0] = 1.0
+    changed = table.assign(x=1.0)
+    assert changed["x"].tolist() == [1.0] * 3 and table["y"].isna().all()
+
+
+def test_objects_of_equal_figures_are_one_and_nought_has_no_sign():
+    made = objects(np.array([0.1 + 0.2, 0.3, 0.1 + 0.2, -0.0, np.nan]))
+    assert made[0] is made[2] and made[0] != made[1] and str(made[3]) == "0.0" and math.isnan(made[4])

@@ -18,6 +18,7 @@ import pandas as pd
 
 from grader.columns import BLANK, FIELDS, READ, UNREADABLE
 from grader.data import load_toml
+from grader.frames import in_little_memory
 from grader.problems import Problems, Table
 from grader.read.column import (
     BAD,
@@ -105,10 +106,8 @@ def read_cells(
     clash = find_clashes(done, tests, table, log.tables, problems)
     columns: dict[str, Any] = {c: rows[c].to_numpy() for c in ("file", "table", "row", "column")}
     for name in FIELDS:
-        for ending, array in done[name].items():
-            # A Series keeps None and str as objects, where a DataFrame would guess a type.
-            columns[name + ending] = pd.Series(array, index=rows.index, dtype=array.dtype)
-    return pd.DataFrame({**columns, **clash}, index=rows.index)
+        columns.update({name + ending: array for ending, array in done[name].items()})
+    return in_little_memory({**columns, **clash}, rows.index)
 
 
 # ------------------------------------------------------------------------------------------ dates and times

@@ -122,11 +122,19 @@ class LogBuilder:
         made: dict[str, Any] = {n: np.array(v, dtype=np.int64) for n, v in self._places.items()}
         for name, column in self._columns.items():
             column.extend([None] * (count - len(column)))
-            # fromiter, because an array made from a list would unpack the Unreadable tuples.
-            made[name] = pd.Series(np.fromiter(column, dtype=object, count=count), dtype=object)
+            made[name] = _series(column)
+            column.clear()
         flags = {
             n: np.frombuffer(bytes(v) + bytes(count - len(v)), dtype=np.uint8).astype(bool)
             for n, v in self._constant.items()
         }
         files = pd.DataFrame(self.files, columns=list(FILE_COLUMNS))
         return Log(files, self.tables, pd.DataFrame(made, index=pd.RangeIndex(count)), flags, passed_over, self.seconds)
+
+
+def _series(column: list[Any]) -> pd.Series:
+    """Raw values as a column: decimal numbers and blanks as float64 (a quarter of the memory), all else objects."""
+    if set(map(type, column)) == {float} or set(map(type, column)) == {float, type(None)}:
+        return pd.Series(np.array(column, dtype=np.float64))
+    # fromiter, because an array made from a list would unpack the Unreadable tuples.
+    return pd.Series(np.fromiter(column, dtype=object, count=len(column)), dtype=object)

@@ -250,14 +250,13 @@ def readings(tests: pd.DataFrame, counts: np.ndarray | None = None) -> Readings:
                 "doubtful": _doubtful(tests, key, take, verdict[wanted]),
             }
         )
-    joined = {name: np.concatenate([p[name] for p in parts]) for name in parts[0]}
-    order = np.argsort(joined["code"], kind="stable")
-    joined = {name: values[order] for name, values in joined.items()}
+    joined = {name: np.concatenate([p.pop(name) for p in parts]) for name in list(parts[0])}
     # A row needs a reading or a fail: cells that could not be read make none of their own.
     useful = np.zeros(len(known.identity) * len(HISTORY) + 1, dtype=bool)
     useful[joined["code"][joined["read"] | (joined["verdict"] == FAIL)]] = True
-    kept = useful[joined["code"]]
-    joined = {name: values[kept] for name, values in joined.items()}
+    order = np.argsort(joined["code"], kind="stable")
+    order = order[useful[joined["code"][order]]]
+    joined = {name: joined.pop(name)[order] for name in list(joined)}
     codes, row = np.unique(joined.pop("code"), return_inverse=True)
     row = row.astype(np.int64)
     limit_low, limit_high = _latest_limits(row, joined["low"], joined["high"], len(codes))

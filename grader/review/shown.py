@@ -7,6 +7,7 @@ from pandas.api.types import infer_dtype
 
 from grader.columns import Parameter
 from grader.figures import bounds, plain
+from grader.frames import objects
 
 COMPUTED = ("water", "pressure_dew_point", "dew_point_1atm", "margin")
 _LONGEST_AS_WRITTEN = 4  # decimals; a bound with more was computed (a conversion, a correction)
@@ -19,7 +20,7 @@ def shown(lower: np.ndarray, upper: np.ndarray, open_: np.ndarray, parameter: Pa
     Returns      : object (n,): float, the text of a bound (`<2`, `≥60`, `1.5 to 2.5`), None.
     """
     bound = ~np.isnan(lower) & (lower != upper)
-    cells = lower.astype(object)
+    cells = objects(lower)
     cells[np.isnan(lower) | bound] = None
     if bound.any():
         kinds, which = np.unique(
@@ -35,7 +36,7 @@ def limit_cells(low: np.ndarray, high: np.ndarray) -> np.ndarray:
 
     low, high : float (n,), NaN where none.
     """
-    cells = np.where(np.isnan(high), low, high).astype(object)
+    cells = objects(np.where(np.isnan(high), low, high))
     both = ~np.isnan(low) & ~np.isnan(high)
     cells[np.isnan(low) & np.isnan(high)] = None
     if both.any():

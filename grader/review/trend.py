@@ -82,7 +82,7 @@ def trend_table(tests: pd.DataFrame, problems: Problems, *, as_of: object, langu
     counts = counting(tests)
     read = readings(tests, counts)
     months = days(tests)[counts].astype("datetime64[M]")
-    headings, cells, colours = _months(read, np.unique(months))
+    cells, colours = _months(read, np.unique(months))
     cut = _last_work(tests)
     course = _course(read, cut)
     _too_long(tests, read, course, problems)
@@ -93,7 +93,7 @@ def trend_table(tests: pd.DataFrame, problems: Problems, *, as_of: object, langu
         "Unit": _of_parameter(read, "unit"),
         "Limit": column(limit_cells(read.limit_low, read.limit_high)),
     }
-    frame.update({h: column(cells[:, i]) for i, h in enumerate(headings)})
+    frame.update(cells)
     towards, over = _against_limit(read, course)
     reaches, earliest, latest = _dates(read, course, towards & ~over, as_day(as_of))
     between = np.isnan(course.slope)
@@ -128,19 +128,21 @@ def trend_table(tests: pd.DataFrame, problems: Problems, *, as_of: object, langu
             "System": read.outlets.system[read.outlet],
         }
     )
-    table = pd.DataFrame({n: pd.Series(v, dtype=object if v.dtype.kind == "O" else v.dtype) for n, v in frame.items()})
-    tinted = pd.DataFrame(
-        {h: pd.Series(colours[:, i], dtype=object) for i, h in enumerate(headings)}, index=table.index
+    table = pd.DataFrame(
+        {n: pd.Series(v, dtype=object if v.dtype.kind == "O" else v.dtype) for n, v in frame.items()}, copy=False
     )
-    return Trend(table, tinted, ("Course", headings[0], headings[-1]) if headings else None)
+    tinted = pd.DataFrame(
+        {h: pd.Series(words, dtype=object) for h, words in colours.items()}, index=table.index, copy=False
+    )
+    return Trend(table, tinted, ("Course", min(cells), max(cells)) if cells else None)
 
 
 def _of_parameter(read: Readings, attribute: str) -> np.ndarray:
     return np.array([getattr(p, attribute) for p in HISTORY], dtype=object)[read.parameter]
 
 
-def _months(read: Readings, months: np.ndarray) -> tuple[list[str], np.ndarray, np.ndarray]:
-    """Headings (m), cells and verdict words, object (k, m): of each row and month the worst reading.
+def _months(read: Readings, months: np.ndarray) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
+    """Cells and verdict words (k,) under each of m headings: of each row and month the worst reading.
 
     A cell that could not be read, or a fail without a figure, shows its verdict's word; a month with nothing but
     readings that prove nothing says `doubtful`.
@@ -159,7 +161,11 @@ def _months(read: Readings, months: np.ndarray) -> tuple[list[str], np.ndarray, 
         pick = first[here]
         value[here] = shown(read.lower[pick], read.upper[pick], read.open[pick], parameter)
     cells[at], colours[at] = value, word
-    return [str(m) for m in months], cells, colours
+    headings = [str(m) for m in months]
+    return (
+        {h: column(cells[:, i]) for i, h in enumerate(headings)},
+        {h: colours[:, i] for i, h in enumerate(headings)},
+    )
 
 
 def _last_work(tests: pd.DataFrame) -> np.ndarray:

@@ -9,8 +9,9 @@ import pandas as pd
 
 from grader.columns import BLANK, PARAMETERS, READ, SHEETS, TEST_WORDS, VERDICT_WORDS
 from grader.figures import bounds
-from grader.frames import text
+from grader.frames import objects, text
 from grader.problems import a1
+from grader.review.shown import column
 
 _AS_READ = {key: PARAMETERS[key].column for key in ("oxygen", "co", "co2", "oil", "flow", "pressure")}
 _COMPUTED = ("water", "pressure_dew_point", "dew_point_1atm", "margin")
@@ -45,9 +46,9 @@ def verdict_table(
         "Row": tests["row"].to_numpy() + 1,
     }
     for key, field in _AS_READ.items():
-        made[PARAMETERS[key].heading] = as_read(tests, field)
+        made[PARAMETERS[key].heading] = column(as_read(tests, field))
     for key in _COMPUTED:
-        made[PARAMETERS[key].heading] = computed(tests, key)
+        made[PARAMETERS[key].heading] = column(computed(tests, key))
     for key in ("odour", "oxygen", "co", "co2", "oil", "water", "flow", "pressure"):
         made[PARAMETERS[key].verdict_heading] = verdict_words[tests[f"verdict_{key}"].to_numpy()]
     further = {
@@ -65,7 +66,7 @@ def verdict_table(
         of = PARAMETERS[key].verdict_heading.removesuffix(" verdict")
         further[f"{of} chance over limit (%)"] = np.round(100.0 * tests[f"chance_over_{key}"].to_numpy(), 1)
     further.update(also or {})
-    further["Dew point as tested (°C)"] = computed(tests, "dew_as_tested", "pressure_dew_point")
+    further["Dew point as tested (°C)"] = column(computed(tests, "dew_as_tested", "pressure_dew_point"))
     across = tests["column"].to_numpy() >= 0
     if across.any():
         further["Cell"] = np.full(len(tests), "", dtype=object)
@@ -77,13 +78,14 @@ def verdict_table(
             heading = PARAMETERS[key].heading
             corrected = computed(tests, key)
             corrected[factor == 1.0] = None
-            further[heading.replace(" (", " corrected (")] = corrected
+            further[heading.replace(" (", " corrected (")] = column(corrected)
     wanted = list(SHEETS["Verdicts"])
     return pd.DataFrame(
         {
-            name: pd.Series(column, dtype=object if column.dtype.kind == "O" else column.dtype)
-            for name, column in {**{n: made[n] for n in wanted}, **further}.items()
-        }
+            name: pd.Series(values, dtype=object if values.dtype.kind == "O" else values.dtype)
+            for name, values in {**{n: made[n] for n in wanted}, **further}.items()
+        },
+        copy=False,
     )
 
 
@@ -91,7 +93,7 @@ def as_read(tests: pd.DataFrame, field: str) -> np.ndarray:
     """A number field as it was read: float, or the text of a bound, a word, or what could not be read."""
     value = tests[field].to_numpy(dtype=float)
     shown = text(tests, f"{field}_text")
-    out = value.astype(object)
+    out = objects(value)
     lacking = np.isnan(value)
     out[lacking] = None
     written = lacking & (shown != "")
@@ -106,7 +108,7 @@ def computed(tests: pd.DataFrame, key: str, of: str = "") -> np.ndarray:
     """
     lower, upper = tests[f"{key}_lower"].to_numpy(), tests[f"{key}_upper"].to_numpy()
     read = tests[f"{key}_state"].to_numpy() == READ
-    out = lower.astype(object)
+    out = objects(lower)
     out[~(read & np.isfinite(lower))] = None
     parameter = PARAMETERS[of or key]
     open_ = tests[f"{key}_open"].to_numpy()
