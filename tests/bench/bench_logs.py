@@ -31,7 +31,9 @@ def details(o: Outcome) -> list[str]:
 
 def probe_line(p: Probe) -> str:
     """A probe that does not do what it must."""
-    said = {"no pass": "must not pass", "fail": "must fail", "nothing": "must pass"}[p.expect]
+    said = {"no pass": "must not pass", "fail": "must fail", "nothing": "must pass", "aside": "must cost nothing"}[
+        p.expect
+    ]
     return f"  {p.log.name} {p.heading or '(nothing put in)'} = {p.first}: {said}, got {', '.join(p.verdicts) or 'no test'}"
 
 

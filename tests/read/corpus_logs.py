@@ -248,38 +248,37 @@ class Probe:
     base: str
     heading: str
     first: str
-    expect: str  # no pass, fail, nothing
+    expect: str  # no pass, fail: of the test that it is about; nothing: all pass; aside: all pass, one more may not
     log: Log
+    tests: int
+    at: int  # which test it is about
     verdicts: list[str] = field(default_factory=list)
 
     @property
     def met(self) -> bool:
         """Whether it does. A sheet in which no test is found passes nothing and fails nothing."""
-        if self.expect == "nothing":
-            return len(self.verdicts) == int(self.log.data["tests"]) and all(v in PASSES for v in self.verdicts)
-        first = self.verdicts[0] if self.verdicts else "lost"
-        return first == "fail" if self.expect == "fail" else first not in PASSES
+        if self.expect in ("nothing", "aside"):
+            mine, more = self.verdicts[: self.tests], self.verdicts[self.tests :]
+            whole = len(mine) == self.tests and all(v in PASSES for v in mine)
+            return whole and (not more if self.expect == "nothing" else all(v not in PASSES for v in more))
+        got = self.verdicts[self.at] if self.verdicts else "lost"
+        return got == "fail" if self.expect == "fail" else got not in PASSES
 
 
 def probes() -> list[Probe]:
-    """All probes, and each base sheet with nothing put in (which must pass, or fail where its name says so)."""
+    """All probes, and each base that can stand `alone` with nothing put in (it passes, or fails where its name says so)."""
     made = []
     for base, data in tomllib.loads((FOLDER / "probes.toml").read_text(encoding="utf-8"))["base"].items():
         plain = {"heading": "", "expect": "fail" if base.endswith("failing") else "nothing"}
-        for n, r in enumerate([plain, *records(data["probes"])]):
-            text = data["grid"]
-            for part in ("heading", "first", "second", "number"):
-                text = text.replace("{" + part + "}", str(n) if part == "number" else r.get(part, ""))
+        for n, r in enumerate([plain] * data.get("alone", False) + records(data["probes"])):
+            parts = {"first": "", "second": "", "number": str(n)} | r
+            text = data["grid"].replace("{heading}", parts["heading"].replace("¦", "|"))
+            for part in ("first", "second", "number"):
+                text = text.replace("{" + part + "}", parts[part])
             name = f"probe-{base}-{n:02}"
-            tests = sum(re.match(r"T\d ", line) is not None for line in text.split("\n")) or 1
-            log = Log(
-                name,
-                r["heading"],
-                f"{name}.xlsx",
-                [{"name": "Sheet1", "rows": grid(text)}],
-                [],
-                set(),
-                {"tests": tests},
+            log = Log(name, r["heading"], f"{name}.xlsx", [{"name": "Sheet1", "rows": grid(text)}], [], set())
+            tests = len(re.findall(r"\bT\d\b", data["grid"]))
+            made.append(
+                Probe(base, r["heading"], parts["first"], r["expect"], log, tests, -1 if data.get("last") else 0)
             )
-            made.append(Probe(base, r["heading"], r.get("first", ""), r["expect"], log))
     return made
