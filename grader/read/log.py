@@ -134,6 +134,9 @@ class LogBuilder:
 
 def _series(column: list[Any]) -> pd.Series:
     """Raw values as a column: decimal numbers and blanks as float64 (a quarter of the memory), all else objects."""
+    import numpy as np
+    import pandas as pd
+
     if set(map(type, column)) == {float} or set(map(type, column)) == {float, type(None)}:
         return pd.Series(np.array(column, dtype=np.float64))
     # fromiter, because an array made from a list would unpack the Unreadable tuples.
