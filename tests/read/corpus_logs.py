@@ -30,6 +30,7 @@ import pandas as pd
 import xlsxwriter
 
 from grader import grade
+from grader.batch import judged
 from grader.columns import CLEAR, FIELDS, NOT_DETECTED, STAIN, TRACE
 
 FOLDER = Path(__file__).parent / "corpus"
@@ -228,11 +229,13 @@ def run(some: Sequence[Log]) -> list[Read]:
     def base_name(name: object) -> str:
         return Path(str(name)).name
 
-    tests_of = result.tests["file"].map(result.log.files["name"].map(base_name))
+    # The result's own table carries no field that no later stage reads; as judged it still has all of them.
+    tests = judged(result.log, result.options).tests
+    tests_of = tests["file"].map(result.log.files["name"].map(base_name))
     lines_of = result.problems["File"].map(base_name)
     made = []
     for log in some:
-        mine = result.tests[tests_of == log.file]
+        mine = tests[tests_of == log.file]
         lines = list(result.problems["Severity"][lines_of == log.file])
         made.append(Read(mine, list(result.verdicts["Verdict"].loc[mine.index]), lines))
     return made
