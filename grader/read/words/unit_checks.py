@@ -9,11 +9,13 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from grader.columns import FIELDS, NUMBER_FIELDS, READ
+from grader.columns import FIELDS, NUMBER_FIELDS, OPEN_UPPER, READ
 from grader.data import load_toml
 from grader.problems import Problems, Table
 from grader.read.words.units import clashes
 
+HIGH_PRESSURE = ("charging compressor", "cylinder")
+DRYING_FAR = ("desiccant", "membrane")
 _ENDS = ("", "_lower", "_upper")
 
 
@@ -63,9 +65,10 @@ def find_clashes(
                   rests on a figure whose unit is in doubt.
     """
     n = len(tests)
+    supply, dryer = (done[name][""].astype(str) for name in ("supply", "dryer"))
+    dry = np.isin(supply, HIGH_PRESSURE) | np.isin(dryer, DRYING_FAR)
     keys = sorted({p for entry in load_toml("units.toml")["clash"] for p in entry["parameters"]})
     made = {f"{key}_clash": np.zeros(n, dtype=bool) for key in keys}
-    supply = done["supply"][""]
     for field in NUMBER_FIELDS:
         columns = done[field]
         said = np.zeros(n, dtype=bool)
@@ -79,14 +82,17 @@ def find_clashes(
             here = (units == unit)[table] & (columns["_state"] == READ)
             for rule in rules:
                 with np.errstate(invalid="ignore"):
-                    upper, lower = columns["_upper"], columns["_lower"]
-                    hit = here & ((upper > rule.nought) & (upper < rule.below) | (lower > rule.above))
+                    open_upper = columns["_open"] == OPEN_UPPER
+                    hit = here & rule.hits(columns["_lower"], columns["_upper"], open_upper)
                 if rule.supplies:
-                    hit &= np.isin(supply.astype(str), rule.supplies)
+                    hit &= np.isin(supply, rule.supplies)
+                if rule.dry is not None:
+                    hit &= dry == rule.dry
                 if not hit.any():
                     continue
                 for key in rule.parameters:
                     made[f"{key}_clash"] |= hit
-                problems.add_tests("unit_clash", tests[hit & ~said], field, unit=unit, perhaps=rule.perhaps)
+                code = "unit_clash" if rule.parameters else "unit_clash_asked"
+                problems.add_tests(code, tests[hit & ~said], field, unit=unit, perhaps=rule.perhaps)
                 said |= hit
     return made

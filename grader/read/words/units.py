@@ -45,22 +45,29 @@ class Clash(NamedTuple):
     """Figures that contradict the unit stated for them.
 
     supplies   : supplies (canonical words) it holds for; empty: any.
+    dry        : holds for air that is dried far down only (True), for other air only (False), for any (None).
     perhaps    : what the unit may be instead, for the words.
-    parameters : keys of data/parameters.toml whose pass it turns into cannot tell.
+    parameters : keys of data/parameters.toml whose pass it turns into cannot tell; none: it is asked only.
     below, above : the figures beyond which it clashes (-inf and inf: no such end).
     nought     : what a figure of 0 in the stated unit is; at it and below, nothing clashes with `below`.
     """
 
     supplies: tuple[str, ...]
+    dry: bool | None
     perhaps: str
     parameters: tuple[str, ...]
     below: float
     above: float
     nought: float = 0.0
 
-    def hits(self, values: Any) -> Any:
-        """Whether each figure clashes: bool, or bool array of the shape of `values` (0 and NaN never do)."""
-        return (values > self.nought) & (values < self.below) | (values > self.above)
+    def hits(self, lower: Any, upper: Any = None, below: Any = False) -> Any:
+        """Whether each reading clashes: bool, or bool array of the shape of its ends (0 and NaN never do).
+
+        upper : None where the readings are plain. below : where a reading lies below its upper end, not at it.
+        """
+        upper = lower if upper is None else upper
+        small = (upper < self.below) | ((upper == self.below) & below)
+        return (upper > self.nought) & small | (lower > self.above)
 
 
 @cache
@@ -268,23 +275,25 @@ def clashes(field: str, unit: str, *, converted: bool = False) -> tuple[Clash, .
             ends = [-math.inf if below is None else below, math.inf if above is None else above, 0.0]
             if converted:
                 ends = [float(convert(field, unit, end)) if math.isfinite(end) else end for end in ends]
-            found.append(Clash(tuple(entry.get("supplies", ())), entry["perhaps"], tuple(entry["parameters"]), *ends))
+            who = tuple(entry.get("supplies", ())), entry.get("dry")
+            found.append(Clash(*who, entry["perhaps"], tuple(entry["parameters"]), *ends))
     return tuple(found)
 
 
-def suspicious(field: str, unit: str, values: Any, supply: str | None = None) -> str | None:
+def suspicious(field: str, unit: str, values: Any, supply: str | None = None, dry: bool = False) -> str | None:
     """Whether any figure contradicts its unit.
 
     field, unit : field name, canonical id.
     values      : float or numpy array, in that unit, before conversion.
     supply      : canonical word for all of them; None: only rules that hold for any supply.
+    dry         : whether the air is dried far down.
     Returns     : "unit_clash" or None.
 
     >>> suspicious("line_pressure_bar", "bar", 90.0, "airline"), suspicious("line_pressure_bar", "bar", 90.0)
     ('unit_clash', None)
     """
     for clash in clashes(field, unit):
-        if clash.supplies and supply not in clash.supplies:
+        if (clash.supplies and supply not in clash.supplies) or clash.dry not in (None, dry) or not clash.parameters:
             continue
         hit = clash.hits(values)
         if hit.any() if hasattr(hit, "any") else hit:

@@ -485,3 +485,16 @@ def test_bounds_and_words_keep_their_meaning_in_another_unit():
     # A stain needs no unit: the column is read although its unit is not told.
     assert read_number("stain", number_rule("oil_mg_m3"), convert=convert, unit=UNTOLD).lower == 0.5
     assert read_number("n/a", number_rule("oil_mg_m3"), convert=convert, unit=UNTOLD).code == ""
+
+
+def test_very_dry_air_is_asked_about_where_it_can_be_and_doubted_where_it_cannot():
+    """Design: 0.2 to 2 mg/m³ behind a desiccant or membrane dryer, or of high-pressure air, is queried only."""
+    for value, dry, expected in (
+        (0.19, True, "unit_clash"),
+        (0.2, True, None),
+        (0.2, False, "unit_clash"),
+        (2.0, False, None),
+    ):
+        assert suspicious("water_tube_mg_m3", "mg/m³", value, None, dry) == expected, (value, dry)
+    least = next(c for c in clashes("water_tube_mg_m3", "mg/m³") if c.dry is None and c.below == 0.2)
+    assert least.hits(0.0, 0.2, True) and not least.hits(0.0, 0.2, False)  # <0.2 is below it, ≤0.2 need not be
