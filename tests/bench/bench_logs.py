@@ -2,7 +2,8 @@
 
 Prints the scores of the corpus (tests/read/corpus, graded in one run without a layout file) and of its probes. With
 `-v` also what went wrong, log by log, the worst first; a NAME keeps the logs and probes whose name holds it. `--keep`
-stores the scores that have got better (tests/read/corpus/scores.toml), so that none may get worse again.
+stores the scores that have got better (tests/read/corpus/scores.toml), so that none may get worse again;
+`--anew` stores all as they are, for a corpus that has grown.
 """
 
 from __future__ import annotations
@@ -45,8 +46,8 @@ def main(asked: list[str]) -> None:
     found = (scores(made) if made else {}) | (probe_scores(tried) if tried else {})
     for what, figure in found.items():
         print(f"{what:52} {figure:g}")
-    if "--keep" in asked and not names:
-        keep(found)
+    if not names and {"--keep", "--anew"} & set(asked):
+        keep(found, anew="--anew" in asked)
     if "-v" not in asked:
         return
     for o in sorted(made, key=harm, reverse=True):

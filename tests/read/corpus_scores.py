@@ -204,6 +204,7 @@ def probe_scores(made: Sequence[Probe]) -> dict[str, float]:
         "no pass": "probes that still pass",
         "fail": "probes that lose a fail",
         "nothing": "harmless probes that cost",
+        "aside": "rows aside that cost",
     }
     missed = {name: float(sum(p.expect == e and not p.met for p in made)) for e, name in names.items()}
     return missed | {"probes": len(made)}
@@ -224,9 +225,11 @@ def better_or_same(score: str, found: float, before: float) -> bool:
     return found >= before if score.endswith("(%)") else found <= before
 
 
-def keep(found: dict[str, float]) -> None:
-    """Write the scores that have got better, and leave the others as they were kept."""
-    before = kept() if KEPT.exists() else {}
+def keep(found: dict[str, float], anew: bool = False) -> None:
+    """Write the scores that have got better, and leave the others as they were kept; anew: write all as they are."""
+    before = {} if anew else kept()
     best = {s: v if better_or_same(s, v, before.get(s, v)) else before[s] for s, v in found.items() if s not in SIZES}
-    lines = ["# Written by `python -m tests.bench.bench_logs --keep`: no change may make one of these worse."]
+    lines = [
+        "# Written by `python -m tests.bench.bench_logs --keep` (or --anew): no change may make one of these worse."
+    ]
     KEPT.write_text("\n".join(lines + [f'"{s}" = {v:g}' for s, v in best.items()]) + "\n", encoding="utf-8")
