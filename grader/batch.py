@@ -17,11 +17,11 @@ from grader.columns import TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
 from grader.compute.water import compute_water
 from grader.judge.also import Also, also_judged, check_also
 from grader.judge.assign import DEFAULT_RULES, assign_rules
+from grader.judge.context import judge_with_past, recall
 from grader.judge.decision import decision_cautions, decision_text, tightened
 from grader.judge.queries import query_odd_supplies, query_plausibility
 from grader.judge.reasons import add_reasons
 from grader.judge.rules.sets import RuleSet, limits_table, load_ruleset
-from grader.judge.verdicts import judge
 from grader.normalise import normalise
 from grader.page import Page
 from grader.problems import GraderError, Problems
@@ -320,13 +320,15 @@ def judged(log: Log, options: Options, problems: Problems | None = None) -> Judg
     names = [str(n) for n in log.files["name"]]
     tests = read_cells(log, problems, month_first=options.month_first, language=options.language, convert=convert)
     tests = normalise(tests, names, problems, np.datetime64(options.as_of))
-    tests = compute_water(tests, problems)
+    past = recall(tests, names, compute_water, problems, options.language)
+    tests = compute_water(past.tests, problems)
     assigned = assign_rules(tests, problems, options.rules)
     query_odd_supplies(assigned.tests, problems)
     query_plausibility(assigned.tests, problems)
     rulesets = tightened(assigned.rulesets, options.decision_rule)
-    tests = add_reasons(judge(assigned.tests, rulesets, problems), rulesets, options.language)
-    also = also_judged(assigned.tests, options.also, options.language, options.decision_rule)
+    tests = judge_with_past(assigned.tests, past, rulesets, problems)
+    tests = add_reasons(tests, rulesets, options.language)
+    also = also_judged(assigned.tests, options.also, options.language, options.decision_rule, past)
     return Judged(tests, problems, rulesets, assigned.superseded, also)
 
 

@@ -212,8 +212,15 @@ DOUBTS: tuple[str, ...] = (
     "flow_low_no_need",
     "implausible",
     "band_not_known",
+    "temperature_raised",
 )
 DOUBT: dict[str, int] = {name: i for i, name in enumerate(DOUBTS)}
 
 # Where the water content comes from ({water_source}).
 SOURCE_NONE, SOURCE_TUBE, SOURCE_CONTENT, SOURCE_METER = range(4)
+
+# Design: outside these the atmospheric pressure is no station pressure; below 980 hPa an uncorrected tube reads low by
+# more than 3 %. A place of use hotter than 40 °C counts as not known.
+ATMOSPHERIC_RANGE_HPA = (500.0, 1100.0)
+ATMOSPHERIC_LOW_HPA = 980.0
+HOTTEST_USE_C = 40.0

@@ -23,9 +23,12 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import (
+    ATMOSPHERIC_LOW_HPA,
+    ATMOSPHERIC_RANGE_HPA,
     BLANK,
     CLEAR,
     DOUBT,
+    HOTTEST_USE_C,
     NOT_DETECTED,
     OPEN_LOWER,
     OPEN_NONE,
@@ -48,12 +51,8 @@ from grader.compute.scale import beyond_scale
 from grader.frames import above, at_least, text, with_columns
 from grader.problems import Problems
 
-# Design: outside these the atmospheric pressure is no station pressure; below 980 hPa an uncorrected tube
-# reads low by more than 3 %. Airlines are judged from 1.5 to 40 bar gauge.
-ATMOSPHERIC_RANGE_HPA = (500.0, 1100.0)
-ATMOSPHERIC_LOW_HPA = 980.0
+# Design: airlines are judged from 1.5 to 40 bar gauge.
 AIRLINE_RANGE_BAR = (1.5, 40.0)
-HOTTEST_USE_C = 40.0
 WET_MULTIPLIER = 10.0  # common practice, no source: a tenth of the scale's volume on wet systems
 SOURCES_AGREE_REL, SOURCES_AGREE_K = 0.05, 2.0
 HIGH_PRESSURE = ("charging compressor", "cylinder")

@@ -10,11 +10,12 @@ import pandas as pd
 
 from grader.columns import CANNOT_TELL, FAIL, NEAR_LIMIT, NO_LIMIT, NOT_TESTED, TEST_WORDS
 from grader.frames import with_columns
+from grader.judge.context import Past, judge_with_past
 from grader.judge.decision import tightened
 from grader.judge.doubts import judge_doubts
 from grader.judge.purity import purity_classes
 from grader.judge.rules.sets import RuleSet, load_ruleset, resolve_edition
-from grader.judge.verdicts import JUDGED, judge
+from grader.judge.verdicts import JUDGED
 from grader.problems import GraderError, Problems
 from grader.words import words
 
@@ -58,11 +59,16 @@ def check_also(names: Iterable[str]) -> None:
 
 
 def also_judged(
-    tests: pd.DataFrame, names: Iterable[str], language: str = "en", decision_rule: str | None = None
+    tests: pd.DataFrame,
+    names: Iterable[str],
+    language: str = "en",
+    decision_rule: str | None = None,
+    past: Past | None = None,
 ) -> Also:
     """What other rule sets say of the same tests.
 
     tests   : table after assign_rules and before judge, n rows.
+    past    : what the past adds to them; None: nothing.
     names   : ids, families ("en12021": the edition in force on each date) or paths of .toml files.
     Returns : Also, two columns a name: "Also NAME" (the test's verdict; purity classes for a set that is for
               information only) and "Also NAME reasons" (which parameters keep it from a pass; none for classes).
@@ -85,7 +91,7 @@ def also_judged(
         # What is odd about a reading has been said by the rule set that judges it.
         unsaid = Problems()
         rules = tightened(rulesets, decision_rule)
-        judged = judge(with_columns(tests, {"ruleset": ids}), rules, unsaid)
+        judged = judge_with_past(with_columns(tests, {"ruleset": ids}), past, rules, unsaid)
         made.columns[f"Also {shown}"] = np.array(TEST_WORDS, dtype=object)[judged["verdict"].to_numpy()]
         made.columns[f"Also {shown} reasons"] = _short(judged, said, words(language)["parameter_within"])
     return made

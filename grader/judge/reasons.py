@@ -153,6 +153,8 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
         visited & (factor != 1.0),
         lambda i: said["tubes_corrected"].format(factor=f"{factor[i]:.3f}", pressure=plain(atmospheric[i])),
     )
+    past = text(tests, "past")
+    reasons.add(visited & (past != ""), lambda i: past[i])
     reasons.add(tests["replaced"].to_numpy(), said["replaced"])
     # Said first: what follows on a pass is no reason against it.
     met = np.isin(tests["verdict"].to_numpy(), (TEST_PASS, TEST_NEAR))

@@ -83,9 +83,12 @@ def judge(tests: pd.DataFrame, rulesets: dict[str, RuleSet], problems: Problems)
         for rule_id in pd.unique(tests["ruleset"])
     ]
     judged = pd.concat(parts).reindex(tests.index) if parts else _judge_one(tests, None)
-    tests = with_columns(tests, {name: judged[name].to_numpy() for name in judged.columns})
-    tests = _warm_days(tests)
-    return _whole(tests, rulesets)
+    return concluded(with_columns(tests, {name: judged[name].to_numpy() for name in judged.columns}), rulesets)
+
+
+def concluded(tests: pd.DataFrame, rulesets: dict[str, RuleSet]) -> pd.DataFrame:
+    """The table with what follows from the verdicts of the parameters: warm days, and the verdict of each test."""
+    return _whole(_warm_days(tests), rulesets)
 
 
 def _judge_one(tests: pd.DataFrame, ruleset: RuleSet | None) -> pd.DataFrame:
@@ -181,7 +184,7 @@ def _band(tests: pd.DataFrame, supply: np.ndarray) -> tuple[np.ndarray, np.ndarr
 
 # Of several limits of one thing the worse decides: fail, cannot tell, not tested, then pass; no limit says
 # nothing. In the order of the verdict codes.
-_RANK = np.array([1, 2, 5, 4, 3, 0, 0])
+BADNESS = np.array([1, 2, 5, 4, 3, 0, 0])
 
 
 def _odour(tests: pd.DataFrame, ruleset: RuleSet | None, situation: Situation) -> np.ndarray:
@@ -192,7 +195,7 @@ def _odour(tests: pd.DataFrame, ruleset: RuleSet | None, situation: Situation) -
         here = situation.supplied_by([*limit.supplies, ""])
         judged = np.where(np.isin(word, limit.allowed), PASS, np.where(np.isin(word, limit.near), NEAR_LIMIT, FAIL))
         judged = np.where(state == BLANK, NOT_TESTED, np.where(state == UNREADABLE, CANNOT_TELL, judged))
-        verdict = np.where(here & (_RANK[judged] > _RANK[verdict]), judged, verdict).astype(np.int8)
+        verdict = np.where(here & (BADNESS[judged] > BADNESS[verdict]), judged, verdict).astype(np.int8)
     # Marked odour fails whatever the rule set says, or leaves unsaid.
     return np.where(word == "marked", FAIL, verdict).astype(np.int8)
 
@@ -220,7 +223,7 @@ class _WaterVerdict:
         shown_low, shown_high = _shown(here, applied)
         found = decide(ends, (shown_low, shown_high), _doubted(here, doubt), doubt)
         after = found.verdict
-        worse = _RANK[after] > _RANK[self.verdict]
+        worse = BADNESS[after] > BADNESS[self.verdict]
         # Of two figures that agree the one with the greater chance of being over decides.
         worse |= (after == self.verdict) & (found.chance > np.where(np.isnan(self.chance), -1.0, self.chance))
         cannot_tell = after == CANNOT_TELL
@@ -395,7 +398,8 @@ def _warm_days(tests: pd.DataFrame) -> pd.DataFrame:
     passed = np.isin(tests["verdict_water"].to_numpy(), (PASS, NEAR_LIMIT))
     stated = tests["lowest_use_temperature_c_state"].to_numpy() != BLANK
     ambient = tests["ambient_temperature_c_lower"].to_numpy(dtype=float)
-    used = np.isfinite(ambient) & ~tests["replaced"].to_numpy()
+    future = ~tests["dated"].to_numpy() & ~np.isnat(tests["test_day"].to_numpy())
+    used = np.isfinite(ambient) & ~tests["replaced"].to_numpy() & ~future
     site, _ = pd.factorize(tests["site_key"])
     coldest = pd.Series(np.where(used, ambient, np.nan)).groupby(site).transform("min").to_numpy()
     warm = passed & tests["margin_met"].to_numpy() & ~stated

@@ -46,7 +46,7 @@ FIGURE_STANDS = np.isin(
     ],
 )
 # Doubts about where the air is used: margin and verdict rest on them, water content and dew point do not.
-OF_TEMPERATURE = ("temperature_unreadable", "ambient_missing")
+OF_TEMPERATURE = ("temperature_unreadable", "temperature_raised", "ambient_missing")
 
 
 def counting(tests: pd.DataFrame, *, named: bool = True) -> np.ndarray:
