@@ -34,9 +34,9 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS, normal_heading
 from grader.problems import GraderError, Place, Table, a1
+from grader.read.extract import AS_FOUND, UNITS_BESIDE
 from grader.read.layout_spec import FieldSpec, LayoutSpec, TableSpec
 from grader.read.log import Log
-from grader.read.shapes.columns import AS_FOUND, UNITS_BESIDE
 from grader.read.words.notation import fold_word
 from grader.read.words.units import UNTOLD, accepted, belongs, canonical
 

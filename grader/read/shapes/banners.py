@@ -6,13 +6,14 @@ only where its row shows that it is no outlet, and then queried. A date alone is
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
 from typing import Any, NamedTuple
 
 from grader.problems import Place
-from grader.read.shapes.columns import READINGS, Fields
+from grader.read.extract import READINGS
+from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import pairs, with_unit
-from grader.read.shapes.tables import Sheet, number_of, tidied
 from grader.read.words.dates import parse_date
 from grader.read.words.labels import SHARED, column, inline, label, looks_like_value
 
@@ -32,74 +33,69 @@ class Banner(NamedTuple):
 
 
 def banners_of(
-    sheet: Sheet, made: Fields, kept: list[bool], span: tuple[int, int], known: set[str], skip: set[int]
+    grid: Grid,
+    values: Mapping[str, list[Any]],
+    fields: Mapping[int, str],
+    kinds: list[str],
+    span: tuple[int, int],
+    known: set[str],
 ) -> list[Banner]:
     """The banner rows among the rows of a table.
 
-    kept  : which rows would be tests. known : fields that the table has anyway. skip : rows never looked at.
+    values : field -> its cells. fields : line -> field. kinds : what each row is otherwise (rows.kinds_of).
+    known  : fields that the table has anyway.
     """
-    readings = [v for f, v in made.values.items() if f in READINGS]
-    columns_of = {place.column: field for field, place in made.places.items()}
-    outlet = made.places["outlet"].column if "outlet" in made.places else None
-    wide = _wide_rows(sheet)
+    readings = [v for f, v in values.items() if f in READINGS]
+    outlet = next((at for at, f in fields.items() if f == "outlet"), None)
+    wide = {top for top, left, bottom, right in grid.merges if top == bottom and right - left + 1 >= _WIDE}
+    kept = [kind == "test" for kind in kinds]
     found: list[Banner] = []
     names: list[tuple[int, int, str]] = []
-    for index in range(len(kept)):
-        cells = sheet.rows[span[0] + index]
-        if index in skip or len(cells) - cells.count("") - cells.count(None) > _MOST_CELLS:
+    for index, kind in enumerate(kinds):
+        cells = grid.rows[span[0] + index]
+        if kind in ("again", "beside", "total", "units") or len(cells) - cells.count(None) > _MOST_CELLS:
             continue
-        filled = [(c, v) for c, cell in enumerate(cells) if cell not in ("", None) and (v := tidied(cell)) is not None]
-        if not filled or len(filled) > _MOST_CELLS:
+        filled = [(c, v) for c, v in enumerate(cells) if v is not None]
+        if not filled:
             continue
         at, value = filled[0]
-        number = number_of(sheet, span[0] + index)
-        labelled = _labelled(sheet, span[0] + index, filled)
+        labelled = _labelled(grid, span[0] + index, filled)
         if labelled:
             found.append(Banner(index, at, value, labelled))
             continue
         if len(filled) > 1 or any(v[index] is not None for v in readings):
             continue
-        own = columns_of.get(at, "")
-        place = Place(sheet.name, number, at)
+        own = fields.get(at, "")
+        place = grid.place(span[0] + index, at)
         if is_date(value):
-            if own == "test_date" or "test_date" not in made.values:
+            if own == "test_date" or "test_date" not in values:
                 found.append(Banner(index, at, value, {"test_date": (place, value, "banner row")}))
         elif type(value) is str and _is_name(value):
             if own in SHARED and own != "":
-                if _blank_below(made.values[own], kept, index):
+                if _blank_below(values[own], kept, index):
                     found.append(Banner(index, at, value, {own: (place, value, "banner row")}))
-            elif number in wide or at != outlet:
+            elif span[0] + index in wide or at != outlet:
                 found.append(Banner(index, at, value, _guess(value, place, known), True))
             else:
                 names.append((index, at, value))
-    found += _repeating(sheet, made, kept, span, names, known, {b.at for b in found})
+    found += _repeating(grid, values, kept, span, names, known, {b.at for b in found})
     return sorted((b for b in found if b.values), key=lambda b: b.at)
 
 
-def _wide_rows(sheet: Sheet) -> set[int]:
-    return {
-        row
-        for top, left, bottom, right in sheet.merges()
-        if top == bottom and right - left + 1 >= _WIDE
-        for row in (top,)
-    }
-
-
-def _labelled(sheet: Sheet, row: int, filled: list[tuple[int, Any]]) -> dict[str, tuple[Place, Any, str]]:
+def _labelled(grid: Grid, row: int, filled: list[tuple[int, Any]]) -> dict[str, tuple[Place, Any, str]]:
     """The values of a row that holds labels with their values and nothing else; {} where it is none."""
     text = filled[0][1]
     if type(text) is not str or (":" not in text and label(text) is None):
         return {}
     if len(filled) == 1 and inline(text) is None:
         return {}
-    found = [p for p in pairs(sheet, row, row + 1) if p.value is not None]
+    found = [p for p in pairs(grid, row, row + 1) if p.value is not None]
     covered = {p.column for p in found} | {p.value_column for p in found}
     if not found or not {c for c, _ in filled} <= covered or any(p.label.field not in SHARED for p in found):
         return {}
-    number = number_of(sheet, row)
     return {
         p.label.field: (
-            Place(sheet.name, number, p.value_column),
+            grid.place(row, p.value_column),
             with_unit(p.label.field, p.label, p.value),
             f"banner row, {p.label.text}",
         )
@@ -152,8 +148,8 @@ def _guess(text: str, place: Place, known: set[str]) -> dict[str, tuple[Place, A
 
 
 def _repeating(
-    sheet: Sheet,
-    made: Fields,
+    grid: Grid,
+    values: Mapping[str, list[Any]],
     kept: list[bool],
     span: tuple[int, int],
     names: list[tuple[int, int, str]],
@@ -164,7 +160,7 @@ def _repeating(
     if len(names) < 2:
         return []
     lone = {index for index, _, _ in names}
-    outlets = made.values["outlet"]
+    outlets = values["outlet"]
     first = names[0][0]
     seen: list[set[Any]] = [set()]
     for index in range(first, len(kept)):
@@ -176,8 +172,7 @@ def _repeating(
     if len(parts) < 2 or len(parts) != len(names) or not set.intersection(*parts):
         return []
     return [
-        Banner(index, at, text, _guess(text, Place(sheet.name, number_of(sheet, span[0] + index), at), known), True)
-        for index, at, text in names
+        Banner(index, at, text, _guess(text, grid.place(span[0] + index, at), known), True) for index, at, text in names
     ]
 
 

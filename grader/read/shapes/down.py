@@ -1,363 +1,278 @@
-"""Tables whose tests are rows: their values, totals, remarks, repeated headings and banner rows."""
+"""Tables whose tests are rows: every heading on the sheet, what stands above it, and the groups side by side in it."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from functools import cache, lru_cache
-from itertools import compress
-from typing import TYPE_CHECKING, Any, NamedTuple
+from collections.abc import Sequence
+from typing import Any, NamedTuple
 
-from grader.data import load_toml
-from grader.problems import Place, Table, a1
+from grader.problems import Place
+from grader.read.extract import NUMBERS, READINGS, Proposal
 from grader.read.layout_spec import TableSpec
-from grader.read.shapes.columns import NUMBERS, READINGS, Fields, Where, read_fields, through_percent
-from grader.read.shapes.heads import Head
-from grader.read.shapes.tables import Note, Sheet, number_of, shown, tidied
-from grader.read.words.heading_words import key, reading_words
-from grader.read.words.labels import SHARED, VISIT, is_placeholder, looks_like_value
+from grader.read.shapes.banners import is_date
+from grader.read.shapes.grid import Grid
+from grader.read.shapes.groups import Group, of_group, side_by_side, skipped
+from grader.read.shapes.heads import Head, columns_of, head_at
+from grader.read.shapes.pairs import pairs, shared_above
+from grader.read.shapes.table import Block, propose
+from grader.read.shapes.tables import Note, shown
+from grader.read.words.labels import label, looks_like_value, may_be_heading
 
-if TYPE_CHECKING:
-    from grader.read.shapes.banners import Banner
-
-
-def plain(text: str) -> str:
-    """A short text as it is compared with words such as Total."""
-    return " ".join(text.casefold().split()).strip(" :.")
+_LONGEST_TITLE = 60
+_OUTLET = frozenset({"outlet"})
 
 
-@cache
-def outlet_words() -> frozenset[str]:
-    """Words that make a row no test where one of them fills its outlet cell."""
-    return frozenset(map(plain, load_toml("limits_reading.toml")["rows"]["outlet_words"]))
-
-
-def is_total(text: Any) -> bool:
-    """Whether an outlet's name says that the row (or column) holds totals, averages or limits."""
-    return type(text) is str and len(text) <= 60 and _is_total(text)
-
-
-@lru_cache(maxsize=20_000)
-def _is_total(text: str) -> bool:
-    return plain(text) in outlet_words()
-
-
-class Made(NamedTuple):
-    """Tables of one sheet, what is to be said, and the rows: found, and passed over with a note each."""
-
-    tables: list[Table]
-    notes: list[Note]
-    rows_found: int
-    passed_over: int
-
-
-class Block(NamedTuple):
-    """One table on the sheet: its heading, the position after its last row, rows that repeat the heading.
-
-    constants, how : what is known of all its tests from elsewhere. banners : whether to look for banner rows.
-    skip : positions of rows that belong to another table beside it.
-    """
+class Headed(NamedTuple):
+    """A heading, and the rows (positions) that repeat it."""
 
     head: Head
-    stop: int
     again: list[int]
-    constants: dict[str, tuple[Place, Any]] = {}
-    how: dict[str, tuple[str, str, str]] = {}
-    spec: TableSpec | None = None
-    banners: bool = True
-    skip: frozenset[int] = frozenset()
 
 
-def read_down(
-    sheet: Sheet, columns: list[tuple[Any, ...]], clean: Callable[[tuple[Any, ...]], list[Any]], block: Block
-) -> Made:
-    """Read one table.
-
-    columns : the sheet's columns, whole. clean : cells of a column -> blanks as None, no NaN among them.
-    """
-    head, first = block.head, block.head.bottom + 1
-    stop = block.stop
-    if block.spec is not None:
-        first = max(first, _position(sheet, block.spec.first_row, first))
-        stop = min(stop, _position(sheet, block.spec.last_row, stop - 1) + 1)
-    top = number_of(sheet, head.bottom) if head.bottom >= 0 else 0
-    where = Where(
-        sheet.name,
-        lambda at: a1(top, at),
-        lambda at: Place(sheet.name, None, at),
-        lambda at: f'column = "{_letter(at)}"',
-    )
-    cells = {
-        c.at: clean(columns[c.at][first:stop])
-        for c in head.columns
-        if c.kind in ("field", "unclear", "unit") and c.at < len(columns)
-    }
-    if not head.own:
-        _fill_merged(sheet, head, cells, (first, stop))
-        _unit_column_without_heading(sheet, head, columns, clean, cells, (first, stop))
-    made = read_fields(head.columns, cells, where)
-    _percents(sheet, made, (first, stop))
-
-    kept, notes, passed = _test_rows(sheet, made, head, (first, stop), block.again)
-    beside = {row - first for row in block.skip if first <= row < stop}
-    for index in beside:
-        kept[index] = False
-    banners: list[Banner] = []
-    if block.banners:
-        from grader.read.shapes.banners import banners_of, segments
-
-        known = {f for f, v in made.values.items() if v.count(None) < len(v)} | set(block.constants)
-        banners = banners_of(sheet, made, kept, (first, stop), known, {r - first for r in block.again} | beside)
-        for banner in banners:
-            kept[banner.at] = False
-            passed.discard(banner.at)
-    used = {b.at for b in banners} | beside
-    found = sum(kept)
-    said, passed_over = _passed_notes(sheet, made, head, first, kept, passed, used, {r - first for r in block.again})
-    notes += said
-    parts, footers, unused = segments(kept, banners) if banners else ([(0, len(kept), {})], {}, [])
-    for banner in banners:
-        notes.append(_banner_note(sheet, banner, first, banner in unused))
-    notes += _unknown_columns(sheet, columns, head, clean, (first, stop), kept)
-    base = {**made.constants, **block.constants}
-    base.update({f: v for f, v in footers.items() if f not in base and made.values.get(f) is None})
-    how = dict(block.how) if head.own else {**made.how, **block.how}
-    tables = _tables(sheet, made, kept, parts, base, how, first, block)
-    return Made(tables, [*made.notes, *notes], found, passed_over + len(banners))
-
-
-def _letter(at: int) -> str:
-    return a1(0, at)[:-1]
-
-
-def _position(sheet: Sheet, number: int, otherwise: int) -> int:
-    if number < 0:
-        return otherwise
-    if sheet.numbers is None:
-        return number
-    return next((i for i, n in enumerate(sheet.numbers) if n >= number), len(sheet.numbers))
-
-
-def _tables(
-    sheet: Sheet,
-    made: Fields,
-    kept: list[bool],
-    parts: list[tuple[int, int, dict[str, Any]]],
-    base: dict[str, tuple[Place, Any]],
-    how: dict[str, tuple[str, str, str]],
-    first: int,
-    block: Block,
-) -> list[Table]:
-    """One Table a part; the first stands for all where there is no banner."""
-    tables: list[Table] = []
-    order = block.spec.order if block.spec else ""
-    heads = (-1, -1)
-    if block.head.bottom >= 0:
-        heads = (number_of(sheet, block.head.top), number_of(sheet, block.head.bottom))
-    for begin, end, own in parts:
-        some = kept[begin:end]
-        rows = [number_of(sheet, r) for r in compress(range(first + begin, first + end), some)]
-        whole = begin == 0 and end == len(kept)
-        values = {
-            f: v if whole and len(rows) == len(kept) else list(compress(v[begin:end], some))
-            for f, v in made.values.items()
-        }
-        constants = {**base, **{f: (place, value) for f, (place, value, _) in own.items()}}
-        known = {**how, **{f: (shown(value), said, "likely") for f, (_, value, said) in own.items()}}
-        tables.append(
-            Table(
-                sheet.name,
-                "down",
-                made.places,
-                constants,
-                rows,
-                [],
-                values,
-                made.units,
-                known,
-                len(tables),
-                block.head.own,
-                order,
-                heads,
-            )
-        )
-    return tables
-
-
-def _fill_merged(sheet: Sheet, head: Head, cells: dict[int, list[Any]], span: tuple[int, int]) -> None:
-    """A cell merged over several rows holds for each of them; a reading so merged stays with the first."""
-    fields = {c.at: c.field for c in head.columns if c.field and c.field not in READINGS and c.field != "outlet"}
-    for top, left, bottom, right in sheet.merges():
-        if bottom == top or left not in fields or right != left:
+def headings(grid: Grid) -> list[Headed]:
+    """Every heading on the sheet, top to bottom, each with the rows that repeat it."""
+    found: list[Headed] = []
+    after = -1
+    row = 0
+    rows = grid.rows
+    suspects: set[int] | None = None
+    while row < len(rows):
+        if suspects is not None and row not in suspects:
+            row += 1
             continue
-        start, end = _position(sheet, top, 0) - span[0], _position(sheet, bottom, 0) - span[0]
-        if 0 <= start < len(cells[left]):
-            for row in range(start + 1, min(end + 1, len(cells[left]))):
-                cells[left][row] = cells[left][start]
+        if found and _same(grid, found[-1].head, row):
+            count = found[-1].head.bottom - found[-1].head.top + 1
+            found[-1].again.extend(range(row, row + count))
+            row += count
+            continue
+        here = head_at(grid, row, after)
+        if here is None:
+            row += 1
+            continue
+        found.append(Headed(here, []))
+        after = here.bottom
+        row = here.bottom + 1
+        suspects = _suspects(grid, here)
+    return found
 
 
-def _unit_column_without_heading(
-    sheet: Sheet,
-    head: Head,
-    columns: list[tuple[Any, ...]],
-    clean: Callable[[tuple[Any, ...]], list[Any]],
-    cells: dict[int, list[Any]],
-    span: tuple[int, int],
-) -> None:
-    """A column of units alone behind a reading serves as one with the heading Unit."""
-    from grader.read.words.labels import column, is_unit
-
-    known = {c.at for c in head.columns}
-    for c in list(head.columns):
-        at = c.at + 1
-        if c.field in NUMBERS and c.heading.unit is None and at not in known and at < len(columns):
-            values = [v for v in clean(columns[at][span[0] : span[1]]) if v is not None]
-            if values and all(map(is_unit, values)):
-                head.columns.insert(head.columns.index(c) + 1, column(at, "Unit"))
-                cells[at] = clean(columns[at][span[0] : span[1]])
+def are_labels_of_a_form(grid: Grid, found: list[Headed]) -> bool:
+    """Whether rows of headings are the labels of one form, each over a single row of values, none twice."""
+    if len(found) < 2 or any(h.again for h in found) or sum("outlet" in h.head.fields for h in found) > 1:
+        return False
+    fields = [f for h in found for f in h.head.fields]
+    if len(set(fields)) < len(fields):
+        return False
+    for i, (head, _) in enumerate(found):
+        stop = found[i + 1].head.top if i + 1 < len(found) else len(grid.rows)
+        filled = [r for r in range(head.bottom + 1, stop) if any(v is not None for v in grid.rows[r])]
+        below = filled[1:] if i + 1 == len(found) else []  # a signature or a remark at the foot of the sheet
+        if filled[:1] != [head.bottom + 1] or len(filled) - len(below) != 1:
+            return False
+        if not all(_is_text(grid.rows[r]) for r in below):
+            return False
+    return True
 
 
-def _percents(sheet: Sheet, made: Fields, span: tuple[int, int]) -> None:
-    if not sheet.percents:
-        return
-    by_column = {
-        place.column: field
-        for field, place in made.places.items()
-        if field in NUMBERS and made.how[field][2] != "unsure"
-    }
-    position = None if sheet.numbers is None else {number: i for i, number in enumerate(sheet.numbers)}
-    for row, column in sheet.percents:
-        field = by_column.get(column)
-        index = (row if position is None else position[row]) - span[0]
-        if field is not None and 0 <= index < len(made.values[field]):
-            through_percent(made, field, index)
+def _is_text(cells: Sequence[Any]) -> bool:
+    filled = [v for v in cells if v is not None]
+    return len(filled) == 1 and type(filled[0]) is str and not looks_like_value(filled[0])
 
 
-def _test_rows(
-    sheet: Sheet, made: Fields, head: Head, span: tuple[int, int], again: list[int]
-) -> tuple[list[bool], list[Note], set[int]]:
-    """(which rows are tests, notes, rows passed over because of a total): tests hold more than remarks and
-    Visit labels."""
-    first, stop = span
-    telling = [cells for field, cells in made.values.items() if field not in VISIT and field != "remarks"]
-    blank = len(telling)
-    kept = [row.count(None) < blank for row in zip(*telling)] if telling else [False] * (stop - first)
-    totals: set[int] = set()
-    for row in again:
-        if first <= row < stop:
-            kept[row - first] = False
-    outlets = made.values.get("outlet", [])
-    words = {v for v in set(outlets) if is_total(v)}
-    if words:
-        for index, outlet in enumerate(outlets):
-            if outlet in words and kept[index]:
-                kept[index] = False
-                totals.add(index)
-    odd = {v for v in set(outlets) if type(v) is str and _is_remark(v)}
-    if odd:
-        for index, outlet in enumerate(outlets):
-            if outlet in odd and kept[index]:
-                # A sentence, a signature or the heading of a page again, if no reading stands beside it.
-                beside = {f: made.values[f][index] for f in made.values if f in READINGS}
-                kept[index] = any(v is not None and (f not in NUMBERS or _may_be_reading(v)) for f, v in beside.items())
-    return kept, [], totals
-
-
-def _may_be_reading(value: Any) -> bool:
-    return looks_like_value(value) or key(str(value)) in reading_words() or is_placeholder(value)
-
-
-@lru_cache(maxsize=20_000)
-def _is_remark(text: str) -> bool:
-    """Whether a text alone in the column of outlets is a sentence or a signature, and no outlet's name.
-
-    >>> _is_remark("Signed: A. Person"), _is_remark("* second reading taken after purging."), _is_remark("Bay 3: north")
-    (True, True, False)
-    """
-    words = text.split()
-    before = text.split(":")[0] if ":" in text else ""
-    labelled = bool(before) and not any(ch.isdigit() for ch in before) and len(before.split()) <= 4
-    if labelled or text.lstrip().startswith(("*", "†")):
-        return True
-    return len(words) > 3 and text.rstrip().endswith((".", "!", "?")) or len(words) > 10
-
-
-def _passed_notes(
-    sheet: Sheet,
-    made: Fields,
-    head: Head,
-    first: int,
-    kept: list[bool],
-    totals: set[int],
-    banners: set[int],
-    again: set[int],
-) -> tuple[list[Note], int]:
-    """A note for every row that holds something and is no test."""
+def placed(grid: Grid, specs: list[TableSpec]) -> tuple[list[Headed], list[TableSpec], list[Note]]:
+    """The headings that layout files place, top to bottom; each table ends where the next begins, with its labels."""
+    found: list[Headed] = []
+    fits: list[TableSpec] = []
     notes: list[Note] = []
-    fields = {c.at: c.field for c in head.columns if c.field}
-    leftmost = min(fields) if fields else 0
-    outlet = made.places["outlet"].column or 0 if "outlet" in made.places else 0
-    for index in compress(range(len(kept)), [not k for k in kept]):
-        if index in banners:
+    for spec in sorted(specs, key=lambda s: max(s.heading_row, s.first_row)):
+        top = grid.row_of(spec.heading_row)
+        bottom = top + spec.heading_rows - 1 if top >= 0 else grid.row_of(spec.first_row) - 1
+        if bottom >= len(grid.rows):
+            row = spec.heading_row + spec.heading_rows if top >= 0 else spec.first_row + 1
+            what = f"table {spec.number}: the sheet has no row {row}"
+            notes.append(Note("layout_mismatch", grid.name, "", spec.source, {"what": what}))
             continue
-        cells = sheet.rows[first + index]
-        number = number_of(sheet, first + index)
-        if index in again:
-            notes.append(Note("row_headings_again", sheet.name, a1(number, leftmost), cells[leftmost], {}))
-        elif index in totals:
-            notes.append(Note("row_of_totals", sheet.name, a1(number, outlet), cells[outlet], {}))
-        elif cells.count("") + cells.count(None) < len(cells):
-            at = next((c for c, v in enumerate(cells) if tidied(v) is not None), None)
-            if at is not None:
-                remark = (
-                    fields.get(at) == "remarks" or at == outlet and type(cells[at]) is str and _is_remark(cells[at])
-                )
-                code = "row_of_remarks" if remark else "row_without_test"
-                notes.append(Note(code, sheet.name, a1(number, at), cells[at], {}))
-    return notes, len(notes)
+        columns = columns_of(grid, list(range(top, bottom + 1))[:3]) if top >= 0 else []
+        found.append(Headed(Head(max(top, 0), bottom, columns), []))
+        fits.append(spec)
+    for i, (head, again) in enumerate(found):
+        stop = found[i + 1].head.top if i + 1 < len(found) else len(grid.rows)
+        for row in range(head.bottom + 1, stop) if head.columns else ():
+            if row not in again and _same(grid, head, row):
+                again.extend(range(row, row + head.bottom - head.top + 1))
+    return found, fits, notes
 
 
-def _banner_note(sheet: Sheet, banner: Banner, first: int, unused: bool) -> Note:
-    cell = a1(number_of(sheet, first + banner.at), banner.column)
-    if unused:
-        return Note("row_without_test", sheet.name, cell, banner.shown, {})
-    what = ", ".join(sorted(banner.values))
-    line = "; ".join(f'{f} = "{shown(v[1])}"' for f, v in banner.values.items())
-    return Note(
-        "banner_guessed" if banner.guessed else "banner_row",
-        sheet.name,
-        cell,
-        banner.shown,
-        {"what": what, "line": line},
+def _same(grid: Grid, head: Head, row: int) -> bool:
+    """Whether the heading is repeated at a row (on a new page)."""
+    count = head.bottom - head.top + 1
+    return (
+        grid.rows[row] == grid.rows[head.top] and grid.rows[row : row + count] == grid.rows[head.top : head.bottom + 1]
     )
 
 
-def _unknown_columns(
-    sheet: Sheet,
-    columns: list[tuple[Any, ...]],
-    head: Head,
-    clean: Callable[[tuple[Any, ...]], list[Any]],
-    span: tuple[int, int],
-    kept: list[bool],
-) -> list[Note]:
-    """Filled columns that nothing was read from."""
-    notes = []
-    texts = {c.at: c for c in head.columns}
-    for number, column in enumerate(columns):
-        known = texts.get(number)
-        if known is not None and known.kind in ("field", "unclear", "unit", "ignored"):
+def _suspects(grid: Grid, head: Head) -> set[int]:
+    """Rows below a heading that may be another one: with texts like headings among the figures, or after a gap."""
+    numbers = [c.at for c in head.columns if c.field in NUMBERS or c.kind == "unclear"]
+    rows = grid.rows
+    found: set[int] = set()
+    blank = False
+    for row in range(head.bottom + 1, len(rows)):
+        cells = rows[row]
+        if cells.count(None) == len(cells):
+            blank = True
             continue
-        some = set(compress(column[span[0] : span[1]], kept))
-        if all(tidied(v) is None for v in some):
-            continue
-        heading = known.text.strip() if known else ""
-        cell = a1(number_of(sheet, head.bottom) if head.bottom >= 0 else 0, number)
-        code = "unknown_column" if heading else "column_without_heading"
-        said = {"heading": heading, "where": f'column = "{_letter(number)}"'}
-        notes.append(Note(code, sheet.name, cell, heading, said))
-    return notes
+        hits = 0
+        for at in numbers:
+            value = cells[at]
+            if type(value) is str and may_be_heading(value):
+                hits += 1
+        if hits >= 2 or (blank and sum(type(v) is str and may_be_heading(v) for v in cells) >= 2):
+            found.add(row)
+            found.add(row - 1)
+        if cells == rows[head.top]:
+            found.add(row)
+        blank = False
+    return found
 
 
-def constants_of(spec: TableSpec, sheet: Sheet, row: int) -> Mapping[str, tuple[Place, Any]]:
-    """The constants that a layout file states, placed at the heading of the table."""
-    place = Place(sheet.name, max(row, 0), 0)
-    return {field: (place, value) for field, value in spec.constants.items() if field in SHARED or field}
+def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]) -> list[Proposal]:
+    """The tables below their headings; specs: what a layout file says of each."""
+    made: list[Proposal] = []
+    regions = [_region(grid, found, i) for i in range(len(found))]
+    titles = _titles(grid, found, regions)
+    for i, ((head, again), spec) in enumerate(zip(found, specs)):
+        stop = regions[i + 1] if i + 1 < len(found) else len(grid.rows)
+        groups = side_by_side(grid, head)
+        top = groups[0].head.top if groups else head.top
+        # A sheet an outlet, its dates down the side: the outlet's name stands above.
+        shared = shared_above(grid, regions[i], top, frozenset() if "outlet" in head.fields else _OUTLET)
+        notes = list(shared.notes)
+        constants, how = dict(shared.constants), dict(shared.how)
+        if "test_date" not in constants and not any(c.field == "test_date" for c in head.columns):
+            dated = _date_above(grid, regions[i], top)
+            if dated is not None:
+                constants["test_date"] = dated
+                how["test_date"] = (shown(dated[1]), "date above the table", "likely")
+        if titles and "site" not in constants and not any(c.field == "site" for c in head.columns):
+            row, at, text = titles[i]
+            constants["site"] = (grid.place(row, at), text)
+            how["site"] = (text, "title above the table", "likely")
+            line = {"what": "site", "line": f'site = "{text}"'}
+            notes.append(Note("banner_guessed", grid.name, grid.address(row, at), text, line))
+        if groups:
+            notes.append(_side_by_side_note(grid, groups))
+        parts = groups or [Group(head, grid.place(max(head.bottom, 0), 0), None, frozenset())]
+        tests = 0
+        begin = len(made)
+        tables = 0
+        for number, group in enumerate(parts):
+            own = of_group(spec, groups, number) if groups else spec
+            more, understood = dict(constants), dict(how)
+            if groups and group.field:
+                more[group.field] = (group.place, group.when)
+                understood[group.field] = (str(group.when), "heading over a group of columns", "likely")
+            skip = skipped(grid, groups, number, group.head.bottom + 1, stop) if groups else set()
+            block = Block(grid, group.head, stop, again, more, understood, own, skip=frozenset(skip))
+            table = propose(block)._replace(group=tables)
+            # Parts of one table: what their columns say together, and one table of a layout file.
+            tables += max(len(table.parts), 1)
+            made.append(table if number == 0 else table._replace(passed=0))
+            tests += len(table.tests)
+        first = made[begin]
+        if tests and not any(
+            "outlet" in t.constants
+            or any(c.field == "outlet" for c in t.lines)
+            or any("outlet" in x.values for x in t.parts)
+            for t in made[begin:]
+        ):
+            notes.append(_no_outlet_note(grid, head))
+        if not tests:
+            notes.append(Note("empty_readings", grid.name, grid.address(max(head.bottom, 0), 0), grid.name, {}))
+        made[begin] = first._replace(notes=[*notes, *first.notes])
+    return made
+
+
+def _side_by_side_note(grid: Grid, groups: list[Group]) -> Note:
+    place = groups[0].place
+    what = ", ".join(shown(g.when) for g in groups if g.field)
+    code = "side_by_side" if what else "side_by_side_alone"
+    if any(g.field == "site" for g in groups):
+        code = "side_by_side_sites"
+    cell = grid.address(grid.row_of(place.row or 0), grid.column_of(place.column or 0))
+    return Note(code, grid.name, cell, groups[0].when or "", {"what": what, "count": len(groups)})
+
+
+def _no_outlet_note(grid: Grid, head: Head) -> Note:
+    """No column is the outlet: a column of different texts that nothing was read from may be."""
+    read = {c.at for c in head.columns if c.field}
+    body = grid.rows[head.bottom + 1 :]
+    texts = [{r[at] for r in body if r[at] is not None} for at in range(grid.width)]
+    at = next((c for c, some in enumerate(texts) if c not in read and len(some) > 1), -1)
+    words = grid.line_words(at) if at >= 0 else 'column = "?"'
+    cell = grid.address(max(head.bottom, 0), max(at, 0))
+    return Note("no_outlet_column", grid.name, cell, grid.name, {"line": f"outlet = {{ {words} }}"})
+
+
+def _date_above(grid: Grid, first: int, stop: int) -> tuple[Place, Any] | None:
+    """The date (or month, or year) that stands alone in a row above a table, the nearest; None where there is none."""
+    for row in range(stop - 1, first - 1, -1):
+        filled = [(at, v) for at, v in enumerate(grid.rows[row]) if v is not None]
+        if len(filled) == 1 and is_date(filled[0][1]):
+            return grid.place(row, filled[0][0]), filled[0][1]
+    return None
+
+
+def _region(grid: Grid, found: list[Headed], i: int) -> int:
+    """The first row above a heading that belongs to its table and not to the one before."""
+    head = found[i].head
+    if i == 0:
+        return 0
+    before = found[i - 1]
+    least = max([before.head.bottom + 1, *(r + 1 for r in before.again)])
+    row = head.top
+    gap = labelled = row
+    while row > least:
+        cells = grid.rows[row - 1]
+        filled = [v for v in cells if v is not None]
+        if not filled:
+            row -= 1
+            gap = row
+        elif _all_labels(grid, row - 1, cells):
+            row -= 1
+            labelled = row if labelled == row + 1 else labelled
+        elif len(filled) == 1 and type(filled[0]) is str and len(filled[0]) <= _LONGEST_TITLE:
+            row -= 1
+        else:
+            break
+    return min(gap, labelled)
+
+
+def _all_labels(grid: Grid, row: int, cells: Sequence[Any]) -> bool:
+    first = next((v for v in cells if v is not None), None)
+    if type(first) is not str or (":" not in first and label(first) is None):
+        return False
+    found = pairs(grid, row, row + 1)
+    covered = {p.column for p in found} | {p.value_column for p in found}
+    return (
+        bool(found)
+        and all(p.label.field and p.label.field not in READINGS and p.label.field != "outlet" for p in found)
+        and all(at in covered for at, v in enumerate(cells) if v is not None)
+    )
+
+
+def _titles(grid: Grid, found: list[Headed], regions: list[int]) -> list[tuple[int, int, str]]:
+    """The title above each of several tables, where they all have one and all differ; else none."""
+    if len(found) < 2:
+        return []
+    made: list[tuple[int, int, str]] = []
+    for (head, _), begin in zip(found, regions):
+        title = None
+        for row in range(head.top - 1, begin - 1, -1):
+            filled = [(at, v) for at, v in enumerate(grid.rows[row]) if v is not None]
+            if len(filled) == 1 and type(filled[0][1]) is str and ":" not in filled[0][1]:
+                title = (row, filled[0][0], filled[0][1].strip())
+                break
+        if title is None:
+            return []
+        made.append(title)
+    return made if len({text for _, _, text in made}) == len(made) else []

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from grader.problems import Place, Table, Unreadable, a1
+from collections import Counter
+from typing import Any
+
+from grader.problems import Unreadable, a1
+from grader.read.extract import NUMBERS, READINGS, Proposal, Where, are_verdicts
 from grader.read.layout_spec import TableSpec
-from grader.read.shapes.columns import NUMBERS, READINGS, Where, read_fields, through_percent
-from grader.read.shapes.down import Made
+from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import Pair, pairs
-from grader.read.shapes.tables import Note, Sheet, is_blank, number_of, position_of, shown, tidied
+from grader.read.shapes.tables import Note, shown
 from grader.read.words.heading_words import key, reading_words
 from grader.read.words.headings import CERTAIN, Heading
 from grader.read.words.labels import (
     SHARED,
     VISIT,
     Column,
+    is_limit_text,
     is_limit_word,
     is_placeholder,
     is_unit,
@@ -25,45 +29,33 @@ from grader.read.words.labels import (
 _LEAST_FIELDS = 3
 _LEAST_OF_EMPTY = 6  # labels of a form that is not filled in
 _LONGEST_VALUE = 60
-_KINDS = ("limit", "verdict", "value", "unit", "number")
+_KINDS = ("limit", "verdict", "value", "unit", "number", "earlier")
+_NO_VALUE = ("limit", "verdict", "unit", "number", "earlier")
 _MOST_NAMED = 8  # cells listed in the note on what is left over
 
 
-def read_form(sheet: Sheet, spec: TableSpec | None = None) -> Made | None:
-    """Read a sheet that is a form; None where it holds too few labels, or no reading among them."""
-    columns = _headed(sheet)
-    found = [_by_columns(sheet, p, columns) for p in pairs(sheet, 0, len(sheet.rows))]
+def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
+    """The tests of a sheet that is a form; none where it holds too few labels, or no reading among them."""
+    columns = _headed(grid)
+    found = [_by_columns(grid, p, columns) for p in pairs(grid, 0, len(grid.rows))]
     notes: list[Note] = []
     if spec is not None:
-        found = _stated(sheet, found, spec, notes)
+        found = _stated(grid, found, spec, notes)
     fields = {p.label.field for p in found if p.label.field}
     stated = spec is not None and (
         spec.orientation == "form" or any(s.row >= 0 and s.column >= 0 for s in spec.fields.values())
     )
-    if not stated and (len(fields) < _LEAST_FIELDS or not fields & READINGS or not _is_filled_in(found)):
-        return None
-    shared, blocks = _blocks(found)
-    # A reading before the first of several outlets belongs to none of them for certain.
-    shared = [
-        p if p.label.field in SHARED or p.value is None else p._replace(value=Unreadable(shown(p.value), "several"))
-        for p in shared
-    ]
-    tables: list[Table] = []
-    rows = 0
-    for block in blocks:
-        table, said, is_test = _read_block(sheet, [*shared, *block], spec)
-        notes += said
-        if is_test:
-            tables.append(table)
-            rows += 1
-    if not rows:
+    if not found or not stated and (len(fields) < _LEAST_FIELDS or not fields & READINGS or not _is_filled_in(found)):
+        return []
+    made = [_propose(grid, block, spec) for block in _blocks(found)]
+    filled = [p for p in made if p.tests]
+    if not filled:
         first = found[0]
-        notes.append(
-            Note("empty_readings", sheet.name, a1(number_of(sheet, first.row), first.column), first.label.text, {})
-        )
-        tables.append(table._replace(rows=[], across=[], columns={f: [] for f in table.columns}))
-    notes += _left_over(sheet, found, columns)
-    return Made(tables, notes, rows, 0)
+        notes.append(Note("empty_readings", grid.name, grid.address(first.row, first.column), first.label.text, {}))
+    made = filled or made[:1]
+    said, missed = _left_over(grid, found, columns)
+    made[0] = made[0]._replace(notes=[*made[0].notes, *notes, *said], missed=missed)
+    return made
 
 
 def _is_filled_in(found: list[Pair]) -> bool:
@@ -81,71 +73,94 @@ def _reads(text: str) -> bool:
     return looks_like_value(text) or key(text) in reading_words() or is_placeholder(text)
 
 
-def _headed(sheet: Sheet) -> dict[int, list[tuple[int, str]]]:
+# ------------------------------------------------------------------------------------- columns with headings
+
+
+def _headed(grid: Grid) -> dict[int, list[tuple[int, str]]]:
     """Column -> (row of a heading such as Limit, Reading, Unit; its kind), top to bottom."""
     made: dict[int, list[tuple[int, str]]] = {}
-    for row, cells in enumerate(sheet.rows):
+    for row, cells in enumerate(grid.rows):
         kinds = {at: kind_of(v) for at, v in enumerate(cells) if type(v) is str and len(v) <= 60}
         known = {at: k for at, k in kinds.items() if k in _KINDS}
         # One such word alone may be a value ("pass") or a label; two in a row head columns.
-        if len(known) + sum(k == "parameter" for k in kinds.values()) >= 2:
-            for at, kind in known.items():
-                made.setdefault(at, []).append((row, kind))
+        if len(known) + sum(k == "parameter" for k in kinds.values()) < 2:
+            continue
+        for at, kind in known.items():
+            if kind == "verdict" and "value" not in known.values() and _holds_figures(grid, row, at):
+                kind = "value"  # "Result" over a column of readings
+            made.setdefault(at, []).append((row, kind))
     return made
+
+
+def _holds_figures(grid: Grid, row: int, at: int) -> bool:
+    cells = [v for r in range(row + 1, min(row + 12, len(grid.rows))) if (v := grid.rows[r][at]) is not None]
+    return bool(cells) and not are_verdicts(cells) and 2 * sum(map(looks_like_value, cells)) >= len(cells)
 
 
 def _kind_at(columns: dict[int, list[tuple[int, str]]], row: int, at: int) -> str:
     return next((kind for top, kind in reversed(columns.get(at, [])) if top < row), "")
 
 
-def _by_columns(sheet: Sheet, pair: Pair, columns: dict[int, list[tuple[int, str]]]) -> Pair:
-    """A label's value where columns are headed Reading, Limit; two values without such headings are not read."""
+def _by_columns(grid: Grid, pair: Pair, columns: dict[int, list[tuple[int, str]]]) -> Pair:
+    """A label's value where several cells stand beside it: the one headed Reading; limits and earlier figures are none.
+
+    Two figures that nothing tells apart are both kept, unread.
+    """
     if pair.where != "beside":
         return pair
-    cells = sheet.rows[pair.row]
-    kinds = {at: _kind_at(columns, pair.row, at) for at in range(pair.column + 1, len(cells))}
-    value_at = next((at for at, kind in kinds.items() if kind == "value"), None)
-    if value_at is not None:
-        return pair._replace(value_column=value_at, value=tidied(cells[value_at]))
+    cells = grid.rows[pair.row]
+    stop = next(
+        (at for at in range(pair.column + 1, grid.width) if at != pair.value_column and label(cells[at]) is not None),
+        grid.width,
+    )
+    kinds = {at: _kind_at(columns, pair.row, at) for at in range(pair.column + 1, stop)}
+    headed = [at for at, kind in kinds.items() if kind == "value"]
+    if headed:
+        filled = [at for at in headed if cells[at] is not None and not is_unit(cells[at])] or headed[:1]
+        if len(filled) == 1 or pair.label.field not in NUMBERS:
+            return pair._replace(value_column=filled[0], value=cells[filled[0]])
+        return pair._replace(value_column=filled[0], value=_several(cells[at] for at in filled))
     if pair.value is None:
         return pair
-    several = [
+    free = [
         at
-        for at in range(pair.value_column, len(cells))
-        if kinds[at] not in ("limit", "verdict", "unit", "number")
-        and not is_blank(cells[at])
-        and not is_unit(cells[at])
+        for at, kind in kinds.items()
+        if kind not in _NO_VALUE and cells[at] is not None and not is_unit(cells[at]) and not are_verdicts([cells[at]])
     ]
-    run = [at for i, at in enumerate(several) if at == pair.value_column + i]
-    if kinds[pair.value_column] in ("limit", "verdict", "unit", "number"):
-        rest = [at for at in several if at > pair.value_column]
-        return pair._replace(
-            value_column=rest[0] if rest else pair.value_column,
-            value=tidied(cells[rest[0]]) if len(rest) == 1 else None,
-        )
-    beside = [at for at in run if at == pair.value_column or label(cells[at]) is None]
-    if len(beside) > 1 and beside[1] == pair.value_column + 1 and (pair.label.field in NUMBERS):
-        both = " / ".join(shown(cells[at]) for at in beside)
-        return pair._replace(value=Unreadable(both, "several"))
+    if pair.label.field in NUMBERS:
+        free = [at for at in free if not is_limit_text(cells[at])] or free
+    if kinds.get(pair.value_column, "") in _NO_VALUE or pair.value_column not in free:
+        at = free[0] if len(free) == 1 or free and pair.label.field not in NUMBERS else -1
+        if at < 0 and free:
+            return pair._replace(value_column=free[0], value=_several(cells[at] for at in free))
+        return pair._replace(value_column=at, value=cells[at]) if at >= 0 else pair._replace(value=None)
+    run = [at for i, at in enumerate(free) if at == pair.value_column + i]
+    figures = [at for at in run if looks_like_value(cells[at])]
+    if len(figures) > 1 and pair.label.field in NUMBERS and pair.value_column in figures:
+        return pair._replace(value=_several(cells[at] for at in figures))
     return pair
 
 
-def _stated(sheet: Sheet, found: list[Pair], spec: TableSpec, notes: list[Note]) -> list[Pair]:
+def _several(values: Any) -> Unreadable:
+    return Unreadable(" / ".join(shown(v) for v in values), "several")
+
+
+def _stated(grid: Grid, found: list[Pair], spec: TableSpec, notes: list[Note]) -> list[Pair]:
     """The labels as the layout file has them: a field's cell, or a unit."""
     made = list(found)
     for field, said in spec.fields.items():
         old = [p for p in made if p.label.field == field]
         unit = said.unit or None
         if said.row >= 0 and said.column >= 0:
-            row, at = position_of(sheet, said.row), said.column
-            if row >= len(sheet.rows) or at >= len(sheet.rows[0]):
-                what = f"{field}: the sheet has no cell {a1(said.row, at)}"
-                notes.append(Note("layout_mismatch", sheet.name, a1(said.row, at), spec.source, {"what": what}))
+            row, at = grid.row_of(said.row), grid.column_of(said.column)
+            if row >= len(grid.rows) or at >= grid.width:
+                what = f"{field}: the sheet has no cell {a1(said.row, said.column)}"
+                notes.append(Note("layout_mismatch", grid.name, a1(said.row, said.column), spec.source, {"what": what}))
                 continue
             made = [p for p in made if p not in old and (p.value_row, p.value_column) != (row, at)]
             heading = Heading(field, unit, "layout", CERTAIN, (field,), "", "heading" if unit else "")
             stated = Column(-1, old[0].label.text if old else "", "field", heading, f"layout file {spec.source}")
-            made.append(Pair(row, at, stated, row, at, tidied(sheet.rows[row][at]), "beside"))
+            made.append(Pair(row, at, stated, row, at, grid.rows[row][at], "beside"))
         elif unit and old:
             made = [
                 p._replace(
@@ -158,92 +173,107 @@ def _stated(sheet: Sheet, found: list[Pair], spec: TableSpec, notes: list[Note])
                 for p in made
             ]
         else:
-            notes.append(
-                Note(
-                    "layout_mismatch",
-                    sheet.name,
-                    "",
-                    spec.source,
-                    {"what": f'{field}: in a form a field needs cell = "..."'},
-                )
-            )
+            what = f'{field}: in a form a field needs cell = "..."'
+            notes.append(Note("layout_mismatch", grid.name, "", spec.source, {"what": what}))
     return sorted(made, key=lambda p: (p.row, p.column))
 
 
-def _blocks(found: list[Pair]) -> tuple[list[Pair], list[list[Pair]]]:
-    """(labels that hold for all blocks, labels of each block); a block begins at its outlet."""
-    anchors = [p for p in found if p.label.field == "outlet"]
+# ------------------------------------------------------------------------------------------ several on a sheet
+
+
+def _blocks(found: list[Pair]) -> list[list[Pair]]:
+    """The labels of each form on a sheet. What stands once above several forms holds for all of them."""
+    anchors = _anchors(found)
     if len(anchors) < 2:
-        return [], [found]
-    blocks: list[list[Pair]] = [[] for _ in anchors]
-    shared: list[Pair] = []
-    for pair in found:
-        over = [i for i, a in enumerate(anchors) if a.row <= pair.row and a.column <= pair.column]
-        if over:
-            blocks[max(over, key=lambda i: (anchors[i].row, anchors[i].column))].append(pair)
-        else:
-            shared.append(pair)
-    return shared, blocks
+        return [found]
+    bands = sorted({a.row for a in anchors})
+    count = Counter(p.label.field for p in found)
+    # Labels that come again above each form's outlet are its own: site, date.
+    lead = {p.label.field for p in found if p.row < bands[0] and count[p.label.field] >= len(bands)} - {"outlet", ""}
+    starts = []
+    for i, row in enumerate(bands):
+        before = bands[i - 1] if i else -1
+        last = max((p.row for p in found if before < p.row < row and p.label.field in READINGS), default=before)
+        starts.append(min([row, *(p.row for p in found if last < p.row < row and p.label.field in lead)]))
+    blocks: list[list[Pair]] = []
+    shared = [p for p in found if p.row < starts[0]]
+    for i, start in enumerate(starts):
+        end = starts[i + 1] if i + 1 < len(starts) else 1 << 30
+        band = [p for p in found if start <= p.row < end]
+        edges = sorted({a.column for a in anchors if a.row == bands[i]})
+        for n, edge in enumerate(edges):
+            left = edge if n else -1
+            right = edges[n + 1] if n + 1 < len(edges) else 1 << 30
+            own = [p for p in band if left <= p.column < right]
+            known = {p.label.field for p in own}
+            blocks.append([*(_of_all(p) for p in shared if p.label.field not in known), *own])
+    return blocks
 
 
-def _read_block(sheet: Sheet, block: list[Pair], spec: TableSpec | None) -> tuple[Table, list[Note], bool]:
-    columns = [p.label._replace(at=i) for i, p in enumerate(block)]
-    cells = {i: [p.value] for i, p in enumerate(block)}
+def _anchors(found: list[Pair]) -> list[Pair]:
+    """The label that begins each form: Outlet; where no form has one, the first of the labels that come again."""
+    outlets = [p for p in found if p.label.field == "outlet"]
+    if outlets:
+        return outlets
+    count = Counter(p.label.field for p in found if p.label.field)
+    times = max((count[f] for f in READINGS if f in count), default=0)
+    first = next((p.label.field for p in found if count[p.label.field] == times), "") if times > 1 else ""
+    return [p for p in found if p.label.field == first] if first else []
 
-    def cell(i: int) -> str:
-        return a1(number_of(sheet, block[i].value_row), block[i].value_column)
 
-    where = Where(
-        sheet.name,
-        cell,
-        lambda i: Place(sheet.name, number_of(sheet, block[i].value_row), block[i].value_column),
-        lambda i: f'cell = "{cell(i)}"',
+def _of_all(pair: Pair) -> Pair:
+    """A reading before the first of several outlets belongs to none of them for certain."""
+    if pair.label.field in SHARED or pair.value is None:
+        return pair
+    return pair._replace(value=Unreadable(shown(pair.value), "several"))
+
+
+def _propose(grid: Grid, block: list[Pair], spec: TableSpec | None) -> Proposal:
+    lines = [p.label._replace(at=i) for i, p in enumerate(block)]
+    lines = [c._replace(how=f"label: {c.how}") for c in lines if c.kind in ("field", "unclear")]
+    values = {c.at: [block[c.at].value] for c in lines}
+    spots = [(p.value_row, p.value_column) for p in block]
+    is_test = any(
+        values[c.at][0] is not None
+        for c in lines
+        if c.kind == "unclear" or c.field not in VISIT and c.field != "remarks"
     )
-    made = read_fields([c for c in columns if c.kind in ("field", "unclear")], cells, where)
-    percents = set(sheet.percents)
-    for field, place in made.places.items():
-        if field in NUMBERS and (place.row, place.column) in percents and made.how[field][2] != "unsure":
-            through_percent(made, field, 0)
-    constants = dict(made.constants)
-    how = {f: (text, f"label: {said}", sure) for f, (text, said, sure) in made.how.items()}
-    for field, (value,) in made.values.items():
-        if isinstance(value, Unreadable) and value.why in ("several", "twice"):
-            how[field] = (how[field][0], "not read: several figures", "unsure")
-    if spec is not None:
-        constants.update({f: (Place(sheet.name, 0, 0), v) for f, v in spec.constants.items()})
-        how.update(dict.fromkeys(spec.constants, ("", f"layout file {spec.source}", CERTAIN)))
-    is_test = any(v[0] is not None for f, v in made.values.items() if f not in VISIT and f != "remarks")
-    at = made.places.get("outlet") or next(iter(made.places.values()))
-    table = Table(
-        sheet.name,
+    outlet = next((c.at for c in lines if c.field == "outlet"), lines[0].at if lines else -1)
+    for c in lines:
+        value = values[c.at][0]
+        if isinstance(value, Unreadable) and value.why == "several":
+            heading = c.heading._replace(sure="unsure")
+            lines = [x._replace(heading=heading, how="not read: several figures") if x is c else x for x in lines]
+    return Proposal(
         "form",
-        made.places,
-        constants,
-        [at.row or 0],
-        [at.column or 0],
-        made.values,
-        made.units,
-        how,
-        order=spec.order if spec else "",
+        grid,
+        lines,
+        values if is_test else {at: [] for at in values},
+        [grid.cell(*spots[outlet])] if is_test else [],
+        Where(
+            grid.name,
+            lambda i: grid.address(*spots[i]),
+            lambda i: grid.place(*spots[i]),
+            lambda i: f'cell = "{grid.address(*spots[i])}"',
+        ),
+        lambda line, test: spots[line],
+        spec=spec,
     )
-    return table, made.notes, is_test
 
 
-def _left_over(sheet: Sheet, found: list[Pair], columns: dict[int, list[tuple[int, str]]]) -> list[Note]:
-    """One note that names the figures which no label claims."""
+def _left_over(grid: Grid, found: list[Pair], columns: dict[int, list[tuple[int, str]]]) -> tuple[list[Note], int]:
+    """One note that names the figures which no label claims, and how many they are."""
     used = {(p.value_row, p.value_column) for p in found} | {(p.row, p.column) for p in found}
-    rows = {p.row for p in found}
+    several = {p.row for p in found if isinstance(p.value, Unreadable)}
     cells = []
-    for row, values in enumerate(sheet.rows):
+    for row, values in enumerate(grid.rows):
         figures = [at for at, value in enumerate(values) if type(value) in (int, float) and (row, at) not in used]
-        if not figures or any(is_limit_word(v) for v in values if type(v) is str):
+        if not figures or row in several or any(is_limit_word(v) for v in values if type(v) is str):
             continue
-        if row in rows and any(p.row == row and isinstance(p.value, Unreadable) for p in found):
-            continue
-        cells += [(row, at, values[at]) for at in figures if _kind_at(columns, row, at) not in ("limit", "number")]
+        cells += [(row, at, values[at]) for at in figures if _kind_at(columns, row, at) not in _NO_VALUE]
     if not cells:
-        return []
-    names = ", ".join(a1(number_of(sheet, r), c) for r, c, _ in cells[:_MOST_NAMED])
+        return [], 0
+    names = ", ".join(grid.address(r, c) for r, c, _ in cells[:_MOST_NAMED])
     more = f" and {len(cells) - _MOST_NAMED} more" if len(cells) > _MOST_NAMED else ""
     row, at, value = cells[0]
-    return [Note("form_left_over", sheet.name, a1(number_of(sheet, row), at), value, {"cells": names + more})]
+    return [Note("form_left_over", grid.name, grid.address(row, at), value, {"cells": names + more})], len(cells)

@@ -9,10 +9,10 @@ from typing import Any, NamedTuple
 
 from grader.data import load_toml
 from grader.problems import Place
+from grader.read.extract import NUMBERS, READINGS
 from grader.read.layout_spec import TableSpec
-from grader.read.shapes.columns import NUMBERS, READINGS
+from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
-from grader.read.shapes.tables import Sheet, is_blank, number_of
 from grader.read.words.dates import parse_date
 from grader.read.words.labels import Column, column
 
@@ -34,9 +34,9 @@ class Group(NamedTuple):
     field: str = "test_date"
 
 
-def side_by_side(sheet: Sheet, head: Head) -> list[Group]:
+def side_by_side(grid: Grid, head: Head) -> list[Group]:
     """The groups of a heading whose fields come again for each year or visit; [] where they do not."""
-    groups = _whole_tables(sheet, head) or _above(sheet, head) or _below(sheet, head)
+    groups = _whole_tables(grid, head) or _above(grid, head) or _below(grid, head)
     made = []
     for group in groups:
         others = [c._replace(kind="ignored") for g in groups if g is not group for c in g.head.columns if c.at in g.own]
@@ -55,7 +55,7 @@ def is_when(value: Any) -> bool:
         return True
     if type(value) in (int, float):
         return value == int(value) and _YEARS[0] <= value <= _YEARS[1]
-    if type(value) is not str or len(value) > _LONGEST or is_blank(value):
+    if type(value) is not str or len(value) > _LONGEST:
         return False
     text = value.strip()
     parsed = parse_date(text)
@@ -71,7 +71,7 @@ def _shown(value: Any) -> Any:
     return str(int(value)) if type(value) in (int, float) else value
 
 
-def _whole_tables(sheet: Sheet, head: Head) -> list[Group]:
+def _whole_tables(grid: Grid, head: Head) -> list[Group]:
     """Tables beside each other, each from its own column of outlets to the next one's."""
     starts = [c.at for c in head.columns if c.field == "outlet"]
     if len(starts) < 2 or min(c.at for c in head.columns) < starts[0]:
@@ -84,24 +84,24 @@ def _whole_tables(sheet: Sheet, head: Head) -> list[Group]:
         return []
     made = []
     for start, part in zip(starts, parts):
-        stop = next((s for s in starts if s > start), len(sheet.rows[0]))
-        row, at, text = _over(sheet, head.top, start, stop)
+        stop = next((s for s in starts if s > start), len(grid.rows[0]))
+        row, at, text = _over(grid, head.top, start, stop)
         field = "" if text is None else "test_date" if is_when(text) else "site"
-        group = _group(sheet, head, [], part, max(row, 0), max(at, 0))
+        group = _group(grid, head, [], part, max(row, 0), max(at, 0))
         made.append(group._replace(when=_shown(text), field=field))
     return made
 
 
-def _over(sheet: Sheet, top: int, start: int, stop: int) -> tuple[int, int, Any]:
+def _over(grid: Grid, top: int, start: int, stop: int) -> tuple[int, int, Any]:
     """(row, column, value) of the one entry over a group of columns, in the nearest row that has any; (-1, -1, None)."""
     for row in range(top - 1, max(top - 4, -1), -1):
-        filled = [(at, sheet.rows[row][at]) for at in range(start, stop) if not is_blank(sheet.rows[row][at])]
+        filled = [(at, grid.rows[row][at]) for at in range(start, stop) if grid.rows[row][at] is not None]
         if filled:
             return (row, *filled[0]) if len(filled) == 1 else (-1, -1, None)
     return -1, -1, None
 
 
-def _above(sheet: Sheet, head: Head) -> list[Group]:
+def _above(grid: Grid, head: Head) -> list[Group]:
     """Years in the first row of the headings, or in the row above them, each over its own columns."""
     fields = [c.field for c in head.columns if c.field in READINGS or c.field in NUMBERS]
     if len(set(fields)) == len(fields):
@@ -109,7 +109,7 @@ def _above(sheet: Sheet, head: Head) -> list[Group]:
     for row in (head.top, head.top - 1):
         if row < 0:
             continue
-        cells = sheet.rows[row]
+        cells = grid.rows[row]
         starts = [at for at, v in enumerate(cells) if is_when(v)]
         if len(starts) < 2 or len({_shown(cells[at]) for at in starts}) < len(starts):
             continue
@@ -118,7 +118,7 @@ def _above(sheet: Sheet, head: Head) -> list[Group]:
         common: list[Column] = []
         known = {c.at for c in head.columns}
         for at in range(starts[0]):
-            if at not in known and type(cells[at]) is str and not is_blank(cells[at]):
+            if at not in known and type(cells[at]) is str and cells[at] is not None:
                 common.append(column(at, cells[at]))
         for c in head.columns:
             start = max((at for at in starts if at <= c.at), default=-1)
@@ -129,17 +129,17 @@ def _above(sheet: Sheet, head: Head) -> list[Group]:
                 parts[start].append(c)
         if any(len({c.field for c in p if c.field}) < sum(bool(c.field) for c in p) for p in parts.values()):
             return []
-        return [_group(sheet, Head(min(row, head.top), head.bottom, []), common, parts[at], row, at) for at in starts]
+        return [_group(grid, Head(min(row, head.top), head.bottom, []), common, parts[at], row, at) for at in starts]
     return []
 
 
-def _below(sheet: Sheet, head: Head) -> list[Group]:
+def _below(grid: Grid, head: Head) -> list[Group]:
     """Years in the row below the headings, several under each."""
     row = head.bottom + 1
-    if row >= len(sheet.rows):
+    if row >= len(grid.rows):
         return []
-    cells = sheet.rows[row]
-    starts = [at for at, v in enumerate(cells) if not is_blank(v)]
+    cells = grid.rows[row]
+    starts = [at for at, v in enumerate(cells) if v is not None]
     whens = list(dict.fromkeys(_shown(cells[at]) for at in starts))
     covered = {c.at for c in head.columns}
     if len(whens) < 2 or not all(is_when(cells[at]) for at in starts) or covered.issuperset(starts):
@@ -154,7 +154,7 @@ def _below(sheet: Sheet, head: Head) -> list[Group]:
     common = [c for c in head.columns if c.at not in used]
     return [
         _group(
-            sheet,
+            grid,
             Head(head.top, row, []),
             common,
             [over[at]._replace(at=at) for at in starts if _shown(cells[at]) == when],
@@ -165,18 +165,18 @@ def _below(sheet: Sheet, head: Head) -> list[Group]:
     ]
 
 
-def _group(sheet: Sheet, head: Head, common: list[Column], own: list[Column], row: int, at: int) -> Group:
+def _group(grid: Grid, head: Head, common: list[Column], own: list[Column], row: int, at: int) -> Group:
     # A date of all groups would be that of one: it is not used.
     shared = [c._replace(kind="unknown") if c.field == "test_date" else c for c in common]
     columns = sorted([*shared, *own], key=lambda c: c.at)
-    place = Place(sheet.name, number_of(sheet, row), at)
-    return Group(head._replace(columns=columns), place, _shown(sheet.rows[row][at]), frozenset(c.at for c in own))
+    place = grid.place(row, at)
+    return Group(head._replace(columns=columns), place, _shown(grid.rows[row][at]), frozenset(c.at for c in own))
 
 
-def skipped(sheet: Sheet, groups: list[Group], index: int, first: int, stop: int) -> set[int]:
+def skipped(grid: Grid, groups: list[Group], index: int, first: int, stop: int) -> set[int]:
     """Positions of the rows in which a group has no reading; one without any belongs to the last group."""
-    rows = range(first, min(stop, len(sheet.rows)))
-    filled = [{r for r in rows if any(not is_blank(sheet.rows[r][at]) for at in g.own)} for g in groups]
+    rows = range(first, min(stop, len(grid.rows)))
+    filled = [{r for r in rows if any(grid.rows[r][at] is not None for at in g.own)} for g in groups]
     rest = set(rows) - set().union(*filled)
     return set(rows) - filled[index] - (rest if index == len(groups) - 1 else set())
 

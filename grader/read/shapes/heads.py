@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
-from grader.read.shapes.tables import Sheet, is_blank
+from grader.read.shapes.grid import Grid
 from grader.read.words.headings import EXACT
 from grader.read.words.labels import (
     Column,
@@ -26,7 +27,7 @@ _LEAST_KNOWN = 0.5  # share of its texts that must be headings
 
 
 class Head(NamedTuple):
-    """The heading of one table: its rows (positions in sheet.rows, top to bottom) and columns, left to right."""
+    """The heading of one table: its rows (positions in grid.rows, top to bottom) and columns, left to right."""
 
     top: int
     bottom: int
@@ -51,11 +52,11 @@ def is_table(columns: list[Column]) -> bool:
     return reading and any(c.field for c in known) and len(named) >= (2 if "outlet" in {c.field for c in known} else 3)
 
 
-def _texts(row: list[Any]) -> dict[int, str]:
-    return {c: v for c, v in enumerate(row) if type(v) is str and not is_blank(v)}
+def _texts(row: Sequence[Any]) -> dict[int, str]:
+    return {c: v for c, v in enumerate(row) if type(v) is str and v is not None}
 
 
-def _is_texty(row: list[Any]) -> bool:
+def _is_texty(row: Sequence[Any]) -> bool:
     """Whether a row can be one of headings: two texts at least, hardly a figure among them."""
     texts = [v for v in row if type(v) is str and v]
     if len(texts) < 2:
@@ -76,32 +77,31 @@ def _columns(top: tuple[str, ...], below: tuple[str, ...], units: tuple[str, ...
     return tuple(column(at, *parts) for at, parts in enumerate(zip(top, below, units)) if any(parts))
 
 
-def _row_texts(row: list[Any] | None, width: int) -> tuple[str, ...]:
+def _row_texts(row: Sequence[Any] | None, width: int) -> tuple[str, ...]:
     if row is None:
         return ("",) * width
-    return tuple("" if is_blank(v) else v if type(v) is str else f"{v:g}" if type(v) is float else str(v) for v in row)
+    return tuple("" if v is None else v if type(v) is str else f"{v:g}" if type(v) is float else str(v) for v in row)
 
 
-def columns_of(sheet: Sheet, rows: list[int]) -> list[Column]:
+def columns_of(grid: Grid, rows: list[int]) -> list[Column]:
     """The columns that one, two or three rows of headings make (the last of three holds units)."""
-    width = len(sheet.rows[0])
-    texts = [_row_texts(sheet.rows[row], width) for row in rows]
+    width = grid.width
+    texts = [_row_texts(grid.rows[row], width) for row in rows]
     texts[1:] = [tuple("" if _says_unit(v) else v for v in below) for below in texts[1:]]
     top = texts[0]
     below = texts[1] if len(texts) > 1 else ("",) * width
     units = texts[2] if len(texts) > 2 else ("",) * width
     if len(rows) > 1:
-        top = _spread(sheet, rows[0], top, below)
+        top = _spread(grid, rows[0], top, below)
     return list(_columns(top, below, units))
 
 
-def _spread(sheet: Sheet, row: int, top: tuple[str, ...], below: tuple[str, ...]) -> tuple[str, ...]:
+def _spread(grid: Grid, row: int, top: tuple[str, ...], below: tuple[str, ...]) -> tuple[str, ...]:
     """A heading over several columns (merged, or followed by blanks) given to each of them."""
     spread = list(top)
-    number = row if sheet.numbers is None else sheet.numbers[row]
     covered: set[int] = set()
-    for first_row, first, last_row, last in sheet.merges():
-        if first_row <= number <= last_row:
+    for first_row, first, last_row, last in grid.merges:
+        if first_row <= row <= last_row:
             for c in range(first, min(last + 1, len(spread))):
                 covered.add(c)
                 # A heading merged downwards stands alone, one merged sideways heads each column.
@@ -114,73 +114,73 @@ def _spread(sheet: Sheet, row: int, top: tuple[str, ...], below: tuple[str, ...]
     return tuple(spread)
 
 
-def head_at(sheet: Sheet, row: int, after: int = -1) -> Head | None:
+def head_at(grid: Grid, row: int, after: int = -1) -> Head | None:
     """The heading of a table that begins at a row, or None.
 
-    row   : position in sheet.rows.
+    row   : position in grid.rows.
     after : the last row that belongs to an earlier table; a second row above is looked for below it.
     """
-    cells = sheet.rows[row]
+    cells = grid.rows[row]
     if not _is_texty(cells):
         return None
     texts = _texts(cells)
     if sum(map(may_be_heading, texts.values())) < 2:
         return None
-    single = columns_of(sheet, [row])
+    single = columns_of(grid, [row])
     if is_table(single) and _mostly_known(single) and not _beside(single, cells):
-        return _whole(sheet, row, single, after)
-    below = _next(sheet, row)
-    if (under := _under_groups(sheet, row, after)) is not None:
+        return _whole(grid, row, single, after)
+    below = _next(grid, row)
+    if (under := _under_groups(grid, row, after)) is not None:
         return under
-    if below is None or not _is_texty(sheet.rows[below]):
+    if below is None or not _is_texty(grid.rows[below]):
         return None
-    alone = columns_of(sheet, [below])
-    pair = columns_of(sheet, [row, below])
+    alone = columns_of(grid, [below])
+    pair = columns_of(grid, [row, below])
     if not is_table(pair) or not _mostly_known(pair) or _beside(pair, cells):
         return None
     if is_table(alone) and _count(alone) >= _count(pair):
         return None  # a title above the headings: they are found by themselves
-    return _with_units(sheet, [row, below], pair)
+    return _with_units(grid, [row, below], pair)
 
 
-def _under_groups(sheet: Sheet, row: int, after: int) -> Head | None:
+def _under_groups(grid: Grid, row: int, after: int) -> Head | None:
     """A heading that is one only with the row of groups above it, which names the outlets too."""
     above = row - 1
-    if above <= after or not _is_groups(sheet, above):
+    if above <= after or not _is_groups(grid, above):
         return None
-    pair = columns_of(sheet, [above, row])
-    outlets = [c.at for c in pair if c.field == "outlet" and is_blank(sheet.rows[row][c.at])]
+    pair = columns_of(grid, [above, row])
+    outlets = [c.at for c in pair if c.field == "outlet" and grid.rows[row][c.at] is None]
     if len(outlets) != 1 or not is_table(pair) or not _mostly_known(pair):
         return None
-    return _with_units(sheet, [above, row], pair)
+    return _with_units(grid, [above, row], pair)
 
 
-def _whole(sheet: Sheet, row: int, single: list[Column], after: int) -> Head:
+def _whole(grid: Grid, row: int, single: list[Column], after: int) -> Head:
     """The heading with a row of units or further words below it, or a row of groups above it."""
-    below = _next(sheet, row)
-    if below is not None and _is_second(sheet, row, below):
-        pair = columns_of(sheet, [row, below])
+    below = _next(grid, row)
+    if below is not None and _is_second(grid, row, below):
+        pair = columns_of(grid, [row, below])
         if _count(pair) >= _count(single):
-            return _with_units(sheet, [row, below], pair)
+            return _with_units(grid, [row, below], pair)
     above = row - 1
-    if above > after and _is_groups(sheet, above):
-        pair = columns_of(sheet, [above, row])
+    if above > after and _is_groups(grid, above):
+        pair = columns_of(grid, [above, row])
         if _count(pair) > _count(single) or _blocked(pair):
-            return _with_units(sheet, [above, row], pair)
+            return _with_units(grid, [above, row], pair)
     return Head(row, row, single)
 
 
-def _with_units(sheet: Sheet, rows: list[int], pair: list[Column]) -> Head:
-    below = _next(sheet, rows[-1])
-    if below is not None and below == rows[-1] + 1 and _is_units(sheet.rows[below]):
-        triple = columns_of(sheet, [*rows, below])
+def _with_units(grid: Grid, rows: list[int], pair: list[Column]) -> Head:
+    below = _next(grid, rows[-1])
+    if below is not None and below == rows[-1] + 1 and _is_units(grid.rows[below]):
+        triple = columns_of(grid, [*rows, below])
         if _count(triple) >= _count(pair):
             return Head(rows[0], below, triple)
     return Head(rows[0], rows[-1], pair)
 
 
-def _next(sheet: Sheet, row: int) -> int | None:
-    return row + 1 if row + 1 < len(sheet.rows) else None
+def _next(grid: Grid, row: int) -> int | None:
+    return row + 1 if row + 1 < len(grid.rows) else None
 
 
 def _count(columns: list[Column]) -> int:
@@ -196,16 +196,14 @@ def _mostly_known(columns: list[Column]) -> bool:
     return known >= _LEAST_KNOWN * len(columns)
 
 
-def _beside(columns: list[Column], cells: list[Any]) -> bool:
+def _beside(columns: list[Column], cells: Sequence[Any]) -> bool:
     """Whether these are labels of a form, each with its value to the right, and no heading row."""
     labels = [c for c in columns if c.kind in ("field", "unclear") and c.text.endswith(":")]
-    return len(labels) * 2 > len(columns) or (
-        bool(labels) and any(looks_like_value(v) for v in cells if not is_blank(v))
-    )
+    return len(labels) * 2 > len(columns) or (bool(labels) and any(looks_like_value(v) for v in cells if v is not None))
 
 
-def _is_units(row: list[Any]) -> bool:
-    filled = [v for v in row if not is_blank(v)]
+def _is_units(row: Sequence[Any]) -> bool:
+    filled = [v for v in row if v is not None]
     units = sum(map(is_unit, filled))
     return units >= 1 and all(is_unit(v) or is_placeholder(v) or _says_unit(v) for v in filled)
 
@@ -215,42 +213,41 @@ def _says_unit(value: Any) -> bool:
     return type(value) is str and len(value) <= 30 and kind_of(value) == "unit"
 
 
-def _is_second(sheet: Sheet, row: int, below: int) -> bool:
+def _is_second(grid: Grid, row: int, below: int) -> bool:
     """Whether a row is the second one of a heading: units, or words that make sense only under the first."""
-    cells = sheet.rows[below]
+    cells = grid.rows[below]
     if _is_units(cells):
         return True
     filled = _texts(cells)
-    if not filled or any(looks_like_value(v) and not is_unit(v) for v in cells if not is_blank(v)):
+    if not filled or any(looks_like_value(v) and not is_unit(v) for v in cells if v is not None):
         return False
-    head = sheet.rows[row]
+    head = grid.rows[row]
     if is_limit_word(next(iter(filled.values()))):
         return False
     helps = 0
-    pair = {c.at: c for c in columns_of(sheet, [row, below])}
+    pair = {c.at: c for c in columns_of(grid, [row, below])}
     for at, text in filled.items():
         over = head[at] if type(head[at]) is str else ""
         if is_unit(text):
             helps += 1
-        elif at in pair and pair[at].field and (is_blank(over) or column(at, over).field != pair[at].field):
+        elif at in pair and pair[at].field and (not over or column(at, over).field != pair[at].field):
             helps += 1
         elif at in pair and pair[at].field and may_be_heading(text):
             helps += 1
     return helps * 2 > len(filled)
 
 
-def _is_groups(sheet: Sheet, row: int) -> bool:
+def _is_groups(grid: Grid, row: int) -> bool:
     """Whether a row above the headings groups them: texts alone, one over a merged range or several of them."""
-    cells = sheet.rows[row]
+    cells = grid.rows[row]
     texts = _texts(cells)
-    if not texts or any(looks_like_value(v) for v in cells if not is_blank(v)):
+    if not texts or any(looks_like_value(v) for v in cells if v is not None):
         return False
     first = next(iter(texts.values()))
     if is_limit_word(first) or any(":" in t for t in texts.values()):
         return False
-    number = row if sheet.numbers is None else sheet.numbers[row]
-    wide = [r for r in sheet.merges() if r[0] <= number <= r[2] and r[3] > r[1]]
-    width = len([v for v in sheet.rows[row + 1] if not is_blank(v)])
+    wide = [r for r in grid.merges if r[0] <= row <= r[2] and r[3] > r[1]]
+    width = len([v for v in grid.rows[row + 1] if v is not None])
     if wide and all(r[3] - r[1] + 1 >= width for r in wide) and len(texts) == 1:
         return False  # a title over the whole table
     return len(texts) >= 2 or bool(wide)

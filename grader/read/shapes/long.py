@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
-from grader.problems import Place, Table, Unreadable, a1
+from grader.problems import Place, Unreadable, a1
+from grader.read.extract import AS_FOUND, NUMBERS, READINGS, Part, Proposal, Where, twice
 from grader.read.layout_spec import TableSpec, overridden
-from grader.read.shapes.columns import AS_FOUND, NUMBERS, READINGS, Fields, Where, read_fields, through_percent, twice
-from grader.read.shapes.down import Made, constants_of, is_total
+from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.heads import columns_of
 from grader.read.shapes.pairs import shared_above
-from grader.read.shapes.tables import Note, Sheet, is_blank, number_of, position_of, shown, tidied
+from grader.read.shapes.rows import is_total
+from grader.read.shapes.tables import Note, shown
 from grader.read.words.heading_words import key, reading_words
 from grader.read.words.headings import CERTAIN, LIKELY, Heading
 from grader.read.words.labels import Column, column, is_placeholder, is_unit, kind_of, label, looks_like_value
@@ -23,16 +24,21 @@ KEYS = ("client", "site", "site_address", "system", "location", "outlet", "test_
 _TUBES = ("_tube_lot", "_tube_expiry")
 _LEAST_NAMES = 2
 _SEARCHED = 60  # rows in which the heading is looked for
+_FAR = 1_000_000  # lines beyond the sheet's columns: one for each reading that rows name
 
 
 class _Long(NamedTuple):
-    """Where things stand: heading row (-1: none), columns of names, figures and units (-1: none), other columns."""
+    """Where things stand: heading row (-1: none), columns of names, figures and units (-1: none), other columns.
+
+    more : further columns of figures, which nothing tells apart from the first.
+    """
 
     head: int
     names: int
     values: int
     units: int
     others: list[Column]
+    more: tuple[int, ...] = ()
 
 
 class _Line(NamedTuple):
@@ -45,170 +51,167 @@ class _Line(NamedTuple):
     unit: str
 
 
-def read_long(sheet: Sheet, spec: TableSpec | None = None) -> Made | None:
-    """Read a sheet with one reading a row; None where it is not built so.
+class _Rows(NamedTuple):
+    """The rows that name a reading, the first row of each test, rows passed over with a note."""
+
+    lines: list[_Line]
+    tests: list[int]
+    passed: int
+
+
+def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
+    """The one table of a sheet with one reading a row; none where it is not built so.
 
     Rows of one outlet, site, date and time are one test; where outlet and date are blank the row belongs to the test
     above. A test's row is the first of its rows. One parameter twice in a test: neither figure is read.
     """
     notes: list[Note] = []
-    found = _stated(sheet, spec) if spec is not None and spec.orientation == "long" else _find(sheet)
+    found = _stated(grid, spec) if spec is not None and spec.orientation == "long" else _find(grid)
     if found is None:
-        return None
+        return []
     if found.values < 0:
-        return _without_figures(sheet, found)
+        return [_without_figures(grid, found)]
     if spec is not None:
-        others, wrong = overridden(found.others, _of_columns(spec))
+        of_columns = spec._replace(fields={f: s for f, s in spec.fields.items() if s.column >= 0})
+        others, wrong = overridden(found.others, of_columns)
         found = found._replace(others=[c for c in others if c.at not in (found.names, found.values, found.units)])
-        notes += [Note("layout_mismatch", sheet.name, "", spec.source, {"what": w}) for w in wrong]
-    sheet = _unmerged(sheet, {c.at for c in found.others if c.field in KEYS})
-    lines, tests, passed = _lines(sheet, found, spec, notes)
-    shared = shared_above(sheet, 0, max(found.head, 0), frozenset({"outlet"}))
+        notes += [Note("layout_mismatch", grid.name, "", spec.source, {"what": w}) for w in wrong]
+    found = _with_outlet(grid, found)
+    rows = _rows(grid, found, spec, notes)
+    shared = shared_above(grid, 0, max(found.head, 0), frozenset({"outlet"}))
     notes += shared.notes
-    constants, how = dict(shared.constants), dict(shared.how)
-    if spec is not None:
-        constants.update(constants_of(spec, sheet, found.head))
-        how.update(dict.fromkeys(spec.constants, ("", f"layout file {spec.source}", CERTAIN)))
-    made, cells = _pivoted(sheet, found, lines, tests)
-    tables = []
-    fixed, understood = {**made.constants, **constants}, {**made.how, **how}
-    heads = (number_of(sheet, found.head),) * 2 if found.head >= 0 else (-1, -1)
-    order = spec.order if spec else ""
-    for i, row in enumerate(tests):
-        places = {f: _own_place(sheet, found, p, cells.get((i, f), row)) for f, p in made.places.items()}
-        tables.append(
-            Table(
-                sheet.name,
-                "long",
-                places,
-                fixed,
-                [number_of(sheet, row)],
-                [],
-                {f: [v[i]] for f, v in made.values.items()},
-                made.units,
-                understood,
-                i,
-                order=order,
-                heads=heads,
-            )
-        )
+    tests = rows.tests
+    if found.more:
+        line = f'orientation = "long", value_column = "{a1(0, found.values)[:-1]}"'
+        cell = grid.address(max(found.head, 0), found.values)
+        about = {"rows": len(rows.lines), "line": line}
+        notes.append(Note("long_two_figures", grid.name, cell, grid.rows[max(found.head, 0)][found.values], about))
     if not tests:
-        notes.append(Note("empty_readings", sheet.name, a1(max(found.head, 0), found.names), sheet.name, {}))
+        notes.append(Note("empty_readings", grid.name, grid.address(max(found.head, 0), found.names), grid.name, {}))
     else:
-        notes.append(
-            Note("rows_of_parameters", sheet.name, a1(number_of(sheet, tests[0]), found.names), sheet.name,
-                 {"rows": len(lines), "tests": len(tests)})
-        )  # fmt: skip
-    return Made(tables, [*made.notes, *notes], len(tests), passed)
+        about = {"rows": len(rows.lines), "tests": len(tests)}
+        notes.append(Note("rows_of_parameters", grid.name, grid.address(tests[0], found.names), grid.name, about))
+    return [_pivoted(grid, found, rows, spec)._replace(
+        constants=shared.constants, how=shared.how, notes=notes, passed=rows.passed
+    )]  # fmt: skip
 
 
-def _without_figures(sheet: Sheet, found: _Long) -> Made:
+def _without_figures(grid: Grid, found: _Long) -> Proposal:
     """One reading a row, and no column that is surely that of the figures: nothing is read, and that is said."""
-    empty = Table(sheet.name, "long", {}, {}, [], [], {}, heads=(number_of(sheet, found.head),) * 2)
-    cell = a1(number_of(sheet, found.head), found.names)
-    rows = sum(not is_blank(cells[found.names]) for cells in sheet.rows[found.head + 1 :])
-    line = 'orientation = "long", value_column = "?"'
-    note = Note(
-        "long_without_figures", sheet.name, cell, sheet.rows[found.head][found.names], {"rows": rows, "line": line}
-    )
-    return Made([empty], [note], 0, 0)
-
-
-def _unmerged(sheet: Sheet, keys: set[int]) -> Sheet:
-    """The sheet with names and dates that are merged over several rows written into each of them."""
-    rows = sheet.rows
-    for top, left, bottom, right in sheet.merges():
-        start = position_of(sheet, top)
-        if left != right or left not in keys or bottom == top or start >= len(rows):
-            continue
-        if rows is sheet.rows:
-            rows = list(rows)
-        for row in range(start + 1, min(position_of(sheet, bottom) + 1, len(rows))):
-            rows[row] = [*rows[row][:left], rows[start][left], *rows[row][left + 1 :]]
-    return sheet._replace(rows=rows)
+    rows = sum(cells[found.names] is not None for cells in grid.rows[found.head + 1 :])
+    about = {"rows": rows, "line": 'orientation = "long", value_column = "?"'}
+    cell = grid.address(found.head, found.names)
+    note = Note("long_without_figures", grid.name, cell, grid.rows[found.head][found.names], about)
+    where = Where(grid.name, str, lambda at: Place(grid.name, None, at), str)
+    heads = (grid.outer[found.head],) * 2
+    return Proposal("long", grid, [], {}, [], where, lambda line, test: (0, 0), heads=heads, notes=[note])
 
 
 # --------------------------------------------------------------------------------------------- finding it
 
 
-def _find(sheet: Sheet) -> _Long | None:
-    """The first row with a heading for names, one for figures, and an outlet or a date, over names that are known."""
-    for row in range(min(len(sheet.rows), _SEARCHED)):
-        kinds = {at: kind_of(v) for at, v in enumerate(sheet.rows[row]) if type(v) is str and 0 < len(v) <= 60}
+def _find(grid: Grid) -> _Long | None:
+    """The first row with a heading for names and one for figures, over names that are known."""
+    for row in range(min(len(grid.rows), _SEARCHED)):
+        kinds = {at: kind_of(v) for at, v in enumerate(grid.rows[row]) if type(v) is str and len(v) <= 60}
         names = [at for at, kind in kinds.items() if kind == "parameter"]
         if not names:
             continue
-        columns = columns_of(sheet, [row])
-        if not {"outlet", "test_date"} & {c.field for c in columns}:
+        columns = columns_of(grid, [row])
+        figures = [at for at, kind in kinds.items() if kind in ("value", "verdict")]
+        fields = {c.field for c in columns}
+        if not {"outlet", "test_date"} & fields and not (figures and _first_of_names(grid, row, names, columns) >= 0):
             continue
         for at in names:
-            body = [sheet.rows[r][at] for r in range(row + 1, len(sheet.rows))]
+            body = [cells[at] for cells in grid.rows[row + 1 :]]
             if not _are_names(body):
                 continue
-            figures = _figures(sheet, row, at, kinds)
             units = next((c for c, kind in kinds.items() if kind == "unit"), -1)
-            return _Long(row, at, figures, units, [c for c in columns if c.at not in (at, figures, units)])
+            figures = _figures(grid, row, at, kinds, columns)
+            values, more = (figures[0], tuple(figures[1:])) if figures else (-1, ())
+            others = [c for c in columns if c.at not in (at, units, *figures)]
+            return _Long(row, at, values, units, others, more)
     return None
+
+
+def _first_of_names(grid: Grid, row: int, names: list[int], columns: list[Column]) -> int:
+    """The first column before the names of readings that can hold outlets' names; -1 for none."""
+    for c in columns:
+        if c.at >= min(names):
+            return -1
+        if c.kind in ("unknown", "number") or "outlet" in c.heading.candidates:
+            if any(cells[c.at] is not None for cells in grid.rows[row + 1 :]):
+                return c.at
+    return -1
+
+
+def _with_outlet(grid: Grid, found: _Long) -> _Long:
+    """Where no column is the outlet, the first column of names before the readings' is."""
+    if any(c.field == "outlet" for c in found.others) or found.head < 0:
+        return found
+    at = _first_of_names(grid, found.head, [found.names], found.others)
+    if at < 0:
+        return found
+    text = next(c.text for c in found.others if c.at == at)
+    outlet = column(at, "Outlet")
+    heading = outlet.heading._replace(sure=LIKELY, basis="synonym")
+    outlet = outlet._replace(text=text, how="first column of names", heading=heading)
+    return found._replace(others=[outlet if c.at == at else c for c in found.others])
 
 
 def _are_names(body: list[Any]) -> bool:
     """Whether a column holds names of what was measured: two readings or more, most of its texts known."""
-    texts = {v for v in body if type(v) is str and not is_blank(v)}
+    texts = {v for v in body if type(v) is str}
     known = {v: c for v in texts if (c := label(v)) is not None}
     fields = {c.field or c.text for c in known.values()}
     readings = any(c.field in READINGS for c in known.values())
     return readings and len(fields) >= _LEAST_NAMES and len(known) * 2 >= len(texts)
 
 
-def _figures(sheet: Sheet, row: int, names: int, kinds: dict[int, str | None]) -> int:
-    """The one column of figures: headed Reading or Value, else one headed Result that holds figures; -1 for none or two."""
-    for kind in ("value", "verdict"):
+def _figures(grid: Grid, row: int, names: int, kinds: dict[int, str | None], columns: list[Column]) -> list[int]:
+    """The columns of figures: headed Reading or Value, else headed Result, else under any words that are not known."""
+    known = {c.at for c in columns if c.kind in ("field", "unclear")}
+    for wanted in (("value",), ("verdict",), (None, "parameter")):
         hits = []
-        for at in (c for c, found in kinds.items() if found == kind and c != names):
-            filled = [v for cells in sheet.rows[row + 1 :] if not is_blank(v := cells[at])]
-            if filled and (kind == "value" or 2 * sum(map(_reads, filled)) >= len(filled)):
+        for at in (c for c, kind in kinds.items() if kind in wanted and c != names and c not in known):
+            filled = [v for cells in grid.rows[row + 1 :] if (v := cells[at]) is not None]
+            if filled and (wanted == ("value",) or 2 * sum(map(_reads, filled)) >= len(filled)):
                 hits.append(at)
         if hits:
-            return hits[0] if len(hits) == 1 else -1
-    return -1
+            return hits
+    return []
 
 
 def _reads(value: Any) -> bool:
     return looks_like_value(value) or (type(value) is str and (key(value) in reading_words() or is_placeholder(value)))
 
 
-def _stated(sheet: Sheet, spec: TableSpec) -> _Long | None:
-    head = position_of(sheet, spec.heading_row)
-    if head >= len(sheet.rows):
+def _stated(grid: Grid, spec: TableSpec) -> _Long | None:
+    head = grid.row_of(spec.heading_row)
+    if head >= len(grid.rows):
         return None
-    usual = _find(sheet)
+    usual = _find(grid)
     names = spec.parameter_column if spec.parameter_column >= 0 else usual.names if usual else -1
     values = spec.value_column if spec.value_column >= 0 else usual.values if usual else -1
     units = spec.unit_column if spec.unit_column >= 0 else usual.units if usual else -1
     if head < 0 and spec.first_row < 0 and usual is not None:
         head = usual.head
-    width = len(sheet.rows[0])
-    if names < 0 or values < 0 or max(names, values, units) >= width:
+    if names < 0 or values < 0 or max(names, values, units) >= grid.width:
         return None
-    columns = columns_of(sheet, [head]) if head >= 0 else []
+    columns = columns_of(grid, [head]) if head >= 0 else []
     return _Long(head, names, values, units, [c for c in columns if c.at not in (names, values, units)])
-
-
-def _of_columns(spec: TableSpec) -> TableSpec:
-    """The part of a layout that names columns; the rest says what the names mean, or their units."""
-    return spec._replace(fields={f: s for f, s in spec.fields.items() if s.column >= 0})
 
 
 # --------------------------------------------------------------------------------------------- reading it
 
 
-def _meanings(sheet: Sheet, spec: TableSpec | None) -> Callable[[Any], Column | None]:
+def _meanings(spec: TableSpec | None) -> Callable[[Any], Column | None]:
     """What the names in the column of names mean, with what a layout file says of them."""
     said = {} if spec is None else {f: s for f, s in spec.fields.items() if s.column < 0}
     by_name = {key(s.heading): f for f, s in said.items() if s.heading}
 
     def meaning(text: Any) -> Column | None:
-        if type(text) is not str or is_blank(text):
+        if type(text) is not str:
             return None
         known = label(text)
         field = by_name.get(key(text)) or (known.field if known is not None else "")
@@ -223,135 +226,163 @@ def _meanings(sheet: Sheet, spec: TableSpec | None) -> Callable[[Any], Column | 
     return meaning
 
 
-def _lines(sheet: Sheet, found: _Long, spec: TableSpec | None, notes: list[Note]) -> tuple[list[_Line], list[int], int]:
-    """(the rows that name a reading, position of the first row of each test, rows passed over with a note)."""
-    meaning = _meanings(sheet, spec)
+def _rows(grid: Grid, found: _Long, spec: TableSpec | None, notes: list[Note]) -> _Rows:
+    """The rows of the readings, and the tests they belong to."""
+    meaning = _meanings(spec)
     keys = [c.at for c in found.others if c.field in KEYS]
     outlet = next((c.at for c in found.others if c.field == "outlet"), -1)
     named = outlet if outlet >= 0 else found.names
     first = found.head + 1
-    stop = len(sheet.rows)
+    stop = len(grid.rows)
     if spec is not None:
-        first = max(first, position_of(sheet, spec.first_row)) if spec.first_row >= 0 else first
-        stop = min(stop, position_of(sheet, spec.last_row) + 1) if spec.last_row >= 0 else stop
-    lines: list[_Line] = []
-    tests: list[int] = []
+        first = max(first, grid.row_of(spec.first_row)) if spec.first_row >= 0 else first
+        stop = min(stop, grid.row_of(spec.last_row) + 1) if spec.last_row >= 0 else stop
+    made = _Rows([], [], 0)
     numbers: dict[tuple[Any, ...], int] = {}
+    seen: set[tuple[int, str]] = set()
     unknown: set[str] = set()
     meanings: dict[Any, Column | None] = {}
     nothing = column(-1, "")
     passed = 0
     last: tuple[Any, ...] | None = None
     for row in range(first, stop):
-        cells = sheet.rows[row]
-        name, value = cells[found.names], tidied(cells[found.values])
+        cells = grid.rows[row]
+        name, value = cells[found.names], _value(cells, found)
         if outlet >= 0 and is_total(cells[outlet]) or is_total(name):
-            place = a1(number_of(sheet, row), named)
-            notes.append(Note("row_of_totals", sheet.name, place, cells[outlet] if outlet >= 0 else name, {}))
+            total = cells[outlet] if outlet >= 0 else name
+            notes.append(Note("row_of_totals", grid.name, grid.address(row, named), total, {}))
             passed += 1
             last = None  # rows without a name of their own below an average are no test's
             continue
-        identity: tuple[Any, ...] | None = tuple(_same(cells[at]) for at in keys)
+        identity: tuple[Any, ...] | None = tuple(_same(_merged(grid, row, at)) for at in keys)
         if not any(identity or ()):
-            identity = last if not is_blank(name) or value is not None else None
+            identity = last if name is not None or value is not None else None
+            if identity is None and not keys and (name is not None or value is not None):
+                identity = ()
         elif last is not None and all(own in ("", above) for own, above in zip(identity or (), last)):
             identity = last  # what stands in the test's first row alone
         if identity is None:
-            if any(not is_blank(v) for v in cells):
-                at = _first(cells)
-                notes.append(Note("row_without_test", sheet.name, a1(number_of(sheet, row), at), cells[at], {}))
+            if any(v is not None for v in cells):
+                at = next(c for c, v in enumerate(cells) if v is not None)
+                notes.append(Note("row_without_test", grid.name, grid.address(row, at), cells[at], {}))
                 passed += 1
             continue
-        if found.head >= 0 and cells == sheet.rows[found.head]:
-            notes.append(Note("row_headings_again", sheet.name, a1(number_of(sheet, row), named), name, {}))
+        if found.head >= 0 and cells == grid.rows[found.head]:
+            notes.append(Note("row_headings_again", grid.name, grid.address(row, named), name, {}))
             passed += 1
             continue
         last = identity
-        if identity not in numbers:
-            numbers[identity] = len(tests)
-            tests.append(row)
         if name not in meanings:
             meanings[name] = meaning(name)
         known = meanings[name]
-        if known is None and (not is_blank(name) or value is not None) and shown(name) not in unknown:
+        what = known.field or known.text if known is not None else ""
+        if identity not in numbers or outlet < 0 and what and (numbers[identity], what) in seen:
+            # Without a column of outlets a reading that comes again begins the next outlet's test.
+            numbers[identity] = len(made.tests)
+            made.tests.append(row)
+        seen.add((numbers[identity], what))
+        if known is None and (name is not None or value is not None) and shown(name) not in unknown:
             unknown.add(shown(name))
-            where = f'heading = "{shown(name)}"'
-            cell = a1(number_of(sheet, row), found.names)
-            notes.append(Note("unknown_parameter", sheet.name, cell, name, {"heading": shown(name), "where": where}))
+            about = {"heading": shown(name), "where": f'heading = "{shown(name)}"'}
+            notes.append(Note("unknown_parameter", grid.name, grid.address(row, found.names), name, about))
         unit = cells[found.units] if found.units >= 0 and is_unit(cells[found.units]) else ""
-        lines.append(_Line(row, numbers[identity], known or nothing, value, unit.strip()))
-    return lines, tests, passed
+        made.lines.append(_Line(row, numbers[identity], known or nothing, value, unit.strip()))
+    return made._replace(passed=passed)
 
 
-def _first(cells: list[Any]) -> int:
-    return next(at for at, v in enumerate(cells) if not is_blank(v))
+def _value(cells: Sequence[Any], found: _Long) -> Any:
+    """The figure of a row; two that differ, and that nothing tells apart, are both kept, unread."""
+    if not found.more:
+        return cells[found.values]
+    several = list(dict.fromkeys(v for at in (found.values, *found.more) if (v := cells[at]) is not None))
+    if len(several) < 2:
+        return several[0] if several else None
+    return Unreadable(" / ".join(map(shown, several)), "several")
+
+
+def _merged(grid: Grid, row: int, at: int) -> Any:
+    """A cell, or that of the merged range that hides it."""
+    value = grid.rows[row][at]
+    if value is None and (row, at) in grid.covered:
+        top, left = grid.covered[row, at]
+        return grid.rows[top][left] if left == at else None
+    return value
 
 
 def _same(value: Any) -> Any:
     """A cell of a key column as it is compared; "" where it is blank."""
-    if is_blank(value):
+    if value is None:
         return ""
     return " ".join(value.split()).casefold() if type(value) is str else value
 
 
-def _pivoted(
-    sheet: Sheet, found: _Long, lines: list[_Line], tests: list[int]
-) -> tuple[Fields, dict[tuple[int, str], int]]:
-    """The fields with one value a test, and the row of each figure."""
+def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> Proposal:
+    """One line a reading that rows name, and one a further column, each with one value a test."""
+    lines, tests = rows.lines, rows.tests
     columns: list[Column] = []
-    cells: dict[int, list[Any]] = {}
+    values: dict[int, list[Any]] = {}
     begin: dict[int, int] = {}
-    rows_at: dict[tuple[int, str], int] = {}
+    row_at: dict[Cell, int] = {}  # line and test -> row of the figure
     by_name: dict[str, int] = {}
     for line in lines:
         name = line.known.field or (line.known.text if line.known.kind == "unclear" else "")
         if not name:
             continue
-        at = by_name.setdefault(name, 2 * len(by_name) + 1_000_000)
-        if at not in cells:
+        at = by_name.setdefault(name, 2 * len(by_name) + _FAR)
+        if at not in values:
             heading = line.known.heading._replace(unit=None) if line.known.field in NUMBERS else line.known.heading
             columns += [line.known._replace(at=at, heading=heading), column(at + 1, "Unit")]
-            cells[at], cells[at + 1] = [None] * len(tests), [None] * len(tests)
+            values[at], values[at + 1] = [None] * len(tests), [None] * len(tests)
             begin[at] = line.row
         value, unit = _figure(line)
-        old = cells[at][line.test]
+        old = values[at][line.test]
         if old is not None and value is not None:
             value = twice([[old], [value]])[0]
         elif value is None:
-            value, unit = old, cells[at + 1][line.test]
-        cells[at][line.test], cells[at + 1][line.test] = value, unit
-        rows_at.setdefault((line.test, name), line.row)
-    for c in _by_substance(found.others, lines, sheet):
+            value, unit = old, values[at + 1][line.test]
+        values[at][line.test], values[at + 1][line.test] = value, unit
+        row_at.setdefault((at, line.test), line.row)
+    width = grid.width
+    for c in _by_substance(found.others, lines, width):
         if c.kind not in ("field", "unclear"):
             continue
-        lines_of = lines if c.field in KEYS else [n for n in lines if _concerns(c.field, n.known.field)]
-        numbers = [line.test for line in lines_of]
+        concerned = lines if c.field in KEYS else [n for n in lines if _concerns(c.field, n.known.field)]
         columns.insert(0, c)
-        at = c.at % len(sheet.rows[0])
-        cells[c.at] = _of_tests(c, [tidied(sheet.rows[line.row][at]) for line in lines_of], numbers, len(tests))
-    head, width = max(found.head, 0), len(sheet.rows[0])
+        cells = [_merged(grid, line.row, c.at % width) if c.field in KEYS else grid.rows[line.row][c.at % width]
+                 for line in concerned]  # fmt: skip
+        values[c.at] = _of_tests(c, cells, [line.test for line in concerned], len(tests))
+    head = max(found.head, 0)
 
-    def line_of(at: int) -> str:
-        return (
-            f'heading = "{sheet.rows[begin[at]][found.names]}"'
-            if at in begin
-            else f'column = "{a1(0, at % width)[:-1]}"'
-        )
+    def address(at: int) -> str:
+        return grid.address(begin[at], found.names) if at in begin else grid.address(head, at % width)
 
-    where = Where(
-        sheet.name,
-        lambda at: (
-            a1(number_of(sheet, begin[at]), found.names) if at in begin else a1(number_of(sheet, head), at % width)
+    def words(at: int) -> str:
+        return f'heading = "{grid.rows[begin[at]][found.names]}"' if at in begin else grid.line_words(at % width)
+
+    def places(line: int, test: int) -> Place:
+        """The cell of a test's figure (its own first row where it has none); of other fields the column."""
+        if line not in begin:
+            return grid.line_place(line % width)
+        return Place(grid.name, grid.outer[row_at.get((line, test), tests[test])], found.values)
+
+    return Proposal(
+        "long",
+        grid,
+        columns,
+        values,
+        [(grid.outer[row], -1) for row in tests],
+        Where(
+            grid.name,
+            address,
+            lambda at: Place(grid.name, begin[at], at) if at in begin else grid.line_place(at % width),
+            words,
         ),
-        lambda at: Place(sheet.name, begin[at], at) if at in begin else Place(sheet.name, None, at),
-        line_of,
+        lambda line, test: (row_at.get((line, test), -1), found.values) if line in begin else (-1, -1),
+        places=places,
+        parts=[Part(i, i + 1) for i in range(len(tests))],
+        heads=(grid.outer[found.head],) * 2 if found.head >= 0 else (-1, -1),
+        spec=spec,
     )
-    made = read_fields(columns, cells, where)
-    percents = set(sheet.percents)
-    for (test, name), row in rows_at.items():
-        if name in NUMBERS and name in made.values and (number_of(sheet, row), found.values) in percents:
-            through_percent(made, name, test)
-    return made, rows_at
 
 
 def _concerns(field: str, reading: str) -> bool:
@@ -365,10 +396,9 @@ def _concerns(field: str, reading: str) -> bool:
     return True
 
 
-def _by_substance(others: list[Column], lines: list[_Line], sheet: Sheet) -> list[Column]:
+def _by_substance(others: list[Column], lines: list[_Line], width: int) -> list[Column]:
     """The further columns; one headed Tube lot or Expiry alone becomes one for each substance that rows name."""
     substances = sorted({FIELDS[n.known.field].tube for n in lines if n.known.field} - {""})
-    width = len(sheet.rows[0])
     made: list[Column] = []
     for c in others:
         ending = next((e for e in _TUBES if c.kind == "unclear" and c.heading.candidates[0].endswith(e)), "")
@@ -402,10 +432,3 @@ def _of_tests(c: Column, values: list[Any], numbers: list[int], count: int) -> l
         None if not some else some[0] if len(some) == 1 or c.field in KEYS else twice([[v] for v in some])[0]
         for some in seen
     ]
-
-
-def _own_place(sheet: Sheet, found: _Long, place: Place, row: int) -> Place:
-    """The cell of a test's figure (its own first row where it has none); of other fields the column."""
-    if place.row is not None:
-        return Place(sheet.name, number_of(sheet, row), found.values)
-    return place._replace(column=(place.column or 0) % len(sheet.rows[0]))

@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
-from grader.problems import Place, Unreadable, a1
-from grader.read.shapes.tables import Note, Sheet, is_blank, number_of, shown, tidied
+from grader.problems import Place, Unreadable
+from grader.read.shapes.grid import Cell, Grid
+from grader.read.shapes.tables import Note, shown
+from grader.read.words.headings import LIKELY
 from grader.read.words.labels import SHARED, Column, column, inline, is_unit, label
 
 _NUMBERS = frozenset(f.name for f in FIELDS.values() if f.kind == "number")
@@ -14,7 +16,7 @@ _FAR = 4  # columns between a label and its value, at most
 
 
 class Pair(NamedTuple):
-    """One label and its value. Rows are positions in sheet.rows; where: "beside", "below" or "inside"."""
+    """One label and its value. Rows are positions in grid.rows; where: "beside", "below" or "inside"."""
 
     row: int
     column: int
@@ -25,53 +27,78 @@ class Pair(NamedTuple):
     where: str
 
 
-def pairs(sheet: Sheet, first: int, stop: int) -> list[Pair]:
-    """Every label between two rows (positions, `stop` left out) with its value (None where it is blank)."""
-    labels: dict[tuple[int, int], Column] = {}
+def pairs(grid: Grid, first: int, stop: int) -> list[Pair]:
+    """Every label between two rows (positions, `stop` left out) with its value (None where it is blank).
+
+    A cell is a label or the value of one, never both: "Yard" beside "Site:" is its value, though a word for site.
+    """
+    labels: dict[Cell, Column] = {}
     made: list[Pair] = []
     # Only what differs is taken apart: names and words come again in every row.
-    texts = {v for cells in sheet.rows[first:stop] for v in cells if type(v) is str and v}
+    texts = {v for cells in grid.rows[first:stop] for v in cells if type(v) is str}
     insides = {text: found for text in texts if (found := inline(text))}
     alone = {text: known for text in texts if text not in insides and (known := label(text))}
     for row in range(first, stop) if insides or alone else ():
-        for at, text in enumerate(sheet.rows[row]):
-            if type(text) is not str or not text:
+        for at, text in enumerate(grid.rows[row]):
+            if type(text) is not str:
                 continue
             if text in insides:
                 made.append(Pair(row, at, insides[text][0], row, at, insides[text][1], "inside"))
             elif text in alone:
                 labels[row, at] = alone[text]
-    for (row, at), known in labels.items():
-        made.append(_placed(sheet, labels, row, at, known, stop))
+    for cell in [cell for cell in labels if _is_value(grid, labels, cell)]:
+        del labels[cell]
+    made += [_placed(grid, labels, row, at, known, stop) for (row, at), known in labels.items()]
     return sorted(made, key=lambda p: (p.row, p.column))
 
 
-def _placed(sheet: Sheet, labels: dict[tuple[int, int], Column], row: int, at: int, known: Column, stop: int) -> Pair:
-    beside = _beside(sheet, labels, row, at)
-    beneath = (row + 1, at) not in labels and row + 1 < stop and not is_blank(sheet.rows[row + 1][at])
+def _is_value(grid: Grid, labels: dict[Cell, Column], cell: Cell) -> bool:
+    """Whether a text that could be a label is the value of the label at its left."""
+    row, at = cell
+    left = next((c for c in range(at - 1, max(at - 2 - _FAR, -1), -1) if grid.rows[row][c] is not None), -1)
+    over = labels.get((row, left))
+    if over is None or labels[cell].text.rstrip().endswith(":"):
+        return False
+    if over.text.rstrip().endswith(":"):
+        return True
+    known = labels[cell].heading
+    beneath = grid.rows[row + 1][at] if row + 1 < len(grid.rows) else None
+    return (
+        left == at - 1
+        and known.sure == LIKELY
+        and FIELDS[over.field or "site"].kind == "text"
+        and _beside(grid, labels, row, at) is None
+        and (beneath is None or (row + 1, left) in labels)
+    )
+
+
+def _placed(grid: Grid, labels: dict[Cell, Column], row: int, at: int, known: Column, stop: int) -> Pair:
+    rows = grid.rows
+    beside = _beside(grid, labels, row, at)
+    beneath = (row + 1, at) not in labels and row + 1 < stop and rows[row + 1][at] is not None
     stacked = (row + 1, at) in labels or (row - 1, at) in labels
     sideways = (row, at + 1) in labels or (row, at - 1) in labels
     if not stacked and beneath and (sideways or beside is None):
-        value = tidied(sheet.rows[row + 1][at])
-        deeper = row + 2 < stop and (row + 2, at) not in labels and not is_blank(sheet.rows[row + 2][at])
+        value = rows[row + 1][at]
+        deeper = row + 2 < stop and (row + 2, at) not in labels and rows[row + 2][at] is not None
         if is_unit(value) and deeper and known.field in _NUMBERS:
-            return Pair(row, at, _with_unit(known, value), row + 2, at, tidied(sheet.rows[row + 2][at]), "below")
+            return Pair(row, at, _with_unit(known, value), row + 2, at, rows[row + 2][at], "below")
         return Pair(row, at, known, row + 1, at, value, "below")
     if beside is None:
-        return Pair(row, at, known, row, min(at + 1, len(sheet.rows[row]) - 1), None, "beside")
+        return Pair(row, at, known, row, min(at + 1, grid.width - 1), None, "beside")
     value_at, unit = beside
-    return Pair(row, at, _with_unit(known, unit), row, value_at, tidied(sheet.rows[row][value_at]), "beside")
+    return Pair(row, at, _with_unit(known, unit), row, value_at, rows[row][value_at], "beside")
 
 
-def _beside(sheet: Sheet, labels: dict[tuple[int, int], Column], row: int, at: int) -> tuple[int, str | None] | None:
+def _beside(grid: Grid, labels: dict[Cell, Column], row: int, at: int) -> tuple[int, str | None] | None:
     """(column of the value to the right of a label, a unit beside it), None where there is none."""
-    cells = sheet.rows[row]
+    cells = grid.rows[row]
     value: int | None = None
     unit: str | None = None
-    for c in range(at + 1, min(at + 2 + _FAR, len(cells))):
+    for c in range(at + 1, min(at + 2 + _FAR, grid.width)):
         if (row, c) in labels:
             break
-        if is_blank(cells[c]):
+        if cells[c] is None:
             if value is not None:
                 break
             continue
@@ -98,7 +125,7 @@ class Shared(NamedTuple):
     notes: list[Note]
 
 
-def shared_above(sheet: Sheet, first: int, stop: int, more: frozenset[str] = frozenset()) -> Shared:
+def shared_above(grid: Grid, first: int, stop: int, more: frozenset[str] = frozenset()) -> Shared:
     """What the rows between two positions say of all tests of the table that follows.
 
     Only what may hold for several tests (site, date, instrument, system, ambient temperature); a reading there
@@ -107,16 +134,16 @@ def shared_above(sheet: Sheet, first: int, stop: int, more: frozenset[str] = fro
     constants: dict[str, tuple[Place, Any]] = {}
     how: dict[str, tuple[str, str, str]] = {}
     notes: list[Note] = []
-    for pair in pairs(sheet, first, stop):
+    for pair in pairs(grid, first, stop):
         field = pair.label.field
         if pair.value is None:
             continue
-        cell = a1(number_of(sheet, pair.value_row), pair.value_column)
+        cell = grid.address(pair.value_row, pair.value_column)
         if field not in SHARED and field not in more:
             if field or pair.label.kind == "unclear":
-                notes.append(Note("label_not_used", sheet.name, cell, pair.value, {"label": pair.label.text}))
+                notes.append(Note("label_not_used", grid.name, cell, pair.value, {"label": pair.label.text}))
             continue
-        place = Place(sheet.name, number_of(sheet, pair.value_row), pair.value_column)
+        place = grid.place(pair.value_row, pair.value_column)
         value = with_unit(field, pair.label, pair.value)
         if field in constants:
             if constants[field][1] != value:

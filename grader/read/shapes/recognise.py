@@ -17,9 +17,12 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS, normal_heading
 from grader.problems import Place, Table, Unreadable, a1
+from grader.read.extract import Made, extract
 from grader.read.layout_spec import LayoutSpec
-from grader.read.shapes.down import Block, Made, plain, read_down
+from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
+from grader.read.shapes.rows import plain
+from grader.read.shapes.table import Block, propose
 from grader.read.shapes.tables import Note, Recognised, Sheet, number_of
 from grader.read.words.headings import CERTAIN, EXACT, Heading
 from grader.read.words.labels import SHARED, Column, label
@@ -88,7 +91,7 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
         elif (explained := _fingerprint(sheet)) in _EXPLAINED and not specs:
             continue
         else:
-            from grader.read.shapes.sheet import read_sheet  # here: a folder of blanks never needs it
+            from grader.read.choose import read_sheet  # here: a folder of blanks never needs it
 
             made = read_sheet(sheet, specs)
             if not made.tables and not made.notes and not specs and not _not_used(sheet, texts) and not _cover(sheet):
@@ -220,7 +223,7 @@ def _own_column(at: int, text: str, field: str) -> Column:
 
 def _read_own(sheet: Sheet, texts: _Texts, first: tuple[int, dict[int, str]], known: Vocabulary) -> Made:
     """Tables with headings of the blank. A row of the same headings again does not open a new table."""
-    columns = list(zip(*sheet.rows))
+    grid = Grid.of(sheet)
     apart = texts.headings.keys().isdisjoint
     blocks: list[tuple[int, dict[int, str], list[int]]] = [(*first, [])]
     for row in range(first[0] + 1, len(sheet.rows)):
@@ -233,21 +236,17 @@ def _read_own(sheet: Sheet, texts: _Texts, first: tuple[int, dict[int, str]], kn
             blocks[-1][2].append(row)
         elif _opens(set(fields.values()), known):
             blocks.append((row, fields, []))
-    tables: list[Table] = []
-    notes: list[Note] = []
-    rows_found = passed_over = 0
+    made = []
+    named = plain(sheet.name) == "readings"
     for i, (row, fields, again) in enumerate(blocks):
         stop = blocks[i + 1][0] if i + 1 < len(blocks) else len(sheet.rows)
         head = Head(row, row, [_own_column(at, sheet.rows[row][at], field) for at, field in sorted(fields.items())])
-        named = plain(sheet.name) == "readings"
-        made = read_down(sheet, columns, texts.clean, Block(head, stop, again, banners=not named))
-        tables += made.tables
-        notes += made.notes
-        rows_found += made.rows_found
-        passed_over += made.passed_over
-        if not made.rows_found:
-            notes.append(Note("empty_readings", sheet.name, a1(number_of(sheet, row), 0), sheet.name, {}))
-    return Made(tables, notes, rows_found, passed_over)
+        table = propose(Block(grid, head, stop, again, banners=not named))
+        if not table.tests:
+            empty = Note("empty_readings", sheet.name, grid.address(row, 0), sheet.name, {})
+            table = table._replace(notes=[*table.notes, empty])
+        made.append(table)
+    return extract(made)
 
 
 # ------------------------------------------------------------------------------------------ what holds for all
@@ -314,14 +313,15 @@ def _cover(sheet: Sheet) -> tuple[dict[str, tuple[Place, Any]], dict[str, tuple[
 
     constants: dict[str, tuple[Place, Any]] = {}
     how: dict[str, tuple[str, str, str]] = {}
-    for pair in pairs(sheet, 0, len(sheet.rows)):
+    grid = Grid.of(sheet)
+    for pair in pairs(grid, 0, len(grid.rows)):
         field = pair.label.field
         if pair.value is None or field not in SHARED or pair.where == "below":
             continue
         value = with_unit(field, pair.label, pair.value)
         if field in constants:
             value = Unreadable(f"{constants[field][1]} / {value}", "twice")
-        constants[field] = (Place(sheet.name, number_of(sheet, pair.value_row), pair.value_column), value)
+        constants[field] = (grid.place(pair.value_row, pair.value_column), value)
         how[field] = (pair.label.text, "label on another sheet", pair.label.heading.sure)
     return (constants, how) if len(constants) >= 2 and {"site", "test_date"} & set(constants) else None
 

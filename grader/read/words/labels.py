@@ -108,6 +108,26 @@ def is_limit_word(text: Any) -> bool:
     return type(text) is str and len(text) <= 60 and kind_of(text) == "limit"
 
 
+_RANGE = re.compile(r"[≤≥]?\s*\d+(?:[.,]\d+)?\s*(?:-|–|—|to|bis|à|\.\.)\s*\d+(?:[.,]\d+)?\D*")
+
+
+@lru_cache(maxsize=5_000)
+def _is_limit_text(text: str) -> bool:
+    if _RANGE.fullmatch(text.strip()):
+        return True
+    match = _words().limit.match(text.strip())
+    return match is not None and any(c.isdigit() for c in match[0]) and text.strip()[0].isalpha()
+
+
+def is_limit_text(value: Any) -> bool:
+    """Whether a cell states a limit and no reading: "max 5 ppm", "20 - 22 %".
+
+    >>> is_limit_text("max 5 ppm"), is_limit_text("19.5 – 23.5 %"), is_limit_text("<5"), is_limit_text("4 ppm")
+    (True, True, False, False)
+    """
+    return type(value) is str and len(value) <= 40 and bool(value.strip()) and _is_limit_text(value)
+
+
 def another_thing(text: str) -> bool:
     """Whether a heading holds a word by which it means something else: limit, previous, required, average."""
     words = _words()

@@ -307,11 +307,10 @@ def test_building_and_room_are_one_location_and_a_column_of_verdicts_is_no_doubt
     assert made.codes() == []
 
 
-def test_a_table_without_a_heading_over_its_outlets_says_which_line_names_them():
-    made = read(Log=[[None, "O2 %", "CO ppm", "CO2 ppm"], ["Bay 1", 20.9, 1, 430], ["Bay 2", 20.9, 2, 430]])
-    note = next(n for n in made.notes if n.code == "no_outlet_column")
-    assert note.params["line"] == 'outlet = { column = "A" }'
-    assert len(made.rows()) == 2
+@pytest.mark.parametrize("heading", [None, "No", "Ref", "Station", "ID", "Point of use"])
+def test_the_first_column_of_names_is_the_outlet_where_nothing_else_is(heading):
+    made = read(Log=[[heading, "O2 %", "CO ppm", "CO2 ppm"], ["Bay 1", 20.9, 1, 430], ["Bay 2", 20.9, 2, 430]])
+    assert [r["outlet"] for r in made.rows()] == ["Bay 1", "Bay 2"]
 
 
 def test_months_over_repeated_tables_are_their_dates_and_no_outlets():
@@ -390,14 +389,15 @@ def test_an_outlet_merged_over_its_rows_names_each_test_and_one_in_the_first_row
     ]
 
 
-def test_a_long_log_without_a_column_of_figures_is_refused_with_the_line_that_would_settle_it():
+def test_a_long_log_with_two_columns_of_figures_reads_neither_and_says_the_line_that_would_settle_it():
     rows = [
         ["Outlet", "Parameter", "1st reading", "2nd reading", "Unit"],
         ["1", "CO", 1, 9, "ppm"],
         ["1", "O2", 20.9, 20.8, "%"],
     ]
     made = ReadLog(book(Log=rows))
-    assert made.rows() == [] and made.codes() == ["long_without_figures"]
+    assert [(r["co_ppm"], r["oxygen_pct"]) for r in made.rows()] == [(UNREAD, UNREAD)]
+    assert made.codes() == ["long_two_figures", "rows_of_parameters"]
     table = TableSpec(orientation="long", value_column=3, source="a.layout.toml")
     (row,) = ReadLog(book(Log=rows), LayoutSpec((table,))).rows()
     assert (row["co_ppm"], row["oxygen_pct"]) == (9.0, 20.8)
@@ -406,7 +406,8 @@ def test_a_long_log_without_a_column_of_figures_is_refused_with_the_line_that_wo
 def test_two_columns_of_figures_in_a_long_log_are_not_chosen_between():
     rows = [["Outlet", "Parameter", "Reading", "Value", "Unit"], ["1", "CO", 1, 9, "ppm"], ["1", "O2", 20.9, 20.9, "%"]]
     made = ReadLog(book(Log=rows))
-    assert made.rows() == [] and made.codes() == ["long_without_figures"]
+    assert [(r["co_ppm"], r["oxygen_pct"]) for r in made.rows()] == [(UNREAD, 20.9)]
+    assert made.codes() == ["long_two_figures", "rows_of_parameters"]
 
 
 def test_a_layout_file_says_what_a_name_of_a_long_log_means(tmp_path):

@@ -1,7 +1,7 @@
-"""Columns of cells with their headings -> one list of values a field: units, doubles, doubts, percent formats.
+"""A proposed table -> its values: the one extractor of all shapes.
 
-The same for tables whose tests are rows and for those whose tests are columns; `line` says how a layout file
-would name the place.
+Units, columns of units, doubles, doubts, percent formats, shared values and what is left over are understood here and
+nowhere else, whether a test is a row, a column, several rows or a form.
 """
 
 from __future__ import annotations
@@ -14,10 +14,12 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.data import load_toml
-from grader.problems import Place, Unreadable
+from grader.problems import Place, Table, Unreadable
+from grader.read.layout_spec import TableSpec
+from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.heading_words import key
-from grader.read.words.headings import EXACT, LIKELY
+from grader.read.words.headings import CERTAIN, EXACT, LIKELY
 from grader.read.words.labels import Column, another_thing, is_unit
 from grader.read.words.notation import parse_number
 from grader.read.words.units import canonical, column_unit, unit_needed
@@ -40,7 +42,7 @@ UNITS_BESIDE = ", units in a column"
 
 
 class Where(NamedTuple):
-    """How a sheet's addresses are made for one table: its name, address of a heading, Place, layout words."""
+    """How the lines of one table are named: its sheet, address of a heading, Place, words of a layout file."""
 
     sheet: str
     cell: Callable[[int], str]
@@ -48,15 +50,143 @@ class Where(NamedTuple):
     line: Callable[[int], str]
 
 
+class Part(NamedTuple):
+    """Tests of a table that follow each other, and what holds for them alone: field -> (Place, value, how)."""
+
+    first: int
+    stop: int
+    values: dict[str, tuple[Place, Any, str]] = {}
+
+
+class Proposal(NamedTuple):
+    """One table as it may stand on a sheet: what each line of cells means, and the cells of each test.
+
+    shape     : "down", "across", "long" or "form".
+    lines     : headings; `at` is a line's number, in tables its position in the grid.
+    values    : line -> one value a test, for lines that are a field, unclear or units.
+    tests     : 0-based sheet row and column of each test; column -1 where a test is a row.
+    where     : how the lines are named.
+    spots     : (line, test) -> position of the value in the grid.
+    places    : (line, test) -> Place of one test's own value, where the line does not tell it; None: it does.
+    constants : field -> (Place, value) of all tests. how: field -> how it was understood.
+    parts     : groups of tests with values of their own; [] is one part.
+    group     : distance back to the first of tables that are parts of one.
+    missed    : figures of its body that nothing explains.
+    """
+
+    shape: str
+    grid: Grid
+    lines: list[Column]
+    values: dict[int, list[Any]]
+    tests: list[Cell]
+    where: Where
+    spots: Callable[[int, int], Cell]
+    places: Callable[[int, int], Place] | None = None
+    constants: dict[str, tuple[Place, Any]] = {}
+    how: dict[str, tuple[str, str, str]] = {}
+    parts: list[Part] = []
+    heads: tuple[int, int] = (-1, -1)
+    spec: TableSpec | None = None
+    notes: list[Note] = []
+    passed: int = 0
+    group: int = 0
+    own: bool = False
+    missed: int = 0
+
+
+class Made(NamedTuple):
+    """Tables of one sheet, what is to be said, and the rows: found, and passed over with a note each."""
+
+    tables: list[Table]
+    notes: list[Note]
+    rows_found: int
+    passed_over: int
+
+
 class Fields(NamedTuple):
-    """field -> values, Place, unit (where not its own), how it was understood; constants that headings state."""
+    """field -> values, Place, unit (where not its own), how it was understood, its line; constants of headings."""
 
     values: dict[str, list[Any]]
     places: dict[str, Place]
     units: dict[str, str]
     how: dict[str, tuple[str, str, str]]
+    lines: dict[str, int]
     constants: dict[str, tuple[Place, Any]]
     notes: list[Note]
+
+
+def extract(proposals: Iterable[Proposal]) -> Made:
+    """The tables of one sheet. Every test of a proposal is a row of a table."""
+    tables: list[Table] = []
+    notes: list[Note] = []
+    found = passed = 0
+    for proposal in proposals:
+        made = _extract(proposal, len(tables))
+        tables += made.tables
+        notes += [n for n in made.notes if n not in notes] if proposal.group else made.notes
+        found += made.rows_found
+        passed += made.passed_over
+    return Made(tables, notes, found, passed)
+
+
+def _extract(p: Proposal, before: int) -> Made:
+    fields = read_fields(p.lines, p.values, p.where)
+    _percents(p, fields)
+    constants = {**fields.constants, **p.constants}
+    how = dict(p.how) if p.own else {**fields.how, **p.how}
+    if p.spec is not None:
+        at = Place(p.grid.name, max(p.heads[1], 0), 0)
+        constants.update({field: (at, value) for field, value in p.spec.constants.items()})
+        how.update(dict.fromkeys(p.spec.constants, ("", f"layout file {p.spec.source}", CERTAIN)))
+    tables: list[Table] = []
+    for part in p.parts or [Part(0, len(p.tests))]:
+        tests = p.tests[part.first : part.stop]
+        own = {f: (place, value) for f, (place, value, _) in part.values.items()}
+        told = {f: (shown(value), said, LIKELY) for f, (_, value, said) in part.values.items()}
+        places = fields.places
+        if p.places is not None:
+            places = {f: p.places(fields.lines[f], part.first) for f in fields.places}
+        tables.append(
+            Table(
+                p.grid.name,
+                p.shape,
+                places,
+                {**constants, **own},
+                [row for row, _ in tests],
+                [column for _, column in tests] if tests and tests[0][1] >= 0 else [],
+                {f: v[part.first : part.stop] for f, v in fields.values.items()},
+                fields.units,
+                {**how, **told},
+                p.group + len(tables),
+                p.own,
+                p.spec.order if p.spec else "",
+                p.heads,
+            )
+        )
+    return Made(tables, [*fields.notes, *p.notes], len(p.tests), p.passed)
+
+
+def _percents(p: Proposal, fields: Fields) -> None:
+    """A number through a percent format is a hundredth of what the sheet shows.
+
+    In a column in per cent the sheet's figure is taken; an oxygen fraction stays, the notation stage reads it;
+    in ppm or mg/m³ the two contradict each other, and it is not read.
+    """
+    if not p.grid.percents:
+        return
+    for field, line in fields.lines.items():
+        if field not in NUMBERS or fields.how[field][2] == "unsure":
+            continue
+        values = fields.values[field]
+        for test, value in enumerate(values):
+            if type(value) not in (int, float) or p.spots(line, test) not in p.grid.percents:
+                continue
+            if field in FRACTIONS and field not in fields.units and 0 <= value <= 1:
+                continue
+            if fields.units.get(field) == "%":
+                values[test] = round(value * 100.0, 10)
+            else:
+                values[test] = Unreadable(f"{value * 100:.10g}%", "percent")
 
 
 def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Where) -> Fields:
@@ -65,7 +195,7 @@ def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Wh
     columns : its headings. cells : position of the heading -> its values, blanks as None.
     where   : how places are named.
     """
-    made = Fields({}, {}, {}, {}, {}, [])
+    made = Fields({}, {}, {}, {}, {}, {}, [])
     columns = _water_of_a_firm(columns, cells, made, where)
     positions: dict[str, list[Column]] = {}
     for c in columns:
@@ -76,7 +206,7 @@ def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Wh
     units = _unit_columns(columns, cells)
     for field in list(made.values):
         if field in NUMBERS:
-            chosen = next(c for c in positions[field] if made.places[field] == where.place(c.at))
+            chosen = next(c for c in positions[field] if made.lines[field] == c.at)
             _one_unit(made, field, chosen, units.get(chosen.at), where)
     for c in columns:
         if c.kind == "unclear" and c.at in cells:
@@ -143,7 +273,7 @@ def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int
         elif filled:
             chosen, values = found[filled[0]], lists[filled[0]]
     made.values[field] = values
-    made.places[field] = where.place(chosen.at)
+    made.places[field], made.lines[field] = where.place(chosen.at), chosen.at
     made.how[field] = (chosen.text, chosen.how, chosen.heading.sure)
 
 
@@ -259,7 +389,7 @@ def _one_unclear(
         return  # what somebody made of the readings is none
     if "test_time" in candidates and "test_time" not in made.values and all(v is None or _is_clock(v) for v in values):
         made.values["test_time"] = values
-        made.places["test_time"] = where.place(c.at)
+        made.places["test_time"], made.lines["test_time"] = where.place(c.at), c.at
         made.how["test_time"] = (c.text, "times of day", LIKELY)
         return
     open_fields = [f for f in candidates if f not in made.values or _doubted(made, f)]
@@ -272,7 +402,7 @@ def _one_unclear(
     choices = ", ".join(FIELDS[f].heading for f in candidates)
     line = layout_line(candidates[0], where.line(c.at), c.heading.told)
     # The column that is clear by itself settles it as well.
-    clear_one = next((p for p in positions.get(candidates[0], []) if where.place(p.at) == made.places[p.field]), None)
+    clear_one = next((p for p in positions.get(candidates[0], []) if p.at == made.lines[p.field]), None)
     if clear_one is not None:
         line += ", or " + layout_line(clear_one.field, where.line(clear_one.at), clear_one.heading.unit)
     part = c.heading.why.partition("“")[2].partition("”")[0] if c.weak else ""
@@ -287,6 +417,7 @@ def _one_unclear(
         old = made.values.get(field)
         made.values[field] = twice([old, values] if old is not None else [values], "unclear")
         made.places.setdefault(field, where.place(c.at))
+        made.lines.setdefault(field, c.at)
         made.units.pop(field, None)
         # Every column that it could be is named, not only the last.
         before = made.how[field][0] if old is not None and field in made.how else ""
@@ -330,21 +461,3 @@ def _doubted(made: Fields, field: str) -> bool:
 
 def _rivals(clear: list[str], values: list[Any]) -> bool:
     return any(f in READINGS for f in clear) and bool(_figures(values))
-
-
-# ------------------------------------------------------------------------------------------- percent formats
-
-
-def through_percent(made: Fields, field: str, index: int) -> None:
-    """A number through a percent format is a hundredth of what the sheet shows.
-
-    In a column in per cent the sheet's figure is taken; an oxygen fraction stays, the notation stage reads it;
-    in ppm or mg/m³ the two contradict each other, and it is not read.
-    """
-    value = made.values[field][index]
-    if type(value) not in (int, float) or (field in FRACTIONS and field not in made.units and 0 <= value <= 1):
-        return
-    if made.units.get(field) == "%":
-        made.values[field][index] = round(value * 100.0, 10)
-    else:
-        made.values[field][index] = Unreadable(f"{value * 100:.10g}%", "percent")

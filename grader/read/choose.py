@@ -1,0 +1,108 @@
+"""One sheet -> its tables: every shape proposes, and the proposal that explains most is extracted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from grader.read.extract import Made, Proposal, extract
+from grader.read.layout_spec import TableSpec
+from grader.read.shapes import across, down, form, long
+from grader.read.shapes.grid import Grid
+from grader.read.shapes.tables import Note, Sheet
+
+MOST_CELLS = 2_000_000  # of a sheet that is looked at from its side too
+_PENALTY = 2  # a figure that stays unexplained counts against a proposal as much as two that are explained
+
+
+def read_sheet(sheet: Sheet, specs: list[TableSpec]) -> Made:
+    """Read one sheet; without a table in it Made is empty.
+
+    specs : what layout files say of it. Where one gives the row of the headings, only the tables that they
+            describe are read; else they add to what is found.
+    """
+    grid = Grid.of(sheet)
+    placed = [s for s in specs if _is_placed(s)]
+    if placed:
+        proposals, notes = _placed(grid, placed)
+    else:
+        proposals, notes = choose(grid, specs[0] if specs else None), []
+        if specs and not proposals:
+            notes.append(_mismatch(grid, specs[0], "no table was found on the sheet"))
+    made = extract(proposals)
+    return made._replace(notes=[*notes, *made.notes])
+
+
+def choose(grid: Grid, spec: TableSpec | None) -> list[Proposal]:
+    """The proposals that explain most filled cells and leave fewest figures of their own unexplained."""
+    best: list[Proposal] = []
+    most = 0
+    for propose in _shapes(grid, spec):
+        made = propose()
+        if not made:
+            continue
+        weight, missed = weigh(made)
+        if not best or weight > most:
+            best, most = made, weight
+        if not missed and any(p.tests for p in made):
+            break
+    return best
+
+
+def _shapes(grid: Grid, spec: TableSpec | None) -> list[Callable[[], list[Proposal]]]:
+    def down_() -> list[Proposal]:
+        found = down.headings(grid)
+        if not found or down.are_labels_of_a_form(grid, found):
+            return []
+        return down.proposals(grid, found, [spec] * len(found))
+
+    shapes: list[Callable[[], list[Proposal]]] = [lambda: long.proposals(grid, spec), down_]
+    if len(grid.rows) * grid.width <= MOST_CELLS:
+        shapes += [lambda: across.proposals(grid, spec), lambda: form.proposals(grid, spec)]
+    return shapes
+
+
+def weigh(made: list[Proposal]) -> tuple[int, int]:
+    """(weight of proposals for one sheet, figures that they leave unexplained)."""
+    explained = sum(len(v) - v.count(None) for p in made for at, v in p.values.items()) + sum(
+        len(p.constants) for p in made
+    )
+    missed = sum(p.missed for p in made)
+    return explained - _PENALTY * missed, missed
+
+
+def _is_down(spec: TableSpec) -> bool:
+    return spec.orientation in ("", "down") and not any(f.row >= 0 for f in spec.fields.values())
+
+
+def _is_placed(spec: TableSpec) -> bool:
+    return (
+        spec.heading_row >= 0
+        or spec.first_row >= 0
+        or spec.orientation in ("across", "form", "long")
+        or any(f.row >= 0 for f in spec.fields.values())
+    )
+
+
+def _mismatch(grid: Grid, spec: TableSpec, what: str) -> Note:
+    return Note("layout_mismatch", grid.name, "", spec.source, {"what": f"table {spec.number}: {what}"})
+
+
+def _placed(grid: Grid, specs: list[TableSpec]) -> tuple[list[Proposal], list[Note]]:
+    """The tables that layout files place, and what in them does not fit."""
+    made: list[Proposal] = []
+    notes: list[Note] = []
+    for spec in specs:
+        if _is_down(spec):
+            continue
+        if spec.orientation == "form" or any(f.row >= 0 and f.column >= 0 for f in spec.fields.values()):
+            here = form.proposals(grid, spec)
+        elif spec.orientation == "long":
+            here = long.proposals(grid, spec)
+        else:
+            here = across.proposals(grid, spec._replace(orientation="across"))
+        made += here
+        if not here:
+            notes.append(_mismatch(grid, spec, "nothing on the sheet is built as it says"))
+    found, fits, wrong = down.placed(grid, [s for s in specs if _is_down(s)])
+    made += down.proposals(grid, found, fits)
+    return made, [*notes, *wrong]

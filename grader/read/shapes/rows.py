@@ -1,0 +1,208 @@
+"""Which rows of a table are tests: totals, limits, remarks, signatures, headings again and rows of units are none."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from functools import cache, lru_cache
+from typing import Any, NamedTuple
+
+from grader.data import load_toml
+from grader.read.shapes.grid import Grid
+from grader.read.shapes.tables import Note
+from grader.read.words.heading_words import key, reading_words
+from grader.read.words.labels import is_placeholder, is_unit, kind_of, looks_like_value
+from grader.read.words.notation import parse_number
+
+LEAST_ABOVE = 3  # tests above a row that is told by arithmetic
+_LEAST_AGREEING = 2
+MOST_NAMELESS = 30  # rows without a name up to which each is held against those above it
+_WORD = re.compile(r"[^\W\d_]+\.?|\d+")
+
+
+def plain(text: str) -> str:
+    """A short text as it is compared with words such as Total."""
+    return " ".join(text.casefold().split()).strip(" :.")
+
+
+@cache
+def _statistics() -> tuple[frozenset[str], frozenset[str]]:
+    """Words that make a row no test where they fill its outlet cell, and words that may stand beside them."""
+    rows = load_toml("limits_reading.toml")["rows"]
+    return frozenset(map(plain, rows["outlet_words"])), frozenset(map(plain, rows["beside_outlet_words"]))
+
+
+def is_total(text: Any) -> bool:
+    """Whether an outlet's name says that the row (or column) holds totals, averages or limits.
+
+    >>> is_total("Page total:"), is_total("Moyenne"), is_total("Total care ward"), is_total("max 3")
+    (True, True, False, False)
+    """
+    return type(text) is str and len(text) <= 60 and _is_total(text)
+
+
+@lru_cache(maxsize=20_000)
+def _is_total(text: str) -> bool:
+    words, beside = _statistics()
+    name = plain(text)
+    if name in words:
+        return True
+    parts = [w.rstrip(".") for w in _WORD.findall(name)]
+    rest = [w for w in parts if w not in words]
+    return len(rest) < len(parts) and all(w in beside for w in rest)
+
+
+@lru_cache(maxsize=20_000)
+def is_remark(text: str) -> bool:
+    """Whether a text alone in the column of outlets is a sentence or a signature, and no outlet's name.
+
+    >>> is_remark("Signed: A. Person"), is_remark("* second reading taken after purging."), is_remark("Bay 3: north")
+    (True, True, False)
+    """
+    words = text.split()
+    before = text.split(":")[0] if ":" in text else ""
+    labelled = bool(before) and not any(ch.isdigit() for ch in before) and len(before.split()) <= 4
+    if labelled or text.lstrip().startswith(("*", "†")) or set(text) <= set("_-–—=. "):
+        return True
+    if plain(text).startswith(_signatures()):
+        return True
+    return len(words) > 3 and text.rstrip().endswith((".", "!", "?")) or len(words) > 10
+
+
+@cache
+def _signatures() -> tuple[str, ...]:
+    return tuple(load_toml("limits_reading.toml")["rows"]["signature_words"])
+
+
+def may_be_reading(value: Any) -> bool:
+    """Whether a cell can be a reading: a figure, a word that stands for one, a placeholder."""
+    return looks_like_value(value) or key(str(value)) in reading_words() or is_placeholder(value)
+
+
+def _reads(values: Mapping[int, Sequence[Any]], readings: Mapping[int, bool], index: int) -> bool:
+    """Whether a row holds anything that can be a reading."""
+    return any(
+        (value := values[at][index]) is not None and (not figures or may_be_reading(value))
+        for at, figures in readings.items()
+    )
+
+
+class Rows(NamedTuple):
+    """kinds : one a row, "test" or "" (blank), "again", "total", "remark", "units", "none". notes : doubts."""
+
+    kinds: list[str]
+    notes: list[Note]
+
+
+def kinds_of(
+    grid: Grid,
+    span: tuple[int, int],
+    outlet: int,
+    values: Mapping[int, Sequence[Any]],
+    telling: list[int],
+    readings: Mapping[int, bool],
+    again: set[int],
+) -> Rows:
+    """What each row of a table is.
+
+    span     : first row and the row after the last, positions in the grid. outlet : its line, -1 for none.
+    values   : line -> cells of the span. telling : lines of which one must be filled.
+    readings : lines of readings -> whether they hold figures.
+    again    : rows (positions) that repeat the headings.
+    """
+    first, stop = span
+    blank = len(telling)
+    filled = [row.count(None) < blank for row in zip(*(values[at] for at in telling))] if telling else []
+    kinds = ["test" if full else "none" for full in filled] or ["none"] * (stop - first)
+    outlets = values.get(outlet, ())
+    strange = {v for v in set(outlets) if type(v) is str and (_is_total(v) or is_remark(v) or kind_of(v) in _NO_NAME)}
+    for row in again:
+        if first <= row < stop:
+            kinds[row - first] = "again"
+    for index, name in enumerate(outlets) if strange else ():
+        if name not in strange or kinds[index] != "test":
+            continue
+        if _is_total(name) or kind_of(name) == "limit":
+            kinds[index] = "total"
+        elif kind_of(name) == "unit" and all(
+            (v := values[at][index]) is None or is_unit(v) or is_placeholder(v) for at in readings
+        ):
+            kinds[index] = "units"
+        elif is_remark(name) and not _reads(values, readings, index):
+            kinds[index] = "remark"
+    notes = _without_name(grid, first, kinds, outlet, values, readings) if outlet >= 0 else []
+    return Rows(kinds, notes)
+
+
+_NO_NAME = ("unit", "limit")
+
+
+def _without_name(
+    grid: Grid,
+    first: int,
+    kinds: list[str],
+    outlet: int,
+    values: Mapping[int, Sequence[Any]],
+    readings: Mapping[int, bool],
+) -> list[Note]:
+    """Rows whose outlet cell is blank: a statistic by a word at their side or by arithmetic is no test.
+
+    A row with a name of its own stays a test; where its figures are a statistic of the rows above, that is queried.
+    """
+    notes: list[Note] = []
+    above: list[int] = []
+    outlets = values[outlet]
+    nameless = sum(k == "test" and name is None for k, name in zip(kinds, outlets))
+    for index, kind in enumerate(kinds) if nameless <= MOST_NAMELESS else ():
+        if kind == "total":
+            above = []
+        if kind != "test":
+            continue
+        name = outlets[index]
+        if name is None:
+            words = [v for v in grid.rows[first + index] if type(v) is str]
+            if any(is_total(v) for v in words[:2]) or _statistic(above, index, values, readings):
+                kinds[index] = "total"
+                continue
+            if words and is_remark(words[0]) and not _reads(values, readings, index):
+                kinds[index] = "remark"
+                continue
+        above.append(index)
+    if len(above) > LEAST_ABOVE and kinds[-1] == "test" and outlets[above[-1]] is not None:
+        said = _statistic(above[:-1], above[-1], values, readings)
+        if said:
+            cell = grid.address(first + above[-1], outlet)
+            notes.append(Note("row_may_be_statistic", grid.name, cell, outlets[above[-1]], {"what": said}))
+    return notes
+
+
+def _statistic(above: list[int], row: int, values: Mapping[int, Sequence[Any]], readings: Mapping[int, bool]) -> str:
+    """ "mean", "sum", "least" or "greatest" where a row's figures are that of the rows above it; else ""."""
+    if len(above) < LEAST_ABOVE:
+        return ""
+    agreeing: set[str] | None = None
+    count = 0
+    for at in readings:
+        own, decimals = _figure(values[at][row])
+        figures = [f for r in above if (f := _figure(values[at][r])[0]) is not None]
+        if own is None or len(figures) < LEAST_ABOVE or len(set(figures)) < 2:
+            continue
+        count += 1
+        near = 0.5 * 10.0**-decimals + 1e-9
+        mean = sum(figures) / len(figures)
+        kinds = {"mean": mean, "sum": sum(figures), "least": min(figures), "greatest": max(figures)}
+        hits = {k for k, v in kinds.items() if abs(own - v) <= (near if k == "mean" else 1e-9)}
+        agreeing = hits if agreeing is None else agreeing & hits
+    return sorted(agreeing)[0] if agreeing and count >= _LEAST_AGREEING else ""
+
+
+def _figure(value: Any) -> tuple[float | None, int]:
+    """A cell's figure and its decimals as shown; None where it is no plain number."""
+    if type(value) in (int, float):
+        text = f"{value:.10g}"
+        return float(value), len(text.partition(".")[2])
+    if type(value) is str and value[:1].isdigit():
+        parsed = parse_number(value)
+        if not parsed.code and not parsed.bound and not parsed.mark:
+            return parsed.value, len(re.split(r"[.,]", value)[-1]) if re.search(r"[.,]", value) else 0
+    return None, 0

@@ -1,0 +1,330 @@
+"""Tables whose tests follow each other in rows, or in columns of a turned grid: a heading -> proposals.
+
+Proposes only: which lines hold what, which rows are tests, what holds for all of them. The values are made of it by
+extract.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import compress
+from typing import Any, NamedTuple
+
+from grader.columns import FIELDS
+from grader.problems import Place, a1
+from grader.read.extract import NUMBERS, READINGS, Part, Proposal, Where, are_verdicts
+from grader.read.layout_spec import TableSpec, overridden
+from grader.read.shapes.banners import Banner, banners_of, segments
+from grader.read.shapes.grid import Grid
+from grader.read.shapes.heads import Head
+from grader.read.shapes.rows import is_remark, kinds_of
+from grader.read.shapes.tables import Note, shown
+from grader.read.words.headings import LIKELY
+from grader.read.words.labels import VISIT, Column, column, is_placeholder, is_unit, kind_of, looks_like_value
+
+_HELD = ("field", "unclear", "unit")
+NO_TEST = ("unit", "limit", "verdict", "parameter", "number", "value", "earlier")
+_LONGEST_NAME = 60
+
+
+class Block(NamedTuple):
+    """One table as its heading gives it.
+
+    head  : its heading; line numbers are positions in the grid. stop : the row after its last.
+    again : rows that repeat the heading. skip : rows of another table beside it.
+    constants, how : what is known of all its tests from elsewhere.
+    names : the line that names the tests of a turned grid, -1 where any line may.
+    """
+
+    grid: Grid
+    head: Head
+    stop: int
+    again: Sequence[int] = ()
+    constants: dict[str, tuple[Place, Any]] = {}
+    how: dict[str, tuple[str, str, str]] = {}
+    spec: TableSpec | None = None
+    banners: bool = True
+    skip: frozenset[int] = frozenset()
+    names: int = -1
+
+
+def propose(block: Block) -> Proposal:
+    """The one table that stands below a heading."""
+    grid, head, spec = block.grid, block.head, block.spec
+    first, stop = head.bottom + 1, block.stop
+    if spec is not None and not grid.turned:
+        first = max(first, grid.row_of(spec.first_row)) if spec.first_row >= 0 else first
+        stop = min(stop, grid.row_of(spec.last_row) + 1) if spec.last_row >= 0 else stop
+    notes: list[Note] = []
+    lines = head.columns
+    if spec is not None:
+        lines, said = _with_layout(grid, lines, spec)
+        notes += said
+    lines = [c for c in lines if c.at < grid.width]
+    columns = list(zip(*grid.rows[first:stop])) or [()] * grid.width
+    values = {c.at: list(columns[c.at]) for c in lines if c.kind in _HELD}
+    if not head.own:
+        _spread(block, lines, values, first)
+        lines = _with_units_beside(block, lines, columns, values)
+        lines = _with_outlet(block, lines, columns, values, notes)
+    constants, how = dict(block.constants), dict(block.how)
+    by_field = {c.field: values[c.at] for c in reversed(lines) if c.field and c.at in values}
+    outlet = next((c.at for c in lines if c.field == "outlet" and c.at in values), -1)
+    readings = {c.at: c.field in NUMBERS for c in lines if c.at in values and c.field in READINGS | NUMBERS}
+    telling = [c.at for c in lines if c.at in values and _tells(c, values[c.at])]
+    rows = kinds_of(grid, (first, stop), outlet, values, telling, readings, set(block.again))
+    notes += rows.notes
+    kinds = rows.kinds
+    if block.names >= 0:
+        _no_tests_of_columns(block, lines, values, kinds, first)
+    for row in block.skip:
+        if first <= row < stop:
+            kinds[row - first] = "beside"
+    banners: list[Banner] = []
+    if block.banners:
+        known = {f for f, v in by_field.items() if v.count(None) < len(v)} | set(constants)
+        places = {c.at: c.field for c in lines if c.field}
+        banners = banners_of(grid, by_field, places, kinds, (first, stop), known)
+        for banner in banners:
+            kinds[banner.at] = "banner"
+    kept = [kind == "test" for kind in kinds]
+    said, passed = _passed(block, lines, kinds, first)
+    notes += said
+    parts, footers, unused = segments(kept, banners)
+    notes += [_banner_note(grid, banner, first, banner in unused) for banner in banners]
+    constants = {**constants, **{f: v for f, v in footers.items() if f not in constants and f not in by_field}}
+    chosen = list(compress(range(first, stop), kept))
+    said, missed = left_over(grid, lines, columns, kept, head)
+    notes += said
+    total = [0]
+    for keep in kept:
+        total.append(total[-1] + keep)
+    heads = (-1, -1)
+    if head.bottom >= 0:
+        heads = (grid.outer[head.top], grid.outer[head.bottom])
+    names = block.names if block.names >= 0 else 0
+    top = max(head.bottom, 0)
+    return Proposal(
+        "across" if grid.turned else "down",
+        grid,
+        lines,
+        {at: list(compress(v, kept)) for at, v in values.items()},
+        [grid.cell(row, names) if grid.turned else (grid.outer[row], -1) for row in chosen],
+        Where(
+            grid.name, lambda at: grid.address(head.top if grid.turned else top, at), grid.line_place, grid.line_words
+        ),
+        lambda line, test: (chosen[test], line),
+        constants=constants,
+        how=how,
+        parts=[Part(total[begin], total[end], own) for begin, end, own in parts],
+        heads=heads if not grid.turned else (-1, -1),
+        spec=spec,
+        notes=notes,
+        passed=passed + len(banners),
+        own=head.own,
+        missed=missed,
+    )
+
+
+def _with_layout(grid: Grid, lines: list[Column], spec: TableSpec) -> tuple[list[Column], list[Note]]:
+    """The headings as a layout file has them, and what in the layout does not fit."""
+    new, wrong = overridden(lines, spec, across=grid.turned)
+    wrong += [f"{c.field}: the sheet has no {_line_name(grid, c.at)}" for c in new if c.at >= grid.width]
+    said = [Note("layout_mismatch", grid.name, "", spec.source, {"what": f"table {spec.number}: {w}"}) for w in wrong]
+    return new, said
+
+
+def _line_name(grid: Grid, at: int) -> str:
+    return f"row {at + 1}" if grid.turned else f"column {a1(0, at)[:-1]}"
+
+
+# --------------------------------------------------------------------------------------------- its lines
+
+
+def _spread(block: Block, lines: list[Column], values: dict[int, list[Any]], first: int) -> None:
+    """A cell merged over several tests holds for each of them; a reading so merged stays with the first."""
+    held = {c.at for c in lines if c.field and c.field not in READINGS and c.at in values}
+    for (row, at), (top, left) in block.grid.covered.items():
+        index = row - first
+        if at in held and left == at and top >= first and 0 <= index < len(values[at]) and values[at][index] is None:
+            values[at][index] = block.grid.rows[top][left]
+
+
+def _with_units_beside(
+    block: Block, lines: list[Column], columns: list[tuple[Any, ...]], values: dict[int, list[Any]]
+) -> list[Column]:
+    """A line of units alone behind a reading serves as one with the heading Unit."""
+    known = {c.at for c in lines}
+    made: list[Column] = []
+    for c in lines:
+        made.append(c)
+        at = c.at + 1
+        if c.field in NUMBERS and c.heading.unit is None and at not in known and at < len(columns):
+            filled = [v for v in columns[at] if v is not None]
+            if filled and all(map(is_unit, filled)):
+                made.append(column(at, "Unit"))
+                values[at] = list(columns[at])
+    return made
+
+
+def _with_outlet(
+    block: Block, lines: list[Column], columns: list[tuple[Any, ...]], values: dict[int, list[Any]], notes: list[Note]
+) -> list[Column]:
+    """Where nothing is the outlet, the first line of names is: headed Ref, Point, Station, ID, No, or not at all."""
+    if any(c.field == "outlet" for c in lines) or "outlet" in block.constants:
+        return lines
+    by_line = {c.at: c for c in lines}
+    least = min((c.at for c in lines if c.field in READINGS), default=0)
+    for at in range(len(columns)):
+        c = by_line.get(at)
+        if c is not None and not (c.kind in ("unknown", "number") or "outlet" in c.heading.candidates):
+            continue
+        if c is None or c.kind in ("unknown", "number"):
+            if at > least:
+                continue
+        filled = [v for v in columns[at] if v is not None]
+        names = {v for v in filled if _is_name(v)}
+        if len(names) < 1 or 2 * len(filled) < len([r for r in zip(*columns) if any(v is not None for v in r)]):
+            continue
+        if c is not None and c.kind == "unknown" and c.text and len(names) * 2 < len(filled):
+            continue
+        text = c.text if c is not None else ""
+        found = column(at, "Outlet")._replace(text=text, how="first column of names")
+        found = found._replace(heading=found.heading._replace(sure=LIKELY, basis="synonym"))
+        values[at] = list(columns[at])
+        notes.append(
+            Note("outlet_guessed", block.grid.name, block.grid.address(max(block.head.bottom, 0), at), text or "(blank)",
+                 {"line": f"outlet = {{ {block.grid.line_words(at)} }}"})
+        )  # fmt: skip
+        return sorted([found, *(x for x in lines if x.at != at)], key=lambda x: x.at)
+    return lines
+
+
+def _is_name(value: Any) -> bool:
+    """Whether a cell can be an outlet's name: a short text, or a whole number."""
+    if type(value) is str:
+        return 0 < len(value) <= _LONGEST_NAME and not is_placeholder(value)
+    return type(value) in (int, float) and value == int(value) and 0 <= value < 100_000
+
+
+def _tells(c: Column, values: list[Any]) -> bool:
+    """Whether a filled cell of a line makes its row a test: more than remarks and labels of the visit."""
+    if c.kind == "field":
+        return c.field not in VISIT and c.field != "remarks"
+    return (
+        c.kind == "unclear"
+        and not VISIT.issuperset(f for f in c.heading.candidates if f != "remarks")
+        and not are_verdicts(values)
+    )
+
+
+# ---------------------------------------------------------------------------------------------- its rows
+
+
+def _no_tests_of_columns(
+    block: Block, lines: list[Column], values: dict[int, list[Any]], kinds: list[str], first: int
+) -> None:
+    """Columns of units, limits, verdicts or earlier figures beside outlets that run across are no tests."""
+    named = values.get(block.names, [])
+    readings = [c.at for c in lines if c.field in READINGS and c.at in values]
+    told = _kinds_below(block, lines, first)
+    for index, kind in enumerate(kinds):
+        name = named[index] if index < len(named) else None
+        row = [values[at][index] for at in readings]
+        if name is not None and kind == "none":
+            kinds[index] = "test" if any(v is not None for v in block.grid.rows[first + index]) else kind
+        if kind == "total" and type(name) is str and kind_of(name) in NO_TEST:
+            kinds[index] = "beside"
+        elif told.get(index, "") in NO_TEST and told[index] != "value":
+            kinds[index] = "beside"
+        elif name is None:
+            filled = [v for v in row if v is not None]
+            if not filled or all(map(is_unit, filled)) or are_verdicts(row):
+                kinds[index] = "" if not filled else "beside"
+        elif type(name) is str and kind_of(name) in NO_TEST:
+            kinds[index] = "beside"
+
+
+def _kinds_below(block: Block, lines: list[Column], first: int) -> dict[int, str]:
+    """Index -> kind where a line of words such as Reading, Limit, Result stands under the names."""
+    known = {c.at for c in lines if c.field}
+    for at in range(block.names + 1, min(block.names + 3, block.grid.width)):
+        if at in known:
+            break
+        cells = [row[at] for row in block.grid.rows[first : block.stop]]
+        kinds = {i: kind for i, v in enumerate(cells) if type(v) is str and (kind := kind_of(v))}
+        if len(kinds) >= 2 and len(kinds) == sum(v is not None for v in cells):
+            return kinds
+    return {}
+
+
+def _passed(block: Block, lines: list[Column], kinds: list[str], first: int) -> tuple[list[Note], int]:
+    """A note for every row that holds something and is no test."""
+    grid = block.grid
+    notes: list[Note] = []
+    fields = {c.at: c.field for c in lines if c.field}
+    leftmost = min(fields) if fields else 0
+    outlet = next((at for at, f in fields.items() if f == "outlet"), 0)
+    for index, kind in enumerate(kinds):
+        if kind in ("test", "", "beside", "banner", "units"):
+            continue
+        cells = grid.rows[first + index]
+        at = next((c for c, v in enumerate(cells) if v is not None), None)
+        if at is None:
+            continue
+        code = {"again": "row_headings_again", "total": "row_of_totals", "remark": "row_of_remarks"}.get(kind, "")
+        if kind == "again":
+            at = leftmost
+        elif kind == "total":
+            code = "column_of_totals" if grid.turned else code
+            at = outlet if cells[outlet] is not None else at
+        elif not code:
+            remark = fields.get(at) == "remarks" or at == outlet and type(cells[at]) is str and is_remark(cells[at])
+            code = "row_of_remarks" if remark else "row_without_test"
+            if grid.turned and not any(cells[c.at] is not None for c in lines):
+                continue
+        notes.append(Note(code, grid.name, grid.address(first + index, at), cells[at], {}))
+    return notes, len(notes)
+
+
+def _banner_note(grid: Grid, banner: Banner, first: int, unused: bool) -> Note:
+    cell = grid.address(first + banner.at, banner.column)
+    if unused:
+        return Note("row_without_test", grid.name, cell, banner.shown, {})
+    what = ", ".join(sorted(banner.values))
+    line = "; ".join(f'{f} = "{shown(v[1])}"' for f, v in banner.values.items())
+    code = "banner_guessed" if banner.guessed else "banner_row"
+    return Note(code, grid.name, cell, banner.shown, {"what": what, "line": line})
+
+
+def left_over(
+    grid: Grid, lines: list[Column], columns: list[tuple[Any, ...]], kept: list[bool], head: Head
+) -> tuple[list[Note], int]:
+    """What is to be said of filled lines that nothing was read from, and how many figures they hold."""
+    notes: list[Note] = []
+    missed = 0
+    texts = {c.at: c for c in lines}
+    row = max(head.top, 0) if grid.turned else max(head.bottom, 0)
+    for at, cells in enumerate(columns):
+        known = texts.get(at)
+        if known is not None and known.kind in ("field", "unclear", "unit", "ignored"):
+            continue
+        held = [v for v in compress(cells, kept) if v is not None]
+        if not held:
+            continue
+        heading = known.text.strip() if known is not None else ""
+        missed += sum(type(v) in (int, float) for v in held) if not heading else 0
+        if grid.turned:
+            text = grid.rows[row][at]
+            if known is not None and known.field or text is None or looks_like_value(text):
+                continue
+            heading = str(text)
+        code = "unknown_row" if grid.turned else "unknown_column" if heading else "column_without_heading"
+        said = {"heading": heading, "where": grid.line_words(at)}
+        notes.append(Note(code, grid.name, grid.address(row, at), heading, said))
+    return notes, missed
+
+
+def fields_of(lines: list[Column]) -> set[str]:
+    """The fields that headings name."""
+    return {c.field for c in lines if c.field in FIELDS}
