@@ -262,8 +262,11 @@ def run(
     also: Iterable[str] = (),
     reading_limits: Mapping[str, float] | None = None,
     progress: Callable[[int, int], None] | None = None,
+    told: Callable[[Log, pd.DataFrame], None] | None = None,
 ) -> Result:
     """Read, normalise, compute, judge, review. Arguments as grader.grade; progress(files done, files in all).
+
+    told    : called with the log and the judged table as soon as there is one, before the review.
 
     layouts : layout files besides those that lie in the folders (NAME.layout.toml).
     decision_rule : "simple" or "guarded"; tightens what the rule sets state, never loosens it.
@@ -287,6 +290,8 @@ def run(
     log = read_workbooks(found, problems, limits=limits, progress=progress)
     graded = judged(log, options, problems)
     graded.tests = graded.tests.drop(columns=[c for c in graded.tests.columns if str(c).endswith(BEFORE_REVIEW)])
+    if told is not None:
+        told(log, graded.tests)
     return _reviewed(graded, log, options)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 from collections.abc import Callable
@@ -210,11 +211,17 @@ def grade_command(
     from grader.batch import run
     from grader.problems import GraderError
     from grader.read.process import stated_limits
-    from grader.show_grade import count_lines, problem_lines, site_lines
+    from grader.show_grade import count_lines, problem_lines, site_lines, test_lines
     from grader.write.safely import check_target
 
     if quiet and verbose:
         raise click.UsageError("Give --quiet or --verbose, not both.")
+
+    def tell(_: Any, tests: Any) -> None:
+        lines = [] if quiet else test_lines(tests)
+        for line in [*lines, ""] if lines else []:
+            click.echo(line)
+
     try:
         check_target(output, [p for p in paths if p.is_file()])
         result = _with_bar(
@@ -222,6 +229,7 @@ def grade_command(
                 paths,
                 as_of=as_of.date() if as_of else None,
                 progress=tick,
+                told=tell,
                 reading_limits=stated_limits(limits),
                 **options,
             ),
@@ -256,14 +264,19 @@ def grade_command(
 
 
 def _with_bar(work: Callable[[Callable[[int, int], None] | None], Any], quiet: bool) -> Any:
-    """The work, with a progress bar on a terminal and none in a pipe."""
+    """The work, with a progress bar on a terminal while files are read, and none in a pipe."""
     if quiet or not sys.stderr.isatty():
         return work(None)
-    with click.progressbar(length=1, label="Reading", file=sys.stderr, show_pos=True) as bar:
+    with contextlib.ExitStack() as reading:
+        bar = reading.enter_context(
+            click.progressbar(length=1, label="Reading", file=sys.stderr, show_pos=True)  # type: ignore[var-annotated]
+        )
 
         def tick(done: int, total: int) -> None:
             bar.length = total
             bar.update(done - bar.pos)
+            if done == total:
+                reading.close()
 
         return work(tick)
 

@@ -1,4 +1,4 @@
-"""The last lines of `grader grade`: verdicts by site, counts, what was refused, where the result is."""
+"""What `grader grade` prints: a line a test where there are few, verdicts by site, counts, what was refused."""
 
 from __future__ import annotations
 
@@ -6,14 +6,18 @@ import unicodedata
 from typing import TYPE_CHECKING
 
 import click
+import numpy as np
 import pandas as pd
 
 from grader.batch import counts
+from grader.columns import TEST_WORDS
+from grader.frames import text
 
 if TYPE_CHECKING:
     from grader.batch import Result
 
 MOST_SITES = 12
+MOST_TESTS = 20  # so many or fewer get a line each
 MOST_NAME = 40
 # Of a verdict or state, the colour on a terminal; the word or heading always stands beside it.
 COLOURS = {
@@ -33,6 +37,25 @@ def in_colour(text: str, word: str) -> str:
     """The text in the colour of a verdict; click takes colours out again where no terminal reads them."""
     colour = COLOURS.get(word)
     return click.style(text, fg=colour, bold=word in ("fail", "out of use", "refused")) if colour else text
+
+
+def test_lines(tests: pd.DataFrame) -> list[str]:
+    """A line a test, the fails first: outlet, verdict, reason. None where there are more than MOST_TESTS.
+
+    tests : judged table. The site stands before the outlet where there are several.
+    """
+    if not 0 < len(tests) <= MOST_TESTS:
+        return []
+    site, outlet = text(tests, "site"), text(tests, "outlet")
+    names = [_short(f"{s}, {o}" if len(set(site)) > 1 else o) for s, o in zip(site, outlet)]
+    wide = max(map(_width, names))
+    verdict = tests["verdict"].to_numpy()
+    lines = []
+    for i in np.argsort(-verdict, kind="stable"):
+        word = TEST_WORDS[verdict[i]]
+        coloured = in_colour(f"{word:<{max(map(len, TEST_WORDS))}}", word)
+        lines.append(f"{names[i]}{' ' * (wide - _width(names[i]))}  {coloured}  {tests['reasons'].iloc[i]}")
+    return lines
 
 
 def site_lines(result: Result) -> list[str]:

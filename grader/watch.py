@@ -112,6 +112,9 @@ class _Watcher:
     def say(self, what: str, **params: Any) -> None:
         """One line, with the time before it."""
         line = " ".join(self.words[what].format(**params).split())
+        self._line(line)
+
+    def _line(self, line: str) -> None:
         self.echo(f"{datetime.now():%Y-%m-%d %H:%M:%S}  {line}")
 
     def look(self) -> None:
@@ -155,7 +158,7 @@ class _Watcher:
         self.graded, self.graded_day = now, date.today()
         if changed or gone or new_day:
             self.failures = 0
-        self._grade()
+        self._grade(changed)
 
     def snapshot(self) -> dict[str, Stamp]:
         """Every workbook that a run would read -> its stamp; the program's own products are left out.
@@ -196,15 +199,22 @@ class _Watcher:
         self.kinds = kinds
         return made
 
-    def _grade(self) -> None:
-        """One run; whatever goes wrong is said in one line, and tried again later."""
+    def _grade(self, changed: set[str]) -> None:
+        """One run; whatever goes wrong is said in one line, and tried again later. Of the files that arrived or
+        changed a few tests get a line each."""
         from grader.batch import counts, run
+        from grader.show_grade import test_lines
+
+        def tell(log: Any, tests: Any) -> None:
+            of_changed = log.files["name"].isin(changed).to_numpy()[tests["file"].to_numpy()]
+            for line in test_lines(tests[of_changed]):
+                self._line(line)
 
         if not self.graded:
             self._say_once("empty")
             return
         try:
-            result = run(self.folder, **self.options)
+            result = run(self.folder, told=tell, **self.options)
             result.write(self.output)
         except Exception as error:  # said, not forgotten; the next look goes on
             self.failures += 1

@@ -11,6 +11,8 @@ import pytest
 from click.testing import CliRunner
 
 from grader.cli import main
+from grader.problems import GraderError
+from tests.support import AIRLINE
 from tests.test_batch import visit_file
 
 ROOT = Path(__file__).parents[1]
@@ -30,6 +32,24 @@ def test_grade_writes_a_result_and_says_so(tmp_path):
     )
     assert done.output.splitlines()[-1] == f"Result: {tmp_path / 'r.xlsx'}"
     assert (tmp_path / "r.xlsx").is_file()
+
+
+def test_up_to_twenty_tests_get_a_line_each_the_fails_first_and_before_the_result_is_written(tmp_path, monkeypatch):
+    rows = [{**AIRLINE, "outlet": f"Bay {n}", "co_ppm": 9 if n in (7, 20) else 1} for n in range(1, 21)]
+    path = visit_file(tmp_path / "a.xlsx", rows=rows)
+    lines = call("grade", path, "-o", tmp_path / "r.xlsx").output.splitlines()
+    assert [line.split("  ")[0] for line in lines[:20]] == ["Bay 7", "Bay 20"] + [
+        f"Bay {n}" for n in range(1, 20) if n != 7
+    ]
+    assert lines[0] == "Bay 7   fail        Carbon monoxide 9 ppm is over the limit of 5 ppm." and lines[20] == ""
+    more = visit_file(tmp_path / "b.xlsx", rows=[*rows, {**AIRLINE, "outlet": "Bay 21"}])
+    assert call("grade", more, "-o", tmp_path / "r.xlsx").output.startswith("Site ")
+
+    def fails(*_: object, **__: object) -> None:
+        raise GraderError("no room")
+
+    monkeypatch.setattr("grader.batch.Result.write", fails)
+    assert call("grade", path, "-o", tmp_path / "r.xlsx").output.startswith(lines[0])
 
 
 def test_a_refused_file_is_exit_1_with_a_result(tmp_path):

@@ -14,6 +14,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import click
 import pandas as pd
 import pytest
 
@@ -30,8 +31,14 @@ def nothing() -> None:
     """A step between two looks in which nothing happens."""
 
 
-def watched(folder: Path, output: Path, *between: Callable[[], object], **options) -> list[str]:
-    """The lines of a watch: a look, the first step, a look, the second step, ... and Ctrl-C at the end."""
+OF_A_TEST = re.compile(r"  (pass|near limit|incomplete|fail) +\S")
+
+
+def watched(folder: Path, output: Path, *between: Callable[[], object], tests=False, **options) -> list[str]:
+    """The lines of a watch: a look, the first step, a look, the second step, ... and Ctrl-C at the end.
+
+    tests : those of tests too, without colour.
+    """
     steps = iter(between)
     lines: list[str] = []
 
@@ -43,7 +50,7 @@ def watched(folder: Path, output: Path, *between: Callable[[], object], **option
 
     watch(folder, output, interval_s=5.0, echo=lines.append, sleep=sleep, **options)
     assert all(re.match(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d  \S", line) and "\n" not in line for line in lines)
-    return [line[21:] for line in lines]
+    return [click.unstyle(line[21:]) for line in lines if tests or not OF_A_TEST.search(click.unstyle(line))]
 
 
 def kinds(lines: list[str]) -> list[str]:
@@ -92,6 +99,18 @@ def test_a_file_that_arrives_changes_or_goes_is_graded_again(folder, tmp_path):
     graded = [line.split("; ")[1].split(", ")[0] for line in lines if line.startswith("graded")]
     assert graded == ["0 fail", "1 fail", "2 fail", "1 fail"]
     assert verdicts(tmp_path / "r.xlsx") == ["fail"]
+
+
+def test_the_tests_of_a_file_that_arrived_get_a_line_each_the_fails_first(folder, tmp_path):
+    visit_file(folder / "a.xlsx")
+    bad = visit_file(tmp_path / "bad.xlsx", rows=[AIRLINE, {**AIRLINE, "outlet": "Bay 12", "co_ppm": 9}])
+    lines = watched(
+        folder, tmp_path / "r.xlsx", nothing, lambda: shutil.copy(bad, folder / "b.xlsx"), nothing, tests=True
+    )
+    arrived = lines.index("new or changed: b.xlsx")
+    assert lines[arrived + 1].startswith("Bay 12  fail        Carbon monoxide 9 ppm is over the limit of 5 ppm")
+    assert lines[arrived + 2].startswith("Bay 1   pass        Meets EN 12021 2014")
+    assert lines[arrived + 3].startswith("graded: ") and sum(bool(OF_A_TEST.search(x)) for x in lines) == 3
 
 
 def test_a_growing_file_is_waited_for(folder, tmp_path):
