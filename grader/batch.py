@@ -35,13 +35,16 @@ from grader.read.words.units import convert
 from grader.report import problem_table, source_table, unbalanced
 from grader.review import history
 from grader.review.actions.findings import Actions, actions_table
+from grader.review.actions.sheet import actions_sheet
 from grader.review.due import due_table
 from grader.review.odd.oddities import oddities_table
 from grader.review.summary.page import Facts, summary_page
 from grader.review.trend import trend_table
 from grader.review.verdict_sheet import verdict_table
+from grader.review.wear.findings import wear_findings
+from grader.review.wear.table import wear_table
 from grader.review.years import sites_table, years_table
-from grader.words import languages
+from grader.words import languages, words
 
 # Ends of the names of columns that no stage after the judge reads: the table of tests carries them no further.
 BEFORE_REVIEW = (
@@ -60,6 +63,30 @@ BEFORE_REVIEW = (
     "station_pressure_given",
     "temperature_doubt",
     "odour_doubt",
+)
+
+
+# The order of the sheets behind the Summary; one with nothing to say is left out.
+SHEET_ORDER = (
+    "Verdicts",
+    "Actions",
+    "Wear",
+    "Due",
+    "Plan",
+    "Sites",
+    "Trend",
+    "Years",
+    "Instruments and tubes",
+    "Plant",
+    "Records",
+    "Changes",
+    "Oddities",
+    "Understood",
+    "Charts",
+    "Chart data",
+    "Problems",
+    "Sources",
+    "Limits",
 )
 
 
@@ -102,6 +129,7 @@ class Result:
     """Everything of one run. The frames have the columns of the sheets of the same name."""
 
     verdicts: pd.DataFrame
+    wear: pd.DataFrame
     trend: pd.DataFrame
     years: pd.DataFrame
     due: pd.DataFrame
@@ -133,18 +161,21 @@ class Result:
         found = {
             "Verdicts": self.verdicts,
             "Actions": self.actions,
+            "Wear": self.wear,
+            "Due": self.due,
             "Trend": self.trend,
             "Years": self.years,
-            **self.more,
-            "Due": self.due,
             "Problems": self.problems,
             "Sources": self.sources,
             "Limits": self.limits,
+            **self.more,
         }
-        if "Chart data" in found:
-            found["Chart data"] = found.pop("Chart data")  # behind all others
-        always = ("Verdicts", "Actions", "Problems", "Sources", "Limits")
-        return {name: frame for name, frame in found.items() if name in always or len(frame.columns)}
+        always = ("Verdicts", "Actions", "Due", "Problems", "Sources", "Limits")
+        return {
+            name: found[name]
+            for name in sorted(found, key=SHEET_ORDER.index)
+            if name in always or len(found[name].columns)
+        }
 
     def properties(self) -> dict[str, str]:
         """What the run was: version, options, versions of the rule sets; kept in the result's properties."""
@@ -363,9 +394,12 @@ def _reviewed(found: Judged, log: Log, options: Options) -> Result:
     names = [str(n) for n in log.files["name"]]
     sheets = [t.sheet for t in log.tables]
     day = np.datetime64(options.as_of)
-    actions = actions_table(tests, language=options.language, file_names=names, sheet_names=sheets)
+    open_findings = actions_table(tests, language=options.language, file_names=names, sheet_names=sheets)
+    wear = wear_table(tests, history.readings(tests), as_of=day, language=options.language)
+    wearing = wear_findings(tests, wear, language=options.language, file_names=names, sheet_names=sheets)
+    actions = actions_sheet(tests, open_findings, wearing, words(options.language)["together"])
     verdicts = verdict_table(tests, names, sheets, beside.columns)
-    trend = trend_table(tests, problems, as_of=day, language=options.language)
+    trend = trend_table(tests, problems, as_of=day, language=options.language, wear=wear)
     due = due_table(
         tests,
         as_of=day,
@@ -400,12 +434,14 @@ def _reviewed(found: Judged, log: Log, options: Options) -> Result:
         options.recorded(),
         decision_text(used, options.language),
         __version__,
+        wear=wear.table,
         trend=trend.table,
         due=due,
         alarms=[*cautions, *oddities.copied_forward],
     )
     return Result(
         verdicts=verdicts,
+        wear=wear.table,
         trend=trend.table,
         years=years_table(tests),
         due=due,
@@ -423,7 +459,7 @@ def _reviewed(found: Judged, log: Log, options: Options) -> Result:
         links=_links(actions, problem_tests),
         rulesets=used,
         unbalanced=[str(n) for n in lost["File"]],
-        open_findings=actions,
+        open_findings=open_findings,
         cautions=cautions,
     )
 

@@ -16,28 +16,16 @@ from grader.figures import plain
 from grader.frames import above, by_unique, text
 from grader.outdoor import outdoor_co2_on
 from grader.problems import Problems
-from grader.review.history import (
-    BY_LINE_DEW,
-    DOUBTFUL,
-    FIGURE_STANDS,
-    HISTORY,
-    Readings,
-    as_day,
-    counting,
-    days,
-    months_after,
-    readings,
-)
+from grader.review.history import BY_LINE_DEW, DOUBTFUL, FIGURE_STANDS, HISTORY, Readings, counting, days, readings
 from grader.review.shown import column, limit_cells, shown
 from grader.review.statistics.pairs import LONGEST_SERIES, series_lengths
-from grader.review.statistics.ranks import false_discovery, kendall
-from grader.review.statistics.slopes import slope_interval, theil_sen
+from grader.review.statistics.ranks import kendall
+from grader.review.statistics.slopes import theil_sen
+from grader.review.wear.table import Wear, wear_table
 from grader.words import words
 
 SIGNIFICANT = 0.05  # issue: two-sided p below it is a trend
 FEWEST_READINGS = 5
-HORIZON_YEARS = 5  # no date further ahead than this
-FURTHEST_YEARS = 100  # the latest date of an interval is left blank beyond this
 DAYS_PER_YEAR = 365.2425
 
 
@@ -67,11 +55,15 @@ class _Course:
     moves: np.ndarray  # int (k,): 1 rising, -1 falling, 0 neither
 
 
-def trend_table(tests: pd.DataFrame, problems: Problems, *, as_of: object, language: str = "en") -> Trend:
+def trend_table(
+    tests: pd.DataFrame, problems: Problems, *, as_of: object, language: str = "en", wear: Wear | None = None
+) -> Trend:
     """The Trend table; see the design for its columns.
 
-    tests   : judged table, n rows. as_of : date of the run; dates are given up to five years after it.
-    Returns : Trend. Rows by site, outlet (natural order) and parameter; those with any reading.
+    tests   : judged table, n rows. as_of : date of the run.
+    wear    : the sheet Wear of the same tests, whose dates are shown; None works it out.
+    Returns : Trend. One row an outlet and parameter with any reading, the most urgent first, then by site, outlet
+              (natural order) and parameter.
 
     Rising and falling are directions of the number. `Limit` is the latest; the dew point's is the one it was
     judged by or, where the margin was judged, the coldest place of use seen less the margin. The margin gets
@@ -86,55 +78,69 @@ def trend_table(tests: pd.DataFrame, problems: Problems, *, as_of: object, langu
     cut = _last_work(tests)
     course = _course(read, cut)
     _too_long(tests, read, course, problems)
+    towards, over = _against_limit(read, course)
+    between = np.isnan(course.slope)
+    adjusted, explained = _outdoor_taken_off(read, course)
+    wear = wear if wear is not None else wear_table(tests, read, as_of=as_of, language=language)
+    dates = _dates_of(wear)
     frame: dict[str, np.ndarray] = {
         "Site": read.outlets.site[read.outlet],
         "Outlet": read.outlets.outlet[read.outlet],
         "Parameter": _of_parameter(read, "name"),
         "Unit": _of_parameter(read, "unit"),
         "Limit": column(limit_cells(read.limit_low, read.limit_high)),
+        "Slope per year": course.slope,
+        "Trend": np.select(
+            [read.latest_doubtful(), ~course.enough, course.moves > 0, course.moves < 0],
+            [DOUBTFUL, "too few visits", "rising", "falling"],
+            "steady",
+        ).astype(object),
+        "Reaches limit on": dates["Reaches limit on"],
+        **cells,
+        "Course": np.full(len(read.outlet), None, dtype=object),
+        "Earliest date": dates["Earliest date"],
+        "Latest date": dates["Latest date"],
+        "Direction against limit": np.select([towards, _away(read, course, towards)], ["towards", "away"], "").astype(
+            object
+        ),
+        "p value": np.where(course.enough, course.p, np.nan),
+        "Readings in slope": course.count,
+        "Slope at least": np.where(between & np.isfinite(course.slope_low), course.slope_low, np.nan),
+        "Slope at most": np.where(between & np.isfinite(course.slope_high), course.slope_high, np.nan),
+        "Slope with outdoor air taken off": adjusted,
+        "Limit changed": _limit_changed(read),
+        "Retest after fail": _retests(tests, read),
+        "Since work done on": _cut_shown(read, course, cut),
+        "Note": _notes(tests, read, towards, over, explained, language),
+        "Client": read.outlets.client[read.outlet],
+        "System": read.outlets.system[read.outlet],
     }
-    frame.update(cells)
-    towards, over = _against_limit(read, course)
-    reaches, earliest, latest = _dates(read, course, towards & ~over, as_day(as_of))
-    between = np.isnan(course.slope)
-    adjusted, explained = _outdoor_taken_off(read, course)
-    found = false_discovery(np.where(course.enough, course.p, np.nan))
-    frame.update(
-        {
-            "Slope per year": course.slope,
-            "Trend": np.select(
-                [read.latest_doubtful(), ~course.enough, course.moves > 0, course.moves < 0],
-                [DOUBTFUL, "too few visits", "rising", "falling"],
-                "steady",
-            ).astype(object),
-            "Reaches limit on": reaches,
-            "Course": np.full(len(read.outlet), None, dtype=object),
-            "Earliest date": earliest,
-            "Latest date": latest,
-            "Direction against limit": np.select(
-                [towards, _away(read, course, towards)], ["towards", "away"], ""
-            ).astype(object),
-            "Holds at 5 % false discovery": np.select([~course.enough, found], ["", "yes"], "no").astype(object),
-            "p value": np.where(course.enough, course.p, np.nan),
-            "Readings in slope": course.count,
-            "Slope at least": np.where(between & np.isfinite(course.slope_low), course.slope_low, np.nan),
-            "Slope at most": np.where(between & np.isfinite(course.slope_high), course.slope_high, np.nan),
-            "Slope with outdoor air taken off": adjusted,
-            "Limit changed": _limit_changed(read),
-            "Retest after fail": _retests(tests, read),
-            "Since work done on": _cut_shown(read, course, cut),
-            "Note": _notes(tests, read, towards, over, reaches, explained, as_day(as_of), language),
-            "Client": read.outlets.client[read.outlet],
-            "System": read.outlets.system[read.outlet],
-        }
-    )
     table = pd.DataFrame(
         {n: pd.Series(v, dtype=object if v.dtype.kind == "O" else v.dtype) for n, v in frame.items()}, copy=False
     )
     tinted = pd.DataFrame(
         {h: pd.Series(words, dtype=object) for h, words in colours.items()}, index=table.index, copy=False
     )
+    order = _urgent_first(wear, dates["Reaches limit on"], towards)
+    table, tinted = (part.iloc[order].reset_index(drop=True) for part in (table, tinted))
     return Trend(table, tinted, ("Course", min(cells), max(cells)) if cells else None)
+
+
+def _dates_of(wear: Wear) -> dict[str, np.ndarray]:
+    """The dates that the sheet Wear gives for each row's system (flow and pressure: outlet): datetime64[s] (k,)."""
+    found = {}
+    for name in ("Reaches limit on", "Earliest date", "Latest date"):
+        there = np.append(wear.table[name].to_numpy().astype("datetime64[s]"), np.datetime64("NaT"))
+        found[name] = there[wear.of_row]
+    return found
+
+
+def _urgent_first(wear: Wear, reaches: np.ndarray, towards: np.ndarray) -> np.ndarray:
+    """Rows with a date first, the soonest first; then those that wear out, that are worse, that head for the limit."""
+    finding = np.append(wear.finding, False)[wear.of_row]
+    worse = np.append(wear.table["State"].to_numpy() == "worse", False)[wear.of_row]
+    day = np.where(np.isnat(reaches), np.iinfo(np.int64).max, reaches.astype(np.int64))
+    return np.lexsort((np.arange(len(day)), ~towards, ~worse, ~finding, day))
 
 
 def _of_parameter(read: Readings, attribute: str) -> np.ndarray:
@@ -224,14 +230,6 @@ def _years(day: np.ndarray) -> np.ndarray:
     return (day - np.datetime64("2000-01-01")).astype(np.int64) / DAYS_PER_YEAR
 
 
-def _day_of(years: np.ndarray) -> np.ndarray:
-    """datetime64[s] of decimal years since 2000, the day before rather than after; NaT for NaN or far off."""
-    good = np.isfinite(years) & (np.abs(years) < 1000)
-    day = np.full(len(years), np.datetime64("NaT"), dtype="datetime64[D]")
-    day[good] = np.datetime64("2000-01-01") + np.floor(years[good] * DAYS_PER_YEAR).astype(np.int64)
-    return day.astype("datetime64[s]")
-
-
 def _intercepts(read: Readings, used: np.ndarray, slope: np.ndarray) -> np.ndarray:
     """Median over the row's plain readings of reading - slope * time, at 2000-01-01: float (k,)."""
     take = np.flatnonzero(used & (read.lower == read.upper))
@@ -271,39 +269,6 @@ def _against_limit(read: Readings, course: _Course) -> tuple[np.ndarray, np.ndar
 def _away(read: Readings, course: _Course, towards: np.ndarray) -> np.ndarray:
     limited = ~np.isnan(read.limit_low) | ~np.isnan(read.limit_high)
     return (course.moves != 0) & limited & ~towards
-
-
-def _dates(
-    read: Readings, course: _Course, heads: np.ndarray, as_of: np.datetime64
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Day on which the line meets the limit, and the earliest and latest by the slope's interval.
-
-    heads : bool (k,). Rows that head for their limit and are not beyond it.
-    """
-    k = len(heads)
-    heads = heads & ~read.of_parameter("margin")
-    limit = np.where(course.moves > 0, read.limit_high, read.limit_low)
-    u = course.used & heads[read.row]
-    interval = slope_interval(read.row[u], _years(read.day[u]), read.lower[u], read.upper[u], k)
-    year, _, _ = _last_used(read, u)
-
-    def meets(slope: np.ndarray) -> np.ndarray:
-        slope = np.where(heads & (slope * course.moves > 0), slope, np.nan)
-        return (limit - _intercepts(read, u, slope)) / slope
-
-    end = _years(months_after(np.array([as_of]), 12 * HORIZON_YEARS))[0]
-    best = meets(course.slope)
-    best = np.where(best <= end, best, np.nan)
-    with np.errstate(invalid="ignore"):
-        steep, shallow = (
-            meets(np.where(course.moves > 0, a, b))
-            for a, b in ((interval.high, interval.low), (interval.low, interval.high))
-        )
-        given = ~np.isnan(best)
-        # A steeper line through the same readings may have met the limit already: then any day is possible.
-        early = np.where(given, np.minimum(np.maximum(steep, year), best), np.nan)
-        late = np.where(given & (shallow <= end + FURTHEST_YEARS), np.maximum(shallow, best), np.nan)
-    return _day_of(best), _day_of(early), _day_of(late)
 
 
 def _outdoor_taken_off(read: Readings, course: _Course) -> tuple[np.ndarray, np.ndarray]:
@@ -384,14 +349,7 @@ def _too_long(tests: pd.DataFrame, read: Readings, course: _Course, problems: Pr
 
 
 def _notes(
-    tests: pd.DataFrame,
-    read: Readings,
-    towards: np.ndarray,
-    over: np.ndarray,
-    reaches: np.ndarray,
-    explained: np.ndarray,
-    as_of: np.datetime64,
-    language: str,
+    tests: pd.DataFrame, read: Readings, towards: np.ndarray, over: np.ndarray, explained: np.ndarray, language: str
 ) -> np.ndarray:
     w = words(language)["trend"]
     doubted = np.zeros(len(read.outlet), dtype=bool)
@@ -403,7 +361,6 @@ def _notes(
     kinds = (
         (w["over"], towards & over),
         (w["no_date_margin"], towards & margin & ~over),
-        (w["met_since"], reaches < as_of.astype("datetime64[s]")),
         (w["outdoor"], explained),
         (w["doubted"], doubted),
         (w["coldest"], by_cold),

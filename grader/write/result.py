@@ -154,6 +154,10 @@ def write_result(
     )
 
 
+# Further pages for people (Charts) stand before the first of these sheets.
+PAGES_BEFORE = ("Chart data", "Problems")
+
+
 class _Job:
     """The sheets of one workbook, and what is counted while they are written."""
 
@@ -194,19 +198,26 @@ class _Job:
                 raise ValueError(f"sparklines of {name!r} name columns that its frame does not have")
 
     def write(self, workbook: Workbook, summary: Page) -> None:
-        """All sheets, the Summary first."""
+        """All sheets, the Summary first, further pages before the figures that they draw or the Problems."""
         self.styles = Styles(workbook)
-        for title, page in {self.words["summary_sheet"]: summary, **self.pages}.items():
-            front = workbook.add_worksheet(title)
-            write_page(
-                workbook, front, page, self.styles, self.words, address=self.address, clean=self.clean, cells=self.cells
-            )
-            self._footer(front)
+        self._page(workbook, self.words["summary_sheet"], summary)
+        further = dict(self.pages)
         for name, frame in self.frames.items():
+            while further and name in PAGES_BEFORE:
+                self._page(workbook, *further.popitem())
             for number, title in enumerate(self.titles[name]):
                 start = number * self.rows_per_sheet
                 stop = min(len(frame), start + self.rows_per_sheet)
                 self._sheet(workbook.add_worksheet(title, QuickSheet), name, frame, start, stop)
+        for title, page in further.items():
+            self._page(workbook, title, page)
+
+    def _page(self, workbook: Workbook, title: str, page: Page) -> None:
+        front = workbook.add_worksheet(title)
+        write_page(
+            workbook, front, page, self.styles, self.words, address=self.address, clean=self.clean, cells=self.cells
+        )
+        self._footer(front)
 
     def address(self, sheet: str, row: int) -> str:
         """Link to a data row, wherever the sheet had to go on.

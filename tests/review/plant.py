@@ -17,8 +17,8 @@ import pandas as pd
 
 from grader.compute.humidity.dew_point import absolute_pressure_pa, mole_fraction_at_dew_point, water_content
 from grader.outdoor import outdoor_co2_on
-from grader.problems import Place, Table
-from grader.read.log import Log, LogBuilder
+from grader.read.log import Log
+from tests.support import log_of
 
 BEGIN = date(2021, 1, 4)
 DAYS_A_YEAR = 365.25
@@ -294,22 +294,6 @@ def _water_marks(values: np.ndarray) -> list[Any]:
 
 
 def _log(rows: Rows) -> Log:
-    builder = LogBuilder()
-    count = len(rows.columns["site"])
-    number = builder.add_file(
-        {
-            "name": "fleet.xlsx",
-            "path": "fleet.xlsx",
-            "format": "xlsx",
-            "sha256": "0" * 64,
-            "size": 1,
-            "rows_found": count,
-            "rows_refused": 0,
-            "rows_passed_over": 0,
-            "state": "read",
-        }
-    )
-    places = {name: Place("Readings", None, c) for c, name in enumerate(rows.columns)}
-    table = Table(number, "Readings", places=places, constants={})
-    builder.add_table(table, list(range(1, count + 1)), [], rows.columns)
-    return builder.build([])
+    names = list(rows.columns)
+    tests = [dict(zip(names, values)) for values in zip(*rows.columns.values(), strict=True)]
+    return log_of({"fleet.xlsx": ({}, tests)})

@@ -24,6 +24,8 @@ from grader.columns import (
 )
 from grader.normalise import name_key
 
+TUBES = [p.tube for p in PARAMETERS.values() if p.tube]
+LOTS = [f"{tube}_tube_lot" for tube in TUBES]
 NUMBERS = [p.key for p in PARAMETERS.values() if p.direction != "words"]
 # EN 12021 as in the package's rule file; the fabricated table carries limits, it does not judge.
 LIMITS = {"oxygen": (20.0, 22.0), "co": (np.nan, 5.0), "co2": (np.nan, 500.0), "oil": (np.nan, 0.5)}
@@ -74,6 +76,9 @@ def judged(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
         "ruleset": take("ruleset", ""),
         "visit_reason": take("visit_reason", "periodic"),
         "work_done": take("work_done", ""),
+        "supply": take("supply", "airline"),
+        "dryer": take("dryer", "desiccant"),
+        **{f"{tube}_tube_lot": take(f"{tube}_tube_lot", "") for tube in TUBES},
     }
     table: dict[str, Any] = {
         **{k: np.array(v, dtype=object) for k, v in texts.items()},
@@ -100,6 +105,7 @@ def judged(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
         "replaced": np.array(take("replaced", False), dtype=bool),
         "verdict": np.array(take("verdict", TEST_PASS), dtype=np.int8),
         "use_temperature_c": np.array(take("use_temperature_c", np.nan), dtype=float),
+        "ambient_temperature_c": np.array(take("ambient_temperature_c", np.nan), dtype=float),
         "margin_needed_k": np.array(take("margin_needed_k", np.nan), dtype=float),
         "water_by": np.array(take("water_by", 0), dtype=np.int8),
         "limit_high_water": np.array(take("high_water", np.nan), dtype=float),
@@ -116,6 +122,7 @@ def judged(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
         for at, part in enumerate(("lower", "upper", "open", "state")):
             table[f"{key}_{part}"] = np.array([v[at] for v in values], dtype=float if at < 2 else np.int8)
         table[f"{key}_doubt"] = np.array(take(f"{key}_doubt", 0), dtype=np.int8)
+        table[f"u_{key}"] = np.array(take(f"u_{key}", 0.0), dtype=float)
         if key not in ("pressure_dew_point", "dew_point_1atm", "margin"):
             table[f"verdict_{key}"] = np.array(take(f"verdict_{key}", PASS), dtype=np.int8)
             if key != "water":
@@ -136,7 +143,7 @@ def many(outlets: int, visits: int, seed: int = 1) -> pd.DataFrame:
     day = months.astype("datetime64[D]") + site % 27
     names = {
         c: pd.Series([""] * n, dtype=object)
-        for c in ("client", "system", "system_key", "outlet_status", "ruleset", "work_done")
+        for c in ("client", "system", "system_key", "outlet_status", "ruleset", "work_done", *LOTS)
     }
     site_names = np.array([f"Site {s}" for s in range(site.max() + 1)], dtype=object)
     outlet_names = np.array([f"Bay {o % 20 + 1}" for o in range(outlets)], dtype=object)
@@ -162,6 +169,9 @@ def many(outlets: int, visits: int, seed: int = 1) -> pd.DataFrame:
         "replaced": np.zeros(n, dtype=bool),
         "verdict": rng.choice([TEST_PASS, TEST_NEAR, TEST_FAIL], n, p=[0.9, 0.05, 0.05]).astype(np.int8),
         "use_temperature_c": rng.normal(12, 6, n),
+        "ambient_temperature_c": rng.normal(12, 6, n),
+        "supply": np.full(n, "airline", dtype=object),
+        "dryer": np.full(n, "desiccant", dtype=object),
         "use_temperature_known": np.ones(n, dtype=bool),
         "margin_needed_k": np.full(n, 5.0),
         "water_by": np.full(n, 4, dtype=np.int8),
@@ -189,6 +199,7 @@ def many(outlets: int, visits: int, seed: int = 1) -> pd.DataFrame:
         table[f"{key}_lower"], table[f"{key}_upper"] = np.where(below, 0.0, value), value
         table[f"{key}_open"] = np.where(below, OPEN_UPPER, OPEN_NONE).astype(np.int8)
         table[f"{key}_state"], table[f"{key}_doubt"] = np.full(n, READ, np.int8), np.zeros(n, np.int8)
+        table[f"u_{key}"] = np.full(n, spread / 2)
         low, high = LIMITS.get(key, (np.nan, np.nan))
         table[f"limit_low_{key}"] = np.full(n, {"flow": 170.0, "pressure": 4.0}.get(key, low))
         table.setdefault(f"limit_high_{key}", np.full(n, high))

@@ -189,9 +189,9 @@ def test_the_charts_show_the_figures_of_the_tables(drawn):
     assert "Water (mg/m³)" in found  # the cylinder's
 
 
-def test_the_charts_stand_behind_the_summary_and_their_figures_last(drawn):
+def test_the_charts_stand_before_the_problems_with_their_figures(drawn):
     names = openpyxl.load_workbook(drawn[1]).sheetnames
-    assert names[:2] == ["Summary", "Charts"] and names[-1] == "Chart data"
+    assert names[0] == "Summary" and names[-5:] == ["Charts", "Chart data", "Problems", "Sources", "Limits"]
 
 
 def test_an_unknown_site_is_an_error_that_names_the_nearest(visited):

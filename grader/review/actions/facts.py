@@ -6,6 +6,7 @@ Arrays, one entry a finding; action_texts.py makes the words from them.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -192,13 +193,17 @@ class FindingFacts:
         return "only" if c["bad"] == 1 else "some"
 
     def _cause_list(self, name: str, side: str, supply: str, dryer: str) -> dict[str, list[str]]:
-        """The first list of data/causes.toml that fits; a new parameter without one has none."""
-        for entry in self.data["causes"]:
-            if (
-                entry["parameter"] == name
-                and entry["direction"] == side
-                and supply in entry.get("supply", [supply])
-                and dryer in entry.get("dryer", [dryer])
-            ):
-                return entry
-        return {"likely": [], "check": []}
+        return cause_list(self.data, name, side, supply, dryer)
+
+
+def cause_list(data: dict[str, Any], name: str, side: str, supply: str, dryer: str) -> dict[str, list[str]]:
+    """The first list of data/causes.toml that fits: codes under `likely` and `check`; a new parameter has none."""
+    for entry in data["causes"]:
+        if (
+            entry["parameter"] == name
+            and entry["direction"] == side
+            and supply in entry.get("supply", [supply])
+            and dryer in entry.get("dryer", [dryer])
+        ):
+            return dict(entry)
+    return {"likely": [], "check": []}

@@ -12,7 +12,7 @@ import pandas as pd
 
 from grader.columns import PARAMETERS, ROWS_PER_SHEET, TEST_WORDS, VERDICT_WORDS
 from grader.page import Block, Page
-from grader.review.summary.tables import due_block, fails_chart, first_block, reaching_block, sites_block
+from grader.review.summary.tables import due_block, fails_chart, first_block, sites_block, wearing_block
 from grader.words import words
 
 SMALL_PT = 9
@@ -39,6 +39,7 @@ class Facts:
     options: str
     decision_rule: str
     version: str
+    wear: pd.DataFrame
     trend: pd.DataFrame
     due: pd.DataFrame
     alarms: list[str] = field(default_factory=list)
@@ -60,10 +61,10 @@ def summary_page(facts: Facts, language: str = "en") -> Page:
         blocks.append(Block("cautions", heading=w["alarms"], rows=[(a,) for a in alarms]))
     blocks += [
         first_block(facts.tests, facts.actions, facts.action_tests, w),
+        wearing_block(facts.wear, facts.actions, w),
         sites_block(facts.tests, w),
         fails_chart(facts.tests, w),
         due_block(facts.due, w),
-        reaching_block(facts.trend, words(language)["trend"]["over"], w),
     ]
     blocks.extend(facts.extra)
     blocks += [

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import FAIL, PARAMETERS, TEST_WORDS
+from grader.figures import plain
 from grader.frames import group_codes, text
 from grader.page import Block
 from grader.review.history import counting, days
@@ -53,9 +54,10 @@ def first_block(tests: pd.DataFrame, actions: pd.DataFrame, action_tests: np.nda
     tests : judged table. actions, action_tests : the Actions table, worst first, and the test of each row.
     Returns : table (outlets, site, date, finding; below each the first of the next step), linked to Verdicts.
     """
-    if not len(actions):
+    other = (actions["Verdict"] != "worse").to_numpy() if len(actions) else np.empty(0, dtype=bool)
+    if not other.any():
         return Block("text", heading=w["first"], rows=[(w["nothing_to_do"],)])
-    at = np.asarray(action_tests, dtype=np.int64)
+    actions, at = actions[other], np.asarray(action_tests, dtype=np.int64)[other]  # wear has a block of its own
     parameter = actions["Parameter"].to_numpy(dtype=object)
     verdict = tests["verdict"].to_numpy()[at]
     system = tests["system_key"].to_numpy(dtype=object)[at]
@@ -240,69 +242,50 @@ def _step(series: Sequence[tuple[str, Sequence[int]]]) -> int:
     return next((s for s in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000) if s >= wanted), 5000)
 
 
-def reaching_block(trend: pd.DataFrame, over_note: str, w: Mapping[str, Any]) -> Block:
-    """Outlets heading for a limit: those with a date, soonest first; those without; those over it already.
+def wearing_block(wear: pd.DataFrame, actions: pd.DataFrame, w: Mapping[str, Any]) -> Block:
+    """What wears out without a failed limit, the soonest first; below each the first of its next step.
 
-    trend     : the Trend table. over_note : its note where the limit is passed already.
-    Only trends that hold at a false discovery rate of 5 % are shown. A margin whose dew point is shown is not.
+    wear    : the sheet Wear. actions : the sheet Actions, whose findings of wear stand in the same order.
     """
-    if not len(trend):
-        return Block("text", heading=w["reaching"], rows=[(w["no_trends"],)])
-    t = trend.assign(_row=np.arange(len(trend)))
-    t = t[(t["Holds at 5 % false discovery"] == "yes") & (t["Direction against limit"] == "towards")]
-    who = ["Client", "Site", "System", "Outlet"]
-    dew = set(map(tuple, t.loc[t["Parameter"] == "Pressure dew point", who].astype(str).to_numpy()))
-    twice = [p == "Dew point margin" and tuple(k) in dew for p, k in zip(t["Parameter"], t[who].astype(str).to_numpy())]
-    t = t[~np.array(twice, dtype=bool)]
-    if not len(t):
-        return Block("text", heading=w["reaching"], rows=[(w["no_trends"],)])
-    over = t["Note"].astype(str).str.contains(over_note, regex=False)
-    t = t.assign(_kind=np.where(t["Reaches limit on"].notna(), 0, np.where(over, 2, 1)))
-    t = t.sort_values(["_kind", "Reaches limit on"], kind="stable", na_position="last")
-    groups = [g for _, g in t.groupby(["_kind", "Client", "Site", "System", "Parameter"], sort=False, dropna=False)]
-    rows, links = [], {}
-    for number, g in enumerate(groups[:LINES]):
-        head = g.iloc[0]
-        when = (
-            pd.Timestamp(head["Reaches limit on"]).date()
-            if head["_kind"] == 0
-            else w["already_over"]
-            if head["_kind"] == 2
-            else w["no_date"]
-        )
+    at = np.flatnonzero((wear["Wearing out"] == "yes").to_numpy()) if len(wear) else np.empty(0, dtype=np.int64)
+    if not len(at):
+        return Block("text", heading=w["wearing"], rows=[(w["no_wear"],)])
+    steps = actions.loc[actions["Verdict"] == "worse", "Next step"].astype(str).tolist()
+    rows, links, under = [], {}, {}
+    for number, place in enumerate(at[:LINES]):
+        row = wear.iloc[place]
+        when, since = row["Reaches limit on"], row["Since"]
         rows.append(
             (
                 number + 1,
-                names_in_one(g["Outlet"].tolist(), w["and_more"]),
-                head["Site"],
-                _named(head["Parameter"], w),
-                f"{_span(g['Slope per year'], w, '+.3g')} {head['Unit']}".strip(),
-                _span(g["Limit"], w, ".4g"),
-                when,
+                row["Outlet"] or row["System"],
+                row["Site"],
+                _named(row["Parameter"], w),
+                f"{_plain(row['Usual'])}, {_plain(row['Now'])} {row['Unit']}",
+                since.date() if pd.notna(since) else "",
+                _plain(row["Limit"]),
+                when.date() if pd.notna(when) else w["no_date"],
             )
         )
-        links[number] = ("Trend", int(head["_row"]))
-    note = w["reaching_note"].format(shown=len(rows), total=len(groups))
-    columns = ["", *(w[c] for c in ("c_outlets", "c_site", "c_parameter", "c_slope", "c_limit", "c_reaches"))]
+        links[number] = ("Wear", int(place))
+        under[number] = first_sentences(steps[number])
+    names = ("c_where", "c_site", "c_parameter", "c_usual_now", "c_since", "c_limit", "c_reaches")
     return Block(
         "table",
-        heading=w["reaching"],
-        columns=columns,
+        heading=w["wearing"],
+        columns=["", *(w[c] for c in names)],
         rows=rows,
         links=links,
-        note=note,
-        widths=[1, 6, 6, 5, 5, 3, 4],
-        aligns=LEFT[:7],
+        under=under,
+        note=w["wearing_note"].format(shown=len(rows), total=len(at)),
+        widths=[1, 4, 6, 5, 5, 3, 2, 4],
+        aligns=LEFT[:8],
     )
 
 
-def _span(values: pd.Series, w: Mapping[str, Any], style: str) -> str:
-    """The values of a group as one text: the figure, its range, or the texts."""
-    numbers = pd.to_numeric(values, errors="coerce").dropna()
-    if not len(numbers):
-        return ", ".join(dict.fromkeys(str(v) for v in values if v is not None and v == v))
-    low, high = (format(float(n), style) for n in (numbers.min(), numbers.max()))
-    return low if low == high else w["range"].format(low=low, high=high)
+def _plain(cell: object) -> str:
+    """A cell of a data sheet as text."""
+    return "" if cell is None or cell != cell else cell if isinstance(cell, str) else plain(round(float(cell), 2))  # type: ignore[arg-type]
 
 
 def due_block(due: pd.DataFrame, w: Mapping[str, Any]) -> Block:

@@ -9,8 +9,7 @@ import pytest
 
 from grader import grade
 from grader.review.summary.page import summary_words
-from grader.review.summary.tables import first_sentences, names_in_one, reaching_block
-from grader.words import words
+from grader.review.summary.tables import first_sentences, names_in_one, wearing_block
 from tests.support import AIRLINE
 from tests.test_batch import visit_file
 
@@ -116,55 +115,43 @@ def test_what_is_overdue_comes_first_and_links_to_due(tmp_path):
         assert line["Outlet"] in due.rows[number][1] and line["State"] == due.rows[number][5]
 
 
-def trend(*rows):
+def wear(*rows):
     base = {
-        "Client": "c",
         "Site": "s",
         "System": "ring",
+        "Outlet": "",
+        "Parameter": "Carbon monoxide",
         "Unit": "ppm",
+        "Usual": 1.0,
+        "Now": 2.5,
+        "Since": pd.Timestamp("2026-01-10"),
         "Limit": 5.0,
-        "Slope per year": 1.0,
         "Reaches limit on": pd.NaT,
-        "Direction against limit": "towards",
-        "Holds at 5 % false discovery": "yes",
-        "Note": "",
+        "Wearing out": "yes",
     }
     return pd.DataFrame([{**base, **row} for row in rows])
 
 
-def test_dates_come_first_and_what_is_over_is_called_so():
-    t = trend(
-        {"Outlet": "over", "Parameter": "Oil", "Note": words("en")["trend"]["over"]},
-        {"Outlet": "late", "Parameter": "Carbon monoxide", "Reaches limit on": pd.Timestamp("2029-01-01")},
-        {"Outlet": "open", "Parameter": "Flow"},
-        {
-            "Outlet": "soon",
-            "Parameter": "Carbon monoxide",
-            "Reaches limit on": pd.Timestamp("2027-01-01"),
-            "Slope per year": 2.5,
-        },
-        {"Outlet": "luck", "Parameter": "Carbon dioxide", "Holds at 5 % false discovery": "no"},
+def test_what_wears_out_links_to_its_row_and_says_the_next_step():
+    table = wear(
+        {"System": "steady", "Wearing out": ""},
+        {"System": "soon", "Reaches limit on": pd.Timestamp("2027-01-01"), "Usual": "<0.5"},
+        {"Outlet": "Bay 7", "Parameter": "Flow", "Unit": "L/min"},
     )
-    table = reaching_block(t, words("en")["trend"]["over"], W)
-    assert [(r[1], r[-1]) for r in table.rows] == [
-        ("soon, late", date(2027, 1, 1)),
-        ("open", W["no_date"]),
-        ("over", W["already_over"]),
+    actions = pd.DataFrame(
+        {"Verdict": ["fail", "worse", "worse"], "Next step": ["No.", "Clear it. Then. More.", "Two."]}
+    )
+    block = wearing_block(table, actions, W)
+    assert [(r[1], r[3], r[4], r[-1]) for r in block.rows] == [
+        ("soon", "Carbon monoxide", "<0.5, 2.5 ppm", date(2027, 1, 1)),
+        ("Bay 7", "Flow", "1, 2.5 L/min", W["no_date"]),
     ]
-    assert table.rows[0][4] == "+1 to +2.5 ppm"
-    assert table.links == {0: ("Trend", 3), 1: ("Trend", 2), 2: ("Trend", 0)}
+    assert block.links == {0: ("Wear", 1), 1: ("Wear", 2)}
+    assert block.under == {0: "Clear it. Then.", 1: "Two."}
 
 
-def test_a_margin_is_not_shown_beside_its_dew_point():
-    t = trend(
-        {"Outlet": "1", "Parameter": "Dew point margin"},
-        {"Outlet": "1", "Parameter": "Pressure dew point"},
-        {"Outlet": "2", "Parameter": "Dew point margin"},
-    )
-    assert [(r[1], r[3]) for r in reaching_block(t, "over", W).rows] == [
-        ("1", "Pressure dew point"),
-        ("2", "Dew point margin"),
-    ]
+def test_nothing_that_wears_out_is_said():
+    assert wearing_block(wear({"Wearing out": ""}), pd.DataFrame(), W).rows == [(W["no_wear"],)]
 
 
 def test_an_empty_run_still_says_what_it_is(tmp_path):

@@ -1,0 +1,227 @@
+"""What is different lately in many short series at once: a weighted change against each series' own scatter.
+
+The older readings of a stretch (between two works on the plant) say what is usual; the latest ones are weighed
+towards the newest (exponentially weighted mean) and the change is counted in the series' usual scatter. Bounds
+such as `<2` stay intervals: a change counts only as far as it is certain.
+
+Sources: S. W. Roberts, Technometrics 1 (1959) 239-250, and J. M. Lucas and M. S. Saccucci, Technometrics 32 (1990)
+1-12 (exponentially weighted mean); E. S. Page, Biometrika 41 (1954) 100-115 (cumulative sum: since when); J. von
+Neumann, Ann. Math. Stat. 12 (1941) 367-395 (scatter from successive differences, which a slow drift hardly
+moves). Cited from memory; the run lengths of the weighted mean are checked against a printed table in the tests.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+LONGEST = 60
+"""Latest readings of a stretch that take part; at four visits a year fifteen years."""
+
+
+class Window(NamedTuple):
+    """The latest stretch of every series, right-aligned: int (k, T) positions of readings, -1 where there is none."""
+
+    at: np.ndarray
+    size: np.ndarray
+    """Readings of the stretch that take part, int (k,)."""
+
+
+class Change(NamedTuple):
+    """Per-series results of `change`: arrays of shape (k,), NaN where there are too few readings."""
+
+    usual_low: np.ndarray
+    """Medians of the older readings' lower and upper ends."""
+    usual_high: np.ndarray
+    now_low: np.ndarray
+    """Medians of the last two readings' lower and upper ends."""
+    now_high: np.ndarray
+    scatter: np.ndarray
+    older: np.ndarray
+    """Number of older readings, int."""
+    up: np.ndarray
+    """Weighted change that is certainly upwards, and certainly downwards, in scatters; never below 0."""
+    down: np.ndarray
+    shown_up: np.ndarray
+    """Readings for which a change upwards (downwards) has shown, the latest one included, int."""
+    shown_down: np.ndarray
+
+
+def latest_stretch(series, stretch, n_series: int) -> Window:
+    """Positions of the readings since each series' last work.
+
+    series  : int array, shape (N,), sorted, in order of time inside a series.
+    stretch : int array, shape (N,). Rises by at least one at every work.
+    Returns   Window; T is the most readings of a stretch, at most LONGEST.
+
+    >>> latest_stretch(np.array([0, 0, 0, 1]), np.array([0, 1, 1, 0]), 2).at.tolist()
+    [[1, 2], [-1, 3]]
+    """
+    series, stretch = np.asarray(series, dtype=np.int64), np.asarray(stretch, dtype=np.int64)
+    end = np.searchsorted(series, np.arange(n_series), side="right")
+    some = end > np.searchsorted(series, np.arange(n_series), side="left")
+    last = np.zeros(n_series, dtype=np.int64)
+    last[some] = stretch[end[some] - 1]
+    count = np.bincount(series[stretch == last[series]], minlength=n_series) if series.size else np.zeros(n_series, int)
+    count = np.minimum(count, LONGEST)
+    width = int(count.max(initial=0))
+    back = np.arange(width - 1, -1, -1)
+    at = np.where(back < count[:, None], end[:, None] - 1 - back, -1)
+    return Window(at, count)
+
+
+def recent_readings(count, fewest: int, most: int, share: int):
+    """How many of the latest readings are recent and no part of what is usual: int array of the shape of count.
+
+    count : int array, readings of the stretch. One in `share` is recent, at least `fewest`, at most `most`.
+
+    >>> recent_readings(np.array([4, 9, 40]), 2, 5, 3).tolist()
+    [2, 3, 5]
+    """
+    return np.clip(np.asarray(count) // share, fewest, most)
+
+
+def exponentially_weighted(values, weight: float):
+    """Exponentially weighted mean of departures, along the last axis: the newest counts `weight`.
+
+    values : float array, shape (..., T). Departures from what is usual; NaN is left out.
+    weight : float, over 0, at most 1 (lambda of Roberts 1959).
+    Returns  float array, shape (...). It begins at 0, so that few readings say little.
+    Source   z = lambda x + (1 - lambda) z of the reading before (Roberts 1959).
+
+    >>> exponentially_weighted(np.array([0.0, 1.0, 1.0]), 0.5).tolist()
+    0.75
+    """
+    values = np.asarray(values, dtype=np.float64)
+    mean = np.zeros(values.shape[:-1])
+    for i in range(values.shape[-1]):
+        new = weight * values[..., i] + (1 - weight) * mean
+        mean = np.where(np.isnan(values[..., i]), mean, new)
+    return mean
+
+
+def usual_scatter(series, stretch, values, use, n_series: int):
+    """Scatter of each series between successive readings of one stretch, pooled over its stretches.
+
+    series, stretch : int arrays, shape (N,), as for `latest_stretch`.
+    values          : float array, shape (N,). use : bool array, shape (N,), which readings take part.
+    Returns           (scatter, pairs): float and int arrays, shape (k,); NaN where there is no pair.
+    Source            von Neumann (1941): half the mean square of successive differences is the variance.
+    """
+    at = np.flatnonzero(use)
+    one, two = at[:-1], at[1:]
+    pair = (series[one] == series[two]) & (stretch[one] == stretch[two])
+    one, two = one[pair], two[pair]
+    pairs = np.bincount(series[one], minlength=n_series)
+    squares = np.bincount(series[one], weights=(values[two] - values[one]) ** 2, minlength=n_series)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.sqrt(squares / (2 * pairs)), pairs
+
+
+def change(
+    series, stretch, lower, upper, least_scatter, n_series: int, *, weight: float, slack: float, recent
+) -> Change:
+    """What the latest readings of every series show against what was usual.
+
+    series, stretch : int arrays, shape (N,), as for `latest_stretch`.
+    lower, upper    : float arrays, shape (N,). Ends of each reading, equal for a plain one; infinite where open.
+    least_scatter   : float array, shape (k,). The scatter is never less (uncertainty stated, half the last digit).
+    weight          : float, of the newest reading. slack : float, scatters that a reading may lie off without
+                      counting as changed (Page's reference value).
+    recent          : function from readings of the stretch, int (k,), to how many of them are recent.
+    Returns           Change.
+    Raises            ValueError if the arrays of readings have different shapes.
+    """
+    series, stretch = np.asarray(series, dtype=np.int64), np.asarray(stretch, dtype=np.int64)
+    lower, upper = np.asarray(lower, dtype=np.float64), np.asarray(upper, dtype=np.float64)
+    if not series.shape == stretch.shape == lower.shape == upper.shape:
+        raise ValueError("series, stretch, lower and upper must have one shape")
+    window = latest_stretch(series, stretch, n_series)
+    width = window.at.shape[1]
+    latest = np.minimum(recent(window.size), window.size)
+    older = window.size - latest
+    column = np.arange(width)
+    is_recent = column >= width - latest[:, None]
+    there = window.at >= 0
+    low, high = (np.where(there, np.append(ends, np.nan)[window.at], np.nan) for ends in (lower, upper))
+    usual_low, usual_high = (_row_median(np.where(is_recent, np.nan, x)) for x in (low, high))
+    now_low, now_high = (_row_median(x[:, -2:]) for x in (low, high))
+    is_old = np.ones(series.size, dtype=bool)
+    is_old[window.at[is_recent & there]] = False
+    own, _ = usual_scatter(series, stretch, lower, is_old & (lower == upper) & np.isfinite(lower), n_series)
+    scatter = np.fmax(own, least_scatter)
+    with np.errstate(invalid="ignore"):
+        rise, fall = low - usual_high[:, None], usual_low[:, None] - high
+    rise, fall = (np.where(np.isnan(x) & there, -np.inf, x) / scatter[:, None] for x in (rise, fall))
+    up, down = (exponentially_weighted(np.where(is_recent, x, np.nan), weight) for x in (rise, fall))
+    few = older < 1
+    shown = [np.where(few, 0, _shown_for(x, slack)) for x in (rise, fall)]
+    up, down = (
+        np.where(few | np.isnan(scatter), np.nan, np.maximum(np.nan_to_num(x, nan=0.0), 0.0)) for x in (up, down)
+    )
+    return Change(usual_low, usual_high, now_low, now_high, scatter, older, up, down, *shown)
+
+
+def _shown_for(departures, slack: float):
+    """Readings since Page's cumulative sum was last nought, up to the newest: int (k,), of float (k, T)."""
+    total = np.zeros(departures.shape[0])
+    shown = np.zeros(departures.shape[0], dtype=np.int64)
+    for i in range(departures.shape[1]):
+        step = departures[:, i]
+        here = ~np.isnan(step)
+        total = np.where(here, np.maximum(total + step - slack, 0.0), total)
+        shown = np.where(here, np.where(total > 0, shown + 1, 0), shown)
+    return shown
+
+
+def _row_median(values):
+    """Median of each row without its NaNs: float (k,) of float (k, T); NaN where a row has none. Infinite ends stay."""
+    ordered = np.sort(values, axis=1)
+    count = np.count_nonzero(~np.isnan(values), axis=1)
+    rows = np.flatnonzero(count)
+    out = np.full(values.shape[0], np.nan)
+    one, two = ordered[rows, (count[rows] - 1) // 2], ordered[rows, count[rows] // 2]
+    out[rows] = np.where(one == two, one, one / 2 + two / 2)
+    return out
+
+
+class Crossing(NamedTuple):
+    """When a line through the readings meets the limit: float arrays, shape (k,), decimal years; NaN for never."""
+
+    best: np.ndarray
+    earliest: np.ndarray
+    latest: np.ndarray
+    """+inf where the slope may be nought."""
+
+
+def crossing(times, values, limit, least_scatter, *, early: float, late: float) -> Crossing:
+    """Least-squares line through each row of readings, and when it meets the limit.
+
+    times, values : float arrays, shape (k, T). NaN is left out. limit : float array, shape (k,).
+    least_scatter : float array, shape (k,). The readings' scatter about the line is never taken as less.
+    early, late   : float. Standard errors of the line's slope and level from the best to the earliest and latest.
+    Returns         Crossing. NaN with fewer than three readings, or where the line leads away from the limit.
+    Source          Ordinary least squares: slope = sum (t - tm)(x - xm) / sum (t - tm)^2; its standard error
+                    s / sqrt(sum (t - tm)^2), that of the level at tm s / sqrt(n).
+    """
+    have = ~np.isnan(values) & ~np.isnan(times)
+    n = have.sum(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        t, x = np.where(have, times, 0.0), np.where(have, values, 0.0)
+        middle, level = t.sum(axis=1) / n, x.sum(axis=1) / n
+        dt, dx = np.where(have, t - middle[:, None], 0.0), np.where(have, x - level[:, None], 0.0)
+        spread = (dt**2).sum(axis=1)
+        slope = (dt * dx).sum(axis=1) / spread
+        left = ((dx - slope[:, None] * dt) ** 2).sum(axis=1) / np.maximum(n - 2, 1)
+        s = np.fmax(np.sqrt(left), least_scatter)
+        u_slope, u_level = s / np.sqrt(spread), s / np.sqrt(n)
+        way = limit - level
+        side = np.sign(way)
+        best = middle + way / slope
+        steep, flat = slope + side * early * u_slope, slope - side * late * u_slope
+        near, far = way - side * early * u_level, way + side * late * u_level
+        earliest = middle + np.where(near * side > 0, near, 0.0) / steep
+        latest = np.where(flat * side > 0, middle + far / flat, np.inf)
+        heads = (n >= 3) & (slope * side > 0)
+    return Crossing(*(np.where(heads, x, np.nan) for x in (best, earliest, latest)))

@@ -1,0 +1,124 @@
+"""What wears out without having failed, as findings of the sheet Actions: one row a system (flow: an outlet)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from grader.columns import PARAMETERS, SHEETS
+from grader.data import load_toml
+from grader.figures import fixed, plain
+from grader.frames import text
+from grader.review.actions.facts import cause_list
+from grader.review.wear.table import Wear
+from grader.words import words
+
+WEARING = "worse"  # word in the column Verdict
+
+
+def wear_findings(
+    tests: pd.DataFrame,
+    wear: Wear,
+    *,
+    language: str = "en",
+    file_names: Sequence[str] | None = None,
+    sheet_names: Sequence[str] | None = None,
+) -> tuple[pd.DataFrame, np.ndarray]:
+    """The findings, the most urgent first.
+
+    file_names, sheet_names : by file and by table number; without them there is no such column.
+    Returns : (frame, test). Columns as Actions has them; number of the test that each rests on, its system's latest.
+    """
+    at = np.flatnonzero(wear.finding)
+    table, last = wear.table.iloc[at], tests.iloc[wear.last[at]]
+    data, w = load_toml("causes.toml"), words(language)
+    by_name = {p.name: p for p in PARAMETERS.values()}
+    supplies, dryers = text(last, "supply"), text(last, "dryer")
+    rows = []
+    for i, row in enumerate(table.to_dict("records")):
+        parameter = by_name[row["Parameter"]]
+        cause_name = PARAMETERS[parameter.verdict_from].name if parameter.verdict_from else parameter.name
+        causes = cause_list(data, cause_name, "high" if wear.side[at[i]] > 0 else "low", supplies[i], dryers[i])
+        # What a whole system shows lies at the plant or before it, not at one outlet nor in one reading.
+        at_plant = [c for c in causes["likely"] if row["Outlet"] or _level(data, c) in ("plant", "intake")]
+        steps = [c for c in causes["check"] if c not in data["only_where_failed"]]
+        when = _day(row["Reaches limit on"])
+        plan = w["wear"]["plan_by" if when else "plan"].format(day=when)
+        rows.append(
+            (
+                row["Site"],
+                row["Outlet"] or w["wear"]["whole_system"].format(system=row["System"]),
+                row["Last test"],
+                row["Parameter"],
+                _sentence(row, wear.sign[at[i]], parameter.key, w),
+                f"{_figure(row['Now'])} {row['Unit']}",
+                _limit(row["Limit"], wear.side[at[i]], row["Unit"], w["action"]),
+                w["action"]["causes_join"].join(w["action_cause"][c] for c in at_plant),
+                " ".join([*(w["action_step"][c] for c in steps), plan]),
+                "",
+                w["action_where"]["named" if row["System"] else "unnamed"].format(system=row["System"]),
+                WEARING,
+                row["Since"],
+                row["System"],
+                supplies[i],
+                dryers[i],
+            )
+        )
+    further = ("How far", "Where it shows", "Verdict", "First seen on", "System", "Supply", "Dryer")
+    frame = pd.DataFrame(rows, columns=[*SHEETS["Actions"], *further], dtype=object)
+    for name in ("Test date", "First seen on"):
+        frame[name] = frame[name].astype("datetime64[s]")
+    for heading, names, column in (("File", file_names, "file"), ("Sheet", sheet_names, "table")):
+        if names is not None:
+            frame[heading] = np.array([*names, ""], dtype=object)[last[column].to_numpy()]
+    frame["Row"] = last["row"].to_numpy() + 1
+    return frame, last.index.to_numpy()
+
+
+def _level(data: dict[str, Any], cause: str) -> str:
+    """Where a cause sits: point, plant, intake or test."""
+    return next((level for level, codes in data["level"].items() if cause in codes), "")
+
+
+def _sentence(row: dict, sign: str, key: str, w: dict) -> str:
+    say = w["wear"]
+    since = say["since"].format(day=_day(row["Since"])) if _day(row["Since"]) else ""
+    parts = [
+        say["finding"].format(
+            name=w["parameter"][key],
+            usual=_figure(row["Usual"]),
+            now=_figure(row["Now"]),
+            unit=row["Unit"],
+            since=since,
+        )
+    ]
+    if sign:
+        parts.append(say[sign])
+    if when := _day(row["Reaches limit on"]):
+        early, late = _day(row["Earliest date"]), _day(row["Latest date"])
+        between = say["between" if late else "from"].format(early=early, late=late)
+        parts.append(say["reaches"].format(day=when, between=between))
+    return " ".join(parts)
+
+
+def _limit(limit: object, side: int, unit: str, say: dict) -> str:
+    if limit is None or limit != limit:
+        return str(say["no_limit"])
+    figure = limit if isinstance(limit, str) else fixed(float(limit), 2) if len(plain(limit)) > 6 else plain(limit)  # type: ignore[arg-type]
+    if isinstance(limit, str):
+        return f"{figure} {unit}"
+    return str(say["at_most" if side > 0 else "at_least"].format(low=figure, high=figure, unit=unit))
+
+
+def _figure(cell: object) -> str:
+    """A cell of the sheet Wear as text."""
+    if cell is None or cell != cell:
+        return "-"
+    return cell if isinstance(cell, str) else plain(round(float(cell), 3))  # type: ignore[arg-type]
+
+
+def _day(moment: Any) -> str:
+    return "" if pd.isna(moment) else str(moment)[:10]

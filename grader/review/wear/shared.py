@@ -1,0 +1,138 @@
+"""What all plants share, taken off before wear is looked for: outdoor air, seasons, tube lots."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from grader.frames import by_unique, group_codes
+from grader.outdoor import outdoor_co2_on
+from grader.review.history import HISTORY
+from grader.review.statistics.wear import latest_stretch
+from grader.review.wear.series import Series
+
+DAYS_PER_YEAR = 365.2425
+SEASONAL = "pressure_dew_point"
+MOST_NEIGHBOURS = 100
+
+
+def years_of(day: np.ndarray) -> np.ndarray:
+    """Decimal years since 2000-01-01."""
+    return (day - np.datetime64("2000-01-01")).astype(np.int64) / DAYS_PER_YEAR
+
+
+def middle_of(lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
+    """The middle of each reading's ends, NaN where an end is open: float (N,)."""
+    closed = np.isfinite(lower) & np.isfinite(upper)
+    return np.where(closed, np.where(closed, lower, 0.0) / 2 + np.where(closed, upper, 0.0) / 2, np.nan)
+
+
+def outdoor_air(series: Series) -> np.ndarray:
+    """What outdoor carbon dioxide of the year adds to each reading over that of the series' latest: float (N,)."""
+    co2 = np.array([p.key == "co2" for p in HISTORY])[series.parameter]
+    at = np.flatnonzero(co2[series.row])
+    added = np.zeros(len(series.row))
+    outdoor = outdoor_co2_on(series.day[at])
+    newest = np.full(len(co2), np.nan)
+    newest[series.row[at]] = outdoor  # readings stand in order of time: the last one stays
+    added[at] = outdoor - newest[series.row[at]]
+    return added
+
+
+def seasons(series: Series, stretch: np.ndarray, data: dict[str, Any]) -> tuple[np.ndarray, np.ndarray]:
+    """What the season adds to each dew point, K: float (N,), and of which series it is known: bool (k,).
+
+    One sine a year, from `season_visits` visits over `season_years` of one stretch on; fitted together with a
+    level, a slope and a bend, so that wear is not taken for a season, and drawn towards none (ridge regression;
+    Hoerl and Kennard, Technometrics 12 (1970) 55-67, from memory) as much as few visits leave it open.
+    """
+    k = len(series.parameter)
+    added, known = np.zeros(len(series.row)), np.zeros(k, dtype=bool)
+    seasonal = np.array([p.key == SEASONAL for p in HISTORY])[series.parameter]
+    window = latest_stretch(series.row, stretch, k)
+    if not window.at.shape[1]:
+        return added, known
+    year = np.where(window.at >= 0, np.append(years_of(series.day), np.nan)[window.at], np.nan)
+    value = np.where(window.at >= 0, np.append(middle_of(series.lower, series.upper), np.nan)[window.at], np.nan)
+    use = np.isfinite(value)
+    n = use.sum(axis=1)
+    with np.errstate(invalid="ignore"):
+        span = np.where(n > 0, np.fmax.reduce(year, axis=1) - np.fmin.reduce(year, axis=1), 0.0)
+    known = seasonal & (n >= data["season_visits"]) & (span >= data["season_years"] * 0.95)
+    rows = np.flatnonzero(known)
+    if not len(rows):
+        return added, known
+    use, year, value = use[rows], np.nan_to_num(year[rows]), np.nan_to_num(value[rows])
+    middle = (year * use).sum(axis=1) / n[rows]
+    t = (year - middle[:, None]) / span[rows][:, None]
+    turn = 2 * np.pi * year
+    columns = np.stack([np.ones_like(t), t, t * t, np.cos(turn), np.sin(turn)], axis=-1) * use[..., None]
+    noise = np.maximum(np.bincount(series.row, weights=series.uncertainty, minlength=k)[rows] / n[rows], 1.0)
+    ridge = np.zeros((len(rows), 5, 5))
+    ridge[:, 3, 3] = ridge[:, 4, 4] = (noise / data["season_prior_k"]) ** 2
+    normal = np.einsum("kti,ktj->kij", columns, columns) + ridge
+    fit = np.linalg.solve(normal, np.einsum("kti,kt->ki", columns, value * use)[..., None])[..., 0]
+    here = known[series.row]
+    turn = 2 * np.pi * years_of(series.day[here])
+    wave = np.zeros((k, 2))
+    wave[rows] = fit[:, 3:]
+    added[here] = wave[series.row[here], 0] * np.cos(turn) + wave[series.row[here], 1] * np.sin(turn)
+    return added, known
+
+
+class LotOffsets(NamedTuple):
+    """What the tube lot adds to each reading, as other sites show it: arrays of shape (N,)."""
+
+    added: np.ndarray
+    """float; 0 where not known."""
+    known: np.ndarray
+    """bool: enough other sites used the lot within the days."""
+
+
+def lot_offsets(series: Series, departure: np.ndarray, data: dict[str, Any]) -> LotOffsets:
+    """Mean departure from usual of the other sites that used the same lot at about the same time.
+
+    departure : float (N,), each reading less what is usual for its series; NaN where not known.
+    """
+    added, known = np.zeros(len(series.row)), np.zeros(len(series.row), dtype=bool)
+    at = np.flatnonzero((series.lot != "") & np.isfinite(departure))
+    if not len(at):
+        return LotOffsets(added, known)
+    parameter = series.parameter[series.row[at]]
+    names = by_unique(series.lot[at], lambda name: "".join(name.casefold().split()))
+    site, day = series.site_code[series.row[at]], series.day[at].astype(np.int64)
+    # One mean a lot, site and day: systems of one site are no sites of their own.
+    group = group_codes(parameter, names, site, day)
+    size = int(group.max()) + 1
+    mean = np.bincount(group, weights=departure[at], minlength=size) / np.bincount(group, minlength=size)
+    first = np.zeros(size, dtype=np.int64)
+    first[group] = np.arange(len(at))
+    lot = group_codes(parameter, names)[first]
+    order = np.lexsort((day[first], lot))
+    lot, days, sites, mean = lot[order], day[first][order], site[first][order], mean[order]
+    place = np.zeros(size, dtype=np.int64)
+    place[order] = np.arange(size)
+    stamp = lot * (10**8) + days
+    begin = np.searchsorted(stamp, stamp - data["lot_days"], side="left")
+    end = np.searchsorted(stamp, stamp + data["lot_days"], side="right")
+    # A lot that a hundred sites used is told by the nearest of them.
+    here = np.arange(size)
+    begin, end = np.maximum(begin, here - MOST_NEIGHBOURS), np.minimum(end, here + MOST_NEIGHBOURS + 1)
+    offset, others = np.zeros(size), np.zeros(size, dtype=np.int64)
+    step = 20_000
+    for low in range(0, size, step):
+        part = here[low : low + step]
+        count = end[part] - begin[part]
+        one = np.repeat(part, count)
+        two = np.repeat(begin[part], count) + np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+        other = sites[one] != sites[two]
+        pair = pd.DataFrame({"one": one[other], "site": sites[two[other]], "mean": mean[two[other]]})
+        by_site = pair.groupby(["one", "site"])["mean"].mean().groupby(level="one").agg(["median", "size"])
+        offset[by_site.index], others[by_site.index] = by_site["median"], by_site["size"]
+    enough = others >= data["lot_sites"]
+    chosen = place[group]
+    known[at] = enough[chosen]
+    added[at] = np.where(enough[chosen], offset[chosen], 0.0)
+    return LotOffsets(added, known)

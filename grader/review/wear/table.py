@@ -1,0 +1,361 @@
+"""The sheet Wear: what is different lately from what was usual at a system, and how long it will last.
+
+A change is counted in the series' own usual scatter and weighed towards the latest visits (review/statistics/wear,
+sources there). The thresholds (data/wear_thresholds.csv) depend on how many older visits say what is usual, and on
+nothing else: no other site, and no number of comparisons.
+"""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass
+from functools import cache
+from io import StringIO
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from grader.columns import OPEN_LOWER, OPEN_NONE, OPEN_UPPER
+from grader.data import load_toml, read_text
+from grader.frames import above, text
+from grader.review.history import HISTORY, Readings, as_day, months_after
+from grader.review.shown import column, limit_cells, shown
+from grader.review.statistics.wear import Change, change, crossing, latest_stretch, recent_readings
+from grader.review.wear.dryers import Dryers, dryer_signs
+from grader.review.wear.series import Series, all_series
+from grader.review.wear.shared import lot_offsets, middle_of, outdoor_air, seasons, years_of
+from grader.review.wear.work import stretches
+from grader.words import words
+
+WORSE, BETTER, STEADY, TOO_FEW, DOUBTFUL = "worse", "better", "steady", "too few visits", "doubtful"
+STATES = (WORSE, DOUBTFUL, BETTER, STEADY, TOO_FEW)
+DAYS_PER_YEAR = 365.2425
+
+
+@dataclass(frozen=True)
+class Wear:
+    """The sheet's table of m rows, the most urgent first, and what other sheets need of it.
+
+    table    : columns SHEETS["Wear"] and further ones.
+    finding  : bool (m,), wearing out without a failed limit: stands on Actions and on the Summary.
+    sign     : object (m,), which of the rules for dryers speaks (a key of words [wear]), "" for none.
+    side     : int (m,), 1 where the figure gets worse upwards, -1 downwards.
+    last     : int (m,), position of the last test of the series.
+    of_row   : int (k,), row of this table for each row of Readings, -1 for none.
+    """
+
+    table: pd.DataFrame
+    finding: np.ndarray
+    sign: np.ndarray
+    side: np.ndarray
+    last: np.ndarray
+    of_row: np.ndarray
+
+
+@cache
+def thresholds() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Older visits, and the weighted change in scatters from which a row is worse and from which it is wearing out."""
+    lines = StringIO(read_text("wear_thresholds.csv"))
+    rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
+    return tuple(np.array([float(r[name]) for r in rows]) for name in ("older", "worse", "wearing_out"))  # type: ignore[return-value]
+
+
+@dataclass(frozen=True)
+class _State:
+    """What one fit says of k series."""
+
+    change: Change
+    side: np.ndarray  # int: 1 the figure is worse above usual, -1 below
+    weighed: np.ndarray  # float, certain weighted change towards worse, in scatters
+    gained: np.ndarray  # the same towards better
+    worse: np.ndarray  # bool
+    block: np.ndarray  # bool: surely enough for the block of the Summary
+    better: np.ndarray
+
+
+def wear_table(tests: pd.DataFrame, read: Readings, *, as_of: object, language: str = "en") -> Wear:
+    """The Wear table; see the design for its columns.
+
+    tests : judged table, n rows. read : its readings. as_of : date of the run.
+    """
+    data, k_series = load_toml("wear.toml"), all_series(tests, read)
+    k = len(k_series.parameter)
+    stretch = stretches(tests, k_series)
+    season, season_known = seasons(k_series, stretch, data)
+    shared = outdoor_air(k_series) + season
+    lower, upper = k_series.lower - shared, k_series.upper - shared
+    plain = _state(k_series, stretch, lower, upper, data)
+    with np.errstate(invalid="ignore"):
+        usual = middle_of(plain.change.usual_low, plain.change.usual_high)[k_series.row]
+        lots = lot_offsets(k_series, middle_of(lower, upper) - usual, data)
+    without = _state(k_series, stretch, lower - lots.added, upper - lots.added, data)
+    by_lot = without.worse & ~plain.worse
+    signs = dryer_signs(tests, k_series, stretch, plain.change, data)
+    chosen = _chosen(plain, without, by_lot)
+    few = chosen.change.older < data["fewest_older"]
+    worse = (chosen.worse & ~few) | signs.changed
+    state = np.select(
+        [k_series.doubtful, worse, few, chosen.better & ~without.worse], [DOUBTFUL, WORSE, TOO_FEW, BETTER], STEADY
+    ).astype(object)
+    limit = np.where(chosen.side > 0, k_series.limit_high, k_series.limit_low)
+    with np.errstate(invalid="ignore"):
+        beyond = np.where(chosen.side > 0, above(chosen.change.now_low, limit), above(limit, chosen.change.now_high))
+    finding = ((state == WORSE) & chosen.block & ~few | signs.any) & ~k_series.failing & ~beyond & ~k_series.doubtful
+    dated = ((state == WORSE) | finding) & ~beyond & ~k_series.failing & ~np.isnan(limit)
+    dates = _dates(k_series, stretch, lower, upper, chosen.change, np.where(dated, limit, np.nan), as_day(as_of), data)
+    since = _since(k_series, stretch, chosen, state)
+    notes = _notes(
+        k_series,
+        language,
+        signs,
+        by_lot,
+        lots.known,
+        season_known,
+        beyond & (state == WORSE),
+        dates[0],
+        as_day(as_of).astype("datetime64[s]"),
+    )
+    frame = _frame(k_series, stretch, chosen, state, limit_cells(k_series.limit_low, k_series.limit_high), dates, since)
+    frame["Wearing out"] = np.where(finding, "yes", "").astype(object)
+    frame["Note"] = notes
+    frame["Client"] = k_series.client
+    frame["Dryer"] = text(tests, "dryer")[k_series.last]
+    frame["Last test"] = tests["test_day"].to_numpy()[k_series.last]
+    order = _urgent_first(state, finding, dates[0], np.where(state == WORSE, chosen.weighed, 0.0))
+    table = pd.DataFrame({n: pd.Series(v, dtype=object if v.dtype.kind == "O" else v.dtype) for n, v in frame.items()})
+    place = np.zeros(k, dtype=np.int64)
+    place[order] = np.arange(k)
+    of_row = np.full(len(read.outlet), -1, dtype=np.int64)
+    taken = k_series.of_entry >= 0
+    of_row[read.row[taken]] = place[k_series.of_entry[taken]]
+    return Wear(
+        table.iloc[order].reset_index(drop=True),
+        finding[order],
+        signs.name[order],
+        chosen.side[order],
+        k_series.last[order],
+        of_row,
+    )
+
+
+def _state(series: Series, stretch: np.ndarray, lower: np.ndarray, upper: np.ndarray, data: dict[str, Any]) -> _State:
+    k = len(series.parameter)
+    per_series = np.maximum(np.bincount(series.row, minlength=k), 1)
+    stated = np.sqrt(np.bincount(series.row, weights=series.uncertainty**2, minlength=k) / per_series)
+    half_digit = np.array([0.5 * 10.0**-p.decimals for p in HISTORY])[series.parameter]
+    found = change(
+        series.row,
+        stretch,
+        lower,
+        upper,
+        np.maximum(stated, half_digit),
+        k,
+        weight=data["weight"],
+        slack=data["slack"],
+        recent=lambda n: recent_readings(n, data["recent_fewest"], data["recent_most"], data["recent_share"]),
+    )
+    side = _side(series, found)
+    weighed, gained = np.where(side > 0, found.up, found.down), np.where(side > 0, found.down, found.up)
+    older, worse_from, block_from = thresholds()
+    room = np.where(side > 0, series.limit_high - found.usual_high, found.usual_low - series.limit_low)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        way = np.where(room > 0, weighed * found.scatter / room, np.nan)
+        near = weighed > data["way_least"]
+        threshold, surely = np.interp(found.older, older, worse_from), np.interp(found.older, older, block_from)
+        worse = (weighed > threshold) | (near & (way > data["way_worse"]))
+        block = ((weighed > surely) & (way > data["way_sure"])) | (near & (way > data["way_wearing_out"]))
+        return _State(found, side, weighed, gained, worse, worse & block, gained > threshold)
+
+
+def _side(series: Series, found: Change) -> np.ndarray:
+    """Which way the figure gets worse: 1 up, -1 down. With limits on both sides the way that leaves less room."""
+    direction = series.of("direction")
+    with np.errstate(invalid="ignore"):
+        rises = found.up >= found.down
+        now = np.where(rises, found.now_low, found.now_high)
+        usual = np.where(rises, found.usual_high, found.usual_low)
+        room_now, room_usual = (np.fmin(series.limit_high - x, x - series.limit_low) for x in (now, usual))
+        nearer = ~(room_now > room_usual)
+    of_both = np.where(rises == nearer, 1, -1)
+    return np.select([direction == "high", direction == "low"], [1, -1], of_both)
+
+
+def _chosen(plain: _State, without: _State, by_lot: np.ndarray) -> _State:
+    """The worse of with and without the lots' offsets, series by series."""
+
+    def pick(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+        return np.where(by_lot, b, a)
+
+    return _State(
+        Change(*map(pick, plain.change, without.change)),
+        *(
+            pick(getattr(plain, n), getattr(without, n))
+            for n in ("side", "weighed", "gained", "worse", "block", "better")
+        ),
+    )
+
+
+def _since(series: Series, stretch: np.ndarray, chosen: _State, state: np.ndarray) -> np.ndarray:
+    """Day of the first visit that shows the change: datetime64[s] (k,)."""
+    window = latest_stretch(series.row, stretch, len(state))
+    since = np.full(len(state), np.datetime64("NaT"), dtype="datetime64[D]")
+    towards_worse = state == WORSE
+    up = np.where(towards_worse, chosen.side, -chosen.side) > 0
+    visits = np.where(up, chosen.change.shown_up, chosen.change.shown_down)
+    rows = np.flatnonzero(np.isin(state, (WORSE, BETTER)) & (visits > 0))
+    since[rows] = series.day[window.at[rows, window.at.shape[1] - visits[rows]]]
+    return since.astype("datetime64[s]")
+
+
+def _dates(
+    series: Series,
+    stretch: np.ndarray,
+    lower: np.ndarray,
+    upper: np.ndarray,
+    found: Change,
+    limit: np.ndarray,
+    as_of: np.datetime64,
+    data: dict[str, Any],
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """When the recent lines or the whole one meet the limit, the earliest; and the interval: datetime64[s] (k,) each.
+
+    limit : float (k,), NaN where no date is wanted.
+    """
+    window = latest_stretch(series.row, stretch, len(limit))
+    there = window.at >= 0
+    values = np.where(there, np.append(middle_of(lower, upper), np.nan)[window.at], np.nan)
+    times = np.where(there, np.append(years_of(series.day), np.nan)[window.at], np.nan)
+    last = np.full(len(limit), np.nan)
+    last[series.row] = years_of(series.day)
+    # Wear that bends shows first in the last few visits, slow wear in all of them.
+    lines = [
+        crossing(
+            times[:, -visits:],
+            values[:, -visits:],
+            limit,
+            found.scatter * data["line_scatter"],
+            early=data["early_deviations"],
+            late=data["late_deviations"],
+        )
+        for visits in (data["line_visits"], data["short_line_visits"], times.shape[1])
+    ]
+    end = years_of(months_after(np.array([as_of]), 12 * data["years_ahead"]))[0]
+    with np.errstate(invalid="ignore"):
+        # A line may have met the limit before the last reading, which was within it.
+        best = np.maximum(np.fmin.reduce([x.best for x in lines]), last)
+        best = np.where(best <= end, best, np.nan)
+        earliest = np.minimum(np.fmax(np.fmin.reduce([x.earliest for x in lines]), last), best)
+        latest = np.maximum(lines[0].latest, best)
+        latest = np.where(latest <= end, latest, np.nan)
+    return _day_of(best), _day_of(earliest), _day_of(latest)
+
+
+def _day_of(years: np.ndarray) -> np.ndarray:
+    """datetime64[s] of decimal years since 2000, the day before rather than after; NaT for NaN."""
+    good = np.isfinite(years)
+    day = np.full(len(years), np.datetime64("NaT"), dtype="datetime64[D]")
+    day[good] = np.datetime64("2000-01-01") + np.floor(years[good] * DAYS_PER_YEAR).astype(np.int64)
+    return day.astype("datetime64[s]")
+
+
+def _cells(series: Series, lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
+    """Figures of k series as cells, rounded as their parameter is: object (k,)."""
+    out = np.full(len(lower), None, dtype=object)
+    for number, p in enumerate(HISTORY):
+        here = np.flatnonzero(series.parameter == number)
+        # One digit more than a reading has: a mean or median of several.
+        low, high = (np.round(x[here], p.decimals + 1) + 0.0 for x in (lower, upper))
+        low = np.where(np.isneginf(low) & np.isnan(high), np.nan, low)
+        open_ = np.where(np.isinf(high), OPEN_LOWER, np.where(low < high, OPEN_UPPER, OPEN_NONE))
+        out[here] = shown(low, high, open_, p)
+    return out
+
+
+def _frame(
+    series: Series,
+    stretch: np.ndarray,
+    chosen: _State,
+    state: np.ndarray,
+    limit: np.ndarray,
+    dates: tuple[np.ndarray, np.ndarray, np.ndarray],
+    since: np.ndarray,
+) -> dict[str, np.ndarray]:
+    c = chosen.change
+    with np.errstate(invalid="ignore"):
+        rise, fall = c.now_low - c.usual_high, c.now_high - c.usual_low
+        certain = np.where(rise > 0, rise, np.where(fall < 0, fall, 0.0))
+    certain = np.where(np.isnan(rise) | np.isnan(fall), np.nan, certain)
+    older, worse_from, _ = thresholds()
+    digits = np.array([p.decimals + 1 for p in HISTORY])[series.parameter]
+    window = latest_stretch(series.row, stretch, len(state))
+    first = np.full(len(state), -1, dtype=np.int64)
+    first[series.row[::-1]] = np.arange(len(series.row))[::-1]
+    shorter = (window.size > 0) & (window.at[np.arange(len(state)), -window.size] != first) if len(state) else state
+    began = np.full(len(state), np.datetime64("NaT"), dtype="datetime64[s]")
+    rows = np.flatnonzero(shorter)
+    began[rows] = series.day[window.at[rows, -window.size[rows]]].astype("datetime64[s]")
+    return {
+        "Site": series.site,
+        "System": series.system,
+        "Outlet": series.outlet,
+        "Parameter": series.of("name"),
+        "Unit": series.of("unit"),
+        "Usual": column(_cells(series, c.usual_low, c.usual_high)),
+        "Now": column(_cells(series, c.now_low, c.now_high)),
+        "Change": np.array([round(v, int(d)) for v, d in zip(certain, digits)], dtype=float),
+        "Change in usual scatter": np.round(certain / c.scatter, 2),
+        "Since": since,
+        "State": state,
+        "Limit": column(limit),
+        "Reaches limit on": dates[0],
+        "Earliest date": dates[1],
+        "Latest date": dates[2],
+        "Readings": window.size,
+        "Usual scatter": np.array([round(v, int(d) + 1) for v, d in zip(c.scatter, digits)], dtype=float),
+        "Older readings": c.older,
+        "Weighed change": np.round(chosen.weighed, 2),
+        "Worse from": np.round(np.interp(c.older, older, worse_from), 2),
+        "Since work done on": began,
+    }
+
+
+def _notes(
+    series: Series,
+    language: str,
+    signs: Dryers,
+    by_lot: np.ndarray,
+    lot_known: np.ndarray,
+    season_known: np.ndarray,
+    beyond: np.ndarray,
+    reaches: np.ndarray,
+    as_of: np.datetime64,
+) -> np.ndarray:
+    w = words(language)["wear"]
+    k = len(series.parameter)
+    note = np.full(k, "", dtype=object)
+    lot = np.full(k, "", dtype=object)
+    lot[series.row[lot_known]] = series.lot[lot_known]
+    key = np.array([p.key for p in HISTORY], dtype=object)[series.parameter]
+    dew = key == "pressure_dew_point"
+    for name in dict.fromkeys(signs.name[signs.name != ""]):
+        note[signs.name == name] = w[name]
+    named = np.array([w["lot"].format(lot=name) for name in lot], dtype=object)
+    for where, sentence in (
+        (beyond, w["beyond"]),
+        (~np.isnat(reaches), w["straight"]),
+        (reaches < as_of, w["met_since"]),
+        (by_lot, named),
+        (dew & season_known, w["season"]),
+        (dew & ~season_known, w["season_not_known"]),
+        (key == "co2", w["outdoor"]),
+    ):
+        said = np.broadcast_to(np.asarray(sentence, dtype=object), (k,))
+        note[where] = [f"{a} {b}".strip() for a, b in zip(note[where], said[where])]
+    return note
+
+
+def _urgent_first(state: np.ndarray, finding: np.ndarray, reaches: np.ndarray, weighed: np.ndarray) -> np.ndarray:
+    rank = np.array([STATES.index(s) for s in state], dtype=np.int64)
+    day = np.where(np.isnat(reaches), np.iinfo(np.int64).max, reaches.astype(np.int64))
+    return np.lexsort((np.arange(len(state)), -np.nan_to_num(weighed), day, ~finding, rank))
