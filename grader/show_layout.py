@@ -10,6 +10,7 @@ from typing import NamedTuple
 import pandas as pd
 
 from grader.batch import with_layouts
+from grader.columns import FIELDS
 from grader.problems import GraderError, Problems
 from grader.read.find import find_workbooks
 from grader.read.layout import layout_text, load_layout
@@ -52,6 +53,8 @@ def show_layout(file: Path, layouts: Iterable[str | os.PathLike[str]] = (), save
     for (sheet, number), part in understood.groupby(["Sheet", "Table"], sort=False):
         lines += ["", f"Sheet {sheet}, table {number}"]
         lines += _columns(part)
+    if not tables:
+        lines += _looked_for()
     said, _ = problem_table(problems, log)
     if len(said):
         lines += ["", "To look at"]
@@ -63,6 +66,18 @@ def show_layout(file: Path, layouts: Iterable[str | os.PathLike[str]] = (), save
         _save(save, log, problems)
         lines += ["", f"Layout file: {save}"]
     return Shown(lines, len(tables))
+
+
+def _looked_for() -> list[str]:
+    """What makes a table of tests, for a file in which there is none."""
+    readings = ", ".join(f.heading for f in FIELDS.values() if f.reading)
+    return [
+        "",
+        "Looked for on every sheet, in English, German and French words",
+        "  a row or a column of headings: a reading beside an outlet, or beside two more headings of the blank;",
+        "  or a form: such a label on the left of, or above, each value.",
+        f"  readings: {readings}",
+    ]
 
 
 def _columns(part: pd.DataFrame) -> list[str]:

@@ -3,6 +3,7 @@
 `closed_up` leaves out the rows without content, so that a stray cell in the last row costs nothing; `mended` leaves
 out the cells that the fast reader refuses a whole workbook for (newer error values, a number that is none), which the
 caller shows as unreadable. Both understand the plain XML that spreadsheet programs write, and say None of any other.
+`plainly_packed` puts such a sheet, or all of them, into a workbook of their own.
 """
 
 from __future__ import annotations
@@ -11,9 +12,10 @@ import io
 import re
 import zipfile
 from typing import NamedTuple
+from xml.sax.saxutils import quoteattr
 
 from grader.read.formats.parts import Parts
-from grader.read.formats.scan import column_number, sheet_parts
+from grader.read.formats.scan import Book, column_number
 
 _ROW_NUMBER = re.compile(rb'[^>]*?\br="([0-9]{1,9})"')
 _CELL_ROW = re.compile(rb'(<c [^>]*?\br="[A-Za-z]{1,3})[0-9]+"')
@@ -32,12 +34,6 @@ class ClosedUp(NamedTuple):
 
     content: bytes
     numbers: list[int]
-
-
-def sheet_content(parts: Parts, sheet: str) -> tuple[str, bytes]:
-    """Name and XML of a sheet's part. Raises Refused where it is broken; KeyError where there is no such sheet."""
-    part = sheet_parts(parts)[0][sheet]
-    return part, parts.read(part)
 
 
 def _is_plain(content: bytes) -> bool:
@@ -103,16 +99,58 @@ def mended(content: bytes) -> tuple[bytes, dict[tuple[int, int], tuple[str, str]
     return None if unplaced else (made, left_out)
 
 
-def with_sheet(parts: Parts, part: str, content: bytes) -> bytes:
-    """A workbook like this one, with this content in one sheet's part and without the other sheets' parts."""
-    others = set(sheet_parts(parts)[0].values()) - {part}
+_MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+_OFFICE = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
+_CONTENT_KIND = "application/vnd.openxmlformats-officedocument.spreadsheetml."
+_PACKAGE_NAMES = "http://schemas.openxmlformats.org/package/2006/"
+
+
+def plainly_packed(parts: Parts, book: Book, only: str = "", content: bytes = b"") -> bytes:
+    """A workbook of the same worksheets, styles and texts, and of nothing else, its parts where they lie by custom.
+
+    For a reader that stumbles over macro sheets, names in capitals or parts in other places.
+    only : name of one sheet that is wanted alone, `content` in the place of its part.
+    """
+    sheets = [only] if only else list(book.sheets)
+    packed = [
+        (f"worksheets/sheet{n}.xml", "worksheet", content if only else parts.read(book.sheets[name]))
+        for n, name in enumerate(sheets, start=1)
+    ]
+    packed += [
+        (f"{kind}.xml", kind, parts.read(part))
+        for kind, part in (("styles", book.styles), ("sharedStrings", book.strings))
+        if part
+    ]
+    listed = "".join(
+        f'<sheet name={quoteattr(name)} sheetId="{n}" state={quoteattr(book.states[name])} r:id="rId{n}"/>'
+        for n, name in enumerate(sheets, start=1)
+    )
+    workbook = (
+        f'<workbook xmlns="{_MAIN}" xmlns:r="{_OFFICE}"><workbookPr date1904="{int(book.from_1904)}"/>'
+        f"<sheets>{listed}</sheets></workbook>"
+    )
+    kinds = "".join(
+        f'<Override PartName="/xl/{name}" ContentType="{_CONTENT_KIND}{kind}+xml"/>'
+        for name, kind in [("workbook.xml", "sheet.main"), *((name, kind) for name, kind, _ in packed)]
+    )
+    types = (
+        f'<Types xmlns="{_PACKAGE_NAMES}content-types"><Default Extension="rels" '
+        f'ContentType="application/vnd.openxmlformats-package.relationships+xml"/>{kinds}</Types>'
+    )
     stream = io.BytesIO()
     with zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED) as archive:
-        for name, entry in parts.entries.items():
-            if name == part:
-                archive.writestr(entry.filename, content)
-            elif name not in others and name.startswith(
-                ("xl/workbook", "xl/sharedstrings", "xl/styles", "xl/_rels/", "_rels/", "[content_types]")
-            ):
-                archive.writestr(entry.filename, parts.read(name))
+        archive.writestr("[Content_Types].xml", types)
+        archive.writestr("_rels/.rels", _related([("xl/workbook.xml", "officeDocument")]))
+        archive.writestr("xl/workbook.xml", workbook)
+        archive.writestr("xl/_rels/workbook.xml.rels", _related([(name, kind) for name, kind, _ in packed]))
+        for name, _, held in packed:
+            archive.writestr(f"xl/{name}", held)
     return stream.getvalue()
+
+
+def _related(targets: list[tuple[str, str]]) -> str:
+    lines = "".join(
+        f'<Relationship Id="rId{n}" Type="{_OFFICE}/{kind}" Target="{target}"/>'
+        for n, (target, kind) in enumerate(targets, start=1)
+    )
+    return f'<Relationships xmlns="{_PACKAGE_NAMES}relationships">{lines}</Relationships>'

@@ -12,15 +12,16 @@ from __future__ import annotations
 import posixpath
 import re
 from collections.abc import Mapping
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from grader.read.formats.parts import Parts, Refused, local_name, parse_xml
 
-WORKBOOK, RELATIONS = "xl/workbook.xml", "xl/_rels/workbook.xml.rels"
+WORKBOOK = "xl/workbook.xml"  # where the parts lie by custom; where they do lie, the lists of relations say
 STRINGS, STYLES, PROPERTIES = "xl/sharedstrings.xml", "xl/styles.xml", "docprops/custom.xml"
-LAST_ROW, LAST_COLUMN = 1_048_575, 16_383  # of any sheet, 0-based (ECMA-376, from memory)
+_PACKAGE = "_rels/.rels"  # the relations of the whole package; as every writer of bench_foreign has it
+LAST_ROW, LAST_COLUMN = 1_048_575, 16_383  # of any sheet, 0-based (the rows: [MS-XLSB] 2.4.761)
 BYTES_A_CELL = 12  # no filled cell takes less XML than twice this
-PERCENT_FORMATS = ("9", "10")  # built-in 0% and 0.00% (ECMA-376 18.8.30, from memory)
+PERCENT_FORMATS = ("9", "10")  # built-in 0% and 0.00% (ECMA-376 part 1, 18.8.30)
 
 _ROW = re.compile(rb'[^>]*?\br="([0-9]{1,9})"')
 _ROW_STATED = re.compile(rb'<row (?:[^>]*?\s)?r="([0-9]{1,9})"')
@@ -33,6 +34,8 @@ _ERROR_CELL = re.compile(rb'<c [^>]*?\bt\s*=\s*"e"[^>]*(?<!/)>.*?</c>', re.DOTAL
 _FORMULA_CELL = re.compile(rb"<c [^>]*(?<!/)>\s*<f.*?</c>", re.DOTALL)
 _ADDRESSED = re.compile(rb'<c [^>]*?\br="[A-Za-z]')
 _SINGLE_QUOTED = re.compile(rb"=\s*'")
+_BOOK_TAG = re.compile(rb"<(?:[\w.-]+:)?workbook[\s>]")
+_LONGEST_HEAD = 5000  # bytes before the first tag of a part
 _FORMULA_TAGS = (b"<f>", b"<f ", b"<f/>")
 
 
@@ -54,12 +57,36 @@ class SheetScan(NamedTuple):
     hidden: frozenset[int] = frozenset()
 
 
+class Book(NamedTuple):
+    """What a workbook's list of sheets says.
+
+    sheets       : name of each worksheet -> its part. states : name -> "visible", "hidden" or "veryHidden".
+    styles, strings : parts, "" where there is none.
+    recalculated : the formulas still wait for a spreadsheet program to work them out.
+    from_1904    : days are counted from 1904.
+    """
+
+    part: str
+    sheets: dict[str, str]
+    states: dict[str, str]
+    styles: str
+    strings: str
+    recalculated: bool
+    from_1904: bool
+
+    @property
+    def usual(self) -> bool:
+        """Whether its parts lie where they do by custom, under names in small letters but for sharedStrings."""
+        return self.part == WORKBOOK and self.styles in ("", STYLES) and self.strings in ("", STRINGS)
+
+
 class Scan(NamedTuple):
-    """What the scan knows of one workbook: "xlsx" or "xlsm", its grader-kind ("" if none), its sheets."""
+    """What the scan knows of one workbook: its format, its grader-kind ("" if none), its sheets; if it is XML its Book."""
 
     format: str
     kind: str
     sheets: dict[str, SheetScan]
+    book: Book | None = None
 
 
 class _Styles(NamedTuple):
@@ -76,17 +103,18 @@ def scan_workbook(parts: Parts, limits: Mapping[str, float]) -> Scan:
     kind = grader_kind(parts)
     if kind:
         return Scan("xlsx", kind, {})
-    sheets, recalculated = sheet_parts(parts)
+    book = book_of(parts)
     styles = _Styles(frozenset(), {})
-    if STYLES in parts.entries:
-        styles = parts.remembered("styles", (STYLES,), lambda: _styles(parts.read(STYLES)))
-    if STRINGS in parts.entries:
-        parts.read(STRINGS)
+    if book.styles:
+        styles = parts.remembered("styles", (book.styles,), lambda: _styles(parts.read(book.styles)))
+    if book.strings:
+        parts.read(book.strings)
     scans = {
-        name: scan_sheet(parts.read(part), styles, limits, recalculated, part=part) for name, part in sheets.items()
+        name: scan_sheet(parts.read(part), styles, limits, book.recalculated, part=part)
+        for name, part in book.sheets.items()
     }
     parts.check_prologs()
-    return Scan("xlsm" if "xl/vbaproject.bin" in parts.entries else "xlsx", "", scans)
+    return Scan("xlsm" if "xl/vbaproject.bin" in parts.entries else "xlsx", "", scans, book)
 
 
 def grader_kind(parts: Parts) -> str:
@@ -109,35 +137,62 @@ def grader_kind(parts: Parts) -> str:
     return "".join(found).strip()
 
 
-def sheet_parts(parts: Parts) -> tuple[dict[str, str], bool]:
-    """Sheet name -> part, and whether the formulas still wait for a spreadsheet program to work them out.
+def main_part(parts: Parts) -> str:
+    """The part that the package names as its document, else where a workbook lies by custom."""
+    if _PACKAGE in parts.entries:
+        targets = parts.remembered("package", (_PACKAGE,), lambda: relations(parts, _PACKAGE))
+        for target, kind in targets.values():
+            if kind.endswith("/officeDocument") and (part := _resolved(target, "")) in parts.entries:
+                return part
+    return WORKBOOK
 
-    Raises : Refused where a part is missing or broken.
-    """
-    if RELATIONS not in parts.entries:
+
+def is_workbook(parts: Parts, part: str) -> bool:
+    """Whether a part is the list of sheets of an .xlsx or .xlsm."""
+    return part in parts.entries and part.endswith(".xml") and bool(_BOOK_TAG.search(parts.read(part)[:_LONGEST_HEAD]))
+
+
+def book_of(parts: Parts) -> Book:
+    """The list of sheets of an .xlsx or .xlsm. Raises Refused where it, or a sheet of it, is missing or broken."""
+    part = main_part(parts)
+    folder, name = posixpath.split(part)
+    related = posixpath.join(folder, "_rels", name + ".rels")
+    if related not in parts.entries or part not in parts.entries:
         raise Refused("damaged", what="the list of its sheets is missing")
-    listed, waiting = parts.remembered("book", (RELATIONS, WORKBOOK), lambda: _book(parts))
-    return {sheet: part_name(target, parts, sheet) for sheet, target in listed.items()}, waiting
+    listed, states, targets, waiting, from_1904 = parts.remembered(
+        part, (related, part), lambda: _book(parts, part, related)
+    )
+
+    def found(kind: str) -> str:
+        path = next((_resolved(target, folder) for target, of in targets.values() if of.endswith(kind)), "")
+        return path if path in parts.entries else ""
+
+    sheets = {sheet: part_name(target, parts, sheet, folder) for sheet, target in listed.items()}
+    return Book(part, sheets, states, found("/styles"), found("/sharedStrings"), waiting, from_1904)
 
 
-def _book(parts: Parts) -> tuple[dict[str, str], bool]:
-    """Sheet name -> target as the workbook writes it, and whether its formulas still wait."""
+def _book(parts: Parts, part: str, related: str) -> tuple[dict[str, str], dict[str, str], dict[str, Any], bool, bool]:
+    """Sheet name -> target as the workbook writes it, and -> state; its relations; what it says of formulas and dates."""
     sheets: dict[str, str] = {}
-    targets = relations(parts, RELATIONS)
-    waiting: list[bool] = [False]
+    states: dict[str, str] = {}
+    targets = relations(parts, related)
+    said = {"fullCalcOnLoad": "", "date1904": ""}
 
     def book(name: str, attributes: dict[str, str]) -> None:
         local = local_name(name)
-        if local == "calcPr":
-            waiting[0] = attributes.get("fullCalcOnLoad") in ("1", "true")
+        if local in ("calcPr", "workbookPr"):
+            said.update({k: v for k, v in attributes.items() if k in said})
         elif local == "sheet":
             key = next((v for k, v in attributes.items() if k.endswith(":id")), "")
             target, kind = targets.get(key, ("", ""))
-            if not kind or kind.endswith("/worksheet"):
-                sheets[attributes.get("name", "")] = target
+            # One that names no part at all is a module of a program; there is nothing of it to read.
+            if key and (not kind or kind.endswith("/worksheet")):
+                sheet = attributes.get("name", "")
+                sheets[sheet], states[sheet] = target, attributes.get("state", "visible")
 
-    parse_xml(parts.read(WORKBOOK), WORKBOOK, book)
-    return sheets, waiting[0]
+    parse_xml(parts.read(part), part, book)
+    waiting, from_1904 = (value in ("1", "true") for value in said.values())
+    return sheets, states, targets, waiting, from_1904
 
 
 def relations(parts: Parts, part: str) -> dict[str, tuple[str, str]]:
@@ -154,15 +209,18 @@ def relations(parts: Parts, part: str) -> dict[str, tuple[str, str]]:
     return targets
 
 
-def part_name(target: str, parts: Parts, sheet: str) -> str:
+def _resolved(target: str, folder: str) -> str:
+    """The part that a relation of a part in a folder leads to."""
+    path = target[1:] if target.startswith("/") else posixpath.normpath(posixpath.join(folder, target))
+    return path.replace("\\", "/").lower()
+
+
+def part_name(target: str, parts: Parts, sheet: str, folder: str = "xl") -> str:
     """Name of a sheet's part from what the workbook's list says. Raises Refused where it is not there."""
-    path = target[1:] if target.startswith("/") else posixpath.normpath(posixpath.join("xl", target))
-    path = path.replace("\\", "/").lower()
-    if path not in parts.entries:
-        path = target.lower()
-    if path not in parts.entries:
-        raise Refused("damaged", what=f"the sheet {sheet} is missing from the file")
-    return path
+    for path in (_resolved(target, folder), target.lower()):
+        if path in parts.entries:
+            return path
+    raise Refused("damaged", what=f"the sheet {sheet} is missing from the file")
 
 
 def _styles(content: bytes) -> _Styles:

@@ -13,11 +13,12 @@ import python_calamine
 from grader.data import load_toml
 from grader.problems import Unreadable, a1
 from grader.read.formats.parts import OLE_MAGIC, ZIP_MAGIC, Parts, Refused
-from grader.read.formats.rewritten import ClosedUp, closed_up, mended, sheet_content, with_sheet
-from grader.read.formats.scan import WORKBOOK, Scan, SheetScan, grader_kind, scan_workbook
+from grader.read.formats.rewritten import ClosedUp, closed_up, mended, plainly_packed
+from grader.read.formats.scan import Book, Scan, SheetScan, grader_kind, is_workbook, main_part, scan_workbook
 from grader.read.shapes.tables import Note, Range, Sheet
 
 _BINARY_WORKBOOK = "xl/workbook.bin"
+_LONG = 1000  # rows; in a shorter sheet blank rows cost nothing
 # What the library raises over a broken file. The bytes are in memory: an OSError tells of them, not of a disk.
 _UNREADABLE = (python_calamine.CalamineError, OSError)
 
@@ -56,7 +57,7 @@ def open_file(data: bytes, path: str, limits: Mapping[str, float]) -> Opened:
 
 def _open_zip(data: bytes, limits: Mapping[str, float]) -> Opened:
     parts = Parts(data, limits)
-    if WORKBOOK in parts.entries:
+    if is_workbook(parts, main_part(parts)):
         scan = scan_workbook(parts, limits)
     elif _BINARY_WORKBOOK in parts.entries:
         from grader.read.formats.binary import scan_xlsb
@@ -77,7 +78,7 @@ def _open_zip(data: bytes, limits: Mapping[str, float]) -> Opened:
 
 def _open_old(data: bytes, limits: Mapping[str, float]) -> Opened:
     from grader.read.formats.binary import scan_xls
-    from grader.read.formats.compound import Compound, ole_kind
+    from grader.read.formats.compound import Compound, alone, ole_kind
 
     try:
         book = Compound(data)
@@ -85,14 +86,17 @@ def _open_old(data: bytes, limits: Mapping[str, float]) -> Opened:
         if "EncryptedPackage".encode("utf-16-le") in data:
             raise Refused("encrypted") from None
         raise
-    if "EncryptedPackage" in book.found:
+    if "ENCRYPTEDPACKAGE" in book.found:
         raise Refused("encrypted")
-    if "Workbook" not in book.found:
-        raise Refused("format_not_read" if "Book" in book.found else "not_a_workbook")
+    if "WORKBOOK" not in book.found:
+        raise Refused("format_not_read" if "BOOK" in book.found else "not_a_workbook")
     kind = ole_kind(book)
     if kind:
         return Opened("xls", kind, [], [])
-    scans = scan_xls(book.stream("Workbook"), limits)
+    stream = book.stream("Workbook")
+    scans = scan_xls(stream, limits)
+    if not book.elsewhere.isdisjoint(("WORKBOOK", "BOOK")) or "BOOK" in book.found:
+        data = alone("Workbook", stream)  # the library might take the workbook embedded in it
     names = [entry.name for entry in _calamine(data).sheets_metadata]
     if len(names) != len(scans) or len(set(names)) != len(names):
         raise Refused("damaged", what="its list of sheets cannot be trusted")
@@ -116,8 +120,8 @@ def open_sheets(data: bytes, scan: Scan, limits: Mapping[str, float], parts: Par
     Yields : Sheet with rectangular rows; a blank cell is "", a cell that holds no value an Unreadable.
     Raises : Refused where the file cannot be read, or a sheet is too large.
     """
-    book = _calamine(data)
-    for entry in book.sheets_metadata:
+    library = _opened(data, scan, parts)
+    for entry in library.sheets_metadata:
         if entry.typ != python_calamine.SheetTypeEnum.WorkSheet:
             continue
         found = scan.sheets.get(entry.name)
@@ -129,17 +133,30 @@ def open_sheets(data: bytes, scan: Scan, limits: Mapping[str, float], parts: Par
         # Where the cells of an .xlsx were not counted, the scan has seen that they fill the sheet.
         counted = found.cells is not None or parts is None
         if counted and (found.last_row + 1) * (found.last_column + 1) > limits["dense_cells"]:
-            rows, numbers = _sparse_rows(data, entry.name, found, limits, parts)
+            rows, numbers = _sparse_rows(data, entry.name, scan, limits, parts)
         else:
             try:
-                sheet = book.get_sheet_by_name(entry.name)
-                rows = _rows(sheet)
+                sheet = library.get_sheet_by_name(entry.name)
+                rows, numbers = _without_long_gaps(_rows(sheet), found.unreadable)
                 merges = partial(_merges, sheet)
             except _UNREADABLE as error:
-                rows = _mended_rows(parts, entry.name, found, error)
+                rows = _mended_rows(parts, entry.name, scan, error)
         if found.unreadable:
             lay_over(rows, numbers, found.unreadable)
         yield Sheet(entry.name, rows, numbers, found.percents, hidden, merges, found.hidden)
+
+
+def _opened(data: bytes, scan: Scan, parts: Parts | None) -> python_calamine.CalamineWorkbook:
+    """The workbook in the library's hands: as it is, or packed anew where that is not how the library expects it."""
+    if parts is None or scan.book is None:
+        return _calamine(data)
+    if scan.book.usual:
+        try:
+            return _calamine(data)
+        except Refused as refused:
+            if refused.code != "damaged":
+                raise
+    return _calamine(plainly_packed(parts, scan.book))
 
 
 def _rows(sheet: python_calamine.CalamineSheet) -> list[list[Any]]:
@@ -147,25 +164,42 @@ def _rows(sheet: python_calamine.CalamineSheet) -> list[list[Any]]:
     return sheet.to_python(skip_empty_area=False)
 
 
-def _mended_rows(parts: Parts | None, name: str, found: SheetScan, error: Exception) -> list[list[Any]]:
+def _without_long_gaps(
+    rows: list[list[Any]], unreadable: Iterable[tuple[int, int]]
+) -> tuple[list[list[Any]], list[int] | None]:
+    """The rows of a long sheet that is mostly empty with one blank row for many, and their numbers (None: all).
+
+    unreadable : 0-based (row, column) of cells that the library shows as blank; their rows stay, or are added.
+    """
+    if len(rows) < _LONG:
+        return rows, None
+    blank = [""] * len(rows[0])
+    marked = {row for row, _ in unreadable}
+    numbers = [i for i, row in enumerate(rows) if row != blank or rows[i - 1] != blank or i in marked]
+    if 2 * len(numbers) > len(rows):
+        return rows, None
+    beyond = sorted(row for row in marked if row >= len(rows))
+    return [*(rows[i] for i in numbers), *([] for _ in beyond)], numbers + beyond
+
+
+def _mended_rows(parts: Parts | None, name: str, scan: Scan, error: Exception) -> list[list[Any]]:
     """The rows of a sheet that the library refuses, without the cells it cannot take; these are marked unreadable.
 
-    found  : gets the cells that were left out. error : what the library said.
+    scan   : its sheet gets the cells that were left out. error : what the library said.
     Raises : Refused where that does not help.
     """
     refused = Refused("damaged", sheet=name, what=_first_line(error))
-    if parts is None:
+    if parts is None or scan.book is None:
         raise refused from error
-    part, content = sheet_content(parts, name)
-    made = mended(content)
+    made = mended(parts.read(scan.book.sheets[name]))
     if made is None or not made[1]:
         raise refused from error
     try:
-        rows = _rows(_calamine(with_sheet(parts, part, made[0])).get_sheet_by_name(name))
+        rows = _rows(_calamine(plainly_packed(parts, scan.book, name, made[0])).get_sheet_by_name(name))
     except _UNREADABLE as again:
         raise refused from again
     for place, shown in made[1].items():
-        found.unreadable.setdefault(place, shown)
+        scan.sheets[name].unreadable.setdefault(place, shown)
     return rows
 
 
@@ -195,22 +229,22 @@ def lay_over(
 
 
 def _sparse_rows(
-    data: bytes, name: str, found: SheetScan, limits: Mapping[str, float], parts: Parts | None
+    data: bytes, name: str, scan: Scan, limits: Mapping[str, float], parts: Parts | None
 ) -> tuple[list[list[Any]], list[int]]:
     """The rows of a huge, mostly empty sheet that hold anything, and their numbers."""
+    found = scan.sheets[name]
     far = a1(found.last_row, found.last_column)
     too_large = Refused("sheet_too_large", sheet=name, cell=far, far=far)
-    if found.cells is None or found.cells > limits["sparse_cells"] or parts is None:
+    if found.cells is None or found.cells > limits["sparse_cells"] or parts is None or scan.book is None:
         raise too_large
-    part, content = sheet_content(parts, name)
-    close = closed_up(content)
+    close = closed_up(parts.read(scan.book.sheets[name]))
     if close is None:
         rows, numbers = _rows_one_by_one(data, name, found)
     elif len(close.numbers) * (found.last_column + 1) > limits["dense_cells"]:
         raise too_large
     else:
         numbers = close.numbers
-        rows = _closed_up_rows(parts, part, name, close, found)
+        rows = _closed_up_rows(parts, scan.book, name, close, found)
     width = max(map(len, rows), default=0)
     if width * len(rows) > limits["dense_cells"]:
         raise too_large
@@ -219,7 +253,7 @@ def _sparse_rows(
     return rows, numbers
 
 
-def _closed_up_rows(parts: Parts, part: str, name: str, close: ClosedUp, found: SheetScan) -> list[list[Any]]:
+def _closed_up_rows(parts: Parts, book: Book, name: str, close: ClosedUp, found: SheetScan) -> list[list[Any]]:
     """One list of cells for each row of the closed-up sheet; cells that no reader can use go to found.unreadable."""
     content = close.content
     made = mended(content)
@@ -228,7 +262,7 @@ def _closed_up_rows(parts: Parts, part: str, name: str, close: ClosedUp, found: 
         for (row, column), shown in made[1].items():
             found.unreadable.setdefault((close.numbers[row], column), shown)
     try:
-        rows = _rows(_calamine(with_sheet(parts, part, content)).get_sheet_by_name(name))
+        rows = _rows(_calamine(plainly_packed(parts, book, name, content)).get_sheet_by_name(name))
     except _UNREADABLE as error:
         raise Refused("damaged", sheet=name, what=_first_line(error)) from error
     rows.extend([] for _ in range(len(close.numbers) - len(rows)))  # rows of unreadable cells alone, at the end

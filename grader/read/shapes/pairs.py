@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 from grader.columns import FIELDS
 from grader.problems import Place, Unreadable
 from grader.read.shapes.grid import Cell, Grid
-from grader.read.shapes.tables import Note, shown
+from grader.read.shapes.tables import Note, both
 from grader.read.words.headings import LIKELY
 from grader.read.words.labels import SHARED, Column, column, inline, is_unit, label
 
@@ -147,8 +147,7 @@ def shared_above(grid: Grid, first: int, stop: int, more: frozenset[str] = froze
         value = with_unit(field, pair.label, pair.value)
         if field in constants:
             if constants[field][1] != value:
-                both = f"{shown(constants[field][1])} / {shown(value)}"
-                constants[field] = (constants[field][0], Unreadable(both, "twice"))
+                constants[field] = (constants[field][0], both(constants[field][1], value))
             continue
         constants[field] = (place, value)
         how[field] = (pair.label.text, "label above the table", pair.label.heading.sure)

@@ -23,7 +23,7 @@ from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.rows import plain
 from grader.read.shapes.table import Block, propose
-from grader.read.shapes.tables import Note, Recognised, Sheet, number_of
+from grader.read.shapes.tables import Note, Recognised, Sheet, both, number_of
 from grader.read.words.headings import CERTAIN, EXACT, Heading
 from grader.read.words.labels import SHARED, Column, label
 
@@ -280,8 +280,7 @@ def _read_visit(sheet: Sheet, texts: _Texts, known: Vocabulary) -> tuple[dict[st
             place, earlier = constants[field]
             said = {"label": str(text), "first": a1(place.row or 0, 1)}
             notes.append(Note("label_twice", sheet.name, a1(number, 1), value, said))
-            shown = earlier.shown if isinstance(earlier, Unreadable) else str(earlier)
-            constants[field] = (place, Unreadable(f"{shown} / {value}", "twice"))
+            constants[field] = (place, both(earlier, value))
         else:
             constants[field] = (Place(sheet.name, number, 1), value)
     return constants, notes
@@ -320,7 +319,7 @@ def _cover(sheet: Sheet) -> tuple[dict[str, tuple[Place, Any]], dict[str, tuple[
             continue
         value = with_unit(field, pair.label, pair.value)
         if field in constants:
-            value = Unreadable(f"{constants[field][1]} / {value}", "twice")
+            value = both(constants[field][1], value)
         constants[field] = (grid.place(pair.value_row, pair.value_column), value)
         how[field] = (pair.label.text, "label on another sheet", pair.label.heading.sure)
     return (constants, how) if len(constants) >= 2 and {"site", "test_date"} & set(constants) else None

@@ -101,3 +101,12 @@ def tidied_all(values: Sequence[Any]) -> list[Any]:
 def shown(value: Any) -> str:
     """What a cell shows, for a message."""
     return value.shown if isinstance(value, Unreadable) else str(value)
+
+
+_LONGEST_SHOWN = 200  # characters; a label a thousand times over is shown no more than a page of it
+
+
+def both(earlier: Any, value: Any) -> Unreadable:
+    """What two different values for one thing are: neither is read."""
+    text = shown(earlier)
+    return Unreadable(text if len(text) > _LONGEST_SHOWN else f"{text} / {shown(value)}", "twice")

@@ -84,7 +84,7 @@ def test_an_old_workbook_through_the_reading_process(tmp_path):
 
 
 def test_a_formula_whose_zero_was_never_worked_out_is_unreadable():
-    """Flag fAlwaysCalc of record Formula ([MS-XLS], from memory): set by writers that cannot calculate."""
+    """Flag fAlwaysCalc of record Formula ([MS-XLS] 2.4.127): set by writers that cannot calculate."""
     stream = bytearray(workbook_stream())
     number, at, _ = next(r for r in records(stream) if r[0] == 0x06 and stream[r[1] + 12 : r[1] + 14] != b"\xff\xff")
     place = struct.unpack_from("<HH", stream, at)
@@ -96,7 +96,7 @@ def test_a_formula_whose_zero_was_never_worked_out_is_unreadable():
 
 
 def test_a_row_of_packed_numbers_is_looked_through():
-    """MulRk ([MS-XLS], from memory): row, first column, pairs of style and number, last column."""
+    """MulRk ([MS-XLS] 2.4.175): row, first column, pairs of style and number, last column."""
     stream = workbook_stream()
     percent = next(
         struct.unpack_from("<H", stream, at + 4)[0]
@@ -170,7 +170,7 @@ def test_an_old_document_that_is_no_workbook():
 
 
 def properties(name, value):
-    """A property set with one custom property ([MS-OLEPS] 2.21, 2.18, from memory), ANSI."""
+    """A property set with one custom property ([MS-OLEPS] 2.16 to 2.21), ANSI."""
     names = struct.pack("<III", 1, 2, len(name) + 1) + name + b"\x00"
     names += b"\x00" * (-len(names) % 4)
     page, text = struct.pack("<Ihh", 2, 1252, 0), struct.pack("<II", 0x1E, len(value) + 1) + value + b"\x00"
@@ -210,7 +210,7 @@ def test_properties_that_cannot_be_read_are_refused_rather_than_overlooked(left)
 
 
 def record(number, content):
-    """One record: number and length in groups of seven bits ([MS-XLSB] 2.1.4, from memory)."""
+    """One record: number and length in groups of seven bits ([MS-XLSB] 2.1.4)."""
     head = bytes([number]) if number < 128 else bytes([number & 0x7F | 0x80, number >> 7])
     length = len(content)
     sized = b""
@@ -249,7 +249,7 @@ def test_a_binary_workbook_of_another_writer_is_read(tmp_path):
 
 
 def test_error_cells_of_a_binary_workbook_are_no_blanks():
-    """BrtCellError 3 and BrtFmlaError 11 ([MS-XLSB], from memory): the library leaves them empty."""
+    """BrtCellError 3 and BrtFmlaError 11 ([MS-XLSB] 2.3.1): the library leaves them empty."""
     data = binary(
         row(3),
         cell(2, 0, struct.pack("<I", 12 | 2)),

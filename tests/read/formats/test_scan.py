@@ -51,7 +51,7 @@ def test_a_zip_that_is_no_workbook_is_refused():
 
 
 def test_a_workbook_with_a_password_is_told_from_a_broken_one():
-    """Both begin with the compound file signature D0CF11E0A1B11AE1 (MS-CFB 2.2, from memory)."""
+    """Both begin with the compound file signature D0CF11E0A1B11AE1 ([MS-CFB] 2.2)."""
     head = bytes.fromhex("d0cf11e0a1b11ae1") + bytes(504)
     assert code_of(head + "EncryptedPackage".encode("utf-16-le")) == "encrypted"
     assert code_of(head + "Workbook".encode("utf-16-le")) == "damaged"
