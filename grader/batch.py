@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from grader import __version__
-from grader.columns import TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
+from grader.columns import ALWAYS, SHEET_ORDER, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
 from grader.compute.water import compute_water
 from grader.judge.also import Also, also_judged, check_also
 from grader.judge.assign import DEFAULT_RULES, assign_rules
@@ -38,6 +38,7 @@ from grader.review.actions.findings import Actions, actions_table
 from grader.review.actions.sheet import actions_sheet
 from grader.review.due import due_table
 from grader.review.odd.oddities import oddities_table
+from grader.review.plan import plan_table
 from grader.review.summary.page import Facts, summary_page
 from grader.review.trend import trend_table
 from grader.review.verdict_sheet import verdict_table
@@ -63,30 +64,6 @@ BEFORE_REVIEW = (
     "station_pressure_given",
     "temperature_doubt",
     "odour_doubt",
-)
-
-
-# The order of the sheets behind the Summary; one with nothing to say is left out.
-SHEET_ORDER = (
-    "Verdicts",
-    "Actions",
-    "Wear",
-    "Due",
-    "Plan",
-    "Sites",
-    "Trend",
-    "Years",
-    "Instruments and tubes",
-    "Plant",
-    "Records",
-    "Changes",
-    "Oddities",
-    "Understood",
-    "Charts",
-    "Chart data",
-    "Problems",
-    "Sources",
-    "Limits",
 )
 
 
@@ -170,12 +147,7 @@ class Result:
             "Limits": self.limits,
             **self.more,
         }
-        always = ("Verdicts", "Actions", "Due", "Problems", "Sources", "Limits")
-        return {
-            name: found[name]
-            for name in sorted(found, key=SHEET_ORDER.index)
-            if name in always or len(found[name].columns)
-        }
+        return {name: found[name] for name in SHEET_ORDER if name in found and (name in ALWAYS or len(found[name]))}
 
     def properties(self) -> dict[str, str]:
         """What the run was: version, options, versions of the rule sets; kept in the result's properties."""
@@ -446,7 +418,12 @@ def _reviewed(found: Judged, log: Log, options: Options) -> Result:
         years=years_table(tests),
         due=due,
         actions=actions.frame,
-        more={"Sites": sites_table(tests), "Oddities": oddities.frame, "Understood": understood_table(log)},
+        more={
+            "Plan": plan_table(due, {i: frozenset(r.demanded) for i, r in rulesets.items()}, as_of=day),
+            "Sites": sites_table(tests),
+            "Oddities": oddities.frame,
+            "Understood": understood_table(log),
+        },
         colours={"Trend": trend.colours},
         sparklines={"Trend": trend.sparkline} if trend.sparkline else {},
         problems=problem_frame,

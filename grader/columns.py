@@ -105,6 +105,12 @@ NUMBER_FIELDS: tuple[str, ...] = tuple(f.name for f in FIELDS.values() if f.kind
 # A row with none of these was not visited.
 EVIDENCE_FIELDS: tuple[str, ...] = tuple(f.name for f in FIELDS.values() if f.reading)
 
+# Data sheets of the result in order, those of one run; one with nothing to say is left out, save these.
+SHEET_ORDER = (
+    "Verdicts", "Actions", "Wear", "Due", "Plan", "Sites", "Trend", "Years", "Instruments and tubes", "Plant", "Records",
+    "Changes", "Oddities", "Understood", "Charts", "Chart data", "Problems", "Sources", "Limits",
+)  # fmt: skip
+ALWAYS = ("Verdicts", "Actions", "Due", "Problems", "Sources", "Limits")
 # Sheets of the result and the columns that must be there, in order (more may follow).
 SHEETS: dict[str, tuple[str, ...]] = {
     "Verdicts": (

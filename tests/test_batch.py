@@ -89,7 +89,7 @@ def turn(table):
     return table.iloc[::-1]
 
 
-STEPS = ["read_cells", "normalise", "compute_water", "assign_rules", "judge", "add_reasons", "verdict_table"]
+STEPS = ["read_cells", "normalise", "compute_water", "assign_rules", "judge_with_past", "add_reasons", "verdict_table"]
 
 
 @pytest.mark.parametrize("harm", [lose, double, exchange, turn])

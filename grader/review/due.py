@@ -14,6 +14,7 @@ from grader.review.history import as_day, counting, days, months_after, order_in
 
 STATES = ("out of use", "not cleared", "overdue", "due within 14 days", "in date", "removed")
 OUT_OF_USE, NOT_CLEARED, OVERDUE, DUE_SOON, IN_DATE, REMOVED = range(6)
+STATES_NOW = STATES[:DUE_SOON]  # those that nothing may wait for
 SOON_DAYS = 14
 USUAL_INTERVAL_MONTHS = 3  # HSE HSG53: at least every three months (seen on secondary pages)
 LONGEST_INTERVAL_MONTHS = 24  # longer is taken for a slip, such as 90 days (judgement, no source)
@@ -88,6 +89,7 @@ def due_table(
         "Outlet status": status,
         "Client": known.client,
         "System": known.system,
+        "Rule set": text(tests, "ruleset")[known.last],
         "File": files[file],
     }
     made = pd.DataFrame(

@@ -15,11 +15,10 @@ import pandas as pd
 from grader.columns import BLANK, EVIDENCE_FIELDS, FIELDS, READ, TEST_WORDS, UNREADABLE
 from grader.frames import text
 from grader.problems import GraderError
+from grader.review.due import SOON_DAYS, STATES_NOW
 from grader.review.verdict_sheet import as_read
 from grader.words import DEFAULT_LANGUAGE, words
 
-DUE_WITHIN_DAYS = 14  # design: state "due within 14 days"
-ALWAYS_DUE = ("out of use", "not cleared", "overdue")
 REMOVED = "removed"
 # What does not change from visit to visit; what is done or read on the day is left empty.
 LASTING = (
@@ -127,7 +126,7 @@ def next_visit(
     return NextVisit(visit, rows, notes)
 
 
-def sites_due(due: pd.DataFrame, within_days: int = DUE_WITHIN_DAYS) -> list[tuple[str, str]]:
+def sites_due(due: pd.DataFrame, within_days: int = SOON_DAYS) -> list[tuple[str, str]]:
     """Sites with something due: out of use, not cleared, overdue, or due within so many days.
 
     due         : the Due table, most urgent first.
@@ -138,7 +137,7 @@ def sites_due(due: pd.DataFrame, within_days: int = DUE_WITHIN_DAYS) -> list[tup
     site, client = text(due, "Site"), text(due, "Client")
     state = text(due, "State")
     days = pd.to_numeric(due["Days left"]).to_numpy(dtype=float, na_value=np.nan)
-    wanted = np.isin(state, ALWAYS_DUE) | ((state != REMOVED) & (days <= within_days))
+    wanted = np.isin(state, STATES_NOW) | ((state != REMOVED) & (days <= within_days))
     # Search key of the site -> that of the client -> the client as written.
     clients: dict[str, dict[str, str]] = {}
     for s, c in dict.fromkeys(zip(site, client)):
