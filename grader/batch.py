@@ -162,12 +162,15 @@ class Result:
 
         Raises : GraderError (one line) where the target cannot be written; an earlier result stays whole.
         """
+        from grader.review.urgent import urgent_first
         from grader.write.result import write_result
 
+        frames = self.frames()
         return write_result(
             path,
-            self.frames(),
+            frames,
             self.summary,
+            order=urgent_first(frames, self.options.as_of),
             colours=self.colours,
             links=self.links,
             sparklines=self.sparklines,

@@ -27,11 +27,13 @@ UNITS_ACROSS = 38  # of a landscape page
 UNITS_COMPACT, COMPACT_PERCENT = 30, 85
 UNIT_PX = 26
 UNIT_WIDTH = (UNIT_PX - 5) / 7  # characters
-# Less than A4 within its margins: programs round the height of each row, and a page break that comes a row
-# before the one set here would leave a page with that row alone.
+# Less than A4 (595.3 by 841.9 points) and Letter (612 by 792) within the margins: programs round the height of each
+# row, and a page break that comes a row before the one set here would leave a page with that row alone.
 SPARE_PT = 14
-PAGE_HEIGHT_PT = 841.9 - 2 * 0.7 * 72 - SPARE_PT
-PAGE_HEIGHT_ACROSS_PT = 595.3 - 2 * 0.7 * 72 - SPARE_PT
+PAGE_HEIGHT_PT = 792.0 - 2 * 0.7 * 72 - SPARE_PT
+ACROSS_PERCENT = 96
+PAGE_HEIGHT_ACROSS_PT = (595.3 - 2 * 0.7 * 72 - SPARE_PT) * 100 / ACROSS_PERCENT
+FEWEST_ROWS = 4  # on the last page of several
 FORM_ROW_PT = 30.0
 TILES_A_ROW = 6
 CHART_ROWS, CHART_ROW_PT = 11, 15.0
@@ -93,7 +95,7 @@ class _PageWriter:
         if page.landscape:
             self.units, self.page_height_pt = UNITS_ACROSS, PAGE_HEIGHT_ACROSS_PT
         elif page.compact:
-            self.units, self.page_height_pt = UNITS_COMPACT, (841.9 - 2 * 0.6 * 72 - SPARE_PT) * 100 / COMPACT_PERCENT
+            self.units, self.page_height_pt = UNITS_COMPACT, (792.0 - 2 * 0.6 * 72 - SPARE_PT) * 100 / COMPACT_PERCENT
         if page.one_page:
             self.page_height_pt = math.inf
         self.repeat_tables = page.repeat_tables
@@ -111,7 +113,7 @@ class _PageWriter:
             sheet.fit_to_pages(1, 1)
             sheet.center_horizontally()
         else:
-            sheet.set_print_scale(COMPACT_PERCENT if page.compact and not page.landscape else 100)
+            sheet.set_print_scale(ACROSS_PERCENT if page.landscape else COMPACT_PERCENT if page.compact else 100)
         ink = self.colours["ink"]
         if page.title:
             self._line(
@@ -158,7 +160,10 @@ class _PageWriter:
                 )
             self._gap()
         sheet.print_area(0, 0, max(self.row - 1, 0), self.units - 1)
-        sheet.set_h_pagebreaks(self.breaks)
+        *earlier, last = [0, *self.breaks]
+        if earlier and self.row - last < FEWEST_ROWS and not page.repeat_tables:  # no line alone on the last page
+            last = max(earlier[-1] + 1, self.row - FEWEST_ROWS)
+        sheet.set_h_pagebreaks([*earlier[1:], *([last] if earlier else [])])
 
     # -- rows ---------------------------------------------------------------------------------------------
 

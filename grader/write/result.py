@@ -6,12 +6,12 @@ Whatever came from an input is written as text, never as a formula or a link. Mi
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from itertools import repeat
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -29,6 +29,7 @@ from grader.write.page import write_page
 from grader.write.quick import QuickSheet
 from grader.write.safely import KIND_PROPERTY, Sink, check_target, replacing, scratch_folder
 from grader.write.sheets import (
+    MARGINS,
     ColumnLook,
     column_look,
     fitted,
@@ -47,6 +48,9 @@ from grader.write.values import clean_text, ok, plain_values
 
 LINKS_PER_SHEET = 60_000  # the format's limit is 65,530
 LINE_PT = 13.0  # height of a line of text
+ROW_PT = 15.0  # height of a row of which nothing is said
+MOST_BREAKS = 1_000  # between pages; the format's limit is 1,023
+HEIGHTS_ROWS = 500  # rows whose height is worked out at a time
 TALLEST_LINES = 31  # a row may be 409 points high
 WIDTH_ROWS = 5_000  # the first rows say how wide a column of texts has to be
 CHUNK_ROWS = 10_000  # rows turned into plain values at a time, which bounds the memory
@@ -80,6 +84,7 @@ def write_result(
     frames: Mapping[str, pd.DataFrame],
     summary: Page,
     *,
+    order: Mapping[str, np.ndarray] | None = None,
     colours: Mapping[str, pd.DataFrame] | None = None,
     links: Mapping[str, Mapping[str, Any]] | None = None,
     sparklines: Mapping[str, tuple[str, str, str]] | None = None,
@@ -96,6 +101,8 @@ def write_result(
     path       : where to; see safely.check_target.
     frames     : sheet name -> frame, in sheet order; any names, any columns. NaN, None and NaT are blank.
     summary    : the page for people, laid out as the first sheet.
+    order      : sheet -> positions of its rows as they are to stand; links, colours and charts name rows as they
+                 are in the frames.
     colours    : sheet -> frame of verdict words, rows in the same order, for the columns whose cells are
                  coloured by a word that is not in the cell (the months of Trend).
     links      : sheet -> {"column": heading, "targets": one (sheet, 0-based data row) or None a row}.
@@ -112,7 +119,7 @@ def write_result(
     """
     sources = list(inputs)
     target = check_target(path, sources, kinds=(kind,))
-    job = _Job(frames, colours or {}, links or {}, sparklines or {}, language, rows_per_sheet, pages or {})
+    job = _Job(frames, order or {}, colours or {}, links or {}, sparklines or {}, language, rows_per_sheet, pages or {})
     with replacing(target) as part:
         check_target(target, sources, kinds=(kind,))  # again, now that no other run can write it
         scratch = scratch_folder(part)
@@ -158,12 +165,21 @@ def write_result(
 PAGES_BEFORE = ("Chart data", "Problems")
 
 
+class _Content(NamedTuple):
+    """Frame, colours and link targets of a sheet, in the order of its rows in the workbook."""
+
+    frame: pd.DataFrame
+    tinted: pd.DataFrame | None
+    targets: Sequence[tuple[str, int] | None] | None
+
+
 class _Job:
     """The sheets of one workbook, and what is counted while they are written."""
 
     def __init__(
         self,
         frames: Mapping[str, pd.DataFrame],
+        order: Mapping[str, np.ndarray],
         colours: Mapping[str, pd.DataFrame],
         links: Mapping[str, Mapping[str, Any]],
         sparklines: Mapping[str, tuple[str, str, str]],
@@ -172,14 +188,17 @@ class _Job:
         pages: Mapping[str, Page],
     ) -> None:
         self.frames, self.colours, self.links, self.sparklines = frames, colours, links, sparklines
+        self.order, self.place = order, {name: np.argsort(positions) for name, positions in order.items()}
         self.rows_per_sheet, self.pages = rows_per_sheet, pages
         self.words: dict[str, str] = words(language)["result"]
         self.cut = 0
         self.links_left_out = 0
+        self.heading_pt = 0.0  # of the sheet that is being written
         self.titles: dict[str, list[str]] = {}
         for name, frame in frames.items():
             count = max(1, -(-len(frame) // rows_per_sheet))
             self.titles[name] = [name] + [f"{name[:28]} {n}" for n in range(2, count + 1)]
+        self.links_on: dict[str, int] = {}
         self._check()
 
     def _check(self) -> None:
@@ -202,13 +221,14 @@ class _Job:
         self.styles = Styles(workbook)
         self._page(workbook, self.words["summary_sheet"], summary)
         further = dict(self.pages)
-        for name, frame in self.frames.items():
+        for name in self.frames:
             while further and name in PAGES_BEFORE:
                 self._page(workbook, *further.popitem())
+            content = self.content(name)
             for number, title in enumerate(self.titles[name]):
                 start = number * self.rows_per_sheet
-                stop = min(len(frame), start + self.rows_per_sheet)
-                self._sheet(workbook.add_worksheet(title, QuickSheet), name, frame, start, stop)
+                stop = min(len(content.frame), start + self.rows_per_sheet)
+                self._sheet(workbook.add_worksheet(title, QuickSheet), name, content, start, stop)
         for title, page in further.items():
             self._page(workbook, title, page)
 
@@ -219,6 +239,19 @@ class _Job:
         )
         self._footer(front)
 
+    def content(self, name: str) -> _Content:
+        """One sheet's, in the order asked for."""
+        frame, tinted, link = self.frames[name], self.colours.get(name), self.links.get(name)
+        targets = link["targets"] if link else None
+        if name not in self.order:
+            return _Content(frame, tinted, targets)
+        at = self.order[name]
+        return _Content(
+            frame.iloc[at],
+            None if tinted is None else tinted.iloc[at],
+            None if targets is None else [targets[i] for i in at.tolist()],
+        )
+
     def address(self, sheet: str, row: int) -> str:
         """Link to a data row, wherever the sheet had to go on.
 
@@ -226,7 +259,7 @@ class _Job:
         """
         if sheet not in self.frames or not 0 <= row < len(self.frames[sheet]):
             raise ValueError(f"a link leads to row {row} of {sheet!r}, which is not there")
-        number, row = divmod(row, self.rows_per_sheet)
+        number, row = divmod(int(self.place[sheet][row]) if sheet in self.place else row, self.rows_per_sheet)
         quoted = self.titles[sheet][number].replace("'", "''")
         return f"internal:'{quoted}'!A{row + 2}"
 
@@ -254,7 +287,8 @@ class _Job:
         self.cut += cut
         return cleaned
 
-    def _sheet(self, sheet: Worksheet, name: str, frame: pd.DataFrame, start: int, stop: int) -> None:
+    def _sheet(self, sheet: Worksheet, name: str, content: _Content, start: int, stop: int) -> None:
+        frame = content.frame
         headings = [self.clean(str(heading)) for heading in frame.columns]
         looks = [
             fitted(column_look(name, heading), frame.iloc[:WIDTH_ROWS, number].tolist())
@@ -265,13 +299,13 @@ class _Job:
         self._set_up(sheet, headings, looks, frozen, repeated)
         if height := row_height_pt(name):
             sheet.set_default_row(height)
-        printed = printed_columns(name, headings)
-        if printed < len(headings):
-            sheet.print_area(0, 0, stop - start, printed - 1)
-        self._paper(sheet, looks[:printed], repeated)
-        writer = _Rows(self, name, frame, looks, wraps)
-        row = 1
-        for chunk in range(start, stop, CHUNK_ROWS):
+        wrapping = _Rows(self, name, content, looks, True)
+        on_paper = self._paper(sheet, name, looks[: printed_columns(name, headings)], repeated, wrapping, start, stop)
+        # What goes on paper is never cut off; behind it a long sheet keeps one line a row.
+        shown = stop if wraps else start + on_paper
+        row = wrapping.write(sheet, 1, start, shown)
+        writer = _Rows(self, name, content, looks, False)
+        for chunk in range(shown, stop, CHUNK_ROWS):
             row = writer.write(sheet, row, chunk, min(chunk + CHUNK_ROWS, stop))
         if row != 1 + stop - start:
             raise RuntimeError(f"sheet {name}: {row - 1} rows written of {stop - start}; the result is not kept")
@@ -288,28 +322,44 @@ class _Job:
             options = {"level": look.level} if look.level else {}
             ok(sheet.set_column(column, column, look.width, None, options))
             lines = max(lines, heading_lines(heading, look.width))
-        ok(sheet.set_row(0, LINE_PT * lines + 13))  # the filter buttons take the lower edge
+        self.heading_pt = LINE_PT * lines + 13  # the filter buttons take the lower edge
+        ok(sheet.set_row(0, self.heading_pt))
         for column, (heading, look) in enumerate(zip(headings, looks)):
             ok(sheet.write_string(0, column, heading, self.styles.heading(look.horizontal)))
         sheet.freeze_panes(1, frozen)
         sheet.set_landscape()
         sheet.set_paper(9)  # A4
-        sheet.set_margins(left=0.4, right=0.4, top=0.65, bottom=0.6)
+        sheet.set_margins(**MARGINS)
         sheet.repeat_rows(0)
-        sheet.set_header("&L&B&A")
         self._footer(sheet)
 
-    def _paper(self, sheet: Worksheet, looks: Sequence[ColumnLook], repeated: int) -> None:
-        """Fit the printed columns to the page, or break between groups of them."""
-        scale, breaks = paper(looks, repeated)
-        if scale is None:
-            sheet.fit_to_pages(1, 0)
-        else:
-            sheet.set_print_scale(scale)
-            sheet.set_v_pagebreaks(breaks)
+    def _paper(
+        self,
+        sheet: Worksheet,
+        name: str,
+        looks: Sequence[ColumnLook],
+        repeated: int,
+        rows: _Rows,
+        start: int,
+        stop: int,
+    ) -> int:
+        """Scale, page breaks and print area of a sheet; returns how many data rows go on paper."""
+        usual = row_height_pt(name) or ROW_PT
+        heights = (max(usual, LINE_PT * lines) for lines in rows.lines(start, stop))
+        made = paper(name, looks, repeated, self.heading_pt, heights)
+        sheet.set_print_scale(made.scale)
+        sheet.set_h_pagebreaks(made.rows[:MOST_BREAKS])
+        if made.columns:
+            sheet.set_v_pagebreaks(made.columns)
             sheet.print_across()
             if repeated:
                 sheet.repeat_columns(0, repeated - 1)
+        if looks:
+            sheet.print_area(0, 0, made.printed, len(looks) - 1)
+        left_out = made.printed < stop - start
+        note = self.words["rows_printed"].format(printed=made.printed, count=stop - start) if left_out else ""
+        sheet.set_header(f"&L&B&A&R&8{note}" if note else "&L&B&A")
+        return made.printed
 
     def _footer(self, sheet: Worksheet) -> None:
         pages = self.words["page_of"].format(page="&P", pages="&N")
@@ -344,8 +394,9 @@ class _Job:
 class _Rows:
     """Writes the rows of one frame: values and formats column by column, then cell by cell."""
 
-    def __init__(self, job: _Job, name: str, frame: pd.DataFrame, looks: Sequence[ColumnLook], wraps: bool) -> None:
-        self.job, self.frame, self.looks = job, frame, looks
+    def __init__(self, job: _Job, name: str, content: _Content, looks: Sequence[ColumnLook], wraps: bool) -> None:
+        self.job, self.looks = job, looks
+        self.frame, self.tinted, self.targets = content
         self.short = wraps
         line = job.styles.page["line"]
         self.base = [{**base_look(look, wraps), "bottom": 4, "bottom_color": line} for look in looks]
@@ -355,12 +406,9 @@ class _Rows:
         self.by_word = [
             job.styles.by_word(**base) if look.colour == "words" else {} for look, base in zip(looks, self.base)
         ]
-        self.tinted = job.colours.get(name)
-        link = job.links.get(name)
-        self.targets: Sequence[tuple[str, int] | None] | None = link["targets"] if link else None
-        self.link_column = list(frame.columns).index(link["column"]) if link else -1
-        self.links_on: dict[str, int] = {}
-        self.parameter_column = list(frame.columns).index("Parameter") if "Parameter" in frame.columns else -1
+        headings = list(self.frame.columns)
+        self.link_column = headings.index(job.links[name]["column"]) if self.targets is not None else -1
+        self.parameter_column = headings.index("Parameter") if "Parameter" in headings else -1
 
     def write(self, sheet: Worksheet, row: int, start: int, stop: int) -> int:
         """Rows start to stop of the frame from row `row` of the sheet on; returns the next free row."""
@@ -388,6 +436,24 @@ class _Rows:
             row += 1
         return row
 
+    def lines(self, start: int, stop: int) -> Iterator[int]:
+        """Lines that each row of the frame needs, as far as they are asked for."""
+        texts = self.frame.iloc[:, self.wrapped]
+
+        def tidy(text: str) -> str:  # what is cut is counted where it is written
+            return clean_text(text, self.job.words["cut_mark"])[0]
+
+        for first in range(start, stop, HEIGHTS_ROWS):
+            columns = [
+                plain_values(texts.iloc[first : min(first + HEIGHTS_ROWS, stop), n], tidy, self.job.words)[0]
+                for n in range(len(self.wrapped))
+            ]
+            cells: list[Any] = [None] * self.frame.shape[1]
+            for values in zip(*columns) if columns else repeat((), min(HEIGHTS_ROWS, stop - first)):
+                for column, value in zip(self.wrapped, values):
+                    cells[column] = value
+                yield self._lines(cells)
+
     def _lines(self, cells: Sequence[Any]) -> int:
         """Lines that a row needs: not every program finds the height of wrapped text by itself."""
         most = 1
@@ -401,10 +467,11 @@ class _Rows:
         return min(most, TALLEST_LINES)
 
     def _link(self, sheet: Worksheet, row: int, target: tuple[str, int], shown: Any) -> None:
-        if self.links_on.get(sheet.name, 0) >= LINKS_PER_SHEET:
+        links_on = self.job.links_on
+        if links_on.get(sheet.name, 0) >= LINKS_PER_SHEET:
             self.job.links_left_out += 1
             return
-        self.links_on[sheet.name] = self.links_on.get(sheet.name, 0) + 1
+        links_on[sheet.name] = links_on.get(sheet.name, 0) + 1
         column = self.link_column
         look = self.job.styles.make(**{**self.base[column], "font_color": self.job.styles.page["link"], "underline": 1})
         text = self.job.words["link_text"] if shown is None else str(shown)

@@ -15,9 +15,12 @@ from typing import Any
 from grader.data import load_toml
 from grader.write.measure import text_px, wrapped_lines
 
-# An A4 page across, points, less the side margins that the sheets set (0.4 inch each), and less 7 % because
-# programs and printers differ in how wide they draw a character.
-PAGE_WIDTH_PT = (841.9 - 2 * 0.4 * 72) * 0.93
+# A page across that fits on A4 (841.9 by 595.3 points) and on Letter (792 by 612), less the margins of `MARGINS`
+# and less a part because programs and printers differ in how wide and high they draw.
+MARGINS = {"left": 0.4, "right": 0.4, "top": 0.65, "bottom": 0.6}  # inches
+PAGE_WIDTH_PT = (792.0 - (MARGINS["left"] + MARGINS["right"]) * 72) * 0.96
+PAGE_HEIGHT_PT = (595.3 - (MARGINS["top"] + MARGINS["bottom"]) * 72) * 0.97
+FEWEST_ROWS = 4  # on the last page of several
 
 CELL_EDGE_PX = 2  # of the width of a column that no text stands in
 INDENT_PX = 9  # every cell stands one step off its edge, clear of its neighbour
@@ -142,17 +145,54 @@ def heading_lines(heading: str, width: float) -> int:
     return lines
 
 
-def paper(looks: Sequence[ColumnLook], repeat: int) -> tuple[int | None, list[int]]:
-    """How a sheet goes on paper: (scale in percent, columns before which a page breaks).
+@dataclass(frozen=True)
+class Paper:
+    """How a sheet goes on paper.
 
-    The scale is None where the whole width fits one page legibly (then the sheet is fitted to the width).
-    Columns marked `keep` stay on the page of the column before them; the first `repeat` come on every page.
+    scale : percent. columns : columns before which a page breaks. rows : sheet rows before which one breaks.
+    printed : data rows on paper; the rest of a long sheet is for the screen.
     """
+
+    scale: int
+    columns: list[int]
+    rows: list[int]
+    printed: int
+
+
+def paper(sheet: str, looks: Sequence[ColumnLook], repeat: int, heading_pt: float, heights: Iterable[float]) -> Paper:
+    """Where the pages of a sheet begin, the same in every program: nothing is left to a fit to the page.
+
+    looks      : of the columns on paper; the first `repeat` come on every page across, and those marked `keep`
+                 stay on the page of the column before them.
+    heading_pt : height of the row of headings, which comes on every page. heights : of the data rows, points;
+                 read only as far as the pages that data/sheets.toml allows the sheet (`pages`, 0: all).
+    """
+    scale, columns = _across(looks, repeat)
+    data = load_toml("sheets.toml")["sheet"]
+    pages = {**data["default"], **data.get(sheet, {})}["pages"]
+    most = max(1, pages // (len(columns) + 1)) if pages else 0
+    room = PAGE_HEIGHT_PT * 100 / scale - heading_pt
+    starts, used, printed = [0], 0.0, 0
+    for height in heights:
+        if used and used + height > room:
+            if len(starts) == most:
+                break
+            starts.append(printed)
+            used = 0.0
+        used += height
+        printed += 1
+    if len(starts) > 1 and printed - starts[-1] < FEWEST_ROWS:  # no line alone on the last page
+        starts[-1] = max(starts[-2] + 1, printed - FEWEST_ROWS)
+    return Paper(scale, columns, [start + 1 for start in starts[1:]], printed)
+
+
+def _across(looks: Sequence[ColumnLook], repeat: int) -> tuple[int, list[int]]:
+    """Scale in percent, and the columns before which a page breaks where one page is too narrow at a legible scale."""
     widths = [width_pt(look.width) for look in looks]
-    smallest = setting("smallest_print_percent")
+    smallest = int(setting("smallest_print_percent"))
     room = PAGE_WIDTH_PT * 100 / smallest
     if sum(widths) <= room:
-        return None, []
+        return min(100, max(smallest, int(100 * PAGE_WIDTH_PT / max(sum(widths), 1.0)))), []
     repeated = sum(widths[:repeat])
     breaks: list[int] = []
     used, start = repeated, repeat

@@ -29,11 +29,21 @@ PANDAS_SAMPLE = 40
 SIZES = (1_000, 10_000, 100_000)
 MILLION = (*[100_000] * 10, 60_000)  # past the last row of a sheet, 1,048,576
 AS_OF = "2026-11-25"
-READINGS = {"K": (300, 20, 0), "L": (20.9, 0.05, 2), "M": (2.0, 1.2, 1), "N": (440, 30, 0), "Q": (60, 15, 0)}
+# Field -> mean, spread and decimals of the readings that differ from visit to visit.
+READINGS = {
+    "flow_l_min": (300, 20, 0),
+    "oxygen_pct": (20.9, 0.05, 2),
+    "co_ppm": (2.0, 1.2, 1),
+    "co2_ppm": (440, 30, 0),
+    "water_tube_mg_m3": (60, 15, 0),
+}
 
 
-def make_visits(folder: Path, files: int = FILES) -> None:
-    """Visit workbooks of 20 outlets, as the blank is filled in: 40 sites, a visit every three months."""
+def make_visits(folder: Path, files: int = FILES, outlets: int = OUTLETS) -> None:
+    """Visit workbooks of so many outlets, as the blank is filled in: 40 sites, a visit every three months."""
+    import openpyxl
+
+    from grader.columns import FIELDS
     from grader.write.blank import write_blank
     from tests.support import AIRLINE, VISIT
 
@@ -41,10 +51,12 @@ def make_visits(folder: Path, files: int = FILES) -> None:
     write_blank(
         template,
         visit={**VISIT, "site": "@site@", "test_date": date(2020, 1, 1)},
-        rows=[{**AIRLINE, "outlet": f"Bay {n}", "co_ppm": 1.5} for n in range(1, OUTLETS + 1)],
+        rows=[{**AIRLINE, "outlet": f"Bay {n}", "co_ppm": 1.5} for n in range(1, outlets + 1)],
     )
     with zipfile.ZipFile(template) as archive:
         parts = {i.filename: archive.read(i) for i in archive.infolist()}
+    headings = {cell.value: cell.column_letter for cell in openpyxl.load_workbook(template)["Readings"][1]}
+    readings = {headings[FIELDS[name].heading].encode(): figures for name, figures in READINGS.items()}
     template.unlink()
     first = (date(2020, 1, 1) - date(1899, 12, 30)).days
     chance = Random(1)
@@ -55,21 +67,22 @@ def make_visits(folder: Path, files: int = FILES) -> None:
             "xl/worksheets/sheet1.xml": parts["xl/worksheets/sheet1.xml"].replace(
                 b"<v>%d</v>" % first, b"<v>%d</v>" % day
             ),
-            "xl/worksheets/sheet2.xml": _with_readings(parts["xl/worksheets/sheet2.xml"], chance),
+            "xl/worksheets/sheet2.xml": _with_readings(parts["xl/worksheets/sheet2.xml"], readings, chance),
         }
         with zipfile.ZipFile(folder / f"visit {number:04}.xlsx", "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
             for name, content in parts.items():
                 archive.writestr(name, changed.get(name, content))
 
 
-def _with_readings(sheet: bytes, chance: Random) -> bytes:
-    """Other figures in the columns of readings, so that visits differ and some fail."""
+def _with_readings(sheet: bytes, readings: dict[bytes, tuple[float, float, int]], chance: Random) -> bytes:
+    """Other figures in the columns of readings (by letter), so that visits differ and some fail."""
 
     def other(found: re.Match[bytes]) -> bytes:
-        mean, spread, digits = READINGS[found[2].decode()]
+        mean, spread, digits = readings[found[2]]
         return b"%s<v>%s</v>" % (found[1], f"{max(0.0, chance.gauss(mean, spread)):.{digits}f}".encode())
 
-    return re.sub(rb'(<c r="([KLMNQ])(?!1")[0-9]+"[^>]*>)<v>[^<]*</v>', other, sheet)
+    letters = b"|".join(readings)
+    return re.sub(rb'(<c r="(' + letters + rb')(?!1")[0-9]+"[^>]*>)<v>[^<]*</v>', other, sheet)
 
 
 def make_flat(path: Path, tests: int) -> None:

@@ -19,7 +19,17 @@ from grader.problems import GraderError
 from grader.review import charts
 from grader.write.measure import SLACK, text_px, wrapped_lines
 from grader.write.result import write_result
-from grader.write.sheets import column_look, fitted, paper, printed_columns, width_pt
+from grader.write.sheets import (
+    FEWEST_ROWS,
+    MARGINS,
+    PAGE_HEIGHT_PT,
+    PAGE_WIDTH_PT,
+    column_look,
+    fitted,
+    paper,
+    printed_columns,
+    width_pt,
+)
 from grader.write.styles import palette
 from tests.support import AIRLINE, CYLINDER
 from tests.test_batch import visit_file
@@ -96,9 +106,35 @@ def test_verdicts_print_on_two_pages_across():
     looks = [fitted(column_look("Verdicts", h), [names.get(h, "")]) for h in headings]
     count = printed_columns("Verdicts", headings)
     assert headings[count - 1] == "Pressure verdict"
-    scale, breaks = paper(looks[:count], 2)
-    assert scale >= 60 and len(breaks) == 1 and not looks[breaks[0]].keep
+    made = paper("Verdicts", looks[:count], 2, 52, [15.0] * 9)
+    assert made.scale >= 60 and len(made.columns) == 1 and not looks[made.columns[0]].keep
     assert all(width_pt(look.width) < 400 for look in looks)
+
+
+def test_a_long_sheet_prints_its_first_two_pages_and_a_short_one_all():
+    looks = [column_look("Sources", "File")] * 3
+    short = paper("Sources", looks, 1, 40, [15.0] * 10)
+    assert (short.columns, short.rows, short.printed) == ([], [], 10)
+    long = paper("Sources", looks, 1, 40, [15.0] * 800)
+    assert len(long.rows) == 1 and long.printed == 2 * (long.rows[0] - 1) < 800
+    assert (long.rows[0] - 1) * 15 + 40 <= PAGE_HEIGHT_PT * 100 / long.scale < long.rows[0] * 15 + 40
+    assert paper("Limits", looks, 1, 40, [15.0] * 800).printed == 800  # whole, however long
+
+
+def test_no_line_stands_alone_on_the_last_page():
+    looks = [column_look("Limits", "Clause")]
+    a_page = paper("Limits", looks, 0, 40, [15.0] * 99).rows[0] - 1
+    made = paper("Limits", looks, 0, 40, [15.0] * (a_page + 1))
+    assert made.rows == [a_page + 1 - FEWEST_ROWS + 1] and made.printed == a_page + 1
+    tall = paper("Limits", looks, 0, 40, [900.0, 900.0])  # rows higher than a page: one a page
+    assert tall.rows == [2] and tall.printed == 2
+
+
+def test_pages_fit_on_a4_and_on_letter():
+    """Sizes of the papers in points, 72 an inch: 210 by 297 mm (ISO 216), 8.5 by 11 inches (ANSI/ASME Y14.1); memory."""
+    for wide, high in ((297 / 25.4 * 72, 210 / 25.4 * 72), (11 * 72, 8.5 * 72)):
+        assert wide - (MARGINS["left"] + MARGINS["right"]) * 72 > PAGE_WIDTH_PT
+        assert high - (MARGINS["top"] + MARGINS["bottom"]) * 72 > PAGE_HEIGHT_PT
 
 
 def test_secondary_columns_stay_in_the_sheet_and_off_the_paper(drawn):

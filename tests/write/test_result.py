@@ -14,7 +14,7 @@ from grader.columns import SHEETS
 from grader.page import Block, Page
 from grader.write import result
 from grader.write.result import write_result
-from grader.write.sheets import column_look, paper
+from grader.write.sheets import column_look, paper, setting
 from grader.write.styles import palette
 from grader.write.values import LONGEST_TEXT, clean_text
 
@@ -305,9 +305,36 @@ def test_a_wide_sheet_is_printed_legibly_and_verdicts_stay_with_readings(tmp_pat
     sheet = opened(path)
     assert sheet.page_setup.scale >= 60 and sheet.print_title_cols == "$A:$B"
     looks = [column_look("Verdicts", heading) for heading in SHEETS["Verdicts"]]
-    _, breaks = paper(looks, 2)
+    breaks = paper("Verdicts", looks, 2, 52, [15.0]).columns
     assert [b.id for b in sheet.col_breaks.brk] == breaks != []
     assert not [SHEETS["Verdicts"][b] for b in breaks if looks[b].keep]
+
+
+def test_what_is_printed_of_a_long_sheet_wraps_and_the_rest_keeps_one_line(tmp_path):
+    frame = verdicts(setting("wrap_rows") + 1)
+    frame["Reasons"] = (
+        "Carbon dioxide 540 ppm is over the limit of 500 ppm; Slight odour: near the limit, find its cause."
+    )
+    path, _ = write(tmp_path, {"Verdicts": frame}, page=Page("x"))
+    sheet = opened(path)
+    printed = int(sheet.print_area.split("$")[-1])
+    assert 10 < printed < 100 and sheet["F2"].alignment.wrap_text and sheet[f"F{printed}"].alignment.wrap_text
+    assert not sheet[f"F{printed + 1}"].alignment.wrap_text and sheet.max_row == len(frame) + 1
+    assert f"Rows 1 to {printed - 1} of {len(frame)}" in sheet.oddHeader.right.text
+    assert not any(sheet.row_dimensions[row].hidden for row in (printed, printed + 1))
+
+
+def test_rows_stand_in_the_order_asked_for_and_links_follow(tmp_path):
+    frame = verdicts(4)
+    frame["Outlet"] = list("abcd")
+    actions = pd.DataFrame({"Outlet": ["d", "a"], "Finding": ["x", "y"]})
+    links = {"Actions": {"column": "Outlet", "targets": [("Verdicts", 3), ("Verdicts", 0)]}}
+    order = {"Verdicts": np.array([3, 1, 0, 2]), "Actions": np.array([1, 0])}
+    path, _ = write(tmp_path, {"Verdicts": frame, "Actions": actions}, links=links, order=order)
+    assert [c.value for c in opened(path)["B"]][1:] == list("dbac")
+    sheet = opened(path, "Actions")
+    assert [sheet["A2"].hyperlink.location, sheet["A3"].hyperlink.location] == ["'Verdicts'!A4", "'Verdicts'!A2"]
+    assert frame["Outlet"].tolist() == list("abcd")
 
 
 def test_every_column_that_must_be_there_has_a_look_of_its_own():
