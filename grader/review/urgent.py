@@ -18,8 +18,8 @@ def urgent_first(frames: Mapping[str, pd.DataFrame], as_of: object) -> dict[str,
 
     frames  : sheet name -> table. as_of : the day of the run.
     Returns : int (n,) for Verdicts (tests of the last 12 months or without a date before older ones, the worse
-              verdict first, the newest first), Trend (by the day the limit is reached), Years (by fails in the last
-              year) and Sources (refused files, then those with refused rows); other sheets stand as they are.
+              verdict first, the newest first), Years (by fails in the last year) and Sources (refused files, then those
+              with refused rows); other tables come in their order.
     """
     verdicts, sources = frames["Verdicts"], frames["Sources"]
     day = verdicts["Test date"].to_numpy().astype("datetime64[D]")
@@ -30,8 +30,6 @@ def urgent_first(frames: Mapping[str, pd.DataFrame], as_of: object) -> dict[str,
         "Verdicts": np.lexsort((age, -verdicts["Verdict"].map(rank).to_numpy(dtype=np.int64), day < since)),
         "Sources": np.lexsort((sources["Rows refused"].to_numpy() == 0, sources["State"].to_numpy() != "refused")),
     }
-    if "Trend" in frames:
-        order["Trend"] = np.argsort(frames["Trend"]["Reaches limit on"].to_numpy(), kind="stable")
     fails = [name for name in frames.get("Years", pd.DataFrame()).columns if str(name).endswith(" fails")]
     if fails:
         order["Years"] = np.argsort(-frames["Years"][max(fails)].to_numpy(), kind="stable")

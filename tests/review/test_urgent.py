@@ -32,8 +32,7 @@ def test_recent_before_old_then_worse_before_better_then_newest():
     assert order["Sources"].tolist() == [1, 2, 0]
 
 
-def test_trend_by_the_day_the_limit_is_reached_and_years_by_fails_in_the_last():
-    trend = pd.DataFrame({"Reaches limit on": np.array([None, "2027-01-01", "2026-05-01"], dtype="datetime64[s]")})
+def test_years_by_fails_in_the_last():
     years = pd.DataFrame({"2025 fails": [9, 0, 0], "2026 fails": [0, 1, 3]})
-    order = urgent_first({"Verdicts": verdicts(), "Sources": SOURCES, "Trend": trend, "Years": years}, "2026-03-14")
-    assert order["Trend"].tolist() == [2, 1, 0] and order["Years"].tolist() == [2, 1, 0]
+    order = urgent_first({"Verdicts": verdicts(), "Sources": SOURCES, "Years": years}, "2026-03-14")
+    assert order["Years"].tolist() == [2, 1, 0]
