@@ -99,6 +99,17 @@ def _parameters() -> dict[str, Parameter]:
 FIELDS: dict[str, Field] = _fields()
 PARAMETERS: dict[str, Parameter] = _parameters()
 PARAMETER_BY_NAME: dict[str, Parameter] = {p.name: p for p in PARAMETERS.values()}
+# Kinds of judged parameters, by key and in the order of the registry. Each has its own way to be judged:
+JUDGED: tuple[str, ...] = tuple(p.key for p in PARAMETERS.values() if p.verdict_heading)
+IN_WORDS: tuple[str, ...] = tuple(key for key in JUDGED if PARAMETERS[key].direction == "words")
+SUPPLIED: tuple[str, ...] = tuple(key for key in JUDGED if PARAMETERS[key].need)  # against what the row needs
+WATER: str = next(p.verdict_from for p in PARAMETERS.values() if p.verdict_from)  # one verdict for a chain of figures
+WATER_CHAIN: tuple[str, ...] = tuple(p.key for p in PARAMETERS.values() if WATER in (p.key, p.verdict_from))
+GASES: tuple[str, ...] = tuple(key for key in JUDGED if key not in (*IN_WORDS, *SUPPLIED, WATER))  # against limits
+AIR: tuple[str, ...] = tuple(key for key in JUDGED if key not in SUPPLIED)  # of the air itself
+FIGURES: tuple[str, ...] = tuple(key for key in JUDGED if key not in IN_WORDS)
+TUBE_GASES: tuple[str, ...] = tuple(key for key in GASES if PARAMETERS[key].tube)
+COMPUTED: tuple[str, ...] = WATER_CHAIN  # worked out, where the others are shown as they were written
 VISIT_FIELDS: tuple[str, ...] = tuple(f.name for f in FIELDS.values() if f.sheet == "Visit")
 READING_FIELDS: tuple[str, ...] = tuple(f.name for f in FIELDS.values() if f.sheet == "Readings")
 NUMBER_FIELDS: tuple[str, ...] = tuple(f.name for f in FIELDS.values() if f.kind == "number")

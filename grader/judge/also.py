@@ -8,14 +8,13 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from grader.columns import CANNOT_TELL, FAIL, NEAR_LIMIT, NO_LIMIT, NOT_TESTED, TEST_WORDS
+from grader.columns import CANNOT_TELL, FAIL, JUDGED, NEAR_LIMIT, NO_LIMIT, NOT_TESTED, TEST_WORDS
 from grader.frames import with_columns
 from grader.judge.context import Past, judge_with_past
 from grader.judge.decision import tightened
 from grader.judge.doubts import judge_doubts
 from grader.judge.purity import purity_classes
 from grader.judge.rules.sets import RuleSet, load_ruleset, resolve_edition
-from grader.judge.verdicts import JUDGED
 from grader.problems import GraderError, Problems
 from grader.words import words
 

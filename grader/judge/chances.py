@@ -15,12 +15,10 @@ from typing import Any
 import numpy as np
 
 from grader.columns import CANNOT_TELL, FAIL, NEAR_LIMIT, PARAMETERS, PASS, READ
+from grader.decided import WHY_CHANCE, WHY_GUARD_BAND
 from grader.frames import above, normal_below
 from grader.judge.rules.sets import RuleSet
 from grader.judge.uncertainty import COVERAGE_FACTOR, Standard, standards
-
-# {key}_closeness: why a reading that meets its limit is no plain pass.
-NOT_CLOSE, BY_CHANCE, IN_GUARD_BAND = range(3)
 
 
 def chance_beyond(value: Any, uncertainty: Any, low: Any, high: Any) -> Any:
@@ -52,12 +50,13 @@ def chance_beyond(value: Any, uncertainty: Any, low: Any, high: Any) -> Any:
 class Close:
     """What closeness makes of n verdicts.
 
-    verdict, closeness : codes, int8 (n,). chance : float (n,), NaN for none.
+    verdict, why : codes, int8 (n,). chance : float (n,), NaN for none. flag : threshold of near limit.
     """
 
     verdict: np.ndarray
+    why: np.ndarray
     chance: np.ndarray
-    closeness: np.ndarray
+    flag: float
 
 
 @dataclass(frozen=True)
@@ -106,9 +105,9 @@ class Closeness:
         plain = trusted & (lower == upper) & np.isfinite(upper)
         chance = chance_beyond(np.where(plain, upper, np.nan), at(upper), *limits)
         out = np.asarray(verdict).copy()
-        closeness = np.zeros(len(out), dtype=np.int8)
-        near = (verdict == PASS) & above(chance, self.flag.get(key, 1.0))
-        out[near], closeness[near] = NEAR_LIMIT, BY_CHANCE
+        why, flag = np.zeros(len(out), dtype=np.int8), self.flag.get(key, 1.0)
+        near = (verdict == PASS) & above(chance, flag)
+        out[near], why[near] = NEAR_LIMIT, WHY_CHANCE
         if self.guard_band:
             passed = trusted & np.isin(verdict, (PASS, NEAR_LIMIT))
             low, high = limits
@@ -121,5 +120,5 @@ class Closeness:
                 ]
             out[passed & (inside[0] | inside[1])] = CANNOT_TELL
             out[passed & inside[0] & inside[1]] = FAIL
-            closeness[passed & (inside[0] | inside[1])] = IN_GUARD_BAND
-        return Close(out.astype(np.int8), chance, closeness)
+            why[passed & (inside[0] | inside[1])] = WHY_GUARD_BAND
+        return Close(out.astype(np.int8), why, chance, flag)

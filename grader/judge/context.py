@@ -27,6 +27,7 @@ from grader.columns import (
     PASS,
     READ,
 )
+from grader.decided import WHY_DOUBT
 from grader.figures import plain
 from grader.frames import above, at_least, by_unique, group_codes, text, with_columns
 from grader.judge.rules.sets import RuleSet
@@ -446,7 +447,7 @@ def _try_temperature(
         "water_doubt": DOUBT["temperature_raised"],
         "margin_doubt": DOUBT["temperature_raised"],
         "chance_over_water": np.nan,
-        "water_closeness": 0,
+        "water_why": WHY_DOUBT,
     }
     new = {name: judged[name].to_numpy().copy() for name in doubted}
     for name, value in doubted.items():

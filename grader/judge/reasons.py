@@ -12,30 +12,42 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import (
-    CANNOT_TELL,
+    AIR,
     DOUBTS,
     FAIL,
+    FIGURES,
+    IN_WORDS,
+    JUDGED,
     NEAR_LIMIT,
     NO_LIMIT,
     NOT_JUDGED,
     NOT_TESTED,
     PARAMETERS,
     PASS,
-    READ,
-    STAIN,
+    SUPPLIED,
     TEST_FAIL,
     TEST_NEAR,
     TEST_PASS,
+    WATER,
 )
-from grader.figures import bounds, fixed, limit_figure, plain
+from grader.decided import (
+    BY_FREE_WATER,
+    BY_MARGIN_1ATM,
+    DEW_POINTS,
+    WHY_BAND,
+    WHY_BOUND,
+    WHY_CHANCE,
+    WHY_DOUBT,
+    WHY_GUARD_BAND,
+    WHY_UNREADABLE,
+    Decided,
+    WaterFigures,
+)
+from grader.figures import fixed, plain
 from grader.frames import by_unique, text, with_columns
-from grader.judge import verdicts as v
-from grader.judge.chances import IN_GUARD_BAND
-from grader.judge.close_reasons import CLOSE, add_close
 from grader.judge.rules.sets import RuleSet
+from grader.judge.verdicts import HIGH_PRESSURE
 from grader.words import words
-
-COMPUTED = ("water", "pressure_dew_point", "dew_point_1atm", "margin")
 
 
 class _Reasons:
@@ -55,26 +67,6 @@ class _Reasons:
         self.parts[rows] = np.where(before == "", made, before + "; " + made)
 
 
-def reading_text(tests: pd.DataFrame, key: str, said: dict[str, str]) -> Callable[..., str]:
-    """How the reading of one parameter is printed: position and the figure it must differ from -> text."""
-    parameter = PARAMETERS[key]
-    lower, upper = tests[f"{key}_lower"].to_numpy(), tests[f"{key}_upper"].to_numpy()
-    open_ = tests[f"{key}_open"].to_numpy()
-    decimals = parameter.decimals if key in COMPUTED else None
-    factor = tests["tube_factor"].to_numpy() if key in ("co", "co2", "oil") else None
-    stain = tests["oil_mg_m3_how"].to_numpy() == STAIN if key == "oil" else np.zeros(len(tests), dtype=bool)
-
-    def shown(i: int, other: float = float("nan")) -> str:
-        digits = decimals
-        if factor is not None and factor[i] != 1.0:
-            digits = parameter.decimals + 1
-        figure = bounds(lower[i], upper[i], int(open_[i]), digits, parameter.floor, parameter.ceiling, other)
-        figure = f"{figure} {parameter.unit}".rstrip()
-        return said["stain"].format(reading=figure) if stain[i] else figure
-
-    return shown
-
-
 def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str = "en") -> pd.DataFrame:
     """The table with column `reasons` (text, never empty). n rows in, n rows out."""
     w = words(language)
@@ -84,35 +76,31 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
     reasons = _Reasons(len(tests))
     rule = text(tests, "ruleset")
     named = by_unique(rule, lambda r: f"{rulesets[r].document} {rulesets[r].edition}" if r in rulesets else "")
-    verdict = {key: tests[f"verdict_{key}"].to_numpy() for key in v.JUDGED}
+    verdict = {key: tests[f"verdict_{key}"].to_numpy() for key in JUDGED}
     judged = rule != ""
     reasons.add(~tests["visited"].to_numpy(), said["not_visited"])
     reasons.add(~judged, said["no_rule_set"])
 
-    in_band = {
-        key: tests[f"{key}_closeness"].to_numpy() == IN_GUARD_BAND if key in CLOSE else np.zeros(len(tests), dtype=bool)
-        for key in v.JUDGED
-    }
-    for key in v.JUDGED:
-        _fails(reasons, tests, key, (verdict[key] == FAIL) & ~in_band[key], said, names)
+    decided = {key: Decided.of(tests, key, w) for key in FIGURES}
+    why = {key: tests[f"{key}_why"].to_numpy() for key in JUDGED}
+    for key in JUDGED:
+        _fails(reasons, tests, key, (verdict[key] == FAIL) & (why[key] != WHY_GUARD_BAND), decided, w)
     marked = (verdict["odour"] == FAIL) & (text(tests, "odour") == "marked")
     visited = tests["visited"].to_numpy()
-    unsure = {key: (verdict[key] == CANNOT_TELL) & ~marked & ~in_band[key] for key in v.JUDGED}
-    _doubtful(reasons, tests, unsure, w)
-    for key in v.JUDGED:
-        _unsure(reasons, tests, key, unsure[key] & (tests[f"{key}_doubt"].to_numpy() == 0), said, names)
-    flag = {
-        rule_id: {p.key: rules.flag_percent(p.name) / 100.0 for p in PARAMETERS.values()}
-        for rule_id, rules in rulesets.items()
-    }
-    add_close(
-        reasons.add, tests, lambda key: reading_text(tests, key, said), said, names, lambda key, i: flag[rule[i]][key]
-    )
+    _doubtful(reasons, {key: np.where(~marked & (why[key] == WHY_DOUBT), d.doubt, 0) for key, d in decided.items()}, w)
+    for key in JUDGED:
+        for code, word in ((WHY_BAND, "band"), (WHY_UNREADABLE, "unreadable")):
+            reasons.add(~marked & (why[key] == code), said[word].format(name=names[key]))
+        if key in decided:
+            reasons.add(~marked & (why[key] == WHY_BOUND), decided[key].unsettled)
+    for key, d in decided.items():
+        for code in (WHY_CHANCE, WHY_GUARD_BAND):
+            reasons.add(why[key] == code, d.sentence)
     # What is missing is said once, as a list; after a marked odour the rest may rightly be empty.
     _list(
         reasons,
         tests,
-        [(key, (verdict[key] == NOT_TESTED) & tests[f"{key}_missing"].to_numpy()) for key in v.JUDGED],
+        [(key, (verdict[key] == NOT_TESTED) & tests[f"{key}_missing"].to_numpy()) for key in JUDGED],
         visited & ~marked & judged,
         said["not_tested"],
         within,
@@ -120,7 +108,7 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
     _list(
         reasons,
         tests,
-        [(key, (verdict[key] == NO_LIMIT) & tests[f"{key}_missing"].to_numpy()) for key in v.JUDGED],
+        [(key, (verdict[key] == NO_LIMIT) & tests[f"{key}_missing"].to_numpy()) for key in JUDGED],
         visited & ~marked & judged,
         said["no_limit"],
         within,
@@ -130,7 +118,7 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
     _list(
         reasons,
         tests,
-        [(key, (verdict[key] == NOT_TESTED) & ~tests[f"{key}_missing"].to_numpy()) for key in v.AIR],
+        [(key, (verdict[key] == NOT_TESTED) & ~tests[f"{key}_missing"].to_numpy()) for key in AIR],
         visited & ~marked & judged,
         said["not_demanded"],
         within,
@@ -138,11 +126,11 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
     )
     _warm(reasons, tests, said)
     # Cylinders and charging compressors need neither flow nor pressure.
-    needs = ~np.isin(text(tests, "supply"), v.HIGH_PRESSURE)
+    needs = ~np.isin(text(tests, "supply"), HIGH_PRESSURE)
     _list(
         reasons,
         tests,
-        [(key, verdict[key] == NOT_JUDGED) for key in ("flow", "pressure")],
+        [(key, verdict[key] == NOT_JUDGED) for key in SUPPLIED],
         visited & needs,
         said["not_judged"],
         within,
@@ -170,127 +158,47 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
 
 
 def _fails(
-    reasons: _Reasons, tests: pd.DataFrame, key: str, where: np.ndarray, said: dict[str, str], names: dict[str, str]
+    reasons: _Reasons, tests: pd.DataFrame, key: str, where: np.ndarray, decided: dict[str, Decided], w: dict[str, Any]
 ) -> None:
-    if key == "odour":
-        word = text(tests, "odour")
+    said = w["reason"]
+    if key in IN_WORDS:
+        word = text(tests, PARAMETERS[key].column)
         reasons.add(
             where,
             lambda i: said["odour_marked"] if word[i] == "marked" else said["odour_not_allowed"].format(odour=word[i]),
         )
         return
-    low_limit, high_limit = tests[f"limit_low_{key}"].to_numpy(), tests[f"limit_high_{key}"].to_numpy()
-    if key == "water":
-        _water_fails(reasons, tests, where, low_limit, high_limit, said)
+    d = decided[key]
+    if key != WATER:
+        reasons.add(where, d.sentence)
         return
-    shown, unit = reading_text(tests, key, said), PARAMETERS[key].unit
-    upper = tests[f"{key}_upper"].to_numpy()
-    with np.errstate(invalid="ignore"):
-        below = where & ~np.isnan(low_limit) & (upper <= low_limit)
-    over = said["pressure_over" if key == "pressure" else "over"]
-    under = said["need" if key in ("flow", "pressure") else "under"]
-    reasons.add(
-        where & ~below,
-        lambda i: over.format(
-            name=names[key], reading=shown(i, high_limit[i]), limit=f"{limit_figure(high_limit[i])} {unit}"
-        ),
-    )
-    reasons.add(
-        below,
-        lambda i: under.format(
-            name=names[key], reading=shown(i, low_limit[i]), limit=f"{limit_figure(low_limit[i])} {unit}"
-        ),
-    )
-
-
-def _water_fails(
-    reasons: _Reasons, tests: pd.DataFrame, where: np.ndarray, low: np.ndarray, high: np.ndarray, said: dict[str, str]
-) -> None:
-    by = tests["water_by"].to_numpy()
-    content, dew = reading_text(tests, "water", said), reading_text(tests, "pressure_dew_point", said)
-    one, margin = reading_text(tests, "dew_point_1atm", said), reading_text(tests, "margin", said)
-    seen = text(tests, "liquid_water") == "seen"
+    reasons.add(where & (text(tests, "liquid_water") == "seen"), said["liquid_seen"])
+    dews = {name: WaterFigures(tests, name) for name in DEW_POINTS}
     airline = tests["airline_temperature_c_upper"].to_numpy()
-    base = tests["ambient_use_c"].to_numpy()
-    dew_one = tests["dew_point_1atm_upper"].to_numpy()
-    reasons.add(where & seen, said["liquid_seen"])
     reasons.add(
         where & tests["dew_above_line"].to_numpy(),
-        lambda i: said["dew_above_line"].format(dew=dew(i, airline[i]), line=f"{plain(airline[i])} °C"),
-    )
-    reasons.add(
-        where & (by == v.BY_CONTENT),
-        lambda i: said["over"].format(
-            name=said["water"], reading=content(i, high[i]), limit=f"{limit_figure(high[i])} mg/m³"
+        lambda i: said["dew_above_line"].format(
+            dew=dews["pressure_dew_point"](i, airline[i]), line=f"{plain(airline[i])} °C"
         ),
     )
     known = tests["use_temperature_known"].to_numpy()
     reasons.add(
-        where & (by == v.BY_LINE_DEW),
-        lambda i: said["dew_over" if known[i] else "dew_over_unknown"].format(
-            dew=dew(i, high[i]), limit=f"{limit_figure(high[i])} °C"
-        ),
-    )
-    reasons.add(
-        where & (by == v.BY_ONE_ATMOSPHERE),
-        lambda i: said["dew_one_over"].format(dew=one(i, high[i]), limit=f"{limit_figure(high[i])} °C"),
-    )
-    reasons.add(
-        where & (by == v.BY_MARGIN),
-        lambda i: said["margin_short"].format(
-            dew=dew(i, float("nan")), margin=margin(i, low[i]), needed=limit_figure(low[i])
-        ),
-    )
-    reasons.add(
-        where & (by == v.BY_MARGIN_1ATM),
-        lambda i: said["margin_one_short"].format(
-            dew=one(i, float("nan")), margin=fixed(base[i] - dew_one[i], 1, low[i]), needed=limit_figure(low[i])
-        ),
+        where & (d.by != BY_FREE_WATER),
+        lambda i: d.sentence(i, dews[DEW_POINTS[int(d.by[i] == BY_MARGIN_1ATM)]](i), bool(known[i])),
     )
 
 
-def _doubtful(reasons: _Reasons, tests: pd.DataFrame, unsure: dict[str, np.ndarray], w: dict[str, Any]) -> None:
+def _doubtful(reasons: _Reasons, doubt: dict[str, np.ndarray], w: dict[str, Any]) -> None:
     """One sentence a doubt, naming every parameter that it keeps from a pass."""
-    doubt = {key: np.where(where, tests[f"{key}_doubt"].to_numpy(), 0) for key, where in unsure.items()}
     first, within = w["parameter"], w["parameter_within"]
     for code in sorted({int(c) for codes in doubt.values() for c in np.unique(codes)} - {0}):
-        bits = np.zeros(len(tests), dtype=np.int64)
+        bits = np.zeros(len(reasons.parts), dtype=np.int64)
         for place, codes in enumerate(doubt.values()):
             bits |= np.where(codes == code, 1 << place, 0)
         for combination in np.unique(bits[bits > 0]):
             keys = [key for place, key in enumerate(doubt) if combination >> place & 1]
             listed = ", ".join([first[keys[0]], *(within[key] for key in keys[1:])])
             reasons.add(bits == combination, w["reason"]["doubt"].format(name=listed, why=w["doubt"][DOUBTS[code]]))
-
-
-def _unsure(
-    reasons: _Reasons, tests: pd.DataFrame, key: str, where: np.ndarray, said: dict[str, str], names: dict[str, str]
-) -> None:
-    """Why a figure without a doubt cannot be told: unreadable, or a bound that leaves it open."""
-    if key == "odour":
-        reasons.add(where, said["unreadable"].format(name=names[key]))
-        return
-    state = tests[f"{key}_state"].to_numpy()
-    if key == "water":
-        by = tests["water_by"].to_numpy()
-        chain = {v.BY_LINE_DEW: "pressure_dew_point", v.BY_ONE_ATMOSPHERE: "dew_point_1atm", v.BY_MARGIN: "margin"}
-        unsure = tests["water_band_unsure"].to_numpy()
-        reasons.add(where & unsure, said["band"].format(name=names[key]))
-        rest = where & ~unsure
-        reasons.add(rest & (state != READ), said["unreadable"].format(name=names[key]))
-        for code, figure in chain.items():
-            _bound(reasons, tests, figure, rest & (state == READ) & (by == code), said, names)
-        _bound(reasons, tests, key, rest & (state == READ) & ~np.isin(by, list(chain)), said, names)
-        return
-    reasons.add(where & (state != READ), said["unreadable"].format(name=names[key]))
-    _bound(reasons, tests, key, where & (state == READ), said, names)
-
-
-def _bound(
-    reasons: _Reasons, tests: pd.DataFrame, key: str, where: np.ndarray, said: dict[str, str], names: dict[str, str]
-) -> None:
-    shown = reading_text(tests, key, said)
-    reasons.add(where, lambda i: said["bound"].format(name=names[key], reading=shown(i)))
 
 
 def _list(

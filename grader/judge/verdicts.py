@@ -1,17 +1,9 @@
 """Table and rule sets -> a verdict per parameter, then per test.
 
-Columns added (and {key}_doubt filled up), for odour, oxygen, co, co2, oil, water, flow, pressure:
-verdict_{key}                      codes of columns.VERDICT_WORDS
-limit_low_{key}, limit_high_{key}  float, the limits judged by, NaN where none (water: of the deciding figure)
-{key}_missing                      bool: this is why the test is incomplete
-{key}_band_unsure                  bool: cannot tell only because the pressure band is not known
-chance_over_{key}                  float 0 to 1: chance that the true value is beyond the limit (water: of the
-                                   deciding figure); NaN for a bound and where anything is in doubt
-{key}_closeness                    codes of chances.py: near limit by that chance, or inside the guard band
-                                   (both for all but odour)
-and verdict (codes of columns.TEST_WORDS); water_by (which figure of the water chain decided, BY_*);
-margin_needed_k (margin asked at line pressure, NaN where none); safe_down_to_c (dew point + margin asked);
-warm_day (a pass that holds only while it stays warm); colder_seen_c (an ambient seen that is colder).
+Columns added: those of grader/decided.py for each judged parameter, {key}_missing (bool: this is why the test is
+incomplete), u_{key} (standard uncertainty), and verdict (codes of columns.TEST_WORDS); margin_needed_k (margin asked
+at line pressure, NaN where none); safe_down_to_c (dew point + margin asked); warm_day (a pass that holds only while it
+stays warm); colder_seen_c (an ambient seen that is colder).
 Rules: design, "Verdicts" and "Water".
 """
 
@@ -19,15 +11,20 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from grader.columns import (
+    AIR,
     BLANK,
     CANNOT_TELL,
     DOUBT,
     FAIL,
+    GASES,
+    IN_WORDS,
+    JUDGED,
     NEAR_LIMIT,
     NO_LIMIT,
     NOT_JUDGED,
@@ -40,31 +37,41 @@ from grader.columns import (
     PASS,
     READ,
     STAIN,
+    SUPPLIED,
     TEST_FAIL,
     TEST_INCOMPLETE,
     TEST_NEAR,
     TEST_PASS,
     UNREADABLE,
+    WATER,
+)
+from grader.decided import (
+    BY_CONTENT,
+    BY_FREE_WATER,
+    BY_LINE_DEW,
+    BY_MARGIN,
+    BY_MARGIN_1ATM,
+    BY_NONE,
+    BY_ONE_ATMOSPHERE,
+    FIGURE_OF,
+    WHY_BAND,
+    WHY_BOUND,
+    WHY_DOUBT,
+    WHY_GUARD_BAND,
+    WHY_NONE,
+    WHY_UNREADABLE,
+    low_side,
 )
 from grader.frames import above, text, with_columns
 from grader.judge.carried import water_chain
-from grader.judge.chances import IN_GUARD_BAND, Close, Closeness
+from grader.judge.chances import Close, Closeness
 from grader.judge.doubts import judge_doubts
 from grader.judge.limits_on import Applied, Situation, apply_limits, judge_interval
 from grader.judge.rules.limit import Limit
 from grader.judge.rules.sets import RuleSet
 from grader.problems import Problems
 
-JUDGED = ("odour", "oxygen", "co", "co2", "oil", "water", "flow", "pressure")
-AIR = JUDGED[:6]  # what the air itself is judged by; flow and pressure are the supply's
-GASES = ("oxygen", "co", "co2", "oil")
-# Which figure of the water chain decided, {water_by}.
-BY_NONE, BY_CONTENT, BY_LINE_DEW, BY_ONE_ATMOSPHERE, BY_MARGIN, BY_MARGIN_1ATM, BY_FREE_WATER = range(7)
-_WATER_CHAIN = (
-    ("Water", "water", BY_CONTENT),
-    ("Pressure dew point", "pressure_dew_point", BY_LINE_DEW),
-    ("Dew point at one atmosphere", "dew_point_1atm", BY_ONE_ATMOSPHERE),
-)
+_WITH_A_LIMIT = (BY_CONTENT, BY_LINE_DEW, BY_ONE_ATMOSPHERE)  # figures of the water chain held against one
 # 42 CFR 84.162(b): a continuous-flow air line gives at least 115 L/min to a tight-fitting covering.
 LOWEST_AIRLINE_FLOW_L_MIN = 115.0
 HIGH_PRESSURE = ("charging compressor", "cylinder")
@@ -97,38 +104,71 @@ def _judge_one(tests: pd.DataFrame, ruleset: RuleSet | None) -> pd.DataFrame:
     closeness = Closeness.of(ruleset)
     new: dict[str, np.ndarray] = {}
 
-    def close(key: str, found: Close) -> None:
-        new[f"verdict_{key}"], new[f"chance_over_{key}"] = found.verdict, found.chance
-        new[f"{key}_closeness"] = found.closeness
+    def put(key: str, found: Close, shown: tuple[np.ndarray, np.ndarray], doubt: np.ndarray) -> None:
+        ends = _ends(tests, key)
+        why = _why(found.verdict, found.why, doubt, ends[3])
+        new.update(_kept(key, found.verdict, why, doubt, shown, found.chance, found.flag, ends))
         # Kept for what looks at many readings together: their scatter is never less than this.
-        new.setdefault(f"u_{key}", closeness.standard[key].at(tests[f"{key}_upper"].to_numpy(dtype=float)))
+        new[f"u_{key}"] = closeness.standard[key].at(ends[1])
 
     def limits(name: str) -> list[Limit]:
         return [x for x in ruleset.limits_for(name) if x.kind != "words"] if ruleset else []
 
     for key in GASES:
+        ends, doubt = _ends(tests, key), tests[f"{key}_doubt"].to_numpy()
         applied = apply_limits(limits(PARAMETERS[key].name), situation)
-        verdict = judge_interval(*_ends(tests, key), applied)
-        doubt = tests[f"{key}_doubt"].to_numpy()
-        unsure = (verdict == CANNOT_TELL) & applied.unsure & (tests[f"{key}_state"].to_numpy() == READ)
+        verdict = judge_interval(*ends, applied)
+        shown = _shown(verdict, applied)
+        unsure = (verdict == CANNOT_TELL) & applied.unsure & (ends[3] == READ)
         # Gases have no bands: where their limit is not sure, the supply is not known.
-        new[f"{key}_doubt"] = np.where(unsure & (doubt == 0), DOUBT["supply_unknown"], doubt).astype(np.int8)
-        new[f"{key}_band_unsure"] = np.zeros(len(tests), dtype=bool)
-        shown = new[f"limit_low_{key}"], new[f"limit_high_{key}"] = _shown(verdict, applied)
-        after = _doubted(verdict, doubt)
-        close(key, closeness.decide(key, _ends(tests, key), shown, after, new[f"{key}_doubt"]))
-    # A stain shows more than 0.5 mg/m³ only where it is known how long the air was drawn.
-    stain = (tests["oil_mg_m3_how"].to_numpy() == STAIN) & (tests["oil_sampling_min_state"].to_numpy() == BLANK)
-    new["verdict_oil"][stain & (new["verdict_oil"] == FAIL)] = CANNOT_TELL
-    new["verdict_odour"] = _odour(tests, ruleset, situation)
+        told = np.where(unsure & (doubt == 0), DOUBT["supply_unknown"], doubt).astype(np.int8)
+        found = closeness.decide(key, ends, shown, _doubted(verdict, doubt), told)
+        # A stain shows more than the figure it stands for only where it is known how long the air was drawn.
+        stain = new[f"{key}_stain"] = tests[f"{PARAMETERS[key].column}_how"].to_numpy() == STAIN
+        untimed = tests["oil_sampling_min_state"].to_numpy() == BLANK
+        found.verdict[stain & untimed & (found.verdict == FAIL)] = CANNOT_TELL
+        put(key, found, shown, told)
+    for key in IN_WORDS:
+        verdict = _words(tests, key, ruleset, situation)
+        why = np.where(verdict == CANNOT_TELL, WHY_UNREADABLE, WHY_NONE).astype(np.int8)
+        new |= {f"verdict_{key}": verdict, f"{key}_why": why}
     new.update(_water(tests, limits, situation, closeness))
-    for key, need in (("flow", "flow_needed_l_min"), ("pressure", "lowest_pressure_bar")):
+    for key in SUPPLIED:
         ruled = apply_limits(limits(PARAMETERS[key].name), situation)
-        new.update(_supplied(tests, key, need, supply, ruled))
-        shown = new[f"limit_low_{key}"], new[f"limit_high_{key}"]
-        ends, doubt = _ends(tests, key), new[f"{key}_doubt"]
-        close(key, closeness.decide(key, ends, shown, new[f"verdict_{key}"], doubt))
+        verdict, doubt, shown, new[f"{key}_wanted"] = _supplied(tests, key, supply, ruled)
+        put(key, closeness.decide(key, _ends(tests, key), shown, verdict, doubt), shown, doubt)
     return pd.DataFrame(new, index=tests.index)
+
+
+def _why(verdict: np.ndarray, close: np.ndarray, doubt: np.ndarray, state: np.ndarray, band: Any = False) -> np.ndarray:
+    """Codes WHY_* from what closeness says; band : cannot tell only because the pressure band is not known."""
+    untold = (verdict == CANNOT_TELL) & (close != WHY_GUARD_BAND)
+    reasons = [doubt != 0, band, state != READ]
+    untold_by = np.select(reasons, [WHY_DOUBT, WHY_BAND, WHY_UNREADABLE], WHY_BOUND)
+    return np.where(untold, untold_by, close).astype(np.int8)
+
+
+def _kept(
+    key: str,
+    verdict: np.ndarray,
+    why: np.ndarray,
+    doubt: np.ndarray,
+    limits: tuple[np.ndarray, np.ndarray],
+    chance: np.ndarray,
+    flag: Any,
+    ends: tuple[np.ndarray, ...],
+) -> dict[str, np.ndarray]:
+    """The columns of grader/decided.py of one parameter; ends : of the figure that was judged."""
+    return {
+        f"verdict_{key}": verdict.astype(np.int8),
+        f"{key}_why": why,
+        f"{key}_doubt": doubt.astype(np.int8),
+        f"limit_low_{key}": limits[0],
+        f"limit_high_{key}": limits[1],
+        f"{key}_low_side": low_side(verdict, why, ends, limits),
+        f"chance_over_{key}": chance,
+        f"flag_{key}": np.broadcast_to(np.float32(flag), verdict.shape),
+    }
 
 
 def _situation(tests: pd.DataFrame, supply: np.ndarray) -> Situation:
@@ -187,11 +227,11 @@ def _band(tests: pd.DataFrame, supply: np.ndarray) -> tuple[np.ndarray, np.ndarr
 BADNESS = np.array([1, 2, 5, 4, 3, 0, 0])
 
 
-def _odour(tests: pd.DataFrame, ruleset: RuleSet | None, situation: Situation) -> np.ndarray:
-    word = text(tests, "odour")
-    state = tests["odour_state"].to_numpy()
+def _words(tests: pd.DataFrame, key: str, ruleset: RuleSet | None, situation: Situation) -> np.ndarray:
+    column = PARAMETERS[key].column
+    word, state = text(tests, column), tests[f"{column}_state"].to_numpy()
     verdict = np.full(len(tests), NO_LIMIT, dtype=np.int8)
-    for limit in ruleset.limits_for("Odour") if ruleset else ():
+    for limit in ruleset.limits_for(PARAMETERS[key].name) if ruleset else ():
         here = situation.supplied_by([*limit.supplies, ""])
         judged = np.where(np.isin(word, limit.allowed), PASS, np.where(np.isin(word, limit.near), NEAR_LIMIT, FAIL))
         judged = np.where(state == BLANK, NOT_TESTED, np.where(state == UNREADABLE, CANNOT_TELL, judged))
@@ -205,10 +245,11 @@ class _WaterVerdict:
 
     def __init__(self, n: int) -> None:
         self.verdict = np.full(n, NO_LIMIT, dtype=np.int8)
-        self.by, self.doubt = np.zeros(n, dtype=np.int8), np.zeros(n, dtype=np.int8)
-        self.low, self.high = np.full(n, np.nan), np.full(n, np.nan)
+        self.by, self.doubt, self.why = (np.zeros(n, dtype=np.int8) for _ in range(3))
+        self.low, self.high, self.chance = (np.full(n, np.nan) for _ in range(3))
+        self.flag = np.full(n, np.nan, dtype=np.float32)
         self.unsure, self.margin_met = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
-        self.chance, self.closeness = np.full(n, np.nan), np.zeros(n, dtype=np.int8)
+        self.ends: tuple[np.ndarray, ...] = (np.full(n, np.nan), np.full(n, np.nan), *(np.zeros(n, np.int8),) * 2)
 
     def take(
         self,
@@ -232,15 +273,16 @@ class _WaterVerdict:
         self.doubt = np.where(worse, np.where(cannot_tell, doubt, 0), self.doubt)
         self.low, self.high = np.where(worse, shown_low, self.low), np.where(worse, shown_high, self.high)
         self.unsure = np.where(worse, unsure, self.unsure)
-        self.chance = np.where(worse, found.chance, self.chance)
-        self.closeness = np.where(worse, found.closeness, self.closeness)
+        self.chance, self.why = np.where(worse, found.chance, self.chance), np.where(worse, found.why, self.why)
+        self.flag = np.where(worse, np.float32(found.flag), self.flag)
+        self.ends = tuple(np.where(worse, new, old) for new, old in zip(ends, self.ends))
         if code in (BY_MARGIN, BY_MARGIN_1ATM):
             self.margin_met |= here == PASS
 
     def overrule(self, where: np.ndarray, verdict: int, doubt: int) -> None:
         """Another verdict and doubt where a bool array says so."""
         self.verdict, self.doubt = np.where(where, verdict, self.verdict), np.where(where, doubt, self.doubt)
-        self.chance, self.closeness = np.where(where, np.nan, self.chance), np.where(where, 0, self.closeness)
+        self.chance, self.why = np.where(where, np.nan, self.chance), np.where(where, WHY_NONE, self.why)
 
 
 def _water(
@@ -260,8 +302,9 @@ def _water(
     def decide(key: str, size: str) -> Callable[..., Close]:
         return lambda ends, shown, verdict, doubt: closeness.decide(key, ends, shown, verdict, doubt, lambda _: u[size])
 
-    for name, key, code in _WATER_CHAIN:
-        found = limits(name)
+    for code in _WITH_A_LIMIT:
+        key = FIGURE_OF[code]
+        found = limits(PARAMETERS[key].name)
         doubt = tests[f"{key}_doubt"].to_numpy()
         if any(x.temperature for x in found):
             # That no temperature is known may be for a cell that cannot be read: a colder one, perhaps.
@@ -294,24 +337,28 @@ def _water(
     passed = np.isin(worst.verdict, (PASS, NEAR_LIMIT))
     worst.overrule(liquid_unreadable & passed, CANNOT_TELL, DOUBT["liquid_water_unreadable"])
     free = tests["free_water"].to_numpy()
-    failed = (worst.verdict == FAIL) & (worst.closeness != IN_GUARD_BAND)
+    failed = (worst.verdict == FAIL) & (worst.why != WHY_GUARD_BAND)
     free = free & ~(failed & (text(tests, "liquid_water") != "seen"))
     worst.overrule(free, FAIL, 0)
     by = np.where(free, BY_FREE_WATER, worst.by)
-    line, one = tests["pressure_dew_point_upper"].to_numpy(), tests["dew_point_1atm_upper"].to_numpy()
-    safe = np.fmax(line + needed["line"], one + needed["1 atm"])
+    dew, one = _ends(tests, "pressure_dew_point"), tests["dew_point_1atm_upper"].to_numpy()
+    judged = [
+        np.where(free, of_dew, np.where(by == BY_NONE, content, decided))
+        for of_dew, content, decided in zip(dew, _ends(tests, WATER), worst.ends)
+    ]
+    safe = np.fmax(dew[1] + needed["line"], one + needed["1 atm"])
+    why = _why(worst.verdict, worst.why, worst.doubt, tests["water_state"].to_numpy(), worst.unsure & ~unknown)
+    shown = worst.low, worst.high
     return {
-        "verdict_water": worst.verdict.astype(np.int8),
+        **_kept(WATER, worst.verdict, why, worst.doubt, shown, worst.chance, worst.flag, tuple(judged)),
         "u_water": chain.water,
         "u_pressure_dew_point": chain.pressure_dew_point,
         "u_margin": chain.margin,
         "water_by": by.astype(np.int8),
-        "water_doubt": worst.doubt.astype(np.int8),
-        "water_band_unsure": worst.unsure & ~unknown,
-        "limit_low_water": worst.low,
-        "limit_high_water": worst.high,
-        "chance_over_water": worst.chance,
-        "water_closeness": worst.closeness.astype(np.int8),
+        "water_judged_lower": judged[0],
+        "water_judged_upper": judged[1],
+        "water_judged_open": judged[2].astype(np.int8),
+        "water_judged_state": judged[3].astype(np.int8),
         "margin_needed_k": asked,
         "margin_met": worst.margin_met,
         "safe_down_to_c": np.where(np.isfinite(safe), safe, np.nan),
@@ -344,13 +391,18 @@ def _margin(tests: pd.DataFrame, reference: str, at: str) -> tuple[_Ends, np.nda
     return ends, np.where(have, doubt, DOUBT["ambient_missing"]).astype(np.int8)
 
 
-def _supplied(tests: pd.DataFrame, key: str, need: str, supply: np.ndarray, ruled: Applied) -> dict[str, np.ndarray]:
-    """Flow or pressure against what the row says is needed and allowed, and what the rule set asks besides."""
+def _supplied(
+    tests: pd.DataFrame, key: str, supply: np.ndarray, ruled: Applied
+) -> tuple[np.ndarray, np.ndarray, tuple[np.ndarray, np.ndarray], np.ndarray]:
+    """Flow or pressure against what the row says is needed and allowed, and what the rule set asks besides.
+
+    Returns : verdict, doubt, limits, and whether anything is asked, each (n,).
+    """
     ends = _ends(tests, key)
     lower, _, _, state = ends
     n = len(tests)
     none = np.full(n, np.nan)
-    need_lower, need_upper, _, need_state = _ends(tests, need)
+    need_lower, need_upper, _, need_state = _ends(tests, PARAMETERS[key].need)
     # A need of 0 is none; one written as a bound is met for certain only at its far end.
     by_row = (need_state == READ) & (need_upper > 0)
     stated = by_row | ~np.isnan(ruled.low_strict)
@@ -384,13 +436,7 @@ def _supplied(tests: pd.DataFrame, key: str, need: str, supply: np.ndarray, rule
     verdict = np.where(unreadable, np.where(measured, CANNOT_TELL, NOT_TESTED), verdict)
     doubt = np.where(unreadable & measured, DOUBT["need_unreadable"], doubt)
     wanted = stated | (need_state == UNREADABLE) | ~np.isnan(high)
-    return {
-        f"verdict_{key}": _doubted(verdict, doubt),
-        f"{key}_doubt": doubt.astype(np.int8),
-        f"limit_low_{key}": needed,
-        f"limit_high_{key}": high,
-        f"{key}_wanted": wanted,
-    }
+    return _doubted(verdict, doubt), doubt.astype(np.int8), (needed, high), wanted
 
 
 def _warm_days(tests: pd.DataFrame) -> pd.DataFrame:
@@ -417,7 +463,9 @@ def _demanded(ruleset: RuleSet | None) -> set[str]:
 def _whole(tests: pd.DataFrame, rulesets: dict[str, RuleSet]) -> pd.DataFrame:
     """Verdict of the test: any fail, else incomplete, else near limit, else pass."""
     n = len(tests)
-    verdicts = np.column_stack([tests[f"verdict_{key}"].to_numpy() for key in JUDGED]) if n else np.empty((0, 8))
+    verdicts = (
+        np.column_stack([tests[f"verdict_{key}"].to_numpy() for key in JUDGED]) if n else np.empty((0, len(JUDGED)))
+    )
     fails = (verdicts == FAIL).any(axis=1)
     near = (verdicts == NEAR_LIMIT).any(axis=1)
     missing = np.zeros((n, len(JUDGED)), dtype=bool)
@@ -431,7 +479,7 @@ def _whole(tests: pd.DataFrame, rulesets: dict[str, RuleSet]) -> pd.DataFrame:
     missing |= demanded[rule] & (untold | (verdicts == NOT_JUDGED)) if n else missing
     # Cylinders and charging compressors need neither.
     needs = ~np.isin(text(tests, "supply"), HIGH_PRESSURE)
-    for key in ("flow", "pressure"):
+    for key in SUPPLIED:
         at = JUDGED.index(key)
         wanted = tests[f"{key}_wanted"].to_numpy() | (verdicts[:, at] == CANNOT_TELL)
         missing[:, at] |= needs & wanted & untold[:, at]

@@ -12,11 +12,12 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import FAIL, OPEN_LOWER, OPEN_UPPER, VERDICT_WORDS
+from grader.decided import BY_LINE_DEW
 from grader.figures import plain
 from grader.frames import above, by_unique, text
 from grader.outdoor import outdoor_co2_on
 from grader.problems import Problems
-from grader.review.history import BY_LINE_DEW, DOUBTFUL, FIGURE_STANDS, HISTORY, Readings, counting, days, readings
+from grader.review.history import DOUBTFUL, FIGURE_STANDS, HISTORY, Readings, counting, days, readings
 from grader.review.shown import column, limit_cells, shown
 from grader.review.statistics.pairs import LONGEST_SERIES, series_lengths
 from grader.review.statistics.ranks import kendall

@@ -7,7 +7,8 @@ import pytest
 
 from grader.batch import Options, judged
 from grader.columns import CANNOT_TELL, FAIL, NEAR_LIMIT, NO_LIMIT, PARAMETERS, PASS, READ, TEST_WORDS
-from grader.judge.chances import IN_GUARD_BAND, Closeness, chance_beyond
+from grader.decided import WHY_GUARD_BAND
+from grader.judge.chances import Closeness, chance_beyond
 from grader.judge.limits_on import Applied, judge_interval
 from grader.judge.uncertainty import Standard, standards
 from tests.support import AIRLINE, CHARGING, CYLINDER, VISIT, graded, log_of
@@ -80,7 +81,7 @@ def test_a_guard_band_of_r_u_leaves_the_risk_of_the_table(r, risk):
     # Ones of r below 1 leave a chance that simple acceptance would flag, too.
     assert found.verdict[0] == (NEAR_LIMIT if risk > 0.10 else PASS)
     past = decide("co", accepted + 1e-6, accepted + 1e-6, NAN, limit, u, band=float(r))
-    assert past.verdict[0] == FAIL and past.closeness[0] == IN_GUARD_BAND
+    assert past.verdict[0] == FAIL and past.why[0] == WHY_GUARD_BAND
 
 
 def test_the_flag_is_for_more_than_the_threshold():

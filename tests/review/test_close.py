@@ -6,7 +6,6 @@ import pandas as pd
 import pytest
 
 from grader.judge.rules.sets import limits_table, load_ruleset
-from grader.review.actions import facts as action_facts
 from grader.review.actions.findings import actions_table
 from grader.review.verdict_sheet import verdict_table
 from tests.support import AIRLINE, CYLINDER, graded
@@ -54,12 +53,6 @@ def test_actions_say_that_a_reading_lies_inside_the_guard_band(tmp_path):
     assert "within the limit of 20 %" in frame.at["Oxygen", "Finding"]
     assert "within the limit of 160 L/min" in frame.at["Flow", "Finding"]
     assert "inside the guard band" in frame.at["Carbon monoxide", "Finding"]
-
-
-def test_the_code_of_the_guard_band_is_the_judging_stages():
-    from grader.judge.chances import IN_GUARD_BAND
-
-    assert action_facts.IN_GUARD_BAND == IN_GUARD_BAND
 
 
 @pytest.mark.parametrize(

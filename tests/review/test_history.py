@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from grader import decided
 from grader.columns import DOUBTS, FAIL, PARAMETERS, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
-from grader.judge import verdicts
 from grader.problems import Problems
-from grader.review import history
 from grader.review.history import (
     FIGURE_STANDS,
     HISTORY,
@@ -98,10 +97,6 @@ def test_outlets_stand_in_natural_order_with_the_latest_spelling():
     assert found.of_test.tolist() == [2, 1, 1, 0]
 
 
-def test_codes_of_the_judge_are_the_ones_used_here():
-    assert (history.BY_CONTENT, history.BY_LINE_DEW) == (verdicts.BY_CONTENT, verdicts.BY_LINE_DEW)
-
-
 def test_an_implausible_or_expired_reading_takes_no_part_in_slopes():
     stands = dict(zip(DOUBTS, FIGURE_STANDS.tolist()))
     assert stands["none"] and stands["need_unreadable"]
@@ -171,7 +166,7 @@ def test_a_limit_missing_at_one_test_is_the_rows_latest():
     """The content decided water only once: 60 without a limit of its own is held against that one, 50."""
     rows = [
         {"day": "2025-01-10", "water": 60.0},
-        {"day": "2025-04-10", "water": 20.0, "water_by": verdicts.BY_CONTENT, "high_water": 50.0},
+        {"day": "2025-04-10", "water": 20.0, "water_by": decided.BY_CONTENT, "high_water": 50.0},
     ]
     read = readings(judged(rows))
     assert read.distance.tolist() == [-10.0, 30.0]

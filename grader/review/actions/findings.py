@@ -22,14 +22,21 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from grader.columns import CANNOT_TELL, FAIL, NEAR_LIMIT, NO_LIMIT, NOT_TESTED, PASS, READ, SHEETS, TEST_NEAR
+from grader.columns import CANNOT_TELL, FAIL, JUDGED, NEAR_LIMIT, NO_LIMIT, NOT_TESTED, PASS, SHEETS, TEST_NEAR, WATER
 from grader.data import load_toml
+from grader.decided import WHY_BAND, WHY_BOUND, WHY_DOUBT, WHY_GUARD_BAND, WHY_UNREADABLE
 from grader.frames import by_unique, group_codes, text
 from grader.natural import natural
 from grader.review.actions.texts import WHOLE, ActionTexts
 
-JUDGED = ("odour", "oxygen", "co", "co2", "oil", "water", "flow", "pressure")
 SEVERE, INCOMPLETE, CLOSE = range(3)
+_UNTOLD = {
+    WHY_DOUBT: "doubt",
+    WHY_BAND: "band",
+    WHY_UNREADABLE: "unreadable",
+    WHY_BOUND: "unsettled",
+    WHY_GUARD_BAND: "unsettled",
+}
 _NEVER = np.iinfo(np.int64).min
 _FURTHER = ("How far", "Where it shows", "Verdict", "First seen on", "System", "Supply", "Dryer")
 
@@ -191,19 +198,10 @@ def _findings(tests: pd.DataFrame) -> pd.DataFrame:
         # After a marked odour the rest of the test may rightly be empty.
         add(gap & (verdict == NOT_TESTED) & ~marked, key, "not_tested", INCOMPLETE)
         unsure = gap & (verdict == CANNOT_TELL)
-        if key != "odour":
-            doubt = unsure & (tests[f"{key}_doubt"].to_numpy() != 0)
-            # Flow and pressure have no bands.
-            has_band = key not in ("flow", "pressure")
-            band = unsure & ~doubt & (tests[f"{key}_band_unsure"].to_numpy() if has_band else False)
-            read = tests[f"{key}_state"].to_numpy() == READ
-            add(doubt, key, "doubt", INCOMPLETE)
-            add(band, key, "band", INCOMPLETE)
-            add(unsure & ~doubt & ~band & read, key, "unsettled", INCOMPLETE)
-            unsure = unsure & ~doubt & ~band & ~read
-        add(unsure, key, "unreadable", INCOMPLETE)
+        for code, kind in _UNTOLD.items():
+            add(unsure & (tests[f"{key}_why"].to_numpy() == code), key, kind, INCOMPLETE)
         near = state.current & (verdict == NEAR_LIMIT)
-        warm = near & ~np.isnan(tests["colder_seen_c"].to_numpy()) if key == "water" else np.zeros(len(tests), bool)
+        warm = near & ~np.isnan(tests["colder_seen_c"].to_numpy()) if key == WATER else np.zeros(len(tests), bool)
         add(warm, key, "warm", CLOSE)
         add(near & ~warm, key, "near", CLOSE)
     silent = np.zeros(len(tests), dtype=bool)

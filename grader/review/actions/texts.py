@@ -9,19 +9,10 @@ import math
 
 import numpy as np
 
-from grader.columns import PARAMETERS, READ
-from grader.figures import bounds, fixed, percent, plain
-from grader.review.actions.facts import (
-    BY_FREE_WATER,
-    BY_MARGIN_1ATM,
-    COMPUTED,
-    DEW_POINTS,
-    FIGURE_OF,
-    STALE,
-    WHOLE,
-    WHOLE_NAME,
-    FindingFacts,
-)
+from grader.columns import COMPUTED, IN_WORDS, PARAMETERS, READ, WATER
+from grader.decided import BY_MARGIN_1ATM, DEW_POINTS, WHY_GUARD_BAND, Decided
+from grader.figures import fixed, limit_figure, percent, plain
+from grader.review.actions.facts import STALE, WHOLE, WHOLE_NAME, FindingFacts
 from grader.words import words
 
 LARGEST_IN_FULL = 1e15  # beyond it a figure is a slip of the keyboard, and its digits say nothing
@@ -81,28 +72,10 @@ class ActionTexts(FindingFacts):
         return made
 
     def _parameter(self, i: int) -> str:
-        if self.key[i] == "water" and self.kind[i] in ("fail", "near", "warm", "unsettled"):
-            return PARAMETERS["water" if self.by[i] == BY_FREE_WATER else self.figure[i]].name
+        d = self.of(i)
+        if d and self.kind[i] in ("fail", "near", "warm", "unsettled") and not self.rests_on_dryness(i):
+            return PARAMETERS[d.figure[i]].name
         return self._cause_name(self.key[i]) or WHOLE_NAME
-
-    def _decimals(self, i: int) -> int | None:
-        key = self.figure[i]
-        if key in COMPUTED:
-            return PARAMETERS[key].decimals
-        return PARAMETERS[key].decimals + 1 if key in ("co", "co2", "oil") and self.factor[i] != 1.0 else None
-
-    def _shown(self, i: int) -> str:
-        """The reading with its unit, told apart from the limit that decides."""
-        p = PARAMETERS[self.figure[i]]
-        other = self.low[i] if self.side[i] == "low" or self.figure[i] == "margin" else self.high[i]
-        figure = bounds(self.lower[i], self.upper[i], int(self.open[i]), self._decimals(i), p.floor, p.ceiling, other)
-        return f"{figure} {p.unit}".rstrip()
-
-    @staticmethod
-    def _figure(limit: float) -> str:
-        """A limit as stated; one that comes from another unit is rounded."""
-        shown = plain(limit)
-        return shown if len(shown) <= 6 else fixed(limit, 2)
 
     def _reading(self, i: int) -> str:
         kind = self.kind[i]
@@ -112,37 +85,28 @@ class ActionTexts(FindingFacts):
             return self.say["rule_named"].format(name=self.rule[i]) if self.rule[i] else self.say["rule_blank"]
         if self.free[i] and self.seen[i]:
             return self.say["liquid_seen"]
-        if self.key[i] == "odour" and kind != "unreadable":
+        if self.key[i] in IN_WORDS and kind != "unreadable":
             return str(self.odour[i])
-        if not self.figure[i] or self.state[i] != READ or math.isnan(self.lower[i]):
-            raw = str(self.raw[i])
-            return self.say["unread"].format(text=raw) if raw else self.say["unread_blank"]
-        return self._shown(i)
+        d = self.of(i)
+        if d and kind == "doubt" and d.key == WATER and (content := self.printed[WATER](i)):
+            return content  # as read, not as the dew point or margin that follows from it
+        if d and d.state[i] == READ and not math.isnan(d.lower[i]):
+            return d.reading(i)
+        raw = str(self.raw[i])
+        return self.say["unread"].format(text=raw) if raw else self.say["unread_blank"]
 
     def _limit(self, i: int) -> str:
-        if self.key[i] == "odour":
+        if self.key[i] in IN_WORDS:
             return self.say["odour_limit"]
-        if self.free[i] and self.by[i] == BY_FREE_WATER:
+        if self.free[i] and self.rests_on_dryness(i):
             return self.say["dry_limit"] if self.seen[i] else self.say["line_limit"].format(line=plain(self.line_c[i]))
-        low, high = self.low[i], self.high[i]
+        d = self.of(i)
+        if not d or not (math.isfinite(d.low[i]) or math.isfinite(d.high[i])) or np.isinf([d.low[i], d.high[i]]).any():
+            return self.say["no_limit"]
+        name = "at_most" if math.isnan(d.low[i]) else "at_least" if math.isnan(d.high[i]) else "between"
         # The unit of what is judged, which need not be shown: water is judged by margin even without one.
-        unit = (
-            PARAMETERS[FIGURE_OF.get(int(self.by[i]), "water") if self.key[i] == "water" else self.key[i]].unit
-            if self.key[i]
-            else ""
-        )
-        name = (
-            "no_limit"
-            if math.isnan(low) and math.isnan(high)
-            else "at_most"
-            if math.isnan(low)
-            else "at_least"
-            if math.isnan(high)
-            else "between"
-        )
-        if math.isinf(low) or math.isinf(high):
-            name = "no_limit"
-        return self.say[name].format(low=self._figure(low), high=self._figure(high), unit=unit)
+        low, high, unit = limit_figure(d.low[i]), limit_figure(d.high[i]), PARAMETERS[d.limited[i]].unit
+        return self.say[name].format(low=low, high=high, unit=unit)
 
     def _finding(self, i: int) -> str:
         finding = self._bare_finding(i)
@@ -151,101 +115,73 @@ class ActionTexts(FindingFacts):
         return self.w["action_finding"]["met_since"].format(finding=finding, day=str(self.met[i])[:10])
 
     def _bare_finding(self, i: int) -> str:
-        say, kind, key = self.w["action_finding"], self.kind[i], self.key[i]
+        say, reason, kind, key = self.w["action_finding"], self.w["reason"], self.kind[i], self.key[i]
         if key == WHOLE:
             return say[kind].format(names=self.unlimited[i])
-        name = self.names[key]
+        name, d = self.names[key], self.of(i)
         if kind == "not_tested":
-            return say["need_not_tested" if key in ("flow", "pressure") else kind].format(name=name)
-        if kind == "doubt":
-            return say[kind].format(name=name, why=self.w["doubt"][self.doubt[i]])
-        if kind == "unreadable":
-            return say[kind].format(name=name)
-        if key == "odour":
-            return say["near_odour" if kind == "near" else f"odour_{self.odour[i]}"]
+            return say["need_not_tested" if PARAMETERS[key].need else kind].format(name=name)
+        if kind in ("doubt", "band", "unreadable"):
+            return reason[kind].format(name=name, why=self.w["doubt"].get(self.doubt[i], ""))
+        if d is None:
+            failed = reason["odour_marked"] if self.odour[i] == "marked" else say["odour_slight"]
+            return say["near_odour"] if kind == "near" else failed
         if kind == "warm":
             return say[kind].format(safe=fixed(self.safe[i], 1, self.colder[i]), colder=plain(self.colder[i]))
-        if kind == "unsettled" and self.guarded[i]:
-            kind = "unsettled_guard_band"
-        if kind in ("near", "unsettled", "unsettled_guard_band", "band"):
-            return say[kind].format(name=self.names[self.figure[i]], reading=self._reading(i))
-        return self._fail(i)
-
-    def _fail(self, i: int) -> str:
-        say, key, figure = self.w["action_finding"], self.key[i], self.figure[i]
+        if kind == "unsettled" and d.why[i] != WHY_GUARD_BAND:
+            return d.unsettled(i)
         parts = []
         if self.free[i]:
-            above = self.dew_lower[i] > self.line_c[i]
             if self.seen[i]:
-                parts.append(say["liquid_seen"])
-            if above or not self.seen[i]:
-                parts.append(
-                    say["dew_above_line"].format(
-                        dew=f"{fixed(self.dew_lower[i], 1, self.line_c[i])} °C", line=plain(self.line_c[i])
-                    )
-                )
-        if self.by[i] != BY_FREE_WATER or not self.free[i]:
-            low = self.side[i] == "low" or figure == "margin"
-            limit = self.low[i] if low else self.high[i]
-            template = {"pressure": "pressure_over"}.get(key, "dew_over" if figure in DEW_POINTS else "over")
-            if low:
-                template = "need" if key in ("flow", "pressure") else "under"
-            said = {
-                "name": self.names[figure],
-                "reading": self._shown(i),
-                "limit": self._figure(limit),
-                "unit": PARAMETERS[figure].unit,
-                "dew": "",
-            }
-            if self.guarded[i]:
-                template = "in_guard_band"
-            elif figure == "margin":
-                one = self.by[i] == BY_MARGIN_1ATM
-                template = "margin_one_short" if one else "margin_short"
-                said["dew"] = self.dews[1 if one else 0][i]
-            parts.append(say[template].format(**said))
+                parts.append(reason["liquid_seen"])
+            if self.dew_lower[i] > self.line_c[i] or not self.seen[i]:
+                dew = self.printed["pressure_dew_point"](i, self.line_c[i])
+                parts.append(reason["dew_above_line"].format(dew=dew, line=f"{plain(self.line_c[i])} °C"))
+        if not (self.free[i] and self.rests_on_dryness(i)):
+            dew = self.printed[DEW_POINTS[int(d.by[i] == BY_MARGIN_1ATM)]](i)
+            parts.append(d.sentence(i, dew, bool(self.use_known[i])))
         return "; ".join(parts)
 
     def _far(self, i: int) -> str:
         say = self.w["action_far"]
         if self.kind[i] == "warm":
             return say["colder"].format(by=f"{amount(self.safe[i] - self.colder[i], 1)} K")
-        if self.kind[i] not in ("fail", "near") or self.key[i] == "odour":
+        d = self.of(i)
+        if self.kind[i] not in ("fail", "near") or d is None:
             return ""
         above = self.dew_lower[i] - self.line_c[i] if self.free[i] else 0.0
-        parts = [self._gap(i)] if self.figure[i] and self.by[i] != BY_FREE_WATER else []
+        parts = [] if self.rests_on_dryness(i) else [self._gap(i, d)]
         if above > 0:
             parts.append(say["line"].format(by=f"{amount(above, 1, 1)} K"))
         return "; ".join(parts)
 
-    def _gap(self, i: int) -> str:
+    def _gap(self, i: int, d: Decided) -> str:
         """How far the figure lies from the limit that decides."""
-        say = self.w["action_far"]
-        low = self.side[i] == "low" or self.figure[i] == "margin"
-        limit, bound = self.low[i] if low else self.high[i], self.lower[i] != self.upper[i]
-        if self.kind[i] == "near":
-            gap = self.lower[i] - limit if low else limit - self.upper[i]
-            left = say["left"].format(by=self._by(i, gap, limit)) if gap > 0 else say["at_limit"]
-            if not bound and self.chance[i] > 0:
-                left = say["chance"].format(far=left, chance=percent(self.chance[i]))
-            return "" if bound else left
-        if self.guarded[i]:
-            gap = self.lower[i] - limit if low else limit - self.upper[i]
-            return say["in_guard_band"].format(by=self._by(i, gap, limit)) if gap > 0 else say["at_limit"]
-        gap = limit - self.upper[i] if low else self.lower[i] - limit
+        say, low, limit, bound = self.w["action_far"], d.low_side[i], d.limit(i), d.lower[i] != d.upper[i]
+        left = d.lower[i] - limit if low else limit - d.upper[i]
+        guarded = d.why[i] == WHY_GUARD_BAND
+        if self.kind[i] == "near" or guarded:
+            how = say["in_guard_band"] if guarded else say["left"]
+            far = how.format(by=self._by(d.figure[i], left, limit)) if left > 0 else say["at_limit"]
+            if guarded:
+                return far
+            if not bound and d.chance[i] > 0:
+                far = say["chance"].format(far=far, chance=percent(d.chance[i]))
+            return "" if bound else far
+        gap = limit - d.upper[i] if low else d.lower[i] - limit
         if not gap > 0:
             return say["open_under" if low else "open_over"]
-        wrap = "{figure}" if not bound else say["more_than" if self.open[i] else "at_least"]
-        by = self._by(i, gap, limit, wrap)
+        wrap = "{figure}" if not bound else say["more_than" if d.open[i] else "at_least"]
+        by = self._by(d.figure[i], gap, limit, wrap)
         if not low:
-            return say["warm" if self.figure[i] in DEW_POINTS else "over"].format(by=by)
-        return say["under" if self.key[i] == "oxygen" else "short"].format(by=by)
+            return say["warm" if d.figure[i] in DEW_POINTS else "over"].format(by=by)
+        return say["under" if PARAMETERS[self.key[i]].direction == "both" else "short"].format(by=by)
 
-    def _by(self, i: int, gap: float, limit: float, wrap: str = "{figure}") -> str:
+    def _by(self, key: str, gap: float, limit: float, wrap: str = "{figure}") -> str:
         """A difference with its unit, and its share of the limit where that says something."""
-        key, p = self.figure[i], PARAMETERS[self.figure[i]]
+        p = PARAMETERS[key]
         figure = wrap.format(figure=amount(gap, p.decimals, 1 if key in COMPUTED else 2))
-        if key == "oxygen":
+        if p.unit == "%":
             return self.w["action_far"]["points"].format(figure=figure)
         shown = f"{figure} {'K' if key in DEW_POINTS else p.unit}"
         if key in (*DEW_POINTS, "margin") or limit == 0:

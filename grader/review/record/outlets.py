@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import FIELDS, PARAMETERS, READ, TEST_WORDS, VERDICT_WORDS
+from grader.decided import FIGURE_OF
 from grader.figures import bounds, fixed, plain
 from grader.frames import text
 from grader.page import Block
@@ -27,9 +28,6 @@ _AS_READ = {
     "tube": "water_tube_mg_m3",
     "multiplier": "water_multiplier",
 }
-# Codes of column water_by, as the judging stage sets them, and the figure that was judged by (a test holds
-# them equal).
-_JUDGED_BY = {1: "water", 2: "pressure_dew_point", 3: "dew_point_1atm", 4: "margin"}
 
 
 def outlets_block(tests: pd.DataFrame, names_of_files: Sequence[str], words: Mapping[str, Any]) -> Block:
@@ -178,7 +176,7 @@ class _Cells:
     def _water(self, i: int) -> tuple[str, ...]:
         """Water content, dew points, coldest use, margin, verdict."""
         get, say = self.get, self.say
-        judged = _JUDGED_BY.get(int(get("water_by", i)), "")
+        judged = FIGURE_OF.get(int(get("water_by", i)), "")
         low, high = get("limit_low_water", i), get("limit_high_water", i)
 
         def shown(key: str) -> str:

@@ -8,10 +8,9 @@ from datetime import date
 import numpy as np
 import pytest
 
-from grader.columns import TEST_WORDS, VERDICT_WORDS
+from grader.columns import JUDGED, TEST_WORDS, VERDICT_WORDS
 from grader.judge.rules import sets as rulesets
 from grader.judge.rules.sets import RuleFileError, limits_table, load_ruleset, normalise_name, resolve_edition
-from grader.judge.verdicts import JUDGED
 from tests.support import AIRLINE, codes_of, graded
 
 

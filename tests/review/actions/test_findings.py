@@ -224,7 +224,7 @@ def test_a_rule_at_one_atmosphere_shows_its_own_margin():
     row = only(
         {"water_tube_mg_m3": 15000.0, "water_multiplier": 1.0, "airline_temperature_c": None}, rules="osha-grade-d"
     )
-    assert row["Limit"] == "at least 5.56 K"
+    assert row["Limit"] == "at least 5.556 K"
     assert "at one atmosphere" in row["Finding"]
     dew = float(row["Finding"].split(" °C")[0].split()[-1])
     margin, short = (float(row[name].split(" K")[0]) for name in ("Reading", "How far"))

@@ -16,12 +16,6 @@ from grader.words import words
 from tests.review.actions.actions_tables import DAY1, frame, judged, only
 
 
-def test_the_codes_of_the_deciding_figure_are_the_judges():
-    for name in ("BY_CONTENT", "BY_LINE_DEW", "BY_ONE_ATMOSPHERE", "BY_MARGIN", "BY_MARGIN_1ATM", "BY_FREE_WATER"):
-        assert getattr(action_facts, name) == getattr(verdicts, name)
-    assert action_facts.JUDGED == verdicts.JUDGED
-
-
 def test_every_code_has_words_and_every_word_is_used():
     data, texts = load_toml("causes.toml"), words()
     causes = {c for entry in data["causes"] for c in entry["likely"]}

@@ -9,10 +9,8 @@ from datetime import date
 import pandas as pd
 import pytest
 
-from grader.judge import verdicts as v
 from grader.judge.rules.sets import limits_table, load_ruleset
 from grader.review.actions.findings import actions_table
-from grader.review.record import outlets as record_outlets
 from grader.review.record.records import out_of_use_notices, row_hashes, visit_findings, visit_records
 from grader.words import words
 from tests.support import AIRLINE, CHARGING, CYLINDER, VISIT, graded_files
@@ -241,15 +239,6 @@ def test_a_repeat_stands_once_and_both_files_are_named():
     (record,) = records_of({"a.xlsx": (VISIT, [AIRLINE]), "b.xlsx": (VISIT, [AIRLINE])})
     assert len(block(record, "Outlet by outlet").rows) == 1
     assert [r[0] for r in block(record, "Sources").rows] == ["a.xlsx", "b.xlsx"]
-
-
-def test_figure_codes_are_those_of_the_judging_stage():
-    assert record_outlets._JUDGED_BY == {
-        v.BY_CONTENT: "water",
-        v.BY_LINE_DEW: "pressure_dew_point",
-        v.BY_ONE_ATMOSPHERE: "dew_point_1atm",
-        v.BY_MARGIN: "margin",
-    }
 
 
 # -- findings --------------------------------------------------------------------------------------------
