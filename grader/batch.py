@@ -31,7 +31,6 @@ from grader.read.layout import LayoutFile, load_layout, lying_in, spec_for
 from grader.read.log import Log
 from grader.read.process import changed_limits, read_workbooks
 from grader.read.understood import understood_table
-from grader.read.words.units import convert
 from grader.report import problem_table, source_table, unbalanced
 from grader.review import history
 from grader.review.actions.findings import Actions, actions_table
@@ -329,7 +328,7 @@ def judged(log: Log, options: Options, problems: Problems | None = None) -> Judg
     """
     problems = Problems() if problems is None else problems
     names = [str(n) for n in log.files["name"]]
-    tests = read_cells(log, problems, month_first=options.month_first, language=options.language, convert=convert)
+    tests = read_cells(log, problems, month_first=options.month_first, language=options.language)
     tests = normalise(tests, names, problems, np.datetime64(options.as_of))
     past = recall(tests, names, compute_water, problems, options.language)
     tests = compute_water(past.tests, problems)

@@ -16,7 +16,7 @@ from grader import grade
 from grader.cli import main
 from grader.columns import FIELDS
 from grader.data import load_toml, names
-from grader.read.words.notation import fold_word
+from grader.read.words.spelling import fold_word
 from grader.words import languages, words
 from grader.write.blank import write_blank
 from tests.support import AIRLINE, CYLINDER, VISIT

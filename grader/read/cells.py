@@ -37,7 +37,8 @@ from grader.read.column import (
 )
 from grader.read.number_cells import fill_not_detected, read_numbers
 from grader.read.words.dates import DateReading, DateText, Order, column_order, parse_date, resolve, time_minutes
-from grader.read.words.notation import Converter, clean, fold_word, number_rule
+from grader.read.words.notation import number_rule
+from grader.read.words.spelling import clean, fold_word
 from grader.read.words.unit_checks import find_clashes, take_off_atmosphere
 
 # Text fields in which a date is not surprising.
@@ -53,21 +54,13 @@ class LogLike(Protocol):
     tables: list[Table]
 
 
-def read_cells(
-    log: LogLike,
-    problems: Problems,
-    *,
-    month_first: bool = False,
-    language: str = "en",
-    convert: Converter | None = None,
-) -> pd.DataFrame:
+def read_cells(log: LogLike, problems: Problems, *, month_first: bool = False, language: str = "en") -> pd.DataFrame:
     """The table of tests: every field of columns.FIELDS read from the log's cells.
 
     log         : Log of the reading stage (rows and tables are used).
     problems    : collector; unreadable cells are queries, what was understood but must be said are notes.
     month_first : take slash dates month first where a column fits both orders (never for an expiry).
     language    : language of the words in the cells; English, the only one known so far, is always read.
-    convert     : turns readings in another unit into the field's own; without it they are unreadable.
     Returns     : DataFrame with the index of log.rows: file, table, row, column, and for every field the
                   columns that grader/columns.py describes, for a number field X_text besides (what a sheet
                   shows: the bound or word as written, an unreadable cell as it stands; None for a plain
@@ -88,7 +81,7 @@ def read_cells(
         cells = Cells(this, values, kinds, tests, whole, log.tables, problems)
         if this.kind == "number":
             rule = number_rule(this.name)
-            read_numbers(cells, rule, convert)
+            read_numbers(cells, rule)
             fill_not_detected(cells, rule, done.get(rule.mark_field))
             if cells.absolute is not None and cells.absolute.any():
                 absolute[this.name] = cells.absolute

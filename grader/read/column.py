@@ -13,7 +13,7 @@ import pandas as pd
 
 from grader.columns import Field
 from grader.problems import Problems, Table, Unreadable
-from grader.read.words.notation import clean
+from grader.read.words.spelling import clean
 
 # Kinds of cell values.
 EMPTY, NUMBER, TEXT, BOOL, DATE, TIME, SPAN, BAD, OTHER = range(9)

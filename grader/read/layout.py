@@ -37,7 +37,7 @@ from grader.problems import GraderError, Place, Table, a1
 from grader.read.extract import AS_FOUND, UNITS_BESIDE
 from grader.read.layout_spec import FieldSpec, LayoutSpec, TableSpec
 from grader.read.log import Log
-from grader.read.words.notation import fold_word
+from grader.read.words.spelling import fold_word
 from grader.read.words.units import UNTOLD, accepted, belongs, canonical
 
 SUFFIX = ".layout.toml"

@@ -14,21 +14,12 @@ import pandas as pd
 from grader.columns import BLANK, FRACTION, NOT_DETECTED, READ, UNREADABLE
 from grader.problems import Unreadable
 from grader.read.column import BOOL, DATE, NUMBER, OTHER, SPAN, TEXT, TIME, Cells, floats, shown
-from grader.read.words.notation import (
-    DECIMAL,
-    THOUSANDS,
-    Converter,
-    NumberRule,
-    Reading,
-    known_unit,
-    number_text,
-    parse_number,
-    read_number,
-)
-from grader.read.words.units import is_absolute
+from grader.read.words.notation import DECIMAL, THOUSANDS, NumberRule, Reading, number_text, parse_number, read_number
+from grader.read.words.spelling import known_unit
+from grader.read.words.units import convert, is_absolute
 
 
-def read_numbers(cells: Cells, rule: NumberRule, convert: Converter | None) -> None:
+def read_numbers(cells: Cells, rule: NumberRule) -> None:
     """Fill cells.out with the eight columns of a number field."""
     n = len(cells.values)
     nan = np.full(n, np.nan)
@@ -44,11 +35,11 @@ def read_numbers(cells: Cells, rule: NumberRule, convert: Converter | None) -> N
     if not cells.kinds.any():
         return
     foreign = _foreign_units(cells, rule)
-    if rule.unit == "bar" and convert:
+    if rule.unit == "bar":
         stated = np.array([is_absolute(u) for u in foreign.units] + [False], dtype=bool)
         cells.absolute = stated[foreign.which] & (cells.kinds == NUMBER)
-    _plain_numbers(cells, rule, convert, foreign)
-    _number_texts(cells, rule, convert, foreign)
+    _plain_numbers(cells, rule, foreign)
+    _number_texts(cells, rule, foreign)
     _refuse(cells, cells.say_bad())
     for code, kinds in (
         ("number_true_false", (BOOL,)),
@@ -91,7 +82,7 @@ def _foreign_units(cells: Cells, rule: NumberRule) -> _Foreign:
     return _Foreign(units, np.array([units.index(u) if u in units else -1 for u in meant])[cells.table])
 
 
-def _plain_numbers(cells: Cells, rule: NumberRule, convert: Converter | None, foreign: _Foreign) -> None:
+def _plain_numbers(cells: Cells, rule: NumberRule, foreign: _Foreign) -> None:
     """Cells that hold a number: units, fractions, ends of the field."""
     at = cells.at(NUMBER)
     if not len(at):
@@ -103,7 +94,7 @@ def _plain_numbers(cells: Cells, rule: NumberRule, convert: Converter | None, fo
     code[~np.isfinite(figures)] = "number_not_finite"
     for number, unit in enumerate(foreign.units):
         hit = (unit_codes == number) & (code == "")
-        converted = convert(rule.name, unit, figures[hit]) if convert else None
+        converted = convert(rule.name, unit, figures[hit])
         if converted is None:
             code[hit], detail[hit] = "number_unit", unit
         else:
@@ -127,12 +118,12 @@ def _plain_numbers(cells: Cells, rule: NumberRule, convert: Converter | None, fo
     for word in sorted(set(code) - {""}):
         hit = code == word
         _refuse(cells, at[hit])
-        if word == "number_unit" and convert:
+        if word == "number_unit":
             continue  # said once, where the column's heading stands
         cells.say(word, at[hit], detail=list(detail[hit]))
 
 
-def _number_texts(cells: Cells, rule: NumberRule, convert: Converter | None, foreign: _Foreign) -> None:
+def _number_texts(cells: Cells, rule: NumberRule, foreign: _Foreign) -> None:
     """Cells that hold a text: each different text is read once for each way its column can be meant."""
     at = cells.at(TEXT)
     if not len(at):
@@ -146,8 +137,8 @@ def _number_texts(cells: Cells, rule: NumberRule, convert: Converter | None, for
     for number in different.tolist():
         rest, unit = divmod(number, len(units) + 1)
         text, marks = divmod(rest, 9)
-        reading = read_number(texts[text], rule, _MARKS[marks], convert, units[unit - 1] if unit else None)
-        if reading.code == "number_unit" and convert and unit and reading.detail == units[unit - 1]:
+        reading = read_number(texts[text], rule, _MARKS[marks], units[unit - 1] if unit else None)
+        if reading.code == "number_unit" and unit and reading.detail == units[unit - 1]:
             reading = reading._replace(code="")  # said once, where the column's heading stands
         readings.append(reading)
     for ending, attribute in (

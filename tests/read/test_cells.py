@@ -36,10 +36,10 @@ def make_log(table=None, units=None, **columns):
     return SimpleNamespace(rows=pd.DataFrame(made), tables=tables)
 
 
-def read(table=None, units=None, month_first=False, convert=None, **columns):
+def read(table=None, units=None, month_first=False, **columns):
     """(tests, {code: test numbers}) of some raw cells."""
     problems = Problems()
-    tests = read_cells(make_log(table, units, **columns), problems, month_first=month_first, convert=convert)
+    tests = read_cells(make_log(table, units, **columns), problems, month_first=month_first)
     found = {}
     for batch in problems.batches:
         found.setdefault(batch.code, []).extend(batch.tests)
@@ -216,21 +216,11 @@ def test_not_detected_without_a_known_mark_cannot_tell():
 
 
 def test_a_column_in_another_unit_is_never_taken_for_the_fields_own():
-    _, found = read(units={"line_pressure_bar": "psi"}, line_pressure_bar=[87, "87", "6 bar", "<90"])
-    assert found == {"number_unit": [0, 1, 3]}
-
-
-def test_a_converter_serves_numbers_texts_and_cells():
-    """1 psi is 6894.757 Pa (from memory)."""
-
-    def convert(field, unit, values):
-        return values * 0.06894757 if unit == "psi" else None
-
-    tests, found = read(
-        units={"line_pressure_bar": "psig"}, convert=convert, line_pressure_bar=[87, "87", "6 bar", "87 kPa"]
-    )
+    """1 psi is 6894.757 Pa (NIST SP 811 B.8, as in test_units)."""
+    tests, found = read(units={"line_pressure_bar": "psig"}, line_pressure_bar=[87, "87", "6 bar", "<90", "87 ppm"])
     assert tests["line_pressure_bar"].tolist()[:3] == pytest.approx([5.99844, 5.99844, 6.0], abs=1e-4)
-    assert found == {"number_unit": [3]}
+    assert tests["line_pressure_bar_upper"][3] == pytest.approx(6.20528, abs=1e-4)
+    assert found == {"number_unit": [4]}
 
 
 # ------------------------------------------------------------------------------------------ words and texts
@@ -356,7 +346,7 @@ def test_the_parameters_that_the_words_need_are_given():
     problems = Problems()
     log = make_log(
         table=[0] * 6 + [1] * 6,
-        co_ppm=["48O", "ND", "1,250", "2,5", "3.5", "-1", "5-6", "~5", "<0", True, 1e400, "4 ppb"],
+        co_ppm=["48O", "ND", "1,250", "2,5", "3.5", "-1", "5-6", "~5", "<0", True, 1e400, "4 L/min"],
         oxygen_pct=[0.209, 209000.0, ">0.195", "ND", "trace", "stain"] + [time(9)] * 6,
         co_lowest_mark_ppm=[None, "x"] + [None] * 9 + ["ND"],
         oil_mg_m3=["ND"] + [ERROR, FORMULA] + ["x"] * 9,

@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 from grader.columns import READ, UNREADABLE
 from grader.data import load_toml
-from grader.read.words.notation import clean
+from grader.read.words.spelling import clean
 
 
 class Order(IntEnum):

@@ -16,11 +16,11 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from functools import cache
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from grader.columns import (
     BLANK,
@@ -41,28 +41,13 @@ from grader.columns import (
     Field,
 )
 from grader.data import load_toml
+from grader.read.words.spelling import clean, fold, known_unit
+from grader.read.words.units import convert
 
 INF, NAN = math.inf, math.nan
 
 # How a mark is used in a column, as its other cells show it.
 DECIMAL, THOUSANDS = "decimal", "thousands"
-
-# Converter of a reading in another unit: (field name, unit, values) -> values in the field's unit, or None
-# where it does not know the unit. `values` is a float or an array; the conversion must rise with the value.
-Converter = Callable[[str, str, Any], Any]
-
-_FULL_WIDTH = {0xFF10 + i: str(i) for i in range(10)} | {ord(a): b for a, b in zip("，．＋－＜＞％＝？", ",.+-<>%=?")}
-_MINUS = dict.fromkeys(map(ord, "−‐‑‒–﹣"), "-")
-_SPACES = dict.fromkeys([0xA0, 0x202F, 0x205F, 0x3000, *range(0x2000, 0x200B)], " ")
-_NO_WIDTH = dict.fromkeys([0x200B, 0x200C, 0x200D, 0x200E, 0x200F, 0x2060, 0xFEFF, 0xAD])
-_CLEAN: dict[int, str | None] = {**_FULL_WIDTH, **_MINUS, **_SPACES, **_NO_WIDTH, ord("’"): "'", ord("‘"): "'"}
-_FOLD: dict[int, str | None] = {
-    ord("—"): "-",
-    ord("―"): "-",
-    **{ord(raised): plain for raised, plain in zip("²³₂", "232")},
-    ord("µ"): "u",
-    ord("μ"): "u",
-}
 
 _FIGURE_AND_REST = re.compile(r"([+-]?)([.,]?[0-9](?:[0-9.,' ]*[0-9])?)(.*)", re.DOTALL)
 _ONE_MARK = re.compile(r"([0-9]*)([.,])([0-9]+)")
@@ -70,35 +55,6 @@ _GROUPS = re.compile(r"([1-9][0-9]{0,2}([ '.,])[0-9]{3}(?:\2[0-9]{3})*)(?:(?!\2)
 _RANGE = re.compile(r"[+-]?[0-9.,]+\s*(?:-|/|to|and|…|\.\.)\s*[+-]?[0-9.,]+\D*")
 _LETTERS_FOR_DIGITS = str.maketrans({"O": "0", "o": "0", "l": "1", "I": "1", "|": "1"})
 _DIGIT_BESIDE_LETTER = re.compile(r"[0-9.,][OolI|]|[OolI|][0-9.,]")
-
-
-def clean(text: str) -> str:
-    """A text without what cannot be seen and with one spelling of digits, minus and spaces.
-
-    Full-width digits and signs become plain, every hyphen, minus and en dash "-", hard and thin spaces a
-    space, curly apostrophes straight; signs without width go. White space at the ends and one apostrophe in
-    front (a spreadsheet's mark for text) are taken off.
-
-    >>> clean(" '−5\u00a0°C ")
-    '-5 °C'
-    """
-    text = text.translate(_CLEAN).strip()
-    return text[1:].strip() if text.startswith("'") else text
-
-
-def fold(text: str) -> str:
-    """A word or unit as it is compared: case, white space, the kind of dash, "²" and "³" do not matter.
-
-    >>> fold("None  Detected"), fold("mg / m³")
-    ('nonedetected', 'mg/m3')
-    """
-    return "".join(clean(text).translate(_FOLD).casefold().split())
-
-
-def fold_word(text: str) -> str:
-    """A word of a word field as it is compared: dashes and a stop at its end do not matter either; dashes alone stay."""
-    folded = fold(text)
-    return folded.replace("-", "").replace("_", "").rstrip(".,;") or folded
 
 
 @dataclass(frozen=True)
@@ -202,12 +158,6 @@ def _vocabulary() -> dict[str, str]:
 
 
 @cache
-def _units() -> dict[str, str]:
-    units = load_toml("units.toml")["unit"]
-    return {fold(s): unit for unit, entry in units.items() for s in (unit, *entry["spellings"]) if s}
-
-
-@cache
 def _alternatives(section: str, key: str = "") -> dict[str, str]:
     """Spelling -> meaning, the longest spelling first, so that "<=" is found before "<"."""
     table = load_toml("notation.toml")[section]
@@ -215,19 +165,6 @@ def _alternatives(section: str, key: str = "") -> dict[str, str]:
         table = {key: table[key]}
     pairs = [(spelling, meaning) for meaning, spellings in table.items() for spelling in spellings]
     return dict(sorted(pairs, key=lambda pair: -len(pair[0])))
-
-
-def known_unit(text: str) -> str | None:
-    """Canonical unit of a spelling, None where it is no unit that data/units.toml knows.
-
-    >>> known_unit("MG/M3"), known_unit("furlongs")
-    ('mg/m³', None)
-    """
-    folded = fold(text)
-    found = _units().get(folded)
-    if found is None and len(folded) > 1:
-        found = _units().get(folded.rstrip("."))
-    return found
 
 
 def _take(text: str, alternatives: Mapping[str, str], behind: bool = False) -> tuple[str, str]:
@@ -310,19 +247,14 @@ def _why_not(text: str) -> str:
 
 
 def read_number(
-    text: str,
-    rule: NumberRule,
-    marks: Mapping[str, str] | None = None,
-    convert: Converter | None = None,
-    unit: str | None = None,
+    text: str, rule: NumberRule, marks: Mapping[str, str] | None = None, unit: str | None = None
 ) -> Reading:
     """What a text means in a number field.
 
     text    : str. The cell's text.
     rule    : NumberRule of the field.
     marks   : how "," and "." are used by the other cells of the column: mark -> DECIMAL or THOUSANDS.
-    convert : converter of readings in another unit; without one such a reading is unreadable.
-    unit    : unit that the column states where it is not the field's own; needs `convert`.
+    unit    : unit that the column states where it is not the field's own.
     Returns : Reading.
 
     >>> r = read_number("<5 ppm", number_rule("co_ppm"))
@@ -346,12 +278,10 @@ def read_number(
     if parsed.unit is None and unit is not None:
         parsed = parsed._replace(unit=unit)
     own_unit = parsed.unit is None or parsed.unit == rule.unit
-    if not own_unit and convert is None:
-        return _unreadable(shown, "number_unit", parsed.unit or "×")
     value = _settle(parsed, rule if own_unit else None, marks or {})
     if math.isnan(value):
         return _unreadable(shown, "number_marks", f"{number_text(parsed.value)} or {number_text(parsed.grouped)}")
-    if not own_unit and convert is not None:
+    if not own_unit:
         converted = convert(rule.name, parsed.unit or "", value)
         if converted is None:
             return _unreadable(shown, "number_unit", parsed.unit or "×")

@@ -1,7 +1,7 @@
 """Units: which a field accepts, readings in another one -> the field's own, figures that contradict them.
 
 All units, spellings, thresholds and sources are data (data/units.toml). Nothing here loads numpy: the reading
-child asks for `canonical`, `belongs` and `assumed`. `convert` is the Converter of grader/read/words/notation.py.
+child asks for `canonical`, `belongs` and `assumed`.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS, NUMBER_FIELDS
 from grader.data import load_toml
-from grader.read.words.notation import known_unit
+from grader.read.words.spelling import known_unit
 
 # What a table states as the unit of a column that gives none and needs one: no field accepts it, so plain
 # numbers are not read, while a cell with a unit of its own, or a word such as "no stain", still is.

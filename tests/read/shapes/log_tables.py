@@ -21,7 +21,6 @@ from grader.read.layout_spec import LayoutSpec
 from grader.read.log import Log, LogBuilder
 from grader.read.process import reading_limits
 from grader.read.shapes.recognise import recognise
-from grader.read.words.units import convert
 
 UNREAD = "?"  # stands for a cell that holds something and was not read
 
@@ -83,7 +82,7 @@ class ReadLog:
         assert added == found.rows_found  # no row is lost, in any shape
         self.found, self.notes = found, found.notes
         self.log: Log = builder.build([])
-        self.tests = read_cells(self.log, self.problems, convert=convert)
+        self.tests = read_cells(self.log, self.problems)
 
     def codes(self, *severities: str) -> list[str]:
         """Codes of the notes of the layout, sorted; all but those on units."""

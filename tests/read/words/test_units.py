@@ -19,7 +19,8 @@ from grader.columns import FIELDS, NUMBER_FIELDS, PARAMETERS
 from grader.compute.humidity import constants
 from grader.data import load_toml
 from grader.read.words import units
-from grader.read.words.notation import fold, known_unit, number_rule, read_number
+from grader.read.words.notation import number_rule, read_number
+from grader.read.words.spelling import fold, known_unit
 from grader.read.words.units import (
     UNTOLD,
     accepted,
@@ -472,7 +473,7 @@ def test_usual_figures_do_not_clash(field, unit, value, supply):
     ],
 )
 def test_cells_with_a_unit_of_their_own(text, field, column, value):
-    reading = read_number(text, number_rule(field), convert=convert, unit=column)
+    reading = read_number(text, number_rule(field), unit=column)
     if value is None:
         assert reading.code and math.isnan(reading.value)
     else:
@@ -480,11 +481,11 @@ def test_cells_with_a_unit_of_their_own(text, field, column, value):
 
 
 def test_bounds_and_words_keep_their_meaning_in_another_unit():
-    bound = read_number("<87 psi", number_rule(PRESSURE), convert=convert)
+    bound = read_number("<87 psi", number_rule(PRESSURE))
     assert (bound.lower, bound.upper) == (0.0, pytest.approx(5.998, abs=1e-3))
     # A stain needs no unit: the column is read although its unit is not told.
-    assert read_number("stain", number_rule("oil_mg_m3"), convert=convert, unit=UNTOLD).lower == 0.5
-    assert read_number("n/a", number_rule("oil_mg_m3"), convert=convert, unit=UNTOLD).code == ""
+    assert read_number("stain", number_rule("oil_mg_m3"), unit=UNTOLD).lower == 0.5
+    assert read_number("n/a", number_rule("oil_mg_m3"), unit=UNTOLD).code == ""
 
 
 def test_very_dry_air_is_asked_about_where_it_can_be_and_doubted_where_it_cannot():

@@ -1,0 +1,68 @@
+"""How a text is spelled, once for every reader of words: signs that look alike, capitals, spaces, units by any spelling."""
+
+from __future__ import annotations
+
+from functools import cache
+
+from grader.data import load_toml
+
+_FULL_WIDTH = {0xFF10 + i: str(i) for i in range(10)} | {ord(a): b for a, b in zip("，．＋－＜＞％＝？", ",.+-<>%=?")}
+_MINUS = dict.fromkeys(map(ord, "−‐‑‒–﹣"), "-")
+_SPACES = dict.fromkeys([0xA0, 0x202F, 0x205F, 0x3000, *range(0x2000, 0x200B)], " ")
+_NO_WIDTH = dict.fromkeys([0x200B, 0x200C, 0x200D, 0x200E, 0x200F, 0x2060, 0xFEFF, 0xAD])
+_CLEAN: dict[int, str | None] = {**_FULL_WIDTH, **_MINUS, **_SPACES, **_NO_WIDTH, ord("’"): "'", ord("‘"): "'"}
+_FOLD: dict[int, str | None] = {
+    ord("—"): "-",
+    ord("―"): "-",
+    **{ord(raised): plain for raised, plain in zip("²³₂", "232")},
+    ord("µ"): "u",
+    ord("μ"): "u",
+}
+
+
+def clean(text: str) -> str:
+    """A text without what cannot be seen and with one spelling of digits, minus and spaces.
+
+    Full-width digits and signs become plain, every hyphen, minus and en dash "-", hard and thin spaces a
+    space, curly apostrophes straight; signs without width go. White space at the ends and one apostrophe in
+    front (a spreadsheet's mark for text) are taken off.
+
+    >>> clean(" '−5\u00a0°C ")
+    '-5 °C'
+    """
+    text = text.translate(_CLEAN).strip()
+    return text[1:].strip() if text.startswith("'") else text
+
+
+def fold(text: str) -> str:
+    """A word or unit as it is compared: case, white space, the kind of dash, "²" and "³" do not matter.
+
+    >>> fold("None  Detected"), fold("mg / m³")
+    ('nonedetected', 'mg/m3')
+    """
+    return "".join(clean(text).translate(_FOLD).casefold().split())
+
+
+def fold_word(text: str) -> str:
+    """A word of a word field as it is compared: dashes and a stop at its end do not matter either; dashes alone stay."""
+    folded = fold(text)
+    return folded.replace("-", "").replace("_", "").rstrip(".,;") or folded
+
+
+@cache
+def _units() -> dict[str, str]:
+    units = load_toml("units.toml")["unit"]
+    return {fold(s): unit for unit, entry in units.items() for s in (unit, *entry["spellings"]) if s}
+
+
+def known_unit(text: str) -> str | None:
+    """Canonical unit of a spelling, None where it is no unit that data/units.toml knows.
+
+    >>> known_unit("MG/M3"), known_unit("furlongs")
+    ('mg/m³', None)
+    """
+    folded = fold(text)
+    found = _units().get(folded)
+    if found is None and len(folded) > 1:
+        found = _units().get(folded.rstrip("."))
+    return found
