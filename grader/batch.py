@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -17,14 +17,15 @@ from grader.columns import ALWAYS, SHEET_ORDER, TEST_FAIL, TEST_INCOMPLETE, TEST
 from grader.compute.water import compute_water
 from grader.judge.also import Also, also_judged, check_also
 from grader.judge.assign import DEFAULT_RULES, assign_rules
-from grader.judge.context import judge_with_past, recall
+from grader.judge.context import judge_with_past, judging_again, recall
 from grader.judge.decision import decision_cautions, decision_text, tightened
 from grader.judge.queries import query_odd_supplies, query_plausibility
 from grader.judge.reasons import add_reasons
 from grader.judge.rules.sets import RuleSet, limits_table, load_ruleset
+from grader.judge.unclear import judge_unclear
 from grader.normalise import normalise
 from grader.page import Page
-from grader.problems import GraderError, Problems
+from grader.problems import GraderError, Problems, Table
 from grader.read.cells import read_cells
 from grader.read.find import Finding, find_workbooks
 from grader.read.layout import LayoutFile, load_layout, lying_in, spec_for
@@ -328,7 +329,12 @@ def judged(log: Log, options: Options, problems: Problems | None = None) -> Judg
     """
     problems = Problems() if problems is None else problems
     names = [str(n) for n in log.files["name"]]
-    tests = read_cells(log, problems, month_first=options.month_first, language=options.language)
+
+    def read(rows: pd.DataFrame, tables: list[Table], problems: Problems) -> pd.DataFrame:
+        raw = replace(log, rows=rows, tables=tables)
+        return read_cells(raw, problems, month_first=options.month_first, language=options.language)
+
+    tests = read(log.rows, log.tables, problems)
     tests = normalise(tests, names, problems, np.datetime64(options.as_of))
     past = recall(tests, names, compute_water, problems, options.language)
     tests = compute_water(past.tests, problems)
@@ -337,6 +343,8 @@ def judged(log: Log, options: Options, problems: Problems | None = None) -> Judg
     query_plausibility(assigned.tests, problems)
     rulesets = tightened(assigned.rulesets, options.decision_rule)
     tests = judge_with_past(assigned.tests, past, rulesets, problems)
+    again = judging_again(assigned.tests, past.compute, rulesets)
+    tests = judge_unclear(tests, past.tests, log.rows, log.tables, read, again, rulesets, problems)
     tests = add_reasons(tests, rulesets, options.language)
     also = also_judged(assigned.tests, options.also, options.language, options.decision_rule, past)
     return Judged(tests, problems, rulesets, assigned.superseded, also)

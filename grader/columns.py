@@ -248,6 +248,7 @@ DOUBTS: tuple[str, ...] = (
     "implausible",
     "band_not_known",
     "temperature_raised",
+    "unclear_column",
 )
 DOUBT: dict[str, int] = {name: i for i, name in enumerate(DOUBTS)}
 

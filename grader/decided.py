@@ -30,7 +30,7 @@ from grader.figures import bounds, limit_figure, percent
 from grader.frames import RELATIVE_TOLERANCE, above, at_least
 
 # {key}_why, in the order in which they decide.
-WHY_NONE, WHY_CHANCE, WHY_GUARD_BAND, WHY_DOUBT, WHY_BAND, WHY_UNREADABLE, WHY_BOUND = range(7)
+WHY_NONE, WHY_CHANCE, WHY_GUARD_BAND, WHY_DOUBT, WHY_BAND, WHY_UNREADABLE, WHY_BOUND, WHY_UNCLEAR = range(8)
 # {water_by}, and the parameter whose figure that is.
 BY_NONE, BY_CONTENT, BY_LINE_DEW, BY_ONE_ATMOSPHERE, BY_MARGIN, BY_MARGIN_1ATM, BY_FREE_WATER = range(7)
 FIGURE_OF = {
@@ -149,7 +149,9 @@ class Decided:
         """
         say, needed = self.words["reason"], bool(PARAMETERS[self.key].need) and bool(self.low_side[i])
         template = "over"
-        if self.why[i] == WHY_CHANCE:
+        if self.why[i] == WHY_UNCLEAR:
+            template = "near_unclear"
+        elif self.why[i] == WHY_CHANCE:
             template = "near_need" if needed else "near"
         elif self.why[i] == WHY_GUARD_BAND:
             template = "bound_guard_band" if self.verdict[i] == CANNOT_TELL else "in_guard_band"

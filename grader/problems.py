@@ -29,12 +29,14 @@ class Unclear(NamedTuple):
     heading : as it stands. place : of its cells, as for a field.
     choices : (field, unit) it could be, the likeliest first; unit "" is the field's own.
     values  : raw cell of every test of the table, in the order of its rows; None for a blank one.
+    line    : the line of a layout file that settles it.
     """
 
     heading: str
     place: Place
     choices: tuple[tuple[str, str], ...]
     values: list[Any]
+    line: str = ""
 
 
 class Table(NamedTuple):

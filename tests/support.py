@@ -16,6 +16,7 @@ from grader.problems import Place, Problems, Table
 from grader.read.log import Log, LogBuilder
 
 Row = Mapping[str, Any]
+OPTIONS = Options(as_of=date(2026, 11, 25))
 # A visit that leaves nothing to say, and an airline outlet behind a desiccant dryer that meets every rule of
 # EN 12021. A test changes what it is about, so that one cause has one effect.
 VISIT: dict[str, Any] = {

@@ -94,6 +94,16 @@ class Past:
         return _worse_of_each(judged, other, at, _worked_out(self.tests, judged, AIR, USE))
 
 
+def judging_again(tests: pd.DataFrame, compute: Compute, rulesets: dict[str, RuleSet]) -> Again:
+    """What judges rows of `tests` with other figures, by the rule sets assigned to them, and says nothing more of them."""
+
+    def again(part: pd.DataFrame) -> pd.DataFrame:
+        rules = tests["ruleset"].loc[part.index].to_numpy()
+        return judge(with_columns(compute(part, Problems()), {"ruleset": rules}), rulesets, Problems())
+
+    return again
+
+
 def judge_with_past(
     tests: pd.DataFrame, past: Past | None, rulesets: dict[str, RuleSet], problems: Problems
 ) -> pd.DataFrame:
@@ -102,12 +112,7 @@ def judge_with_past(
     if past is None:
         return judged
 
-    def again(part: pd.DataFrame) -> pd.DataFrame:
-        rules = tests["ruleset"].loc[part.index].to_numpy()
-        # What is odd about a reading has been said.
-        return judge(with_columns(past.compute(part, Problems()), {"ruleset": rules}), rulesets, Problems())
-
-    return concluded(past.settle(judged, again, problems), rulesets)
+    return concluded(past.settle(judged, judging_again(tests, past.compute, rulesets), problems), rulesets)
 
 
 def recall(

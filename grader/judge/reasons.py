@@ -39,6 +39,7 @@ from grader.decided import (
     WHY_CHANCE,
     WHY_DOUBT,
     WHY_GUARD_BAND,
+    WHY_UNCLEAR,
     WHY_UNREADABLE,
     Decided,
     WaterFigures,
@@ -94,7 +95,7 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
         if key in decided:
             reasons.add(~marked & (why[key] == WHY_BOUND), decided[key].unsettled)
     for key, d in decided.items():
-        for code in (WHY_CHANCE, WHY_GUARD_BAND):
+        for code in (WHY_CHANCE, WHY_GUARD_BAND, WHY_UNCLEAR):
             reasons.add(why[key] == code, d.sentence)
     # What is missing is said once, as a list; after a marked odour the rest may rightly be empty.
     _list(

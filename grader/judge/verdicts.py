@@ -95,7 +95,7 @@ def judge(tests: pd.DataFrame, rulesets: dict[str, RuleSet], problems: Problems)
 
 def concluded(tests: pd.DataFrame, rulesets: dict[str, RuleSet]) -> pd.DataFrame:
     """The table with what follows from the verdicts of the parameters: warm days, and the verdict of each test."""
-    return _whole(_warm_days(tests), rulesets)
+    return whole(_warm_days(tests), rulesets)
 
 
 def _judge_one(tests: pd.DataFrame, ruleset: RuleSet | None) -> pd.DataFrame:
@@ -460,7 +460,7 @@ def _demanded(ruleset: RuleSet | None) -> set[str]:
     return {PARAMETER_BY_NAME[p].key for p in ruleset.demanded} if ruleset else set()
 
 
-def _whole(tests: pd.DataFrame, rulesets: dict[str, RuleSet]) -> pd.DataFrame:
+def whole(tests: pd.DataFrame, rulesets: dict[str, RuleSet]) -> pd.DataFrame:
     """Verdict of the test: any fail, else incomplete, else near limit, else pass."""
     n = len(tests)
     verdicts = (
