@@ -39,12 +39,13 @@ from grader.review.actions.sheet import actions_sheet
 from grader.review.due import due_table
 from grader.review.odd.oddities import oddities_table
 from grader.review.plan import plan_table
+from grader.review.sites import sites_table
 from grader.review.summary.page import Facts, summary_page
 from grader.review.trend import trend_table
 from grader.review.verdict_sheet import verdict_table
 from grader.review.wear.findings import wear_findings
 from grader.review.wear.table import wear_table
-from grader.review.years import sites_table, years_table
+from grader.review.years import years_table
 from grader.words import languages, words
 
 # Ends of the names of columns that no stage after the judge reads: the table of tests carries them no further.
@@ -430,7 +431,7 @@ def _reviewed(found: Judged, log: Log, options: Options) -> Result:
         actions=actions.frame,
         more={
             "Plan": plan_table(due, {i: frozenset(r.demanded) for i, r in rulesets.items()}, as_of=day),
-            "Sites": sites_table(tests),
+            "Sites": sites_table(tests, due, as_of=day),
             "Oddities": oddities.frame,
             "Understood": understood_table(log),
         },

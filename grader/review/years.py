@@ -1,33 +1,28 @@
-"""Years: each outlet and parameter, years side by side. Sites: tests, pass rate and fails of each."""
+"""Years: each outlet and parameter, years side by side; the same for systems, sites and the firm."""
 
 from __future__ import annotations
+
+from collections.abc import Iterator
 
 import numpy as np
 import pandas as pd
 
-from grader.columns import (
-    FAIL,
-    OPEN_LOWER,
-    OPEN_NONE,
-    OPEN_UPPER,
-    PARAMETERS,
-    TEST_FAIL,
-    TEST_INCOMPLETE,
-    TEST_NEAR,
-    TEST_PASS,
-)
-from grader.frames import text
-from grader.natural import natural
+from grader.columns import FAIL, OPEN_LOWER, OPEN_NONE, OPEN_UPPER
+from grader.frames import group_codes
 from grader.review.history import DOUBTFUL, HISTORY, Readings, counting, days, readings
 from grader.review.shown import column, limit_cells, shown
 from grader.review.statistics.slopes import AGREE_RELATIVE
+
+LEVELS = ("outlet", "system", "site", "firm")
+ALL_SITES = "all sites"
 
 
 def years_table(tests: pd.DataFrame) -> pd.DataFrame:
     """The Years table: per calendar year with a test `YYYY tests`, `YYYY median`, `YYYY worst`, `YYYY fails`.
 
     tests   : judged table, n rows.
-    Returns : one row an outlet and parameter with any reading, by site, outlet and parameter.
+    Returns : one row an outlet and parameter with any reading, by site, outlet and parameter; then one a named system,
+              a site and the firm (column Level), over the same readings.
 
     Tests are those with a reading of the parameter, or with a fail of it. Water, dew point and margin share
     one verdict, so a fail of water counts for each of the three that was read. Median: a number, or a bound
@@ -38,84 +33,106 @@ def years_table(tests: pd.DataFrame) -> pd.DataFrame:
     """
     counts = counting(tests)
     read = readings(tests, counts)
-    year_of_entry = _year(read.day)
     years = np.unique(_year(days(tests)[counts]))
-    shape = (len(read.outlet), len(years))
-    group = read.row * max(len(years), 1) + np.searchsorted(years, year_of_entry)
+    rank = np.empty(len(read.row), dtype=np.int64)
+    rank[read.worst_first(np.zeros(len(read.row), dtype=np.int64))] = np.arange(len(read.row))
+    parts = [_level(read, rank, *of_level, years, level) for level, of_level in zip(LEVELS, _row_groups(tests, read))]
+    return pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
+
+
+def _row_groups(tests: pd.DataFrame, read: Readings) -> Iterator[tuple[np.ndarray, dict[str, np.ndarray]]]:
+    """Of each level the group of every row of `read`, -1 for none, and the names of each group.
+
+    Groups follow the order of the rows, parameters inside.
+    """
+    last = read.outlets.last[read.outlet]
+    site = group_codes(tests["site_key"].to_numpy(dtype=object)[last])
+    system = group_codes(site, tests["system_key"].to_numpy(dtype=object)[last])
+    named = read.outlets.system[read.outlet] != ""
+    none = np.full(len(last), "", dtype=object)
+    of = {
+        "Site": read.outlets.site[read.outlet],
+        "Outlet": read.outlets.outlet[read.outlet],
+        "Client": read.outlets.client[read.outlet],
+        "System": read.outlets.system[read.outlet],
+    }
+    everything = np.zeros(len(last), dtype=np.int64)
+    for group, take, names in (
+        (np.arange(len(last)), np.ones(len(last), dtype=bool), of),
+        (system, named, {**of, "Outlet": none}),
+        (site, np.ones(len(last), dtype=bool), {**of, "Outlet": none, "System": none}),
+        (
+            everything,
+            np.ones(len(last), dtype=bool),
+            dict.fromkeys(of, none) | {"Site": np.full(len(last), ALL_SITES, object)},
+        ),
+    ):
+        codes, first, row = np.unique(
+            (group * len(HISTORY) + read.parameter)[take], return_index=True, return_inverse=True
+        )
+        of_row = np.full(len(last), -1, dtype=np.int64)
+        of_row[take] = row
+        first = np.flatnonzero(take)[first]
+        yield of_row, {name: values[first] for name, values in names.items()} | {"_first": first}
+
+
+def _level(
+    read: Readings, rank: np.ndarray, of_row: np.ndarray, names: dict[str, np.ndarray], years: np.ndarray, level: str
+) -> pd.DataFrame:
+    """Rows of one level.
+
+    rank : int (N,), place of each entry among all, the worst first. of_row : int (rows of read,), the group that each
+    belongs to, -1 for none. names : of each group.
+    """
+    first = names.pop("_first")
+    parameter = read.parameter[first]
+    row = of_row[read.row]
+    entry = np.flatnonzero(row >= 0)
+    shape = (len(first), len(years))
+    group = row[entry] * max(len(years), 1) + np.searchsorted(years, _year(read.day[entry]))
     size = shape[0] * shape[1]
-    failed = read.verdict == FAIL
-    tested = np.bincount(group[read.read | failed], minlength=size).reshape(shape)
-    doubtful = np.bincount(group[read.read & read.doubtful], minlength=size).reshape(shape)
+    there, doubted = read.read[entry], read.doubtful[entry]
+    failed = read.verdict[entry] == FAIL
+    tested = np.bincount(group[there | failed], minlength=size).reshape(shape)
+    doubtful = np.bincount(group[there & doubted], minlength=size).reshape(shape)
     only_doubtful = (doubtful > 0) & (doubtful == tested)
     fails = np.bincount(group[failed], minlength=size).reshape(shape)
-    lower, upper, open_ = (m.reshape(shape) for m in _medians(read, group, size))
-    worst = _worst(read, group, size).reshape(shape)
+    sure = entry[there & ~doubted]
+    of_sure = group[there & ~doubted]
+    lower, upper, open_ = (m.reshape(shape) for m in _medians(read, sure, of_sure, size))
+    worst = _worst(read, sure, rank, of_sure, size).reshape(shape)
     median = np.full(shape, None, dtype=object)
-    for number, parameter in enumerate(HISTORY):
-        rows = np.flatnonzero(read.parameter == number)
-        cells = shown(lower[rows].ravel(), upper[rows].ravel(), open_[rows].ravel(), parameter)
+    for number, p in enumerate(HISTORY):
+        rows = np.flatnonzero(parameter == number)
+        cells = shown(lower[rows].ravel(), upper[rows].ravel(), open_[rows].ravel(), p)
         median[rows] = cells.reshape(len(rows), shape[1])
     median[only_doubtful] = worst[only_doubtful] = DOUBTFUL
     frame: dict[str, np.ndarray] = {
-        "Site": read.outlets.site[read.outlet],
-        "Outlet": read.outlets.outlet[read.outlet],
-        "Parameter": np.array([p.name for p in HISTORY], dtype=object)[read.parameter],
-        "Unit": np.array([p.unit for p in HISTORY], dtype=object)[read.parameter],
+        "Site": names["Site"],
+        "Outlet": names["Outlet"],
+        "Parameter": np.array([p.name for p in HISTORY], dtype=object)[parameter],
+        "Unit": np.array([p.unit for p in HISTORY], dtype=object)[parameter],
     }
     for i, year in enumerate(years):
         frame[f"{year} tests"], frame[f"{year} median"] = tested[:, i], column(median[:, i])
         frame[f"{year} worst"], frame[f"{year} fails"] = column(worst[:, i]), fails[:, i]
     frame["Change on year before"], frame["Years compared"] = _change(years, lower, upper)
-    frame["Limit"] = column(limit_cells(read.limit_low, read.limit_high))
-    frame["Client"] = read.outlets.client[read.outlet]
-    frame["System"] = read.outlets.system[read.outlet]
+    frame["Limit"] = column(
+        limit_cells(*(_one_limit(x, of_row, len(first)) for x in (read.limit_low, read.limit_high)))
+    )
+    frame["Level"] = np.full(len(first), level, dtype=object)
+    frame["Client"], frame["System"] = names["Client"], names["System"]
     return _frame(frame)
 
 
-def sites_table(tests: pd.DataFrame) -> pd.DataFrame:
-    """The Sites table: per calendar year tests, pass rate (%), incomplete, fails, and fails by parameter.
-
-    tests   : judged table, n rows.
-    Returns : one row a site, by name. Near limit passes; an incomplete test counts as a test and not as a
-              pass.
-
-    Unlike in Years, tests of outlets without a name count. A parameter that failed nowhere has no column.
-    """
-    at = np.flatnonzero(counting(tests, named=False))
-    key = tests["site_key"].to_numpy(dtype=object)[at]
-    site, names = pd.factorize(np.array([natural(k) for k in pd.unique(key)], dtype=object), sort=True)
-    site = site[pd.factorize(key)[0]] if len(at) else np.empty(0, dtype=np.int64)
-    year = _year(days(tests)[at])
-    years = np.unique(year)
-    shape = (len(names), len(years))
-    group = site * max(len(years), 1) + np.searchsorted(years, year)
-
-    def count(where: np.ndarray) -> np.ndarray:
-        return np.bincount(group[where], minlength=shape[0] * shape[1]).reshape(shape)
-
-    # Names as the site's last test spells them.
-    last = np.zeros(len(names), dtype=np.int64)
-    order = np.lexsort((at, days(tests)[at]))
-    last[site[order]] = at[order]
-    verdict = tests["verdict"].to_numpy()[at]
-    total, passed = count(np.ones(len(at), dtype=bool)), count(np.isin(verdict, (TEST_PASS, TEST_NEAR)))
-    incomplete, failed = count(verdict == TEST_INCOMPLETE), count(verdict == TEST_FAIL)
-    by_parameter = {
-        p.name: count(tests[f"verdict_{p.key}"].to_numpy()[at] == FAIL)
-        for p in PARAMETERS.values()
-        if p.verdict_heading
-    }
-    frame: dict[str, np.ndarray] = {"Site": text(tests, "site")[last]}
-    for i, y in enumerate(years):
-        frame[f"{y} tests"] = total[:, i]
-        with np.errstate(invalid="ignore"):
-            frame[f"{y} pass rate (%)"] = np.round(100 * passed[:, i] / total[:, i], 1)
-        frame[f"{y} incomplete"], frame[f"{y} fails"] = incomplete[:, i], failed[:, i]
-        for name, fails in by_parameter.items():
-            if fails.any():
-                frame[f"{y} fails: {name}"] = fails[:, i]
-    frame["Client"] = text(tests, "client")[last]
-    return _frame(frame)
+def _one_limit(limit: np.ndarray, of_row: np.ndarray, size: int) -> np.ndarray:
+    """The limit of each group where all of its rows have the same, else NaN: float (size,)."""
+    least, most = np.full(size, np.inf), np.full(size, -np.inf)
+    row = np.flatnonzero(of_row >= 0)
+    filled = np.where(np.isnan(limit[row]), np.inf, limit[row])
+    np.minimum.at(least, of_row[row], filled)
+    np.maximum.at(most, of_row[row], filled)
+    return np.where((least == most) & np.isfinite(least), least, np.nan)
 
 
 def _frame(columns: dict[str, np.ndarray]) -> pd.DataFrame:
@@ -126,10 +143,9 @@ def _year(day: np.ndarray) -> np.ndarray:
     return day.astype("datetime64[Y]").astype(np.int64) + 1970
 
 
-def _medians(read: Readings, group: np.ndarray, size: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Medians of the lower and the upper ends of each group (size,), NaN where empty; and the open code."""
-    at = read.read & ~read.doubtful
-    group, lower, upper, open_ = group[at], read.lower[at], read.upper[at], read.open[at]
+def _medians(read: Readings, at: np.ndarray, group: np.ndarray, size: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Medians of the lower and the upper ends of the entries `at` by group (size,), NaN where empty; the open code."""
+    lower, upper, open_ = read.lower[at], read.upper[at], read.open[at]
     bound = lower != upper
     # Just above 60 sorts behind 60 itself, just below 2 before 2.
     low, low_open = _median(group, lower, bound & (open_ == OPEN_LOWER), 1, size)
@@ -161,15 +177,15 @@ def _median(
     return median, excluded
 
 
-def _worst(read: Readings, group: np.ndarray, size: int) -> np.ndarray:
-    """The worst reading of each group as a cell: object (size,)."""
+def _worst(read: Readings, at: np.ndarray, rank: np.ndarray, group: np.ndarray, size: int) -> np.ndarray:
+    """The worst reading of the entries `at` of each group as a cell: object (size,)."""
     cells = np.full(size, None, dtype=object)
-    order = read.worst_first(group)
-    order = order[(read.read & ~read.doubtful)[order]]
-    first = order[np.append(True, group[order][1:] != group[order][:-1])] if len(order) else order
+    order = np.lexsort((rank[at], group))
+    picked = order[np.append(True, group[order][1:] != group[order][:-1])] if len(order) else order
     for number, parameter in enumerate(HISTORY):
-        pick = first[read.parameter[read.row[first]] == number]
-        cells[group[pick]] = shown(read.lower[pick], read.upper[pick], read.open[pick], parameter)
+        here = picked[read.parameter[read.row[at[picked]]] == number]
+        pick = at[here]
+        cells[group[here]] = shown(read.lower[pick], read.upper[pick], read.open[pick], parameter)
     return cells
 
 

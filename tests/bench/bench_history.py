@@ -12,9 +12,10 @@ import numpy as np
 
 from grader.problems import Problems
 from grader.review.due import due_table
-from grader.review.history import left_out, old_sources, slips
+from grader.review.history import left_out, old_sources, readings, slips
 from grader.review.trend import trend_table
-from grader.review.years import sites_table, years_table
+from grader.review.wear.table import wear_table
+from grader.review.years import years_table
 from tests.review.tables import many
 
 
@@ -24,10 +25,13 @@ def main():
     problems, as_of = Problems(), np.datetime64("2026-03-01")
     print(f"{len(tests)} tests, {outlets} outlets")
     total = 0.0
+    wear = wear_table(tests, readings(tests), as_of=as_of)
+    due = due_table(tests, as_of=as_of)
     for name, made in (
-        ("trend_table", lambda: trend_table(tests, problems, as_of=as_of)),
+        ("trend_table", lambda: trend_table(tests, problems, as_of=as_of, wear=wear)),
         ("years_table", lambda: years_table(tests)),
-        ("sites_table", lambda: sites_table(tests)),
+        ("wear_table", lambda: wear_table(tests, readings(tests), as_of=as_of)),
+        ("sites_table", lambda: sites_table(tests, due, as_of=as_of)),
         ("due_table", lambda: due_table(tests, as_of=as_of, problems=problems)),
         ("left_out", lambda: left_out(tests, problems)),
         ("slips", lambda: slips(tests, problems)),

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from grader.columns import FAIL, OPEN_UPPER, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR
-from grader.review.years import sites_table, years_table
+from grader.review.due import due_table
+from grader.review.sites import sites_table
+from grader.review.years import years_table
 from tests.review.tables import judged
 
 
@@ -17,7 +19,12 @@ def year_of(values, year=2025, key="co", **more):
 
 def one(rows, parameter="Carbon monoxide"):
     table = years_table(judged(rows))
-    return table[table["Parameter"] == parameter].iloc[0]
+    return table[(table["Parameter"] == parameter) & (table["Level"] == "outlet")].iloc[0]
+
+
+def sites_of(rows, as_of="2025-12-31"):
+    tests = judged(rows)
+    return sites_table(tests, due_table(tests, as_of=as_of), as_of=as_of)
 
 
 def test_columns():
@@ -152,7 +159,7 @@ def test_a_retest_of_the_day_counts_beside_what_it_supersedes():
 
 
 def test_an_empty_history():
-    assert len(years_table(judged([]))) == 0 and len(sites_table(judged([]))) == 0
+    assert len(years_table(judged([]))) == 0 and len(sites_of([])) == 0
     assert list(years_table(judged([])).columns)[:5] == ["Site", "Outlet", "Parameter", "Unit", "Change on year before"]
 
 
@@ -165,7 +172,7 @@ def test_pass_rate_counts_near_limit_as_pass_and_incomplete_not():
         for i, v in enumerate((0, 0, TEST_NEAR, TEST_INCOMPLETE, TEST_FAIL, TEST_FAIL))
     ]
     rows += [{"day": "2024-01-10"}, {"day": "2025-06-10", "site": "Quarry"}]
-    table = sites_table(judged(rows)).set_index("Site")
+    table = sites_of(rows).set_index("Site")
     mill = table.loc["Mill"]
     assert (mill["2025 tests"], mill["2025 pass rate (%)"], mill["2025 incomplete"], mill["2025 fails"]) == (
         6,
@@ -176,3 +183,37 @@ def test_pass_rate_counts_near_limit_as_pass_and_incomplete_not():
     assert mill["2025 fails: Oil"] == 2 and mill["2024 pass rate (%)"] == 100
     assert table.loc["Quarry", "2024 tests"] == 0 and np.isnan(table.loc["Quarry", "2024 pass rate (%)"])
     assert not any("Oxygen" in c for c in table.columns)
+
+
+def test_the_firm_stands_above_its_sites_and_what_is_out_of_use_first():
+    rows = [
+        {"day": "2025-10-10", "site": "Good", "outlet": "1"},
+        {"day": "2024-12-10", "site": "Late", "outlet": "1"},
+        {"day": "2024-10-10", "site": "Bad", "outlet": "1"},
+        {"day": "2025-11-10", "site": "Bad", "outlet": "1", "verdict": TEST_FAIL, "verdict_oil": FAIL},
+        {"day": "2025-11-10", "site": "Bad", "outlet": "2"},
+    ]
+    table = sites_of(rows)
+    assert table["Site"].tolist() == ["all sites", "Bad", "Late", "Good"]
+    bad, firm = table.iloc[1], table.iloc[0]
+    assert (bad["Pass rate last 12 months (%)"], bad["Pass rate 12 months before (%)"], bad["Difference"]) == (
+        50,
+        100,
+        -50,
+    )
+    assert (bad["Worst parameter"], bad["Out of use"], bad["Overdue"]) == ("Oil", 1, 0)
+    assert (firm["Out of use"], firm["Overdue"], firm["2025 tests"], firm["Worst parameter"]) == (1, 1, 3, "Oil")
+    late = table.iloc[2]
+    assert np.isnan(late["Pass rate last 12 months (%)"]) and late["Worst parameter"] == ""
+
+
+def test_years_by_system_site_and_firm():
+    rows = year_of([1.0, 3.0], system="Ring") + year_of([5.0], outlet="Bay 2", system="Ring", verdict_co=FAIL)
+    rows += year_of([2.0], site="Quarry", high_co=10.0)
+    table = years_table(judged(rows))
+    co = table[table["Parameter"] == "Carbon monoxide"].set_index("Level")
+    assert co.index.tolist() == ["outlet", "outlet", "outlet", "system", "site", "site", "firm"]
+    firm, system = co.loc["firm"], co.loc["system"]
+    assert (firm["Site"], firm["2025 tests"], firm["2025 median"], firm["2025 fails"]) == ("all sites", 4, 2.5, 1)
+    assert (system["System"], system["Outlet"], system["2025 worst"], system["2025 median"]) == ("Ring", "", 5.0, 3.0)
+    assert system["Limit"] == 5.0 and np.isnan(firm["Limit"])

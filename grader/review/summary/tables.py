@@ -195,7 +195,7 @@ def _share(part: int, whole: int) -> str:
 
 
 def fails_chart(tests: pd.DataFrame, w: Mapping[str, Any]) -> Block:
-    """A stacked column a quarter (a year where there are many): how often each parameter failed."""
+    """A stacked column a quarter (a year where there are many): share of its tests that failed by each parameter, %."""
     day = days(tests) if len(tests) else np.empty(0, dtype="datetime64[D]")
     counts = counting(tests, named=False) if len(tests) else np.empty(0, dtype=bool)
     fails = {
@@ -216,11 +216,13 @@ def fails_chart(tests: pd.DataFrame, w: Mapping[str, Any]) -> Block:
     names = [
         str(1970 + p) if step == 4 else w["quarter"].format(year=1970 + p // 4, quarter=p % 4 + 1) for p in periods
     ]
+    tested = np.bincount(at[counts] - first, minlength=len(names))
+    failed = {name: np.bincount(at[mask] - first, minlength=len(names)) for name, mask in fails.items()}
+    failed = dict(sorted(failed.items(), key=lambda item: -item[1].sum()))
     series = [
-        (_named(name, w), np.bincount(at[mask] - first, minlength=len(names)).tolist()) for name, mask in fails.items()
+        (_named(name, w), np.round(100 * values / np.maximum(tested, 1), 1).tolist()) for name, values in failed.items()
     ]
-    series.sort(key=lambda s: -sum(s[1]))
-    said = "; ".join(f"{name} {sum(values)}" for name, values in series)
+    said = "; ".join(f"{_named(name, w)} {values.sum()}" for name, values in failed.items())
     return Block(
         "chart",
         heading=w["fails_heading"],
