@@ -10,21 +10,10 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator, Mapping
-from typing import NamedTuple
 
 from grader.problems import a1
 from grader.read.formats.parts import Parts, Refused
-from grader.read.formats.scan import (
-    LAST_COLUMN,
-    LAST_ROW,
-    PERCENT_FORMATS,
-    Scan,
-    SheetScan,
-    is_percent,
-    part_name,
-    prints_a_mark,
-    relations,
-)
+from grader.read.formats.scan import LAST_COLUMN, LAST_ROW, Scan, SheetScan, Styles, part_name, relations, styles_of
 
 ERRORS = {  # [MS-XLS] 2.5.10 Bes; [MS-XLSB] BErr has the same
     0x00: "#NULL!",
@@ -52,13 +41,6 @@ _B_BLANK, _B_LAST_CELL, _B_SHORT = 1, 11, range(12, 19)
 _B_FORMAT, _B_XF, _B_SHEET, _B_XFS, _B_END_XFS = 44, 47, 156, 617, 618
 
 
-class _Formats(NamedTuple):
-    """Cell styles (by number) through which a number is not what it seems."""
-
-    percent: set[int]
-    marked: dict[int, str]
-
-
 class _Found:
     """What was found on one sheet."""
 
@@ -67,24 +49,14 @@ class _Found:
         self.unreadable: dict[tuple[int, int], tuple[str, str]] = {}
         self.percents: set[tuple[int, int]] = set()
 
-    def number(self, row: int, column: int, style: int, formats: _Formats, value: str = "a number") -> None:
-        if style in formats.percent:
+    def number(self, row: int, column: int, style: int, styles: Styles, value: str = "a number") -> None:
+        if style in styles.percent:
             self.percents.add((row, column))
-        elif style in formats.marked:
-            self.unreadable[row, column] = (f"{value} shown as {formats.marked[style]}", "format")
+        elif style in styles.marked:
+            self.unreadable[row, column] = (f"{value} shown as {styles.marked[style]}", "format")
 
     def scan(self) -> SheetScan:
         return SheetScan(self.last_row, self.last_column, None, self.unreadable, self.percents)
-
-
-def _formats(codes: Mapping[int, str], used: list[int]) -> _Formats:
-    percent = {key for key, code in codes.items() if is_percent(code)}
-    percent |= {int(key) for key in PERCENT_FORMATS} - codes.keys()
-    marked = {key: code for key, code in codes.items() if prints_a_mark(code)}
-    return _Formats(
-        {i for i, key in enumerate(used) if key in percent},
-        {i: marked[key] for i, key in enumerate(used) if key in marked},
-    )
 
 
 # ---------------------------------------------------------------------------------------------------- .xls
@@ -131,20 +103,20 @@ def _records(stream: bytes, at: int) -> Iterator[tuple[int, int, int]]:
 def _scan_xls(stream: bytes, limits: Mapping[str, float]) -> list[SheetScan]:
     if struct.unpack_from("<HHH", stream)[::2] != (_BOF, _BIFF8):
         raise Refused("format_not_read")
-    codes: dict[int, str] = {}
-    used: list[int] = []
+    codes: dict[str, str] = {}
+    used: list[str] = []
     starts: list[int] = []
     for number, at, _ in _records(stream, 0):
         if number == _PASSWORD:
             raise Refused("encrypted")
         if number == _FORMAT:
-            codes[struct.unpack_from("<H", stream, at)[0]] = _format_code(stream, at + 2)
+            codes[str(struct.unpack_from("<H", stream, at)[0])] = _format_code(stream, at + 2)
         elif number == _XF:  # its ifmt (2.4.353)
-            used.append(struct.unpack_from("<H", stream, at + 2)[0])
+            used.append(str(struct.unpack_from("<H", stream, at + 2)[0]))
         elif number == _SHEET:
             starts.append(struct.unpack_from("<I", stream, at)[0])
-    formats = _formats(codes, used)
-    found = [_scan_xls_sheet(stream, start, formats) for start in starts]
+    styles = styles_of(codes, used)
+    found = [_scan_xls_sheet(stream, start, styles) for start in starts]
     area = 0
     for sheet in found:  # the library holds all sheets at once
         area += (sheet.last_row + 1) * (sheet.last_column + 1)
@@ -161,7 +133,7 @@ def _format_code(stream: bytes, at: int) -> str:
     return stream[at + 3 : at + 3 + (length << wide)].decode("utf-16-le" if wide else "latin-1", "replace")
 
 
-def _scan_xls_sheet(stream: bytes, start: int, formats: _Formats) -> SheetScan:
+def _scan_xls_sheet(stream: bytes, start: int, styles: Styles) -> SheetScan:
     """One sheet from its BOF, where BoundSheet8.lbPlyPos (2.4.28) says.
 
     A cell begins with row, column and style, two bytes each (structure Cell); MulRk (2.4.175) with row and first column,
@@ -169,7 +141,7 @@ def _scan_xls_sheet(stream: bytes, start: int, formats: _Formats) -> SheetScan:
     """
     found = _Found()
     place, pair = struct.Struct("<HHH").unpack_from, struct.Struct("<HI").unpack_from
-    careful = bool(formats.percent or formats.marked)
+    careful = bool(styles.percent or styles.marked)
     for number, at, size in _records(stream, start):
         if number not in _CELLS:
             continue
@@ -181,21 +153,21 @@ def _scan_xls_sheet(stream: bytes, start: int, formats: _Formats) -> SheetScan:
             last = column + (size - 6) // 6 - 1
             if careful:
                 for i in range(last - column + 1):
-                    found.number(row, column + i, pair(stream, at + 4 + 6 * i)[0], formats)
+                    found.number(row, column + i, pair(stream, at + 4 + 6 * i)[0], styles)
         elif number == _BOOLERR:
             if stream[at + 7]:
                 found.unreadable[row, column] = (ERRORS.get(stream[at + 6], "error"), "error")
         elif number == _FORMULA:
-            _xls_formula(found, stream, at, formats)
+            _xls_formula(found, stream, at, styles)
         elif number not in _TEXTS and careful:
             value = f"{struct.unpack_from('<d', stream, at + 6)[0]:.10g}" if number == _NUMBER else "a number"
-            found.number(row, column, style, formats, value)
+            found.number(row, column, style, styles, value)
         if last > found.last_column:
             found.last_column = last
     return found.scan()
 
 
-def _xls_formula(found: _Found, stream: bytes, at: int, formats: _Formats) -> None:
+def _xls_formula(found: _Found, stream: bytes, at: int, styles: Styles) -> None:
     """Formula (2.4.127): a Cell, its last value (FormulaValue: 0xFFFF at its end where it is no number), and flags."""
     row, column, style = struct.unpack_from("<HHH", stream, at)
     result = stream[at + 6 : at + 14]
@@ -208,7 +180,7 @@ def _xls_formula(found: _Found, stream: bytes, at: int, formats: _Formats) -> No
         # What a writer that cannot calculate stores for the time being.
         found.unreadable[row, column] = ("a formula", "formula")
     else:
-        found.number(row, column, style, formats, f"{value:.10g}")
+        found.number(row, column, style, styles, f"{value:.10g}")
 
 
 # --------------------------------------------------------------------------------------------------- .xlsb
@@ -229,17 +201,17 @@ def scan_xlsb(parts: Parts, limits: Mapping[str, float]) -> Scan:
 def _scan_xlsb(parts: Parts, limits: Mapping[str, float]) -> Scan:
     targets = relations(parts, _B_RELATIONS)
     styles = parts.read(_B_STYLES, text=False) if _B_STYLES in parts.entries else b""
-    codes: dict[int, str] = {}
-    used: list[int] = []
+    codes: dict[str, str] = {}
+    used: list[str] = []
     inside = False
     for number, at, _ in _binary_records(styles):
         if number == _B_FORMAT:
-            codes[struct.unpack_from("<H", styles, at)[0]] = _wide(styles, at + 2)[0]
+            codes[str(struct.unpack_from("<H", styles, at)[0])] = _wide(styles, at + 2)[0]
         elif number in (_B_XFS, _B_END_XFS):
             inside = number == _B_XFS
         elif number == _B_XF and inside:  # its iFmt ([MS-XLSB] BrtXF), among BrtBeginCellXFs
-            used.append(struct.unpack_from("<H", styles, at + 2)[0])
-    formats = _formats(codes, used)
+            used.append(str(struct.unpack_from("<H", styles, at + 2)[0]))
+    special = styles_of(codes, used)
     sheets = {}
     book = parts.read(_B_BOOK, text=False)
     for number, at, _ in _binary_records(book):
@@ -249,7 +221,7 @@ def _scan_xlsb(parts: Parts, limits: Mapping[str, float]) -> Scan:
             target, kind = targets.get(key, ("", ""))
             if kind.endswith("/worksheet"):
                 content = parts.read(part_name(target, parts, name), text=False)
-                sheets[name] = found = _scan_xlsb_sheet(content, formats)
+                sheets[name] = found = _scan_xlsb_sheet(content, special)
                 if (found.last_row + 1) * (found.last_column + 1) > limits["dense_cells"]:
                     far = a1(found.last_row, found.last_column)
                     raise Refused("sheet_too_large", sheet=name, cell=far, far=far)
@@ -295,11 +267,11 @@ def _wide(content: bytes, at: int) -> tuple[str, int]:
     return content[at + 4 : end].decode("utf-16-le", "replace"), end
 
 
-def _scan_xlsb_sheet(content: bytes, formats: _Formats) -> SheetScan:
+def _scan_xlsb_sheet(content: bytes, styles: Styles) -> SheetScan:
     """One sheet: BrtRowHdr ([MS-XLSB] 2.4.761) begins with the row, a cell with its column and style (Cell, 2.5.10)."""
     found = _Found()
     place = struct.Struct("<II").unpack_from
-    careful = bool(formats.percent or formats.marked)
+    careful = bool(styles.percent or styles.marked)
     row = -1
     for number, at, _ in _binary_records(content):
         if number == _B_ROW:
@@ -312,7 +284,7 @@ def _scan_xlsb_sheet(content: bytes, formats: _Formats) -> SheetScan:
             if number in (_B_ERROR, _B_F_ERROR):
                 found.unreadable[row, column] = (ERRORS.get(content[at + 8], "error"), "error")
             elif careful and number in (_B_RK, _B_REAL, _B_F_NUMBER):
-                found.number(row, column, style & 0xFFFFFF, formats)
+                found.number(row, column, style & 0xFFFFFF, styles)
         elif number in _B_SHORT:
             # Cells without a column of their own, which the library would leave out.
             raise Refused("damaged", what="its cells are packed in an unusual way")

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import posixpath
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 from grader.read.formats.parts import Parts, Refused, local_name, parse_xml
@@ -21,7 +21,7 @@ STRINGS, STYLES, PROPERTIES = "xl/sharedstrings.xml", "xl/styles.xml", "docprops
 _PACKAGE = "_rels/.rels"  # the relations of the whole package; as every writer of bench_foreign has it
 LAST_ROW, LAST_COLUMN = 1_048_575, 16_383  # of any sheet, 0-based (the rows: [MS-XLSB] 2.4.761)
 BYTES_A_CELL = 12  # no filled cell takes less XML than twice this
-PERCENT_FORMATS = ("9", "10")  # built-in 0% and 0.00% (ECMA-376 part 1, 18.8.30)
+PERCENT_FORMATS = frozenset(("9", "10"))  # built-in 0% and 0.00% (ECMA-376 part 1, 18.8.30)
 
 _ROW = re.compile(rb'[^>]*?\br="([0-9]{1,9})"')
 _ROW_STATED = re.compile(rb'<row (?:[^>]*?\s)?r="([0-9]{1,9})"')
@@ -89,9 +89,14 @@ class Scan(NamedTuple):
     book: Book | None = None
 
 
-class _Styles(NamedTuple):
-    percent: frozenset[str]
-    marked: dict[str, str]  # style -> format code
+class Styles(NamedTuple):
+    """Cell styles, by number, through which a number is not what it seems: a percent format, or one that prints < or >.
+
+    marked : style -> format code.
+    """
+
+    percent: frozenset[int]
+    marked: dict[int, str]
 
 
 def scan_workbook(parts: Parts, limits: Mapping[str, float]) -> Scan:
@@ -104,7 +109,7 @@ def scan_workbook(parts: Parts, limits: Mapping[str, float]) -> Scan:
     if kind:
         return Scan("xlsx", kind, {})
     book = book_of(parts)
-    styles = _Styles(frozenset(), {})
+    styles = Styles(frozenset(), {})
     if book.styles:
         styles = parts.remembered("styles", (book.styles,), lambda: _styles(parts.read(book.styles)))
     if book.strings:
@@ -223,10 +228,10 @@ def part_name(target: str, parts: Parts, sheet: str, folder: str = "xl") -> str:
     raise Refused("damaged", what=f"the sheet {sheet} is missing from the file")
 
 
-def _styles(content: bytes) -> _Styles:
+def _styles(content: bytes) -> Styles:
     """The cell styles whose number format changes what the number means."""
     if not _SPECIAL_FORMAT.search(content):
-        return _Styles(frozenset(), {})
+        return Styles(frozenset(), {})
     codes: dict[str, str] = {}
     used: list[str] = []
     inside: list[bool] = [False]
@@ -245,12 +250,19 @@ def _styles(content: bytes) -> _Styles:
             inside[0] = False
 
     parse_xml(content, STYLES, start, end)
-    percent = {k for k, code in codes.items() if is_percent(code)}
-    percent.update(k for k in PERCENT_FORMATS if k not in codes)
+    return styles_of(codes, used)
+
+
+def styles_of(codes: Mapping[str, str], used: Sequence[str]) -> Styles:
+    """Which styles matter.
+
+    codes : number of a format, as text -> its code, built-in ones left out. used : of each style, its format's number.
+    """
+    percent = {k for k, code in codes.items() if is_percent(code)} | PERCENT_FORMATS - codes.keys()
     marked = {k for k, code in codes.items() if prints_a_mark(code)}
-    return _Styles(
-        frozenset(str(i) for i, key in enumerate(used) if key in percent),
-        {str(i): codes[key] for i, key in enumerate(used) if key in marked},
+    return Styles(
+        frozenset(i for i, key in enumerate(used) if key in percent),
+        {i: codes[key] for i, key in enumerate(used) if key in marked},
     )
 
 
@@ -277,7 +289,7 @@ def prints_a_mark(code: str) -> bool:
 
 
 def scan_sheet(
-    content: bytes, styles: _Styles, limits: Mapping[str, float], recalculated: bool = False, part: str = "of the sheet"
+    content: bytes, styles: Styles, limits: Mapping[str, float], recalculated: bool = False, part: str = "of the sheet"
 ) -> SheetScan:
     """Scan one sheet's XML.
 
@@ -327,7 +339,7 @@ def _hidden(content: bytes) -> frozenset[int]:
     return frozenset(int(row[1]) - 1 for row in rows if row)
 
 
-def _cells_to_look_at(content: bytes, styles: _Styles, recalculated: bool) -> list[bytes]:
+def _cells_to_look_at(content: bytes, styles: Styles, recalculated: bool) -> list[bytes]:
     """The cell elements of plain XML that can matter: 100,000 rows are not parsed for the sake of ten."""
     found: list[bytes] = []
     if b'"e"' in content:
@@ -337,7 +349,7 @@ def _cells_to_look_at(content: bytes, styles: _Styles, recalculated: bool) -> li
         found += _FORMULA_CELL.findall(content)
     wanted = sorted(styles.percent | styles.marked.keys())
     if wanted:
-        codes = b"|".join(map(str.encode, wanted))
+        codes = b"|".join(str(n).encode() for n in wanted)
         found += re.findall(rb'<c [^>]*?\bs\s*=\s*"(?:%s)"[^>]*(?<!/)>.*?</c>' % codes, content, re.DOTALL)
     return found
 
@@ -368,14 +380,14 @@ def column_number(letters: str) -> int:
 class _SheetParse:
     """Handlers that follow a sheet's cells through the XML parser."""
 
-    def __init__(self, styles: _Styles, recalculated: bool) -> None:
+    def __init__(self, styles: Styles, recalculated: bool) -> None:
         self.styles, self.recalculated = styles, recalculated
         self.row = self.column = -1
         self.last_row = self.last_column = -1
         self.cells = 0
         self.unreadable: dict[tuple[int, int], tuple[str, str]] = {}
         self.percents: set[tuple[int, int]] = set()
-        self.kind = self.style = ""
+        self.kind, self.style = "", 0
         self.collect: list[str] | None = None
         self.value: list[str] = []
         self.formula: list[str] | None = None
@@ -408,7 +420,8 @@ class _SheetParse:
             self.column, self.row = column_number(match.group(1)), int(match.group(2)) - 1
         if not (0 <= self.row <= LAST_ROW and 0 <= self.column <= LAST_COLUMN):
             raise Refused("damaged", what="a cell lies outside any sheet")
-        self.kind, self.style = attributes.get("t", "n"), attributes.get("s", "0")
+        style = attributes.get("s", "")
+        self.kind, self.style = attributes.get("t", "n"), int(style) if style.isdecimal() else 0
         self.value, self.formula, self.collect = [], None, None
         self.in_cell, self.inline = True, False
 

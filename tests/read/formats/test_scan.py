@@ -10,7 +10,7 @@ import pytest
 from openpyxl.styles import Alignment
 
 from grader.read.formats.parts import Parts, Refused
-from grader.read.formats.scan import _Styles, is_percent, prints_a_mark, scan_sheet, scan_workbook
+from grader.read.formats.scan import Styles, is_percent, prints_a_mark, scan_sheet, scan_workbook
 from grader.read.formats.workbook import open_file
 from grader.read.process import reading_limits
 
@@ -172,7 +172,7 @@ def test_the_quick_way_finds_what_parsing_the_whole_sheet_finds(books, recalcula
         '<c r="{a}"><f>A1</f><v/></c>',
         '<c r="{a}" t="inlineStr"><is><t>&lt;f&gt; "e" t="e"</t></is></c>',
     ]
-    styles = _Styles(frozenset({"1"}), {"2": '"<"0'})
+    styles = Styles(frozenset({1}), {2: '"<"0'})
     chance = random.Random(5)
     hits = 0
     for _ in range(300):
