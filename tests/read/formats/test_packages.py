@@ -17,6 +17,7 @@ from grader.read.formats.compound import Compound, alone
 from grader.read.formats.parts import Refused
 from grader.read.formats.workbook import open_file
 from grader.read.process import reading_limits
+from grader.show_layout import show_layout
 from tests.read.conftest import HEADINGS, READING, plain, saved, workbook
 from tests.read.formats.test_binary import XLS, records, workbook_stream
 
@@ -251,3 +252,11 @@ def test_a_label_a_thousand_times_over_costs_nothing(tmp_path):
     path.write_bytes(workbook({"List": rows}))
     reply = read_file(str(path), LIMITS)
     assert reply.code == "no_readings_sheet"
+
+
+def test_a_file_without_a_table_says_what_was_looked_for(tmp_path):
+    path = tmp_path / "stock.xlsx"
+    path.write_bytes(workbook({"Stock": [["Part", "Quantity"], ["Seal", 12], ["Filter", 3]]}))
+    lines = "\n".join(show_layout(path).lines)
+    assert "No table of breathing-air tests was found; grader layout FILE shows what was looked for." in lines
+    assert "Looked for on every sheet" in lines and "Oxygen (%), Carbon monoxide (ppm)" in lines
