@@ -401,6 +401,41 @@ def _next_blanks(
 
 
 @main.command(
+    "register",
+    short_help="Write the register: instruments, tubes, plant, equipment, outlets.",
+    epilog="Example:  grader register register.xlsx --from logs/",
+)
+@click.argument("output", type=click.Path(path_type=Path))
+@click.option(
+    "--from", "folder", type=click.Path(path_type=Path), metavar="FOLDER", help="Fill in what the logs already say."
+)
+@_language_option("the texts beside the cells and of the sheet for the reader")
+def register_command(output: Path, folder: Path | None, language: str) -> None:
+    """Write the firm's register to OUTPUT: what is entered once and known at every visit.
+
+    It is found by itself at the top of a folder that is graded. An existing file is never written over.
+    """
+    from grader.problems import GraderError
+    from grader.write.register import write_register
+
+    try:
+        if folder is None:
+            write_register(output, language=language)
+        else:
+            from grader.batch import run
+            from grader.review.stated import stated_lines
+            from grader.write.blank import new_file
+
+            new_file(output, "the firm's register")  # before the work
+            result = _with_bar(lambda tick: run(folder, language=language, progress=tick), False)
+            found = stated_lines(result.tests, [str(n) for n in result.log.files["name"]], language)
+            write_register(output, lines=found.lines, notes=found.notes, language=language)
+    except GraderError as error:
+        _stop(error)
+    click.echo(f"Register: {output}")
+
+
+@main.command(
     "layout",
     short_help="Show how a firm's own workbook is understood.",
     epilog="Example:  grader layout old-log.xlsx --save old-log.layout.toml",

@@ -96,8 +96,47 @@ def _parameters() -> dict[str, Parameter]:
     return made
 
 
+@dataclass(frozen=True)
+class RegisterSheet:
+    """One sheet of the firm's register, from data/register.toml.
+
+    columns : fields in order. needed : those without which a line says nothing. identity : what names a line.
+    several : the date by which lines of one identity follow one another; "" where there is one line only.
+    """
+
+    name: str
+    columns: tuple[str, ...]
+    needed: tuple[str, ...]
+    identity: tuple[str, ...]
+    several: str = ""
+
+
+def _register() -> tuple[dict[str, RegisterSheet], dict[str, Field]]:
+    data: dict[str, Any] = load_toml("register.toml")
+    spelled = data["words"]["parameter"]
+    named = {p.name: [p.key, p.heading, *spelled.get(p.name, [])] for p in PARAMETERS.values() if p.verdict_heading}
+    words = {**data["words"], "parameter": named}
+    own = {c["name"]: Field(**c, sheet="register", words=words.get(c["name"], {})) for c in data["column"]}
+    if twice := set(own) & set(FIELDS):
+        raise ValueError(f"register.toml: {', '.join(sorted(twice))} are fields of a log already")
+    sheets = {}
+    for entry in data["sheet"]:
+        plain: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in entry.items()}
+        sheets[entry["name"]] = RegisterSheet(**plain)
+    return sheets, {name: own.get(name) or FIELDS[name] for sheet in sheets.values() for name in sheet.columns}
+
+
 FIELDS: dict[str, Field] = _fields()
 PARAMETERS: dict[str, Parameter] = _parameters()
+REGISTER, REGISTER_FIELDS = _register()
+REGISTER_KIND = "register"  # the custom property `grader-kind` of a register
+
+
+def field_named(name: str) -> Field:
+    """A field of a log or a column of the register. Raises KeyError for what is neither."""
+    return FIELDS.get(name) or REGISTER_FIELDS[name]
+
+
 PARAMETER_BY_NAME: dict[str, Parameter] = {p.name: p for p in PARAMETERS.values()}
 # Kinds of judged parameters, by key and in the order of the registry. Each has its own way to be judged:
 JUDGED: tuple[str, ...] = tuple(p.key for p in PARAMETERS.values() if p.verdict_heading)

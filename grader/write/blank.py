@@ -61,12 +61,28 @@ def write_blank(
                 an unknown field or language; TypeError for a value of another kind; ValueError for more notes
                 than rows, or a text too long for a cell.
     """
+    target = new_file(path, "readings", overwrite)
+    put_file(
+        target,
+        blank_bytes(visit=visit, rows=rows, notes=notes, language=language, created=created, rule_sets=rule_sets),
+    )
+
+
+def new_file(path: str | os.PathLike[str], holding: str, overwrite: bool = False) -> Path:
+    """Where a workbook to be filled in may go. holding : what an existing file may hold.
+
+    Raises : GraderError where the file exists (and not `overwrite`), or its folder does not.
+    """
     target = Path(path)
     if target.exists() and not overwrite:
-        raise GraderError(f"{target} exists already and may hold readings: choose another name, or move it away.")
+        raise GraderError(f"{target} exists already and may hold {holding}: choose another name, or move it away.")
     if not target.resolve().parent.is_dir():
         raise GraderError(f"{target.resolve().parent} is not a folder: make it first, or write elsewhere.")
-    content = blank_bytes(visit=visit, rows=rows, notes=notes, language=language, created=created, rule_sets=rule_sets)
+    return target
+
+
+def put_file(target: Path, content: bytes) -> None:
+    """The bytes into a file, whole or not at all. Raises GraderError where it cannot be written."""
     part = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
     try:
         part.write_bytes(content)
@@ -96,6 +112,18 @@ def blank_bytes(
             raise KeyError(f"{name!r} is not on the sheet Visit")
     if len(notes) > len(rows):
         raise ValueError(f"{len(notes)} rows of notes for {len(rows)} rows of readings")
+    buffer, book = new_book()
+    blank = Blank(book, words(language), rule_set_ids() if rule_sets is None else list(rule_sets))
+    blank.properties(language, created or DEFAULT_CREATED)
+    blank.visit_sheet(visit)
+    blank.readings_sheet(visit, rows, notes)
+    blank.guide()
+    book.close()
+    return buffer.getvalue()
+
+
+def new_book() -> tuple[io.BytesIO, xlsxwriter.Workbook]:
+    """A workbook in memory, in which a text stays a text, and the buffer that holds its bytes once it is closed."""
     buffer = io.BytesIO()
     options = {
         "in_memory": True,
@@ -104,14 +132,7 @@ def blank_bytes(
         "strings_to_numbers": False,
         "nan_inf_to_errors": False,
     }
-    book = xlsxwriter.Workbook(buffer, options)
-    blank = _Blank(book, words(language), rule_set_ids() if rule_sets is None else list(rule_sets))
-    blank.properties(language, created or DEFAULT_CREATED)
-    blank.visit_sheet(visit)
-    blank.readings_sheet(visit, rows, notes)
-    blank.reader_sheet()
-    book.close()
-    return buffer.getvalue()
+    return buffer, xlsxwriter.Workbook(buffer, options)
 
 
 def rule_set_ids() -> list[str]:
@@ -172,15 +193,18 @@ def usual_range(field: Field) -> tuple[float, float]:
     return low, high
 
 
-class _Blank:
-    """One workbook being made: its look, texts and formats."""
+class Form:
+    """A workbook to be filled in, being made: its look, formats, cells, checks and tables."""
+
+    section = "blank"  # of the words
 
     def __init__(self, book: xlsxwriter.Workbook, texts: dict[str, Any], rule_sets: list[str]) -> None:
         self.book, self.words, self.rule_sets = book, texts, rule_sets
-        self.text: dict[str, str] = texts["blank"]
+        self.text: dict[str, str] = {**texts["blank"], **texts[self.section]}
         self.look = load_toml("blank.toml")
         self.colours: dict[str, str] = self.look["colours"]
         self.group = {name: group for group in self.look["group"] for name in group["fields"]}
+        self.widths: dict[str, int] = {**self.look["widths"], **self.look.get(f"{self.section}_widths", {})}
         self.formats: dict[tuple[tuple[str, Any], ...], Format] = {}
 
     # -- formats ------------------------------------------------------------------------------------------
@@ -305,7 +329,7 @@ class _Blank:
             }
         if "error_message" in rule:
             rule |= {"error_type": "warning", "error_title": texts["look_again"]}
-        message = self.words["blank_input"].get(field.name, "") if sheet.get_name() == "Readings" else ""
+        message = self.message(sheet, field)
         if message:
             rule |= {"input_title": field.heading[:32], "input_message": message}
         if rule == {"validate": "any"}:
@@ -323,22 +347,23 @@ class _Blank:
             return {"validate": "any"}
         return {"validate": "list", "source": choices, "error_message": message.format(words=", ".join(choices))}
 
+    def message(self, sheet: Worksheet, field: Field) -> str:
+        """What is shown while a cell of that field is selected."""
+        return str(self.words[f"{self.section}_input"].get(field.name, ""))
+
     # -- sheets -------------------------------------------------------------------------------------------
 
     def properties(self, language: str, created: datetime) -> None:
-        """Document properties. `grader-kind` is not among them: a blank filled in is read as an input."""
+        """Document properties. `grader-kind` is not among them: what is filled in is read as an input."""
         self.book.set_properties({"title": self.text["title"], "subject": self.text["subject"], "created": created})
         self.book.set_custom_property("Language", language)
 
-    def paper(self, sheet: Worksheet, visit: Mapping[str, Any]) -> None:
-        """A4 landscape with the site and date above and the page count below."""
+    def paper(self, sheet: Worksheet, middle: str = "", right: str = "") -> None:
+        """A4 landscape with the title, and what else is given, above and the page count below."""
         sheet.set_landscape()
         sheet.set_paper(A4)
         sheet.set_margins(left=0.4, right=0.4, top=0.75, bottom=0.65)
-        day = visit.get("test_date")
-        site = self.text["site_line"].format(site=str(visit.get("site") or self.text["open_line"])[:80])
-        dated = self.text["date_line"].format(date=str(day)[:10] if day else self.text["open_line"])
-        sides = [part.replace("&", "&&") for part in (self.text["title"], site, dated)]
+        sides = [part.replace("&", "&&") for part in (self.text["title"], middle, right)]
         header = "&L&10{}&C&10{}&R&10{}".format(*sides)
         footer = "&L&9{}&R&9{}".format(
             self.text["footer"].replace("&", "&&"), self.text["page_line"].format(page="&P", pages="&N")
@@ -349,10 +374,114 @@ class _Blank:
         sheet.set_header(header)
         sheet.set_footer(footer)
 
+    def table(
+        self,
+        sheet: Worksheet,
+        fields: Sequence[Field],
+        rows: Sequence[Mapping[str, Any]],
+        notes: Sequence[Mapping[str, str]],
+        ruled_rows: int,
+    ) -> int:
+        """Headings in row 1 with their checks, ruled rows to write in, filled where given; the last ruled row."""
+        ready = max(ruled_rows, len(rows) + self.look["spare_rows"])
+        checked = max(self.look["checked_rows"], ready)
+        order = [f.name for f in fields]
+        supply_cell = xl_rowcol_to_cell(1, order.index("supply"), col_abs=True) if "supply" in order else ""
+        before = ""
+        sheet.set_row(0, self.look["heading_height"])
+        for column, field in enumerate(fields):
+            sheet.set_column(
+                column,
+                column,
+                self.widths.get(field.name, self.widths["default"]),
+                self.format(num_format=_SHOWN.get(field.kind, _ODD)),
+            )
+            group = self.group.get(field.name, {}).get("name", "")
+            self.put(sheet, 0, column, field.heading, self.heading(field, False, group != before))
+            before = group
+            self.check(sheet, field, 1, column, checked, supply_cell)
+        empty: dict[str, Any] = {}
+        for index in range(ready):
+            sheet.set_row(index + 1, self.look["row_height"])
+            filled = rows[index] if index < len(rows) else empty
+            for column, field in enumerate(fields):
+                value = filled.get(field.name)
+                self.put(sheet, index + 1, column, value, self.entry(field, value, False))
+            for name, note in (notes[index] if index < len(notes) else empty).items():
+                self.note(sheet, index + 1, order.index(name), note)
+        sheet.freeze_panes(1, 1)
+        sheet.set_selection(1, 0, 1, 0)
+        sheet.ignore_errors({"number_stored_as_text": f"A2:{xl_rowcol_to_cell(checked, len(fields) - 1)}"})
+        sheet.repeat_rows(0)
+        sheet.repeat_columns(0)
+        sheet.print_area(0, 0, ready, len(fields) - 1)
+        return ready
+
+    @staticmethod
+    def note(sheet: Worksheet, row: int, column: int, text: str) -> None:
+        """A note on a cell, in a box that its text fills."""
+        if not text:
+            return
+        lines = sum(1 + len(line) // 34 for line in text.split("\n"))
+        box = {"x_scale": 1.9, "height": 18 + 17 * lines, "font_size": 10}
+        if sheet.write_comment(row, column, text, box):
+            raise ValueError(f"the note on {xl_rowcol_to_cell(row, column)} is too long")
+
+    def reader_sheet(
+        self,
+        parts: Sequence[tuple[str, Sequence[Sequence[str]], bool, Sequence[str]]],
+        about: tuple[str, str] = ("", ""),
+    ) -> None:
+        """The sheet for the reader. parts : heading, (term, text) each, whether a caution, tint of each term or ()."""
+        sheet = self.book.add_worksheet(self.text["readme_sheet"])
+        self.paper(sheet, *about)
+        widths = self.look["readme_widths"]
+        for column, width in enumerate(widths):
+            sheet.set_column(column, column, width)
+        size = self.look["heading_size"]
+        head = self.format(bold=True, font_size=size + 2, bottom=1, bottom_color=self.colours["group_edge"])
+        self.put(sheet, 0, 0, self.text["title"], self.format(bold=True, font_size=size + 5))
+        sheet.set_row(0, 28)
+        row = 1
+
+        for title, lines, caution, fills in parts:
+            sheet.set_row(row, 10)
+            row += 1
+            self.put(sheet, row, 0, title, head)
+            self.put(sheet, row, 1, None, head)
+            sheet.set_row(row, 24)
+            row += 1
+            ground = {"bg_color": self.colours["caution_fill"]} if caution else {}
+            edge = {"left": 5, "left_color": self.colours["caution_edge"]} if caution else {}
+            for number, (term, text) in enumerate(lines):
+                tint = {"bg_color": fills[number]} if fills else ground
+                top = {"font_size": size, "text_wrap": True}
+                self.put(sheet, row, 0, term, self.format(bold=True, indent=1, **top, **tint, **edge))
+                self.put(sheet, row, 1, text, self.format(**top, **ground, indent=1))
+                sheet.set_row(row, 4 + 15 * max(_lines(term, widths[0]), _lines(text, 1.1 * widths[1])))
+                row += 1
+        sheet.print_area(0, 0, row - 1, 1)
+        sheet.fit_to_pages(1, 2)
+        sheet.hide_gridlines(2)
+
+
+class Blank(Form):
+    """The blank workbook: Visit, Readings, and the sheet for the reader."""
+
+    def message(self, sheet: Worksheet, field: Field) -> str:
+        """On Readings only: beside a label of Visit stands what is meant."""
+        return super().message(sheet, field) if sheet.get_name() == "Readings" else ""
+
+    def about(self, visit: Mapping[str, Any]) -> tuple[str, str]:
+        """Site and date, or lines to write them on, for the head of a page."""
+        day = visit.get("test_date")
+        site = self.text["site_line"].format(site=str(visit.get("site") or self.text["open_line"])[:80])
+        return site, self.text["date_line"].format(date=str(day)[:10] if day else self.text["open_line"])
+
     def visit_sheet(self, visit: Mapping[str, Any]) -> None:
         """Sheet Visit: label in column A, value in column B, what is meant in column C."""
         sheet = self.book.add_worksheet("Visit")
-        self.paper(sheet, visit)
+        self.paper(sheet, *self.about(visit))
         for column, width in enumerate(self.look["visit_widths"]):
             sheet.set_column(column, column, width)
         hint = self.format(
@@ -381,40 +510,9 @@ class _Blank:
     ) -> None:
         """Sheet Readings: headings in row 1, one row an outlet, ruled rows to write in."""
         sheet = self.book.add_worksheet("Readings")
-        self.paper(sheet, visit)
+        self.paper(sheet, *self.about(visit))
         fields = readings_columns(rows, notes)
-        ready = max(self.look["ruled_rows"], len(rows) + self.look["spare_rows"])
-        checked = max(self.look["checked_rows"], ready)
-        supply = [f.name for f in fields].index("supply")
-        supply_cell = xl_rowcol_to_cell(1, supply, col_abs=True)
-        widths, before = self.look["widths"], ""
-        sheet.set_row(0, self.look["heading_height"])
-        for column, field in enumerate(fields):
-            sheet.set_column(
-                column,
-                column,
-                widths.get(field.name, widths["default"]),
-                self.format(num_format=_SHOWN.get(field.kind, _ODD)),
-            )
-            group = self.group.get(field.name, {}).get("name", "")
-            self.put(sheet, 0, column, field.heading, self.heading(field, False, group != before))
-            before = group
-            self.check(sheet, field, 1, column, checked, supply_cell)
-        empty: dict[str, Any] = {}
-        for index in range(ready):
-            sheet.set_row(index + 1, self.look["row_height"])
-            filled = rows[index] if index < len(rows) else empty
-            for column, field in enumerate(fields):
-                value = filled.get(field.name)
-                self.put(sheet, index + 1, column, value, self.entry(field, value, False))
-            for name, note in (notes[index] if index < len(notes) else empty).items():
-                self.note(sheet, index + 1, [f.name for f in fields].index(name), note)
-        sheet.freeze_panes(1, 1)
-        sheet.set_selection(1, 0, 1, 0)
-        sheet.ignore_errors({"number_stored_as_text": f"A2:{xl_rowcol_to_cell(checked, len(fields) - 1)}"})
-        sheet.repeat_rows(0)
-        sheet.repeat_columns(0)
-        sheet.print_area(0, 0, ready, len(fields) - 1)
+        ready = self.table(sheet, fields, rows, notes, self.look["ruled_rows"])
         sheet.set_print_scale(self.look["print_scale"])
         order = [f.name for f in fields]
         sheet.set_v_pagebreaks([order.index(name) + 1 for name in self.look["readings_page_ends"]])
@@ -422,67 +520,25 @@ class _Blank:
         sheet.set_h_pagebreaks(list(range(a_page + 1, ready + 1, a_page)))
         sheet.print_across()
 
-    @staticmethod
-    def note(sheet: Worksheet, row: int, column: int, text: str) -> None:
-        """A note on a cell, in a box that its text fills."""
-        if not text:
-            return
-        lines = sum(1 + len(line) // 34 for line in text.split("\n"))
-        box = {"x_scale": 1.9, "height": 18 + 17 * lines, "font_size": 10}
-        if sheet.write_comment(row, column, text, box):
-            raise ValueError(f"the note on {xl_rowcol_to_cell(row, column)} is too long")
-
-    def reader_sheet(self) -> None:
+    def guide(self) -> None:
         """The sheet for the reader: what to do before, cautions, filling in, notation, words to pick from."""
-        sheet = self.book.add_worksheet(self.text["readme_sheet"])
-        self.paper(sheet, {})
-        widths = self.look["readme_widths"]
-        for column, width in enumerate(widths):
-            sheet.set_column(column, column, width)
-        size = self.look["heading_size"]
-        head = self.format(bold=True, font_size=size + 2, bottom=1, bottom_color=self.colours["group_edge"])
-        self.put(sheet, 0, 0, self.text["title"], self.format(bold=True, font_size=size + 5))
-        sheet.set_row(0, 28)
-        row = 1
-
-        def part(title: str, lines: Sequence[Sequence[str]], caution: bool = False, fills: Sequence[str] = ()) -> None:
-            nonlocal row
-            sheet.set_row(row, 10)
-            row += 1
-            self.put(sheet, row, 0, title, head)
-            self.put(sheet, row, 1, None, head)
-            sheet.set_row(row, 24)
-            row += 1
-            ground = {"bg_color": self.colours["caution_fill"]} if caution else {}
-            edge = {"left": 5, "left_color": self.colours["caution_edge"]} if caution else {}
-            for number, (term, text) in enumerate(lines):
-                tint = {"bg_color": fills[number]} if fills else ground
-                top = {"font_size": size, "text_wrap": True}
-                self.put(sheet, row, 0, term, self.format(bold=True, indent=1, **top, **tint, **edge))
-                self.put(sheet, row, 1, text, self.format(**top, **ground, indent=1))
-                sheet.set_row(row, 4 + 15 * max(_lines(term, widths[0]), _lines(text, 1.1 * widths[1])))
-                row += 1
-
-        for name in self.look["readme"]:
-            texts = self.words["blank_readme"][name]
-            part(texts["heading"], texts["lines"], caution=name == "cautions")
+        texts, groups = self.words["blank_readme"], self.look["group"]
+        colours = [
+            (
+                self.words["blank_group"][g["name"]],
+                ", ".join(FIELDS[n].heading for n in g["fields"] if FIELDS[n].sheet != "extra"),
+            )
+            for g in groups
+        ]
         choices = [(f.heading, ", ".join(f.words)) for f in FIELDS.values() if f.kind == "word"]
-        part(self.text["words_heading"], choices)
-        groups = self.look["group"]
-        part(
-            self.text["colours_heading"],
+        self.reader_sheet(
             [
-                (
-                    self.words["blank_group"][g["name"]],
-                    ", ".join(FIELDS[n].heading for n in g["fields"] if FIELDS[n].sheet != "extra"),
-                )
-                for g in groups
+                *((texts[n]["heading"], texts[n]["lines"], n == "cautions", ()) for n in self.look["readme"]),
+                (self.text["words_heading"], choices, False, ()),
+                (self.text["colours_heading"], colours, False, [g["fill"] for g in groups]),
             ],
-            fills=[g["fill"] for g in groups],
+            self.about({}),
         )
-        sheet.print_area(0, 0, row - 1, 1)
-        sheet.fit_to_pages(1, 2)
-        sheet.hide_gridlines(2)
 
 
 def _lines(text: str, width: float) -> int:

@@ -50,6 +50,11 @@ VISIT_LABELS = [
     "Interval (months)",
     "Work done",
     "Replaces file",
+    "Compressor hours",
+    "Intake carbon monoxide (ppm)",
+    "Intake carbon dioxide (ppm)",
+    "Reviewed by",
+    "Reviewed on",
 ]
 READINGS_HEADINGS = [
     "Outlet",
@@ -81,6 +86,9 @@ READINGS_HEADINGS = [
     "Liquid water seen",
     "Dew point measured (°C)",
     "Dew point measured at (bar)",
+    "Equipment",
+    "Used at once",
+    "Laboratory reference",
 ]
 
 
