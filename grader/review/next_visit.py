@@ -32,6 +32,7 @@ LASTING = (
     "oil_sampling_needed_min",
     "lowest_use_temperature_c",
     "highest_pressure_bar",
+    "equipment",
 )
 # On Visit where all outlets have the same, else beside each outlet.
 SHARED = ("rule_set", "interval_months")

@@ -65,6 +65,8 @@ NEVER_FILLED = {
     "ambient_temperature_c",
     "remarks",
     "test_time",
+    "used_at_once",
+    "laboratory_reference",
     "dew_point_measured_at_bar",
 }
 
