@@ -13,6 +13,7 @@ import numpy as np
 from grader.problems import Problems
 from grader.review.due import due_table
 from grader.review.history import left_out, old_sources, readings, slips
+from grader.review.sites import sites_table
 from grader.review.trend import trend_table
 from grader.review.wear.table import wear_table
 from grader.review.years import years_table
