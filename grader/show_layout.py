@@ -24,7 +24,6 @@ _LEFT_OVER = (
     "column_without_heading",
     "unknown_row",
     "heading_unclear",
-    "heading_in_part",
     "label_not_used",
 )
 

@@ -8,21 +8,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping
-from datetime import time
-from functools import cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
-from grader.data import load_toml
-from grader.problems import Place, Table, Unreadable
+from grader.problems import Place, Table, Unclear, Unreadable
 from grader.read.layout_spec import TableSpec
+from grader.read.settle import JOINED, settled
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, shown
-from grader.read.words.heading_words import key
 from grader.read.words.headings import CERTAIN, EXACT, LIKELY
 from grader.read.words.labels import Column, another_thing, is_unit
 from grader.read.words.notation import parse_number
-from grader.read.words.units import canonical, column_unit, unit_needed
+from grader.read.words.units import belongs, canonical, column_unit, unit_needed
 
 READINGS = frozenset(f.name for f in FIELDS.values() if f.reading)
 NUMBERS = frozenset(f.name for f in FIELDS.values() if f.kind == "number")
@@ -35,8 +32,6 @@ _DOUBTED = frozenset(f.name for f in FIELDS.values() if f.kind != "text" or f.na
 AS_FOUND = ("several columns together", "of the row's reading")
 _CLOCK = re.compile(r"(\d{1,2})[:.h]([0-5]\d)(?::[0-5]\d)?(?:\s*(?:h|hrs|uhr))?", re.IGNORECASE)
 _MORNING = 5
-# Texts that several columns may give together: building and room.
-_JOINED = ("location", "remarks")
 # How a field is understood each of whose figures has its own unit in a column beside it.
 UNITS_BESIDE = ", units in a column"
 
@@ -113,6 +108,7 @@ class Fields(NamedTuple):
     lines: dict[str, int]
     constants: dict[str, tuple[Place, Any]]
     notes: list[Note]
+    unclear: list[Unclear]
 
 
 def extract(proposals: Iterable[Proposal]) -> Made:
@@ -161,6 +157,7 @@ def _extract(p: Proposal, before: int) -> Made:
                 p.own,
                 p.spec.order if p.spec else "",
                 p.heads,
+                [u._replace(values=u.values[part.first : part.stop]) for u in fields.unclear],
             )
         )
     return Made(tables, [*fields.notes, *p.notes], len(p.tests), p.passed)
@@ -195,7 +192,13 @@ def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Wh
     columns : its headings. cells : position of the heading -> its values, blanks as None.
     where   : how places are named.
     """
-    made = Fields({}, {}, {}, {}, {}, {}, [])
+    made = Fields({}, {}, {}, {}, {}, {}, [], [])
+    asked = columns
+    columns = settled(columns, cells)
+    for before, c in zip(asked, columns):
+        if before.kind == "unclear" and c.kind == "note":
+            about = {"heading": c.text, "where": where.line(c.at)}
+            made.notes.append(Note("unknown_column", where.sheet, where.cell(c.at), c.text, about))
     columns = _water_of_a_firm(columns, cells, made, where)
     positions: dict[str, list[Column]] = {}
     for c in columns:
@@ -251,7 +254,7 @@ def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int
     values = lists[0]
     if len(found) > 1:
         filled = [i for i, one in enumerate(lists) if one.count(None) < len(one)]
-        if len(filled) > 1 and field in _JOINED:
+        if len(filled) > 1 and field in JOINED:
             values = [", ".join(_plain(v) for v in row if v is not None) or None for row in zip(*lists)]
             chosen = found[filled[0]]._replace(how=AS_FOUND[0])
         elif len(filled) > 1:
@@ -381,37 +384,23 @@ def _is_figure(value: Any) -> bool:
 def _one_unclear(
     made: Fields, c: Column, values: list[Any], where: Where, positions: Mapping[str, list[Column]]
 ) -> None:
-    """A filled column that can be several fields: those it can be are not read, rather than not tested."""
+    """A filled line that can be several fields: it is judged as each of them."""
     if values.count(None) == len(values):
         return
     candidates = c.heading.candidates
-    if are_verdicts(values):
-        return  # what somebody made of the readings is none
-    if "test_time" in candidates and "test_time" not in made.values and all(v is None or _is_clock(v) for v in values):
-        made.values["test_time"] = values
-        made.places["test_time"], made.lines["test_time"] = where.place(c.at), c.at
-        made.how["test_time"] = (c.text, "times of day", LIKELY)
-        return
-    open_fields = [f for f in candidates if f not in made.values or _doubted(made, f)]
-    clear = [f for f in candidates if f in made.values and not _doubted(made, f)]
-    if not open_fields and (c.weak and another_thing(c.text) or not _rivals(clear, values)):
-        # Another thing than the column that is clear: left over.
-        said = {"heading": c.text, "where": where.line(c.at)}
-        made.notes.append(Note("unknown_column", where.sheet, where.cell(c.at), c.text, said))
-        return
+    told = c.heading.told
+    units = tuple((f, told if told and belongs(f, told) and told != FIELDS[f].unit else "") for f in candidates)
+    made.unclear.append(Unclear(c.text, where.place(c.at), units, values))
     choices = ", ".join(FIELDS[f].heading for f in candidates)
-    line = layout_line(candidates[0], where.line(c.at), c.heading.told)
+    line = layout_line(candidates[0], where.line(c.at), told)
     # The column that is clear by itself settles it as well.
-    clear_one = next((p for p in positions.get(candidates[0], []) if p.at == made.lines[p.field]), None)
-    if clear_one is not None:
-        line += ", or " + layout_line(clear_one.field, where.line(clear_one.at), clear_one.heading.unit)
-    part = c.heading.why.partition("“")[2].partition("”")[0] if c.weak else ""
-    code = "heading_in_part" if part else "heading_unclear"
-    made.notes.append(
-        Note(code, where.sheet, where.cell(c.at), c.text, {"choices": choices, "line": line, "part": part})
-    )
-    rivals = [f for f in clear if f in READINGS and not another_thing(c.text)] if not open_fields else []
-    for field in [*open_fields, *rivals]:
+    clear = next((p for p in positions.get(candidates[0], []) if p.at == made.lines[p.field]), None)
+    if clear is not None:
+        line += ", or " + layout_line(clear.field, where.line(clear.at), clear.heading.unit)
+    about = {"choices": choices, "line": line, "part": ""}
+    made.notes.append(Note("heading_unclear", where.sheet, where.cell(c.at), c.text, about))
+    open_fields = [f for f in candidates if f not in made.values or _doubted(made, f)]
+    for field in open_fields or [f for f in candidates if f in READINGS and not another_thing(c.text)]:
         if field not in _DOUBTED:
             continue
         old = made.values.get(field)
@@ -425,6 +414,10 @@ def _one_unclear(
         made.how[field] = (heading, "not read: the heading is not clear", "unsure")
 
 
+def _doubted(made: Fields, field: str) -> bool:
+    return made.how.get(field, ("", "", ""))[2] == "unsure"
+
+
 def layout_line(field: str, place: str, unit: str | None) -> str:
     """The line of a layout file that says where a field stands; its unit is asked for where none is stated.
 
@@ -435,29 +428,3 @@ def layout_line(field: str, place: str, unit: str | None) -> str:
     """
     told = unit or ("?" if unit_needed(field) else "")
     return f"{field} = {{ {place}" + (f', unit = "{told}"' if told and FIELDS[field].unit else "") + " }"
-
-
-def _is_clock(value: Any) -> bool:
-    """Whether a cell is surely a time of day and no short duration: 05:00 or later."""
-    if isinstance(value, time):
-        return value.hour >= _MORNING
-    match = _CLOCK.fullmatch(value.strip()) if type(value) is str else None
-    return match is not None and _MORNING <= int(match[1]) <= 23
-
-
-def are_verdicts(values: Iterable[Any]) -> bool:
-    """Whether cells hold nothing but somebody's verdicts (Pass, Fail ...), or blanks."""
-    return all(v is None or type(v) is str and key(v) in _verdict_words() for v in values)
-
-
-@cache
-def _verdict_words() -> frozenset[str]:
-    return frozenset(key(w) for w in load_toml("limits_reading.toml")["rows"]["verdict_words"])
-
-
-def _doubted(made: Fields, field: str) -> bool:
-    return made.how.get(field, ("", "", ""))[2] == "unsure"
-
-
-def _rivals(clear: list[str], values: list[Any]) -> bool:
-    return any(f in READINGS for f in clear) and bool(_figures(values))

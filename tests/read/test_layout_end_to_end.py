@@ -52,7 +52,7 @@ SETTLED = (
     ('# date_order = "day first"', 'date_order = "month first"'),
     ('# co_ppm = { column = "H" }', 'co_ppm = { column = "H" }'),
     ('# oil_mg_m3 = { column = "J", unit = "?" }', 'oil_mg_m3 = { column = "J", unit = "mg/m³" }'),
-    ('# line_pressure_bar = { column = "M" }', 'line_pressure_bar = { column = "M", unit = "psi" }'),
+    ('# line_pressure_bar = { column = "M", unit = "?" }', 'line_pressure_bar = { column = "M", unit = "psi" }'),
     ('# site = "..."', 'site = "North yard"'),
 )
 

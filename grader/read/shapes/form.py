@@ -6,8 +6,9 @@ from collections import Counter
 from typing import Any
 
 from grader.problems import Unreadable, a1
-from grader.read.extract import NUMBERS, READINGS, Proposal, Where, are_verdicts
+from grader.read.extract import NUMBERS, READINGS, Proposal, Where
 from grader.read.layout_spec import TableSpec
+from grader.read.settle import are_verdicts
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import Pair, pairs
 from grader.read.shapes.tables import Note, shown
@@ -37,7 +38,9 @@ _MOST_NAMED = 8  # cells listed in the note on what is left over
 def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     """The tests of a sheet that is a form; none where it holds too few labels, or no reading among them."""
     columns = _headed(grid)
-    found = [_by_columns(grid, p, columns) for p in pairs(grid, 0, len(grid.rows))]
+    heads = {(row, at) for at, kinds in columns.items() for row, _ in kinds}
+    labels = [p for p in pairs(grid, 0, len(grid.rows)) if (p.row, p.column) not in heads]
+    found = [_by_columns(grid, p, columns) for p in labels]
     notes: list[Note] = []
     if spec is not None:
         found = _stated(grid, found, spec, notes)
@@ -86,15 +89,11 @@ def _headed(grid: Grid) -> dict[int, list[tuple[int, str]]]:
         if len(known) + sum(k == "parameter" for k in kinds.values()) < 2:
             continue
         for at, kind in known.items():
-            if kind == "verdict" and "value" not in known.values() and _holds_figures(grid, row, at):
-                kind = "value"  # "Result" over a column of readings
+            below = [v for r in range(row + 1, min(row + 12, len(grid.rows))) if (v := grid.rows[r][at]) is not None]
+            if kind == "value" and below and are_verdicts(below):
+                kind = "verdict"  # "Result" over a column of verdicts
             made.setdefault(at, []).append((row, kind))
     return made
-
-
-def _holds_figures(grid: Grid, row: int, at: int) -> bool:
-    cells = [v for r in range(row + 1, min(row + 12, len(grid.rows))) if (v := grid.rows[r][at]) is not None]
-    return bool(cells) and not are_verdicts(cells) and 2 * sum(map(looks_like_value, cells)) >= len(cells)
 
 
 def _kind_at(columns: dict[int, list[tuple[int, str]]], row: int, at: int) -> str:

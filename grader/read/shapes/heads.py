@@ -188,7 +188,7 @@ def _count(columns: list[Column]) -> int:
 
 
 def _blocked(columns: list[Column]) -> bool:
-    return any(c.kind == "unclear" and another_thing(c.text) for c in columns)
+    return any(c.kind in ("unclear", "limit", "earlier", "note") and another_thing(c.text) for c in columns)
 
 
 def _mostly_known(columns: list[Column]) -> bool:

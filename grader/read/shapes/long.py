@@ -9,6 +9,7 @@ from grader.columns import FIELDS
 from grader.problems import Place, Unreadable, a1
 from grader.read.extract import AS_FOUND, NUMBERS, READINGS, Part, Proposal, Where, twice
 from grader.read.layout_spec import TableSpec, overridden
+from grader.read.settle import are_verdicts
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.heads import columns_of
 from grader.read.shapes.pairs import shared_above
@@ -170,12 +171,16 @@ def _are_names(body: list[Any]) -> bool:
 
 def _figures(grid: Grid, row: int, names: int, kinds: dict[int, str | None], columns: list[Column]) -> list[int]:
     """The columns of figures: headed Reading or Value, else headed Result, else under any words that are not known."""
-    known = {c.at for c in columns if c.kind in ("field", "unclear")}
+    known = {c.at for c in columns if c.field or c.kind == "unclear" and not READINGS.issuperset(c.heading.candidates)}
     for wanted in (("value",), ("verdict",), (None, "parameter")):
         hits = []
         for at in (c for c, kind in kinds.items() if kind in wanted and c != names and c not in known):
             filled = [v for cells in grid.rows[row + 1 :] if (v := cells[at]) is not None]
-            if filled and (wanted == ("value",) or 2 * sum(map(_reads, filled)) >= len(filled)):
+            if (
+                filled
+                and not are_verdicts(filled)
+                and (wanted == ("value",) or 2 * sum(map(_reads, filled)) >= len(filled))
+            ):
                 hits.append(at)
         if hits:
             return hits

@@ -12,8 +12,9 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.problems import Place, a1
-from grader.read.extract import NUMBERS, READINGS, Part, Proposal, Where, are_verdicts
+from grader.read.extract import NUMBERS, READINGS, Part, Proposal, Where
 from grader.read.layout_spec import TableSpec, overridden
+from grader.read.settle import are_verdicts
 from grader.read.shapes.banners import Banner, banners_of, segments
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head

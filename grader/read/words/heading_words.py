@@ -27,6 +27,10 @@ class Words(NamedTuple):
     meanings : key -> {field: the list it stands in}.
     ambiguous : key -> candidates. others: key -> what kind of column it is that is none of ours.
     filler, joining, condition, other_thing : [words] of the data files. limit: a limit as far as its unit.
+    by_words : the words of a spelling without those of no meaning, in any order -> {field: the list it stands in}.
+    general  : keys of words that name the first of their candidates where no other column claims it.
+    function : words of no meaning anywhere. limits: single words of a limit.
+    stems    : class -> words or beginnings of words ("expir*").
     telling  : keys of every spelling and of every word in one that is no filler: without one of them a text
                is no heading, and is not taken apart.
     """
@@ -41,6 +45,11 @@ class Words(NamedTuple):
     limit: re.Pattern[str]
     other_thing: frozenset[str]
     telling: frozenset[str]
+    by_words: dict[frozenset[str], dict[str, str]]
+    general: frozenset[str]
+    function: frozenset[str]
+    limits: frozenset[str]
+    stems: dict[str, tuple[str, ...]]
 
 
 def tidy(text: str) -> str:
@@ -86,7 +95,8 @@ def words_of(codes: tuple[str, ...]) -> Words:
     ambiguous: dict[str, tuple[str, ...]] = {}
     at_atmosphere: set[str] = set()
     others: dict[str, str] = {}
-    lists: dict[str, list[str]] = {name: [] for name in ("filler", "joining", "condition", "limit", "other_thing")}
+    lists: dict[str, list[str]] = {name: [] for name in _LISTS}
+    stems: dict[str, tuple[str, ...]] = {}
     for field in FIELDS.values():
         meanings.setdefault(key(re.sub(r"\(.*\)$", "", field.heading)), {})[field.name] = "synonyms"
     # "Water" alone is the tube reading: only the whole heading "Water (mg/m³)" is the content.
@@ -110,10 +120,17 @@ def words_of(codes: tuple[str, ...]) -> Words:
             others.update({key(s): kind for s in spellings})
         for name, spellings in data["words"].items():
             lists[name] += spellings
+        for name, spellings in data["stems"].items():
+            stems[name] = (*stems.get(name, ()), *(key(w) + "*" * w.endswith("*") for w in spellings))
     signs = "|".join(re.escape(w) for w in sorted(lists["limit"], key=len, reverse=True))
     limit = re.compile(rf"(?:(?:{signs}|[<>≤≥=:±\-–]|\d+(?:[.,]\d+)?)\s*)+", re.IGNORECASE)
     filler = frozenset(map(key, lists["filler"]))
     telling = frozenset(key(t) for s in spelled for t in BREAK.split(s)) - filler | frozenset(map(key, spelled))
+    function = frozenset(map(key, lists["function"]))
+    by_words: dict[frozenset[str], dict[str, str]] = {}
+    for spelling in dict.fromkeys(spelled):
+        if (found := meanings.get(key(spelling))) and (parts := bag(spelling, function)) and len(parts) > 1:
+            by_words.setdefault(parts, {}).update(found)
     return Words(
         meanings,
         ambiguous,
@@ -125,7 +142,26 @@ def words_of(codes: tuple[str, ...]) -> Words:
         limit,
         frozenset(map(key, lists["other_thing"])),
         telling - {""},
+        by_words,
+        frozenset(map(key, lists["general"])),
+        function,
+        frozenset(map(key, lists["limit"])) - function,
+        stems,
     )
+
+
+_LISTS = ("filler", "joining", "condition", "limit", "other_thing", "function", "general")
+
+
+def bag(text: str, without: frozenset[str]) -> frozenset[str]:
+    """The words of a heading in no order, compared without case, accents and the s of a plural.
+
+    >>> bag("Temperature of the rooms", frozenset({"of", "the"})) == bag("room temperature", frozenset())
+    True
+    """
+    words = (key(t) for t in BREAK.split(text) if t)
+    return frozenset(w[:-1] if len(w) > 3 and w.endswith("s") and not w.endswith("ss") else w for w in words
+                     if w and w not in without)  # fmt: skip
 
 
 def _spellings(data: dict[str, Any]) -> Iterator[tuple[str, str, str]]:

@@ -19,7 +19,7 @@ from functools import cache, lru_cache
 from typing import NamedTuple
 
 from grader.columns import FIELDS, normal_heading
-from grader.read.words.heading_words import BREAK, Words, key, reading_words, tidy, words_of
+from grader.read.words.heading_words import BREAK, Words, bag, key, reading_words, tidy, words_of
 from grader.read.words.units import belongs, canonical, convert, unit_needed
 
 LONGEST_HEADING = 120
@@ -27,6 +27,7 @@ MOST_WORDS = 14
 
 # sure
 CERTAIN, LIKELY, UNSURE = "certain", "likely", "unsure"
+ONE_WORD = "a word for it among others of no meaning"
 # basis
 EXACT, SYNONYM, ABBREVIATION = "heading exact", "synonym", "abbreviation"
 
@@ -43,6 +44,7 @@ class Heading(NamedTuple):
     unit_from  : "heading", "second row" or "".
     constants  : (field, value in that field's unit) that the heading itself states: "PDP @ 7 bar".
     told       : the unit that a heading without a field states, for the line of a layout file.
+    general    : a general word (Pressure, Ref): the first candidate is meant where no other column claims it.
     """
 
     field: str | None = None
@@ -54,6 +56,7 @@ class Heading(NamedTuple):
     unit_from: str = ""
     constants: tuple[tuple[str, float], ...] = ()
     told: str | None = None
+    general: bool = False
 
     @property
     def lacks_unit(self) -> bool:
@@ -142,6 +145,8 @@ class _Meaning(NamedTuple):
     basis: str = SYNONYM
     sure: str = CERTAIN
     at_atmosphere: bool = False
+    general: bool = False
+    alone: bool = False  # one word among others of no meaning
 
 
 # Signs that say something, though a key leaves them out: "Humidity (%)" is no reading in mg/m³.
@@ -188,6 +193,16 @@ def _single(whole: str, words: Words, unit: str = "") -> Heading:
     return best._replace(told=_unit_in(rest, words, best.candidates[0]) or unit or None) if best.candidates else best
 
 
+def unit_stated(text: str, languages: tuple[str, ...] = ("en", "de", "fr")) -> str | None:
+    """The unit that a heading which is not understood states, canonical; None where there is none.
+
+    >>> unit_stated("Coldest corner (°C)"), unit_stated("Coldest corner")
+    ('°C', None)
+    """
+    units = (canonical(unit) for _, unit, _ in _proposals(tidy(text), words_of(languages)) if unit)
+    return next((u for u in units if u), None)
+
+
 def _unit_in(rest: str, words: Words, field: str) -> str | None:
     """The unit that a heading states which is not clear otherwise, where it is one of a field."""
     units = (canonical(text) for _, text, _ in _proposals(rest, words) if text)
@@ -203,6 +218,7 @@ def _with_unit(meaning: _Meaning, here: str | None, below: str, dropped: bool) -
         return Heading(
             candidates=fit or candidates,
             why="it can be several fields" if len(candidates) > 1 else "it may be another thing",
+            general=meaning.general,
         )
     field = meaning.field
     for unit in filter(None, (here, below)):
@@ -212,6 +228,8 @@ def _with_unit(meaning: _Meaning, here: str | None, below: str, dropped: bool) -
     sure = LIKELY if dropped or meaning.sure == LIKELY else CERTAIN
     if stated is None and FIELDS[field].unit:
         sure = LIKELY
+    if meaning.alone and FIELDS[field].kind != "number":
+        return Heading(field, stated, basis, sure, (field,), ONE_WORD)
     why = {SYNONYM: "a word for", ABBREVIATION: "an abbreviation of"}[basis] + f" {FIELDS[field].heading}"
     return Heading(field, stated, basis, sure, (field,), why, "heading" if here else "second row" if below else "")
 
@@ -324,6 +342,8 @@ def _meaning(core: str, words: Words) -> _Meaning | None:
             gone = tokens[:front] + tokens[len(tokens) - dropped + front :]
             if kept and all(key(t) in words.filler for t in gone) and (found := _listed(" ".join(kept), words)):
                 return found._replace(sure=LIKELY)
+    if found := _in_any_order(core, words):
+        return found
     for cut in range(1, len(tokens)):
         one, two = _listed(" ".join(tokens[:cut]), words), _listed(" ".join(tokens[cut:]), words)
         if one and two and one.field and one.field == two.field:
@@ -343,6 +363,24 @@ def _meaning(core: str, words: Words) -> _Meaning | None:
     return None
 
 
+def _in_any_order(core: str, words: Words) -> _Meaning | None:
+    """What a heading means whose words are those of a spelling in another order, among words of no meaning."""
+    if not _SIGNS.isdisjoint(_NUMBER_SIGN.sub("", core)):
+        return None
+    for without in (words.function, words.function | words.filler):
+        parts = bag(core, without)
+        fields = words.by_words.get(parts, {})
+        if not fields and len(parts) == 1:
+            found = _listed(next(iter(parts)), words)
+            if found:
+                return found._replace(sure=LIKELY, alone=True)
+        if len(fields) == 1:
+            return _Meaning(next(iter(fields)), tuple(fields), sure=LIKELY)
+        if fields:
+            return _Meaning(None, tuple(fields))
+    return None
+
+
 def _listed(text: str, words: Words) -> _Meaning | None:
     """What a text means that stands in the data files as a whole."""
     if not _SIGNS.isdisjoint(_NUMBER_SIGN.sub("", text)):
@@ -351,7 +389,9 @@ def _listed(text: str, words: Words) -> _Meaning | None:
     several = words.ambiguous.get(spelled)
     fields = words.meanings.get(spelled, {})
     if several or len(fields) > 1:
-        return _Meaning(None, (*fields, *(f for f in several or () if f not in fields)))
+        candidates = (*fields, *(f for f in several or () if f not in fields))
+        named = all(FIELDS[f].kind != "number" for f in candidates)
+        return _Meaning(None, candidates, general=spelled in words.general or named and len(fields) > 1)
     for field, how in fields.items():
         basis = ABBREVIATION if how == "abbreviations" else SYNONYM
         return _Meaning(field, (field,), basis, LIKELY if how == "loose" else CERTAIN, spelled in words.at_atmosphere)

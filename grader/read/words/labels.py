@@ -12,7 +12,18 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS, normal_heading
 from grader.read.words.heading_words import BREAK, Words, key, languages, words_of
-from grader.read.words.headings import EXACT, LIKELY, LONGEST_HEADING, MOST_WORDS, Heading, other, understand
+from grader.read.words.headings import (
+    EXACT,
+    LIKELY,
+    LONGEST_HEADING,
+    MOST_WORDS,
+    ONE_WORD,
+    Heading,
+    other,
+    understand,
+    unit_stated,
+)
+from grader.read.words.unclear import guess
 from grader.read.words.units import belongs, canonical
 
 _LETTER = re.compile(r"[^\W\d_]|%")
@@ -28,7 +39,8 @@ class Column(NamedTuple):
     """What the heading over a column (before a row, beside a cell) means.
 
     kind : "field"; "unclear" (may be some of our fields: `heading.candidates`); "unit", "limit", "verdict",
-           "parameter", "value", "number" (tells how the table is built); "unknown"; "ignored" (by a layout).
+           "parameter", "value", "earlier", "number" (tells how the table is built); "note" (none of ours, by its
+           words); "unknown"; "ignored" (by a layout).
     text : the heading as it stands, parts of several rows joined by " / ".
     at   : 0-based column (row where outlets run across).
     """
@@ -108,6 +120,14 @@ def is_limit_word(text: Any) -> bool:
     return type(text) is str and len(text) <= 60 and kind_of(text) == "limit"
 
 
+@lru_cache(maxsize=5_000)
+def is_limit(text: str) -> bool:
+    """Whether a heading holds a word for a limit: "CO limit (ppm)", "Max. CO"."""
+    words = _words()
+    tokens = [key(t) for t in BREAK.split(text) if t]
+    return any(words.others.get(t) == "limit" for t in tokens) or not words.limits.isdisjoint(tokens)
+
+
 _RANGE = re.compile(r"[≤≥]?\s*\d+(?:[.,]\d+)?\s*(?:-|–|—|to|bis|à|\.\.)\s*\d+(?:[.,]\d+)?\D*")
 
 
@@ -134,20 +154,38 @@ def another_thing(text: str) -> bool:
     return any(key(t) in words.other_thing or words.others.get(key(t)) == "limit" for t in BREAK.split(text) if t)
 
 
-def column(at: int, text: str, below: str = "", unit: str = "") -> Column:
+def column(at: int, text: str, below: str = "", unit: str = "", *, guessing: bool = True) -> Column:
     """What one heading means.
 
     text, below : the heading, and what stands under it (or beside it) in a second heading row.
     unit        : the unit in a further row or column.
+    guessing    : whether beginnings of words and units may tell what an unlisted heading could be.
     """
     whole = " / ".join(part for part in (text.strip(), below.strip(), unit.strip()) if part)
     heading = _joined(text, below, unit)
     if heading.field:
         return Column(at, whole, "field", heading, _how(heading))
-    if heading.candidates:
-        return Column(at, whole, "unclear", heading)
+    found = Column(at, whole, "unclear", heading)
+    if heading.candidates and not found.weak:
+        return found
     kind = (other(text) if text.strip() else None) or (other(below) if below.strip() else None)
-    return Column(at, whole, kind or "unknown", heading)
+    if kind:
+        return Column(at, whole, kind, heading)
+    return _guessed(found, unit) if guessing else found if heading.candidates else found._replace(kind="unknown")
+
+
+def _guessed(found: Column, below: str) -> Column:
+    """A heading that is not listed: what its words and its unit say that it could be; a note where they say so."""
+    heading = found.heading
+    if len(found.text) > LONGEST_HEADING:
+        return found._replace(kind="unknown")
+    unit = heading.told or (canonical(below) if below.strip() else None) or unit_stated(found.text)
+    made = guess(found.text, unit, _words())
+    if made.known:
+        return found._replace(
+            kind="unclear" if made.choices else "note", heading=heading._replace(candidates=made.choices, told=unit)
+        )
+    return found if heading.candidates else found._replace(kind="unknown")
 
 
 def _how(heading: Heading) -> str:
@@ -196,7 +234,9 @@ def label(text: Any) -> Column | None:
 def _label(text: str) -> Column | None:
     if not may_be_heading(text):
         return None
-    found = column(-1, text)
+    found = column(-1, text, guessing=False)
+    if found.heading.why == ONE_WORD:
+        return None  # "The shop" may be a name
     return found if found.kind == "field" or (found.kind == "unclear" and not found.weak) else None
 
 

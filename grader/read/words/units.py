@@ -120,6 +120,15 @@ def accepted(field: str) -> tuple[str, ...]:
     return kind.units if kind else ()
 
 
+def quantity(unit: str) -> str:
+    """What a unit (canonical id) measures, "" where it is none.
+
+    >>> quantity("psi"), quantity("ppm"), quantity("?")
+    ('pressure', 'content by volume', '')
+    """
+    return str(load_toml("units.toml")["unit"].get(unit, {}).get("quantity", ""))
+
+
 def unit_needed(field: str) -> bool:
     """Whether the figures of a field are not read where no unit is stated anywhere.
 

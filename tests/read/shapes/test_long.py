@@ -65,7 +65,7 @@ def test_a_parameter_twice_or_with_two_units_or_without_a_unit_is_not_read_in_a_
             ["A", DAY, "CO", 7, "ppm"],
             ["A", DAY, "Oil (mg/m³)", 0.1, "µg/m³"],
             ["A", DAY, "Water", 60, None],
-            ["A", DAY, "Pressure", 7, "bar"],
+            ["A", DAY, "Static pressure", 7, "bar"],
         ]
     )
     (row,) = made.rows()

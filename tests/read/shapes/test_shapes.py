@@ -211,7 +211,7 @@ def test_two_columns_that_both_are_carbon_monoxide_are_not_read():
 def test_a_second_unclear_column_makes_the_clear_one_doubtful():
     made = read(Log=[["Outlet", "O2 %", "CO (ppm)", "CO 2nd (ppm)"], ["A", 20.9, 1, 7]])
     assert made.rows() == [{"at": "Log!2", "outlet": "A", "oxygen_pct": 20.9, "co_ppm": UNREAD}]
-    assert made.codes() == ["heading_in_part"]
+    assert made.codes() == ["heading_unclear"]
 
 
 def test_a_limit_column_beside_the_reading_is_left_over():
@@ -220,8 +220,13 @@ def test_a_limit_column_beside_the_reading_is_left_over():
     assert made.codes() == ["unknown_column", "unknown_column"]
 
 
-def test_a_pressure_that_may_be_several_is_not_taken_for_not_tested():
+def test_a_general_word_is_the_field_it_names_where_no_other_column_claims_it():
     made = read(Log=[["Outlet", "O2 %", "CO ppm", "Pressure (bar)"], ["A", 20.9, 1, 7], ["B", 20.9, 1, None]])
+    assert [r.get("line_pressure_bar") for r in made.rows()] == [7.0, None] and made.codes() == []
+
+
+def test_a_pressure_that_may_be_several_is_not_taken_for_not_tested():
+    made = read(Log=[["Outlet", "O2 %", "CO ppm", "System pressure (bar)"], ["A", 20.9, 1, 7], ["B", 20.9, 1, None]])
     first, second = made.rows()
     assert first["line_pressure_bar"] == UNREAD and first["nominal_pressure_bar"] == UNREAD
     assert "line_pressure_bar" not in second

@@ -1,0 +1,161 @@
+"""What the cells under a heading settle: general words, columns of verdicts, times of day, limits, what it cannot be."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from datetime import date, datetime, time
+from functools import cache
+from typing import Any
+
+from grader.columns import FIELDS
+from grader.data import load_toml, names
+from grader.problems import Unreadable
+from grader.read.words.dates import parse_date
+from grader.read.words.heading_words import key, reading_words
+from grader.read.words.headings import LIKELY, Heading
+from grader.read.words.labels import Column, is_limit, is_placeholder, looks_like_value
+from grader.read.words.notation import parse_number
+from grader.read.words.units import belongs
+
+_CLOCK = re.compile(r"(\d{1,2})[:.h]([0-5]\d)(?::[0-5]\d)?(?:\s*(?:h|hrs|uhr))?", re.IGNORECASE)
+_MORNING = 5
+# Texts that several columns may give together: building and room.
+JOINED = ("location", "remarks")
+
+
+def settled(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Column]:
+    """Headings as their cells leave them.
+
+    columns : of one table. cells : line -> one value a test.
+    Returns : the same lines. A general word is the field it names where no other line claims that one; an unclear
+              line keeps the fields that its cells can be, and is a note where there are none.
+    """
+    filled = {c.at: [v for v in cells.get(c.at, ()) if v is not None] for c in columns}
+    claimed = [c.field for c in columns if c.field and filled[c.at]]
+    mains = [c.heading.candidates[0] for c in columns if c.kind == "unclear" and filled[c.at] and c.heading.candidates]
+    made = []
+    for c in columns:
+        values = filled[c.at]
+        if c.kind != "unclear" or not values:
+            made.append(c)
+            continue
+        if are_verdicts(values):
+            made.append(c._replace(kind="verdict"))
+            continue
+        fits = tuple(f for f in c.heading.candidates if can_be(f, values, c))
+        if "test_time" in fits and "test_time" not in claimed and all(map(_is_clock, values)):
+            made.append(_as_field(c, "test_time", "times of day"))
+            claimed.append("test_time")
+            continue
+        if c.heading.general and fits:
+            numeric = FIELDS[fits[0]].kind == "number"
+            free = [f for f in fits if (f not in claimed or f in JOINED) and mains.count(f) < 2]
+            if free and (free[0] == fits[0] or not numeric):
+                made.append(_as_field(c, free[0], "general word"))
+                claimed.append(free[0])
+                continue
+        if c.heading.candidates and _is_known_limit(c, values):
+            fits = ()
+        made.append(c._replace(kind="unclear" if fits else "note", heading=c.heading._replace(candidates=fits)))
+    return made
+
+
+def _as_field(c: Column, field: str, how: str) -> Column:
+    told = c.heading.told
+    unit = told if told and belongs(field, told) else None
+    heading = Heading(field, unit, "synonym", LIKELY, (field,), how, "heading" if unit else "")
+    return c._replace(kind="field", heading=heading, how=how)
+
+
+def can_be(field: str, values: list[Any], c: Column) -> bool:
+    """Whether cells can be those of a field, by their kind: dates, figures, words."""
+    kind = FIELDS[field].kind
+    if kind == "date":
+        return any(map(_is_date, values))
+    if kind == "time":
+        return any(isinstance(v, time) or type(v) is str and bool(_CLOCK.fullmatch(v.strip())) for v in values)
+    if kind == "number":
+        figures = _figures(values)
+        if not c.heading.told and len(c.heading.candidates) > 2 and FIELDS[field].reading:
+            low, high = _plausible(field)
+            return any(low <= f <= high for f in figures)
+        if FIELDS[field].unit == "min" and can_be("test_time", values, c):
+            return True  # 00:15 may be minutes
+        return bool(figures) or any(type(v) is str and key(v) in reading_words() for v in values)
+    if kind == "word":
+        return any(type(v) in (str, bool) and not looks_like_value(v) for v in values)
+    return not all(map(_is_date, values)) or field in ("remarks", "work_done")
+
+
+def _is_date(value: Any) -> bool:
+    if isinstance(value, (date, datetime)):
+        return True
+    if type(value) is not str or not any(ch.isdigit() for ch in value):
+        return False
+    parsed = parse_date(value)
+    return bool(parsed.day or parsed.day_first or parsed.month_first or parsed.month)
+
+
+def _figures(values: Iterable[Any]) -> list[float]:
+    """The figures among cells, also those with a bound or a unit behind them."""
+    made: list[float] = []
+    for v in values:
+        if type(v) in (int, float):
+            made.append(float(v))
+        elif type(v) is str and any(ch.isdigit() for ch in v) and not _is_date(v):
+            parsed = parse_number(v)
+            if not parsed.code:
+                made.append(parsed.value)
+        elif isinstance(v, Unreadable):
+            made.append(0.0)
+    return made
+
+
+@cache
+def _plausible(field: str) -> tuple[float, float]:
+    for entry in load_toml("parameters.toml")["parameter"]:
+        if entry["column"] == field and "plausible" in entry:
+            low, high = entry["plausible"]
+            return float(low), float(high)
+    return float("-inf"), float("inf")
+
+
+def _is_known_limit(c: Column, values: list[Any]) -> bool:
+    """Whether a heading with a limit word stands over one figure alone that is a limit of a rule set."""
+    if not is_limit(c.text):
+        return False
+    figures = set(_figures(values))
+    return len(figures) == 1 and any(figures <= known_limits(f) for f in c.heading.candidates)
+
+
+@cache
+def known_limits(field: str) -> frozenset[float]:
+    """Every figure that a rule set of ours has as a limit of a field's parameter, in the field's unit."""
+    of = {entry["column"]: entry["name"] for entry in load_toml("parameters.toml")["parameter"]}
+    found: set[float] = set()
+    for name in names("rules"):
+        if not name.endswith(".toml") or name.startswith("_"):
+            continue
+        for limit in load_toml(f"rules/{name}").get("limit", ()):
+            if limit.get("parameter") == of.get(field):
+                found |= {float(limit[end]) for end in ("min", "max") if end in limit}
+    return frozenset(found)
+
+
+def _is_clock(value: Any) -> bool:
+    """Whether a cell is surely a time of day and no short duration: 05:00 or later."""
+    if isinstance(value, time):
+        return value.hour >= _MORNING
+    match = _CLOCK.fullmatch(value.strip()) if type(value) is str else None
+    return match is not None and _MORNING <= int(match[1]) <= 23
+
+
+def are_verdicts(values: Iterable[Any]) -> bool:
+    """Whether cells hold nothing but somebody's verdicts (Pass, Fail ...), or blanks."""
+    return all(v is None or type(v) is str and (key(v) in _verdict_words() or is_placeholder(v)) for v in values)
+
+
+@cache
+def _verdict_words() -> frozenset[str]:
+    return frozenset(key(w) for w in load_toml("limits_reading.toml")["rows"]["verdict_words"])
