@@ -19,7 +19,7 @@ from grader.judge.also import Also, also_judged, check_also
 from grader.judge.assign import DEFAULT_RULES, assign_rules
 from grader.judge.context import judge_with_past, judging_again, recall
 from grader.judge.decision import decision_cautions, decision_text, tightened
-from grader.judge.queries import query_odd_supplies, query_plausibility
+from grader.judge.queries import query_odd_supplies
 from grader.judge.reasons import add_reasons
 from grader.judge.rules.sets import RuleSet, limits_table, load_ruleset
 from grader.judge.unclear import judge_unclear
@@ -341,7 +341,6 @@ def judged(log: Log, options: Options, problems: Problems | None = None) -> Judg
     tests = compute_water(past.tests, problems)
     assigned = assign_rules(tests, problems, options.rules)
     query_odd_supplies(assigned.tests, problems)
-    query_plausibility(assigned.tests, problems)
     rulesets = tightened(assigned.rulesets, options.decision_rule)
     tests = judge_with_past(assigned.tests, past, rulesets, problems)
     again = judging_again(assigned.tests, past.compute, rulesets)

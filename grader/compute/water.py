@@ -28,6 +28,7 @@ from grader.columns import (
     BLANK,
     CLEAR,
     DOUBT,
+    GASES,
     HOTTEST_USE_C,
     NOT_DETECTED,
     OPEN_LOWER,
@@ -40,7 +41,9 @@ from grader.columns import (
     SOURCE_NONE,
     SOURCE_TUBE,
     STAIN,
+    SUPPLIED,
     TRACE,
+    TUBE_GASES,
     UNREADABLE,
 )
 from grader.compute.ends import Ends, distinct_rows, first_doubt, of_field, worst
@@ -73,12 +76,12 @@ def compute_water(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
     atmospheric, factor, content_factor, tube_doubt = _atmosphere(tests, problems)
     new["tube_factor"] = factor
     new["station_pressure_given"] = atmospheric != STANDARD_ATMOSPHERE_HPA
-    for key in ("co", "co2", "oil"):
+    for key in (*GASES, *SUPPLIED):
         column = PARAMETERS[key].column
-        of_tube = _for_words(tests, column, factor, atmospheric)
-        _put(new, key, of_field(tests, column).times(of_tube), tube_doubt)
-    for key in ("oxygen", "flow", "pressure"):
-        _put(new, key, of_field(tests, PARAMETERS[key].column), np.zeros(len(tests), dtype=np.int8))
+        ends, doubt = of_field(tests, column), np.zeros(len(tests), dtype=np.int8)
+        if key in TUBE_GASES:
+            ends, doubt = ends.times(_for_words(tests, column, factor, atmospheric)), tube_doubt
+        _put(new, key, ends, doubt)
     pressure_doubt = np.where(_atmospheric_unreadable(tests), DOUBT["atmospheric_unreadable"], 0)
 
     water, source, water_doubt = _content(

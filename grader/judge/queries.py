@@ -1,4 +1,4 @@
-"""Plausibility: it asks, and never turns a fail into a pass. Those that demote a pass stand in doubts.py.
+"""Plausibility: it asks, and where data/queries.toml says `demotes` it turns a pass into cannot tell; never a fail.
 
 Thresholds with reason and source: data/queries.toml; of supply and pressure: design.
 """
@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grader.columns import BLANK, READ, SOURCE_TUBE
+from grader.columns import BLANK, DOUBT, GASES, PARAMETERS, READ, SOURCE_TUBE, WATER, WATER_CHAIN
 from grader.data import load_toml
 from grader.frames import above, at_least, text
 from grader.outdoor import outdoor_co2_on
@@ -48,38 +48,101 @@ def query_odd_supplies(tests: pd.DataFrame, problems: Problems) -> None:
     problems.add_tests("supply_not_given", number[missing], "supply")
 
 
-def query_plausibility(tests: pd.DataFrame, problems: Problems) -> None:
+class _Queries:
+    """Queries of one run of n tests: said once, and a doubt of their parameters where their entry says `demotes`."""
+
+    def __init__(self, tests: pd.DataFrame, problems: Problems, doubts: dict[str, np.ndarray]) -> None:
+        self.of: dict[str, dict[str, Any]] = {q["code"]: q for q in load_toml("queries.toml")["query"]}
+        self.number, self.problems, self.doubts = tests.index.to_numpy(), problems, doubts
+        read = {f: tests[f"{f}_state"].to_numpy() == READ for f in ("water_tube_mg_m3", "water_mg_m3")}
+        of_content = np.where(read["water_mg_m3"], "water_mg_m3", "dew_point_measured_c")
+        self.water_field = np.where(read["water_tube_mg_m3"], "water_tube_mg_m3", of_content)
+        self.tube = tests["water_source"].to_numpy() == SOURCE_TUBE
+
+    def ask(self, code: str, where: np.ndarray, field: str | None = None, key: str = "", **said: Any) -> None:
+        """Query the tests at `where`, bool (n,).
+
+        field : whose cell is named; None: that of its first parameter. key : the one parameter it is about here.
+        """
+        entry = self.of[code]
+        keys = (key,) if key else tuple(entry["parameters"])
+        if entry["demotes"]:
+            for name in keys:
+                for target in follow(name):
+                    mark(self.doubts[target], where, "implausible")
+        said |= {k: v for k, v in entry.items() if k in ("below", "fraction", "kelvin")}
+        if field is None and keys[0] == WATER:
+            for name in np.unique(self.water_field[where]):
+                self.problems.add_tests(code, self.number[where & (self.water_field == name)], str(name), **said)
+            return
+        column = PARAMETERS[keys[0]].column if field is None else field
+        self.problems.add_tests(code, self.number[where], column, **said)
+
+    def ask_of_tube(self, code: str, where: np.ndarray, **said: Any) -> None:
+        """The same of a dew point: the tube's cell where all of these tests rest on one, else the row."""
+        self.ask(code, where, "water_tube_mg_m3" if self.tube[where].all() else "", **said)
+
+
+def follow(key: str) -> tuple[str, ...]:
+    """The parameter itself, and what is worked out from it."""
+    return WATER_CHAIN if key == WATER else (key,)
+
+
+def mark(doubt: np.ndarray, where: np.ndarray, name: str) -> None:
+    """Put a doubt where there is none yet."""
+    doubt[where & (doubt == 0)] = DOUBT[name]
+
+
+def query_plausibility(tests: pd.DataFrame, problems: Problems, doubts: dict[str, np.ndarray]) -> None:
     """Query readings that their dryer, the outdoor air, the other gases or the test set make unlikely.
 
-    tests : table after compute_water. What a demoting query says already is not said again.
+    tests  : table after compute_water, n rows.
+    doubts : by key, codes (n,), filled up where an entry of data/queries.toml says `demotes`.
+    What a stricter query says already is not said again.
     """
-    of = {q["code"]: q for q in load_toml("queries.toml")["query"]}
-    number = tests.index.to_numpy()
+    q = _Queries(tests, problems, doubts)
     dryer = text(tests, "dryer")
-    odd_multiplier = _multipliers(tests, problems, dryer, of["multiplier_perhaps"])
     airline = ~np.isin(text(tests, "supply"), ("charging compressor", "cylinder"))
-    told = (tests["water_doubt"].to_numpy() == 0) & ~odd_multiplier
-    dew = np.where(told, _upper(tests, "pressure_dew_point"), np.nan)
-    ask = of["refrigerant_below_zero"]
-    least = of["dew_point_below_refrigerant"]["below"]
-    here = (dryer == "refrigerant") & above(ask["below"], dew) & at_least(dew, least)
-    problems.add_tests("refrigerant_below_zero", number[here], _water_field(tests, here))
-    ask = of["dry_without_dryer"]
-    line_c = _upper(tests, "airline_temperature_c")
-    here = (dryer == "none") & airline & above(line_c - ask["kelvin"], dew)
-    here &= at_least(_upper(tests, "water"), of["water_dry_without_dryer"]["below"])
-    problems.add_tests("dry_without_dryer", number[here], _water_field(tests, here), kelvin=ask["kelvin"])
-
-    co2, oxygen = _upper(tests, "co2"), _upper(tests, "oxygen")
     outdoor = outdoor_co2_on(tests["test_day"].to_numpy())
-    here = above(of["co2_below_tube"]["fraction"] * outdoor, co2) & (dryer != "desiccant")
-    here &= at_least(co2, of["co2_below_outdoor"]["fraction"] * outdoor)
-    problems.add_tests("co2_below_tube", number[here], "co2_ppm", outdoor=[f"{x:.0f}" for x in outdoor[here]])
-    ask = of["oxygen_alone"]
+    line_c = _upper(tests, "airline_temperature_c")
+    # Plain readings, where the multiplier and so the figure is not in doubt for a reason that is said already.
+    sound = tests["water_doubt"].to_numpy() == 0
+    odd_multiplier = _multipliers(tests, q, dryer)
+    dew = np.where(sound & ~odd_multiplier, _upper(tests, "pressure_dew_point"), np.nan)
+    co2, oxygen = _upper(tests, "co2"), _upper(tests, "oxygen")
+    freezing, dry = q.of["dew_point_below_refrigerant"]["below"], q.of["water_dry_without_dryer"]["below"]
+    here = (dryer == "refrigerant") & above(q.of["refrigerant_below_zero"]["below"], dew) & at_least(dew, freezing)
+    q.ask_of_tube("refrigerant_below_zero", here)
+    here = (dryer == "none") & airline & above(line_c - q.of["dry_without_dryer"]["kelvin"], dew)
+    q.ask_of_tube("dry_without_dryer", here & at_least(_upper(tests, WATER), dry))
+    here = above(q.of["co2_below_tube"]["fraction"] * outdoor, co2) & (dryer != "desiccant")
+    here &= at_least(co2, q.of["co2_below_outdoor"]["fraction"] * outdoor)
+    q.ask("co2_below_tube", here, outdoor=[f"{x:.0f}" for x in outdoor[here]])
+    ask = q.of["oxygen_alone"]
     here = (above(ask["below"], oxygen) & (oxygen > 0)) | above(oxygen, ask["above"])
-    here &= at_least(ask["co2_to"], co2)
-    problems.add_tests("oxygen_alone", number[here], "oxygen_pct")
-    _test_set(tests, problems, number)
+    q.ask("oxygen_alone", here & at_least(ask["co2_to"], co2))
+    _test_set(tests, q)
+
+    # Bounds, too: what is at most so much is at most that.
+    most = {}
+    for key in (*GASES, WATER, "pressure_dew_point"):
+        most[key] = np.where(
+            tests[f"{key}_state"].to_numpy() == READ, tests[f"{key}_upper"].to_numpy(dtype=float), np.nan
+        )
+        if key in WATER_CHAIN:
+            most[key] = np.where(doubts[WATER] != 0, np.nan, most[key])
+    half, least = q.of["co2_below_outdoor"]["fraction"] * outdoor, q.of["co2_below_100"]["below"]
+    low = above(half, most["co2"])
+    problems.add_tests(
+        "co2_low_desiccant", q.number[low & (dryer == "desiccant") & at_least(most["co2"], least)], "co2_ppm"
+    )
+    q.ask("co2_below_outdoor", low & (dryer != "desiccant"))
+    q.ask("co2_below_100", above(least, most["co2"]))
+    q.ask("dew_point_below_refrigerant", (dryer == "refrigerant") & above(freezing, most["pressure_dew_point"]))
+    q.ask("water_dry_without_dryer", (dryer == "none") & airline & above(dry, most[WATER]))
+    for key in q.of["zero_reading"]["parameters"]:
+        q.ask("zero_reading", most[key] == 0.0, key=key)
+    q.ask("all_zero", np.all([most[key] == 0.0 for key in q.of["all_zero"]["parameters"]], axis=0))
 
 
 def _upper(tests: pd.DataFrame, name: str) -> np.ndarray:
@@ -88,17 +151,13 @@ def _upper(tests: pd.DataFrame, name: str) -> np.ndarray:
     return np.where((tests[f"{name}_state"].to_numpy() == READ) & (lower == upper), upper, np.nan)
 
 
-def _water_field(tests: pd.DataFrame, where: np.ndarray) -> str:
-    """The field whose cell is named: the tube's where all of these tests rest on one, else the row."""
-    return "water_tube_mg_m3" if (tests["water_source"].to_numpy()[where] == SOURCE_TUBE).all() else ""
-
-
-def _multipliers(tests: pd.DataFrame, problems: Problems, dryer: np.ndarray, ask: dict[str, Any]) -> np.ndarray:
+def _multipliers(tests: pd.DataFrame, q: _Queries, dryer: np.ndarray) -> np.ndarray:
     """Query tubes whose dew point another multiplier would make believable; bool (n,).
 
     The other dew point is extrapolated from the judged one and its derivative s (Clausius and Clapeyron,
     1/T falls by s/T^2 per unit of ln x), within a kelvin: near enough to ask.
     """
+    ask = q.of["multiplier_perhaps"]
     dew, multiplier = _upper(tests, "pressure_dew_point"), _upper(tests, "water_multiplier")
     per_ln = tests["dew_per_ln_water"].to_numpy()
     line_c = _upper(tests, "airline_temperature_c")
@@ -115,9 +174,9 @@ def _multipliers(tests: pd.DataFrame, problems: Problems, dryer: np.ndarray, ask
             # Forgotten is a multiplier of 1, multiplied twice one above it.
             fits = outside & ((multiplier == 1.0) if times > 1.0 else (multiplier > 1.0))
             fits &= (other >= low) & (other <= high)
-            problems.add_tests(
+            q.ask(
                 "multiplier_perhaps",
-                tests.index.to_numpy()[fits],
+                fits,
                 "water_multiplier",
                 dew=[f"{x:.0f}" for x in dew[fits]],
                 dryer=dryer[fits].tolist(),
@@ -128,7 +187,7 @@ def _multipliers(tests: pd.DataFrame, problems: Problems, dryer: np.ndarray, ask
     return found
 
 
-def _test_set(tests: pd.DataFrame, problems: Problems, number: np.ndarray) -> None:
+def _test_set(tests: pd.DataFrame, q: _Queries) -> None:
     line = _upper(tests, "line_pressure_bar")
     least, most = _upper(tests, "test_set_lowest_pressure_bar"), _upper(tests, "test_set_highest_pressure_bar")
     outside = above(least, line) | above(line, most)
@@ -136,4 +195,4 @@ def _test_set(tests: pd.DataFrame, problems: Problems, number: np.ndarray) -> No
         " to ".join(f"{x:g}" for x in pair if not np.isnan(x))
         for pair in zip(least[outside].tolist(), most[outside].tolist())
     ]
-    problems.add_tests("test_set_pressure", number[outside], "line_pressure_bar", allowed=shown)
+    q.ask("test_set_pressure", outside, allowed=shown)

@@ -22,7 +22,7 @@ from grader.report import problem_table
 from grader.review.verdict_sheet import verdict_table
 from tests.support import AIRLINE, CHARGING, CYLINDER, VISIT, log_of
 
-STAGES = ("read_cells", "normalise", "compute_water", "assign_rules", "query_odd_supplies", "query_plausibility", "judge",
+STAGES = ("read_cells", "normalise", "compute_water", "assign_rules", "query_odd_supplies", "judge",
           "add_reasons", "also_judged")  # fmt: skip
 RULES = ("", "", "", "osha-grade-d", "en12021-1998", "cga-grade-e")
 

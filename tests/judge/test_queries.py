@@ -1,0 +1,71 @@
+"""Each switch of data/queries.toml: `demotes` turns a pass of its parameters into cannot tell, and leaves a fail alone."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+import pytest
+
+from grader.columns import VERDICT_WORDS
+from grader.data import load_toml
+from tests.support import AIRLINE, CYLINDER, codes_of, graded
+
+ENTRIES = {q["code"]: q for q in load_toml("queries.toml")["query"]}
+# A row that meets every limit and that the query asks about: of which parameter, and the row.
+ASKED: dict[str, tuple[str, dict[str, Any]]] = {
+    "co2_below_outdoor": ("co2", {**AIRLINE, "dryer": "membrane", "co2_ppm": 150.0}),
+    "co2_below_100": ("co2", {**AIRLINE, "co2_ppm": 90.0}),
+    "dew_point_below_refrigerant": (
+        "water",
+        {**AIRLINE, "dryer": "refrigerant", "water_tube_mg_m3": 9.0, "water_multiplier": 10.0},
+    ),
+    "water_dry_without_dryer": ("water", {**AIRLINE, "dryer": "none", "water_tube_mg_m3": 12.0, "water_multiplier": 10.0}),
+    "zero_reading": ("co2", {**AIRLINE, "co2_ppm": 0.0}),
+    "all_zero": ("oil", {**AIRLINE, "co_ppm": 0.0, "co2_ppm": 0.0, "oil_mg_m3": 0.0, "water_tube_mg_m3": 0.0}),
+    "refrigerant_below_zero": (
+        "water",
+        {**AIRLINE, "dryer": "refrigerant", "water_tube_mg_m3": 30.0, "water_multiplier": 10.0, "lowest_use_temperature_c": 12.0},
+    ),
+    "dry_without_dryer": (
+        "water",
+        {**AIRLINE, "dryer": "none", "water_tube_mg_m3": 30.0, "water_multiplier": 10.0, "lowest_use_temperature_c": 12.0},
+    ),
+    "multiplier_perhaps": (
+        "water",
+        {**AIRLINE, "dryer": "refrigerant", "water_tube_mg_m3": 60.0, "water_multiplier": 1.0, "lowest_use_temperature_c": 12.0},
+    ),
+    "co2_below_tube": ("co2", {**AIRLINE, "dryer": "membrane", "co2_ppm": 300.0}),
+    "oxygen_alone": ("oxygen", {**AIRLINE, "oxygen_pct": 21.4}),
+    "test_set_pressure": ("pressure", {**AIRLINE, "test_set_lowest_pressure_bar": 8.0}),
+    "beyond_scale": ("co", {**AIRLINE, "co_ppm": 3.0, "co_highest_mark_ppm": 2.0}),
+}  # fmt: skip
+
+
+def without_the_other_queries(monkeypatch: pytest.MonkeyPatch, code: str, demotes: bool) -> None:
+    for other, entry in ENTRIES.items():
+        monkeypatch.setitem(entry, "demotes", demotes if other == code else False)
+
+
+def test_every_query_has_a_row_here():
+    assert set(ASKED) == set(ENTRIES)
+
+
+@pytest.mark.parametrize("code", sorted(ENTRIES))
+def test_the_switch_turns_the_verdict(monkeypatch, code):
+    key, row = ASKED[code]
+    without_the_other_queries(monkeypatch, code, False)
+    tests, problems = graded([row])
+    assert code in codes_of(problems, 0)
+    assert VERDICT_WORDS[tests[f"verdict_{key}"].iloc[0]] in ("pass", "near limit")
+    without_the_other_queries(monkeypatch, code, True)
+    tests, problems = graded([row])
+    assert code in codes_of(problems, 0)
+    assert VERDICT_WORDS[tests[f"verdict_{key}"].iloc[0]] == "cannot tell"
+
+
+def test_a_query_leaves_a_fail_alone():
+    """Wet air of a cylinder, from a tube used where its own sheet does not allow it."""
+    row = {**CYLINDER, "water_tube_mg_m3": 900.0, "test_date": date(2026, 3, 14), "oxygen_pct": 0.0}
+    tests, _ = graded([row])
+    assert VERDICT_WORDS[tests["verdict_oxygen"].iloc[0]] == "fail"
