@@ -217,6 +217,28 @@ class Result:
             inputs=[Path(p) for p in self.log.files["path"]],
         )
 
+    def write_reports(self, folder: str | os.PathLike[str], period: str, created: datetime | None = None) -> list[Path]:
+        """Write one report a client over a period (a year, or `2025-07..2026-06`) into a folder.
+
+        Returns : paths, by client; none where nothing of the period was tested.
+        Raises  : GraderError for a period that is none, and where the folder cannot be written.
+        """
+        from grader.review.client_report import as_period, client_reports
+        from grader.write.record import write_records
+
+        reports = client_reports(
+            self.tests,
+            self.due,
+            self.wear,
+            as_period(period),
+            as_of=self.options.as_of,
+            version=__version__,
+            decision_rule=decision_text(self.rulesets, self.options.language),
+            language=self.options.language,
+        )
+        inputs = [Path(p) for p in self.log.files["path"]]
+        return write_records(folder, reports, [], created=created, language=self.options.language, inputs=inputs)
+
     def draw(self, site: str) -> None:
         """Add the sheets Charts and Chart data: each outlet of a site over time, against its limits.
 

@@ -160,6 +160,13 @@ def main(context: click.Context) -> None:
     help="Also write one record a visit to hand over, and out-of-use notices, into this folder.",
 )
 @click.option(
+    "--reports",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Also write one report a client over --period into this folder.",
+)
+@click.option("--period", metavar="PERIOD", help="Of --reports: a year (2026), or months (2025-07..2026-06).")
+@click.option(
     "--marked-copies",
     type=click.Path(path_type=Path),
     metavar="DIR",
@@ -192,6 +199,8 @@ def grade_command(
     output: Path,
     as_of: datetime | None,
     records: Path | None,
+    reports: Path | None,
+    period: str | None,
     compare: Path | None,
     charts: str | None,
     marked_copies: Path | None,
@@ -216,6 +225,8 @@ def grade_command(
 
     if quiet and verbose:
         raise click.UsageError("Give --quiet or --verbose, not both.")
+    if (reports is None) != (period is None):
+        raise click.UsageError("--reports DIR and --period PERIOD go together.")
 
     def tell(_: Any, tests: Any) -> None:
         lines = [] if quiet else test_lines(tests)
@@ -241,6 +252,7 @@ def grade_command(
             result.draw(charts)
         result.write(output)
         written = result.write_records(records) if records is not None else []
+        sent = result.write_reports(reports, str(period)) if reports is not None else []
         copies, said = result.write_marked_copies(marked_copies) if marked_copies is not None else ([], [])
     except GraderError as error:
         _stop(error)
@@ -253,6 +265,8 @@ def grade_command(
         click.echo(line, err=True)
     if records is not None:
         click.echo(f"Records and notices: {len(written)} in {records}")
+    if reports is not None:
+        click.echo(f"Reports: {len(sent)} in {reports}" if sent else f"Reports: nothing was tested in {period}")
     if marked_copies is not None:
         for line in said:
             click.echo(line, err=True)

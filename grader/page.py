@@ -65,7 +65,7 @@ class Page:
 class Record:
     """One workbook of a single page that is handed over: the record of a visit, or an out-of-use notice.
 
-    kind      : "record" or "notice". number: of the record, unlike that of any other visit; "" for a notice.
+    kind      : "record", "notice" or "report". number: of the record, unlike that of any other visit; else "".
     file_name : as wished, ending included; it gets a number where another visit's stands there already.
     identity  : what the file is about, the same from run to run; only a file of the same one is written over.
     content   : digest of what the page says, the lines on file sums, version and options left out.

@@ -21,7 +21,6 @@ from grader.write.safely import KIND_PROPERTY, check_target, kind_of, replacing
 from grader.write.styles import Styles
 from grader.write.values import clean_text
 
-KINDS = ("record", "notice")
 IDENTITY_PROPERTY, CONTENT_PROPERTY = "grader-about", "grader-content"
 MOST_OF_A_NAME = 1000
 
