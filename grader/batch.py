@@ -40,7 +40,7 @@ from grader.review.due import due_table
 from grader.review.odd.oddities import oddities_table
 from grader.review.plan import plan_table
 from grader.review.sites import sites_table
-from grader.review.summary.page import Facts, summary_page
+from grader.review.summary.page import Facts, summary_page, system_lines
 from grader.review.trend import trend_table
 from grader.review.verdict_sheet import verdict_table
 from grader.review.wear.findings import wear_findings
@@ -441,7 +441,7 @@ def _reviewed(found: Judged, log: Log, options: Options) -> Result:
         wear=wear.table,
         trend=trend.table,
         due=due,
-        alarms=[*cautions, *oddities.copied_forward],
+        alarms=[*cautions, *system_lines(tests, options.language), *oddities.copied_forward],
     )
     return Result(
         verdicts=verdicts,

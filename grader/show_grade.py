@@ -66,7 +66,8 @@ def site_lines(result: Result) -> list[str]:
     if not len(result.verdicts):
         return []
     tests = pd.crosstab(_sites(result.verdicts), result.verdicts["Verdict"].to_numpy())
-    states = pd.crosstab(_sites(result.due), result.due["State"].to_numpy()) if len(result.due) else pd.DataFrame()
+    state = result.due["State"].replace("out of use (system)", "out of use").to_numpy()
+    states = pd.crosstab(_sites(result.due), state) if len(result.due) else pd.DataFrame()
     table = tests.join(states).reindex(columns=[*VERDICTS, "out of use", "overdue"], fill_value=0).fillna(0).astype(int)
     table.insert(0, "tests", tests.sum(axis=1))
     table = table.sort_values(

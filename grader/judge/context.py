@@ -70,9 +70,14 @@ class Trial:
 
 @dataclass(frozen=True)
 class Past:
-    """The table with what holds from before filled in (`tests`), what is to be tried besides, and the computing stage."""
+    """What the past adds, for `judge_with_past`.
+
+    tests       : table after normalise with what holds from before filled in. written : the fields so filled, as they were.
+    temperature, pressure : what is to be tried besides. compute : the computing stage.
+    """
 
     tests: pd.DataFrame
+    written: pd.DataFrame
     temperature: Trial
     pressure: Trial
     compute: Compute
@@ -107,12 +112,23 @@ def judging_again(tests: pd.DataFrame, compute: Compute, rulesets: dict[str, Rul
 def judge_with_past(
     tests: pd.DataFrame, past: Past | None, rulesets: dict[str, RuleSet], problems: Problems
 ) -> pd.DataFrame:
-    """`judge`, and again what the past says is to be tried; arguments and result as there. past : None is no past."""
+    """`judge`, and again what the past says is to be tried; arguments and result as there.
+
+    past    : from `recall`; None is no past.
+    Returns : the judged table with the fields as they were written, and use_past_c (the lowest use temperature that
+              the past gave and that was judged by, degC; NaN where none).
+    """
     judged = judge(tests, rulesets, problems)
     if past is None:
         return judged
 
-    return concluded(past.settle(judged, judging_again(tests, past.compute, rulesets), problems), rulesets)
+    found = concluded(past.settle(judged, judging_again(tests, past.compute, rulesets), problems), rulesets)
+    # What was judged by stands in the columns of the computing stage; the fields keep what was written.
+    used = _figure(found, USE)
+    from_past = np.where(past.written[f"{USE}_state"].to_numpy() == BLANK, used, np.nan)
+    return with_columns(
+        found, {**{str(name): past.written[name].to_numpy() for name in past.written}, "use_past_c": from_past}
+    )
 
 
 def recall(
@@ -128,11 +144,12 @@ def recall(
 
     Only tests with a date not after the day of the run, that no later file replaced, speak for others.
     """
+    written = tests[[f"{name}{end}" for name in (USE, AIR) for end in _PARTS]]
     tests = with_columns(tests, {"past": np.full(len(tests), "", dtype=object)})
     where = _Where(tests, file_names, words(language)["past"])
     tests, temperature = _temperatures(tests, where, problems)
     tests, pressure = _pressures(tests, where, problems)
-    return Past(tests, temperature, pressure, compute)
+    return Past(tests, written, temperature, pressure, compute)
 
 
 class _Where:

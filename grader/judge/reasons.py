@@ -30,6 +30,7 @@ from grader.columns import (
     TEST_PASS,
     WATER,
 )
+from grader.data import load_toml
 from grader.decided import (
     BY_FREE_WATER,
     BY_MARGIN_1ATM,
@@ -137,10 +138,12 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
         within,
     )
     factor = tests["tube_factor"].to_numpy()
-    atmospheric = tests["atmospheric_pressure_hpa_lower"].to_numpy()
+    standard_hpa = load_toml("units.toml")["reference"]["atmosphere_hpa"]
     reasons.add(
         visited & (factor != 1.0),
-        lambda i: said["tubes_corrected"].format(factor=f"{factor[i]:.3f}", pressure=plain(atmospheric[i])),
+        lambda i: said["tubes_corrected"].format(
+            factor=f"{factor[i]:.3f}", pressure=plain(round(standard_hpa / factor[i], 2))
+        ),
     )
     past = text(tests, "past")
     reasons.add(visited & (past != ""), lambda i: past[i])

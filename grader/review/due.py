@@ -7,13 +7,14 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from grader.columns import BLANK, READ, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS, TEST_WORDS
+from grader.columns import BLANK, PARAMETERS, READ, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS, TEST_WORDS
 from grader.frames import text
 from grader.problems import Problems
-from grader.review.history import as_day, counting, days, months_after, order_in_time, outlets
+from grader.review.history import as_day, counting, days, months_after, outlets
+from grader.review.systems import latest_status, outages
 
-STATES = ("out of use", "not cleared", "overdue", "due within 14 days", "in date", "removed")
-OUT_OF_USE, NOT_CLEARED, OVERDUE, DUE_SOON, IN_DATE, REMOVED = range(6)
+STATES = ("out of use", "out of use (system)", "not cleared", "overdue", "due within 14 days", "in date", "removed")
+OUT_OF_USE, SYSTEM_OUT, NOT_CLEARED, OVERDUE, DUE_SOON, IN_DATE, REMOVED = range(7)
 STATES_NOW = STATES[:DUE_SOON]  # those that nothing may wait for
 SOON_DAYS = 14
 USUAL_INTERVAL_MONTHS = 3  # HSE HSG53: at least every three months (seen on secondary pages)
@@ -47,6 +48,9 @@ def due_table(
     that the last test states: a whole number of months, rounded down but not below 1; 0, a bound, unreadable
     or more than 24 months is not used. An outlet that never passed has no next due. Removed: the outlet's
     latest row says so, visited or not; it has no next due either. Left out of a visit changes nothing here.
+    Out of use: the last test failed; there is no next due then, but the day since when (`Out of use since`: its
+    first fail since it last passed). Out of use (system): its system failed since (grader.review.systems), from that
+    day on; `Rests on` names the outlet, parameter and test.
     """
     if interval_months is not None and interval_months < 1:
         raise ValueError(f"an interval is at least 1 month, not {interval_months}")
@@ -56,24 +60,39 @@ def due_table(
     day, verdict = days(tests), tests["verdict"].to_numpy()
     last_verdict = verdict[known.last]
     passed = _last_pass(tests, counts, known.of_test, len(known.identity))
+    system = outages(tests, counts, known)
     months, whence = _intervals(tests, known.last, interval_months, rule_intervals or {}, problems)
-    removed, status = _status(tests, known.identity)
-    next_due = np.where(removed, np.datetime64("NaT"), months_after(passed, months)).astype("datetime64[D]")
+    status = latest_status(tests, known.identity)
+    removed = status == "removed"
+    failed = last_verdict == TEST_FAIL
+    next_due = np.where(removed | failed, np.datetime64("NaT"), months_after(passed, months)).astype("datetime64[D]")
     left = np.where(np.isnat(next_due), np.nan, (next_due - day_of_run).astype("timedelta64[D]").astype(float))
     state = np.select(
         [
             removed,
-            last_verdict == TEST_FAIL,
+            failed,
+            system.test >= 0,
             (last_verdict == TEST_INCOMPLETE) | np.isnan(left),
             left < 0,
             left <= SOON_DAYS,
         ],
-        [REMOVED, OUT_OF_USE, NOT_CLEARED, OVERDUE, DUE_SOON],
+        [REMOVED, OUT_OF_USE, SYSTEM_OUT, NOT_CLEARED, OVERDUE, DUE_SOON],
         IN_DATE,
     )
-    # Within a state: what never passed first, then the fewest days left; the outlets stand in natural order.
-    order = np.lexsort((np.arange(len(left)), np.where(np.isnan(left), -np.inf, left), state))
+    since = _failed_since(tests, counts, known.of_test, passed)
+    since = np.where(state == SYSTEM_OUT, np.where(system.test >= 0, day[system.test], since), since)
+    since = np.where(np.isin(state, (OUT_OF_USE, SYSTEM_OUT)), since, np.datetime64("NaT", "D"))
+    # Within a state: the longest out of use, what never passed, the fewest days left; else in natural order.
+    urgent = np.where(np.isnan(left), -np.inf, left)
+    order = np.lexsort((np.arange(len(left)), np.where(np.isnat(since), urgent, since.astype(np.int64)), state))
     files = np.array([*file_names, ""], dtype=object)
+    rests_on = np.full(len(state), "", dtype=object)
+    for i in np.flatnonzero(state == SYSTEM_OUT):
+        at, name = int(system.test[i]), PARAMETERS[system.key[i]].name
+        place = (
+            f"{files[tests['file'].to_numpy()[at]]}, row {tests['row'].to_numpy()[at] + 1}" if len(file_names) else ""
+        )
+        rests_on[i] = ", ".join(t for t in (text(tests, "outlet")[at], name, str(day[at]), place) if t)
     file = tests["file"].to_numpy()[known.last] if len(file_names) else np.full(len(known.last), -1)
     frame = {
         "Site": known.site,
@@ -90,6 +109,8 @@ def due_table(
         "Client": known.client,
         "System": known.system,
         "Rule set": text(tests, "ruleset")[known.last],
+        "Out of use since": since.astype("datetime64[s]"),
+        "Rests on": rests_on,
         "File": files[file],
     }
     made = pd.DataFrame(
@@ -106,6 +127,19 @@ def _last_pass(tests: pd.DataFrame, counts: np.ndarray, of_test: np.ndarray, out
     day = np.full(outlets_count, np.iinfo(np.int64).min)  # what NaT is
     np.maximum.at(day, of_test[good], days(tests)[good].astype(np.int64))
     return day.astype("datetime64[D]")
+
+
+def _failed_since(tests: pd.DataFrame, counts: np.ndarray, of_test: np.ndarray, passed: np.ndarray) -> np.ndarray:
+    """Day of each outlet's first fail since it last passed: datetime64[D] (m,), NaT where it has not failed since.
+
+    A fail of the day of a pass counts where no later test of that day ruled instead.
+    """
+    failed = np.flatnonzero(counts & ~tests["superseded"].to_numpy() & (tests["verdict"].to_numpy() == TEST_FAIL))
+    day, last = days(tests)[failed], passed[of_test[failed]]
+    after = np.isnat(last) | (day >= last)
+    first = np.full(len(passed), np.iinfo(np.int64).max)
+    np.minimum.at(first, of_test[failed[after]], day[after].astype(np.int64))
+    return np.where(first == np.iinfo(np.int64).max, np.iinfo(np.int64).min, first).astype("datetime64[D]")
 
 
 def _intervals(
@@ -137,16 +171,3 @@ def _intervals(
         problems.add_tests("interval_longer", number[last[beyond]], "interval_months", months=months[beyond],
                            longest=longest[beyond].astype(int), rule=rule[beyond])  # fmt: skip
     return months, np.where(stated, "log", fallback).astype(object)
-
-
-def _status(tests: pd.DataFrame, identity: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Whether each outlet's latest row, visited or not, says removed; and the status it says (or blank)."""
-    rows = np.flatnonzero(
-        tests["dated"].to_numpy() & ~tests["replaced"].to_numpy() & (tests["repeat_of"].to_numpy() < 0)
-    )
-    rows = order_in_time(tests, rows)
-    of = tests["identity"].to_numpy()[rows]
-    latest = rows[np.append(of[1:] != of[:-1], True)] if len(rows) else rows
-    said = pd.Series(text(tests, "outlet_status")[latest], index=tests["identity"].to_numpy()[latest], dtype=object)
-    status = said.reindex(identity).to_numpy(dtype=object)
-    return status == "removed", status

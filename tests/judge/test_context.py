@@ -134,6 +134,14 @@ def test_29_cfr_holds_the_dew_point_at_one_atmosphere_against_what_is_carried():
     assert told == [FAIL, FAIL]
 
 
+def test_the_fields_keep_what_was_written():
+    """A record's number rests on them, and no copy of a visit is told by what was never written."""
+    tests, _ = visits((HIGH_UP, [stated(MILD)]), (HIGH_UP, [NONE_STATED]), [NONE_STATED])
+    assert np.isnan(tests["lowest_use_temperature_c"].iloc[2]) and tests["lowest_use_temperature_c_state"].iloc[2] == 0
+    assert np.isnan(tests["atmospheric_pressure_hpa"].iloc[2])
+    assert tests["use_past_c"].iloc[2] == MILD and "908" in tests["reasons"].iloc[2]
+
+
 def test_the_row_alone_and_the_row_among_strangers_are_judged_alike():
     others = [stated(COLD, outlet=f"X{i}", site=f"Elsewhere {i}") for i in range(20)]
     alone = visits([NONE_STATED])[0]

@@ -79,6 +79,7 @@ def judged(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
         "supply": take("supply", "airline"),
         "dryer": take("dryer", "desiccant"),
         **{f"{tube}_tube_lot": take(f"{tube}_tube_lot", "") for tube in TUBES},
+        "odour": take("odour", ""),
     }
     table: dict[str, Any] = {
         **{k: np.array(v, dtype=object) for k, v in texts.items()},
@@ -92,6 +93,7 @@ def judged(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
             dtype=np.int64,
         ),
         "file": np.array(take("file", 0), dtype=np.int64),
+        "row": np.arange(1, n + 1),
         "test_day": day.astype("datetime64[s]"),
         "test_time": np.array(take("test_time", np.nan), dtype=float),
         "dated": np.array(take("dated", True), dtype=bool) & ~np.isnat(day),
@@ -143,7 +145,7 @@ def many(outlets: int, visits: int, seed: int = 1) -> pd.DataFrame:
     day = months.astype("datetime64[D]") + site % 27
     names = {
         c: pd.Series([""] * n, dtype=object)
-        for c in ("client", "system", "system_key", "outlet_status", "ruleset", "work_done", *LOTS)
+        for c in ("client", "system", "system_key", "outlet_status", "ruleset", "work_done", "odour", *LOTS)
     }
     site_names = np.array([f"Site {s}" for s in range(site.max() + 1)], dtype=object)
     outlet_names = np.array([f"Bay {o % 20 + 1}" for o in range(outlets)], dtype=object)
@@ -156,6 +158,7 @@ def many(outlets: int, visits: int, seed: int = 1) -> pd.DataFrame:
         "visit_reason": np.full(n, "periodic", dtype=object),
         "identity": number,
         "file": site * visits + visit,
+        "row": np.arange(1, n + 1),
         "test_day": day.astype("datetime64[s]"),
         "test_time": np.full(n, np.nan),
         "dated": np.ones(n, dtype=bool),

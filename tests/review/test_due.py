@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from grader.columns import TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
+from grader.columns import FAIL, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
 from grader.problems import Problems
 from grader.review.due import STATES, due_table
 from tests.review.tables import judged
@@ -61,9 +61,9 @@ def test_state_by_days_left(as_of, left, state):
     assert (row["Days left"], row["State"]) == (left, state)
 
 
-def test_a_fail_puts_an_outlet_out_of_use_and_due_still_counts_from_the_last_pass():
+def test_a_fail_puts_an_outlet_out_of_use_and_leaves_no_next_due():
     row = only([{"day": "2025-12-10", "verdict": TEST_NEAR}, {"day": "2026-03-01", "verdict": TEST_FAIL}])
-    assert (row["State"], row["Next due"], row["Last test"]) == ("out of use", "2026-03-10", "2026-03-01")
+    assert (row["State"], row["Next due"], row["Last test"]) == ("out of use", None, "2026-03-01")
     assert (row["Last verdict"], row["Last pass"]) == ("fail", "2025-12-10")
 
 
@@ -178,10 +178,24 @@ def test_sorted_by_state_then_days_left():
             row("bad", "2026-03-01", TEST_FAIL),
             row("fine sooner", "2026-02-01"),
             row("worse", "2025-05-10"),
-            row("worse", "2026-03-01", TEST_FAIL),
+            row("worse", "2026-02-01", TEST_FAIL),
+            row("beside", "2026-03-01", system="Store"),
+            row("smelt", "2026-03-01", TEST_FAIL, system="Store", verdict_odour=FAIL, odour="marked"),
         ]
     )
-    assert table["Outlet"].tolist() == ["bad", "worse", "open", "later", "late", "soon", "fine sooner", "fine", "gone"]
+    assert table["Outlet"].tolist() == [
+        "worse",
+        "bad",
+        "smelt",
+        "beside",
+        "open",
+        "later",
+        "late",
+        "soon",
+        "fine sooner",
+        "fine",
+        "gone",
+    ]
     assert list(dict.fromkeys(table["State"])) == list(STATES)
 
 

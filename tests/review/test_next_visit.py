@@ -489,7 +489,7 @@ def test_due_table_and_next_visit_speak_of_the_same_outlets(tmp_path):
     assert sites_due(due) == [("Ostmere Paint Hall", "Ostmere Coatings")]
     assert sites_due(due, within_days=100)[1:] == [("Quay", "")]
     first, second = (n["outlet"] for n in next_visit(tests, due, site="Ostmere Paint Hall").notes)
-    assert "Next due 2026-08-12 (overdue)." in first
+    assert "Next due 2026-08-12 (out of use (system))." in first  # Bay 2 is on the same
     assert "Next due: not known (out of use)." in second
     site, client = sites_due(due, within_days=100)[1]
     third = next_visit(tests, due, site=site, client=client).notes[0]["outlet"]

@@ -60,7 +60,8 @@ class FindingFacts:
         self.dated = at["dated"].to_numpy()
         self.seen = text(at, "liquid_water") == "seen"
         self.free = at["free_water"].to_numpy() & (self.key == WATER) & (self.kind == "fail")
-        self.use_stated = at["lowest_use_temperature_c_state"].to_numpy() == READ
+        stated = at["lowest_use_temperature_c_state"].to_numpy() == READ
+        self.use_stated = stated | ~np.isnan(at["use_past_c"].to_numpy())
         self.line_c = at["airline_temperature_c_upper"].to_numpy(dtype=float)
         self.safe, self.colder = at["safe_down_to_c"].to_numpy(), at["colder_seen_c"].to_numpy()
         self.use_known = at["use_temperature_known"].to_numpy()

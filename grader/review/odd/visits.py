@@ -228,6 +228,7 @@ def warm_days(tests: pd.DataFrame, counts: np.ndarray) -> pd.DataFrame:
     safe = tests["safe_down_to_c"].to_numpy(dtype=float)[last]
     of_own, of_site = coldest["identity"], coldest["site_key"]
     stated = tests["lowest_use_temperature_c_state"].to_numpy()[last] != BLANK
+    stated |= ~np.isnan(tests["use_past_c"].to_numpy()[last])
     with_gap = np.append(ambient, np.nan)  # position -1 is "none seen"
     own = above(safe, with_gap[of_own])
     site = ~own & ~stated & above(safe, with_gap[of_site])

@@ -44,6 +44,7 @@ class VisitOf:
 
     tests    : its m tests, repeats left out. all_tests : file and row of the repeats too.
     findings : rows with the columns of the sheet Actions. amends : what this record corrects, in words.
+    systems  : what is out of use as a whole, in words.
     """
 
     tests: pd.DataFrame
@@ -51,6 +52,7 @@ class VisitOf:
     findings: pd.DataFrame
     number: str
     amends: tuple[str, ...] = ()
+    systems: tuple[str, ...] = ()
 
 
 def record_page(visit: VisitOf, run: Run) -> tuple[Page, str]:
@@ -122,7 +124,7 @@ def _state(visit: VisitOf, run: Run) -> list[Block]:
         for name, v, was in outlets
         if was and v in (TEST_FAIL, TEST_INCOMPLETE)
     ]
-    told = [say["out"].format(outlets=", ".join(out)) if out else say["all_clear"]]
+    told = [say["out"].format(outlets=", ".join(out)) if out else say["all_clear"], *visit.systems]
     untested = _untested(visit.tests, [name for name, _, was in outlets if not was], say)
     told += [say["untested"].format(outlets=", ".join(untested))] if untested else []
     return [

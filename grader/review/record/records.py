@@ -26,8 +26,10 @@ from grader.columns import FIELDS
 from grader.frames import group_codes, text, with_columns
 from grader.page import Block, Page, Record
 from grader.review.actions.findings import Actions, actions_table
+from grader.review.history import counting
 from grader.review.next_visit import safe_file_name
 from grader.review.record.page import Run, VisitOf, record_page
+from grader.review.systems import SystemOut, system_fails, systems_out
 from grader.words import DEFAULT_LANGUAGE, words
 
 NUMBER_DIGITS = 6  # hexadecimal: two visits of one site and day share them once in 16.8 million
@@ -76,6 +78,7 @@ def visit_records(
         decision_rule,
     )
     numbering = _Numbering(tests, groups, run)
+    out_at_visit = _systems_at_visit(tests, run.words)
     of_finding = pd.Series(groups, index=tests.index).reindex(findings.test).to_numpy()
     rows_of = {int(g): np.flatnonzero(groups == g) for g in np.unique(groups)}
     findings_of = pd.Series(np.arange(len(of_finding))).groupby(of_finding).indices
@@ -95,6 +98,7 @@ def visit_records(
             findings.frame.iloc[findings_of.get(group, [])],
             number,
             amends,
+            out_at_visit.get(int(tests["visit"].to_numpy()[rows[0]]), ()),
         )
         page, content = record_page(visit, run)
         footer = run.say["footer"].format(number=number)
@@ -114,6 +118,19 @@ def visit_findings(tests: pd.DataFrame, language: str = DEFAULT_LANGUAGE) -> Act
         tests, {"identity": group_codes(tests["identity"].to_numpy(), groups), "site_key": sites.to_numpy(dtype=object)}
     )
     return actions_table(apart, language=language)
+
+
+def _systems_at_visit(tests: pd.DataFrame, w: Mapping[str, Any]) -> dict[int, tuple[str, ...]]:
+    """Code of a visit -> a sentence for each system of which something failed in it that reaches the whole system."""
+    found: dict[int, tuple[str, ...]] = {}
+    fails = system_fails(tests, counting(tests))
+    system, outlet = text(tests, "system"), text(tests, "outlet")
+    for visit, test, key in zip(fails.visit.tolist(), fails.test.tolist(), fails.key.tolist()):
+        said = w["record"]["system_out"].format(
+            system=system[test], parameter=w["parameter_within"][key], outlet=outlet[test]
+        )
+        found[visit] = (*found.get(visit, ()), said)
+    return found
 
 
 def visit_groups(tests: pd.DataFrame) -> np.ndarray:
@@ -140,7 +157,7 @@ def out_of_use_notices(
     tests   : judged table, n rows.
     actions : the open findings, from actions_table(tests).
     Returns : list of Record, kind "notice", by site; none for a site without such outlets. Rows that were
-              only not visited put no outlet out of use.
+              only not visited put no outlet out of use; a finding of its whole system does.
     """
     say: dict[str, Any] = words(language)["notice"]
     at = tests.loc[actions.test]
@@ -148,13 +165,18 @@ def out_of_use_notices(
     bad = at["visited"].to_numpy() & (frame["Verdict"].to_numpy(dtype=object) != "near limit")
     rows = np.flatnonzero(bad)
     site_key = text(at, "site_key")
+    of_site = {str(key): rows[places] for key, places in pd.Series(rows).groupby(site_key[rows]).indices.items()}
+    systems: dict[str, list[SystemOut]] = {}
+    for system in systems_out(tests):
+        systems.setdefault(system.site_key, []).append(system)
     notices: list[Record] = []
     taken: list[str] = []
-    for _, places in sorted(pd.Series(rows).groupby(site_key[rows]).indices.items()):
-        mine = rows[places]
-        site = text(at, "site")[mine[0]]
-        client = next((c for c in text(at, "client")[mine] if c), "")
-        outlets = _outlets_out(frame.iloc[mine], at.iloc[mine], actions.identity[mine], say)
+    for key in sorted({*of_site, *systems}):
+        mine, out = of_site.get(key, rows[:0]), systems.get(key, [])
+        site = text(at, "site")[mine[0]] if len(mine) else out[0].site
+        client = next((c for c in (*text(at, "client")[mine], *(s.client for s in out)) if c), "")
+        with_system = _systems_said(out, words(language))
+        outlets = _outlets_out(frame.iloc[mine], at.iloc[mine], actions.identity[mine], with_system, say)
         page = _notice_page(site, client, outlets, as_of, say)
         name = safe_file_name(say["file_name"].format(site=site), client or None, taken)
         taken.append(name)
@@ -173,11 +195,32 @@ def out_of_use_notices(
     return notices
 
 
+def _systems_said(out: list[SystemOut], w: Mapping[str, Any]) -> dict[int, tuple[str, str]]:
+    """Code of an outlet that its system keeps out of use -> its name, and the sentence that says why."""
+    return {
+        code: (
+            name,
+            w["notice"]["system"].format(
+                system=s.system, parameter=w["parameter_within"][s.key], outlet=s.failing, day=s.day
+            ),
+        )
+        for s in out
+        for code, name in zip(s.identity, s.outlets)
+    }
+
+
 def _outlets_out(
-    frame: pd.DataFrame, at: pd.DataFrame, identity: np.ndarray, say: Mapping[str, Any]
+    frame: pd.DataFrame,
+    at: pd.DataFrame,
+    identity: np.ndarray,
+    with_system: Mapping[int, tuple[str, str]],
+    say: Mapping[str, Any],
 ) -> list[tuple[str, str, str]]:
-    """(state word, name, line below it) of each outlet of one site, failed ones first."""
-    made = []
+    """(state word, name, line below it) of each outlet of one site, failed ones first.
+
+    with_system : of outlets that a finding of their system keeps out of use, code -> name and why.
+    """
+    made = [("fail", name, why) for code, (name, why) in with_system.items() if code not in set(identity.tolist())]
     for code in dict.fromkeys(identity.tolist()):
         mine = np.flatnonzero(identity == code)
         failed = (frame["Verdict"].iloc[mine] == "fail").any()
@@ -190,7 +233,10 @@ def _outlets_out(
             why += say["more"].format(count=len(reasons) - MOST_REASONS)
         where = ", ".join(t for t in (first.get("location", ""), first["system"]) if t)
         below = ". ".join(t for t in (where, since_text[:1].upper() + since_text[1:], why) if t) + "."
-        made.append(("fail" if failed else "incomplete", str(first["outlet"]), below))
+        if code in with_system:
+            below += " " + with_system[code][1]
+        state = "fail" if failed or code in with_system else "incomplete"
+        made.append((state, str(first["outlet"]), below))
     return sorted(made, key=lambda x: x[0] != "fail")
 
 

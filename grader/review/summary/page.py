@@ -12,11 +12,20 @@ import pandas as pd
 
 from grader.columns import PARAMETERS, ROWS_PER_SHEET, TEST_WORDS, VERDICT_WORDS
 from grader.page import Block, Page
-from grader.review.summary.tables import due_block, fails_chart, first_block, sites_block, wearing_block
+from grader.review.summary.tables import (
+    LINES,
+    due_block,
+    fails_chart,
+    first_block,
+    names_in_one,
+    sites_block,
+    wearing_block,
+)
+from grader.review.systems import systems_out
 from grader.words import words
 
 SMALL_PT = 9
-STATES = ("out of use", "not cleared", "overdue", "due within 14 days", "in date")
+STATES = ("out of use", "out of use (system)", "not cleared", "overdue", "due within 14 days", "in date")
 
 
 @dataclass
@@ -113,6 +122,25 @@ def _alarms(facts: Facts, w: Mapping[str, Any]) -> list[str]:
     if refused:
         alarms.append(w["refused"].format(count=refused))
     return alarms
+
+
+def system_lines(tests: pd.DataFrame, language: str = "en") -> list[str]:
+    """A line for each system that a finding keeps out of use as a whole, the first LINES of them."""
+    every = words(language)
+    w, names = every["summary"], every["parameter_within"]
+    out = systems_out(tests)
+    lines = [
+        w["system_out"].format(
+            system=s.system,
+            site=s.site,
+            parameter=names[s.key],
+            outlet=s.failing,
+            day=s.day,
+            outlets=names_in_one(s.outlets, w["and_more"]),
+        )
+        for s in out[:LINES]
+    ]
+    return lines + [w["more_systems"].format(count=len(out) - LINES)] * (len(out) > LINES)
 
 
 def _legend(w: Mapping[str, Any]) -> Block:

@@ -40,6 +40,7 @@ TEXTS = (
     "visit_reason",
 )
 DEFAULTS = {
+    "use_past_c": np.nan,
     "verdict": TEST_PASS,
     "safe_down_to_c": np.nan,
     "warm_day": False,

@@ -393,8 +393,9 @@ def notice_lines(notice):
 
 
 def test_a_notice_names_outlet_since_when_why_and_what_not_to_do():
-    rows = [{**HIGH_CO, "location": "Spray bay"}, BAY2, {**AIRLINE, "outlet": "Bay 3", "oil_mg_m3": None}]
-    (notice,) = notices_of({"a.xlsx": (VISIT, [rows[0], BAY2]), "b.xlsx": (JUNE, rows)})
+    other = {**AIRLINE, "outlet": "Bay 3", "system": "Other", "oil_mg_m3": None}
+    rows = [{**HIGH_CO, "location": "Spray bay"}, {**BAY2, "system": "Other"}, other]
+    (notice,) = notices_of({"a.xlsx": (VISIT, rows[:2]), "b.xlsx": (JUNE, rows)})
     said = [row[0] for row in notice_lines(notice)]
     assert said[0] == "OUT OF USE" and "NOT CLEARED" in said and "Bay 2" not in said
     assert said[1] == "Not to be used for breathing until cleared by the competent person"
