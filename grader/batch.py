@@ -38,6 +38,7 @@ from grader.review.actions.findings import Actions, actions_table
 from grader.review.actions.sheet import actions_sheet
 from grader.review.due import due_table
 from grader.review.odd.oddities import oddities_table
+from grader.review.past import chances_with_past
 from grader.review.plan import plan_table
 from grader.review.sites import sites_table
 from grader.review.summary.page import Facts, summary_page, system_lines
@@ -399,10 +400,12 @@ def _reviewed(found: Judged, log: Log, options: Options) -> Result:
     sheets = [t.sheet for t in log.tables]
     day = np.datetime64(options.as_of)
     open_findings = actions_table(tests, language=options.language, file_names=names, sheet_names=sheets)
-    wear = wear_table(tests, history.readings(tests), as_of=day, language=options.language)
+    read = history.readings(tests)
+    wear = wear_table(tests, read, as_of=day, language=options.language)
+    past = chances_with_past(tests, read, wear)
     wearing = wear_findings(tests, wear, language=options.language, file_names=names, sheet_names=sheets)
-    actions = actions_sheet(tests, open_findings, wearing, words(options.language)["together"])
-    verdicts = verdict_table(tests, names, sheets, beside.columns)
+    actions = actions_sheet(tests, open_findings, wearing, past, words(options.language)["together"])
+    verdicts = verdict_table(tests, names, sheets, beside.columns, past)
     trend = trend_table(tests, problems, as_of=day, language=options.language, wear=wear)
     due = due_table(
         tests,

@@ -18,13 +18,18 @@ _COMPUTED = ("water", "pressure_dew_point", "dew_point_1atm", "margin")
 
 
 def verdict_table(
-    tests: pd.DataFrame, file_names: list[str], sheet_names: list[str], also: Mapping[str, np.ndarray] | None = None
+    tests: pd.DataFrame,
+    file_names: list[str],
+    sheet_names: list[str],
+    also: Mapping[str, np.ndarray] | None = None,
+    past: Mapping[str, np.ndarray] | None = None,
 ) -> pd.DataFrame:
     """The table with the design's columns, and further ones behind them.
 
     tests       : judged table, n rows.
     file_names  : by file number. sheet_names : by table number.
     also        : heading -> object array (n,), what further rule sets say.
+    past        : chances with the outlet's own past (review/past.py), by key of the verdict.
     Returns     : n rows, in order. A plain reading is a number, a bound or a word its text, a date a date.
     """
     verdict_words = np.array(VERDICT_WORDS, dtype=object)
@@ -65,6 +70,8 @@ def verdict_table(
     for key in ("oxygen", "co", "co2", "oil", "water", "flow", "pressure"):
         of = PARAMETERS[key].verdict_heading.removesuffix(" verdict")
         further[f"{of} chance over limit (%)"] = np.round(100.0 * tests[f"chance_over_{key}"].to_numpy(), 1)
+        if past is not None:
+            further[f"{of} chance with its past (%)"] = np.round(100.0 * past[key], 1)
     further.update(also or {})
     further["Dew point as tested (°C)"] = column(computed(tests, "dew_as_tested", "pressure_dew_point"))
     across = tests["column"].to_numpy() >= 0

@@ -92,7 +92,7 @@ def _place(tests: pd.DataFrame, read: Readings, wear) -> np.ndarray:
 def _regression(tests: pd.DataFrame, read: Readings) -> np.ndarray:
     """One-sided p of an ordinary regression of each series on time since the last work, towards the limit."""
     series = all_series(tests, read)
-    k, stretch = len(series.parameter), stretches(tests, series)
+    k, stretch = len(series.parameter), stretches(tests, series.tests, series.day)
     last = np.zeros(k, dtype=np.int64)
     last[series.row] = stretch
     use = np.flatnonzero((stretch == last[series.row]) & np.isfinite(middle_of(series.lower, series.upper)))

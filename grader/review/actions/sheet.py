@@ -11,6 +11,8 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 
+from grader.columns import PARAMETERS, WATER
+from grader.figures import percent
 from grader.frames import group_codes
 from grader.review.actions.findings import Actions
 
@@ -19,13 +21,20 @@ MOST_NAMES = 6
 
 
 def actions_sheet(
-    tests: pd.DataFrame, actions: Actions, wearing: tuple[pd.DataFrame, np.ndarray], say: dict[str, str]
+    tests: pd.DataFrame,
+    actions: Actions,
+    wearing: tuple[pd.DataFrame, np.ndarray],
+    past: dict[str, np.ndarray],
+    say: dict[str, str],
 ) -> Actions:
     """The table of the sheet.
 
     tests   : judged table. actions : its open findings. wearing : findings of wear, and the test of each.
+    past    : chances with the outlet's own past, by key of the verdict: a near limit that it makes less likely than
+              the rule set's flag is no finding.
     say     : words [together].
     """
+    actions = _with_past(tests, actions, past, say)
     frame, kept = _together(tests, actions, say)
     test, identity = actions.test[kept], actions.identity[kept]
     worn, worn_test = wearing
@@ -36,6 +45,28 @@ def actions_sheet(
         identity = np.concatenate([identity, tests["identity"].loc[worn_test].to_numpy()])
     order = np.lexsort((np.arange(len(frame)), _severity(frame["Verdict"].to_numpy(dtype=object))))
     return Actions(frame.iloc[order].reset_index(drop=True), test[order], identity[order])
+
+
+def _with_past(tests: pd.DataFrame, actions: Actions, past: dict[str, np.ndarray], say: dict[str, str]) -> Actions:
+    """The findings less near limits that the outlet's past makes unlikely; the others say that chance, too."""
+    frame = actions.frame
+    near = np.flatnonzero((frame["Verdict"] == "near limit").to_numpy())
+    of_name = {p.name: p.verdict_from or p.key for p in PARAMETERS.values()}
+    keys = frame["Parameter"].map(of_name).to_numpy(dtype=object)
+    place = pd.Series(np.arange(len(tests)), index=tests.index).loc[actions.test].to_numpy()
+    kept, colder = np.ones(len(frame), dtype=bool), tests["colder_seen_c"].to_numpy(dtype=float)
+    far = frame["How far"].to_numpy(dtype=object).copy()
+    for i in near:
+        chance = past.get(keys[i], np.array([]))
+        if not len(chance) or np.isnan(chance[place[i]]):
+            continue
+        # A pass that rests on a warm day is near its limit for that, whatever the chance.
+        if keys[i] == WATER and not np.isnan(colder[place[i]]):
+            continue
+        kept[i] = chance[place[i]] > tests[f"flag_{keys[i]}"].to_numpy()[place[i]]
+        far[i] = say["with_past"].format(far=far[i], chance=percent(float(chance[place[i]])))
+    frame = frame.assign(**{"How far": far})[kept].reset_index(drop=True)
+    return Actions(frame, actions.test[kept], actions.identity[kept])
 
 
 def _severity(verdict: np.ndarray) -> np.ndarray:

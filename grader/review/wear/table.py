@@ -81,7 +81,7 @@ def wear_table(tests: pd.DataFrame, read: Readings, *, as_of: object, language: 
     """
     data, k_series = load_toml("wear.toml"), all_series(tests, read)
     k = len(k_series.parameter)
-    stretch = stretches(tests, k_series)
+    stretch = stretches(tests, k_series.tests, k_series.day)
     season, season_known = seasons(k_series, stretch, data)
     shared = outdoor_air(k_series) + season
     lower, upper = k_series.lower - shared, k_series.upper - shared
