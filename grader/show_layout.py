@@ -19,13 +19,7 @@ from grader.read.process import read_workbooks
 from grader.read.understood import OWN, understood_table
 from grader.report import problem_table
 
-_LEFT_OVER = (
-    "unknown_column",
-    "column_without_heading",
-    "unknown_row",
-    "heading_unclear",
-    "label_not_used",
-)
+_LEFT_OVER = ("unknown_column", "column_without_heading", "unknown_row", "heading_unclear", "label_not_used")
 
 
 class Shown(NamedTuple):

@@ -29,7 +29,7 @@ from grader.page import Block, Page, Record
 from grader.problems import GraderError
 from grader.review.history import counting, days, order_in_time
 from grader.review.next_visit import safe_file_name
-from grader.review.summary.page import summary_words
+from grader.review.summary.page import SMALL_PT, summary_words
 from grader.review.summary.tables import due_block, names_in_one
 from grader.words import DEFAULT_LANGUAGE, words
 
@@ -154,18 +154,18 @@ def _page(
 ) -> Page:
     now, before = (mine & p.holds(days(tests)) for p in (period, period.before))
     findings = _findings(tests, mine, period, say, summary)
+    findings.note = f"{findings.note} {summary['decision'].format(rule=decision_rule)}".strip()
     last = str((period.end - 1).astype("datetime64[M]"))
     blocks = [
         _figures(tests, now, before, due, say),
         _sites(tests, now, before, say, summary),
+        Block(
+            "cautions", heading=summary["cautions_heading"], size_pt=SMALL_PT, rows=[(c,) for c in summary["cautions"]]
+        ),
         _chart(tests, now, period, say, summary),
         findings,
         _wear(wear, say, summary),
         replace(due_block(due, summary), links={}),
-        Block("cautions", heading=summary["cautions_heading"], rows=[(line,) for line in summary["cautions"]]),
-        Block(
-            "text", heading=say["how"], rows=[(say["pass_rate_is"],), (summary["decision"].format(rule=decision_rule),)]
-        ),
     ]
     subtitle = say["subtitle"].format(first=period.first, last=last, as_of=as_of)
     return Page(
@@ -230,7 +230,7 @@ def _sites(
         rows=[row[-1] for row in rows],
         widths=[8, 2, 2, 4, 3, 2, 3, 3, 3],
         aligns=["left", *["right"] * 8],
-        note=say["sites_note"],
+        note=say["sites_note"] + " " + say["pass_rate_is"],
     )
 
 
