@@ -190,7 +190,8 @@ class Result:
         Returns : paths of all records and notices.
         Raises  : GraderError (one line) where the folder cannot be written.
         """
-        from grader.review.record.records import out_of_use_notices, visit_records
+        from grader.review.record.notices import out_of_use_notices
+        from grader.review.record.records import visit_records
         from grader.write.record import write_records
 
         limits = pd.DataFrame(limits_table(self.rulesets.values(), self.options.language))
@@ -239,6 +240,16 @@ class Result:
         )
         inputs = [Path(p) for p in self.log.files["path"]]
         return write_records(folder, reports, [], created=created, language=self.options.language, inputs=inputs)
+
+    def list_records(self) -> None:
+        """Add the sheet Records: number, site, day and files of every record, and what supersedes what."""
+        from grader.review.record.numbers import numbered, records_table, visit_groups
+
+        names, sums = ([str(v) for v in self.log.files[column]] for column in ("name", "sha256"))
+        groups = visit_groups(self.tests)
+        there = set(groups[self.tests["visited"].to_numpy()].tolist())
+        made = numbered(self.tests, groups, names, sums)
+        self.more["Records"] = records_table([made[g] for g in sorted(there)], names)
 
     def draw(self, site: str) -> None:
         """Add the sheets Charts and Chart data: each outlet of a site over time, against its limits.

@@ -250,6 +250,8 @@ def grade_command(
             result.compare(compare)
         if charts is not None:
             result.draw(charts)
+        if records is not None:
+            result.list_records()
         result.write(output)
         written = result.write_records(records) if records is not None else []
         sent = result.write_reports(reports, str(period)) if reports is not None else []

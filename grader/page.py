@@ -27,6 +27,7 @@ class Block:
     under   : for a table: row number -> text across the table, below that row and on its paper page.
     size_pt : for a table, text or cautions: size of its type; 0 the usual.
     plain   : for a table: words that get no colour, so that the others stand out.
+    new_page: begins a paper page.
     """
 
     kind: str
@@ -41,6 +42,7 @@ class Block:
     under: dict[int, str] = field(default_factory=dict)
     size_pt: float = 0.0
     plain: tuple[str, ...] = ()
+    new_page: bool = False
 
 
 @dataclass
@@ -69,7 +71,7 @@ class Record:
     file_name : as wished, ending included; it gets a number where another visit's stands there already.
     identity  : what the file is about, the same from run to run; only a file of the same one is written over.
     content   : digest of what the page says, the lines on file sums, version and options left out.
-    footer    : stands at the foot of each paper page. amends: the record numbers that this one corrects.
+    footer    : stands at the foot of each paper page. supersedes: the record numbers that this one replaces.
     """
 
     kind: str
@@ -79,4 +81,4 @@ class Record:
     content: str
     page: Page
     footer: str = ""
-    amends: tuple[str, ...] = ()
+    supersedes: tuple[str, ...] = ()

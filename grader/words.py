@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -35,3 +37,68 @@ def words(language: str = DEFAULT_LANGUAGE) -> dict[str, Any]:
             both = isinstance(entries, dict) and section in merged
             merged[section] = {**merged[section], **entries} if both else entries
     return merged
+
+
+# A name of a file within a text, from the mark before it; it stays as it is.
+_FILE_NAME = re.compile(r"""([^;,:("„“]*\.(?:xlsx|xlsm|xlsb|xls|ods|csv|tsv|txt)\b)""", re.IGNORECASE)
+# A figure with a decimal point that stands alone: no part of a version, an address or a name.
+_FIGURE = re.compile(r"(?<![\w.])(\d+)\.(\d+)(?!\.?\w)")
+
+
+@dataclass(frozen=True)
+class Local:
+    """What a page for people says in its language: the words of verdicts and of the log, and the decimal mark."""
+
+    words: dict[str, str]
+    cells: dict[str, str]
+    decimal: str
+
+    @classmethod
+    def of(cls, said: dict[str, Any]) -> Local:
+        """From the words of a language."""
+        return cls(said["local"]["words"], said["local"]["cells"], said["local"]["decimal"])
+
+    def word(self, word: str) -> str:
+        """A verdict, a state or a word to pick, in the language; any other text stays.
+
+        >>> local("de").word("near limit"), local("de").word("outlet 3")
+        ('grenznah', 'outlet 3')
+        """
+        return self.words.get(word) or self.cells.get(word, word)
+
+    def figures(self, text: str) -> str:
+        """A text with the decimal mark of the language in its figures.
+
+        >>> local("de").figures("10.5 ppm, grader 0.1.0")
+        '10,5 ppm, grader 0.1.0'
+        """
+        return text if self.decimal == "." else _FIGURE.sub(rf"\1{self.decimal}\2", text)
+
+    def text(self, text: str) -> str:
+        """A sentence of ours with such words and figures in the language; names of files in it stay.
+
+        >>> local("de").text("airline: fail, 0.5 mg/m³, as in airline 2.5.xlsx row 3")
+        'Druckluftleitung: nicht erfüllt, 0,5 mg/m³, as in airline 2.5.xlsx row 3'
+        """
+        pieces = _FILE_NAME.split(text)
+        pieces[::2] = [self._pattern().sub(lambda m: self.words[m[0]], self.figures(p)) for p in pieces[::2]]
+        return "".join(pieces)
+
+    def _pattern(self) -> re.Pattern[str]:
+        return _words_pattern(tuple(sorted(self.words, key=len, reverse=True)))
+
+
+@cache
+def _words_pattern(listed: tuple[str, ...]) -> re.Pattern[str]:
+    return re.compile(rf"(?<![\w-])(?:{'|'.join(map(re.escape, listed))})(?![\w-])")
+
+
+def local(language: str = DEFAULT_LANGUAGE) -> Local:
+    """The Local of a language."""
+    return Local.of(words(language))
+
+
+@cache
+def meant_by() -> dict[str, str]:
+    """Word of any language -> the word of verdicts, states or the log that it stands for."""
+    return {said: word for code in languages() for word, said in local(code).words.items()}

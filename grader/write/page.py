@@ -34,7 +34,7 @@ PAGE_HEIGHT_PT = 792.0 - 2 * 0.7 * 72 - SPARE_PT
 ACROSS_PERCENT = 96
 PAGE_HEIGHT_ACROSS_PT = (595.3 - 2 * 0.7 * 72 - SPARE_PT) * 100 / ACROSS_PERCENT
 FEWEST_ROWS = 4  # on the last page of several
-FORM_ROW_PT = 30.0
+FORM_ROW_PT = 24.0
 TILES_A_ROW = 6
 CHART_ROWS, CHART_ROW_PT = 11, 15.0
 HEADING_PT, GAP_PT = 21.0, 7.0
@@ -151,17 +151,19 @@ class _PageWriter:
                 )
             kinds[block.kind](block)
             if block.note:
+                size_pt = min(block.size_pt or LABEL_PT, LABEL_PT)
                 self._line(
                     block.note,
                     self.styles.make(
-                        italic=True, font_size=LABEL_PT, valign="top", font_color=self.colours["quiet"], text_wrap=True
+                        italic=True, font_size=size_pt, valign="top", font_color=self.colours["quiet"], text_wrap=True
                     ),
-                    LABEL_PT,
+                    size_pt,
                 )
             self._gap()
         sheet.print_area(0, 0, max(self.row - 1, 0), self.units - 1)
         *earlier, last = [0, *self.breaks]
-        if earlier and self.row - last < FEWEST_ROWS and not page.repeat_tables:  # no line alone on the last page
+        stays = page.repeat_tables or any(block.new_page for block in page.blocks)
+        if earlier and self.row - last < FEWEST_ROWS and not stays:  # no line alone on the last page
             last = max(earlier[-1] + 1, self.row - FEWEST_ROWS)
         sheet.set_h_pagebreaks([*earlier[1:], *([last] if earlier else [])])
 
@@ -227,12 +229,14 @@ class _PageWriter:
         elif block.kind == "form":
             needed = heading + 20 + len(block.rows) * FORM_ROW_PT
         elif block.kind == "table":
-            rows = block.rows if len(block.rows) <= WHOLE_ROWS else block.rows[:5]
+            # A table with sentences under its rows is a list: its head and first rows stay together, no more.
+            whole = len(block.rows) <= WHOLE_ROWS and not block.under
+            rows = block.rows if whole else block.rows[: 1 if block.under else 5]
             size_pt, spans = block.size_pt or TABLE_PT, _spans(block, self.units)
             needed = heading + 28 + sum(self._row_pt(block, n, values, spans, size_pt) for n, values in enumerate(rows))
         else:
             needed = heading + min(len(block.rows), 5) * 26
-        if self.page_top_pt and self.page_top_pt + needed > self.page_height_pt:
+        if self.page_top_pt and (block.new_page or self.page_top_pt + needed > self.page_height_pt):
             self._new_paper()
 
     # -- blocks -------------------------------------------------------------------------------------------

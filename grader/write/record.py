@@ -119,7 +119,7 @@ def _write(path: Path, record: Record, created: datetime, language: str) -> None
                 KIND_PROPERTY: record.kind,
                 "language": language,
                 "record-number": record.number,
-                "amends": "; ".join(record.amends),
+                "supersedes": "; ".join(record.supersedes),
                 IDENTITY_PROPERTY: record.identity,
                 CONTENT_PROPERTY: record.content,
             },

@@ -13,6 +13,7 @@ from xlsxwriter import Workbook
 from xlsxwriter.format import Format
 
 from grader.data import load_toml
+from grader.words import meant_by
 
 
 def palette() -> dict[str, Any]:
@@ -21,12 +22,13 @@ def palette() -> dict[str, Any]:
 
 
 def style_of(word: object) -> str:
-    """Style of a verdict, severity, state or trend word; "" for what is no such word.
+    """Style of a verdict, severity, state or trend word, in any language; "" for what is no such word.
 
-    >>> style_of("fail"), style_of("in date"), style_of("outlet 3"), style_of(None)
-    ('bad', 'good', '', '')
+    >>> style_of("fail"), style_of("in date"), style_of("nicht erfüllt"), style_of("outlet 3"), style_of(None)
+    ('bad', 'good', 'bad', '', '')
     """
-    return palette()["words"].get(word, "") if isinstance(word, str) else ""
+    known = palette()["words"]
+    return (known.get(word) or known.get(meant_by().get(word, ""), "")) if isinstance(word, str) else ""
 
 
 def mark_of(style: str) -> dict[str, Any]:

@@ -10,12 +10,14 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import FIELDS, PARAMETERS, READ, TEST_WORDS, VERDICT_WORDS
-from grader.decided import FIGURE_OF
+from grader.decided import BY_MARGIN, BY_MARGIN_1ATM, FIGURE_OF
 from grader.figures import bounds, fixed, plain
 from grader.frames import text
 from grader.page import Block
 from grader.review.verdict_sheet import as_read
+from grader.words import Local
 
+HIGH_PRESSURE = ("charging compressor", "cylinder")
 # Units of the page's 38 that the columns of the outlets' table take.
 OUTLET_WIDTHS = (6, 2, 2, 3, 3, 3, 2, 3, 3, 2, 2, 2, 2, 3)
 _AS_READ = {
@@ -36,6 +38,7 @@ def outlets_block(tests: pd.DataFrame, names_of_files: Sequence[str], words: Map
     tests : tests of one visit, m rows. names_of_files : by file number. words : of the language.
     """
     say, names = words["record"], words["parameter"]
+    local = Local.of(dict(words))
     columns = [
         say["c_outlet"],
         names["odour"],
@@ -49,27 +52,44 @@ def outlets_block(tests: pd.DataFrame, names_of_files: Sequence[str], words: Map
         say["c_pressure"],
         say["c_verdict"],
     ]
-    cells = _Cells(tests, names_of_files, say)
+    cells = _Cells(tests, names_of_files, say, local)
     rows = [cells.row(i) for i in range(len(tests))]
+    shown = [n for n, used in enumerate(_used(tests, rows)) if used]
+    widths = [OUTLET_WIDTHS[n] for n in shown]
+    widths[0] += sum(OUTLET_WIDTHS) - sum(widths)
     return Block(
         "table",
         say["outlets"],
-        columns,
-        rows,
-        note=say["outlets_note"].format(frost=say["frost"]),
-        widths=list(OUTLET_WIDTHS),
-        aligns=["left", *["center"] * 13],
+        [columns[n] for n in shown],
+        [tuple(row[n] for n in shown) for row in rows],
+        note=local.figures(say["outlets_note"].format(frost=say["frost"])),
+        widths=widths,
+        aligns=["left", *["center"] * (len(shown) - 1)],
         under={i: cells.below(i) for i in range(len(tests))},
-        size_pt=8.5,
-        plain=("pass",),
+        size_pt=7.5,
+        plain=(local.word("pass"),),
     )
+
+
+_DEW, _USE, _MARGIN, _FLOW = 7, 8, 9, 11  # columns that high-pressure supplies may have no use for
+
+
+def _used(tests: pd.DataFrame, rows: Sequence[tuple[Any, ...]]) -> list[bool]:
+    """Which columns the supplies of a visit use: high-pressure air has no margin, unless it was judged by it."""
+    used = [True] * len(OUTLET_WIDTHS)
+    if not np.isin(text(tests, "supply"), HIGH_PRESSURE).all():
+        return used
+    used[_USE] = used[_MARGIN] = bool(tests["water_by"].isin((BY_MARGIN, BY_MARGIN_1ATM)).any())
+    for column in (_DEW, _FLOW):
+        used[column] = any(sign.isdigit() for row in rows for sign in str(row[column]))
+    return used
 
 
 class _Cells:
     """Cells of one visit's outlets: reading, what was computed or needed, verdict, one below the other."""
 
-    def __init__(self, tests: pd.DataFrame, names: Sequence[str], say: Mapping[str, Any]) -> None:
-        self.tests, self.names, self.say = tests, names, say
+    def __init__(self, tests: pd.DataFrame, names: Sequence[str], say: Mapping[str, Any], local: Local) -> None:
+        self.tests, self.names, self.say, self.local = tests, names, say, local
         self.columns: dict[str, np.ndarray] = {}
         self.read = {key: as_read(tests, name) for key, name in _AS_READ.items()}
         self.several_days = tests["test_day"].nunique(dropna=False) > 1
@@ -83,15 +103,15 @@ class _Cells:
 
     def row(self, i: int) -> tuple[Any, ...]:
         """All cells of one test."""
-        get = self.get
-        status = get("outlet_status", i)
-        where = ", ".join(t for t in (get("location", i), get("system", i), "" if status == "in use" else status) if t)
+        get, word = self.get, self.local.word
+        status = "" if get("outlet_status", i) == "in use" else word(get("outlet_status", i))
+        where = ", ".join(t for t in (get("location", i), get("system", i), status) if t)
         place = self._words(get("outlet", i), where, self._supply(i))
+        verdict = word(TEST_WORDS[get("verdict", i)])
         if not get("visited", i):
-            return (place, *[""] * 12, TEST_WORDS[get("verdict", i)])
-        return (
-            place,
-            self._words(get("odour", i), self._verdict("odour", i)),
+            return (place, *[""] * 12, verdict)
+        cells = (
+            self._words(word(get("odour", i)), self._verdict("odour", i)),
             self._gas("oxygen", i),
             self._gas("co", i),
             self._gas("co2", i),
@@ -99,19 +119,19 @@ class _Cells:
             *self._water(i),
             self._supplied("flow", i),
             self._supplied("pressure", i),
-            TEST_WORDS[get("verdict", i)],
         )
+        return (place, *map(self.local.figures, cells), verdict)
 
     def _supply(self, i: int) -> str:
         say, dryer = self.say, self.get("dryer", i)
         named = {"": "", "none": say["no_dryer"], "unknown": say["unknown_dryer"]}
-        dried = named.get(dryer, say["dryer"].format(dryer=dryer))
-        return ", ".join(t for t in (self.get("supply", i) or say["no_supply"], dried) if t)
+        dried = named.get(dryer, say["dryer"].format(dryer=self.local.word(dryer)))
+        return ", ".join(t for t in (self.local.word(self.get("supply", i)) or say["no_supply"], dried) if t)
 
     def below(self, i: int) -> str:
         """Why, remarks, and where it stands in the log."""
         get, say = self.get, self.say
-        said = [get("reasons", i)]
+        said = [self.local.text(get("reasons", i))]
         if get("superseded", i):
             said.append(say["superseded"])
         if get("conflict", i):
@@ -131,7 +151,7 @@ class _Cells:
         return " ".join(s for s in said if s)
 
     def _verdict(self, key: str, i: int) -> str:
-        return VERDICT_WORDS[self.get(f"verdict_{key}", i)]
+        return self.local.word(VERDICT_WORDS[self.get(f"verdict_{key}", i)])
 
     @staticmethod
     def _words(*parts: str) -> str:

@@ -14,10 +14,14 @@ from grader.columns import BLANK, FIELDS, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR,
 from grader.figures import plain
 from grader.frames import text
 from grader.page import Block, Page
+from grader.review.record.numbers import Numbered
 from grader.review.record.outlets import outlets_block
+from grader.review.record.site_list import OnList
 from grader.review.verdict_sheet import as_read
+from grader.words import Local
 
 TUBES = ("co", "co2", "oil", "water")
+SIZE_PT = 8.0  # of all but the headings: a visit of two outlets is three pages at most
 
 
 @dataclass
@@ -33,9 +37,10 @@ class Run:
     options: str
     decision_rule: str
     say: dict[str, Any] = field(init=False)
+    local: Local = field(init=False)
 
     def __post_init__(self) -> None:
-        self.say = self.words["record"]
+        self.say, self.local = self.words["record"], Local.of(self.words)
 
 
 @dataclass
@@ -43,15 +48,16 @@ class VisitOf:
     """One visit.
 
     tests    : its m tests, repeats left out. all_tests : file and row of the repeats too.
-    findings : rows with the columns of the sheet Actions. amends : what this record corrects, in words.
+    findings : rows with the columns of the sheet Actions. about : its number and what it stands beside.
+    untested : the outlets on the site's list that were not tested.
     systems  : what is out of use as a whole, in words.
     """
 
     tests: pd.DataFrame
     all_tests: pd.DataFrame
     findings: pd.DataFrame
-    number: str
-    amends: tuple[str, ...] = ()
+    about: Numbered
+    untested: list[OnList]
     systems: tuple[str, ...] = ()
 
 
@@ -62,20 +68,22 @@ def record_page(visit: VisitOf, run: Run) -> tuple[Page, str]:
     """
     say, tests = run.say, visit.tests
     days = _days(tests, say)
-    title = say["subtitle"].format(site=text(tests, "site")[0], days=days, number=visit.number)
+    title = say["subtitle"].format(site=text(tests, "site")[0], days=days, number=visit.about.number)
     blocks = [
         *_state(visit, run),
         _visit(visit, days, run),
+        outlets_block(visit.tests, run.names, run.words),
+        *_findings(visit, run),
         _tubes(visit, run),
         Block("form", columns=list(say["sign_by"]), rows=[(line,) for line in say["sign_lines"]]),
-        outlets_block(visit.tests, run.names, run.words),
-        _findings(visit, run),
         Block("cautions", say["cautions_heading"], rows=[(c,) for c in say["cautions"]]),
         *_limits(visit, run),
         _not_covered(visit, run),
     ]
     content = hashlib.sha256(repr((title, blocks)).encode("utf-8", "replace")).hexdigest()
     blocks.append(_sources(visit, run))
+    for block in blocks:
+        block.size_pt = block.size_pt or SIZE_PT
     return Page(say["title"], title, blocks, landscape=True, repeat_tables=True), content
 
 
@@ -90,11 +98,11 @@ def _days(tests: pd.DataFrame, say: dict[str, Any]) -> str:
 # -- at the top --------------------------------------------------------------------------------------------
 
 
-def _worst_by_outlet(tests: pd.DataFrame) -> list[tuple[str, int, bool]]:
-    """(name, verdict at the end of the visit, whether anything was tested) of each outlet, in order."""
+def _worst_by_outlet(tests: pd.DataFrame) -> list[tuple[str, int, bool, str]]:
+    """(name, verdict at the end of the visit, whether anything was tested, why) of each outlet, in order."""
     ruling = ~tests["superseded"].to_numpy()
     identity, verdict = tests["identity"].to_numpy(), tests["verdict"].to_numpy()
-    visited, names = tests["visited"].to_numpy(), text(tests, "outlet")
+    visited, names, reasons = tests["visited"].to_numpy(), text(tests, "outlet"), text(tests, "reasons")
     day = tests["test_day"].to_numpy().astype("datetime64[D]").astype(np.int64)
     made = []
     for code in dict.fromkeys(identity.tolist()):
@@ -102,16 +110,20 @@ def _worst_by_outlet(tests: pd.DataFrame) -> list[tuple[str, int, bool]]:
         if not len(mine):
             mine = np.flatnonzero(identity == code)
         last = mine[day[mine] == day[mine].max()]
-        made.append((str(names[last[0]]), int(verdict[last].max()), bool(visited[last].any())))
+        worst = last[np.argmax(verdict[last])]
+        made.append((str(names[last[0]]), int(verdict[worst]), bool(visited[last].any()), str(reasons[worst])))
     return made
 
 
 def _state(visit: VisitOf, run: Run) -> list[Block]:
-    say = run.say
+    """What was tested of what is on the list, what is out of use and why, what was not tested, what is still open."""
+    say, local, about = run.say, run.local, visit.about
     outlets = _worst_by_outlet(visit.tests)
     tested = [o for o in outlets if o[2]]
+    listed = len(tested) + len(visit.untested)
+    label = say["tested"] if listed == len(tested) else say["tested_of"].format(listed=listed)
     counts = [
-        (word.capitalize(), sum(o[1] == code for o in tested), word)
+        (_capital(local.word(word)), sum(o[1] == code for o in tested), word)
         for code, word in (
             (TEST_FAIL, "fail"),
             (TEST_INCOMPLETE, "incomplete"),
@@ -119,57 +131,79 @@ def _state(visit: VisitOf, run: Run) -> list[Block]:
             (TEST_PASS, "pass"),
         )
     ]
-    out = [
-        say["outlet_state"].format(name=name, word=TEST_WORDS[v])
-        for name, v, was in outlets
-        if was and v in (TEST_FAIL, TEST_INCOMPLETE)
-    ]
-    told = [say["out"].format(outlets=", ".join(out)) if out else say["all_clear"], *visit.systems]
-    untested = _untested(visit.tests, [name for name, _, was in outlets if not was], say)
-    told += [say["untested"].format(outlets=", ".join(untested))] if untested else []
+    out = [(name, TEST_WORDS[v], "", why) for name, v, was, why in outlets if was and v in (TEST_FAIL, TEST_INCOMPLETE)]
+    told = [say["superseded_by"].format(number=about.superseded_by)] if about.superseded_by else []
+    told += [say["out"], *_alike(out, say["out_line"], run)] if out else [say["all_clear"]]
+    told += visit.systems
+    still = [(o.outlet, TEST_WORDS[o.verdict], o.day, o.reasons) for o in visit.untested if o.open]
+    told += [say["still_open"], *_alike(still, say["open_line"], run)] if still else []
+    there = {name for name, *_ in outlets}
+    names = _untested(visit.tests, [name for name, _, was, _ in outlets if not was], run)
+    names += [o.outlet for o in visit.untested if not o.open and o.outlet not in there]
+    told += [say["untested"].format(outlets=", ".join(dict.fromkeys(names)))] if names else []
     return [
-        Block("figures", rows=[(say["tested"], len(tested), ""), *counts]),
-        Block("cautions" if out or untested else "text", rows=[(line,) for line in told]),
+        Block("figures", rows=[(label, len(tested), ""), *counts]),
+        Block("cautions" if out or names or still or about.superseded_by else "text", rows=[(line,) for line in told]),
     ]
 
 
-def _untested(tests: pd.DataFrame, names: list[str], say: dict[str, Any]) -> list[str]:
+def _alike(outlets: list[tuple[str, str, str, str]], line: str, run: Run) -> list[str]:
+    """Sentences on outlets (name, verdict word, day, why): those that say the same are one."""
+    together: dict[tuple[str, str, str], list[str]] = {}
+    for name, *rest in outlets:
+        together.setdefault(tuple(rest), []).append(name)  # type: ignore[arg-type]
+    return [
+        line.format(outlets=", ".join(names), word=run.local.word(word), day=day, why=run.local.text(why))
+        for (word, day, why), names in together.items()
+    ]
+
+
+def _capital(word: str) -> str:
+    return word[:1].upper() + word[1:]
+
+
+def _untested(tests: pd.DataFrame, names: list[str], run: Run) -> list[str]:
     """The outlets that stand in the log with nothing tested, those removed left out."""
     status = dict(zip(text(tests, "outlet"), text(tests, "outlet_status")))
+    say = run.say
     return [
-        name if status[name] in ("", "in use") else say["outlet_state"].format(name=name, word=status[name])
+        name
+        if status[name] in ("", "in use")
+        else say["outlet_state"].format(name=name, word=run.local.word(status[name]))
         for name in names
         if status[name] != "removed"
     ]
 
 
 def _visit(visit: VisitOf, days: str, run: Run) -> Block:
-    tests, say = visit.tests, run.say
-    given = {"number": visit.number, "amends": "; ".join(visit.amends) or say["amends_none"], "test_date": days}
+    tests, say, about = visit.tests, run.say, visit.about
+    earlier = [*about.supersedes, *(say["supersedes_file"].format(file=name) for name in about.lost)]
+    given = {"number": about.number, "supersedes": "; ".join(earlier) or say["supersedes_none"], "test_date": days}
     items = [i for i in run.words["record_items"] if i["place"] == "visit"]
     cells = [
-        (i["label"], say["by_hand"] if not i["field"] else given.get(i["field"]) or _shared(tests, i["field"], say))
+        (i["label"], say["by_hand"] if not i["field"] else given.get(i["field"]) or _shared(tests, i["field"], run))
         for i in items
     ]
     rows = [(*left, *right) for left, right in zip(cells[::2], [*cells[1::2], ("", "")])]
-    return Block("table", say["visit"], [""] * 4, rows, widths=[7, 12, 7, 12], aligns=["left"] * 4)
+    return Block("table", say["visit"], [""] * 4, rows, widths=[8, 11, 8, 11], aligns=["left"] * 4)
 
 
-def _shared(tests: pd.DataFrame, name: str, say: dict[str, Any]) -> str:
+def _shared(tests: pd.DataFrame, name: str, run: Run) -> str:
     """What the visit's tests say in a field: all different values, in order; `not stated` where none does."""
-    return "; ".join(dict.fromkeys(t for t in _field_texts(tests, name, say) if t)) or say["not_stated"]
+    return "; ".join(dict.fromkeys(t for t in _field_texts(tests, name, run) if t)) or run.say["not_stated"]
 
 
-def _field_texts(tests: pd.DataFrame, name: str, say: dict[str, Any]) -> list[str]:
-    kind = FIELDS[name].kind
+def _field_texts(tests: pd.DataFrame, name: str, run: Run) -> list[str]:
+    kind, say, local = FIELDS[name].kind, run.say, run.local
     if kind in ("text", "word"):
-        return [str(v) for v in text(tests, name)]
+        return [local.word(v) if kind == "word" else str(v) for v in text(tests, name)]
     state = tests[f"{name}_state"].to_numpy()
     written = text(tests, f"{name}_text") if f"{name}_text" in tests else np.full(len(tests), "…", dtype=object)
     if kind == "date":
         shown = [str(d) for d in tests[name].to_numpy().astype("datetime64[D]")]
     else:
         shown = [v if isinstance(v, str) else "" if v is None else plain(v) for v in as_read(tests, name)]
+        shown = [local.figures(v) for v in shown]
     return [
         "" if s == BLANK else say["unreadable"].format(text=w or "…") if s == UNREADABLE else v
         for v, s, w in zip(shown, state, written)
@@ -180,7 +214,7 @@ def _tubes(visit: VisitOf, run: Run) -> Block:
     tests, say, names = visit.tests, run.say, text(visit.tests, "outlet")
     rows: list[tuple[str, ...]] = []
     for key in TUBES:
-        pairs = list(zip(text(tests, f"{key}_tube_lot"), _field_texts(tests, f"{key}_tube_expiry", say)))
+        pairs = list(zip(text(tests, f"{key}_tube_lot"), _field_texts(tests, f"{key}_tube_expiry", run)))
         different = [p for p in dict.fromkeys(pairs) if any(p)] or [("", "")]
         for lot, expiry in different:
             mine = dict.fromkeys(n for n, p in zip(names, pairs) if p == (lot, expiry))
@@ -201,25 +235,35 @@ def _tubes(visit: VisitOf, run: Run) -> Block:
 # -- below the outlets -------------------------------------------------------------------------------------
 
 
-def _findings(visit: VisitOf, run: Run) -> Block:
-    say = run.say
+def _findings(visit: VisitOf, run: Run) -> list[Block]:
+    """Findings with causes and next step; outlets that say the same are one, and one cause is told once."""
+    say, local = run.say, run.local
+    if visit.about.superseded_by:
+        return []  # they stand in the later record
     if visit.findings.empty:
-        return Block("text", say["findings"], rows=[(say["no_findings"],)])
-    # The same causes and step for several outlets are told once.
-    together: dict[tuple[str, str, str], list[str]] = {}
+        return [Block("text", say["findings"], rows=[(say["no_findings"],)])]
+    together: dict[tuple[str, str, str], dict[str, list[str]]] = {}
     for f in visit.findings.to_dict("records"):
-        said = say["finding"].format(outlet=f["Outlet"], finding=f["Finding"])
-        together.setdefault((f["Parameter"], f["Likely causes"], f["Next step"]), []).append(said)
-    rows = [("\n".join(dict.fromkeys(said)), causes, step) for (_, causes, step), said in together.items()]
-    return Block(
-        "table",
-        say["findings"],
-        [say["c_finding"], say["c_causes"], say["c_next"]],
-        rows,
-        widths=[12, 12, 14],
-        aligns=["left"] * 3,
-        note=say["findings_note"],
-    )
+        alike = together.setdefault((f["Parameter"], f["Likely causes"], f["Next step"]), {})
+        alike.setdefault(f["Finding"], []).append(f["Outlet"])
+    rows = []
+    for (_, causes, step), alike in together.items():
+        said = [
+            say["finding"].format(outlet=", ".join(dict.fromkeys(names)), finding=local.text(finding))
+            for finding, names in alike.items()
+        ]
+        rows.append(("\n".join(said), local.figures(causes), local.figures(step)))
+    return [
+        Block(
+            "table",
+            say["findings"],
+            [say["c_finding"], say["c_causes"], say["c_next"]],
+            rows,
+            widths=[8, 15, 15],
+            aligns=["left"] * 3,
+            note=say["findings_note"],
+        )
+    ]
 
 
 def _rule_ids(tests: pd.DataFrame) -> list[str]:
@@ -228,7 +272,7 @@ def _rule_ids(tests: pd.DataFrame) -> list[str]:
 
 def _limits(visit: VisitOf, run: Run) -> list[Block]:
     say, used = run.say, _rule_ids(visit.tests)
-    decision = (say["decision"].format(rule=run.decision_rule),)
+    decision, local = (say["decision"].format(rule=run.local.text(run.decision_rule)),), run.local
     if not used:
         return [Block("text", say["limits"], rows=[(say["no_rules"],), decision])]
     mine = run.limits[run.limits["Rule set"].isin(used)]
@@ -237,11 +281,11 @@ def _limits(visit: VisitOf, run: Run) -> list[Block]:
     rows = [
         (
             r["Parameter"],
-            r["Condition"],
-            r["Limit"],
+            local.text(r["Condition"]),
+            local.text(r["Limit"]),
             f"{r['Document']} {r['Edition']}".strip(),
-            r["Clause"],
-            r["Source confidence"],
+            local.word(r["Clause"]),
+            local.word(r["Source confidence"]),
         )
         for r in judging.to_dict("records")
     ]
@@ -252,7 +296,7 @@ def _limits(visit: VisitOf, run: Run) -> list[Block]:
             say["limits"],
             columns,
             rows,
-            widths=[6, 8, 7, 4, 9, 4],
+            widths=[5, 8, 8, 4, 10, 3],
             aligns=["left"] * 6,
             note=say["needs_note"],
         ),
@@ -277,7 +321,7 @@ def _not_covered(visit: VisitOf, run: Run) -> Block:
     )
     for r in mine.to_dict("records"):
         if not r["Parameter"].startswith("any other"):  # said in the sentence before, for every rule set
-            limit = f" ({r['Limit']} {r['Unit']})".replace(" )", ")") if r["Unit"] else ""
+            limit = run.local.figures(f" ({r['Limit']} {r['Unit']})".replace(" )", ")")) if r["Unit"] else ""
             rows.append(
                 (
                     say["also_not_covered"].format(

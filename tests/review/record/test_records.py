@@ -4,6 +4,8 @@ What a record must hold rests on the text of COSHH 2002 regulation 9(4) and, for
 memory of a code of practice. Everything else here is the project's own design.
 """
 
+import hashlib
+import re
 from datetime import date
 
 import pandas as pd
@@ -11,7 +13,9 @@ import pytest
 
 from grader.judge.rules.sets import limits_table, load_ruleset
 from grader.review.actions.findings import actions_table
-from grader.review.record.records import out_of_use_notices, row_hashes, visit_findings, visit_records
+from grader.review.record.notices import out_of_use_notices
+from grader.review.record.numbers import SIGNS, numbered, records_table, visit_groups
+from grader.review.record.records import visit_findings, visit_records
 from grader.words import words
 from tests.support import AIRLINE, CHARGING, CYLINDER, VISIT, graded_files
 
@@ -21,6 +25,11 @@ JUNE = {**VISIT, "test_date": date(2026, 6, 14)}
 RULES = load_ruleset("en12021-2014")
 
 
+def sum_of(name):
+    """A file is known by its name here: the stages are given rows, no workbook."""
+    return hashlib.sha256(name.encode()).hexdigest()
+
+
 def records_of(files, **more):
     tests, _ = graded_files(files)
     return records_from(tests, list(files), **more)
@@ -28,7 +37,7 @@ def records_of(files, **more):
 
 def records_from(tests, names, sums=None, **more):
     used = {r: load_ruleset(r) for r in tests["ruleset"].unique() if r}
-    listed = pd.DataFrame({"name": names, "sha256": sums or [f"{n:064x}" for n in range(len(names))]})
+    listed = pd.DataFrame({"name": names, "sha256": sums or [sum_of(name) for name in names]})
     limits = pd.DataFrame(limits_table(used.values() or [RULES]))
     options = {"version": "9.9", "options": "rules=x", "decision_rule": "simple acceptance", **more}
     return visit_records(tests, None, listed, used, limits, **options)
@@ -73,12 +82,12 @@ def test_there_is_one_record_for_each_site_and_visit_in_order():
         "c.xlsx": ({**VISIT, "site": "East Works"}, [AIRLINE]),
     }
     records = records_of(files)
-    assert [r.number.rsplit("-", 1)[0] for r in records] == [
-        "2026-03-14-east-works",
-        "2026-03-14-north-works",
-        "2026-06-14-north-works",
+    assert [r.file_name for r in records] == [
+        f"2026-03-14 East Works {records[0].number}.xlsx",
+        f"2026-03-14 North Works {records[1].number}.xlsx",
+        f"2026-06-14 North Works {records[2].number}.xlsx",
     ]
-    assert all(r.kind == "record" and r.file_name == f"{r.number}.xlsx" for r in records)
+    assert all(r.kind == "record" for r in records)
     assert len({r.identity for r in records}) == 3
 
 
@@ -101,7 +110,7 @@ def test_the_record_holds_what_was_written_on_the_visit_sheet():
         "simple acceptance",
         "en 12021",
         "sha-256",
-        f"{0:064x}",
+        sum_of("a.xlsx"),
         "9.9",
         "rules=x",
         "competent person",
@@ -117,7 +126,7 @@ def test_an_outlet_that_was_not_tested_is_named_at_the_top():
     [record] = records_of({"a.xlsx": (VISIT, rows)})
     assert record.page.blocks[1].rows == [
         ("No outlet tested at this visit failed or stayed incomplete.",),
-        ("Not tested at this visit, so not cleared by this record: Bay 8, Bay 9 (locked off).",),
+        ("On the site's list and not tested at this visit, so not cleared by this record: Bay 8, Bay 9 (locked off).",),
     ]
     [record] = records_of({"a.xlsx": (VISIT, [AIRLINE])})
     assert len(record.page.blocks[1].rows) == 1
@@ -221,7 +230,7 @@ def test_what_was_not_tested_or_not_visited_is_said():
     assert cells["Oil (mg/m³)"] == "not tested" and cells["Verdict"] == "incomplete"
     cells, below = outlet_cells(record, "Bay 9")
     assert cells["Oxygen (%)"] == "" and cells["Verdict"] == "incomplete" and "Not visited" in below
-    assert ("Outlets tested", 1, "") in record.page.blocks[0].rows
+    assert ("Outlets tested of 2 on the site's list", 1, "") in record.page.blocks[0].rows
 
 
 def test_a_visit_of_unvisited_rows_only_has_no_record():
@@ -231,8 +240,8 @@ def test_a_visit_of_unvisited_rows_only_has_no_record():
 def test_tests_without_a_date_have_a_record_of_their_own():
     undated = {k: x for k, x in VISIT.items() if k != "test_date"}
     records = records_of({"a.xlsx": (undated, [AIRLINE]), "b.xlsx": (VISIT, [AIRLINE])})
-    assert sorted(r.number[:10] for r in records) == ["2026-03-14", "undated-no"]
-    assert "date not stated" in next(r for r in records if r.number.startswith("undated")).page.subtitle
+    assert sorted(r.number[:5] for r in records) == ["0000-", "2026-"]
+    assert "date not stated" in next(r for r in records if r.number.startswith("0000")).page.subtitle
 
 
 def test_a_repeat_stands_once_and_both_files_are_named():
@@ -270,6 +279,10 @@ def test_one_finding_of_several_outlets_is_told_once():
     (record,) = records_of({"a.xlsx": (VISIT, [HIGH_CO, {**BAY2, "co_ppm": 8.0}])})
     rows = block(record, "Findings and next steps").rows
     assert len(rows) == 1 and rows[0][0].count("\n") == 1 and "Bay 2: Carbon monoxide 8 ppm" in rows[0][0]
+    (record,) = records_of({"a.xlsx": (VISIT, [HIGH_CO, {**BAY2, "co_ppm": 9.0}])})
+    (row,) = block(record, "Findings and next steps").rows
+    assert row[0] == "Bay 1, Bay 2: Carbon monoxide 9 ppm is over the limit of 5 ppm"
+    assert record.page.blocks[1].rows[1] == ("Bay 1, Bay 2 (fail): Carbon monoxide 9 ppm is over the limit of 5 ppm.",)
 
 
 def test_findings_of_each_visit_are_those_of_its_own_tests():
@@ -277,68 +290,89 @@ def test_findings_of_each_visit_are_those_of_its_own_tests():
     assert sorted(visit_findings(tests).test) == [0, 1] and list(actions_table(tests).test) == [1]
 
 
+# -- page one --------------------------------------------------------------------------------------------
+
+
+def test_page_one_says_what_of_the_sites_list_was_tested_and_what_is_still_open():
+    march = [HIGH_CO, BAY2, {**AIRLINE, "outlet": "Bay 3"}, {**AIRLINE, "outlet": "Bay 4"}]
+    june = [{**AIRLINE, "outlet": "Bay 3"}, {"outlet": "Bay 4", "outlet_status": "removed"}]
+    later = {**VISIT, "test_date": date(2026, 9, 14)}
+    files = {"a.xlsx": (VISIT, march), "b.xlsx": (JUNE, june), "c.xlsx": (later, [{**AIRLINE, "outlet": "Bay 5"}])}
+    record = records_of(files)[1]
+    assert record.page.blocks[0].rows[0] == ("Outlets tested of 3 on the site's list", 1, "")
+    assert [row[0] for row in record.page.blocks[1].rows] == [
+        "No outlet tested at this visit failed or stayed incomplete.",
+        "Still open from before, not tested at this visit:",
+        "Bay 1 (fail on 2026-03-14): Carbon monoxide 9 ppm is over the limit of 5 ppm.",
+        "On the site's list and not tested at this visit, so not cleared by this record: Bay 2.",
+    ]
+    assert [b.heading for b in record.page.blocks[2:4]] == ["Visit", "Outlet by outlet"]
+
+
+def test_columns_that_the_supplies_do_not_use_are_left_out():
+    every = block(records_of({"a.xlsx": (VISIT, [AIRLINE])})[0], "Outlet by outlet")
+    high = block(records_of({"a.xlsx": (VISIT, [CYLINDER, CHARGING])})[0], "Outlet by outlet")
+    mixed = block(records_of({"a.xlsx": (VISIT, [CYLINDER, AIRLINE])})[0], "Outlet by outlet")
+    assert set(every.columns) - set(high.columns) == {"Coldest use (°C)", "Margin (K)", "Flow (L/min)"}
+    assert mixed.columns == every.columns and sum(high.widths) == sum(every.widths)
+    assert all(len(row) == len(high.columns) for row in high.rows)
+
+
 # -- numbers ---------------------------------------------------------------------------------------------
 
 
-def test_the_number_is_the_same_however_the_files_lie():
-    """A flat log that grows, rows that move, a file renamed: the same visit keeps its number."""
+def test_the_number_is_of_site_day_and_files_and_never_of_the_run():
     alone = records_of({"a.xlsx": (VISIT, [AIRLINE, BAY2])})[0]
-    later = {**BAY2, "test_date": date(2026, 9, 1), "outlet": "Bay 7"}
-    grown = records_of({"x.xlsx": ({**VISIT, "site": "Away"}, [AIRLINE]), "log.xlsx": (VISIT, [later, BAY2, AIRLINE])})
-    assert alone.number in [r.number for r in grown]
-
-
-@pytest.mark.parametrize(
-    "change",
-    [
-        {"co_ppm": 2.0},
-        {"co_ppm": "<1"},
-        {"odour": "slight"},
-        {"remarks": "Smell of paint"},
-        {"co_tube_lot": "L9"},
-        {"calibration_due": date(2027, 2, 1)},
-        {"oil_mg_m3": None},
-        {"outlet": "Bay 3"},
-        {"test_time": "10:05"},
-    ],
-)
-def test_any_change_of_the_visit_changes_its_number(change):
-    before = records_of({"a.xlsx": (VISIT, [AIRLINE, BAY2])})[0]
-    after = records_of({"a.xlsx": (VISIT, [AIRLINE, {**BAY2, **change}])})[0]
-    assert before.number != after.number and before.identity != after.identity
-
-
-def test_an_outlet_without_a_name_does_not_bring_its_file_name_into_the_number():
-    nameless = {**AIRLINE, "outlet": None}
+    beside = records_of(
+        {
+            "x.xlsx": ({**VISIT, "site": "Away"}, [AIRLINE]),
+            "b.xlsx": (JUNE, [BAY2]),
+            "a.xlsx": (VISIT, [AIRLINE, BAY2]),
+        },
+        language="de",
+        version="10",
+        options="y",
+    )
+    assert alone.number in [r.number for r in beside] and len({r.number for r in beside}) == 3
+    assert re.fullmatch("2026-[0-9A-HJKMNP-TV-Z]{4}-[0-9A-HJKMNP-TV-Z]{4}", alone.number)
     assert (
-        records_of({"a.xlsx": (VISIT, [nameless])})[0].number == records_of({"b.xlsx": (VISIT, [nameless])})[0].number
+        alone.identity[:10] == f"{int(''.join(f'{SIGNS.index(c):05b}' for c in alone.number[5:] if c != '-'), 2):010x}"
     )
 
 
-def test_two_sites_of_one_name_have_different_numbers():
-    records = records_of({"a.xlsx": (VISIT, [AIRLINE]), "b.xlsx": ({**VISIT, "client": "Other"}, [AIRLINE])})
-    assert len({r.number for r in records}) == 2
+@pytest.mark.parametrize(
+    "files",
+    [
+        {"b.xlsx": (VISIT, [AIRLINE])},
+        {"a.xlsx": (JUNE, [AIRLINE])},
+        {"a.xlsx": ({**VISIT, "site": "East Works"}, [AIRLINE])},
+        {"a.xlsx": ({**VISIT, "client": "Other"}, [AIRLINE])},
+        {"a.xlsx": (VISIT, [AIRLINE]), "b.xlsx": (VISIT, [BAY2])},
+    ],
+    ids=["file", "day", "site", "client", "second file"],
+)
+def test_another_site_day_or_file_has_another_number(files):
+    before = records_of({"a.xlsx": (VISIT, [AIRLINE])})[0]
+    assert before.number not in [r.number for r in records_of(files)]
+
+
+def test_a_copy_of_a_file_leaves_the_number_as_it_is():
+    alone = records_of({"a.xlsx": (VISIT, [AIRLINE])})[0]
+    assert records_of({"a.xlsx": (VISIT, [AIRLINE]), "b.xlsx": (VISIT, [AIRLINE])})[0].number == alone.number
 
 
 @pytest.mark.parametrize("site", ["CON", "A/B: *?", "..", "Прибор " * 40, "坑道" * 60, "-", "x" * 300])
-def test_a_number_makes_a_file_name_for_any_site_and_keeps_its_sum(site):
+def test_a_file_name_is_one_for_any_site_and_keeps_the_number(site):
     """255 bytes: the longest file name of common file systems; forbidden characters: those of Windows."""
     record = records_of({"a.xlsx": ({**VISIT, "site": site}, [AIRLINE])})[0]
-    assert record.file_name == f"{record.number}.xlsx" and len(record.file_name.encode()) < 255
-    assert record.number[-7] == "-" and record.identity[:6].upper() == record.number[-6:]
-    assert not set(record.file_name) & set('<>:"/\\|?*')
-
-
-def test_hashes_do_not_depend_on_order_or_place():
-    one, _ = graded_files({"a.xlsx": (VISIT, [AIRLINE, BAY2])})
-    two, _ = graded_files({"z.xlsx": (VISIT, [BAY2, AIRLINE])})
-    assert sorted(row_hashes(one)) == sorted(row_hashes(two)) and len(set(row_hashes(one))) == 2
+    assert record.file_name.startswith("2026-03-14 ") and record.file_name.endswith(f" {record.number}.xlsx")
+    assert len(record.file_name.encode()) < 255 and not set(record.file_name) & set('<>:"/\\|?*')
 
 
 def test_content_changes_with_a_verdict_but_not_with_version_or_options():
     tests, _ = graded_files({"a.xlsx": (VISIT, [AIRLINE])})
     first = records_from(tests, ["a.xlsx"])[0]
-    assert first.content == records_from(tests, ["a.xlsx"], ["f" * 64], version="10", options="y")[0].content
+    assert first.content == records_from(tests, ["a.xlsx"], version="10", options="y")[0].content
     other, _ = graded_files({"a.xlsx": (VISIT, [AIRLINE])}, "osha-grade-d")
     again = records_from(other, ["a.xlsx"])[0]
     assert again.number == first.number and again.content != first.content
@@ -347,42 +381,74 @@ def test_content_changes_with_a_verdict_but_not_with_version_or_options():
 # -- corrections -----------------------------------------------------------------------------------------
 
 
-def test_the_record_of_a_correcting_file_names_the_number_it_amends():
+def test_a_correcting_file_and_the_one_it_corrects_have_records_that_name_each_other():
     old = {"a.xlsx": (VISIT, [HIGH_CO])}
     was = records_of(old)[0].number
-    (record,) = records_of({**old, "b.xlsx": ({**VISIT, "replaces_file": "a.xlsx"}, [AIRLINE])})
-    assert record.number != was and record.amends == (f"record {was}",) and facts(record)["Amends"] == f"record {was}"
+    records = records_of({**old, "b.xlsx": ({**VISIT, "replaces_file": "a.xlsx"}, [AIRLINE])})
+    now = next(r for r in records if r.number != was)
+    before = next(r for r in records if r.number == was)
+    assert now.supersedes == (was,) and facts(now)["Supersedes"] == was
+    assert before.page.blocks[1].rows[0] == (f"Superseded by record {now.number}: this record no longer holds.",)
+    assert "Superseded" not in whole_text(now) and len(records) == 2
 
 
-def test_a_corrected_date_amends_the_record_of_the_wrong_date():
+def test_a_corrected_date_supersedes_the_record_of_the_wrong_date():
     old = {"a.xlsx": (JUNE, [AIRLINE])}
     was = records_of(old)[0].number
-    (record,) = records_of({**old, "b.xlsx": ({**VISIT, "replaces_file": "a"}, [AIRLINE])})
-    assert record.amends == (f"record {was}",) and record.number.startswith("2026-03-14")
+    records = records_of({**old, "b.xlsx": ({**VISIT, "replaces_file": "a"}, [AIRLINE])})
+    assert {r.file_name[:10]: r.supersedes for r in records} == {"2026-03-14": (was,), "2026-06-14": ()}
 
 
-def test_other_files_of_the_visit_belong_to_the_amended_record():
+def test_other_files_of_the_visit_belong_to_the_superseded_record():
     old = {"a.xlsx": (VISIT, [HIGH_CO]), "c.xlsx": (VISIT, [BAY2])}
     was = records_of(old)[0].number
-    (record,) = records_of({**old, "b.xlsx": ({**VISIT, "replaces_file": "a.xlsx"}, [AIRLINE])})
-    assert record.amends == (f"record {was}",)
-
-
-def test_a_visit_that_the_correcting_log_left_as_it_was_amends_nothing():
-    rows = [{**AIRLINE, "test_date": date(2026, 1, 5)}, {**HIGH_CO, "test_date": date(2026, 5, 5)}]
-    fixed = [rows[0], {**rows[1], "co_ppm": 2.0}]
-    old = {"log.xlsx": (VISIT, rows)}
-    january, may = records_of(old)
-    same, changed = records_of({**old, "log2.xlsx": ({**VISIT, "replaces_file": "log.xlsx"}, fixed)})
-    assert (same.number, same.amends) == (january.number, ())
-    assert changed.amends == (f"record {may.number}",)
+    records = records_of({**old, "b.xlsx": ({**VISIT, "replaces_file": "a.xlsx"}, [AIRLINE])})
+    assert [r.supersedes for r in records if r.number != was] == [(was,)]
 
 
 def test_a_correction_of_a_file_that_is_not_there_says_so():
     (record,) = records_of({"b.xlsx": ({**VISIT, "replaces_file": "lost.xlsx"}, [AIRLINE])})
-    assert (
-        len(record.amends) == 1 and '"lost.xlsx"' in record.amends[0] and "not among those graded" in record.amends[0]
+    assert record.supersedes == () and '"lost.xlsx"' in facts(record)["Supersedes"]
+    assert "not among those graded" in facts(record)["Supersedes"]
+
+
+def test_the_sheet_records_has_a_row_a_record_and_file_replaced_ones_too():
+    files = {
+        "a.xlsx": (VISIT, [HIGH_CO]),
+        "b.xlsx": ({**VISIT, "replaces_file": "a.xlsx"}, [AIRLINE]),
+        "c.xlsx": (VISIT, [BAY2]),
+    }
+    tests, _ = graded_files(files)
+    made = numbered(tests, visit_groups(tests), list(files), [sum_of(name) for name in files])
+    table = records_table(made.values(), list(files))
+    numbers = {r.number for r in records_of(files)}
+    assert set(table["Record number"]) == numbers and len(numbers) == 2
+    old, new = (table[table["File"] == name].iloc[0] for name in ("a.xlsx", "b.xlsx"))
+    assert old["Superseded by"] == new["Record number"] and new["Supersedes"] == old["Record number"]
+    assert sorted(table["File"]) == ["a.xlsx", "b.xlsx", "c.xlsx", "c.xlsx"]
+
+
+# -- in another language ---------------------------------------------------------------------------------
+
+
+def test_a_german_record_is_wholly_german():
+    rows = [{**HIGH_CO, "dryer": "refrigerant", "water_multiplier": 10}, {**BAY2, "odour": "slight"}, CYLINDER]
+    visit = {**VISIT, "tubes_corrected": "yes", "atmospheric_pressure_hpa": 1001.5}
+    tests, _ = graded_files({"a.xlsx": (visit, rows)})
+    listed = pd.DataFrame({"name": ["a.xlsx"], "sha256": [sum_of("a.xlsx")]})
+    limits = pd.DataFrame(limits_table([RULES], "de"))
+    rest = {"version": "9.9", "options": "x", "decision_rule": "y", "language": "de"}
+    (record,) = visit_records(tests, None, listed, {RULES.id: RULES}, limits, **rest)
+    cells = [str(c) for b in record.page.blocks for row in b.rows for c in row]
+    text = "\n".join(cells)
+    english = (
+        "fail pass incomplete near cannot tested judged airline cylinder refrigerant desiccant none slight yes periodic"
     )
+    # Reasons and findings are made in the language of the run, which graded_files leaves English.
+    labels = [c for b in record.page.blocks if b.kind == "table" for row in b.rows for c in row]
+    assert not [w for w in english.split() for c in labels if re.fullmatch(rf"(.*\n)*{w}", str(c))]
+    assert "nicht erfüllt" in text and "Druckluftleitung, Kältetrockner" in text and "1001,5" in text
+    assert not re.search(r"(?<![\w.])\d+\.\d+(?![\w.])", "\n".join(str(c) for c in labels if "xlsx" not in str(c)))
 
 
 # -- notices ---------------------------------------------------------------------------------------------
@@ -392,24 +458,33 @@ def notice_lines(notice):
     return [row for b in notice.page.blocks if b.kind == "banner" for row in b.rows]
 
 
-def test_a_notice_names_outlet_since_when_why_and_what_not_to_do():
+def test_a_notice_is_a_page_an_outlet_with_since_when_why_and_what_not_to_do():
     other = {**AIRLINE, "outlet": "Bay 3", "system": "Other", "oil_mg_m3": None}
     rows = [{**HIGH_CO, "location": "Spray bay"}, {**BAY2, "system": "Other"}, other]
     (notice,) = notices_of({"a.xlsx": (VISIT, rows[:2]), "b.xlsx": (JUNE, rows)})
-    said = [row[0] for row in notice_lines(notice)]
-    assert said[0] == "OUT OF USE" and "NOT CLEARED" in said and "Bay 2" not in said
-    assert said[1] == "Not to be used for breathing until cleared by the competent person"
-    why = said[said.index("Bay 1") + 1]
-    assert (
-        "Spray bay" in why and "Since 2026-03-14" in why and "Carbon monoxide 9 ppm is over the limit of 5 ppm" in why
-    )
-    assert said.index("Bay 1") < said.index("NOT CLEARED") < said.index("Bay 3")
-    assert "Oil was not tested" in said[said.index("Bay 3") + 1]
-    assert (
-        notice.page.one_page
-        and notice.kind == "notice"
-        and notice.file_name == "NOTICE North Works (Example Coatings).xlsx"
-    )
+    pages = [[row[0] for row in b.rows] for b in notice.page.blocks if b.kind == "banner"]
+    assert [page[0] for page in pages] == ["OUT OF USE", "NOT CLEARED"] and [page[2] for page in pages] == [
+        "Bay 1",
+        "Bay 3",
+    ]
+    assert pages[0][1] == "Not to be used for breathing until cleared by the competent person"
+    assert pages[0][3:] == [
+        "Spray bay, Main",
+        "North Works, Example Coatings",
+        "Out of use since 2026-03-14",
+        "Carbon monoxide 9 ppm is over the limit of 5 ppm",
+    ]
+    assert "Oil was not tested" in pages[1][-1]
+    assert [b.new_page for b in notice.page.blocks if b.kind == "banner"] == [True, True]
+    assert [b.kind for b in notice.page.blocks] == ["banner", "text", "form"] * 2
+    assert notice.kind == "notice" and notice.file_name == "NOTICE North Works (Example Coatings).xlsx"
+
+
+def test_an_outlet_that_its_system_keeps_out_of_use_has_a_page_of_its_own():
+    (notice,) = notices_of({"a.xlsx": (VISIT, [HIGH_CO, BAY2, {**AIRLINE, "outlet": "Bay 3", "system": "Other"}])})
+    pages = {b.rows[2][0]: [row[0] for row in b.rows] for b in notice.page.blocks if b.kind == "banner"}
+    assert set(pages) == {"Bay 1", "Bay 2"} and pages["Bay 2"][0] == "OUT OF USE"
+    assert pages["Bay 2"][-1].startswith("System Main is out of use: carbon monoxide failed at Bay 1 on 2026-03-14")
 
 
 def test_no_notice_for_what_passed_is_near_a_limit_or_was_only_not_visited():
