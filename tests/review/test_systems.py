@@ -11,7 +11,7 @@ from grader.columns import PARAMETER_BY_NAME
 from grader.data import load_toml
 from grader.review.actions.findings import actions_table
 from grader.review.due import due_table
-from grader.review.record.records import out_of_use_notices
+from grader.review.record.notices import out_of_use_notices
 from grader.review.summary.page import system_lines
 from tests.support import AIRLINE, VISIT, graded_files
 
