@@ -31,7 +31,7 @@ import pandas as pd
 
 from grader.columns import FIELDS, OPEN_LOWER, OPEN_UPPER, PARAMETERS, READ, SOURCE_TUBE
 from grader.frames import RELATIVE_TOLERANCE, by_unique, group_codes, text
-from grader.review.history import days
+from grader.review.history import as_day, days, months_after
 from grader.review.statistics.pairs import LONGEST_SERIES
 from grader.review.statistics.ranks import false_discovery
 
@@ -41,6 +41,12 @@ MIN_OUTLETS = 6
 FALSE_DISCOVERY_RATE = 0.05
 OUTLETS_AGREE = 0.05
 """Largest p of the sign test over outlets with which they are taken to agree."""
+
+SMALLEST = 0.5
+"""Differences below this share of the stated standard uncertainty are not listed: no calibration would find them."""
+SLACK = 0.25
+"""Stated uncertainties off that a visit may lie without counting towards since when (half of SMALLEST)."""
+RECENT_MONTHS = 12
 
 NEIGHBOUR_SHARE = 0.5
 """The step to the tests just before and after must be at least this share of the whole difference
@@ -88,24 +94,32 @@ _COLUMNS = (
     "degrees",
     "first",
     "last",
+    "stated",
+    "times",
+    "recent",
+    "since",
 )
 
 
-def odd_lots(tests: pd.DataFrame, counts: np.ndarray) -> tuple[pd.DataFrame, int]:
-    """Lots and instruments whose readings differ from the rest.
+def odd_lots(tests: pd.DataFrame, counts: np.ndarray, as_of: object) -> tuple[pd.DataFrame, int]:
+    """Lots and instruments whose readings differ from the rest, by half of the stated uncertainty at least.
 
-    tests   : judged table, n rows. counts : bool (n,), tests that count in history.
+    tests   : judged table, n rows. counts : bool (n,), tests that count in history. as_of : the day of the run.
     Returns : (found, compared). found: one row a lot and parameter that stands after correction, surest
               first: measure (position in MEASURES), lot (as first written), difference and near (medians
               over outlets, in the parameter's unit, against all other tests and against those just before
               and after; near NaN where there are none), before, after (bool: another lot's test before,
               after any of its own), higher, lower (outlets certainly so), outlets, visits, sites (numbers),
               p_outlets, p_visits, degrees (of freedom, of the visits), p, p_corrected, first, last
-              (positions of its first and last test). compared: number of comparisons that the correction
+              (positions of its first and last test), stated (standard uncertainty), times (the difference
+              in stated uncertainties of each reading, NaN where none is stated), recent (the difference in the
+              last 12 months, NaN where it was not used), since (position of the first test of the visits that lie off
+              so, by Page's cumulative sum). compared: number of comparisons that the correction
               counts: lots and parameters with MIN_OUTLETS outlets to compare at, and visits enough to tell
               how visits scatter.
     """
-    tables = [_compare(tests, counts, number) for number in range(len(MEASURES))]
+    recently = months_after(np.array([as_day(as_of)]), -RECENT_MONTHS)[0].astype(np.int64)
+    tables = [_compare(tests, counts, number, recently) for number in range(len(MEASURES))]
     tables = [t for t in tables if len(t)]
     if not tables:
         return pd.DataFrame(columns=[*_COLUMNS, "p", "p_corrected"]), 0
@@ -120,7 +134,8 @@ def odd_lots(tests: pd.DataFrame, counts: np.ndarray) -> tuple[pd.DataFrame, int
     table["p_corrected"] = _adjusted(p)
     difference, near = table["difference"].to_numpy(), table["near"].to_numpy()
     step = np.isnan(near) | (near * np.sign(difference) >= NEIGHBOUR_SHARE * np.abs(difference))
-    stands = false_discovery(p, FALSE_DISCOVERY_RATE) & (difference != 0) & step
+    large = ~(np.abs(table["times"].to_numpy()) < SMALLEST)
+    stands = false_discovery(p, FALSE_DISCOVERY_RATE) & (difference != 0) & step & large
     return table[stands].sort_values("p", kind="stable", ignore_index=True), int(testable.sum())
 
 
@@ -134,7 +149,14 @@ def _adjusted(p: np.ndarray) -> np.ndarray:
     return out
 
 
-def _compare(tests: pd.DataFrame, counts: np.ndarray, number: int) -> pd.DataFrame:
+def _stated(tests: pd.DataFrame, measure: Measure, at: np.ndarray) -> np.ndarray:
+    """Stated standard uncertainty of the readings at `at`, in the measure's unit: float (k,), 0 where not known."""
+    if measure.key in PARAMETERS:
+        return np.nan_to_num(tests[f"u_{measure.key}"].to_numpy(dtype=float)[at])
+    return np.full(len(at), PARAMETERS["margin"].more["u_abs"])  # a thermometer's
+
+
+def _compare(tests: pd.DataFrame, counts: np.ndarray, number: int, recently: int) -> pd.DataFrame:
     """Every lot of one measure that was used where another was too; columns _COLUMNS."""
     measure = MEASURES[number]
     take = counts & (tests[f"{measure.key}_state"].to_numpy() == READ)
@@ -183,10 +205,11 @@ def _compare(tests: pd.DataFrame, counts: np.ndarray, number: int) -> pd.DataFra
     middle_low, middle_high = (pd.Series(x).groupby(block).transform("median").to_numpy() for x in (low, high))
     frame["own"] = _certain_difference(low, high, middle_low, middle_high)
     frame["name"] = name
-    return _per_lot(frame, used, number)
+    frame["stated"] = _stated(tests, measure, at)
+    return _per_lot(frame, used, number, recently)
 
 
-def _per_lot(frame: pd.DataFrame, used: np.ndarray, number: int) -> pd.DataFrame:
+def _per_lot(frame: pd.DataFrame, used: np.ndarray, number: int, recently: int) -> pd.DataFrame:
     """One row a lot from one row a reading."""
     here = frame[used].sort_values(["lot", "day", "at"])
     if here.empty:
@@ -226,9 +249,39 @@ def _per_lot(frame: pd.DataFrame, used: np.ndarray, number: int) -> pd.DataFrame
     agrees = np.sign(effect) == np.sign(table["difference"].to_numpy())
     table["p_visits"] = np.where(degrees > 0, np.where(agrees, p, 1.0), np.nan)
     table["degrees"] = degrees
+    table["stated"] = here.groupby("lot")["stated"].median()
+    in_stated = (here["difference"] / here["stated"].where(here["stated"] > 0)).groupby([here["lot"], here["identity"]])
+    table["times"] = in_stated.median().groupby("lot").median().reindex(table.index)
+    lately = here[here["day"] > recently].groupby(["lot", "identity"])["difference"].median()
+    table["recent"] = lately.groupby("lot").median().reindex(table.index)
+    table["since"] = _since(here, table)
     table = table.reset_index()
     table["lot"] = [name_of[code] for code in table["lot"]]
     return table[list(_COLUMNS)]
+
+
+def _since(here: pd.DataFrame, table: pd.DataFrame) -> pd.Series:
+    """Position of the first test of the visits that lie off as the lot does, of each lot.
+
+    Source : Page, Biometrika 41 (1954) 100-115: the sum of what each visit lies off, less SLACK; it was last nought
+             where its running total is least.
+    """
+    unit = here["stated"].where(here["stated"] > 0)
+    here = here.assign(
+        off=(here["difference"] / unit).fillna(here["difference"]), slack=np.where(unit.isna(), 0, SLACK)
+    )
+    visits = here.groupby(["lot", "visit"]).agg(
+        off=("off", "mean"), slack=("slack", "mean"), day=("day", "min"), at=("at", "first")
+    ).reset_index().sort_values(["lot", "day", "at"], kind="stable")  # fmt: skip
+    side = np.sign(table["difference"]).reindex(visits["lot"]).to_numpy()
+    visits["total"] = visits["off"].to_numpy() * side - visits["slack"].to_numpy()
+    visits["total"] = visits.groupby("lot")["total"].cumsum()
+    visits["number"] = visits.groupby("lot").cumcount()
+    least = visits.groupby("lot")["total"].transform("min")
+    lowest = visits[(visits["total"] == least) & (least < 0)].groupby("lot")["number"].max()
+    begins = (lowest.reindex(table.index).fillna(-1) + 1).clip(upper=visits.groupby("lot").size() - 1)
+    chosen = visits[visits["number"].to_numpy() == begins.reindex(visits["lot"]).to_numpy()]
+    return chosen.set_index("lot")["at"]
 
 
 def _over_visits(frame: pd.DataFrame, lots: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -17,9 +17,9 @@ import pandas as pd
 from grader.figures import fixed, plain
 from grader.frames import text
 from grader.problems import Problems
-from grader.review.history import as_day, counting, days
+from grader.review.history import as_day, counting, days, months_after
 from grader.review.odd import visits as odd_visits
-from grader.review.odd.lots import MEASURES, odd_lots
+from grader.review.odd.lots import MEASURES, RECENT_MONTHS, odd_lots
 from grader.words import words
 
 COLUMNS = (
@@ -30,6 +30,9 @@ COLUMNS = (
     "Parameter",
     "Finding",
     "Test used",
+    "Stated uncertainties off",
+    "Off in the last 12 months",
+    "Off since",
     "First test",
     "Last test",
     "What to do",
@@ -99,6 +102,9 @@ class _Table:
                     "Parameter": e.get("parameter", ""),
                     "Finding": e["finding"],
                     "Test used": e.get("used", self.say["none_needed"]),
+                    "Stated uncertainties off": e.get("uncertainties", np.nan),
+                    "Off in the last 12 months": e.get("recent", np.nan),
+                    "Off since": e.get("since", np.datetime64("NaT")),
                     "First test": self.day[at],
                     "Last test": self.day[e["last"]],
                     "What to do": todo,
@@ -141,13 +147,15 @@ def oddities_table(
             counts = counting(tests) & (days(tests) <= as_day(as_of))
         lines = _copied(table, problems, tests, counts)
         _times(table, problems, tests, counts)
-        _lots(table, problems, tests, counts)
+        _lots(table, problems, tests, counts, as_of)
         _same(table, problems, tests, counts)
         _co2(table, problems, tests, counts)
         _warm(table, problems, tests, counts)
     frame = pd.DataFrame(table.rows, columns=list(COLUMNS))
-    for name in ("First test", "Last test"):
+    for name in ("First test", "Last test", "Off since"):
         frame[name] = frame[name].to_numpy(dtype="datetime64[s]")
+    for name in ("Stated uncertainties off", "Off in the last 12 months"):
+        frame[name] = frame[name].astype(float)
     frame["Row"] = frame["Row"].to_numpy(dtype=np.int64)
     return Oddities(frame, lines)
 
@@ -166,8 +174,15 @@ def _chance(say: dict[str, str], p: float) -> str:
     return say["less_than"].format(p="0.0001") if p < 0.0001 else say["chance"].format(p=f"{p:.2g}")
 
 
-def _lots(table: _Table, problems: Problems, tests: pd.DataFrame, counts: np.ndarray) -> None:
-    found, compared = odd_lots(tests, counts)
+def _lots(table: _Table, problems: Problems, tests: pd.DataFrame, counts: np.ndarray, as_of: object) -> None:
+    found, compared = odd_lots(tests, counts, as_of)
+    # What began to drift lately drowns in years of good readings: the last 12 months are compared by themselves, too.
+    recent = days(tests) > months_after(np.array([as_day(as_of)]), -RECENT_MONTHS)[0]
+    lately, compared_lately = odd_lots(tests, counts & recent, as_of)
+    known = set(zip(found["measure"], found["lot"]))
+    lately = lately[[(m, name) not in known for m, name in zip(lately["measure"], lately["lot"])]]
+    if len(lately):
+        found, compared = pd.concat([found, lately], ignore_index=True), compared + compared_lately
     say = table.say
     entries: list[dict[str, Any]] = []
     for lot in _records(found):
@@ -206,7 +221,20 @@ def _lots(table: _Table, problems: Problems, tests: pd.DataFrame, counts: np.nda
                     near=near,
                     only=only,
                     kind=kind,
+                    size=""
+                    if np.isnan(lot.times)
+                    else say["lot_size"].format(
+                        times=f"{abs(lot.times):.2g}", stated=amount(lot.stated), since=table.iso(lot.since)
+                    ),
+                    recent=""
+                    if np.isnan(lot.recent)
+                    else say["lot_recent"].format(
+                        difference=amount(lot.recent), way=say["higher" if lot.recent > 0 else "lower"]
+                    ),
                 ),
+                "uncertainties": round(lot.times, 2),
+                "recent": lot.recent,
+                "since": table.day[lot.since],
                 "used": say["lot_test"].format(
                     degrees=lot.degrees,
                     p=_chance(say, lot.p_visits),
@@ -235,8 +263,9 @@ def _lots(table: _Table, problems: Problems, tests: pd.DataFrame, counts: np.nda
 
 
 def _copied(table: _Table, problems: Problems, tests: pd.DataFrame, counts: np.ndarray) -> list[str]:
-    entries, lines = [], []
+    entries, lines, say = [], [], table.say
     for one in _records(odd_visits.copied_forward(tests, counts)):
+        part = "" if one.whole else "_nearly"
         shown = {
             "site": table.site[one.test],
             "day": table.iso(one.test),
@@ -244,11 +273,14 @@ def _copied(table: _Table, problems: Problems, tests: pd.DataFrame, counts: np.n
             "file": table.file(one.test),
             "other_file": table.file(one.other),
             "outlets": one.outlets,
+            "agree": one.agree,
+            "compared": one.compared,
+            "expected": fixed(one.expected, 0),
         }
         entries.append(
-            {"test": one.test, "last": one.last, "what": shown["day"], "finding": table.say["copied"].format(**shown)}
+            {"test": one.test, "last": one.last, "what": shown["day"], "finding": say[f"copied{part}"].format(**shown)}
         )
-        lines.append(table.say["copied_line"].format(**shown))
+        lines.append(say[f"copied{part}_line"].format(**shown))
     table.add(problems, "odd_copied_forward", COPIED, entries)
     return lines
 

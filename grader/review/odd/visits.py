@@ -22,8 +22,17 @@ MIN_SAME_TESTS, MIN_SAME_FIELDS = 5, 4
 MIN_COPIED_OUTLETS = 3
 MIN_COPIED_FIGURES = 3
 """Plain figures a test must hold to count towards a copy: `<2` and odour none repeat of themselves."""
-LOOK_BACK = 20
-"""How many earlier equal tests of an outlet are looked at for the visit that was copied."""
+LOOK_BACK = 12
+"""How many earlier tests of an outlet are looked at for the visit that was copied."""
+COPY_AGREES = 0.95
+"""Share of a copied visit's figures that are left as they were (judgement)."""
+COUNTS_AGAINST = 1.0
+"""The most (natural logarithm of odds) that one field counts against a copy."""
+LEAST_ODDS = 16.0
+"""Natural logarithm of the odds from which a visit is asked about: about ten million to one, for many pairs of visits
+are looked at (judgement)."""
+PRIOR_WEIGHT = 4.0
+"""Comparisons, half of them alike, that stand for a field before any other pair of visits is seen (judgement)."""
 TUBE_ERROR = 0.25
 """Former 42 CFR 84 tube programme, 84.20(e): within 25 % of the true value, so true is at most reading /
 0.75."""
@@ -81,52 +90,109 @@ def always_same(tests: pd.DataFrame, counts: np.ndarray) -> pd.DataFrame:
 
 
 def copied_forward(tests: pd.DataFrame, counts: np.ndarray) -> pd.DataFrame:
-    """Visits whose readings, all of them, equal those of one earlier visit at the same outlets.
+    """Visits whose readings agree with those of one earlier visit far more often than chance would have them.
 
-    Columns: test, last, other (positions: first and last test of the later visit, first of the copied one),
-    outlets (number of the later visit's outlets with MIN_COPIED_FIGURES plain figures; at least
-    MIN_COPIED_OUTLETS).
+    Columns: test, last, other (positions: first and last test of the later visit, first of the copied one), outlets
+    (of the later visit that stand in both with MIN_COPIED_FIGURES plain figures; at least MIN_COPIED_OUTLETS), whole
+    (bool: every reading of every outlet is the same), agree, compared (plain figures alike, and compared), expected
+    (how many would agree by chance).
+
+    How often a field's figures agree by chance is what they do between all other visits of the site. Each field weighs
+    as many comparisons as it holds different figures in the later visit (one line pressure at twenty outlets is one),
+    and counts against a copy by COUNTS_AGAINST at most: one that was changed or measured afresh hides nothing.
     """
     at = np.flatnonzero(counts)
+    columns = ["test", "last", "other", "outlets", "whole", "agree", "compared", "expected"]
+    pairs = _pairs_of_visits(tests, at)
+    if pairs is None:
+        return pd.DataFrame(columns=columns)
+    frame, same, both, weight = pairs
+    by_site = frame["site"].to_numpy()
+    alike, compared = (_total(x, by_site) - x for x in (same, both))
+    chance = (alike + PRIOR_WEIGHT * 0.5) / (compared + PRIOR_WEIGHT)
+    share = np.divide(same, both, out=np.zeros(same.shape), where=both > 0)
+    with np.errstate(divide="ignore"):
+        odds = share * np.log(COPY_AGREES / chance) + (1 - share) * np.log((1 - COPY_AGREES) / (1 - chance))
+    odds = np.where(both > 0, np.maximum(np.minimum(weight, both) * odds, -COUNTS_AGAINST), 0.0).sum(axis=1)
+    frame["agree"], frame["compared"] = same.sum(axis=1).astype(int), both.sum(axis=1).astype(int)
+    frame["expected"] = (both * chance).sum(axis=1)
+    found = frame[
+        ((odds >= LEAST_ODDS) | frame["whole"].to_numpy()) & (frame["outlets"].to_numpy() >= MIN_COPIED_OUTLETS)
+    ].assign(odds=odds[((odds >= LEAST_ODDS) | frame["whole"].to_numpy()) & (frame["outlets"] >= MIN_COPIED_OUTLETS)])
+    # Of several visits that a later one could be copied from, the surest; of equals the newest.
+    found = found.sort_values(["visit", "whole", "odds", "from_day"]).drop_duplicates("visit", keep="last")
+    return found.sort_values(["day", "visit"])[columns].reset_index(drop=True)
+
+
+def _pairs_of_visits(
+    tests: pd.DataFrame, at: np.ndarray
+) -> tuple[pd.DataFrame, np.ndarray, np.ndarray, np.ndarray] | None:
+    """Every later and earlier visit with outlets in common, up to LOOK_BACK tests of an outlet apart.
+
+    Returns : frame (site, visit, day, from_day, test, last, other, outlets, whole), and by pair and number field how
+              many plain figures agree, how many were compared, and how many different ones the later visit holds.
+    """
     day, visit = days(tests)[at].astype(np.int64), tests["visit"].to_numpy()[at]
+    site = group_codes(tests["site_key"].to_numpy(dtype=object)[at]) if len(at) else at
     prints, figures = _fingerprints(tests, at)
-    same = group_codes(tests["identity"].to_numpy()[at], prints)
-    order = np.lexsort((at, day, same))
-    pairs = []
+    names = [name for name in EVIDENCE_FIELDS if FIELDS[name].kind == "number"]
+    values = np.column_stack([_plain(tests, name)[at] for name in names]) if len(at) else np.empty((0, len(names)))
+    identity = tests["identity"].to_numpy()[at]
+    order = np.lexsort((at, day, identity))
+    parts = []
     for back in range(1, min(LOOK_BACK, len(order) - 1) + 1):
         later, earlier = order[back:], order[:-back]
-        equal = same[later] == same[earlier]
-        if not equal.any():
-            break
-        later, earlier = later[equal], earlier[equal]
-        other = (day[later] > day[earlier]) & (visit[later] != visit[earlier])
-        pairs.append(pd.DataFrame({"row": later[other], "from": visit[earlier[other]]}))
-    columns = ["test", "last", "other", "outlets"]
-    if not pairs:
-        return pd.DataFrame(columns=columns)
-    pair = pd.concat(pairs, ignore_index=True).drop_duplicates()
-    pair["visit"] = visit[pair["row"].to_numpy()]
-    pair["figures"] = figures[pair["row"].to_numpy()]
-    matched = pair.groupby(["visit", "from"]).agg(rows=("row", "size"), outlets=("figures", "sum")).reset_index()
-    whole = pd.DataFrame({"visit": visit, "at": at, "day": day}).sort_values(["day", "at"])
-    visits = whole.groupby("visit").agg(
+        kept = (identity[later] == identity[earlier]) & (day[later] > day[earlier]) & (visit[later] != visit[earlier])
+        parts.append((later[kept], earlier[kept]))
+    later, earlier = (
+        (np.concatenate(side) if parts else np.empty(0, dtype=np.int64) for side in zip(*parts))
+        if parts
+        else (at[:0], at[:0])
+    )
+    if not len(later):
+        return None
+    pair = group_codes(visit[later], visit[earlier])
+    count = int(pair.max()) + 1
+    first = np.zeros(count, dtype=np.int64)
+    first[pair[::-1]] = np.arange(len(pair))[::-1]
+    both_known = ~np.isnan(values[later]) & ~np.isnan(values[earlier])
+    same = both_known & np.isclose(values[later], values[earlier], rtol=1e-9, atol=0)
+    alike, compared = (
+        np.column_stack([np.bincount(pair, x[:, f], count) for f in range(len(names))]) for x in (same, both_known)
+    )
+    rows = pd.DataFrame({"visit": visit, "at": at, "day": day}).sort_values(["day", "at"])
+    whole = rows.groupby("visit").agg(
         size=("at", "size"), first=("at", "first"), last=("at", "last"), day=("day", "min")
     )
-    matched = matched.join(visits, on="visit").join(visits[["first", "day"]].add_prefix("from_"), on="from")
-    matched = matched[
-        (matched["rows"] == matched["size"])
-        & (matched["outlets"] >= MIN_COPIED_OUTLETS)
-        & (matched["from_day"] < matched["day"])
-    ]
-    matched = matched.sort_values(["day", "visit", "from_day"]).drop_duplicates("visit", keep="last")
-    return pd.DataFrame(
+    of_later, of_earlier = (whole.reindex(visit[side[first]]) for side in (later, earlier))
+    equal = np.bincount(pair, prints[later] == prints[earlier], count)
+    different = pd.DataFrame(values).groupby(visit).nunique().reindex(visit[later[first]]).to_numpy(dtype=float)
+    frame = pd.DataFrame(
         {
-            "test": matched["first"],
-            "last": matched["last"],
-            "other": matched["from_first"],
-            "outlets": matched["outlets"],
+            "site": site[later[first]],
+            "visit": visit[later[first]],
+            "day": of_later["day"].to_numpy(),
+            "from_day": of_earlier["day"].to_numpy(),
+            "test": of_later["first"].to_numpy(),
+            "last": of_later["last"].to_numpy(),
+            "other": of_earlier["first"].to_numpy(),
+            "outlets": np.bincount(pair, figures[later] & figures[earlier], count).astype(int),
+            "whole": equal == of_later["size"].to_numpy(),
         }
-    ).reset_index(drop=True)
+    )
+    earlier_first = (frame["from_day"] < frame["day"]).to_numpy()
+    return (
+        frame[earlier_first].reset_index(drop=True),
+        alike[earlier_first],
+        compared[earlier_first],
+        different[earlier_first],
+    )
+
+
+def _total(values: np.ndarray, group: np.ndarray) -> np.ndarray:
+    """Sums of the rows of each group, for every row: float of the shape of values."""
+    size = int(group.max(initial=-1)) + 1
+    return np.column_stack([np.bincount(group, column, size) for column in values.T])[group]
 
 
 def _fingerprints(tests: pd.DataFrame, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -41,6 +41,7 @@ TEXTS = (
 )
 DEFAULTS = {
     "use_past_c": np.nan,
+    **{f"u_{key}": 0.0 for key in KEYS},
     "verdict": TEST_PASS,
     "safe_down_to_c": np.nan,
     "warm_day": False,

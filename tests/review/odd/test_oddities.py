@@ -35,7 +35,7 @@ def kinds(rows, **more):
 
 
 def found_lots(table):
-    return odd_lots.odd_lots(table, np.ones(len(table), dtype=bool))
+    return odd_lots.odd_lots(table, np.ones(len(table), dtype=bool), AS_OF)
 
 
 @pytest.mark.parametrize("factor, way", [(1.25, "higher"), (0.75, "lower")])
@@ -82,6 +82,45 @@ def test_an_instrument_that_reads_flow_high_is_found():
     found, problems = run(rows)
     assert found.frame[["Kind", "What", "Parameter"]].values.tolist() == [[INSTRUMENT, "EX-2", "Flow"]]
     assert problems.batches[0].field_name == "instrument"
+
+
+def test_what_is_far_less_than_the_uncertainty_is_not_listed():
+    """The lot reads 25 % high, sure of it: below half of what is stated for the tube it is nobody's business."""
+    table = visits_with_lots(
+        np.random.default_rng(1), sites=6, outlets=8, visits=12, visits_a_lot=6, odd={5: 1.25}, day_to_day=8.0
+    )
+    found, _ = found_lots(table)
+    difference = abs(found["difference"][0])
+    for stated, listed in ((1.9 * difference, 1), (2.1 * difference, 0)):
+        assert len(found_lots(table.assign(u_co2=stated))[0]) == listed
+
+
+def test_since_when_and_by_how_much_lately():
+    """An instrument that begins to read flow low in the last year: not told from all of it, told from that year."""
+    rng = np.random.default_rng(2)
+    rows = []
+    for quarter in range(20):
+        day = str(np.datetime64("2021-01-05") + 91 * quarter)
+        for site in range(6):
+            late = quarter >= 16 and (site + quarter) % 2 == 0
+            for outlet in range(4):
+                flow = 220 + rng.normal(0, 3) - (25 if late else 0)
+                rows.append(
+                    {
+                        "site": f"Site {site}",
+                        "outlet": str(outlet),
+                        "day": day,
+                        "instrument": f"I{(site + quarter) % 2}",
+                        "flow_l_min": float(round(flow)),
+                        "u_flow": 11.0,
+                    }
+                )
+    found, _ = oddities_table(judged(rows), Problems(), as_of="2025-12-20"), None
+    row = found.frame[(found.frame["Parameter"] == "Flow") & (found.frame["What"] == "I0")].iloc[0]
+    assert row["Off in the last 12 months"] == pytest.approx(-25, abs=4)
+    assert row["Stated uncertainties off"] == pytest.approx(-25 / 11, abs=0.4)
+    assert np.datetime64("2024-12-31") <= row["Off since"] < np.datetime64("2025-07-01")  # began on 2024-12-31
+    assert "In the last 12 months" in row["Finding"]
 
 
 def test_five_outlets_are_too_few():
@@ -131,7 +170,7 @@ def test_a_visit_of_different_air_is_no_odd_lot_where_visits_always_differ():
     """Each visit's air differs by chance, alike at all outlets: a sign test over outlets alone calls every
     lot odd."""
     table = visits_with_lots(np.random.default_rng(5), sites=1, outlets=20, visits=12, noise=2.0, day_to_day=40.0)
-    compared = odd_lots._compare(table, np.ones(len(table), dtype=bool), _co2())
+    compared = odd_lots._compare(table, np.ones(len(table), dtype=bool), _co2(), 0)
     assert (compared["p_outlets"] < 0.001).sum() >= 6
     assert len(found_lots(table)[0]) == 0
 
@@ -151,7 +190,7 @@ def test_a_plant_that_drifts_is_no_odd_lot():
     ]
     table = judged(rows)
     compared = pd.concat(
-        [odd_lots._compare(table, np.ones(len(table), dtype=bool), i) for i in range(len(odd_lots.MEASURES))]
+        [odd_lots._compare(table, np.ones(len(table), dtype=bool), i, 0) for i in range(len(odd_lots.MEASURES))]
     )
     new = compared[compared["lot"] == "new"].iloc[0]
     assert new["p_visits"] < 0.01 and new["p_outlets"] < 0.01
@@ -201,7 +240,7 @@ def _co2():
 def test_sign_test_and_correction_agree_with_scipy():
     """scipy.stats.binomtest and false_discovery_control are the reference."""
     table = visits_with_lots(np.random.default_rng(7), sites=4, outlets=7, visits=10, visits_a_lot=2)
-    compared = odd_lots._compare(table, np.ones(len(table), dtype=bool), _co2())
+    compared = odd_lots._compare(table, np.ones(len(table), dtype=bool), _co2(), 0)
     signs = zip(compared["higher"], compared["lower"])
     expected = [stats.binomtest(int(h), int(h + low)).pvalue for h, low in signs]
     assert compared["p_outlets"].to_numpy() == pytest.approx(np.array(expected), rel=1e-9)
@@ -213,7 +252,7 @@ def test_over_visits_is_students_test_on_one_site():
     """With one site the analysis of variance is the two-sample t test: scipy.stats.ttest_ind is the
     reference."""
     table = visits_with_lots(np.random.default_rng(9), sites=1, outlets=9, visits=12, visits_a_lot=3, day_to_day=10.0)
-    compared = odd_lots._compare(table, np.ones(len(table), dtype=bool), _co2()).set_index("lot")
+    compared = odd_lots._compare(table, np.ones(len(table), dtype=bool), _co2(), 0).set_index("lot")
     own = table["co2_lower"] - table.groupby("identity")["co2_lower"].transform("median")
     unit = own.groupby(table["visit"]).mean()
     lot = table.groupby("visit")["co2_tube_lot"].first()
@@ -363,6 +402,55 @@ def test_a_copy_that_leaves_an_outlet_out_and_a_copy_of_a_copy():
     assert len(lines) == 2
     assert "of 2024-04-09" in lines[0] and "2024-01-09" in lines[0]
     assert "of 2024-07-09" in lines[1] and "2024-04-09" in lines[1]  # the latest it can have come from
+
+
+def living(visits, outlets=8, seed=4):
+    """A site whose figures move as they do: temperatures and pressure alike at all outlets of a visit."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for v in range(visits):
+        warm, bar = float(rng.integers(8, 26)), round(rng.normal(7, 0.15), 1)
+        for o in range(outlets):
+            rows.append(
+                {
+                    "outlet": str(o),
+                    "day": str(np.datetime64("2022-01-10") + 91 * v),
+                    "oxygen_pct": round(rng.normal(20.9, 0.05), 1),
+                    "co_ppm": float(rng.integers(1, 3)),
+                    "co2_ppm": float(10 * rng.integers(40, 46)),
+                    "oil_mg_m3": 0.1,
+                    "flow_l_min": float(5 * rng.integers(40, 52)),
+                    "line_pressure_bar": bar,
+                    "water_tube_mg_m3": float(rng.integers(40, 80)),
+                    "airline_temperature_c": warm,
+                    "ambient_temperature_c": warm - 2,
+                }
+            )
+    return rows
+
+
+@pytest.mark.parametrize("what", ["one cell", "flows", "a cell an outlet"])
+def test_a_copy_with_some_cells_changed_is_found(what):
+    rows = living(6)
+    rng = np.random.default_rng(9)
+    for o in range(8):
+        copy = {**rows[3 * 8 + o], "day": rows[5 * 8 + o]["day"]}
+        if what == "one cell" and o == 0:
+            copy["co2_ppm"] += 10
+        if what == "flows":
+            copy["flow_l_min"] += float(rng.integers(-3, 4)) * 5 + 1
+        if what == "a cell an outlet":
+            copy[("co2_ppm", "flow_l_min", "water_tube_mg_m3")[o % 3]] += 5.0
+        rows[5 * 8 + o] = copy
+    lines = run(rows)[0].copied_forward
+    assert len(lines) == 1 and rows[5 * 8]["day"] in lines[0] and rows[3 * 8]["day"] in lines[0]
+    assert "by chance about" in lines[0]
+
+
+@pytest.mark.parametrize("visits, outlets", [(2, 8), (6, 3), (20, 8), (12, 20)])
+def test_visits_of_a_living_plant_are_no_copies(visits, outlets):
+    for seed in range(5):
+        assert run(living(visits, outlets, seed))[0].copied_forward == []
 
 
 # --- carbon dioxide below outdoor air ----------------------------------------------------------------------
