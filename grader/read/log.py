@@ -5,6 +5,7 @@ Loads pandas and numpy only to build it, so that reading processes can be starte
 
 from __future__ import annotations
 
+from array import array
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -75,8 +76,8 @@ class LogBuilder:
         self.files: list[dict[str, Any]] = []
         self.tables: list[Table] = []
         self.seconds: list[float] = []
-        self._places: dict[str, list[int]] = {name: [] for name in PLACE_COLUMNS}
-        self._columns: dict[str, list[Any]] = {}
+        self._places = {name: array("q") for name in PLACE_COLUMNS}
+        self._columns: dict[str, list[tuple[int, array[float] | list[Any]]]] = {}  # of each table: first test, values
         self._constant: dict[str, bytearray] = {}
 
     def __len__(self) -> int:
@@ -103,9 +104,12 @@ class LogBuilder:
                 columns[name] = [constant if v is None else v for v in own]
                 flags.extend([v is None for v in own])
         for name, values in columns.items():
-            column = self._columns.setdefault(name, [])
-            column.extend([None] * (before - len(column)))
-            column.extend(values)
+            parts, new = self._columns.setdefault(name, []), _compact(values)
+            start, last = parts[-1] if parts else (0, None)
+            if type(last) is type(new) and last is not None and start + len(last) == before:
+                last.extend(new)
+            else:
+                parts.append((before, new))
         self._places["file"].extend([len(self.files) - 1] * count)
         self._places["table"].extend([len(self.tables)] * count)
         self._places["row"].extend(table.rows)
@@ -120,10 +124,8 @@ class LogBuilder:
 
         count = len(self)
         made: dict[str, Any] = {n: np.array(v, dtype=np.int64) for n, v in self._places.items()}
-        for name, column in self._columns.items():
-            column.extend([None] * (count - len(column)))
-            made[name] = _series(column)
-            column.clear()
+        for name in list(self._columns):
+            made[name] = _series(self._columns.pop(name), count)
         flags = {
             n: np.frombuffer(bytes(v) + bytes(count - len(v)), dtype=np.uint8).astype(bool)
             for n, v in self._constant.items()
@@ -132,12 +134,27 @@ class LogBuilder:
         return Log(files, self.tables, pd.DataFrame(made, index=pd.RangeIndex(count)), flags, passed_over, self.seconds)
 
 
-def _series(column: list[Any]) -> pd.Series:
-    """Raw values as a column: decimal numbers and blanks as float64 (a quarter of the memory), all else objects."""
+def _compact(values: list[Any]) -> array[float] | list[Any]:
+    """Decimal numbers and blanks in a quarter of the memory, a blank as NaN; all else as it is."""
+    if not set(map(type, values)) <= {float, type(None)}:
+        return values
+    return array("d", [float("nan") if value is None else value for value in values])
+
+
+def _series(parts: list[tuple[int, array[float] | list[Any]]], count: int) -> pd.Series:
+    """One column of raw values from those of each table: float64 where all are decimal numbers, else objects."""
     import numpy as np
     import pandas as pd
 
-    if set(map(type, column)) == {float} or set(map(type, column)) == {float, type(None)}:
-        return pd.Series(np.array(column, dtype=np.float64))
-    # fromiter, because an array made from a list would unpack the Unreadable tuples.
-    return pd.Series(np.fromiter(column, dtype=object, count=len(column)), dtype=object)
+    if all(isinstance(values, array) for _, values in parts):
+        figures = np.full(count, np.nan)
+        for start, values in parts:
+            figures[start : start + len(values)] = values
+        return pd.Series(figures)
+    column = np.full(count, None, dtype=object)
+    for start, values in parts:
+        if isinstance(values, array):
+            values = [None if value != value else value for value in values]
+        # fromiter, because an array made from a list would unpack the Unreadable tuples.
+        column[start : start + len(values)] = np.fromiter(values, dtype=object, count=len(values))
+    return pd.Series(column, dtype=object)
