@@ -77,7 +77,15 @@ class Parameter:
     floor: float | None = None
     ceiling: float | None = None
     plausible: tuple[float, float] | None = None
-    more: dict[str, Any] = field(default_factory=dict)
+    u_abs: float = 0.0
+    u_rel: float = 0.0
+    u_source: str = ""  # "" where the parameter has no uncertainty of its own
+    wear: str = ""  # system or outlet
+    wear_supply: str = ""  # airline or others; "" every supply
+    chart: int = 0  # place among the charts of an outlet; 0 is not drawn
+    before: tuple[str, ...] = ()  # columns of Verdicts on either side of its own
+    beside: tuple[str, ...] = ()
+    limits: dict[str, Any] = field(default_factory=dict)  # what a limit of it may say in a rule file
 
 
 def _fields() -> dict[str, Field]:
@@ -87,13 +95,11 @@ def _fields() -> dict[str, Field]:
 
 
 def _parameters() -> dict[str, Parameter]:
-    known = set(Parameter.__dataclass_fields__)
-    made = {}
-    for entry in load_toml("parameters.toml")["parameter"]:
-        plain: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in entry.items() if k in known}
-        more = {k: v for k, v in entry.items() if k not in known}
-        made[entry["key"]] = Parameter(**plain, more=more)
-    return made
+    entries: list[dict[str, Any]] = load_toml("parameters.toml")["parameter"]
+    listed: list[dict[str, Any]] = [
+        {k: tuple(v) if isinstance(v, list) else v for k, v in entry.items()} for entry in entries
+    ]
+    return {str(entry["key"]): Parameter(**entry) for entry in listed}
 
 
 @dataclass(frozen=True)
@@ -155,6 +161,15 @@ NUMBER_FIELDS: tuple[str, ...] = tuple(f.name for f in FIELDS.values() if f.kind
 # A row with none of these was not visited.
 EVIDENCE_FIELDS: tuple[str, ...] = tuple(f.name for f in FIELDS.values() if f.reading)
 
+# Columns of Verdicts that the registry makes: gases, words, the water chain with its verdict last, then the supply.
+VERDICT_COLUMNS: tuple[str, ...] = tuple(
+    heading
+    for keys in (*((key,) for key in (*GASES, *IN_WORDS)), WATER_CHAIN, *((key,) for key in SUPPLIED))
+    for heading in (
+        *(h for key in keys for h in (*PARAMETERS[key].before, PARAMETERS[key].heading, *PARAMETERS[key].beside)),
+        *(PARAMETERS[key].verdict_heading for key in keys if PARAMETERS[key].verdict_heading),
+    )
+)
 # Data sheets of the result in order, those of one run; one with nothing to say is left out, save these.
 SHEET_ORDER = (
     "Verdicts", "Actions", "Wear", "Due", "Plan", "Sites", "Trend", "Years", "Instruments and tubes", "Plant", "Records",
@@ -172,28 +187,7 @@ SHEETS: dict[str, tuple[str, ...]] = {
         "Reasons",
         "Rule set",
         "Supply",
-        "Oxygen (%)",
-        "Oxygen verdict",
-        "Carbon monoxide (ppm)",
-        "Carbon monoxide verdict",
-        "Carbon dioxide (ppm)",
-        "Carbon dioxide verdict",
-        "Oil (mg/m³)",
-        "Oil verdict",
-        "Odour",
-        "Odour verdict",
-        "Water (mg/m³)",
-        "Pressure dew point (°C)",
-        "Dew point judged at (bar)",
-        "Dew point at one atmosphere (°C)",
-        "Lowest use temperature (°C)",
-        "Dew point margin (K)",
-        "Safe down to (°C)",
-        "Water verdict",
-        "Flow (L/min)",
-        "Flow verdict",
-        "Line pressure (bar)",
-        "Pressure verdict",
+        *VERDICT_COLUMNS,
         "File",
         "Sheet",
         "Row",

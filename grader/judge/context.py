@@ -26,6 +26,7 @@ from grader.columns import (
     OPEN_NONE,
     PASS,
     READ,
+    TUBE_GASES,
 )
 from grader.decided import WHY_DOUBT
 from grader.figures import plain
@@ -39,7 +40,6 @@ RAISED_K = 5.0  # design: a statement higher by more than this holds from a seco
 UNUSUAL_HPA = 40.0  # design: a pressure further than this from the site's usual one is queried
 FEWEST_VISITS = 2  # from which a site has a usual pressure
 USE, AIR = "lowest_use_temperature_c", "atmospheric_pressure_hpa"
-_TUBES = ("co", "co2", "oil")
 _DAY_BITS, _EARLIEST = 22, -(1 << 21)  # a day and a group as one sortable number; days since 1970 reach far less
 _MOST_NAMED = 3  # visits that a usual pressure names
 
@@ -580,10 +580,10 @@ def _worse_of_each(judged: pd.DataFrame, other: pd.DataFrame, at: np.ndarray, co
     base = judged.iloc[at]
     new = {name: judged[name].to_numpy().copy() for name in columns}
     tubes, any_worse = np.zeros(len(at), dtype=bool), np.zeros(len(at), dtype=bool)
-    for key in (*_TUBES, "water"):
+    for key in (*TUBE_GASES, "water"):
         worse = _worse(base, other, key)
         any_worse |= worse
-        if key in _TUBES:
+        if key in TUBE_GASES:
             tubes |= worse
         for name in columns:
             if _belongs(name) == key:
@@ -608,4 +608,4 @@ def _worse(base: pd.DataFrame, other: pd.DataFrame, key: str) -> np.ndarray:
 
 def _belongs(column: str) -> str:
     """The parameter whose columns this is one of. The pressure moves the tubes and the water: what is no tube's is that."""
-    return next((key for key in _TUBES if column.startswith(f"{key}_") or column.endswith(f"_{key}")), "water")
+    return next((key for key in TUBE_GASES if column.startswith(f"{key}_") or column.endswith(f"_{key}")), "water")

@@ -67,9 +67,9 @@ def standards(stated: Mapping[str, Stated] | None = None) -> dict[str, Standard]
     """
     found = {}
     for key, parameter in PARAMETERS.items():
-        own, more = (stated or {}).get(parameter.name), parameter.more
+        own = (stated or {}).get(parameter.name)
         if own is not None:
             found[key] = Standard(own.absolute, own.relative_percent / 100.0, "stated by the rule set")
-        elif "u_source" in more:
-            found[key] = Standard(more.get("u_abs", 0.0), more.get("u_rel", 0.0), more["u_source"])
+        elif parameter.u_source:
+            found[key] = Standard(parameter.u_abs, parameter.u_rel, parameter.u_source)
     return found

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from grader.columns import PARAMETERS
 from grader.figures import plain
 from grader.page import Block, Page
 from grader.problems import GraderError
@@ -19,7 +20,7 @@ from grader.words import words
 SHEET, DATA_SHEET = "Charts", "Chart data"
 MOST_OUTLETS = 40  # each has up to six charts; more make a workbook slow to open
 # What is drawn for an outlet, in this order; water only where the outlet is not judged by a margin.
-DRAWN = ("margin", "water", "co", "co2", "oxygen", "oil", "flow")
+DRAWN = tuple(p.key for p in sorted(PARAMETERS.values(), key=lambda p: p.chart) if p.chart)
 LABELS_ACROSS = 6  # months named below a chart
 SMALL_PT = 8
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from grader.columns import BLANK, CANNOT_TELL, DOUBT, FAIL, PARAMETERS, READ, Parameter
+from grader.columns import BLANK, CANNOT_TELL, DOUBT, FAIL, PARAMETERS, READ, WATER_CHAIN, Parameter
 from grader.decided import BY_CONTENT, BY_LINE_DEW
 from grader.frames import by_unique, text
 from grader.natural import natural
@@ -20,7 +20,6 @@ from grader.problems import Problems
 from grader.review.slipped import slip_pairs
 
 HISTORY: tuple[Parameter, ...] = tuple(p for p in PARAMETERS.values() if p.history)
-WATER_CHAIN = ("water", "pressure_dew_point", "margin")  # one verdict for the three: verdict_water
 KEEPING_YEARS = 5  # COSHH 2002 reg. 9(4): records of tests kept at least 5 years
 DOUBTFUL = "doubtful"  # how a reading that proves nothing stands on Trend, Years and Charts
 # Doubts about the verdict (the need, the supply, a cell of dates), not about the figure that was measured:

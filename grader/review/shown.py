@@ -9,7 +9,6 @@ from grader.columns import Parameter
 from grader.figures import bounds, plain
 from grader.frames import objects
 
-COMPUTED = ("water", "pressure_dew_point", "dew_point_1atm", "margin")
 _LONGEST_AS_WRITTEN = 4  # decimals; a bound with more was computed (a conversion, a correction)
 
 

@@ -7,14 +7,25 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from grader.columns import BLANK, PARAMETERS, READ, SHEETS, TEST_WORDS, VERDICT_WORDS
+from grader.columns import (
+    BLANK,
+    COMPUTED,
+    FIGURES,
+    GASES,
+    IN_WORDS,
+    JUDGED,
+    PARAMETERS,
+    READ,
+    SHEETS,
+    SUPPLIED,
+    TEST_WORDS,
+    TUBE_GASES,
+    VERDICT_WORDS,
+)
 from grader.figures import bounds
 from grader.frames import objects, text
 from grader.problems import a1
 from grader.review.shown import column
-
-_AS_READ = {key: PARAMETERS[key].column for key in ("oxygen", "co", "co2", "oil", "flow", "pressure")}
-_COMPUTED = ("water", "pressure_dew_point", "dew_point_1atm", "margin")
 
 
 def verdict_table(
@@ -42,7 +53,6 @@ def verdict_table(
         "Reasons": text(tests, "reasons"),
         "Rule set": np.where(text(tests, "ruleset") != "", text(tests, "ruleset"), text(tests, "rule_set")),
         "Supply": text(tests, "supply"),
-        "Odour": text(tests, "odour"),
         "Dew point judged at (bar)": tests["dew_judged_at_bar"].to_numpy(),
         "Lowest use temperature (°C)": _finite(tests["use_temperature_c"].to_numpy()),
         "Safe down to (°C)": tests["safe_down_to_c"].to_numpy(),
@@ -50,11 +60,13 @@ def verdict_table(
         "Sheet": np.array(sheet_names, dtype=object)[tests["table"].to_numpy()],
         "Row": tests["row"].to_numpy() + 1,
     }
-    for key, field in _AS_READ.items():
-        made[PARAMETERS[key].heading] = column(as_read(tests, field))
-    for key in _COMPUTED:
+    for key in (*GASES, *SUPPLIED):
+        made[PARAMETERS[key].heading] = column(as_read(tests, PARAMETERS[key].column))
+    for key in IN_WORDS:
+        made[PARAMETERS[key].heading] = text(tests, PARAMETERS[key].column)
+    for key in COMPUTED:
         made[PARAMETERS[key].heading] = column(computed(tests, key))
-    for key in ("odour", "oxygen", "co", "co2", "oil", "water", "flow", "pressure"):
+    for key in JUDGED:
         made[PARAMETERS[key].verdict_heading] = verdict_words[tests[f"verdict_{key}"].to_numpy()]
     further = {
         "Client": text(tests, "client"),
@@ -67,7 +79,7 @@ def verdict_table(
         "Remarks": text(tests, "remarks"),
         "Counts in history": _standing(tests),
     }
-    for key in ("oxygen", "co", "co2", "oil", "water", "flow", "pressure"):
+    for key in FIGURES:
         of = PARAMETERS[key].verdict_heading.removesuffix(" verdict")
         further[f"{of} chance over limit (%)"] = np.round(100.0 * tests[f"chance_over_{key}"].to_numpy(), 1)
         if past is not None:
@@ -79,7 +91,7 @@ def verdict_table(
         further["Cell"] = np.full(len(tests), "", dtype=object)
         place = zip(tests["row"].to_numpy()[across].tolist(), tests["column"].to_numpy()[across].tolist())
         further["Cell"][across] = [a1(row, column) for row, column in place]
-    for key in ("co", "co2", "oil"):
+    for key in TUBE_GASES:
         factor = tests["tube_factor"].to_numpy()
         if (factor != 1.0).any():
             heading = PARAMETERS[key].heading

@@ -70,7 +70,7 @@ class LimitReader(Checker):
             return None
         where = f"[[limit]] {number} ({name})"
         self.keys(where, entry, _LIMIT_KEYS)
-        shape = self.schema["parameter"][name]
+        shape = known_parameters()[name]["limits"]
         kind = self.kind(where, entry, shape)
         common: dict[str, Any] = {key: self.string(where, entry, key) for key in ("clause", "basis", "note", "why")}
         if not self.own and "clause" not in entry:

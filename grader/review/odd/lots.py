@@ -66,8 +66,7 @@ class Measure(NamedTuple):
 def _measures() -> tuple[Measure, ...]:
     tubes = [Measure(f"{p.tube}_tube_lot", p.key, p.name, p.unit) for p in PARAMETERS.values() if p.tube]
     meters = [
-        Measure("instrument", p.key, p.name, p.unit)
-        for p in (PARAMETERS["oxygen"], PARAMETERS["flow"], PARAMETERS["pressure"])
+        Measure("instrument", p.key, p.name, p.unit) for p in PARAMETERS.values() if p.instrument and p.column in FIELDS
     ]
     thermometers = [
         Measure("instrument", f, FIELDS[f].heading.split(" (")[0], FIELDS[f].unit, seasonal=True)

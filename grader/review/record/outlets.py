@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grader.columns import FIELDS, PARAMETERS, READ, TEST_WORDS, VERDICT_WORDS
+from grader.columns import FIELDS, GASES, IN_WORDS, PARAMETERS, READ, SUPPLIED, TEST_WORDS, TUBE_GASES, VERDICT_WORDS
 from grader.decided import BY_MARGIN, BY_MARGIN_1ATM, FIGURE_OF
 from grader.figures import bounds, fixed, plain
 from grader.frames import text
@@ -18,18 +18,18 @@ from grader.review.verdict_sheet import as_read
 from grader.words import Local
 
 HIGH_PRESSURE = ("charging compressor", "cylinder")
-# Units of the page's 38 that the columns of the outlets' table take.
-OUTLET_WIDTHS = (6, 2, 2, 3, 3, 3, 2, 3, 3, 2, 2, 2, 2, 3)
-_AS_READ = {
-    "oxygen": "oxygen_pct",
-    "co": "co_ppm",
-    "co2": "co2_ppm",
-    "oil": "oil_mg_m3",
-    "flow": "flow_l_min",
-    "pressure": "line_pressure_bar",
-    "tube": "water_tube_mg_m3",
-    "multiplier": "water_multiplier",
-}
+_PAGE_UNITS = 38  # of the page's width
+_AS_READ = {key: PARAMETERS[key].column for key in (*GASES, *SUPPLIED)}
+_AS_READ |= {"tube": "water_tube_mg_m3", "multiplier": "water_multiplier"}
+
+
+def _widths() -> list[int]:
+    """Units of the page that the columns of the outlets' table take; the widest give way where there are many."""
+    gases = [2 if PARAMETERS[key].unit == "%" else 3 for key in GASES]
+    widths = [6, *[2] * len(IN_WORDS), *gases, 2, 3, 3, 2, 2, *[2] * len(SUPPLIED), 3]
+    while sum(widths) > _PAGE_UNITS:
+        widths[widths.index(max(widths[1:]), 1)] -= 1
+    return widths
 
 
 def outlets_block(tests: pd.DataFrame, names_of_files: Sequence[str], words: Mapping[str, Any]) -> Block:
@@ -41,22 +41,21 @@ def outlets_block(tests: pd.DataFrame, names_of_files: Sequence[str], words: Map
     local = Local.of(dict(words))
     columns = [
         say["c_outlet"],
-        names["odour"],
-        *(say[f"c_{k}"] for k in ("oxygen", "co", "co2", "oil")),
+        *(names[key] for key in IN_WORDS),
+        *(say.get(f"c_{key}", PARAMETERS[key].heading) for key in GASES),
         say["c_water"],
         say["c_dew"],
         say["c_use"],
         say["c_margin"],
         say["c_water_verdict"],
-        say["c_flow"],
-        say["c_pressure"],
+        *(say.get(f"c_{key}", PARAMETERS[key].heading) for key in SUPPLIED),
         say["c_verdict"],
     ]
     cells = _Cells(tests, names_of_files, say, local)
     rows = [cells.row(i) for i in range(len(tests))]
     shown = [n for n, used in enumerate(_used(tests, rows)) if used]
-    widths = [OUTLET_WIDTHS[n] for n in shown]
-    widths[0] += sum(OUTLET_WIDTHS) - sum(widths)
+    widths = [_widths()[n] for n in shown]
+    widths[0] += _PAGE_UNITS - sum(widths)
     return Block(
         "table",
         say["outlets"],
@@ -71,12 +70,13 @@ def outlets_block(tests: pd.DataFrame, names_of_files: Sequence[str], words: Map
     )
 
 
-_DEW, _USE, _MARGIN, _FLOW = 7, 8, 9, 11  # columns that high-pressure supplies may have no use for
+_DEW = len(IN_WORDS) + len(GASES) + 2  # columns that high-pressure supplies may have no use for
+_USE, _MARGIN, _FLOW = _DEW + 1, _DEW + 2, _DEW + 4
 
 
 def _used(tests: pd.DataFrame, rows: Sequence[tuple[Any, ...]]) -> list[bool]:
     """Which columns the supplies of a visit use: high-pressure air has no margin, unless it was judged by it."""
-    used = [True] * len(OUTLET_WIDTHS)
+    used = [True] * len(_widths())
     if not np.isin(text(tests, "supply"), HIGH_PRESSURE).all():
         return used
     used[_USE] = used[_MARGIN] = bool(tests["water_by"].isin((BY_MARGIN, BY_MARGIN_1ATM)).any())
@@ -109,16 +109,12 @@ class _Cells:
         place = self._words(get("outlet", i), where, self._supply(i))
         verdict = word(TEST_WORDS[get("verdict", i)])
         if not get("visited", i):
-            return (place, *[""] * 12, verdict)
+            return (place, *[""] * (len(_widths()) - 2), verdict)
         cells = (
-            self._words(word(get("odour", i)), self._verdict("odour", i)),
-            self._gas("oxygen", i),
-            self._gas("co", i),
-            self._gas("co2", i),
-            self._gas("oil", i),
+            *(self._words(word(get(PARAMETERS[key].column, i)), self._verdict(key, i)) for key in IN_WORDS),
+            *(self._gas(key, i) for key in GASES),
             *self._water(i),
-            self._supplied("flow", i),
-            self._supplied("pressure", i),
+            *(self._supplied(key, i) for key in SUPPLIED),
         )
         return (place, *map(self.local.figures, cells), verdict)
 
@@ -163,7 +159,7 @@ class _Cells:
 
     def _gas(self, key: str, i: int) -> str:
         more = ""
-        if key != "oxygen" and self.get("tube_factor", i) != 1.0 and self.get(f"{key}_state", i) == READ:
+        if key in TUBE_GASES and self.get("tube_factor", i) != 1.0 and self.get(f"{key}_state", i) == READ:
             limit = self.get(f"limit_high_{key}", i)
             more = self.say["corrected"].format(reading=self._figure(key, i, limit, PARAMETERS[key].decimals + 1))
         reading = self._as_read(key, i)

@@ -10,7 +10,17 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grader.columns import BLANK, FIELDS, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS, TEST_WORDS, UNREADABLE
+from grader.columns import (
+    BLANK,
+    FIELDS,
+    PARAMETERS,
+    TEST_FAIL,
+    TEST_INCOMPLETE,
+    TEST_NEAR,
+    TEST_PASS,
+    TEST_WORDS,
+    UNREADABLE,
+)
 from grader.figures import plain
 from grader.frames import text
 from grader.page import Block, Page
@@ -20,7 +30,7 @@ from grader.review.record.site_list import OnList
 from grader.review.verdict_sheet import as_read
 from grader.words import Local
 
-TUBES = ("co", "co2", "oil", "water")
+TUBES = {p.key: p.tube for p in PARAMETERS.values() if p.tube}
 SIZE_PT = 8.0  # of all but the headings: a visit of two outlets is three pages at most
 
 
@@ -213,8 +223,8 @@ def _field_texts(tests: pd.DataFrame, name: str, run: Run) -> list[str]:
 def _tubes(visit: VisitOf, run: Run) -> Block:
     tests, say, names = visit.tests, run.say, text(visit.tests, "outlet")
     rows: list[tuple[str, ...]] = []
-    for key in TUBES:
-        pairs = list(zip(text(tests, f"{key}_tube_lot"), _field_texts(tests, f"{key}_tube_expiry", run)))
+    for key, tube in TUBES.items():
+        pairs = list(zip(text(tests, f"{tube}_tube_lot"), _field_texts(tests, f"{tube}_tube_expiry", run)))
         different = [p for p in dict.fromkeys(pairs) if any(p)] or [("", "")]
         for lot, expiry in different:
             mine = dict.fromkeys(n for n, p in zip(names, pairs) if p == (lot, expiry))

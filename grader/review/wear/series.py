@@ -15,7 +15,7 @@ from grader.columns import FAIL, PARAMETERS, Parameter
 from grader.frames import group_codes, text
 from grader.review.history import FIGURE_STANDS, HISTORY, Readings, days
 
-LEVEL = np.array([p.more.get("wear", "") for p in HISTORY], dtype=object)
+LEVEL = np.array([p.wear for p in HISTORY], dtype=object)
 
 
 @dataclass(frozen=True)
@@ -123,7 +123,7 @@ def all_series(tests: pd.DataFrame, read: Readings) -> Series:
 
 def _supply(parameter: Parameter) -> str:
     """Which supplies a parameter of the water chain is followed on: its dew point on airlines, else the content."""
-    return str(parameter.more.get("wear_supply", ""))
+    return parameter.wear_supply
 
 
 LEVEL_SUPPLY = np.array([_supply(p) for p in HISTORY], dtype=object)
