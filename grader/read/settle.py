@@ -143,6 +143,12 @@ def known_limits(field: str) -> frozenset[float]:
     return frozenset(found)
 
 
+@cache
+def all_limits() -> frozenset[float]:
+    """Every figure that a rule set of ours has as a limit of anything."""
+    return frozenset().union(*(known_limits(f) for f in FIELDS))
+
+
 def _is_clock(value: Any) -> bool:
     """Whether a cell is surely a time of day and no short duration: 05:00 or later."""
     if isinstance(value, time):

@@ -5,6 +5,7 @@ Seen from the side such a table is one whose tests are rows: only its heading, t
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 from grader.read.extract import NUMBERS, READINGS, Proposal
@@ -15,6 +16,7 @@ from grader.read.shapes.pairs import shared_above
 from grader.read.shapes.rows import is_total
 from grader.read.shapes.table import NO_TEST, Block, propose
 from grader.read.shapes.tables import Note
+from grader.read.words.dates import is_date
 from grader.read.words.labels import SHARED, Column, column, is_unit, kind_of, label
 
 _LEAST_LABELS = 3
@@ -47,7 +49,9 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
         if names not in side.labels:
             text = grid.rows[names][side.at]
             text = "" if text is None else str(text)
-            labels.append(column(names, "Outlet")._replace(text=text, how="row of names above the readings"))
+            dated = all(is_date(v) for v in grid.rows[names][side.at + 1 :] if _is_name(v))
+            named = column(names, "Test date" if dated else "Outlet")
+            labels.append(named._replace(text=text, how="row of names above the readings"))
         head = Head(side.at, side.at, [c._replace(at=c.at - start) for c in sorted(labels, key=lambda c: c.at)])
         outlet = frozenset() if any(c.field == "outlet" for c in labels) else frozenset({"outlet"})
         above, below = shared_above(grid, begin, start, outlet), shared_above(grid, rows[-1] + 1, end)
@@ -121,15 +125,15 @@ def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[tuple[int, 
     else:
         names = [r for r in rows if side.labels[r].field == "outlet"]
         dates = [r for r in rows if side.labels[r].field == "test_date"]
-        several = any(_names_two(grid, side, r) for r in names)
-        if names and not several and all(_names_two(grid, side, r) for r in dates):
-            names = dates or names  # one outlet, its dates across
+        if names and not any(_names_two(grid, side, r) for r in names):
+            # One outlet, its dates across.
+            names = dates if all(_names_two(grid, side, r) for r in dates) else []
     if not names:
         above = _names_above(grid, side, rows)
         names = [above] if above is not None else []
     if not names or not stated and any(not _names_two(grid, side, r) for r in names):
         return []
-    if not stated and _labels_among_values(grid, side, rows):
+    if not stated and _labels_among_values(grid, side, [r for r in rows if r > min(names)]):
         return []
     made = []
     begin = 0 if spec is None else min(rows + names)
@@ -141,7 +145,12 @@ def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[tuple[int, 
             end = max((r for r in rows if name < r < end and side.labels[r].field in READINGS), default=end - 1) + 1
             last = min(last, end - 1)
         start = name
-        while start > begin and start - 1 in side.labels and filled[start - 1] > 1:
+        while (
+            start > begin
+            and start - 1 in side.labels
+            and filled[start - 1] > 1
+            and not _form_like(grid.rows[start - 1], side.at)
+        ):
             start -= 1
         made.append((begin, name, list(range(start, last + 1)), end))
         begin = end
@@ -173,8 +182,21 @@ def _names_above(grid: Grid, side: _Side, rows: list[int]) -> int | None:
 def _names_two(grid: Grid, side: _Side, row: int) -> bool:
     """Whether a row names an outlet in two columns or more to the right of the labels."""
     cells = grid.rows[row]
+    if _form_like(cells, side.at):
+        return False
     named = (c for c in range(side.at + 1, len(cells)) if c != side.units and _is_name(cells[c]))
     return next(named, None) is not None and next(named, None) is not None
+
+
+def _form_like(cells: Sequence[Any], first: int) -> bool:
+    """Whether a row holds labels, each with its value: "Site | North yard | Date | 3.4.2026"."""
+    for c in range(first + 2, len(cells) - 1):
+        if _a_label(cells[c]) and (
+            cells[c].rstrip().endswith(":") or cells[c - 1] is not None and cells[c + 1] is not None
+        ):
+            if not _a_label(cells[c - 1]) and not _a_label(cells[c + 1]):
+                return True
+    return False
 
 
 def _is_name(value: Any) -> bool:

@@ -7,14 +7,13 @@ only where its row shows that it is no outlet, and then queried. A date alone is
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
 from typing import Any, NamedTuple
 
 from grader.problems import Place
 from grader.read.extract import READINGS
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import pairs, with_unit
-from grader.read.words.dates import parse_date
+from grader.read.words.dates import is_date
 from grader.read.words.labels import SHARED, column, inline, label, looks_like_value
 
 _MOST_CELLS = 6
@@ -101,21 +100,6 @@ def _labelled(grid: Grid, row: int, filled: list[tuple[int, Any]]) -> dict[str, 
         )
         for p in found
     }
-
-
-def is_date(value: Any) -> bool:
-    """Whether a cell alone says when: a date, or a month or a year alone, which is said to be no whole date.
-
-    >>> is_date("14/03/2026"), is_date("February 2026"), is_date("2026"), is_date("Bay 3")
-    (True, True, True, False)
-    """
-    if isinstance(value, date):
-        return True
-    if type(value) is not str or not any(ch.isdigit() for ch in value) or len(value) > 30:
-        return False
-    parsed = parse_date(value)
-    whole = parsed.day or parsed.day_first or parsed.month_first
-    return bool(whole or parsed.month) or parsed.code == "date_year_alone"
 
 
 def _is_name(text: str) -> bool:

@@ -8,13 +8,13 @@ from typing import Any, NamedTuple
 from grader.problems import Place
 from grader.read.extract import NUMBERS, READINGS, Proposal
 from grader.read.layout_spec import TableSpec
-from grader.read.shapes.banners import is_date
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.groups import Group, of_group, side_by_side, skipped
 from grader.read.shapes.heads import Head, columns_of, head_at
 from grader.read.shapes.pairs import pairs, shared_above
 from grader.read.shapes.table import Block, propose
 from grader.read.shapes.tables import Note, shown
+from grader.read.words.dates import is_date
 from grader.read.words.labels import label, looks_like_value, may_be_heading
 
 _LONGEST_TITLE = 60

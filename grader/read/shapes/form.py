@@ -10,7 +10,7 @@ from grader.read.extract import NUMBERS, READINGS, Proposal, Where
 from grader.read.layout_spec import TableSpec
 from grader.read.settle import are_verdicts
 from grader.read.shapes.grid import Grid
-from grader.read.shapes.pairs import Pair, pairs
+from grader.read.shapes.pairs import Pair, labelled_unit, pairs
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.heading_words import key, reading_words
 from grader.read.words.headings import CERTAIN, Heading
@@ -30,6 +30,8 @@ from grader.read.words.labels import (
 _LEAST_FIELDS = 3
 _LEAST_OF_EMPTY = 6  # labels of a form that is not filled in
 _LONGEST_VALUE = 60
+# Column -> (row of a heading such as Limit or Reading, the row that ends what it says, its kind), top to bottom.
+Headings = dict[int, list[tuple[int, int, str]]]
 _KINDS = ("limit", "verdict", "value", "unit", "number", "earlier")
 _NO_VALUE = ("limit", "verdict", "unit", "number", "earlier")
 _MOST_NAMED = 8  # cells listed in the note on what is left over
@@ -38,7 +40,7 @@ _MOST_NAMED = 8  # cells listed in the note on what is left over
 def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     """The tests of a sheet that is a form; none where it holds too few labels, or no reading among them."""
     columns = _headed(grid)
-    heads = {(row, at) for at, kinds in columns.items() for row, _ in kinds}
+    heads = {(row, at) for at, kinds in columns.items() for row, _, _ in kinds}
     labels = [p for p in pairs(grid, 0, len(grid.rows)) if (p.row, p.column) not in heads]
     found = [_by_columns(grid, p, columns) for p in labels]
     notes: list[Note] = []
@@ -79,9 +81,10 @@ def _reads(text: str) -> bool:
 # ------------------------------------------------------------------------------------- columns with headings
 
 
-def _headed(grid: Grid) -> dict[int, list[tuple[int, str]]]:
-    """Column -> (row of a heading such as Limit, Reading, Unit; its kind), top to bottom."""
-    made: dict[int, list[tuple[int, str]]] = {}
+def _headed(grid: Grid) -> Headings:
+    """The headings that tell columns of readings from those of limits, units, verdicts, earlier figures."""
+    made: Headings = {}
+    blank = [row for row, cells in enumerate(grid.rows) if all(v is None for v in cells)] + [len(grid.rows)]
     for row, cells in enumerate(grid.rows):
         kinds = {at: kind_of(v) for at, v in enumerate(cells) if type(v) is str and len(v) <= 60}
         known = {at: k for at, k in kinds.items() if k in _KINDS}
@@ -92,15 +95,16 @@ def _headed(grid: Grid) -> dict[int, list[tuple[int, str]]]:
             below = [v for r in range(row + 1, min(row + 12, len(grid.rows))) if (v := grid.rows[r][at]) is not None]
             if kind == "value" and below and are_verdicts(below):
                 kind = "verdict"  # "Result" over a column of verdicts
-            made.setdefault(at, []).append((row, kind))
+            made.setdefault(at, []).append((row, next(b for b in blank if b > row), kind))
     return made
 
 
-def _kind_at(columns: dict[int, list[tuple[int, str]]], row: int, at: int) -> str:
-    return next((kind for top, kind in reversed(columns.get(at, [])) if top < row), "")
+def _kind_at(columns: Headings, row: int, at: int) -> str:
+    """What the column is headed as at a row; a blank row ends what headings say."""
+    return next((kind for top, stop, kind in reversed(columns.get(at, [])) if top < row < stop), "")
 
 
-def _by_columns(grid: Grid, pair: Pair, columns: dict[int, list[tuple[int, str]]]) -> Pair:
+def _by_columns(grid: Grid, pair: Pair, columns: Headings) -> Pair:
     """A label's value where several cells stand beside it: the one headed Reading; limits and earlier figures are none.
 
     Two figures that nothing tells apart are both kept, unread.
@@ -113,6 +117,8 @@ def _by_columns(grid: Grid, pair: Pair, columns: dict[int, list[tuple[int, str]]
         grid.width,
     )
     kinds = {at: _kind_at(columns, pair.row, at) for at in range(pair.column + 1, stop)}
+    unit = next((cells[at] for at in kinds if is_unit(cells[at])), None)
+    pair = pair._replace(label=labelled_unit(pair.label, unit))
     headed = [at for at, kind in kinds.items() if kind == "value"]
     if headed:
         filled = [at for at in headed if cells[at] is not None and not is_unit(cells[at])] or headed[:1]
@@ -260,7 +266,7 @@ def _propose(grid: Grid, block: list[Pair], spec: TableSpec | None) -> Proposal:
     )
 
 
-def _left_over(grid: Grid, found: list[Pair], columns: dict[int, list[tuple[int, str]]]) -> tuple[list[Note], int]:
+def _left_over(grid: Grid, found: list[Pair], columns: Headings) -> tuple[list[Note], int]:
     """One note that names the figures which no label claims, and how many they are."""
     used = {(p.value_row, p.value_column) for p in found} | {(p.row, p.column) for p in found}
     several = {p.row for p in found if isinstance(p.value, Unreadable)}

@@ -222,7 +222,7 @@ def _is_second(grid: Grid, row: int, below: int) -> bool:
     if not filled or any(looks_like_value(v) and not is_unit(v) for v in cells if v is not None):
         return False
     head = grid.rows[row]
-    if is_limit_word(next(iter(filled.values()))):
+    if is_limit_word(next(iter(filled.values()))) or len(filled) < 2:
         return False
     helps = 0
     pair = {c.at: c for c in columns_of(grid, [row, below])}

@@ -82,12 +82,12 @@ def _placed(grid: Grid, labels: dict[Cell, Column], row: int, at: int, known: Co
         value = rows[row + 1][at]
         deeper = row + 2 < stop and (row + 2, at) not in labels and rows[row + 2][at] is not None
         if is_unit(value) and deeper and known.field in _NUMBERS:
-            return Pair(row, at, _with_unit(known, value), row + 2, at, rows[row + 2][at], "below")
+            return Pair(row, at, labelled_unit(known, value), row + 2, at, rows[row + 2][at], "below")
         return Pair(row, at, known, row + 1, at, value, "below")
     if beside is None:
         return Pair(row, at, known, row, min(at + 1, grid.width - 1), None, "beside")
     value_at, unit = beside
-    return Pair(row, at, _with_unit(known, unit), row, value_at, rows[row][value_at], "beside")
+    return Pair(row, at, labelled_unit(known, unit), row, value_at, rows[row][value_at], "beside")
 
 
 def _beside(grid: Grid, labels: dict[Cell, Column], row: int, at: int) -> tuple[int, str | None] | None:
@@ -111,7 +111,8 @@ def _beside(grid: Grid, labels: dict[Cell, Column], row: int, at: int) -> tuple[
     return None if value is None else (value, unit)
 
 
-def _with_unit(known: Column, unit: str | None) -> Column:
+def labelled_unit(known: Column, unit: str | None) -> Column:
+    """A label with the unit that stands in a cell of its own beside its value."""
     if unit is None or not known.field or known.heading.unit is not None:
         return known
     return column(known.at, known.text, unit=unit)

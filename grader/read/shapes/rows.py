@@ -8,15 +8,19 @@ from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from grader.data import load_toml
+from grader.read.settle import all_limits
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.tables import Note
+from grader.read.words.dates import is_date
 from grader.read.words.heading_words import key, reading_words
-from grader.read.words.labels import is_placeholder, is_unit, kind_of, looks_like_value
+from grader.read.words.labels import is_limit_text, is_placeholder, is_unit, kind_of, looks_like_value
 from grader.read.words.notation import parse_number
 
 LEAST_ABOVE = 3  # tests above a row that is told by arithmetic
 _LEAST_AGREEING = 2
 MOST_NAMELESS = 30  # rows without a name up to which each is held against those above it
+_LONG, _MANY = 10, 6  # words beyond which a text with figures, or without, is a remark and no name
+_PAGE = re.compile(r"\s*(?:page|seite|blatt|sheet|feuille)\s*\d+\s*(?:of|von|sur|de|/|$)", re.IGNORECASE)
 _WORD = re.compile(r"[^\W\d_]+\.?|\d+")
 
 
@@ -64,9 +68,10 @@ def is_remark(text: str) -> bool:
     labelled = bool(before) and not any(ch.isdigit() for ch in before) and len(before.split()) <= 4
     if labelled or text.lstrip().startswith(("*", "†")) or set(text) <= set("_-–—=. "):
         return True
-    if plain(text).startswith(_signatures()):
+    if plain(text).startswith(_signatures()) or _PAGE.match(text):
         return True
-    return len(words) > 3 and text.rstrip().endswith((".", "!", "?")) or len(words) > 10
+    sentence = text.rstrip().endswith((".", "!", "?"))
+    return len(words) > 3 and sentence or len(words) > (_LONG if any(ch.isdigit() for ch in text) else _MANY)
 
 
 @cache
@@ -82,9 +87,28 @@ def may_be_reading(value: Any) -> bool:
 def _reads(values: Mapping[int, Sequence[Any]], readings: Mapping[int, bool], index: int) -> bool:
     """Whether a row holds anything that can be a reading."""
     return any(
-        (value := values[at][index]) is not None and (not figures or may_be_reading(value))
+        (value := values[at][index]) is not None and (not figures or may_be_reading(value) and not is_date(value))
         for at, figures in readings.items()
     )
+
+
+def _is_rule(name: str) -> bool:
+    """Whether a text is the name of a rule set and nothing else: "DIN EN 12021"."""
+    words = set(load_toml("limits_reading.toml")["rows"]["rule_words"])
+    parts = _WORD.findall(name.casefold())
+    return (
+        bool(parts)
+        and any(p.isdigit() or p == "osha" for p in parts)
+        and any(not p.isdigit() for p in parts)
+        and words.issuperset(parts)
+    )
+
+
+def _are_limits(values: Mapping[int, Sequence[Any]], readings: Mapping[int, bool], index: int) -> bool:
+    """Whether all figures of a row are limits that a rule set of ours has, or texts of limits."""
+    figures = [v for at, numbers in readings.items() if numbers and (v := values[at][index]) is not None]
+    limits = all_limits()
+    return bool(figures) and all(is_limit_text(v) or is_placeholder(v) or _figure(v)[0] in limits for v in figures)
 
 
 class Rows(NamedTuple):
@@ -115,14 +139,18 @@ def kinds_of(
     filled = [row.count(None) < blank for row in zip(*(values[at] for at in telling))] if telling else []
     kinds = ["test" if full else "none" for full in filled] or ["none"] * (stop - first)
     outlets = values.get(outlet, ())
-    strange = {v for v in set(outlets) if type(v) is str and (_is_total(v) or is_remark(v) or kind_of(v) in _NO_NAME)}
+    strange = {
+        v
+        for v in set(outlets)
+        if type(v) is str and (_is_total(v) or is_remark(v) or kind_of(v) in _NO_NAME or _is_rule(v))
+    }
     for row in again:
         if first <= row < stop:
             kinds[row - first] = "again"
     for index, name in enumerate(outlets) if strange else ():
         if name not in strange or kinds[index] != "test":
             continue
-        if _is_total(name) or kind_of(name) == "limit":
+        if _is_total(name) or kind_of(name) == "limit" or _is_rule(name) and _are_limits(values, readings, index):
             kinds[index] = "total"
         elif kind_of(name) == "unit" and all(
             (v := values[at][index]) is None or is_unit(v) or is_placeholder(v) for at in readings
@@ -135,6 +163,11 @@ def kinds_of(
 
 
 _NO_NAME = ("unit", "limit")
+
+
+@lru_cache(maxsize=20_000)
+def _is_strange(name: str) -> bool:
+    return _is_total(name) or is_remark(name) or kind_of(name) in _NO_NAME or _is_rule(name)
 
 
 def _without_name(

@@ -14,7 +14,7 @@ import re
 from datetime import date
 from enum import IntEnum
 from functools import cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from grader.columns import READ, UNREADABLE
 from grader.data import load_toml
@@ -253,3 +253,18 @@ def time_minutes(text: str) -> float | None:
     if hour > 23 or minute > 59 or second > 59:
         return None
     return hour * 60.0 + minute + second / 60.0
+
+
+def is_date(value: Any) -> bool:
+    """Whether a cell alone says when: a date, or a month or a year alone, which is said to be no whole date.
+
+    >>> is_date("14/03/2026"), is_date("February 2026"), is_date("2026"), is_date("Bay 3")
+    (True, True, True, False)
+    """
+    if isinstance(value, date):
+        return True
+    if type(value) is not str or not any(ch.isdigit() for ch in value) or len(value) > 30:
+        return False
+    parsed = parse_date(value)
+    whole = parsed.day or parsed.day_first or parsed.month_first
+    return bool(whole or parsed.month) or parsed.code == "date_year_alone"

@@ -189,8 +189,22 @@ def _single(whole: str, words: Words, unit: str = "") -> Heading:
             return _with_conditions(made, meaning, conditions, whole)
         if best is None or (made.candidates and not best.candidates):
             best = made
+    trimmed = _trimmed(rest, words) if best is None or not best.candidates else ""
+    if trimmed and (found := _single(trimmed, words, unit)).field:
+        return found._replace(sure=LIKELY)
     best = best or _nothing(rest, words)
     return best._replace(told=_unit_in(rest, words, best.candidates[0]) or unit or None) if best.candidates else best
+
+
+def _trimmed(whole: str, words: Words) -> str:
+    """A heading without words of no meaning before or behind it ("O2 % now"); "" where there are none."""
+    tokens = whole.split()
+    first, stop = 0, len(tokens)
+    while first < stop and key(tokens[first]) in words.filler:
+        first += 1
+    while stop > first and key(tokens[stop - 1]) in words.filler:
+        stop -= 1
+    return " ".join(tokens[first:stop]) if 0 < stop - first < len(tokens) else ""
 
 
 def unit_stated(text: str, languages: tuple[str, ...] = ("en", "de", "fr")) -> str | None:
