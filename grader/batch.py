@@ -417,7 +417,9 @@ def _reviewed(found: Judged, log: Log, options: Options) -> Result:
     wearing = wear_findings(tests, wear, language=options.language, file_names=names, sheet_names=sheets)
     actions = actions_sheet(tests, open_findings, wearing, past, words(options.language)["together"])
     verdicts = verdict_table(tests, names, sheets, beside.columns, past)
-    trend = trend_table(tests, problems, as_of=day, language=options.language, wear=wear)
+    trend = trend_table(tests, problems, as_of=day, language=options.language, read=read, wear=wear)
+    years = years_table(tests, read)
+    del read  # half as large as the table of tests
     due = due_table(
         tests,
         as_of=day,
@@ -461,7 +463,7 @@ def _reviewed(found: Judged, log: Log, options: Options) -> Result:
         verdicts=verdicts,
         wear=wear.table,
         trend=trend.table,
-        years=years_table(tests),
+        years=years,
         due=due,
         actions=actions.frame,
         more={

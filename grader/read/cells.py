@@ -101,7 +101,8 @@ def read_cells(log: LogLike, problems: Problems, *, month_first: bool = False, l
     columns: dict[str, Any] = {c: rows[c].to_numpy() for c in ("file", "table", "row", "column")}
     for name in FIELDS:
         columns.update({name + ending: array for ending, array in done[name].items()})
-    return in_little_memory({**columns, **clash}, rows.index)
+    as_read = {f"cells of {name}": rows[name].to_numpy() for name in rows if rows[name].dtype == np.float64}
+    return in_little_memory({**as_read, **columns, **clash}, rows.index).drop(columns=list(as_read))
 
 
 # ------------------------------------------------------------------------------------------ dates and times

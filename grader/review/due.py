@@ -87,12 +87,11 @@ def due_table(
     order = np.lexsort((np.arange(len(left)), np.where(np.isnat(since), urgent, since.astype(np.int64)), state))
     files = np.array([*file_names, ""], dtype=object)
     rests_on = np.full(len(state), "", dtype=object)
+    outlet, file_of, row = text(tests, "outlet"), tests["file"].to_numpy(), tests["row"].to_numpy()
     for i in np.flatnonzero(state == SYSTEM_OUT):
         at, name = int(system.test[i]), PARAMETERS[system.key[i]].name
-        place = (
-            f"{files[tests['file'].to_numpy()[at]]}, row {tests['row'].to_numpy()[at] + 1}" if len(file_names) else ""
-        )
-        rests_on[i] = ", ".join(t for t in (text(tests, "outlet")[at], name, str(day[at]), place) if t)
+        place = f"{files[file_of[at]]}, row {row[at] + 1}" if len(file_names) else ""
+        rests_on[i] = ", ".join(t for t in (outlet[at], name, str(day[at]), place) if t)
     file = tests["file"].to_numpy()[known.last] if len(file_names) else np.full(len(known.last), -1)
     frame = {
         "Site": known.site,

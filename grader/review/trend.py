@@ -57,12 +57,19 @@ class _Course:
 
 
 def trend_table(
-    tests: pd.DataFrame, problems: Problems, *, as_of: object, language: str = "en", wear: Wear | None = None
+    tests: pd.DataFrame,
+    problems: Problems,
+    *,
+    as_of: object,
+    language: str = "en",
+    read: Readings | None = None,
+    wear: Wear | None = None,
 ) -> Trend:
     """The Trend table; see the design for its columns.
 
     tests   : judged table, n rows. as_of : date of the run.
-    wear    : the sheet Wear of the same tests, whose dates are shown; None works it out.
+    read    : the readings of the same tests that count. wear : their sheet Wear, whose dates are shown. None works
+              them out.
     Returns : Trend. One row an outlet and parameter with any reading, the most urgent first, then by site, outlet
               (natural order) and parameter.
 
@@ -73,7 +80,7 @@ def trend_table(
     later count.
     """
     counts = counting(tests)
-    read = readings(tests, counts)
+    read = readings(tests, counts) if read is None else read
     months = days(tests)[counts].astype("datetime64[M]")
     cells, colours = _months(read, np.unique(months))
     cut = _last_work(tests)

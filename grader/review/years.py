@@ -17,10 +17,10 @@ LEVELS = ("outlet", "system", "site", "firm")
 ALL_SITES = "all sites"
 
 
-def years_table(tests: pd.DataFrame) -> pd.DataFrame:
+def years_table(tests: pd.DataFrame, read: Readings | None = None) -> pd.DataFrame:
     """The Years table: per calendar year with a test `YYYY tests`, `YYYY median`, `YYYY worst`, `YYYY fails`.
 
-    tests   : judged table, n rows.
+    tests   : judged table, n rows. read : its readings that count; None works them out.
     Returns : one row an outlet and parameter with any reading, by site, outlet and parameter; then one a named system,
               a site and the firm (column Level), over the same readings.
 
@@ -32,7 +32,7 @@ def years_table(tests: pd.DataFrame) -> pd.DataFrame:
     with a reading; blank where either is a bound or there is none.
     """
     counts = counting(tests)
-    read = readings(tests, counts)
+    read = readings(tests, counts) if read is None else read
     years = np.unique(_year(days(tests)[counts]))
     rank = np.empty(len(read.row), dtype=np.int64)
     rank[read.worst_first(np.zeros(len(read.row), dtype=np.int64))] = np.arange(len(read.row))
