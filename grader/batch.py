@@ -57,6 +57,7 @@ BEFORE_REVIEW = (
     "_per_ln_pressure",
     "_pressure_pa",
     "_wanted",
+    "_doubtful",
     "_lot_state",
     "location_key",
     *(f"{name}_state" for name in ("site", "client", "outlet", "instrument", "remarks", "tested_by", "work_done")),

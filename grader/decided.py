@@ -108,7 +108,7 @@ class Decided:
         for name in COMPUTED:
             decimals[figure == name] = PARAMETERS[name].decimals
         if key in TUBE_GASES:
-            decimals[tests["tube_factor"].to_numpy() != 1.0] = PARAMETERS[key].decimals + 1
+            decimals[tests[f"{key}_factor"].to_numpy() != 1.0] = PARAMETERS[key].decimals + 1
         stain = tests[f"{key}_stain"].to_numpy() if key in GASES else np.zeros(n, dtype=bool)
         names = (f"verdict_{key}", f"{key}_why", f"{key}_doubt", f"limit_low_{key}", f"limit_high_{key}",
                  f"{key}_low_side", f"chance_over_{key}", f"flag_{key}")  # fmt: skip

@@ -41,6 +41,16 @@ def fixed(value: float, decimals: int, other: float = math.nan) -> str:
     return text.removeprefix("-") if float(text) == 0 else text
 
 
+def at_least_fixed(value: float, decimals: int) -> str:
+    """A figure that is asked for, never printed as less than it is; no trailing zeros.
+
+    >>> at_least_fixed(16.8875, 1), at_least_fixed(20.0, 1)
+    ('16.9', '20')
+    """
+    scale = 10.0**decimals
+    return f"{math.ceil(value * scale - 1e-6) / scale:g}"
+
+
 def percent(chance: float, threshold: float = math.nan) -> str:
     """A chance in percent as it is printed: whole, never 0 or 100, told apart from its threshold (a fraction).
 

@@ -51,11 +51,12 @@ from grader.compute.humidity import dew_point as humidity
 from grader.compute.humidity.constants import STANDARD_ATMOSPHERE_HPA
 from grader.compute.humidity.sensitivity import sensitivities
 from grader.compute.scale import beyond_scale
-from grader.frames import above, at_least, text, with_columns
+from grader.frames import RELATIVE_TOLERANCE, above, at_least, text, with_columns
 from grader.problems import Problems
 
 # Design: airlines are judged from 1.5 to 40 bar gauge.
 AIRLINE_RANGE_BAR = (1.5, 40.0)
+USUAL_OIL_SAMPLING_MIN = 15.0  # common practice, no source: lubricant not known or mixed
 WET_MULTIPLIER = 10.0  # common practice, no source: a tenth of the scale's volume on wet systems
 SOURCES_AGREE_REL, SOURCES_AGREE_K = 0.05, 2.0
 HIGH_PRESSURE = ("charging compressor", "cylinder")
@@ -76,30 +77,47 @@ def compute_water(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
     atmospheric, factor, content_factor, tube_doubt = _atmosphere(tests, problems)
     new["tube_factor"] = factor
     new["station_pressure_given"] = atmospheric != STANDARD_ATMOSPHERE_HPA
+    clear_needs, clear_short = _clear_at_altitude(tests, factor, atmospheric)
+    new["oil_clear_needs_min"] = np.where(clear_short, clear_needs, np.nan)
+    none = np.zeros(len(tests), dtype=np.int8)
     for key in (*GASES, *SUPPLIED):
         column = PARAMETERS[key].column
-        ends, doubt = of_field(tests, column), np.zeros(len(tests), dtype=np.int8)
+        ends, doubt = of_field(tests, column), none
+        own = np.ones(len(tests))
         if key in TUBE_GASES:
-            ends, doubt = ends.times(_for_words(tests, column, factor, atmospheric)), tube_doubt
-        _put(new, key, ends, doubt)
+            own = _of_tube(tests, column, factor, atmospheric)
+            clear = (key == "oil") & (clear_needs > 0)
+            own = np.where(clear, 1.0, own)
+            doubt = first_doubt(tube_doubt, np.where(clear & clear_short, DOUBT["oil_clear_short"], 0))
+        new[f"{key}_factor"] = own
+        new[f"{key}_doubtful"] = _doubtful(ends, own)
+        _put(new, key, ends.times(own), doubt)
     pressure_doubt = np.where(_atmospheric_unreadable(tests), DOUBT["atmospheric_unreadable"], 0)
 
-    water, source, water_doubt = _content(
+    water, source, water_doubt, least = _content(
         tests, problems, supply, dryer, factor, content_factor, tube_doubt, atmospheric
     )
-    _put(new, "water", water, water_doubt)
     new["water_source"] = source
 
-    judged_at, judged_doubt = _judged_at(tests, problems, high, water.state == READ)
+    judged_low, judged_high, judged_doubt = _judged_at(tests, problems, high, water.state == READ)
+    judged_at = np.where(np.isnan(judged_high), judged_low, judged_high)
     new["dew_judged_at_bar"] = judged_at
     absolute = humidity.absolute_pressure_pa(judged_at, atmospheric)
     wetter = np.where(water.state == READ, water.upper, np.nan)
     new.update(sensitivities(wetter, tests, source, absolute, atmospheric))
-    line_dew, outside = _dew_points(water, absolute)
+    lowest = humidity.absolute_pressure_pa(judged_low, atmospheric)
+    line_dew, outside = _dew_points(water, lowest, humidity.absolute_pressure_pa(judged_high, atmospheric))
     _put(new, "dew_as_tested", _as_tested(tests, water, judged_at, atmospheric), np.zeros(len(tests), dtype=np.int8))
+    line_temperature = of_field(tests, "airline_temperature_c")
+    liquid, liquid_doubt = _liquid_in_line(tests, high, line_dew, line_temperature)
+    water_doubt = first_doubt(water_doubt, liquid_doubt)
+    _put(new, "water", water, water_doubt)
+    new["water_doubtful"] = least
+    new["pressure_dew_point_doubtful"] = _doubtful_dew(least, water, line_dew, absolute)
     doubt = first_doubt(water_doubt, judged_doubt, pressure_doubt)
     _put(new, "pressure_dew_point", line_dew, doubt)
-    one, outside_one = _dew_points(water, np.full(len(tests), STANDARD_ATMOSPHERE_HPA * 100.0))
+    standard = np.full(len(tests), STANDARD_ATMOSPHERE_HPA * 100.0)
+    one, outside_one = _dew_points(water, standard, standard)
     for code, field in _SOURCE_FIELD.items():
         problems.add_tests("dew_point_out_of_range", number[(outside | outside_one) & (source == code)], field)
     _put(new, "dew_point_1atm", one, water_doubt)
@@ -107,18 +125,13 @@ def compute_water(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
     temperature, known, temperature_doubt = _use_temperature(tests, problems)
     new["use_temperature_c"], new["use_temperature_known"] = temperature.lower, known
     new["temperature_doubt"] = temperature_doubt
-    new["ambient_use_c"] = _ambient_use(tests)
+    new["ambient_use_c"], new["ambient_use_upper_c"] = _ambient_use(tests)
     margin = temperature.minus(line_dew)
     _put(new, "margin", margin, first_doubt(doubt, temperature_doubt))
 
-    line_temperature = of_field(tests, "airline_temperature_c")
-    with np.errstate(invalid="ignore"):
-        above_line = (
-            (line_dew.state == READ) & (line_temperature.state == READ) & above(line_dew.lower, line_temperature.upper)
-        )
     seen = text(tests, "liquid_water") == "seen"
-    new["dew_above_line"] = above_line
-    new["free_water"] = above_line | seen
+    new["dew_above_line"] = liquid
+    new["free_water"] = liquid | seen
     return with_columns(tests, new)
 
 
@@ -170,11 +183,72 @@ def _atmospheric_unreadable(tests: pd.DataFrame) -> Any:
     return (given.state == UNREADABLE) | ((given.state == READ) & (given.lower != given.upper))
 
 
-def _for_words(tests: pd.DataFrame, column: str, factor: np.ndarray, atmospheric_hpa: np.ndarray) -> np.ndarray:
-    """The factor of one tube. Words (stain, clear, ND) are no scale readings: a correction of a few per cent
-    that the design holds too small to ask for (980 hPa and more) does not move the figure they stand for."""
+def _of_tube(tests: pd.DataFrame, column: str, factor: np.ndarray, atmospheric_hpa: np.ndarray) -> np.ndarray:
+    """The factor of one tube. Words (stain, clear, ND) and bounds say that a colour stayed below a mark or passed it:
+    a correction of a few per cent that the design holds too small to ask for (980 hPa and more) does not move it."""
     word = np.isin(tests[f"{column}_how"].to_numpy(), (STAIN, CLEAR, TRACE, NOT_DETECTED))
+    ends = of_field(tests, column)
+    word |= (ends.state == READ) & (ends.lower != ends.upper)
     return np.where(word & (atmospheric_hpa >= ATMOSPHERIC_LOW_HPA), 1.0, factor)
+
+
+def _clear_at_altitude(
+    tests: pd.DataFrame, factor: np.ndarray, atmospheric_hpa: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Minutes after which `clear` means at most 0.5 mg/m³ below 980 hPa (n,), NaN elsewhere; and where it was less.
+
+    A tube at lower pressure is drawn the longer, in the ratio of the pressures; the time is never shortened.
+    """
+    clear = (tests["oil_mg_m3_how"].to_numpy() == CLEAR) & (tests["oil_mg_m3_state"].to_numpy() == READ)
+    here = clear & (factor != 1.0) & (atmospheric_hpa < ATMOSPHERIC_LOW_HPA)
+    needs = np.where(here, oil_minutes_needed(tests) * STANDARD_ATMOSPHERE_HPA / atmospheric_hpa, np.nan)
+    sampled = of_field(tests, "oil_sampling_min")
+    return needs, here & (sampled.state == READ) & ~at_least(sampled.lower, needs)
+
+
+def oil_minutes_needed(tests: pd.DataFrame) -> np.ndarray:
+    """Sampling time that an oil tube needs at 1013.25 hPa, min (n,): as stated, else the usual one."""
+    stated = of_field(tests, "oil_sampling_needed_min")
+    return np.where((stated.state == READ) & (stated.upper > 0), stated.upper, USUAL_OIL_SAMPLING_MIN)
+
+
+def _doubtful(ends: Ends, factor: np.ndarray) -> np.ndarray:
+    """The lower of raw and corrected upper ends (n,), a hair less for `<`: what the plausibility queries look at."""
+    least = ends.upper * np.minimum(factor, 1.0)
+    least = np.where(ends.open == OPEN_UPPER, least * (1.0 - 10.0 * RELATIVE_TOLERANCE), least)
+    return np.where(ends.state == READ, least, np.nan)
+
+
+def _liquid_in_line(tests: pd.DataFrame, high: np.ndarray, dew: Ends, airline: Ends) -> tuple[np.ndarray, np.ndarray]:
+    """Where a dew point lies above the airline temperature for certain, and the doubt where it may.
+
+    Both ends of pressure, water and temperature count: a fail only where all lie above, no pass where some do.
+    """
+    with np.errstate(invalid="ignore"):
+        both = ~high & (dew.state == READ) & (airline.state == READ)
+        liquid = both & above(dew.lower, airline.upper)
+        perhaps = both & ~liquid & above(dew.upper, airline.lower)
+    unreadable = np.any(
+        [tests[f"{name}_state"].to_numpy() == UNREADABLE for name in ("line_pressure_bar", "nominal_pressure_bar")],
+        axis=0,
+    )
+    return liquid, first_doubt(
+        np.where(~high & unreadable, DOUBT["pressure_unreadable"], 0),
+        np.where(~high & (airline.state == UNREADABLE), DOUBT["temperature_unreadable"], 0),
+        np.where(perhaps, DOUBT["liquid_water_open"], 0),
+    )
+
+
+def _doubtful_dew(least: np.ndarray, water: Ends, dew: Ends, pressure_pa: np.ndarray) -> np.ndarray:
+    """Dew point of the driest form of a water reading, degC (n,): that of its upper end but where a drier one is given."""
+    found = np.where(dew.state == READ, dew.upper, np.nan)
+    with np.errstate(invalid="ignore"):
+        drier = np.flatnonzero((dew.state == READ) & np.isfinite(dew.upper) & (least < water.upper) & (least > 0))
+    short, back = distinct_rows(least[drier], pressure_pa[drier])
+    x = humidity.mole_fraction(short[0])
+    dry = humidity.dew_point_validity(x, short[1]) == humidity.TOO_DRY
+    found[drier] = np.where(dry, humidity.LOWEST_DEW_POINT_C, humidity.dew_point(x, short[1]))[back]
+    return found
 
 
 def _content(
@@ -186,8 +260,11 @@ def _content(
     content_factor: np.ndarray,
     tube_doubt: np.ndarray,
     atmospheric_hpa: np.ndarray,
-) -> tuple[Ends, np.ndarray, np.ndarray]:
-    """Water content in mg/m³ from tube, stated content and dew-point meter: the worse where they disagree."""
+) -> tuple[Ends, np.ndarray, np.ndarray, np.ndarray]:
+    """Water content in mg/m³ from tube, stated content and dew-point meter: the worse where they disagree.
+
+    Returns: the content, its source, its doubt, and the driest form that any of them has: what plausibility looks at.
+    """
     number = tests.index.to_numpy()
     tube, content = of_field(tests, "water_tube_mg_m3"), of_field(tests, "water_mg_m3")
     multiplier = of_field(tests, "water_multiplier")
@@ -204,8 +281,10 @@ def _content(
     problems.add_tests("multiplier_odd", number[odd], "water_multiplier", expected=WET_MULTIPLIER)
     # Without a usable multiplier the tube's own figure is the least there can be: a fail stays one.
     times = np.where(plain & ~bad, multiplier.lower, 1.0)
-    from_tube = tube.times(times * _for_words(tests, "water_tube_mg_m3", factor, atmospheric_hpa))
-    from_content = content.times(content_factor)
+    of_tube = _of_tube(tests, "water_tube_mg_m3", factor, atmospheric_hpa)
+    from_tube = tube.times(times * of_tube)
+    of_content = _of_tube(tests, "water_mg_m3", content_factor, atmospheric_hpa)
+    from_content = content.times(of_content)
 
     meter, at = of_field(tests, "dew_point_measured_c"), of_field(tests, "dew_point_measured_at_bar")
     at_plain = (at.state == READ) & (at.lower == at.upper)
@@ -236,7 +315,12 @@ def _content(
         np.where((tube.state == READ) | (content.state == READ), tube_doubt, 0),
         np.where((meter.state == READ) & _atmospheric_unreadable(tests), DOUBT["atmospheric_unreadable"], 0),
     )
-    return whole, source, doubt
+    driest = [
+        _doubtful(tube.times(times), of_tube),
+        _doubtful(content, of_content),
+        _doubtful(from_meter, np.ones(len(tests))),
+    ]
+    return whole, source, doubt, np.fmin(np.fmin(driest[0], driest[1]), driest[2])
 
 
 def _disagreements(
@@ -264,35 +348,50 @@ def _disagreements(
 
 def _judged_at(
     tests: pd.DataFrame, problems: Problems, high: np.ndarray, tested: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Gauge pressure (bar) at which an airline's dew point is judged: the higher of line and nominal."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Gauge pressure (bar) at which an airline's dew point is judged, the higher of line and nominal: its two ends.
+
+    Returns: lower and upper end, NaN for one outside the range that an airline is judged in (an open one is), and the
+    doubt. More pressure is worse: what fails at the lower end fails, what passes at the upper end passes.
+    """
     number = tests.index.to_numpy()
     line, nominal = of_field(tests, "line_pressure_bar"), of_field(tests, "nominal_pressure_bar")
     line_bar = np.where(line.state == READ, line.upper, np.nan)
     nominal_bar = np.where(nominal.state == READ, nominal.upper, np.nan)
-    judged = np.fmax(line_bar, nominal_bar)
     one = ~high & tested & (np.isnan(line_bar) ^ np.isnan(nominal_bar))
     problems.add_tests("dew_point_at_line", number[one & ~np.isnan(line_bar)], "line_pressure_bar")
     problems.add_tests("dew_point_at_nominal", number[one & ~np.isnan(nominal_bar)], "nominal_pressure_bar")
     unreadable = (line.state == UNREADABLE) | (nominal.state == UNREADABLE)
-    outside = above(AIRLINE_RANGE_BAR[0], judged) | above(judged, AIRLINE_RANGE_BAR[1])
+    judged = np.fmax(line_bar, nominal_bar)
+    lowest = np.fmax(*(np.where(ends.state == READ, ends.lower, np.nan) for ends in (line, nominal)))
+    inside = [at_least(end, AIRLINE_RANGE_BAR[0]) & at_least(AIRLINE_RANGE_BAR[1], end) for end in (lowest, judged)]
     doubt = first_doubt(
         np.where(unreadable, DOUBT["pressure_unreadable"], 0),
         np.where(np.isnan(judged), DOUBT["pressure_missing"], 0),
-        np.where(outside, DOUBT["pressure_out_of_range"], 0),
+        np.where(~inside[1], DOUBT["pressure_out_of_range"], 0),
     )
-    return np.where(high | outside, np.nan, judged), np.where(high, 0, doubt).astype(np.int8)
+    return (
+        np.where(~high & inside[0], lowest, np.nan),
+        np.where(~high & inside[1] & ~unreadable, judged, np.nan),
+        np.where(high, 0, doubt).astype(np.int8),
+    )
 
 
-def _dew_points(water: Ends, pressure_pa: np.ndarray) -> tuple[Ends, np.ndarray]:
-    """Dew or frost point of both ends, and where the formulae's range was left (said, never silent)."""
+def _dew_points(water: Ends, lowest_pa: np.ndarray, highest_pa: np.ndarray) -> tuple[Ends, np.ndarray]:
+    """Dew or frost point of both ends, and where the formulae's range was left (said, never silent).
+
+    lowest_pa, highest_pa : ends of the pressure. An end that is NaN leaves that end of the dew point open.
+    """
     n = len(water.lower)
     lower, upper = np.full(n, np.nan), np.full(n, np.nan)
-    use = (water.state == READ) & ~np.isnan(pressure_pa)
+    open_low, open_high = np.isnan(lowest_pa), np.isnan(highest_pa)
+    use = (water.state == READ) & ~(open_low & open_high)
     outside = np.zeros(n, dtype=bool)
     rows = np.flatnonzero(use)
     # Both ends at once, each different pair once: the two ends of a plain reading are one number.
-    short, back = distinct_rows(np.concatenate([water.lower[rows], water.upper[rows]]), np.tile(pressure_pa[rows], 2))
+    short, back = distinct_rows(
+        np.concatenate([water.lower[rows], water.upper[rows]]), np.concatenate([lowest_pa[rows], highest_pa[rows]])
+    )
     finite = np.isfinite(short[0])
     x = humidity.mole_fraction(np.where(finite, short[0], np.nan))
     nought = finite & (short[0] <= 0.0)
@@ -311,12 +410,13 @@ def _dew_points(water: Ends, pressure_pa: np.ndarray) -> tuple[Ends, np.ndarray]
     high = np.where(dry_high, humidity.LOWEST_DEW_POINT_C, np.where(wet_high, np.inf, high))
     # A reading of nought gives no dew point at all: everything below the range.
     high = np.where(high_zero, humidity.LOWEST_DEW_POINT_C, high)
-    lower[rows], upper[rows] = low, high
+    lower[rows] = np.where(open_low[rows], -np.inf, low)
+    upper[rows] = np.where(open_high[rows], np.inf, high)
     outside[rows] = dry_high | wet_low
     state = np.where(use & ~np.isnan(lower) & ~np.isnan(upper), READ, np.where(water.state == BLANK, BLANK, UNREADABLE))
     open_ = np.where(lower == upper, OPEN_NONE, water.open)
-    open_ = np.where(np.isneginf(lower) & (open_ == OPEN_NONE), OPEN_UPPER, open_)
-    open_ = np.where(np.isposinf(upper) & (open_ == OPEN_NONE), OPEN_LOWER, open_)
+    open_ = np.where(np.isneginf(lower) & ~open_low & (open_ == OPEN_NONE), OPEN_UPPER, open_)
+    open_ = np.where(np.isposinf(upper) & ~open_high & (open_ == OPEN_NONE), OPEN_LOWER, open_)
     return Ends(lower, upper, open_, state), outside
 
 
@@ -325,7 +425,8 @@ def _as_tested(tests: pd.DataFrame, water: Ends, judged_at: np.ndarray, atmosphe
     line = of_field(tests, "line_pressure_bar")
     with np.errstate(invalid="ignore"):
         lower_line = (line.state == READ) & (line.lower == line.upper) & above(judged_at, line.upper)
-    found, _ = _dew_points(water, humidity.absolute_pressure_pa(np.where(lower_line, line.upper, np.nan), atmospheric))
+    pascal = humidity.absolute_pressure_pa(np.where(lower_line, line.upper, np.nan), atmospheric)
+    found, _ = _dew_points(water, pascal, pascal)
     return Ends(found.lower, found.upper, found.open, np.where(lower_line, found.state, BLANK))
 
 
@@ -336,21 +437,23 @@ def _use_temperature(tests: pd.DataFrame, problems: Problems) -> tuple[Ends, np.
     ambient = of_field(tests, "ambient_temperature_c")
     stated = of_field(tests, "lowest_use_temperature_c")
     lowers, uppers = [], []
-    known = np.zeros(len(tests), dtype=bool)
+    known, perhaps = np.zeros((2, len(tests)), dtype=bool)
     for name, ends in (
         ("airline_temperature_c", line),
         ("ambient_temperature_c", ambient),
         ("lowest_use_temperature_c", stated),
     ):
-        use = ends.state == READ
+        use = use_at_worst = ends.state == READ
         if name != "airline_temperature_c":
             hot = use & above(ends.upper, HOTTEST_USE_C)
             problems.add_tests("use_temperature_hot", number[hot], name, limit=HOTTEST_USE_C)
-            use = use & ~hot
+            # A bound that reaches over it counts at the end that lies below, and makes nothing known.
+            use, use_at_worst = use & ~hot, use & ~above(ends.lower, HOTTEST_USE_C)
             known |= use
-        lowers.append(np.where(use, ends.lower, np.nan))
+            perhaps |= use_at_worst
+        lowers.append(np.where(use_at_worst, ends.lower, np.nan))
         uppers.append(np.where(use, ends.upper, np.nan))
-    unreadable = np.zeros(len(tests), dtype=bool)
+    unreadable = perhaps & ~known
     for ends in (line, ambient, stated):
         # "<20" says nothing of how cold it gets.
         unreadable |= (ends.state == UNREADABLE) | ((ends.state == READ) & np.isneginf(ends.lower))
@@ -363,14 +466,17 @@ def _use_temperature(tests: pd.DataFrame, problems: Problems) -> tuple[Ends, np.
     return Ends(lower, upper, np.where(lower == upper, OPEN_NONE, OPEN_LOWER), state), known, doubt
 
 
-def _ambient_use(tests: pd.DataFrame) -> np.ndarray:
-    """Temperature for a rule that counts from ambient, degC: the lower of ambient and stated lowest use.
+def _ambient_use(tests: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Ends of the temperature that a rule counts from ambient from, degC: the lower of ambient and stated lowest use.
 
-    NaN where neither is given. The stated one alone is the colder, hence the stricter of the two.
+    NaN where neither is known. The stated one alone is the colder, hence the stricter of the two.
     """
-    ends = []
+    lowers, uppers, known = [], [], np.zeros(len(tests), dtype=bool)
     for name in ("ambient_temperature_c", "lowest_use_temperature_c"):
         one = of_field(tests, name)
-        use = (one.state == READ) & at_least(HOTTEST_USE_C, one.upper) & np.isfinite(one.lower)
-        ends.append(np.where(use, one.lower, np.nan))
-    return np.fmin(ends[0], ends[1])
+        read = one.state == READ
+        here = read & at_least(HOTTEST_USE_C, one.upper)
+        known |= here
+        lowers.append(np.where(read & at_least(HOTTEST_USE_C, one.lower), one.lower, np.nan))
+        uppers.append(np.where(here, one.upper, np.nan))
+    return np.where(known, np.fmin(*lowers), np.nan), np.where(known, np.fmin(*uppers), np.nan)

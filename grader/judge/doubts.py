@@ -24,13 +24,14 @@ from grader.columns import (
     WATER,
     WATER_CHAIN,
 )
+from grader.compute.water import oil_minutes_needed
+from grader.figures import at_least_fixed
 from grader.frames import at_least, with_columns
 from grader.judge.queries import follow, mark, query_plausibility
 from grader.problems import Problems
 
 TUBES = {p.key: f"{p.tube}_tube_expiry" for p in PARAMETERS.values() if p.tube}
 INSTRUMENT = tuple(p.key for p in PARAMETERS.values() if p.instrument)
-USUAL_OIL_SAMPLING_MIN = 15.0  # common practice, no source: lubricant not known or mixed
 
 
 def judge_doubts(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
@@ -39,13 +40,13 @@ def judge_doubts(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
     doubts |= {key: np.zeros(len(tests), dtype=np.int8) for key in IN_WORDS}
     _tubes(tests, problems, doubts)
     _calibration(tests, problems, doubts)
-    _oil_sampling(tests, doubts)
+    _oil_sampling(tests, problems, doubts)
     query_plausibility(tests, problems, doubts)
     _unit_clashes(tests, doubts)
     new = {f"{key}_doubt": value for key, value in doubts.items()}
     temperature = tests["temperature_doubt"].to_numpy().copy()
-    mark(temperature, _overdue(tests), "calibration_overdue")
-    mark(temperature, tests["calibration_due_state"].to_numpy() == UNREADABLE, "calibration_unreadable")
+    for name, where in _calibration_doubts(tests).items():
+        mark(temperature, where, name)
     new["temperature_doubt"] = temperature
     return with_columns(tests, new)
 
@@ -63,6 +64,16 @@ def _overdue(tests: pd.DataFrame) -> np.ndarray:
         return (tests["calibration_due_state"].to_numpy() == READ) & (
             tests["calibration_due"].to_numpy() < tests["test_day"].to_numpy()
         )
+
+
+def _calibration_doubts(tests: pd.DataFrame) -> dict[str, np.ndarray]:
+    """Where the calibration keeps a pass from counting, by doubt: bool (n,)."""
+    state = tests["calibration_due_state"].to_numpy()
+    return {
+        "calibration_overdue": _overdue(tests),
+        "calibration_unreadable": state == UNREADABLE,
+        "test_date_unreadable": (state == READ) & (tests["test_date_state"].to_numpy() == UNREADABLE),
+    }
 
 
 def _days(column: pd.Series, where: np.ndarray) -> list[str]:
@@ -85,8 +96,10 @@ def _tubes(tests: pd.DataFrame, problems: Problems, doubts: dict[str, np.ndarray
             mark(doubts[target], unreadable, "expiry_unreadable")
         problems.add_tests("tube_expired", number[expired], field, expiry=_days(tests[field], expired))
         problems.add_tests("expiry_not_stated", number[used & (state == BLANK)], field)
-        # A date left blank is said already, with what follows from it.
+        # A date left blank is said already, with what follows from it; one that cannot be read may lie after the expiry.
         unchecked = used & (state == READ) & (tests["test_date_state"].to_numpy() == UNREADABLE)
+        for target in follow(key):
+            mark(doubts[target], unchecked, "test_date_unreadable")
         problems.add_tests("expiry_not_checked", number[unchecked], field)
 
 
@@ -95,15 +108,13 @@ def _calibration(tests: pd.DataFrame, problems: Problems, doubts: dict[str, np.n
     state = tests["calibration_due_state"].to_numpy()
     overdue = _overdue(tests)
     read = np.zeros(len(tests), dtype=bool)
-    for key in INSTRUMENT:
-        used = tests[f"{key}_state"].to_numpy() == READ
-        read |= used
-        mark(doubts[key], used & overdue, "calibration_overdue")
-        mark(doubts[key], used & (state == UNREADABLE), "calibration_unreadable")
     meter = tests["water_source"].to_numpy() == SOURCE_METER
-    for key in set(WATER_CHAIN) - set(INSTRUMENT):
-        mark(doubts[key], meter & overdue, "calibration_overdue")
-        mark(doubts[key], meter & (state == UNREADABLE), "calibration_unreadable")
+    rests = {key: tests[f"{key}_state"].to_numpy() == READ for key in INSTRUMENT}
+    rests |= dict.fromkeys(set(WATER_CHAIN) - set(INSTRUMENT), meter)
+    for key, used in rests.items():
+        read |= used
+        for name, where in _calibration_doubts(tests).items():
+            mark(doubts[key], used & where, name)
     problems.add_tests(
         "calibration_overdue",
         number[read & overdue],
@@ -115,16 +126,33 @@ def _calibration(tests: pd.DataFrame, problems: Problems, doubts: dict[str, np.n
     problems.add_tests("calibration_not_stated", number[read & (state == BLANK)], "calibration_due")
 
 
-def _oil_sampling(tests: pd.DataFrame, doubts: dict[str, np.ndarray]) -> None:
+def _oil_sampling(tests: pd.DataFrame, problems: Problems, doubts: dict[str, np.ndarray]) -> None:
+    number = tests.index.to_numpy()
     state = tests["oil_sampling_min_state"].to_numpy()
     need_state = tests["oil_sampling_needed_min_state"].to_numpy()
-    needed = np.where(
-        need_state == READ, tests["oil_sampling_needed_min_upper"].to_numpy(dtype=float), USUAL_OIL_SAMPLING_MIN
-    )
-    needed = np.where(needed > 0, needed, USUAL_OIL_SAMPLING_MIN)
+    needed, least = oil_minutes_needed(tests), tests["oil_sampling_needed_min_lower"].to_numpy(dtype=float)
     sampled = tests["oil_sampling_min_lower"].to_numpy(dtype=float)
-    word = np.isin(tests["oil_mg_m3_how"].to_numpy(), (STAIN, CLEAR, TRACE, NOT_DETECTED))
+    read = tests["oil_state"].to_numpy() == READ
+    how = tests["oil_mg_m3_how"].to_numpy()
+    # Without a mark of the tube's own, ND says as little as clear: that no colour was seen.
+    no_mark = tests["oil_lowest_mark_mg_m3_state"].to_numpy() == BLANK
+    seen = np.isin(how, (STAIN, TRACE))
+    word = seen | (how == CLEAR) | ((how == NOT_DETECTED) & no_mark)
+    short, untimed = read & (state == READ) & ~at_least(sampled, needed), read & (state == BLANK)
     oil = doubts["oil"]
     mark(oil, (state == UNREADABLE) | (need_state == UNREADABLE), "oil_sampling_unreadable")
-    mark(oil, (state == READ) & ~at_least(sampled, needed), "oil_sampling_short")
-    mark(oil, (state == BLANK) & word, "oil_word_without_time")
+    mark(oil, short, "oil_sampling_short")
+    mark(oil, untimed & word, "oil_word_without_time")
+    clear = tests["oil_clear_needs_min"].to_numpy(dtype=float)
+    for code, where, minutes in (
+        ("oil_sampling_short", short, needed),
+        ("oil_clear_short", ~np.isnan(clear) & ~short, clear),
+    ):
+        problems.add_tests(code, number[where], "oil_sampling_min", needed=_minutes(minutes[where], least[where]))
+    problems.add_tests("oil_word_without_time", number[untimed & word & ~seen], "oil_mg_m3")
+    problems.add_tests("oil_time_not_stated", number[untimed & ~word], "oil_mg_m3")
+
+
+def _minutes(needed: np.ndarray, least: np.ndarray) -> list[str]:
+    """Minutes needed, in words; `least`: of a need written as a bound, which no time meets for certain."""
+    return [at_least_fixed(n, 1) if np.isfinite(n) else f">{low:g}" for n, low in zip(needed.tolist(), least.tolist())]

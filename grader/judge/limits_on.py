@@ -12,6 +12,7 @@ from grader.data import load_toml
 from grader.frames import above, at_least
 from grader.judge.rules.limit import Limit
 
+HIGH_PRESSURE = ("charging compressor", "cylinder")
 SUPPLIES_IN_ALL = len(load_toml("rules/_schema.toml")["supplies"])
 
 
@@ -64,6 +65,7 @@ class Situation:
 
 def apply_limits(limits: Iterable[Limit], situation: Situation) -> Applied:
     """The limits of one figure, for every test. limits : those of one parameter that judge."""
+    limits = list(limits)
     band_bar, unknown = situation.band_bar, situation.supplied_by([""])
     n = len(band_bar)
     low, high = np.full(n, np.nan), np.full(n, np.nan)
@@ -80,6 +82,9 @@ def apply_limits(limits: Iterable[Limit], situation: Situation) -> Applied:
             over = -np.inf if limit.over_bar is None else limit.over_bar
             to = np.inf if limit.to_bar is None else limit.to_bar
             inside = above(band_bar, over) & at_least(to, band_bar)
+            if not any(other.to_bar == limit.over_bar for other in limits):
+                # The lowest band of a high-pressure supply holds its own lower end: 40 bar is high pressure.
+                inside |= situation.supplied_by(HIGH_PRESSURE) & at_least(band_bar, over) & at_least(to, band_bar)
             open_band = np.isnan(band_bar)
             proved_out = above(situation.band_at_least_bar, to)
             fits = fits & np.where(open_band, ~proved_out, inside)

@@ -123,14 +123,12 @@ def query_plausibility(tests: pd.DataFrame, problems: Problems, doubts: dict[str
     q.ask("oxygen_alone", here & at_least(ask["co2_to"], co2))
     _test_set(tests, q)
 
-    # Bounds, too: what is at most so much is at most that.
-    most = {}
-    for key in (*GASES, WATER, "pressure_dew_point"):
-        most[key] = np.where(
-            tests[f"{key}_state"].to_numpy() == READ, tests[f"{key}_upper"].to_numpy(dtype=float), np.nan
-        )
-        if key in WATER_CHAIN:
-            most[key] = np.where(doubts[WATER] != 0, np.nan, most[key])
+    # Bounds, too: what is at most so much is at most that. Of raw and corrected, and of several readings of the water,
+    # the more doubtful one is looked at.
+    most = {key: tests[f"{key}_doubtful"].to_numpy(dtype=float) for key in (*GASES, WATER, "pressure_dew_point")}
+    nought = {key: figure == 0.0 for key, figure in most.items()}
+    for key in (WATER, "pressure_dew_point"):
+        most[key] = np.where(doubts[WATER] != 0, np.nan, most[key])
     half, least = q.of["co2_below_outdoor"]["fraction"] * outdoor, q.of["co2_below_100"]["below"]
     low = above(half, most["co2"])
     problems.add_tests(
@@ -141,8 +139,8 @@ def query_plausibility(tests: pd.DataFrame, problems: Problems, doubts: dict[str
     q.ask("dew_point_below_refrigerant", (dryer == "refrigerant") & above(freezing, most["pressure_dew_point"]))
     q.ask("water_dry_without_dryer", (dryer == "none") & airline & above(dry, most[WATER]))
     for key in q.of["zero_reading"]["parameters"]:
-        q.ask("zero_reading", most[key] == 0.0, key=key)
-    q.ask("all_zero", np.all([most[key] == 0.0 for key in q.of["all_zero"]["parameters"]], axis=0))
+        q.ask("zero_reading", nought[key], key=key)
+    q.ask("all_zero", np.all([nought[key] for key in q.of["all_zero"]["parameters"]], axis=0))
 
 
 def _upper(tests: pd.DataFrame, name: str) -> np.ndarray:

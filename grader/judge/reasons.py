@@ -13,6 +13,7 @@ import pandas as pd
 
 from grader.columns import (
     AIR,
+    CANNOT_TELL,
     DOUBTS,
     FAIL,
     FIGURES,
@@ -45,7 +46,7 @@ from grader.decided import (
     Decided,
     WaterFigures,
 )
-from grader.figures import fixed, plain
+from grader.figures import at_least_fixed, fixed, plain
 from grader.frames import by_unique, text, with_columns
 from grader.judge.rules.sets import RuleSet
 from grader.judge.verdicts import HIGH_PRESSURE
@@ -90,6 +91,11 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
     marked = (verdict["odour"] == FAIL) & (text(tests, "odour") == "marked")
     visited = tests["visited"].to_numpy()
     _doubtful(reasons, {key: np.where(~marked & (why[key] == WHY_DOUBT), d.doubt, 0) for key, d in decided.items()}, w)
+    minutes = tests["oil_clear_needs_min"].to_numpy(dtype=float)
+    reasons.add(
+        ~marked & (verdict["oil"] == CANNOT_TELL) & np.isfinite(minutes),
+        lambda i: said["clear_after"].format(minutes=at_least_fixed(minutes[i], 1)),
+    )
     for key in JUDGED:
         for code, word in ((WHY_BAND, "band"), (WHY_UNREADABLE, "unreadable")):
             reasons.add(~marked & (why[key] == code), said[word].format(name=names[key]))

@@ -62,7 +62,7 @@ from grader.decided import (
     WHY_UNREADABLE,
     low_side,
 )
-from grader.frames import above, text, with_columns
+from grader.frames import RELATIVE_TOLERANCE, above, text, with_columns
 from grader.judge.carried import water_chain
 from grader.judge.chances import Close, Closeness
 from grader.judge.doubts import judge_doubts
@@ -72,6 +72,7 @@ from grader.judge.rules.sets import RuleSet
 from grader.problems import Problems
 
 _WITH_A_LIMIT = (BY_CONTENT, BY_LINE_DEW, BY_ONE_ATMOSPHERE)  # figures of the water chain held against one
+OVERFILLED = 1.1  # warm from filling a cylinder holds up to a tenth more (judgement, no source)
 # 42 CFR 84.162(b): a continuous-flow air line gives at least 115 L/min to a tight-fitting covering.
 LOWEST_AIRLINE_FLOW_L_MIN = 115.0
 HIGH_PRESSURE = ("charging compressor", "cylinder")
@@ -109,7 +110,7 @@ def _judge_one(tests: pd.DataFrame, ruleset: RuleSet | None) -> pd.DataFrame:
         why = _why(found.verdict, found.why, doubt, ends[3])
         new.update(_kept(key, found.verdict, why, doubt, shown, found.chance, found.flag, ends))
         # Kept for what looks at many readings together: their scatter is never less than this.
-        new[f"u_{key}"] = closeness.standard[key].at(ends[1])
+        new[f"u_{key}"] = _uncertainty(tests, key, closeness)(ends[1])
 
     def limits(name: str) -> list[Limit]:
         return [x for x in ruleset.limits_for(name) if x.kind != "words"] if ruleset else []
@@ -122,11 +123,9 @@ def _judge_one(tests: pd.DataFrame, ruleset: RuleSet | None) -> pd.DataFrame:
         unsure = (verdict == CANNOT_TELL) & applied.unsure & (ends[3] == READ)
         # Gases have no bands: where their limit is not sure, the supply is not known.
         told = np.where(unsure & (doubt == 0), DOUBT["supply_unknown"], doubt).astype(np.int8)
-        found = closeness.decide(key, ends, shown, _doubted(verdict, doubt), told)
-        # A stain shows more than the figure it stands for only where it is known how long the air was drawn.
-        stain = new[f"{key}_stain"] = tests[f"{PARAMETERS[key].column}_how"].to_numpy() == STAIN
-        untimed = tests["oil_sampling_min_state"].to_numpy() == BLANK
-        found.verdict[stain & untimed & (found.verdict == FAIL)] = CANNOT_TELL
+        at = _uncertainty(tests, key, closeness)
+        found = closeness.decide(key, ends, shown, _doubted(verdict, doubt), told, at)
+        new[f"{key}_stain"] = tests[f"{PARAMETERS[key].column}_how"].to_numpy() == STAIN
         put(key, found, shown, told)
     for key in IN_WORDS:
         verdict = _words(tests, key, ruleset, situation)
@@ -138,6 +137,15 @@ def _judge_one(tests: pd.DataFrame, ruleset: RuleSet | None) -> pd.DataFrame:
         verdict, doubt, shown, new[f"{key}_wanted"] = _supplied(tests, key, supply, ruled)
         put(key, closeness.decide(key, _ends(tests, key), shown, verdict, doubt), shown, doubt)
     return pd.DataFrame(new, index=tests.index)
+
+
+def _uncertainty(tests: pd.DataFrame, key: str, closeness: Closeness) -> Callable[[np.ndarray], np.ndarray]:
+    """Standard uncertainty of a parameter's readings: a tube's is that of its own reading, and is corrected with it."""
+    standard = closeness.standard[key]
+    if f"{key}_factor" not in tests:
+        return standard.at
+    factor = tests[f"{key}_factor"].to_numpy(dtype=float)
+    return lambda value: standard.at(value / factor) * factor
 
 
 def _why(verdict: np.ndarray, close: np.ndarray, doubt: np.ndarray, state: np.ndarray, band: Any = False) -> np.ndarray:
@@ -204,20 +212,19 @@ def _shown(verdict: np.ndarray, applied: Applied) -> tuple[np.ndarray, np.ndarra
 def _band(tests: pd.DataFrame, supply: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Pressure that tells a limit's band, and what the measured pressure proves at least; bar gauge."""
     high = np.isin(supply, HIGH_PRESSURE)
-    nominal = np.where(
-        tests["nominal_pressure_bar_state"].to_numpy() == READ,
-        tests["nominal_pressure_bar_upper"].to_numpy(dtype=float),
-        np.nan,
-    )
-    proved = np.where(
-        tests["line_pressure_bar_state"].to_numpy() == READ,
-        tests["line_pressure_bar_lower"].to_numpy(dtype=float),
-        np.nan,
-    )
-    nominal = np.where(np.isfinite(nominal), nominal, np.nan)
-    # A cylinder holding a tenth more than its nominal pressure has another nominal pressure than was written.
+    line, stated = (_ends(tests, name) for name in ("line_pressure_bar", "nominal_pressure_bar"))
+    # What lies above a mark lies outside the band that ends there.
+    least = [
+        np.where(open_ == OPEN_LOWER, lower * (1.0 + 10.0 * RELATIVE_TOLERANCE), lower)
+        for lower, _, open_, _ in (line, stated)
+    ]
+    line_least, stated_least = (np.where(e[3] == READ, low, np.nan) for e, low in zip((line, stated), least))
+    plain = (stated[3] == READ) & (stated[0] == stated[1])
+    nominal = np.where(plain, stated[1], np.nan)
+    proved = np.where(plain, line_least, np.fmax(line_least, stated_least))
+    # A cylinder holding a tenth more than its nominal pressure has another one than was written, which is not known.
     with np.errstate(invalid="ignore"):
-        nominal = np.where(proved > 1.1 * nominal, proved, nominal)
+        nominal = np.where(proved > OVERFILLED * nominal, np.nan, nominal)
     band = np.where(high, nominal, tests["dew_judged_at_bar"].to_numpy(dtype=float))
     return band, np.where(high, proved, np.nan)
 
@@ -258,9 +265,15 @@ class _WaterVerdict:
         doubt: np.ndarray,
         applied: Applied,
         decide: Callable[[_Ends, tuple[np.ndarray, np.ndarray], np.ndarray, np.ndarray], Close],
+        not_sure: np.ndarray | None = None,
     ) -> None:
-        """Judge one figure (its ends and doubt) and keep it where it is worse; `decide`: how close it is."""
+        """Judge one figure (its ends and doubt) and keep it where it is worse; `decide`: how close it is.
+
+        not_sure : where the limit may not be the one that holds, so that a fail cannot be told either.
+        """
         here = judge_interval(*ends, applied)
+        if not_sure is not None:
+            here = np.where(not_sure & (here == FAIL), CANNOT_TELL, here).astype(np.int8)
         shown_low, shown_high = _shown(here, applied)
         found = decide(ends, (shown_low, shown_high), _doubted(here, doubt), doubt)
         after = found.verdict
@@ -306,14 +319,16 @@ def _water(
         key = FIGURE_OF[code]
         found = limits(PARAMETERS[key].name)
         doubt = tests[f"{key}_doubt"].to_numpy()
+        not_sure = None
         if any(x.temperature for x in found):
-            # That no temperature is known may be for a cell that cannot be read: a colder one, perhaps.
+            # That no temperature is known may be for a cell that cannot be read: a colder one, perhaps, or a warm one.
             unknown = np.where(situation.temperature_known, 0, tests["temperature_doubt"].to_numpy())
             doubt = np.where(doubt == 0, unknown, doubt)
+            not_sure = unknown == DOUBT["temperature_unreadable"]
         banded = {s for x in found if x.over_bar is not None or x.to_bar is not None for s in x.supplies}
         unreadable = situation.supplied_by(banded & set(HIGH_PRESSURE)) & _pressure_unreadable(tests)
         doubt = np.where((doubt == 0) & unreadable, DOUBT["pressure_unreadable"], doubt)
-        worst.take(code, _ends(tests, key), doubt, apply_limits(found, situation), decide(key, key))
+        worst.take(code, _ends(tests, key), doubt, apply_limits(found, situation), decide(key, key), not_sure)
     needed = {"line": np.full(n, np.nan), "1 atm": np.full(n, np.nan)}
     asked = needed["line"]
     warmer = replace(situation, temperature_known=np.ones(n, dtype=bool))
@@ -380,9 +395,10 @@ def _margin(tests: pd.DataFrame, reference: str, at: str) -> tuple[_Ends, np.nda
     lower, upper, open_, state = _ends(tests, key)
     ambient = reference == "ambient"
     base = tests["ambient_use_c" if ambient else "use_temperature_c"].to_numpy(dtype=float)
+    warmest = tests["ambient_use_upper_c"].to_numpy(dtype=float) if ambient else base
     have = ~np.isnan(base)
     opposite = np.select([open_ == OPEN_LOWER, open_ == OPEN_UPPER], [OPEN_UPPER, OPEN_LOWER], OPEN_NONE)
-    ends = (base - upper, base - lower, opposite, np.where(have, state, np.where(state == READ, UNREADABLE, state)))
+    ends = (base - upper, warmest - lower, opposite, np.where(have, state, np.where(state == READ, UNREADABLE, state)))
     doubt = np.where(
         tests["temperature_doubt"].to_numpy() != 0,
         tests["temperature_doubt"].to_numpy(),
@@ -436,6 +452,8 @@ def _supplied(
     verdict = np.where(unreadable, np.where(measured, CANNOT_TELL, NOT_TESTED), verdict)
     doubt = np.where(unreadable & measured, DOUBT["need_unreadable"], doubt)
     wanted = stated | (need_state == UNREADABLE) | ~np.isnan(high)
+    if key == "pressure":
+        wanted |= high_state == UNREADABLE
     return _doubted(verdict, doubt), doubt.astype(np.int8), (needed, high), wanted
 
 
@@ -481,8 +499,9 @@ def whole(tests: pd.DataFrame, rulesets: dict[str, RuleSet]) -> pd.DataFrame:
     needs = ~np.isin(text(tests, "supply"), HIGH_PRESSURE)
     for key in SUPPLIED:
         at = JUDGED.index(key)
-        wanted = tests[f"{key}_wanted"].to_numpy() | (verdicts[:, at] == CANNOT_TELL)
-        missing[:, at] |= needs & wanted & untold[:, at]
+        wanted, open_ = tests[f"{key}_wanted"].to_numpy(), verdicts[:, at] == CANNOT_TELL
+        # What is stated is judged on any supply; what need not be measured is missed on an airline only.
+        missing[:, at] |= (wanted & open_) | (needs & (wanted | open_) & untold[:, at])
     incomplete = missing.any(axis=1) | (text(tests, "ruleset") == "") | ~tests["visited"].to_numpy()
     verdict = np.select([fails, incomplete, near], [TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR], TEST_PASS)
     return with_columns(

@@ -22,7 +22,6 @@ from tests.judge.independent.rows import AS_OF, HEADINGS, generate
 Row = dict[str, Any]
 WHERE = ["File", "Sheet", "Row"]  # the only columns that say where a row stands
 GOOD = {"pass": 2, "near limit": 1}  # every other word: 0
-BY_TABLE = ("1,250", "1.250")  # what they are, the other cells of the column settle
 VERDICTS = {
     "Oxygen (%)": "Oxygen verdict",
     "Carbon monoxide (ppm)": "Carbon monoxide verdict",
@@ -87,11 +86,6 @@ ROW: Row = dict.fromkeys(HEADINGS) | {
 }
 
 
-def ordinary_table(count: int, seed: int) -> list[Row]:
-    """Generated rows, less those whose cells are settled by the other cells of their column."""
-    return [row for row in generate(count * 2, seed) if not any(cell in BY_TABLE for cell in row.values())][:count]
-
-
 def verdicts(*tables: list[Row], headings: list[str] = HEADINGS, rules: str | None = None) -> pd.DataFrame:
     """Verdicts of one run over a file for each table, by site."""
     with TemporaryDirectory() as folder:
@@ -101,7 +95,7 @@ def verdicts(*tables: list[Row], headings: list[str] = HEADINGS, rules: str | No
 
 @cache
 def together() -> tuple[list[Row], pd.DataFrame]:
-    rows = ordinary_table(150, seed=41)
+    rows = generate(150, seed=41)
     return rows, verdicts(rows)
 
 
@@ -144,7 +138,7 @@ def test_with_columns_in_another_order_is_the_same() -> None:
 
 def test_beside_a_hundred_others_is_the_same() -> None:
     rows, expected = together()
-    same(verdicts([*ordinary_table(100, seed=42), *rows]), expected)
+    same(verdicts([*generate(100, seed=42), *rows]), expected)
 
 
 def test_doubled_is_the_same_twice() -> None:
@@ -170,7 +164,7 @@ def worse(row: Row, heading: str) -> Any:
 
 
 def test_a_worse_reading_never_gives_a_better_verdict() -> None:
-    rows = ordinary_table(500, seed=43)
+    rows = generate(500, seed=43)
     changed, headings = [], []
     for place, row in enumerate(rows):
         heading = list(VERDICTS)[place % len(VERDICTS)]
@@ -191,7 +185,7 @@ def test_a_worse_reading_never_gives_a_better_verdict() -> None:
 
 
 def test_less_information_never_gives_a_better_verdict() -> None:
-    rows = ordinary_table(700, seed=44)
+    rows = generate(700, seed=44)
     pick = random.Random(9)
     fields = [heading for heading in HEADINGS if heading not in NAMES and heading not in NOT_STATED]
     emptied = [pick.choice([one for one in fields if row[one] is not None] or fields) for row in rows]
@@ -247,7 +241,7 @@ when = { supply = "airline", temperature = "known" }
 def test_an_overlay_that_only_tightens_passes_nothing_that_its_base_fails(tmp_path: Path) -> None:
     overlay = tmp_path / "tighter.toml"
     overlay.write_text(TIGHTER, encoding="utf-8")
-    rows = [{**row, "Rule set": None} for row in ordinary_table(400, seed=45)]
+    rows = [{**row, "Rule set": None} for row in generate(400, seed=45)]
     base, tight = verdicts(rows), verdicts(rows, rules=str(overlay))
     columns = ["Verdict", *sorted(set(VERDICTS.values()))]
     for column in columns:

@@ -202,6 +202,10 @@ class Row:
         return NEAR if chance > flag else PASS
 
     # ------------------------------------------------------------------------------------------------ tubes
+    def content_forms(self, read: Reading) -> list[Reading]:
+        """A content that is stated is corrected as a tube is, but never to less."""
+        return [form for form in self.tube_forms(read) if form.high >= read.high] or [read]
+
     def tube_forms(self, read: Reading) -> list[Reading]:
         """The reading of a tube in each form that has to be judged: as written, corrected for pressure, or both."""
         if not read.read or self.correct == "already" or self.atmosphere.blank:
@@ -265,10 +269,13 @@ class Row:
             return [read]  # a colour that passed the mark: below 980 hPa it passed more
         if self.correct == "already" or self.atmosphere.blank or self.atmosphere.low >= 980:
             return [read]
-        taken = self.cells["Oil sampling time (min)"]
-        if taken.read and at_most(self.oil_needed() * air.ATMOSPHERE_HPA / self.atmosphere.low, taken.low):
-            return [read]
-        return forms
+        return [read] if read.word == "clear" else forms
+
+    def clear_too_short(self, read: Reading, taken: Reading) -> bool:
+        """Below 980 hPa clear means at most 0.5 mg/m³ only after the longer time that the thinner air takes."""
+        if read.word != "clear" or self.correct == "already" or not self.atmosphere.read or self.atmosphere.low >= 980:
+            return False
+        return taken.read and not at_most(self.oil_needed() * air.ATMOSPHERE_HPA / self.atmosphere.low, taken.low)
 
     def oil_needed(self) -> float:
         needed = self.cells["Oil sampling time needed (min)"]
@@ -292,6 +299,8 @@ class Row:
             if taken.unreadable or needed.unreadable:
                 return True
             if taken.read and not at_most(self.oil_needed(), taken.low):
+                return True
+            if self.clear_too_short(read, taken):
                 return True
             marked = not self.cells["Oil lowest mark (mg/m³)"].blank
             if taken.blank and (read.word == "clear" or (read.word == "nd" and not marked)):
@@ -328,8 +337,7 @@ class Row:
         named = ["Carbon monoxide (ppm)", "Carbon dioxide (ppm)", "Oil (mg/m³)"]
         water = [self.cells[one] for one in ("Water tube reading (mg/m³)", "Water (mg/m³)")]
         nought = [one.plain and one.low == 0 for one in (self.cells[heading] for heading in named)]
-        water = [one for one in water if not one.blank]
-        return all(nought) and bool(water) and all(one.plain and one.low == 0 for one in water)
+        return all(nought) and any(one.plain and one.low == 0 for one in water)
 
     # data/fields.toml names fields, the blank headings: the two that a clash can hit in these rows
     FIELDS = {
@@ -360,7 +368,7 @@ class Row:
         from tests.judge.independent.cells import UNITS as SPELLINGS
 
         read, unit = self.cells[heading], self.SPELT.get(self.cells[heading].unit, UNITS[heading])
-        if not read.read or read.word:
+        if not read.read or read.word in ("stain", "clear"):
             return False
         factor, zero = SPELLINGS[UNITS[heading]].get(self.cells[heading].unit, (1.0, 0.0))
         low, high = (end / factor + zero for end in (read.low, read.high))
@@ -498,11 +506,11 @@ class Row:
                     if content.plain and content.low > 0
                     else entry["u_rel"]
                 )
-                found += [("content", form, relative) for form in self.tube_forms(content)]
+                found += [("content", form, relative) for form in self.content_forms(content)]
         meter = self.cells["Dew point measured (°C)"]
         if not meter.blank:
             at = self.cells["Dew point measured at (bar)"]
-            if meter.unreadable or not at.plain or self.atmosphere_unreadable:
+            if meter.unreadable or not at.plain:
                 found.append(("meter", Reading("unreadable"), 0.0))
             else:
                 absolute = at.low + (self.atmosphere.low if self.atmosphere.read else air.ATMOSPHERE_HPA) / 1000
@@ -543,13 +551,15 @@ class Row:
             states = [self.line_state(content) for _, content, _ in sources if content.read]
             return FAIL if FAIL in states else NO_LIMIT
         if not sources:
-            return NOT_TESTED
+            anything = Reading("read", 0.0, math.inf)
+            return NO_LIMIT if known and self.water_against(anything, 0.0, "tube") == NO_LIMIT else NOT_TESTED
         if not known:
             return FAIL if FAIL in [self.line_state(content) for _, content, _ in sources if content.read] else CANNOT
         words = []
+        wettest = max((content.high for _, content, _ in sources if content.read), default=math.nan)
         for kind, content, relative in sources:
             found = CANNOT if content.unreadable else self.water_against(content, relative, kind)
-            if found in (PASS, NEAR) and (liquid == "?" or self.water_doubt(kind, content)):
+            if found in (PASS, NEAR) and (liquid == "?" or self.water_doubt(kind, content, content.high == wettest)):
                 found = CANNOT
             words.append(found)
         if NO_LIMIT in words:
@@ -613,16 +623,14 @@ class Row:
             held = [one for one in asked if within(one, bar)]
             return self.content_against(content, relative, held[0]["max"]) if held else NO_LIMIT
 
-        if nominal.plain:
-            found = at(nominal.low)
-            if line.read and line.low > nominal.low and found != NO_LIMIT:
-                found = both(found, at(line.low))
-            return found
+        if nominal.plain and not (line.read and line.low > 1.1 * nominal.low):
+            return at(nominal.low)
+        # No nominal pressure, or one that the measured pressure disproves.
         strict, loose = min(one["max"] for one in asked), max(one["max"] for one in asked)
-        if nominal.blank and line.read:
-            top = max(one["when"].get("over_bar", 0) for one in asked)
-            if line.low > top or (line.low == top and line.low_open):
-                return at(line.low + 1e-6)
+        top = max(one["when"].get("over_bar", 0) for one in asked)
+        for one in (line, nominal):
+            if one.read and (one.low > top or (one.low == top and one.low_open)):
+                return at(one.low + 1e-6)
         return (
             both(self.content_against(content, relative, strict), self.content_against(content, relative, loose))
             if self.content_against(content, relative, strict) not in (PASS, NEAR)
@@ -653,7 +661,7 @@ class Row:
         if "temperature" in when and state != "?" and when["temperature"] != state:
             return ""
         if limit.get("at") == "1 atm":
-            if state == "unknown":
+            if state != "known":
                 return CANNOT
             low, high = (air.dew_point_c(air.fraction_of_content(end), 1.01325) for end in (content.low, content.high))
             return self.margin(content, low, high, lowest, limit["min"], relative, 1.01325, 0.0)
@@ -683,15 +691,20 @@ class Row:
     def reference(self, places: list[Reading]) -> tuple[Reading, str]:
         """The lowest of the temperatures, and whether they tell where the air is used: known, unknown, or ? (unreadable)."""
         *before, ambient, stated = places
-        held = [one if not (one.read and one.high > 40) else BLANK for one in (ambient, stated)]
-        used = [one for one in [*before, *held] if one.read]
-        unreadable = any(one.unreadable for one in [*before, *held])
-        known = any(one.read for one in held)
-        low = min((one.low for one in used), default=-math.inf)
-        high = min((one.high for one in used), default=math.inf)
+        # Above 40 °C it counts as not known: a bound that reaches there counts at its lower end, and makes nothing known.
+        lows = [one.low for one in before if one.read] + [
+            one.low for one in (ambient, stated) if one.read and one.low <= 40
+        ]
+        highs = [one.high for one in before if one.read] + [
+            one.high for one in (ambient, stated) if one.read and one.high <= 40
+        ]
+        known = any(one.read and one.high <= 40 for one in (ambient, stated))
+        perhaps = any(one.read and one.low <= 40 < one.high for one in (ambient, stated))
+        unreadable = any(one.unreadable for one in places)
+        low, high = min(lows, default=-math.inf), min(highs, default=math.inf)
         if unreadable:
             return Reading("read", -math.inf, high), "known" if known else "?"
-        return Reading("read", low, high), "known" if known else "unknown"
+        return Reading("read", low, high), "known" if known else "?" if perhaps else "unknown"
 
     def temperature_against(
         self,
@@ -738,8 +751,8 @@ class Row:
         slope = 0.2 / math.log(air.fraction_of(dew + 0.1, absolute) / air.fraction_of(dew - 0.1, absolute))
         return math.hypot(slope * math.hypot(relative, u_p), u_t) or 1e-9
 
-    def water_doubt(self, kind: str, content: Reading) -> bool:
-        """Whether what stands beside the water reading takes its pass away."""
+    def water_doubt(self, kind: str, content: Reading, counts: bool) -> bool:
+        """Whether what stands beside a water reading takes its pass away; `counts`: it is the wettest of several."""
         assert self.rules is not None
         heading = {
             "tube": "Water tube reading (mg/m³)",
@@ -747,17 +760,22 @@ class Row:
             "meter": "Dew point measured (°C)",
         }[kind]
         written = self.cells[heading]
-        if kind in ("tube", "content") and self.expired("Water tube expiry"):
+        if counts and kind in ("tube", "content") and self.expired("Water tube expiry"):
             return True
         content_only = self.rules.of("Water", self.supply) or self.rules.of("Dew point at one atmosphere", self.supply)
-        if self.atmosphere_unreadable and self.supply == "airline" and not content_only:
+        at_line = self.supply == "airline" and any(
+            one.get("at") == "line" or one["parameter"] == "Pressure dew point"
+            for name in WATER_LIMITS
+            for one in self.rules.of(name, self.supply)
+        )
+        if self.atmosphere_unreadable and (kind == "meter" or at_line):
             return True
         if kind in ("tube", "content") and (
             self.not_corrected() or (self.atmosphere_unreadable and self.correct != "already")
         ):
             return True
         line, nominal = self.cells["Line pressure (bar)"], self.cells["Nominal pressure (bar)"]
-        if self.expired("Calibration due") and (kind == "meter" or not content_only):
+        if self.expired("Calibration due") and ((kind == "meter" and counts) or not content_only):
             return True
         if kind in ("tube", "content"):
             if written.plain and written.low == 0:
@@ -771,20 +789,24 @@ class Row:
         if self.supply != "airline":
             return False
         raw = content.high
+        if (
+            kind != "meter"
+            and self.correct == "yes"
+            and self.atmosphere.read
+            and (content.plain or self.atmosphere.low < 980)
+        ):
+            raw *= min(1.0, self.atmosphere.low / air.ATMOSPHERE_HPA)  # as it was written, where it was raised
         if self.dryer == "none" and (below(raw, 200) or (content.high_open and at_most(raw, 200))):
             return True
         least, most = self.airline_pressure()
         if self.dryer == "refrigerant" and 1.5 <= most <= 40 and not self.atmosphere_unreadable:
-            dew = self.line_dew(content.high, most)
+            dew = self.line_dew(raw, most)
             if dew < -15 or (content.high_open and dew <= -15):
                 return True
         airline = self.cells["Airline temperature (°C)"]
-        if (
-            airline.read
-            and airline.low != airline.high
-            and 1.5 <= most <= 40
-            and below(airline.low, self.line_dew(content.high, most))
-        ):
+        hottest = self.line_dew(content.high, most) if 1.5 <= most <= 40 else math.inf
+        told = 1.5 <= least <= 40 or 1.5 <= most <= 40
+        if airline.read and told and below(airline.low, hottest):
             return True
         return nominal.unreadable or line.unreadable or airline.unreadable
 

@@ -44,6 +44,7 @@ WORDS = [
     "#",
     "see note",
 ]
+ONE_POSSIBLE = ("Oxygen (%)", "Airline temperature (°C)", "Ambient temperature (°C)", "Lowest use temperature (°C)")
 BOUNDS = ["<", "<", "≤", ">", "≥", "<=", ">=", "less than "]
 AS_OF = date(2026, 6, 30)
 HEADINGS = [
@@ -178,7 +179,10 @@ def nasty_number(pick: random.Random, heading: str, values: Sequence[float], uni
     if how < 0.87:
         return f"{value:g} {pick.choice(units)}" if units else value
     if how < 0.89:
-        return pick.choice(["1,250", "1.250", "20,9", "-1", "1e3", date(2026, 1, 2)])
+        # Which of two figures "1,250" is, other cells of the column may settle: only where one alone is possible.
+        return pick.choice(
+            [*(["1,250", "1.250"] if heading in ONE_POSSIBLE else []), "20,9", "-1", "1e3", date(2026, 1, 2)]
+        )
     return pick.choice(WORDS)
 
 
