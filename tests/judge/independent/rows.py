@@ -247,11 +247,11 @@ def nasty(pick: random.Random, row: dict[str, Any]) -> None:
             ]
         )
     elif what < 0.76:
-        row["Odour"] = pick.choice(["slight", "slight", "marked", None, "oily", "No", "strong"])
+        row["Odour"] = pick.choice(["slight", "slight", "marked", None, "xyzzy", "No", "strong"])
     elif what < 0.82:
-        row["Dryer"] = pick.choice(["none", "refrigerant", "desiccant", "membrane", "unknown", None, "fancy"])
+        row["Dryer"] = pick.choice(["none", "refrigerant", "desiccant", "membrane", "unknown", None, "xyzzy"])
     elif what < 0.85:
-        row["Supply"] = pick.choice([None, "airline", "cylinder", "charging compressor", "tank", "Airline"])
+        row["Supply"] = pick.choice([None, "airline", "cylinder", "charging compressor", "xyzzy", "Airline"])
     elif what < 0.88:
         row["Liquid water seen"] = pick.choice(["seen", "none", None, "maybe", "yes"])
     elif what < 0.92:
