@@ -152,7 +152,7 @@ def _stated(tests: pd.DataFrame, measure: Measure, at: np.ndarray) -> np.ndarray
     """Stated standard uncertainty of the readings at `at`, in the measure's unit: float (k,), 0 where not known."""
     if measure.key in PARAMETERS:
         return np.nan_to_num(tests[f"u_{measure.key}"].to_numpy(dtype=float)[at])
-    return np.full(len(at), PARAMETERS["margin"].more["u_abs"])  # a thermometer's
+    return np.full(len(at), PARAMETERS["margin"].u_abs)  # a thermometer's
 
 
 def _compare(tests: pd.DataFrame, counts: np.ndarray, number: int, recently: int) -> pd.DataFrame:
