@@ -242,8 +242,9 @@ import json, resource, sys, time
 from grader import batch
 import scipy.special, xlsxwriter
 took = dict.fromkeys(("work", "history"), 0.0)
-stages = dict(work=("read_workbooks", "read_cells", "normalise", "compute_water", "judge", "add_reasons"),
-              history=("trend_table", "years_table", "sites_table", "due_table", "oddities_table"))
+stages = dict(work=("read_workbooks", "judged"),
+              history=("wear_table", "chances_with_past", "wear_findings", "actions_sheet", "trend_table", "years_table",
+                       "sites_table", "due_table", "oddities_table"))
 def clocked(function, kind):
     def call(*arguments, **options):
         began = time.perf_counter()

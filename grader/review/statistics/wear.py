@@ -145,8 +145,8 @@ def change(
     is_recent = column >= width - latest[:, None]
     there = window.at >= 0
     low, high = (np.where(there, np.append(ends, np.nan)[window.at], np.nan) for ends in (lower, upper))
-    usual_low, usual_high = (_row_median(np.where(is_recent, np.nan, x)) for x in (low, high))
-    now_low, now_high = (_row_median(x[:, -2:]) for x in (low, high))
+    usual_low, usual_high = (row_median(np.where(is_recent, np.nan, x)) for x in (low, high))
+    now_low, now_high = (row_median(x[:, -2:]) for x in (low, high))
     is_old = np.ones(series.size, dtype=bool)
     is_old[window.at[is_recent & there]] = False
     own, _ = usual_scatter(series, stretch, lower, is_old & (lower == upper) & np.isfinite(lower), n_series)
@@ -175,7 +175,7 @@ def _shown_for(departures, slack: float):
     return shown
 
 
-def _row_median(values):
+def row_median(values):
     """Median of each row without its NaNs: float (k,) of float (k, T); NaN where a row has none. Infinite ends stay."""
     ordered = np.sort(values, axis=1)
     count = np.count_nonzero(~np.isnan(values), axis=1)

@@ -5,17 +5,16 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
-import pandas as pd
 
 from grader.frames import by_unique, group_codes
 from grader.outdoor import outdoor_co2_on
 from grader.review.history import HISTORY
-from grader.review.statistics.wear import latest_stretch
+from grader.review.statistics.wear import latest_stretch, row_median
 from grader.review.wear.series import Series
 
 DAYS_PER_YEAR = 365.2425
 SEASONAL = "pressure_dew_point"
-MOST_NEIGHBOURS = 100
+MOST_NEIGHBOURS = 12  # before and after, in time
 
 
 def years_of(day: np.ndarray) -> np.ndarray:
@@ -92,7 +91,7 @@ class LotOffsets(NamedTuple):
 
 
 def lot_offsets(series: Series, departure: np.ndarray, data: dict[str, Any]) -> LotOffsets:
-    """Mean departure from usual of the other sites that used the same lot at about the same time.
+    """Median departure from usual of the other sites that used the same lot at about the same time.
 
     departure : float (N,), each reading less what is usual for its series; NaN where not known.
     """
@@ -114,23 +113,16 @@ def lot_offsets(series: Series, departure: np.ndarray, data: dict[str, Any]) -> 
     lot, days, sites, mean = lot[order], day[first][order], site[first][order], mean[order]
     place = np.zeros(size, dtype=np.int64)
     place[order] = np.arange(size)
-    stamp = lot * (10**8) + days
-    begin = np.searchsorted(stamp, stamp - data["lot_days"], side="left")
-    end = np.searchsorted(stamp, stamp + data["lot_days"], side="right")
-    # A lot that a hundred sites used is told by the nearest of them.
-    here = np.arange(size)
-    begin, end = np.maximum(begin, here - MOST_NEIGHBOURS), np.minimum(end, here + MOST_NEIGHBOURS + 1)
-    offset, others = np.zeros(size), np.zeros(size, dtype=np.int64)
-    step = 20_000
-    for low in range(0, size, step):
-        part = here[low : low + step]
-        count = end[part] - begin[part]
-        one = np.repeat(part, count)
-        two = np.repeat(begin[part], count) + np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-        other = sites[one] != sites[two]
-        pair = pd.DataFrame({"one": one[other], "site": sites[two[other]], "mean": mean[two[other]]})
-        by_site = pair.groupby(["one", "site"])["mean"].mean().groupby(level="one").agg(["median", "size"])
-        offset[by_site.index], others[by_site.index] = by_site["median"], by_site["size"]
+    # A lot that a hundred sites used is told by the nearest of them: column j is the j-th neighbour in time.
+    reach = np.append(np.arange(-MOST_NEIGHBOURS, 0), np.arange(1, MOST_NEIGHBOURS + 1))
+    near = np.arange(size)[:, None] + reach
+    there = (near >= 0) & (near < size)
+    near = np.clip(near, 0, size - 1)
+    there &= (lot[near] == lot[:, None]) & (np.abs(days[near] - days[:, None]) <= data["lot_days"])
+    there &= sites[near] != sites[:, None]
+    offset = row_median(np.where(there, mean[near], np.nan))
+    who = np.sort(np.where(there, sites[near], -1), axis=1)
+    others = (np.diff(who, axis=1, prepend=-1) > 0).sum(axis=1)
     enough = others >= data["lot_sites"]
     chosen = place[group]
     known[at] = enough[chosen]
