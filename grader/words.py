@@ -8,6 +8,7 @@ from functools import cache
 from typing import Any
 
 from grader.data import load_toml, names
+from grader.data.keys import unknown_keys
 
 DEFAULT_LANGUAGE = "en"
 
@@ -33,7 +34,12 @@ def words(language: str = DEFAULT_LANGUAGE) -> dict[str, Any]:
         raise KeyError(f"no words for the language {language!r}")
     merged: dict[str, Any] = dict(load_toml(f"words/{DEFAULT_LANGUAGE}.toml"))
     if language != DEFAULT_LANGUAGE:
-        for section, entries in load_toml(f"words/{language}.toml").items():
+        other = load_toml(f"words/{language}.toml")
+        if wrong := list(unknown_keys(other, merged)):
+            raise ValueError(
+                f"words/{language}.toml: {', '.join(wrong)} stand in no English words: no code reads them."
+            )
+        for section, entries in other.items():
             both = isinstance(entries, dict) and section in merged
             merged[section] = {**merged[section], **entries} if both else entries
     return merged

@@ -7,6 +7,8 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
+from grader.data.keys import PAGES, unknown_keys
+
 
 @cache
 def load_toml(name: str) -> dict[str, Any]:
@@ -14,9 +16,14 @@ def load_toml(name: str) -> dict[str, Any]:
 
     name    : str. Path inside grader/data, for example "fields.toml" or "words/en.toml".
     Returns : dict. Shared between callers: do not change it.
-    Raises  : FileNotFoundError where no such data file exists.
+    Raises  : FileNotFoundError where no such data file exists; ValueError for a key that no code reads.
     """
-    return tomllib.loads(read_text(name))
+    found = tomllib.loads(read_text(name))
+    if wrong := list(unknown_keys(found, PAGES[name])) if name in PAGES else []:
+        raise ValueError(
+            f"{name}: no code reads {', '.join(wrong)}. Correct the key, or take it out (grader/data/keys.py)."
+        )
+    return found
 
 
 def read_text(name: str) -> str:
