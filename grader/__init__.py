@@ -28,6 +28,7 @@ def grade(
     decision_rule: str | None = None,
     also: Iterable[str] = (),
     reading_limits: Mapping[str, float] | None = None,
+    history: str | os.PathLike[str] | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Result:
     """Grade workbooks, or folders of them.
@@ -42,6 +43,8 @@ def grade(
     decision_rule : "simple" or "guarded"; tightens what the rule sets state, never loosens it.
     also        : rule sets whose verdicts stand in further columns of `verdicts`.
     reading_limits : limits of reading that are to be others, such as {"file_bytes": 600e6} (bytes, cells, seconds).
+    history     : folder with the past of the sites in `paths`, judged with it: verdicts, actions, problems and sources
+                  are of `paths`, all other tables of their sites.
     progress    : called with (files done, files in all) while files are read.
     Returns : Result. Its attributes are DataFrames with the columns of the sheets of the same name, each with a
               RangeIndex: verdicts (one row a test, in the order read), actions (a finding), trend, years, due (an
@@ -70,5 +73,6 @@ def grade(
         decision_rule=decision_rule,
         also=also,
         reading_limits=reading_limits,
+        history=history,
         progress=progress,
     )

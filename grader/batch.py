@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from grader import __version__
+from grader.alongside import of_their_sites, sum_of_past, with_past
 from grader.columns import ALWAYS, SHEET_ORDER, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
 from grader.compute.water import compute_water
 from grader.judge.also import Also, also_judged, check_also
@@ -46,7 +47,7 @@ from grader.review.trend import trend_table
 from grader.review.verdict_sheet import verdict_table
 from grader.review.wear.findings import wear_findings
 from grader.review.wear.table import wear_table
-from grader.review.years import years_table
+from grader.review.years import ALL_SITES, years_table
 from grader.words import languages, words
 
 # Ends of the names of columns that no stage after the judge reads: the table of tests carries them no further.
@@ -83,6 +84,7 @@ class Options:
     decision_rule: str | None = None
     also: tuple[str, ...] = ()
     reading_limits: dict[str, float] = field(default_factory=dict)  # those that differ from the shipped ones
+    history: str = ""  # what the past was that the files were judged with
 
     def recorded(self) -> str:
         """The options as one line for the result."""
@@ -93,6 +95,7 @@ class Options:
             + "".join(f"; also={_rule_name(name)}" for name in self.also)
             + "".join(f"; limit={name} {value:.12g}" for name, value in sorted(self.reading_limits.items()))
             + "".join(f"; layout={f.path.name} {f.sha256[:12]}" for f in self.layouts)
+            + (f"; history={self.history}" if self.history else "")
         )
 
 
@@ -130,6 +133,12 @@ class Result:
     open_findings: Actions | None = None
     pages: dict[str, Page] = field(default_factory=dict)
     cautions: list[str] = field(default_factory=list)
+    named: int | None = None  # with a history: the first so many files were judged, the others are their past
+
+    @property
+    def graded(self) -> pd.DataFrame:
+        """The judged table of the tests that were to be graded, without those of a history."""
+        return self.tests if self.named is None else self.tests[self.tests["file"].to_numpy() < self.named]
 
     @property
     def refused(self) -> bool:
@@ -197,7 +206,7 @@ class Result:
 
         limits = pd.DataFrame(limits_table(self.rulesets.values(), self.options.language))
         records = visit_records(
-            self.tests,
+            self.graded,
             None,
             self.log.files[["name", "sha256"]],
             self.rulesets,
@@ -285,9 +294,10 @@ class Result:
         """
         from grader.review.compare import compare_table, read_old_result
 
-        self.more["Changes"] = compare_table(
-            read_old_result(old_result), self.verdicts, run=self.properties(), language=self.options.language
-        )
+        old = read_old_result(old_result)
+        if self.named is not None:  # of the others nothing is said here, so none of them is gone
+            old = old[old["File"].isin(self.sources["File"])].reset_index(drop=True)
+        self.more["Changes"] = compare_table(old, self.verdicts, run=self.properties(), language=self.options.language)
 
 
 @np.errstate(over="ignore", invalid="ignore")  # as for `judged`
@@ -303,6 +313,7 @@ def run(
     decision_rule: str | None = None,
     also: Iterable[str] = (),
     reading_limits: Mapping[str, float] | None = None,
+    history: str | os.PathLike[str] | None = None,
     progress: Callable[[int, int], None] | None = None,
     told: Callable[[Log, pd.DataFrame], None] | None = None,
 ) -> Result:
@@ -314,6 +325,8 @@ def run(
     decision_rule : "simple" or "guarded"; tightens what the rule sets state, never loosens it.
     also    : rule sets whose verdicts stand in further columns of Verdicts.
     reading_limits : limits of data/limits_reading.toml that are to be others, such as {"file_bytes": 600e6}.
+    history : folder with the past of the sites in `paths`: they are judged with it; verdicts, actions, problems and
+              sources are of `paths`, all else of their sites.
 
     Raises : GraderError where there is nothing to read, or an argument is wrong.
     """
@@ -328,13 +341,21 @@ def run(
     check_also(options.also)
     problems = Problems()
     found = find_workbooks(_paths(paths), problems)
-    found, options.layouts = with_layouts(found, _paths(paths), layouts, problems)
+    named = None if history is None else {file.name for file in found.files}
+    folders = [] if history is None else [Path(history)]
+    found = with_past(found, folders, problems)
+    found, options.layouts = with_layouts(found, [*_paths(paths), *folders], layouts, problems)
     log = read_workbooks(found, problems, limits=limits, progress=progress)
-    graded = judged(log, options, problems)
+    first = None if named is None else int(log.files["name"].isin(named).sum())
+    if first is not None:
+        if not first:
+            raise GraderError("Nothing to grade: no workbook but results and records of this program was named.")
+        options.history = sum_of_past(log, first)
+    graded = judged(log, options, problems, first)
     graded.tests = graded.tests.drop(columns=[c for c in graded.tests.columns if str(c).endswith(BEFORE_REVIEW)])
     if told is not None:
-        told(log, graded.tests)
-    return _reviewed(graded, log, options)
+        told(log, graded.tests if first is None else graded.tests[graded.tests["file"].to_numpy() < first])
+    return _reviewed(graded, options, first)
 
 
 @dataclass
@@ -342,12 +363,14 @@ class Judged:
     """What the stages up to the reasons make of a log.
 
     tests      : judged table, one row a test, in the order of log.rows. problems : collected on the way.
+    log        : what they were made of.
     rulesets   : by id, those that judge a test, as the decision rule asked for leaves them.
     superseded : how many tests were judged by a rule set that was superseded on their day.
     also       : what further rule sets say.
     """
 
     tests: pd.DataFrame
+    log: Log
     problems: Problems
     rulesets: dict[str, RuleSet]
     superseded: int = 0
@@ -356,11 +379,13 @@ class Judged:
 
 # A figure such as 1e300 is a doubt that the problems tell of, not lines about an overflow on the terminal.
 @np.errstate(over="ignore", invalid="ignore")
-def judged(log: Log, options: Options, problems: Problems | None = None) -> Judged:
+def judged(log: Log, options: Options, problems: Problems | None = None, named: int | None = None) -> Judged:
     """The one order of stages: cells, names and visits, water, rule sets, queries, verdicts, reasons, other rule sets.
 
     log      : as read. Rows are never dropped: the index of Judged.tests is that of log.rows.
     problems : those of reading, to be added to; None begins anew.
+    named    : where given, only the first so many files are judged; of the others, their past, the tests of the same
+               sites stay.
     Raises   : GraderError for a rule set or decision rule that is none.
     """
     problems = Problems() if problems is None else problems
@@ -372,6 +397,8 @@ def judged(log: Log, options: Options, problems: Problems | None = None) -> Judg
 
     tests = read(log.rows, log.tables, problems)
     tests = normalise(tests, names, problems, np.datetime64(options.as_of))
+    if named is not None:
+        tests, log, problems = of_their_sites(tests, log, problems, named)
     past = recall(tests, names, compute_water, problems, options.language)
     tests = compute_water(past.tests, problems)
     assigned = assign_rules(tests, problems, options.rules)
@@ -382,7 +409,7 @@ def judged(log: Log, options: Options, problems: Problems | None = None) -> Judg
     tests = judge_unclear(tests, past.tests, log.rows, log.tables, read, again, rulesets, problems)
     tests = add_reasons(tests, rulesets, options.language)
     also = also_judged(assigned.tests, options.also, options.language, options.decision_rule, past)
-    return Judged(tests, problems, rulesets, assigned.superseded, also)
+    return Judged(tests, log, problems, rulesets, assigned.superseded, also)
 
 
 def with_layouts(
@@ -406,8 +433,9 @@ def with_layouts(
     return found._replace(files=files), tuple(every)
 
 
-def _reviewed(found: Judged, log: Log, options: Options) -> Result:
-    tests, problems, rulesets, beside = found.tests, found.problems, found.rulesets, found.also
+def _reviewed(found: Judged, options: Options, named: int | None = None) -> Result:
+    tests, log, problems, rulesets, beside = found.tests, found.log, found.problems, found.rulesets, found.also
+    first = len(log.files) if named is None else named
     names = [str(n) for n in log.files["name"]]
     sheets = [t.sheet for t in log.tables]
     day = np.datetime64(options.as_of)
@@ -432,13 +460,17 @@ def _reviewed(found: Judged, log: Log, options: Options) -> Result:
     history.left_out(tests, problems)
     history.slips(tests, problems)
     oddities = oddities_table(tests, problems, as_of=day, language=options.language, file_names=names)
-    sources = source_table(log, tests, history.old_sources(tests, len(names), as_of=day))
+    sources = source_table(log, tests, history.old_sources(tests, len(names), as_of=day)).iloc[:first]
     lost = sources[np.isin(sources.index, [*unbalanced(sources).index, *misplaced(log, tests, verdicts)])]
     for number, there, graded, refused in zip(lost.index, *(lost[f"Rows {n}"] for n in ("found", "graded", "refused"))):
         problems.add(
             "rows_do_not_balance", file=int(number), found=int(there), graded=int(graded), refused=int(refused)
         )
+    verdicts = verdicts[tests["file"].to_numpy() < first]
+    actions = actions.of(tests["file"].to_numpy()[actions.test] < first)
     problem_frame, problem_tests = problem_table(problems, log, options.language)
+    said = problem_frame["File"].isin(["", *names[:first]]).to_numpy()
+    problem_frame, problem_tests = problem_frame[said].reset_index(drop=True), problem_tests[said]
     used = rulesets or {DEFAULT_RULES: load_ruleset(DEFAULT_RULES)}
     limits = pd.DataFrame(limits_table({**beside.rulesets, **used}.values()))
     cautions = decision_cautions(used, options.as_of, options.language)
@@ -458,8 +490,14 @@ def _reviewed(found: Judged, log: Log, options: Options) -> Result:
         wear=wear.table,
         trend=trend.table,
         due=due,
+        graded=tests[tests["file"].to_numpy() < first],
         alarms=[*cautions, *system_lines(tests, options.language), *oddities.copied_forward],
     )
+    years, sites, understood = years_table(tests), sites_table(tests, due, as_of=day), understood_table(log)
+    if named is not None:  # one site's past says nothing of the firm
+        years = years[years["Level"] != "firm"].reset_index(drop=True)
+        sites = sites[sites["Site"] != ALL_SITES].reset_index(drop=True)
+        understood = understood[understood["File"].isin(names[:first])].reset_index(drop=True)
     return Result(
         verdicts=verdicts,
         wear=wear.table,
@@ -469,9 +507,9 @@ def _reviewed(found: Judged, log: Log, options: Options) -> Result:
         actions=actions.frame,
         more={
             "Plan": plan_table(due, {i: frozenset(r.demanded) for i, r in rulesets.items()}, as_of=day),
-            "Sites": sites_table(tests, due, as_of=day),
+            "Sites": sites,
             "Oddities": oddities.frame,
-            "Understood": understood_table(log),
+            "Understood": understood,
         },
         colours={"Trend": trend.colours},
         sparklines={"Trend": trend.sparkline} if trend.sparkline else {},
@@ -487,6 +525,7 @@ def _reviewed(found: Judged, log: Log, options: Options) -> Result:
         unbalanced=[str(n) for n in lost["File"]],
         open_findings=open_findings,
         cautions=cautions,
+        named=named,
     )
 
 
@@ -525,7 +564,7 @@ def _links(actions: Actions, problem_tests: np.ndarray) -> dict[str, dict[str, A
 
 def counts(result: Result) -> dict[str, int]:
     """Headline counts of a result: files, tests by verdict, rows refused, queries."""
-    verdict = result.tests["verdict"].to_numpy()
+    verdict = result.graded["verdict"].to_numpy()
     files = result.sources
     return {
         "files": len(files),

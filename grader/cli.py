@@ -154,6 +154,13 @@ def main(context: click.Context) -> None:
     help="The day from which everything is counted. Default: today.",
 )
 @click.option(
+    "--history",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Judge with the past of the same sites in this folder. Verdicts, actions, problems, sources and exit status "
+    "are of PATHS alone.",
+)
+@click.option(
     "--records",
     type=click.Path(path_type=Path),
     metavar="DIR",

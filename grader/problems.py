@@ -139,6 +139,24 @@ class Problems:
         if numbers:
             self.batches.append(_Batch(code, numbers, field_name, values, params))
 
+    def renumbered(self, number: Sequence[int]) -> Problems:
+        """The problems where test i is now called number[i]; those of tests with a number below 0 are left out."""
+        kept = Problems()
+        for batch in self.batches:
+            if batch.tests is None:
+                kept.batches.append(batch)
+                continue
+            at = [i for i, test in enumerate(batch.tests) if number[test] >= 0]
+            every, count = (lambda values, at=at: [values[i] for i in at]), len(batch.tests)
+            params = {
+                name: every(value) if hasattr(value, "__len__") and not isinstance(value, str) and len(value) == count
+                else value
+                for name, value in batch.params.items()
+            }  # fmt: skip
+            values = None if batch.values is None else every(batch.values)
+            kept.add_tests(batch.code, [number[batch.tests[i]] for i in at], batch.field_name, values, **params)
+        return kept
+
     def codes(self) -> set[str]:
         """Codes of the problems so far."""
         return {b.code for b in self.batches}

@@ -56,6 +56,10 @@ class Actions:
     test: np.ndarray
     identity: np.ndarray
 
+    def of(self, kept: np.ndarray) -> Actions:
+        """Those of its rows that a bool array (m,) says."""
+        return Actions(self.frame[kept].reset_index(drop=True), self.test[kept], self.identity[kept])
+
 
 def actions_table(
     tests: pd.DataFrame,

@@ -33,6 +33,7 @@ class Facts:
     """What the Summary is made from.
 
     tests, actions (frame and test number of each), problems, sources : the run's tables.
+    graded   : those of the tests that were to be graded; None: all.
     rulesets : id -> rule set. passed_over : reason -> count. superseded : tests judged by a superseded edition.
     """
 
@@ -51,6 +52,7 @@ class Facts:
     wear: pd.DataFrame
     trend: pd.DataFrame
     due: pd.DataFrame
+    graded: pd.DataFrame | None = None
     alarms: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     extra: list[Block] = field(default_factory=list)
@@ -95,7 +97,7 @@ def _subtitle(facts: Facts, w: Mapping[str, Any]) -> str:
 
 def _tiles(facts: Facts, w: Mapping[str, Any]) -> Block:
     """Outlets by their state today, and all tests by verdict."""
-    verdict = facts.tests["verdict"].to_numpy()
+    verdict = (facts.tests if facts.graded is None else facts.graded)["verdict"].to_numpy()
     count = {word: int((verdict == i).sum()) for i, word in enumerate(TEST_WORDS)}
     rows: list[tuple[Any, ...]] = []
     if len(facts.due):
