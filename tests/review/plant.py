@@ -199,9 +199,9 @@ def _system(rng, lots, rows, truth, site, system, number, visits, years, dryer, 
         where = outlets[one] if kind.key == "flow" else ""
         truth.append((site, system, where, kind.key, name, np.datetime64(onset), np.datetime64(meets)))
     worked = float(rng.uniform(0.2, 1.6) * DAYS_A_YEAR) if rng.random() < 0.3 else -1.0
-    instrument = f"I{number % 4 + 1}"
     for at, day in enumerate(visits):
         t = (day - BEGIN).days
+        meter = (number + at) % 4  # instruments go round the sites
         here = [i for i in range(count) if rng.random() > 0.05] or [0]
         n = len(here)
         gone = dict.fromkeys(limit, 0.0)
@@ -225,8 +225,8 @@ def _system(rng, lots, rows, truth, site, system, number, visits, years, dryer, 
         flow = usual["flow"][here] * (1 + rng.normal(0, 0.025, n))
         if kind is not None and kind.key == "flow" and one in here:
             flow[here.index(one)] += gone["flow"] * (FLOW_NEEDED - usual["flow"][one])
-        oxygen = 20.9 + 0.03 * (number % 4 - 1.5) + rng.normal(0, 0.05, n)
-        if drift and number % 4 == 0:
+        oxygen = 20.9 + 0.03 * (meter - 1.5) + rng.normal(0, 0.05, n)
+        if drift and meter == 0:
             oxygen -= drift * max(0.0, t / DAYS_A_YEAR - (years - 2.0))
         ambient = float(np.round(13 + 7 * warm + rng.normal(0, 3), 1))
         work = worked >= 0 and t >= worked and (at == 0 or (visits[at - 1] - BEGIN).days < worked)
@@ -236,7 +236,7 @@ def _system(rng, lots, rows, truth, site, system, number, visits, years, dryer, 
             client=client,
             test_date=day,
             visit_reason="periodic",
-            instrument=instrument,
+            instrument=f"I{meter + 1}",
             work_done="dryer, filter and compressor serviced" if work else None,
             outlet=[outlets[i] for i in here],
             system=system,
