@@ -102,20 +102,3 @@ def snap(values: np.ndarray) -> Any:
     """
     mantissa, exponent = np.frexp(values)
     return np.ldexp(np.rint(np.ldexp(mantissa, SIGNIFICANT_BITS)), exponent - SIGNIFICANT_BITS)
-
-
-def tie_sizes(series: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Sizes of the groups of equal values inside a series.
-
-    series : int array, shape (N,), sorted.
-    values : float array, shape (N,), in any order inside a series.
-    Returns  (which, size): series number and number of equal values of every group, shape (groups,) each.
-    """
-    if not series.size:
-        return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
-    order = np.lexsort((values, series))
-    group_series, group_values = series[order], values[order]
-    new = np.ones(series.size, dtype=bool)
-    new[1:] = (group_series[1:] != group_series[:-1]) | (group_values[1:] != group_values[:-1])
-    first = np.flatnonzero(new)
-    return group_series[first], np.diff(np.append(first, series.size))

@@ -4,8 +4,8 @@ Every pair of readings taken at different times gives a slope. The median of the
 which a few odd readings do not move. Where a reading is a bound, its pairs give an interval of slopes, and
 the estimate is an interval too.
 
-Sources: P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379-1389 (estimate, equation 2.6 for the variance with
-ties, ranks of the limits); the carrying of intervals through the median is this project's own rule.
+Sources: P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379-1389 (estimate); the carrying of intervals through the median is
+this project's own rule.
 """
 
 from __future__ import annotations
@@ -15,15 +15,11 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from grader.review.statistics.pairs import check_series, equal_length_blocks, series_lengths, snap, tie_sizes
+from grader.review.statistics.pairs import check_series, equal_length_blocks
 
 AGREE_RELATIVE = 1e-9
 """The two medians agree when they differ by no more than this, relative to the larger of the slopes and of
 the largest end over the time spanned. Rounding, not measurement."""
-
-FEWEST_FOR_INTERVAL = 5
-"""Readings a 95 % interval needs: with four, even the whole range of pair slopes covers less than 95 %
-(two of the 24 orders have S = 6 or -6, so it covers 1 - 2/24 = 92 %)."""
 
 
 class TheilSen(NamedTuple):
@@ -37,13 +33,6 @@ class TheilSen(NamedTuple):
     """Median of the upper ends of the pair slopes; +inf where nothing limits it."""
     intercept: np.ndarray
     """Median of reading - slope * time over the plain readings, at time 0 (not at the first reading)."""
-
-
-class SlopeInterval(NamedTuple):
-    """Per-series results of `slope_interval`: float arrays, shape (n_series,), unit of readings per year."""
-
-    low: np.ndarray
-    high: np.ndarray
 
 
 def theil_sen(series: ArrayLike, time_years: ArrayLike, lower: ArrayLike, upper: ArrayLike, n_series: int) -> TheilSen:
@@ -95,55 +84,6 @@ def theil_sen(series: ArrayLike, time_years: ArrayLike, lower: ArrayLike, upper:
     return TheilSen(slope, slope_lower, slope_upper, intercept)
 
 
-def slope_interval(
-    series: ArrayLike,
-    time_years: ArrayLike,
-    lower: ArrayLike,
-    upper: ArrayLike,
-    n_series: int,
-    confidence: float = 0.95,
-) -> SlopeInterval:
-    """Confidence interval of the Theil-Sen slope of every series of plain readings.
-
-    series, time_years, lower, upper, n_series : as for `theil_sen`.
-    confidence : float, between 0 and 1.
-    Returns      SlopeInterval of float arrays, shape (n_series,). NaN where any reading of the series is a
-                 bound, where there are fewer than FEWEST_FOR_INTERVAL readings, where the ranks fall outside
-                 the pairs (the data cannot give that confidence), or the series is longer than
-                 pairs.LONGEST_SERIES.
-    Raises       ValueError from pairs.check_series, or for a confidence outside 0 to 1.
-    Source       Sen (1968), equation 2.6 and the ranks that follow it, rounded to the nearest whole rank.
-
-    >>> times = [1.0, 2.0, 3.0, 4.0, 10.0, 12.0, 18.0]
-    >>> values = [9.0, 15.0, 19.0, 20.0, 45.0, 55.0, 78.0]
-    >>> found = slope_interval([0] * 7, times, values, values, 1, confidence=0.93)
-    >>> round(float(found.low[0]), 3), round(float(found.high[0]), 3)
-    (3.714, 4.375)
-    """
-    from statistics import NormalDist
-
-    if not 0 < confidence < 1:
-        raise ValueError(f"confidence must lie between 0 and 1, not {confidence}")
-    series, time_years, lower, upper = check_series(series, time_years, lower, upper, n_series)
-    found = SlopeInterval(np.full(n_series, np.nan), np.full(n_series, np.nan))
-    bounded = np.zeros(n_series, dtype=bool)
-    bounded[series[lower != upper]] = True
-    deviation = np.sqrt(_kendall_variance(series, time_years, lower, n_series))
-    half_width = -NormalDist().inv_cdf((1 - confidence) / 2) * deviation
-    for which, take in equal_length_blocks(series, n_series, shortest=FEWEST_FOR_INTERVAL):
-        use = ~bounded[which] & np.isfinite(half_width[which])
-        which, take = which[use], take[use]
-        values = lower[take]
-        slopes = np.sort(_pair_slopes(time_years[take], values, values), axis=1)
-        pairs = np.count_nonzero(~np.isnan(slopes), axis=1)
-        low_rank = np.rint((pairs - half_width[which]) / 2).astype(np.int64) - 1
-        high_rank = np.rint((pairs + half_width[which]) / 2).astype(np.int64)
-        inside = np.flatnonzero((low_rank >= 0) & (high_rank < pairs))
-        found.low[which[inside]] = slopes[inside, low_rank[inside]]
-        found.high[which[inside]] = slopes[inside, high_rank[inside]]
-    return found
-
-
 def _pair_slopes(times: np.ndarray, first: np.ndarray, second: np.ndarray) -> Any:
     """Lower ends of the slopes of every pair of readings; NaN where the times are equal.
 
@@ -171,17 +111,3 @@ def _median_of_sorted(values: np.ndarray) -> Any:
 def _finite_size(values: np.ndarray) -> np.ndarray:
     """Sizes of finite values, and 0 for infinite ones; any shape."""
     return np.where(np.isfinite(values), np.abs(values), 0.0)
-
-
-def _kendall_variance(series: np.ndarray, time_years: np.ndarray, values: np.ndarray, n_series: int) -> np.ndarray:
-    """Variance of Kendall's S of every series, ties taken off: Sen (1968), eq. 2.6."""
-
-    def eighteenths(size: np.ndarray) -> Any:
-        return size * (size - 1) * (2 * size + 5)
-
-    total = eighteenths(series_lengths(series, n_series).astype(np.float64))
-    for tied in (time_years, snap(values)):
-        which, size = tie_sizes(series, tied)
-        total -= np.bincount(which, weights=eighteenths(size), minlength=n_series)
-    # Heavy ties in both can take off more than there is: the formula then says nothing.
-    return np.where(total >= 0, total, np.nan) / 18
