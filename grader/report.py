@@ -80,7 +80,6 @@ def problem_table(problems: Problems, log: LogLike, language: str = "en") -> tup
     texts, times = words(language)["problem"], words(language)["problems"]["times"]
     places = _Places(log)
     names = log.files["name"].to_numpy(dtype=object) if len(log.files) else np.empty(0, dtype=object)
-    columns = {field: log.rows[field].to_numpy(dtype=object) for field in log.rows.columns if field in FIELDS}
     lines: list[tuple[Any, ...]] = []
     for batch in problems.batches:
         entry = texts[batch.code]
@@ -104,7 +103,7 @@ def problem_table(problems: Problems, log: LogLike, language: str = "en") -> tup
                 )
             )
         else:
-            lines.extend(_lines_of_tests(batch, entry, rank, places, columns, names, times))
+            lines.extend(_lines_of_tests(batch, entry, rank, places, names, times))
     lines.sort(key=lambda x: (x[0], x[1], x[2], x[3]))
     lines = _one_a_cell(lines, times)
     frame = pd.DataFrame(
@@ -141,11 +140,10 @@ def _lines_of_tests(
     entry: dict[str, str],
     rank: int,
     places: _Places,
-    columns: dict[str, np.ndarray],
     names: np.ndarray,
     times: str,
 ) -> list[tuple[Any, ...]]:
-    tests = np.asarray(batch.tests)
+    tests, rows = np.asarray(batch.tests), places.log.rows
     field = batch.field_name
     heading = FIELDS[field].heading if field in FIELDS else ""
     each = {
@@ -156,8 +154,9 @@ def _lines_of_tests(
     fixed = {k: v for k, v in batch.params.items() if k not in each}
     values = batch.values
     if values is None:
-        values = columns[field][tests] if field in columns else [None] * len(tests)
-    files = places.log.rows["file"].to_numpy()[tests]
+        raw = rows[field].to_numpy()[tests].tolist() if field in rows and field in FIELDS else [None] * len(tests)
+        values = [None if value != value else value for value in raw]  # a blank among figures is NaN
+    files = rows["file"].to_numpy()[tests]
     if entry["severity"] == "note":
         shown = [value_text(v) for v in values] if "{value}" in entry["text"] else [""] * len(tests)
         keys = [files, places.table[tests], np.asarray(shown, dtype=object)]

@@ -155,11 +155,12 @@ def _pairs_of_visits(
     count = int(pair.max()) + 1
     first = np.zeros(count, dtype=np.int64)
     first[pair[::-1]] = np.arange(len(pair))[::-1]
-    both_known = ~np.isnan(values[later]) & ~np.isnan(values[earlier])
-    same = both_known & np.isclose(values[later], values[earlier], rtol=1e-9, atol=0)
-    alike, compared = (
-        np.column_stack([np.bincount(pair, x[:, f], count) for f in range(len(names))]) for x in (same, both_known)
-    )
+    alike, compared = (np.empty((count, len(names))) for _ in range(2))
+    for f in range(len(names)):  # a field at a time: the pairs are many times the tests
+        mine, other = values[later, f], values[earlier, f]
+        known = ~np.isnan(mine) & ~np.isnan(other)
+        compared[:, f] = np.bincount(pair, known, count)
+        alike[:, f] = np.bincount(pair, known & np.isclose(mine, other, rtol=1e-9, atol=0), count)
     rows = pd.DataFrame({"visit": visit, "at": at, "day": day}).sort_values(["day", "at"])
     whole = rows.groupby("visit").agg(
         size=("at", "size"), first=("at", "first"), last=("at", "last"), day=("day", "min")
