@@ -78,6 +78,12 @@ class Table(NamedTuple):
     file: int = -1
 
 
+def heading_address(table: Table, place: Place) -> str:
+    """Address of the heading of a column, or of a cell that stands alone; "" where the place does not tell it."""
+    row = table.heads[0] if place.row is None and table.heads[0] >= 0 else place.row
+    return "" if row is None or place.column is None else a1(row, place.column)
+
+
 class Unreadable(NamedTuple):
     """A cell that holds something which is not a value: an error, or a formula without a stored value."""
 

@@ -11,7 +11,7 @@ import pandas as pd
 
 from grader.batch import with_layouts
 from grader.columns import FIELDS
-from grader.problems import GraderError, Problems
+from grader.problems import GraderError, Problems, Table, heading_address
 from grader.read.find import find_workbooks
 from grader.read.layout import layout_text, load_layout
 from grader.read.log import Log
@@ -41,6 +41,7 @@ def show_layout(file: Path, layouts: Iterable[str | os.PathLike[str]] = (), save
     found, _ = with_layouts(find_workbooks(file, problems), [file], layouts, problems)
     log = read_workbooks(found, problems)
     tables = [t for t in log.tables if not t.parts_before]
+    _add_unclear(tables, problems)
     lines = [f"{file.name}: {len(tables)} table{'s' * (len(tables) != 1)}, {len(log.rows)} tests"]
     understood = understood_table(log)
     for (sheet, number), part in understood.groupby(["Sheet", "Table"], sort=False):
@@ -59,6 +60,21 @@ def show_layout(file: Path, layouts: Iterable[str | os.PathLike[str]] = (), save
         _save(save, log, problems)
         lines += ["", f"Layout file: {save}"]
     return Shown(lines, len(tables))
+
+
+def _add_unclear(tables: list[Table], problems: Problems) -> None:
+    """What could be one of our fields, as problems: here nothing is judged both ways."""
+    for table in tables:
+        for unclear in table.unclear:
+            problems.add(
+                "heading_unclear",
+                file=table.file,
+                sheet=table.sheet,
+                cell=heading_address(table, unclear.place),
+                value=unclear.heading,
+                choices=", ".join(FIELDS[name].heading for name, _ in unclear.choices),
+                line=unclear.line,
+            )
 
 
 def _looked_for() -> list[str]:

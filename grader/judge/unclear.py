@@ -18,7 +18,7 @@ from grader.decided import BY_LINE_DEW, WHY_DOUBT, WHY_UNCLEAR, WHY_UNREADABLE
 from grader.frames import with_columns
 from grader.judge.rules.sets import RuleSet
 from grader.judge.verdicts import BADNESS, whole
-from grader.problems import Problems, Table, Unclear, a1
+from grader.problems import Problems, Table, Unclear, heading_address
 
 _ENDS = ("", "_lower", "_upper", "_open", "_state", "_text", "_how")
 # Raw rows and the tables they are of -> every field read; rows of the table of tests -> the same, judged.
@@ -231,14 +231,11 @@ def _say(
             if place >= len(tables[n].unclear):
                 continue
             unclear, table = tables[n].unclear[place], tables[n]
-            cell = unclear.place
-            row = table.heads[0] if cell.row is None and table.heads[0] >= 0 else cell.row
-            address = "" if row is None or cell.column is None else a1(row, cell.column)
             problems.add(
                 "unclear_tried" if bears[at].any() else "unclear_alike",
                 file=table.file,
-                sheet=cell.sheet,
-                cell=address,
+                sheet=unclear.place.sheet,
+                cell=heading_address(table, unclear.place),
                 value=unclear.heading,
                 choices=", ".join(FIELDS[name].heading for name, _ in unclear.choices),
                 count=int(bears[at].sum()),

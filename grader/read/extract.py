@@ -17,15 +17,13 @@ from grader.read.settle import JOINED, settled
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.headings import CERTAIN, EXACT, LIKELY
-from grader.read.words.labels import Column, another_thing, is_unit
+from grader.read.words.labels import Column, is_unit
 from grader.read.words.notation import parse_number
 from grader.read.words.units import belongs, canonical, column_unit, unit_needed
 
 READINGS = frozenset(f.name for f in FIELDS.values() if f.reading)
 NUMBERS = frozenset(f.name for f in FIELDS.values() if f.kind == "number")
 FRACTIONS = frozenset(f.name for f in FIELDS.values() if f.unit == "%")
-# An unclear column makes these unreadable; names and remarks change no verdict.
-_DOUBTED = frozenset(f.name for f in FIELDS.values() if f.kind != "text" or f.name == "outlet")
 
 
 # How fields are understood that one column of a layout file could not say.
@@ -387,35 +385,20 @@ def _one_unclear(
     """A filled line that can be several fields: it is judged as each of them."""
     if values.count(None) == len(values):
         return
-    candidates = c.heading.candidates
     told = c.heading.told
+    # Names bear on no verdict; a column of them that is not known is left over.
+    candidates = [f for f in c.heading.candidates if FIELDS[f].kind not in ("text", "time")]
+    if not candidates:
+        about = {"heading": c.text, "where": where.line(c.at)}
+        made.notes.append(Note("unknown_column", where.sheet, where.cell(c.at), c.text, about))
+        return
     units = tuple((f, told if told and belongs(f, told) and told != FIELDS[f].unit else "") for f in candidates)
-    made.unclear.append(Unclear(c.text, where.place(c.at), units, values))
-    choices = ", ".join(FIELDS[f].heading for f in candidates)
     line = layout_line(candidates[0], where.line(c.at), told)
     # The column that is clear by itself settles it as well.
     clear = next((p for p in positions.get(candidates[0], []) if p.at == made.lines[p.field]), None)
     if clear is not None:
         line += ", or " + layout_line(clear.field, where.line(clear.at), clear.heading.unit)
-    about = {"choices": choices, "line": line, "part": ""}
-    made.notes.append(Note("heading_unclear", where.sheet, where.cell(c.at), c.text, about))
-    open_fields = [f for f in candidates if f not in made.values or _doubted(made, f)]
-    for field in open_fields or [f for f in candidates if f in READINGS and not another_thing(c.text)]:
-        if field not in _DOUBTED:
-            continue
-        old = made.values.get(field)
-        made.values[field] = twice([old, values] if old is not None else [values], "unclear")
-        made.places.setdefault(field, where.place(c.at))
-        made.lines.setdefault(field, c.at)
-        made.units.pop(field, None)
-        # Every column that it could be is named, not only the last.
-        before = made.how[field][0] if old is not None and field in made.how else ""
-        heading = "; ".join(dict.fromkeys(h for h in (*before.split("; "), c.text) if h))
-        made.how[field] = (heading, "not read: the heading is not clear", "unsure")
-
-
-def _doubted(made: Fields, field: str) -> bool:
-    return made.how.get(field, ("", "", ""))[2] == "unsure"
+    made.unclear.append(Unclear(c.text, where.place(c.at), units, values, line))
 
 
 def layout_line(field: str, place: str, unit: str | None) -> str:

@@ -28,8 +28,9 @@ def read(tmp_path, text, **sheets):
 
 
 def test_columns_units_and_constants_of_a_layout_settle_what_is_not_clear(tmp_path):
-    before = ReadLog(book(Log=ROWS)).rows()[0]
-    assert before["co_ppm"] == UNREAD and before["line_pressure_bar"] == UNREAD
+    before = ReadLog(book(Log=ROWS))
+    assert before.rows()[0]["line_pressure_bar"] == UNREAD
+    assert before.unclear() == [("CO 2nd", ("co_ppm",), [7, 8])]
     made = read(
         tmp_path,
         """
@@ -55,7 +56,7 @@ instrument = 7
         "oxygen_pct": 20.9,
         "co_ppm": 1.0,
     }
-    assert "heading_unclear" not in made.codes()
+    assert made.unclear() == []
 
 
 def test_the_row_of_the_headings_the_rows_and_columns_left_out(tmp_path):

@@ -50,7 +50,6 @@ def corrected(path, *changes):
 
 SETTLED = (
     ('# date_order = "day first"', 'date_order = "month first"'),
-    ('# co_ppm = { column = "H" }', 'co_ppm = { column = "H" }'),
     ('# oil_mg_m3 = { column = "J", unit = "?" }', 'oil_mg_m3 = { column = "J", unit = "mg/m³" }'),
     ('# line_pressure_bar = { column = "M", unit = "?" }', 'line_pressure_bar = { column = "M", unit = "psi" }'),
     ('# site = "..."', 'site = "North yard"'),
@@ -81,7 +80,9 @@ def test_without_a_layout_nothing_that_is_not_clear_passes(firm):
     folder, _, shown = firm
     result = grade([folder], as_of="2026-06-01")
     assert list(result.verdicts["Verdict"]) == ["incomplete", "incomplete"]
-    for column in ("Carbon monoxide verdict", "Oil verdict", "Pressure verdict", "Water verdict"):
+    # 2 and 9 ppm of B1 differ in their verdict, 3 and 1 ppm of B2 do not.
+    assert list(result.verdicts["Carbon monoxide verdict"]) == ["cannot tell", "pass"]
+    for column in ("Oil verdict", "Pressure verdict", "Water verdict"):
         assert set(result.verdicts[column]) == {"cannot tell"}, column
     said = " ".join(result.problems["What to do"])
     for line in (
@@ -108,7 +109,7 @@ def test_a_corrected_layout_given_by_name_settles_field_unit_date_order_and_site
 
 def test_the_other_column_gives_the_other_verdict(firm):
     folder, saved, _ = firm
-    corrected(saved, SETTLED[1][:1] + ('co_ppm = { column = "G" }',), *SETTLED[2:])
+    corrected(saved, ('co_ppm = { column = "H", ', 'co_ppm = { column = "G", '), *SETTLED)
     verdicts = grade([folder], layouts=[saved], as_of="2026-06-01").verdicts
     assert list(verdicts["Carbon monoxide verdict"]) == ["fail", "pass"]
 

@@ -340,6 +340,8 @@ def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> P
             values[at], values[at + 1] = [None] * len(tests), [None] * len(tests)
             begin[at] = line.row
         value, unit = _figure(line)
+        if line.known.kind == "unclear" and unit and type(value) in (int, float):
+            value = f"{value:.10g} {unit}"
         old = values[at][line.test]
         if old is not None and value is not None:
             value = twice([[old], [value]])[0]

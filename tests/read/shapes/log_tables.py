@@ -88,6 +88,12 @@ class ReadLog:
         """Codes of the notes of the layout, sorted; all but those on units."""
         return sorted(n.code for n in self.notes if not n.code.startswith("unit_"))
 
+    def unclear(self) -> list[tuple[str, tuple[str, ...], list[Any]]]:
+        """(heading, fields it could be, its cells) of every column that is judged both ways."""
+        return [
+            (u.heading, tuple(f for f, _ in u.choices), list(u.values)) for t in self.found.tables for u in t.unclear
+        ]
+
     def units(self) -> dict[str, list[str]]:
         """Code of a note on units -> the cells of the headings."""
         made: dict[str, list[str]] = {}

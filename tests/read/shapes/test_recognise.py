@@ -46,8 +46,10 @@ def test_a_heading_with_another_unit_keeps_that_unit():
 
 def test_a_heading_that_only_resembles_one_is_not_taken_for_blank():
     table, found = one([["Outlet", "Oxygen (%)", "Carbon monoxide sensor no"], ["1", 20.9, 3.0]])
-    assert [(n.code, n.cell) for n in found.notes] == [("heading_unclear", "C1")]
-    assert table.columns["co_ppm"] == [Unreadable("3.0", "unclear")]
+    assert "co_ppm" not in table.columns
+    assert [(u.heading, u.choices, u.values) for u in table.unclear] == [
+        ("Carbon monoxide sensor no", (("co_ppm", ""),), [3.0])
+    ]
 
 
 def test_title_rows_above_the_headings_are_skipped_and_addresses_stay():

@@ -208,10 +208,10 @@ def test_two_columns_that_both_are_carbon_monoxide_are_not_read():
     assert 'co_ppm = { column = "C" }' in next(n for n in made.notes if n.code == "column_twice").params["line"]
 
 
-def test_a_second_unclear_column_makes_the_clear_one_doubtful():
+def test_a_second_column_of_a_gas_is_judged_both_ways():
     made = read(Log=[["Outlet", "O2 %", "CO (ppm)", "CO 2nd (ppm)"], ["A", 20.9, 1, 7]])
-    assert made.rows() == [{"at": "Log!2", "outlet": "A", "oxygen_pct": 20.9, "co_ppm": UNREAD}]
-    assert made.codes() == ["heading_unclear"]
+    assert made.rows() == [{"at": "Log!2", "outlet": "A", "oxygen_pct": 20.9, "co_ppm": 1.0}]
+    assert made.unclear() == [("CO 2nd (ppm)", ("co_ppm",), [7])] and made.codes() == []
 
 
 def test_a_limit_column_beside_the_reading_is_left_over():
@@ -227,11 +227,10 @@ def test_a_general_word_is_the_field_it_names_where_no_other_column_claims_it():
 
 def test_a_pressure_that_may_be_several_is_not_taken_for_not_tested():
     made = read(Log=[["Outlet", "O2 %", "CO ppm", "System pressure (bar)"], ["A", 20.9, 1, 7], ["B", 20.9, 1, None]])
-    first, second = made.rows()
-    assert first["line_pressure_bar"] == UNREAD and first["nominal_pressure_bar"] == UNREAD
-    assert "line_pressure_bar" not in second
-    note = next(n for n in made.notes if n.code == "heading_unclear")
-    assert note.cell == "D1" and note.params["line"] == 'line_pressure_bar = { column = "D", unit = "bar" }'
+    choices = ("line_pressure_bar", "nominal_pressure_bar")
+    assert made.unclear() == [("System pressure (bar)", choices, [7, None])]
+    assert not any("line_pressure_bar" in row for row in made.rows())
+    assert made.found.tables[0].unclear[0].line == 'line_pressure_bar = { column = "D", unit = "bar" }'
 
 
 def test_water_without_a_unit_is_not_read_and_carbon_dioxide_is_where_its_size_tells():
