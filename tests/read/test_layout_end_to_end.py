@@ -136,7 +136,7 @@ def test_a_wrong_layout_is_one_line_a_mistake_and_nothing_is_written(firm, tmp_p
         saved,
         ('# date_order = "day first"', 'date_order = "american"'),
         ('# oil_mg_m3 = { column = "J", unit = "?" }', 'oil_mg_m3 = { column = "J", unit = "?" }'),
-        ('# co_ppm = { column = "H" }', 'co_pmm = { column = "H" }'),
+        ('co_ppm = { column = "H", ', 'co_pmm = { column = "H", '),
     )
     done = run("grade", folder, "--layout", saved, "-o", tmp_path / "result.xlsx", *AS_OF)
     assert done.exit_code == 2 and not (tmp_path / "result.xlsx").exists()
@@ -153,7 +153,7 @@ def test_a_wrong_layout_is_one_line_a_mistake_and_nothing_is_written(firm, tmp_p
 
 def test_a_layout_that_does_not_fit_is_a_query_and_passes_nothing(firm):
     folder, saved, _ = firm
-    corrected(saved, *SETTLED[2:], (SETTLED[1][0], 'co_ppm = { column = "ZZ" }'))
+    corrected(saved, *SETTLED[1:], ('co_ppm = { column = "H", ', 'co_ppm = { column = "ZZ", '))
     result = grade([folder], layouts=[saved], as_of="2026-06-01")
     wrong = result.problems[result.problems["Problem"].str.contains("does not fit")]
     assert len(wrong) == 1 and "co_ppm: the sheet has no column ZZ" in wrong["Problem"].iloc[0]
