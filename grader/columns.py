@@ -30,6 +30,8 @@ VERDICT_WORDS = ("pass", "near limit", "fail", "cannot tell", "not tested", "no 
 # Verdict codes per test, worst last.
 TEST_PASS, TEST_NEAR, TEST_INCOMPLETE, TEST_FAIL = range(4)
 TEST_WORDS = ("pass", "near limit", "incomplete", "fail")
+# Supplies held or filled at a pressure of their own, not at that of the line.
+HIGH_PRESSURE = ("charging compressor", "cylinder")
 # Records on one sheet of the result: the 1,048,576 rows of the format (ECMA-376, from memory) less the headings.
 ROWS_PER_SHEET = 1_048_575
 
@@ -44,11 +46,8 @@ class Field:
     sheet: str  # Visit, Readings, or extra (read where present, not in the blank)
     unit: str = ""
     reading: bool = False
-    further: bool = False  # a column of the blank that serves but is not in the fixed list
     floor: float | None = None
     ceiling: float | None = None
-    signed: bool = False  # may be below zero (temperatures)
-    instrument: bool = False
     tube: str = ""
     expiry: bool = False
     lowest_mark: str = ""

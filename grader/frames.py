@@ -11,6 +11,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from grader.columns import READ
+
 _ROOT_HALF = math.sqrt(0.5)
 RELATIVE_TOLERANCE = 1e-9  # design: 34.8 - 29.8 is 5; figures closer than this are equal
 
@@ -21,6 +23,12 @@ def text(tests: pd.DataFrame, name: str) -> np.ndarray:
     values = column.to_numpy(dtype=object)
     blank = column.isna().to_numpy()
     return np.where(blank, "", values) if blank.any() else values.copy()
+
+
+def plain_figures(tests: pd.DataFrame, name: str) -> np.ndarray:
+    """Plain readings of a parameter's key or a number field: float (n,), NaN for bounds and what was not read."""
+    lower, upper = (tests[f"{name}_{end}"].to_numpy(dtype=float) for end in ("lower", "upper"))
+    return np.where((tests[f"{name}_state"].to_numpy() == READ) & (lower == upper), upper, np.nan)
 
 
 def with_columns(tests: pd.DataFrame, new: Mapping[str, Any]) -> pd.DataFrame:

@@ -147,3 +147,80 @@ def test_record_and_limits(said):
     assert (
         limit["Limit"] == "at most 2 ppm" and limit["Standard uncertainty"] == "10 % of the reading, at least 0.2 ppm"
     )
+
+
+# -- switches: one copy with each turned, beside the program as it is ------------------------------------
+
+SWITCHES = """
+import json, sys
+from datetime import date
+from pathlib import Path
+from grader.batch import Options, judged
+from grader.columns import FIELDS, VERDICT_WORDS
+from grader.judge.rules.sets import load_ruleset
+from grader.review.charts import DRAWN
+from grader.review.history import HISTORY
+from grader.review.wear.series import LEVEL
+sys.path.insert(0, sys.argv[2])
+from tests.support import AIRLINE, OPTIONS, VISIT, log_of
+def word(key, visit=None, **row):
+    tests = judged(log_of({"a.xlsx": ({**VISIT, **(visit or {})}, [{**AIRLINE, **row}])}), OPTIONS).tests
+    return VERDICT_WORDS[tests[f"verdict_{key}"].iloc[0]]
+own = Path(sys.argv[1]) / "own.toml"
+own.write_text('id = "own"\\n[[limit]]\\nparameter = "Oil"\\nmax = 1.0\\nunit = "mg/m³"\\n', encoding="utf-8")
+only_co = {name: None for name, field in FIELDS.items() if field.reading} | {"odour": None, "co_ppm": 1.0}
+seen = judged(log_of({"a.xlsx": (VISIT, [{"outlet": "1", **only_co}])}), OPTIONS).tests
+print(json.dumps({
+    "instrument": word("oxygen", {"calibration_due": date(2025, 1, 1)}),
+    "tube": word("co", {"co_tube_expiry": date(2025, 1, 1)}),
+    "history": "co2" in [p.key for p in HISTORY],
+    "wear": bool(LEVEL[[p.key for p in HISTORY].index("flow")]),
+    "chart": "oil" in DRAWN,
+    "demanded": "Oil" in load_ruleset(own).demanded,
+    "reading": bool(seen["visited"].iloc[0]),
+    "uncertainty": word("oxygen", oxygen_pct=20.3),
+}))
+"""
+OF_CO2 = 'verdict_heading = "Carbon dioxide verdict"\ndemanded = true\nhistory = '
+READING_OF_CO = 'reading = true, tube = "co",', 'tube = "co",'  # in data/fields.toml
+# In data/parameters.toml: what stands there, and what it is turned into.
+TURNED = {
+    "instrument": ('wear = "system"\ninstrument = true\nfloor = 0.0\nceiling', 'wear = "system"\nfloor = 0.0\nceiling'),
+    "tube": ('tube = "co"\n', ""),
+    "history": (f"{OF_CO2}true", f"{OF_CO2}false"),
+    "wear": ('wear = "outlet"\n', ""),
+    "chart": ('key = "oil"\nchart = 6\n', 'key = "oil"\n'),
+    "demanded": (
+        'verdict_heading = "Oil verdict"\ndemanded = true',
+        'verdict_heading = "Oil verdict"\ndemanded = false',
+    ),
+    "uncertainty": ("u_abs = 0.25\n", "u_abs = 0.05\n"),
+}
+AS_IT_IS = {
+    "instrument": "cannot tell", "tube": "cannot tell", "history": True, "wear": True, "chart": True, "demanded": True,
+    "reading": True, "uncertainty": "near limit",
+}  # fmt: skip
+THEN = {
+    "instrument": "pass", "tube": "pass", "history": False, "wear": False, "chart": False, "demanded": False,
+    "reading": False, "uncertainty": "pass",
+}  # fmt: skip
+
+
+def switched(folder: Path) -> dict[str, object]:
+    command = [sys.executable, "-c", SWITCHES, str(folder), str(ROOT)]
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr[-3000:]
+    return json.loads(done.stdout)
+
+
+def test_each_switch_of_the_registry_turns_what_it_says(tmp_path):
+    shutil.copytree(ROOT / "grader", tmp_path / "grader", ignore=shutil.ignore_patterns("__pycache__"))
+    assert switched(tmp_path) == AS_IT_IS
+    for name, pairs in (("parameters.toml", TURNED.values()), ("fields.toml", [READING_OF_CO])):
+        path = tmp_path / "grader" / "data" / name
+        text = path.read_text(encoding="utf-8")
+        for old, new in pairs:
+            assert old in text, old
+            text = text.replace(old, new, 1)
+        path.write_text(text, encoding="utf-8")
+    assert switched(tmp_path) == THEN

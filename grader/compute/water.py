@@ -29,6 +29,7 @@ from grader.columns import (
     CLEAR,
     DOUBT,
     GASES,
+    HIGH_PRESSURE,
     HOTTEST_USE_C,
     NOT_DETECTED,
     OPEN_LOWER,
@@ -59,7 +60,6 @@ AIRLINE_RANGE_BAR = (1.5, 40.0)
 USUAL_OIL_SAMPLING_MIN = 15.0  # common practice, no source: lubricant not known or mixed
 WET_MULTIPLIER = 10.0  # common practice, no source: a tenth of the scale's volume on wet systems
 SOURCES_AGREE_REL, SOURCES_AGREE_K = 0.05, 2.0
-HIGH_PRESSURE = ("charging compressor", "cylinder")
 _SOURCE_FIELD = {SOURCE_TUBE: "water_tube_mg_m3", SOURCE_CONTENT: "water_mg_m3", SOURCE_METER: "dew_point_measured_c"}
 
 

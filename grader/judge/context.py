@@ -30,7 +30,7 @@ from grader.columns import (
 )
 from grader.decided import WHY_DOUBT
 from grader.figures import plain
-from grader.frames import above, at_least, by_unique, group_codes, text, with_columns
+from grader.frames import above, at_least, by_unique, group_codes, plain_figures, text, with_columns
 from grader.judge.rules.sets import RuleSet
 from grader.judge.verdicts import BADNESS, concluded, judge
 from grader.problems import Problems, a1
@@ -124,7 +124,7 @@ def judge_with_past(
 
     found = concluded(past.settle(judged, judging_again(tests, past.compute, rulesets), problems), rulesets)
     # What was judged by stands in the columns of the computing stage; the fields keep what was written.
-    used = _figure(found, USE)
+    used = plain_figures(found, USE)
     from_past = np.where(past.written[f"{USE}_state"].to_numpy() == BLANK, used, np.nan)
     return with_columns(
         found, {**{str(name): past.written[name].to_numpy() for name in past.written}, "use_past_c": from_past}
@@ -211,18 +211,12 @@ def _key(group: np.ndarray, day: np.ndarray) -> np.ndarray:
     return (group.astype(np.int64) << _DAY_BITS) + (day.astype(np.int64) - _EARLIEST)
 
 
-def _figure(tests: pd.DataFrame, name: str) -> np.ndarray:
-    """Plain readings of a number field: float (n,), NaN for bounds and what was not read."""
-    lower, upper = (tests[f"{name}_{end}"].to_numpy(dtype=float) for end in ("lower", "upper"))
-    return np.where((tests[f"{name}_state"].to_numpy() == READ) & (lower == upper), upper, np.nan)
-
-
 def _speaking(tests: pd.DataFrame) -> np.ndarray:
     return tests["dated"].to_numpy() & ~tests["replaced"].to_numpy()
 
 
 def _temperatures(tests: pd.DataFrame, where: _Where, problems: Problems) -> tuple[pd.DataFrame, Trial]:
-    value = _figure(tests, USE)
+    value = plain_figures(tests, USE)
     named = _speaking(tests) & tests["outlet_given"].to_numpy()
     stating = named & at_least(HOTTEST_USE_C, value)
     if not stating.any():
@@ -494,7 +488,7 @@ def _more(judged: pd.DataFrame, at: np.ndarray, source: np.ndarray) -> np.ndarra
 
 
 def _pressures(tests: pd.DataFrame, where: _Where, problems: Problems) -> tuple[pd.DataFrame, Trial]:
-    given = _figure(tests, AIR)
+    given = plain_figures(tests, AIR)
     usable = at_least(given, ATMOSPHERIC_RANGE_HPA[0]) & at_least(ATMOSPHERIC_RANGE_HPA[1], given)
     usual, visits, source = _usual_pressures(tests, np.where(usable, given, np.nan), where)
     blank = tests[f"{AIR}_state"].to_numpy() == BLANK

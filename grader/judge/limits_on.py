@@ -7,12 +7,22 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from grader.columns import CANNOT_TELL, FAIL, NO_LIMIT, NOT_TESTED, OPEN_LOWER, OPEN_UPPER, PASS, READ, UNREADABLE
+from grader.columns import (
+    CANNOT_TELL,
+    FAIL,
+    HIGH_PRESSURE,
+    NO_LIMIT,
+    NOT_TESTED,
+    OPEN_LOWER,
+    OPEN_UPPER,
+    PASS,
+    READ,
+    UNREADABLE,
+)
 from grader.data import load_toml
 from grader.frames import above, at_least
 from grader.judge.rules.limit import Limit
 
-HIGH_PRESSURE = ("charging compressor", "cylinder")
 SUPPLIES_IN_ALL = len(load_toml("rules/_schema.toml")["supplies"])
 
 

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grader.columns import BLANK, DOUBT, GASES, PARAMETERS, READ, SOURCE_TUBE, WATER, WATER_CHAIN
+from grader.columns import BLANK, DOUBT, GASES, HIGH_PRESSURE, PARAMETERS, READ, SOURCE_TUBE, WATER, WATER_CHAIN
 from grader.data import load_toml
-from grader.frames import above, at_least, text
+from grader.frames import above, at_least, plain_figures, text
 from grader.outdoor import outdoor_co2_on
 from grader.problems import Problems
 
@@ -102,19 +102,19 @@ def query_plausibility(tests: pd.DataFrame, problems: Problems, doubts: dict[str
     """
     q = _Queries(tests, problems, doubts)
     dryer = text(tests, "dryer")
-    airline = ~np.isin(text(tests, "supply"), ("charging compressor", "cylinder"))
+    airline = ~np.isin(text(tests, "supply"), HIGH_PRESSURE)
     outdoor = outdoor_co2_on(tests["test_day"].to_numpy())
-    line_c = _upper(tests, "airline_temperature_c")
+    line_c = plain_figures(tests, "airline_temperature_c")
     # Plain readings, where the multiplier and so the figure is not in doubt for a reason that is said already.
     sound = tests["water_doubt"].to_numpy() == 0
     odd_multiplier = _multipliers(tests, q, dryer)
-    dew = np.where(sound & ~odd_multiplier, _upper(tests, "pressure_dew_point"), np.nan)
-    co2, oxygen = _upper(tests, "co2"), _upper(tests, "oxygen")
+    dew = np.where(sound & ~odd_multiplier, plain_figures(tests, "pressure_dew_point"), np.nan)
+    co2, oxygen = plain_figures(tests, "co2"), plain_figures(tests, "oxygen")
     freezing, dry = q.of["dew_point_below_refrigerant"]["below"], q.of["water_dry_without_dryer"]["below"]
     here = (dryer == "refrigerant") & above(q.of["refrigerant_below_zero"]["below"], dew) & at_least(dew, freezing)
     q.ask_of_tube("refrigerant_below_zero", here)
     here = (dryer == "none") & airline & above(line_c - q.of["dry_without_dryer"]["kelvin"], dew)
-    q.ask_of_tube("dry_without_dryer", here & at_least(_upper(tests, WATER), dry))
+    q.ask_of_tube("dry_without_dryer", here & at_least(plain_figures(tests, WATER), dry))
     here = above(q.of["co2_below_tube"]["fraction"] * outdoor, co2) & (dryer != "desiccant")
     here &= at_least(co2, q.of["co2_below_outdoor"]["fraction"] * outdoor)
     q.ask("co2_below_tube", here, outdoor=[f"{x:.0f}" for x in outdoor[here]])
@@ -143,12 +143,6 @@ def query_plausibility(tests: pd.DataFrame, problems: Problems, doubts: dict[str
     q.ask("all_zero", np.all([nought[key] for key in q.of["all_zero"]["parameters"]], axis=0))
 
 
-def _upper(tests: pd.DataFrame, name: str) -> np.ndarray:
-    """Plain readings of a key or field, NaN elsewhere."""
-    lower, upper = (tests[f"{name}_{end}"].to_numpy(dtype=float) for end in ("lower", "upper"))
-    return np.where((tests[f"{name}_state"].to_numpy() == READ) & (lower == upper), upper, np.nan)
-
-
 def _multipliers(tests: pd.DataFrame, q: _Queries, dryer: np.ndarray) -> np.ndarray:
     """Query tubes whose dew point another multiplier would make believable; bool (n,).
 
@@ -156,9 +150,9 @@ def _multipliers(tests: pd.DataFrame, q: _Queries, dryer: np.ndarray) -> np.ndar
     1/T falls by s/T^2 per unit of ln x), within a kelvin: near enough to ask.
     """
     ask = q.of["multiplier_perhaps"]
-    dew, multiplier = _upper(tests, "pressure_dew_point"), _upper(tests, "water_multiplier")
+    dew, multiplier = plain_figures(tests, "pressure_dew_point"), plain_figures(tests, "water_multiplier")
     per_ln = tests["dew_per_ln_water"].to_numpy()
-    line_c = _upper(tests, "airline_temperature_c")
+    line_c = plain_figures(tests, "airline_temperature_c")
     kelvin = dew + _ZERO_CELSIUS_K
     low, high = np.full(len(dew), np.nan), np.full(len(dew), np.nan)
     for name, ends, base in (("refrigerant", ask["refrigerant_c"], 0.0), ("none", ask["no_dryer_k"], line_c)):
@@ -186,8 +180,11 @@ def _multipliers(tests: pd.DataFrame, q: _Queries, dryer: np.ndarray) -> np.ndar
 
 
 def _test_set(tests: pd.DataFrame, q: _Queries) -> None:
-    line = _upper(tests, "line_pressure_bar")
-    least, most = _upper(tests, "test_set_lowest_pressure_bar"), _upper(tests, "test_set_highest_pressure_bar")
+    line = plain_figures(tests, "line_pressure_bar")
+    least, most = (
+        plain_figures(tests, "test_set_lowest_pressure_bar"),
+        plain_figures(tests, "test_set_highest_pressure_bar"),
+    )
     outside = above(least, line) | above(line, most)
     shown = [
         " to ".join(f"{x:g}" for x in pair if not np.isnan(x))

@@ -17,6 +17,7 @@ from grader.columns import (
     DOUBTS,
     FAIL,
     FIGURES,
+    HIGH_PRESSURE,
     IN_WORDS,
     JUDGED,
     NEAR_LIMIT,
@@ -49,7 +50,6 @@ from grader.decided import (
 from grader.figures import at_least_fixed, fixed, plain
 from grader.frames import by_unique, text, with_columns
 from grader.judge.rules.sets import RuleSet
-from grader.judge.verdicts import HIGH_PRESSURE
 from grader.words import words
 
 

@@ -23,6 +23,7 @@ from grader.columns import (
     DOUBT,
     FAIL,
     GASES,
+    HIGH_PRESSURE,
     IN_WORDS,
     JUDGED,
     NEAR_LIMIT,
@@ -75,7 +76,6 @@ _WITH_A_LIMIT = (BY_CONTENT, BY_LINE_DEW, BY_ONE_ATMOSPHERE)  # figures of the w
 OVERFILLED = 1.1  # warm from filling a cylinder holds up to a tenth more (judgement, no source)
 # 42 CFR 84.162(b): a continuous-flow air line gives at least 115 L/min to a tight-fitting covering.
 LOWEST_AIRLINE_FLOW_L_MIN = 115.0
-HIGH_PRESSURE = ("charging compressor", "cylinder")
 
 
 def judge(tests: pd.DataFrame, rulesets: dict[str, RuleSet], problems: Problems) -> pd.DataFrame:

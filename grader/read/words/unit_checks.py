@@ -9,12 +9,11 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from grader.columns import FIELDS, NUMBER_FIELDS, OPEN_UPPER, READ
+from grader.columns import FIELDS, HIGH_PRESSURE, NUMBER_FIELDS, OPEN_UPPER, READ
 from grader.data import load_toml
 from grader.problems import Problems, Table
 from grader.read.words.units import clashes
 
-HIGH_PRESSURE = ("charging compressor", "cylinder")
 DRYING_FAR = ("desiccant", "membrane")
 _ENDS = ("", "_lower", "_upper")
 

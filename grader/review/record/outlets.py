@@ -9,7 +9,18 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grader.columns import FIELDS, GASES, IN_WORDS, PARAMETERS, READ, SUPPLIED, TEST_WORDS, TUBE_GASES, VERDICT_WORDS
+from grader.columns import (
+    FIELDS,
+    GASES,
+    HIGH_PRESSURE,
+    IN_WORDS,
+    PARAMETERS,
+    READ,
+    SUPPLIED,
+    TEST_WORDS,
+    TUBE_GASES,
+    VERDICT_WORDS,
+)
 from grader.decided import BY_MARGIN, BY_MARGIN_1ATM, FIGURE_OF
 from grader.figures import bounds, fixed, plain
 from grader.frames import text
@@ -17,7 +28,6 @@ from grader.page import Block
 from grader.review.verdict_sheet import as_read
 from grader.words import Local
 
-HIGH_PRESSURE = ("charging compressor", "cylinder")
 _PAGE_UNITS = 38  # of the page's width
 _AS_READ = {key: PARAMETERS[key].column for key in (*GASES, *SUPPLIED)}
 _AS_READ |= {"tube": "water_tube_mg_m3", "multiplier": "water_multiplier"}
