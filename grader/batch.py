@@ -493,7 +493,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
         graded=tests[tests["file"].to_numpy() < first],
         alarms=[*cautions, *system_lines(tests, options.language), *oddities.copied_forward],
     )
-    years, sites, understood = years_table(tests), sites_table(tests, due, as_of=day), understood_table(log)
+    sites, understood = sites_table(tests, due, as_of=day), understood_table(log)
     if named is not None:  # one site's past says nothing of the firm
         years = years[years["Level"] != "firm"].reset_index(drop=True)
         sites = sites[sites["Site"] != ALL_SITES].reset_index(drop=True)

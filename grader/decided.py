@@ -27,7 +27,7 @@ import pandas as pd
 
 from grader.columns import CANNOT_TELL, COMPUTED, FAIL, GASES, PARAMETERS, READ, TUBE_GASES, WATER
 from grader.figures import bounds, limit_figure, percent
-from grader.frames import RELATIVE_TOLERANCE, above, at_least
+from grader.frames import RELATIVE_TOLERANCE, above, at_least, repeated
 
 # {key}_why, in the order in which they decide.
 WHY_NONE, WHY_CHANCE, WHY_GUARD_BAND, WHY_DOUBT, WHY_BAND, WHY_UNREADABLE, WHY_BOUND, WHY_UNCLEAR = range(8)
@@ -93,7 +93,7 @@ class Decided:
         """From the judged table; key : a parameter with a verdict of its own, not one of words."""
         n = len(tests)
         ends = [tests[f"{key}_{end}"].to_numpy() for end in ("lower", "upper", "open", "state")]
-        figure, limited = np.full(n, key, dtype=object), np.full(n, key, dtype=object)
+        figure, limited = repeated(key, n), repeated(key, n)
         by = np.zeros(n, dtype=np.int8)
         if key == WATER:
             by = tests["water_by"].to_numpy()

@@ -24,7 +24,7 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import BLANK, EVIDENCE_FIELDS, FIELDS, READ
-from grader.frames import by_unique, group_codes, text, with_columns
+from grader.frames import by_unique, group_codes, once_each, text, with_columns
 from grader.problems import Problems
 
 # What a verdict can rest on; names, remarks, lots and the date itself are left out.
@@ -147,7 +147,7 @@ def _identity(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
     return with_columns(
         tests,
         {
-            "site_key": whole,
+            "site_key": once_each(whole),
             "outlet_key": outlet_key,
             "system_key": by_unique(text(tests, "system"), name_key),
             "location_key": by_unique(text(tests, "location"), name_key),

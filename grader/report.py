@@ -136,12 +136,7 @@ def _one_a_cell(lines: list[tuple[Any, ...]], times: str) -> list[tuple[Any, ...
 
 
 def _lines_of_tests(
-    batch: _Batch,
-    entry: dict[str, str],
-    rank: int,
-    places: _Places,
-    names: np.ndarray,
-    times: str,
+    batch: _Batch, entry: dict[str, str], rank: int, places: _Places, names: np.ndarray, times: str
 ) -> list[tuple[Any, ...]]:
     tests, rows = np.asarray(batch.tests), places.log.rows
     field = batch.field_name

@@ -23,7 +23,7 @@ from grader.columns import (
     VERDICT_WORDS,
 )
 from grader.figures import bounds
-from grader.frames import objects, text
+from grader.frames import objects, once_each, text
 from grader.problems import a1
 from grader.review.shown import column
 
@@ -151,16 +151,18 @@ def _clock(tests: pd.DataFrame) -> np.ndarray:
 def _standing(tests: pd.DataFrame) -> np.ndarray:
     """Whether the test counts in history, and why not."""
     blank_date = tests["test_date_state"].to_numpy() == BLANK
-    return np.select(
-        [
-            tests["replaced"].to_numpy(),
-            tests["repeat_of"].to_numpy() >= 0,
-            ~tests["visited"].to_numpy(),
-            blank_date | np.isnat(tests["test_day"].to_numpy()),
-            ~tests["dated"].to_numpy(),
-            tests["superseded"].to_numpy(),
-            tests["conflict"].to_numpy(),
-        ],
-        ["replaced", "repeat", "not visited", "no date", "date to come", "later test rules", "conflict"],
-        "yes",
-    ).astype(object)
+    return once_each(
+        np.select(
+            [
+                tests["replaced"].to_numpy(),
+                tests["repeat_of"].to_numpy() >= 0,
+                ~tests["visited"].to_numpy(),
+                blank_date | np.isnat(tests["test_day"].to_numpy()),
+                ~tests["dated"].to_numpy(),
+                tests["superseded"].to_numpy(),
+                tests["conflict"].to_numpy(),
+            ],
+            ["replaced", "repeat", "not visited", "no date", "date to come", "later test rules", "conflict"],
+            "yes",
+        )
+    )

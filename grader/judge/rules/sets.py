@@ -128,13 +128,15 @@ def resolve_edition(name: str, dates: np.ndarray, own: Iterable[RuleSet] = ()) -
     """
     import numpy as np
 
+    from grader.frames import repeated
+
     known = normalise_name(name, own)
     if known is None:
         raise unknown(name)
     days = np.asarray(dates, dtype="datetime64[D]")
     members = editions(known)
     if not members:
-        return np.full(days.shape, known, dtype=object)
+        return repeated(known, days.size).reshape(days.shape)
     out = np.full(days.shape, "", dtype=object)
     undated = np.isnat(days)
     for rule_id in members:
