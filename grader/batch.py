@@ -63,6 +63,7 @@ BEFORE_REVIEW = (
     "location_key",
     *(f"{name}_state" for name in ("site", "client", "outlet", "instrument", "remarks", "tested_by", "work_done")),
     "margin_met",
+    "oil_needs_min",
     "dew_above_line",
     "dew_as_tested_doubt",
     "station_pressure_given",
@@ -404,11 +405,14 @@ def judged(log: Log, options: Options, problems: Problems | None = None, named: 
     assigned = assign_rules(tests, problems, options.rules)
     query_odd_supplies(assigned.tests, problems)
     rulesets = tightened(assigned.rulesets, options.decision_rule)
-    tests = judge_with_past(assigned.tests, past, rulesets, problems)
-    again = judging_again(assigned.tests, past.compute, rulesets)
-    tests = judge_unclear(tests, past.tests, log.rows, log.tables, read, again, rulesets, problems)
-    tests = add_reasons(tests, rulesets, options.language)
-    also = also_judged(assigned.tests, options.also, options.language, options.decision_rule, past)
+
+    def judging(tests: pd.DataFrame, rulesets: dict[str, RuleSet], problems: Problems) -> pd.DataFrame:
+        of_past = judge_with_past(tests, past, rulesets, problems)
+        again = judging_again(tests, past.compute, rulesets)
+        return judge_unclear(of_past, past.tests, log.rows, log.tables, read, again, rulesets, problems)
+
+    tests = add_reasons(judging(assigned.tests, rulesets, problems), rulesets, options.language)
+    also = also_judged(assigned.tests, options.also, options.language, options.decision_rule, judging)
     return Judged(tests, log, problems, rulesets, assigned.superseded, also)
 
 

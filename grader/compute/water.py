@@ -78,6 +78,7 @@ def compute_water(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
     new["tube_factor"] = factor
     new["station_pressure_given"] = atmospheric != STANDARD_ATMOSPHERE_HPA
     clear_needs, clear_short = _clear_at_altitude(tests, factor, atmospheric)
+    new["oil_needs_min"] = _oil_minutes_needed(tests)
     new["oil_clear_needs_min"] = np.where(clear_short, clear_needs, np.nan)
     none = np.zeros(len(tests), dtype=np.int8)
     for key in (*GASES, *SUPPLIED):
@@ -201,12 +202,12 @@ def _clear_at_altitude(
     """
     clear = (tests["oil_mg_m3_how"].to_numpy() == CLEAR) & (tests["oil_mg_m3_state"].to_numpy() == READ)
     here = clear & (factor != 1.0) & (atmospheric_hpa < ATMOSPHERIC_LOW_HPA)
-    needs = np.where(here, oil_minutes_needed(tests) * STANDARD_ATMOSPHERE_HPA / atmospheric_hpa, np.nan)
+    needs = np.where(here, _oil_minutes_needed(tests) * STANDARD_ATMOSPHERE_HPA / atmospheric_hpa, np.nan)
     sampled = of_field(tests, "oil_sampling_min")
     return needs, here & (sampled.state == READ) & ~at_least(sampled.lower, needs)
 
 
-def oil_minutes_needed(tests: pd.DataFrame) -> np.ndarray:
+def _oil_minutes_needed(tests: pd.DataFrame) -> np.ndarray:
     """Sampling time that an oil tube needs at 1013.25 hPa, min (n,): as stated, else the usual one."""
     stated = of_field(tests, "oil_sampling_needed_min")
     return np.where((stated.state == READ) & (stated.upper > 0), stated.upper, USUAL_OIL_SAMPLING_MIN)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -10,14 +10,15 @@ import pandas as pd
 
 from grader.columns import CANNOT_TELL, FAIL, JUDGED, NEAR_LIMIT, NO_LIMIT, NOT_TESTED, TEST_WORDS
 from grader.frames import with_columns
-from grader.judge.context import Past, judge_with_past
 from grader.judge.decision import tightened
 from grader.judge.doubts import judge_doubts
 from grader.judge.purity import purity_classes
 from grader.judge.rules.sets import RuleSet, load_ruleset, resolve_edition
+from grader.judge.verdicts import judge
 from grader.problems import GraderError, Problems
 from grader.words import words
 
+Judging = Callable[[pd.DataFrame, dict[str, RuleSet], Problems], pd.DataFrame]
 _LISTED = (
     (FAIL, "fails"),
     (CANNOT_TELL, "cannot_tell"),
@@ -62,12 +63,12 @@ def also_judged(
     names: Iterable[str],
     language: str = "en",
     decision_rule: str | None = None,
-    past: Past | None = None,
+    judging: Judging = judge,
 ) -> Also:
     """What other rule sets say of the same tests.
 
     tests   : table after assign_rules and before judge, n rows.
-    past    : what the past adds to them; None: nothing.
+    judging : what judges a table by rule sets: judge, or what adds the past and what is not understood.
     names   : ids, families ("en12021": the edition in force on each date) or paths of .toml files.
     Returns : Also, two columns a name: "Also NAME" (the test's verdict; purity classes for a set that is for
               information only) and "Also NAME reasons" (which parameters keep it from a pass; none for classes).
@@ -76,10 +77,10 @@ def also_judged(
     """
     said = words(language)["also"]
     made = Also()
-    judging = set(pd.unique(tests["ruleset"]))
+    judging_ids = set(pd.unique(tests["ruleset"]))
     for name in dict.fromkeys(names):
         ids, rulesets, shown = _named(name, tests["test_day"].to_numpy())
-        if any(r.own and r.id in judging for r in rulesets.values()):
+        if any(r.own and r.id in judging_ids for r in rulesets.values()):
             raise GraderError(f'--also {name}: the rule set that judges has the same id = "{shown}". {_OTHER_ID}')
         made.rulesets.update(rulesets)
         if any(r.information_only for r in rulesets.values()):
@@ -90,7 +91,7 @@ def also_judged(
         # What is odd about a reading has been said by the rule set that judges it.
         unsaid = Problems()
         rules = tightened(rulesets, decision_rule)
-        judged = judge_with_past(with_columns(tests, {"ruleset": ids}), past, rules, unsaid)
+        judged = judging(with_columns(tests, {"ruleset": ids}), rules, unsaid)
         made.columns[f"Also {shown}"] = np.array(TEST_WORDS, dtype=object)[judged["verdict"].to_numpy()]
         made.columns[f"Also {shown} reasons"] = _short(judged, said, words(language)["parameter_within"])
     return made

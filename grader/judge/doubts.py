@@ -24,7 +24,6 @@ from grader.columns import (
     WATER,
     WATER_CHAIN,
 )
-from grader.compute.water import oil_minutes_needed
 from grader.figures import at_least_fixed
 from grader.frames import at_least, with_columns
 from grader.judge.queries import follow, mark, query_plausibility
@@ -130,7 +129,7 @@ def _oil_sampling(tests: pd.DataFrame, problems: Problems, doubts: dict[str, np.
     number = tests.index.to_numpy()
     state = tests["oil_sampling_min_state"].to_numpy()
     need_state = tests["oil_sampling_needed_min_state"].to_numpy()
-    needed, least = oil_minutes_needed(tests), tests["oil_sampling_needed_min_lower"].to_numpy(dtype=float)
+    needed, least = tests["oil_needs_min"].to_numpy(), tests["oil_sampling_needed_min_lower"].to_numpy(dtype=float)
     sampled = tests["oil_sampling_min_lower"].to_numpy(dtype=float)
     read = tests["oil_state"].to_numpy() == READ
     how = tests["oil_mg_m3_how"].to_numpy()

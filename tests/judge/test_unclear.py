@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -108,6 +109,13 @@ def test_a_row_alone_is_judged_as_beside_others_and_other_files():
 def test_a_cell_that_cannot_be_read_is_doubt():
     tests, _ = tried([AIRLINE], unclear("?", [("co_ppm", "")], "see note"))
     assert word(tests, "co") == "cannot tell"
+
+
+def test_other_rule_sets_beside_judge_it_both_ways_too():
+    log = log_of({"log.xlsx": (VISIT, [AIRLINE])})
+    log.tables[0] = log.tables[0]._replace(unclear=[unclear("CO 2", [("co_ppm", "")], 40.0)])
+    beside = judged(log, replace(OPTIONS, also=("osha-grade-d",))).also.columns
+    assert list(beside["Also osha-grade-d"]) == ["incomplete"]
 
 
 def test_without_unclear_columns_nothing_is_judged_twice():
