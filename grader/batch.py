@@ -47,6 +47,7 @@ from grader.review.trend import trend_table
 from grader.review.verdict_sheet import verdict_table
 from grader.review.wear.findings import wear_findings
 from grader.review.wear.table import wear_table
+from grader.review.works import query_works
 from grader.review.years import ALL_SITES, years_table
 from grader.words import languages, words
 
@@ -461,6 +462,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
         file_names=names,
         rule_intervals={rule_id: rules.interval_months for rule_id, rules in rulesets.items()},
     )
+    query_works(tests, problems)
     history.left_out(tests, problems)
     history.slips(tests, problems)
     oddities = oddities_table(tests, problems, as_of=day, language=options.language, file_names=names)

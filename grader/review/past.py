@@ -20,7 +20,7 @@ from grader.decided import BY_CONTENT, BY_LINE_DEW, BY_MARGIN
 from grader.frames import normal_below
 from grader.review.history import HISTORY, Readings
 from grader.review.wear.table import DOUBTFUL, WORSE, Wear
-from grader.review.wear.work import stretches
+from grader.review.works import stretches
 
 FEWEST = 6  # older readings below which the past says nothing
 MOST = 40  # the latest of them that are looked at
@@ -74,7 +74,7 @@ def chances_with_past(tests: pd.DataFrame, read: Readings, wear: Wear) -> dict[s
         by = _DECIDES.get(p.key)
         alone[here] = chance if by is None else np.where(tests["water_by"].to_numpy()[at] == by, chance, np.nan)
         u[here] = tests[f"u_{p.key}"].to_numpy(dtype=float)[at]
-    stretch = stretches(tests, read.test, read.day)
+    stretch = stretches(tests, read.test, read.day, read.parameter[read.row])
     asked = plain & (alone >= LEAST_CHANCE) & np.isin(read.verdict, (PASS, NEAR_LIMIT)) & (u > 0) & ~_moving(read, wear)
     at = np.flatnonzero(asked)
     entries = np.flatnonzero(plain)

@@ -23,6 +23,7 @@ from grader.review.statistics.pairs import LONGEST_SERIES, series_lengths
 from grader.review.statistics.ranks import kendall
 from grader.review.statistics.slopes import theil_sen
 from grader.review.wear.table import Wear, wear_table
+from grader.review.works import last_work
 from grader.words import words
 
 SIGNIFICANT = 0.05  # issue: two-sided p below it is a trend
@@ -76,14 +77,14 @@ def trend_table(
     Rising and falling are directions of the number. `Limit` is the latest; the dew point's is the one it was
     judged by or, where the margin was judged, the coldest place of use seen less the margin. The margin gets
     no date. Work done (on the Visit sheet, so for the whole site; for a system where only some rows of the
-    visit carry it; for an outlet without a system) cuts the series: readings of that visit's first day or
-    later count.
+    visit carry it; for an outlet without a system) cuts the series of what its words touch: readings of that
+    visit's first day or later count.
     """
     counts = counting(tests)
     read = readings(tests, counts) if read is None else read
     months = days(tests)[counts].astype("datetime64[M]")
     cells, colours = _months(read, np.unique(months))
-    cut = _last_work(tests)
+    cut = last_work(tests, read.test, read.parameter[read.row])
     course = _course(read, cut)
     _too_long(tests, read, course, problems)
     towards, over = _against_limit(read, course)
@@ -182,43 +183,9 @@ def _months(read: Readings, months: np.ndarray) -> tuple[dict[str, np.ndarray], 
     )
 
 
-def _last_work(tests: pd.DataFrame) -> np.ndarray:
-    """Day of the last work on the plant that serves each test's outlet: datetime64[D] (n,), or NaT."""
-    done = tests["dated"].to_numpy() & ~tests["replaced"].to_numpy() & (text(tests, "work_done") != "")
-    never = np.iinfo(np.int64).min  # what NaT is
-    cut = np.full(len(tests), never)
-    if done.any():
-        visit, day = tests["visit"].to_numpy(), days(tests).astype(np.int64)
-        per = pd.DataFrame(
-            {
-                "visit": visit,
-                "day": np.where(done, day, np.iinfo(np.int64).max),
-                "done": done,
-                "counts": tests["dated"].to_numpy() & ~tests["replaced"].to_numpy(),
-            }
-        )
-        per = per[per["counts"] & (per["visit"] >= 0)].groupby("visit").agg(day=("day", "min"), whole=("done", "all"))
-        whole = per["whole"].reindex(visit, fill_value=False).to_numpy(dtype=bool)
-        began = per["day"].reindex(visit, fill_value=never).to_numpy(dtype=np.int64)
-        site = pd.factorize(tests["site_key"].to_numpy(dtype=object))[0]
-        system, names = pd.factorize(tests["system_key"].to_numpy(dtype=object))
-        named = text(tests, "system") != ""
-        scopes = (
-            (done & whole, site, np.ones(len(tests), dtype=bool)),
-            (done & ~whole & named, site * (len(names) + 1) + system, named),
-            (done & ~whole & ~named, tests["identity"].to_numpy(), np.ones(len(tests), dtype=bool)),
-        )
-        for where, scope, members in scopes:
-            latest = pd.Series(began[where]).groupby(scope[where]).max()
-            mapped = latest.reindex(scope, fill_value=never).to_numpy(dtype=np.int64)
-            cut = np.where(members, np.maximum(cut, mapped), cut)
-    return cut.astype("datetime64[D]")
-
-
 def _course(read: Readings, cut: np.ndarray) -> _Course:
     k = len(read.outlet)
-    here = cut[read.test]
-    after = np.isnat(here) | (read.day > here) | ((read.day == here) & ~read.superseded)
+    after = np.isnat(cut) | (read.day > cut) | ((read.day == cut) & ~read.superseded)
     # A dew point of perfectly dry air is minus infinity: no slope leads there.
     figure = (read.lower < np.inf) & (read.upper > -np.inf)
     used = read.read & ~read.doubtful & FIGURE_STANDS[read.doubt] & after & figure
@@ -335,12 +302,8 @@ def _retests(tests: pd.DataFrame, read: Readings) -> np.ndarray:
 def _cut_shown(read: Readings, course: _Course, cut: np.ndarray) -> np.ndarray:
     """The day from which readings count, where earlier ones of the row were cut off: datetime64[s] (k,)."""
     out = np.full(len(read.outlet), np.datetime64("NaT"), dtype="datetime64[D]")
-    before = (
-        read.read
-        & ~np.isnat(cut[read.test])
-        & ((read.day < cut[read.test]) | ((read.day == cut[read.test]) & read.superseded))
-    )
-    out[read.row[before]] = cut[read.test[before]]
+    before = read.read & ~np.isnat(cut) & ((read.day < cut) | ((read.day == cut) & read.superseded))
+    out[read.row[before]] = cut[before]
     return out.astype("datetime64[s]")
 
 

@@ -21,7 +21,7 @@ from grader.review.statistics.ranks import false_discovery, kendall
 from grader.review.wear.series import all_series
 from grader.review.wear.shared import middle_of, years_of
 from grader.review.wear.table import wear_table
-from grader.review.wear.work import stretches
+from grader.review.works import stretches
 from tests.review.plant import BEGIN, INTAKE, KINDS, fleet
 from tests.support import graded_log
 
@@ -92,7 +92,7 @@ def _place(tests: pd.DataFrame, read: Readings, wear) -> np.ndarray:
 def _regression(tests: pd.DataFrame, read: Readings) -> np.ndarray:
     """One-sided p of an ordinary regression of each series on time since the last work, towards the limit."""
     series = all_series(tests, read)
-    k, stretch = len(series.parameter), stretches(tests, series.tests, series.day)
+    k, stretch = len(series.parameter), stretches(tests, series.tests, series.day, series.parameter[series.row])
     last = np.zeros(k, dtype=np.int64)
     last[series.row] = stretch
     use = np.flatnonzero((stretch == last[series.row]) & np.isfinite(middle_of(series.lower, series.upper)))

@@ -262,7 +262,7 @@ def test_bounds_take_part_where_the_order_is_certain():
 
 def test_only_tests_since_the_last_work_count():
     rows = quarters([4.0, 4.2, 4.4, 4.6, 4.8, 1.0, 1.1, 1.0, 1.1, 1.0])
-    rows[5]["work_done"] = "filter changed"
+    rows[5]["work_done"] = "compressor overhauled"
     row = one(rows)
     assert (row["Trend"], row["Readings in slope"]) == ("steady", 5)
     assert str(row["Since work done on"].date()) == rows[5]["day"]
@@ -277,7 +277,7 @@ def test_work_at_a_visit_serves_the_whole_site_and_no_other():
     )
     for row in rows[:12]:
         if row["day"] == "2024-07-10":
-            row["work_done"] = "dryer beads"
+            row["work_done"] = "compressor valves"
     counts = table_of(rows).set_index(["Site", "Outlet"])["Readings in slope"]
     assert counts.to_dict() == {("Mill", "Bay 1"): 4, ("Mill", "Bay 2"): 4, ("Quarry", "Bay 1"): 6}
 
@@ -290,8 +290,8 @@ def test_work_written_on_some_rows_serves_their_system_or_outlet():
         + quarters([1.0] * 6, outlet="Bay 4")
         + quarters([1.0] * 6, outlet="Bay 5")
     )
-    rows[2]["work_done"] = "dryer beads"  # Bay 1, 2024-07
-    rows[18 + 4]["work_done"] = "new hose"  # Bay 4, 2025-01
+    rows[2]["work_done"] = "compressor valves"  # Bay 1, 2024-07
+    rows[18 + 4]["work_done"] = "new compressor"  # Bay 4, 2025-01
     counts = table_of(rows).set_index("Outlet")["Readings in slope"].to_dict()
     assert counts == {"Bay 1": 4, "Bay 2": 4, "Bay 3": 6, "Bay 4": 2, "Bay 5": 6}
 
@@ -301,14 +301,14 @@ def test_a_visit_of_two_days_is_one_for_work_done():
     for row in rows:
         row["visit"] = int(row["day"][:4]) * 12 + int(row["day"][5:7])
         if row["day"].startswith("2024-07"):
-            row["work_done"] = "dryer beads"
+            row["work_done"] = "compressor valves"
     assert table_of(rows)["Readings in slope"].tolist() == [4, 4]
 
 
 def test_what_a_retest_superseded_on_the_day_of_the_work_lies_before_it():
     rows = quarters([1.0] * 6) + [
-        {"day": "2025-07-10", "co": 9.0, "superseded": True, "work_done": "filter"},
-        {"day": "2025-07-10", "co": 1.0, "visit_reason": "retest", "work_done": "filter"},
+        {"day": "2025-07-10", "co": 9.0, "superseded": True, "work_done": "compressor"},
+        {"day": "2025-07-10", "co": 1.0, "visit_reason": "retest", "work_done": "compressor"},
     ]
     assert one(rows)["Readings in slope"] == 1
 

@@ -25,7 +25,7 @@ from grader.review.statistics.wear import Change, change, crossing, latest_stret
 from grader.review.wear.dryers import Dryers, dryer_signs
 from grader.review.wear.series import Series, all_series
 from grader.review.wear.shared import lot_offsets, middle_of, outdoor_air, seasons, years_of
-from grader.review.wear.work import stretches
+from grader.review.works import stretches
 from grader.words import words
 
 WORSE, BETTER, STEADY, TOO_FEW, DOUBTFUL = "worse", "better", "steady", "too few visits", "doubtful"
@@ -81,7 +81,7 @@ def wear_table(tests: pd.DataFrame, read: Readings, *, as_of: object, language: 
     """
     data, k_series = load_toml("wear.toml"), all_series(tests, read)
     k = len(k_series.parameter)
-    stretch = stretches(tests, k_series.tests, k_series.day)
+    stretch = stretches(tests, k_series.tests, k_series.day, k_series.parameter[k_series.row])
     season, season_known = seasons(k_series, stretch, data)
     shared = outdoor_air(k_series) + season
     lower, upper = k_series.lower - shared, k_series.upper - shared
