@@ -70,7 +70,7 @@ def test_the_verdict_is_never_lifted_and_the_finding_is_left_out():
         for n, v in enumerate(values)
     }
     log, options = log_of(files), Options(None, date.fromisoformat(AS_OF))
-    result = _reviewed(judged(log, options), log, options)
+    result = _reviewed(judged(log, options), options)
     last = result.verdicts.iloc[-1]
     assert last["Carbon dioxide verdict"] == "near limit"
     assert last["Carbon dioxide chance with its past (%)"] < 25 < last["Carbon dioxide chance over limit (%)"]
