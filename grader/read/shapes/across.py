@@ -20,6 +20,8 @@ from grader.read.words.dates import is_date
 from grader.read.words.labels import SHARED, Column, column, is_unit, kind_of, label
 
 _LEAST_LABELS = 3
+# Labels that stand over a table with their values, and are no names of outlets.
+_OF_A_VISIT = SHARED - {"location", "system"}
 
 
 class _Side(NamedTuple):
@@ -191,11 +193,9 @@ def _names_two(grid: Grid, side: _Side, row: int) -> bool:
 def _form_like(cells: Sequence[Any], first: int) -> bool:
     """Whether a row holds labels, each with its value: "Site | North yard | Date | 3.4.2026"."""
     for c in range(first + 2, len(cells) - 1):
-        if _a_label(cells[c]) and (
-            cells[c].rstrip().endswith(":") or cells[c - 1] is not None and cells[c + 1] is not None
-        ):
-            if not _a_label(cells[c - 1]) and not _a_label(cells[c + 1]):
-                return True
+        known = label(cells[c])
+        if known is not None and known.field in _OF_A_VISIT and cells[c + 1] is not None and not _a_label(cells[c + 1]):
+            return True
     return False
 
 

@@ -13,11 +13,12 @@ from grader.problems import Place
 from grader.read.extract import READINGS
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import pairs, with_unit
-from grader.read.words.dates import is_date
+from grader.read.words.dates import date_within, is_date
 from grader.read.words.labels import SHARED, column, inline, label, looks_like_value
 
 _MOST_CELLS = 6
 _LONGEST_NAME = 60
+_PLACES = frozenset({"location", "site", "system"})
 _WIDE = 3  # merged columns from which a row is surely a banner
 
 
@@ -69,11 +70,13 @@ def banners_of(
         if is_date(value):
             if own == "test_date" or "test_date" not in values:
                 found.append(Banner(index, at, value, {"test_date": (place, value, "banner row")}))
+        elif type(value) is str and "test_date" not in values and (day := date_within(value)) is not None:
+            found.append(Banner(index, at, value, {"test_date": (place, day, "banner row")}))
         elif type(value) is str and _is_name(value):
             if own in SHARED and own != "":
                 if _blank_below(values[own], kept, index):
                     found.append(Banner(index, at, value, {own: (place, value, "banner row")}))
-            elif span[0] + index in wide or at != outlet:
+            elif span[0] + index in wide or at != outlet or _is_hall(value) and kept[index + 1 : index + 2] == [True]:
                 found.append(Banner(index, at, value, _guess(value, place, known), True))
             else:
                 names.append((index, at, value))
@@ -100,6 +103,12 @@ def _labelled(grid: Grid, row: int, filled: list[tuple[int, Any]]) -> dict[str, 
         )
         for p in found
     }
+
+
+def _is_hall(text: str) -> bool:
+    """Whether a name says by a word that it is a part of the works: "Hall B", "Building 3 - plating"."""
+    candidates = column(-1, text, guessing=False).heading.candidates
+    return bool(candidates) and _PLACES.issuperset(candidates) and label(text) is None
 
 
 def _is_name(text: str) -> bool:

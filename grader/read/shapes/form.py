@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from typing import Any
 
@@ -9,7 +10,7 @@ from grader.problems import Unreadable, a1
 from grader.read.extract import NUMBERS, READINGS, Proposal, Where
 from grader.read.layout_spec import TableSpec
 from grader.read.settle import are_verdicts
-from grader.read.shapes.grid import Grid
+from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.pairs import Pair, labelled_unit, pairs
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.heading_words import key, reading_words
@@ -18,6 +19,7 @@ from grader.read.words.labels import (
     SHARED,
     VISIT,
     Column,
+    column,
     is_limit_text,
     is_limit_word,
     is_placeholder,
@@ -34,6 +36,7 @@ _LONGEST_VALUE = 60
 Headings = dict[int, list[tuple[int, int, str]]]
 _KINDS = ("limit", "verdict", "value", "unit", "number", "earlier")
 _NO_VALUE = ("limit", "verdict", "unit", "number", "earlier")
+_YEAR = re.compile(r"\b(?:19|20)\d{2}\b")
 _MOST_NAMED = 8  # cells listed in the note on what is left over
 
 
@@ -43,6 +46,9 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     heads = {(row, at) for at, kinds in columns.items() for row, _, _ in kinds}
     labels = [p for p in pairs(grid, 0, len(grid.rows)) if (p.row, p.column) not in heads]
     found = [_by_columns(grid, p, columns) for p in labels]
+    found += _further(grid, found, columns)
+    found += _loose(grid, found, heads)
+    found.sort(key=lambda p: (p.row, p.column))
     notes: list[Note] = []
     if spec is not None:
         found = _stated(grid, found, spec, notes)
@@ -86,7 +92,7 @@ def _headed(grid: Grid) -> Headings:
     made: Headings = {}
     blank = [row for row, cells in enumerate(grid.rows) if all(v is None for v in cells)] + [len(grid.rows)]
     for row, cells in enumerate(grid.rows):
-        kinds = {at: kind_of(v) for at, v in enumerate(cells) if type(v) is str and len(v) <= 60}
+        kinds = {at: _kind(v) for at, v in enumerate(cells) if type(v) is str and len(v) <= 60}
         known = {at: k for at, k in kinds.items() if k in _KINDS}
         # One such word alone may be a value ("pass") or a label; two in a row head columns.
         if len(known) + sum(k == "parameter" for k in kinds.values()) < 2:
@@ -97,6 +103,13 @@ def _headed(grid: Grid) -> Headings:
                 kind = "verdict"  # "Result" over a column of verdicts
             made.setdefault(at, []).append((row, next(b for b in blank if b > row), kind))
     return made
+
+
+def _kind(text: str) -> str | None:
+    known = kind_of(text)
+    if known is None and (found := label(text)) is not None and found.field == "rule_set":
+        return "limit"  # "Standard" over the figures of one
+    return known
 
 
 def _kind_at(columns: Headings, row: int, at: int) -> str:
@@ -144,6 +157,64 @@ def _by_columns(grid: Grid, pair: Pair, columns: Headings) -> Pair:
     if len(figures) > 1 and pair.label.field in NUMBERS and pair.value_column in figures:
         return pair._replace(value=_several(cells[at] for at in figures))
     return pair
+
+
+def _further(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
+    """Figures beside a reading under a heading such as Repeat or Peak: a second reading of it, judged both ways."""
+    used = {(p.value_row, p.value_column) for p in found} | {(p.row, p.column) for p in found}
+    heads = {at: max(rows) for at, rows in _second_headings(grid).items()}
+    made = []
+    for p in found:
+        if p.label.field not in READINGS & NUMBERS or p.where != "beside" or isinstance(p.value, Unreadable):
+            continue
+        for at in range(p.column + 1, grid.width):
+            value = grid.rows[p.row][at]
+            over = heads.get(at, -1)
+            if (p.row, at) in used or value is None or not 0 <= over < p.row or not looks_like_value(value):
+                continue
+            heading = p.label.heading._replace(
+                field=None, candidates=(p.label.field,), told=p.label.heading.unit, why="a second reading"
+            )
+            text = f"{p.label.text} / {grid.rows[over][at]}"
+            made.append(Pair(p.row, at, Column(-1, text, "unclear", heading), p.row, at, value, "beside"))
+    return made
+
+
+def _second_headings(grid: Grid) -> dict[int, list[int]]:
+    """Column -> rows of headings that name a second reading: Repeat, Peak, Second sample, Other meter."""
+    made: dict[int, list[int]] = {}
+    for row, cells in enumerate(grid.rows):
+        kinds = [kind_of(v) for v in cells if type(v) is str and len(v) <= 60]
+        if sum(k in (*_KINDS, "parameter") for k in kinds) < 2:
+            continue
+        for at, v in enumerate(cells):
+            if type(v) is not str or kind_of(v) is not None or is_unit(v) or _YEAR.search(v):
+                continue
+            known = column(-1, v)
+            if not known.field and known.kind != "note":
+                made.setdefault(at, []).append(row)
+    return made
+
+
+def _loose(grid: Grid, found: list[Pair], heads: set[Cell]) -> list[Pair]:
+    """Labels that are not listed, each with a value at its right: what its words and units say that it could be."""
+    used = {(p.value_row, p.value_column) for p in found} | {(p.row, p.column) for p in found} | heads
+    rows = {p.row for p in found}
+    low, high = min(rows, default=0), max(rows, default=-1)
+    made = []
+    for row in range(low, min(high + 4, len(grid.rows))):
+        cells = grid.rows[row]
+        for at, text in enumerate(cells[:-1]):
+            if type(text) is not str or (row, at) in used or len(text) > _LONGEST_VALUE or looks_like_value(text):
+                continue
+            value_at = next((c for c in range(at + 1, min(at + 4, grid.width)) if cells[c] is not None), -1)
+            if value_at < 0 or (row, value_at) in used or at > 0 and cells[at - 1] is not None:
+                continue
+            known = column(-1, text.rstrip(": "))
+            if known.kind == "unclear":
+                used |= {(row, at), (row, value_at)}
+                made.append(Pair(row, at, known, row, value_at, cells[value_at], "beside"))
+    return made
 
 
 def _several(values: Any) -> Unreadable:

@@ -244,7 +244,7 @@ def _is_groups(grid: Grid, row: int) -> bool:
     if not texts or any(looks_like_value(v) for v in cells if v is not None):
         return False
     first = next(iter(texts.values()))
-    if is_limit_word(first) or any(":" in t for t in texts.values()):
+    if is_limit_word(first) or any(":" in t or any(ch.isdigit() for ch in t) for t in texts.values()):
         return False
     wide = [r for r in grid.merges if r[0] <= row <= r[2] and r[3] > r[1]]
     width = len([v for v in grid.rows[row + 1] if v is not None])

@@ -92,6 +92,13 @@ def _reads(values: Mapping[int, Sequence[Any]], readings: Mapping[int, bool], in
     )
 
 
+def _figures_alone(name: str, readings: Mapping[int, bool]) -> Mapping[int, bool]:
+    """The lines that may hold a reading beside a text: beside a signature a name is none."""
+    if not plain(name).startswith(_signatures()):
+        return readings
+    return {at: figures for at, figures in readings.items() if figures}
+
+
 def _is_rule(name: str) -> bool:
     """Whether a text is the name of a rule set and nothing else: "DIN EN 12021"."""
     words = set(load_toml("limits_reading.toml")["rows"]["rule_words"])
@@ -156,7 +163,7 @@ def kinds_of(
             (v := values[at][index]) is None or is_unit(v) or is_placeholder(v) for at in readings
         ):
             kinds[index] = "units"
-        elif is_remark(name) and not _reads(values, readings, index):
+        elif is_remark(name) and not _reads(values, _figures_alone(name, readings), index):
             kinds[index] = "remark"
     notes = _without_name(grid, first, kinds, outlet, values, readings) if outlet >= 0 else []
     return Rows(kinds, notes)

@@ -27,9 +27,10 @@ def _generic(name: str) -> bool:
 def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:
     """Tables with what the names of their sheets say.
 
-    A name that is a date is the test date of a table without one, noted. Where several sheets hold tables that
-    name no site, the name of each (no year, no month, no word such as Data) is taken for the site, queried:
-    so two outlets called 1 are never taken for one. A year alone is no date: queried where dates are missing.
+    A name that is a date is the test date of a table without one, noted. Where several sheets hold tables, the name
+    of each (no year, no month, no word such as Data) is taken for the outlet of a table without outlets, else for
+    the site of one that names none, queried: so two outlets called 1 are never taken for one. A year alone is no
+    date: queried where dates are missing.
     """
     sheets = {t.sheet for t in tables if t.rows}
     named = {s for s in sheets if not _generic(s) and not _is_day(s) and not _YEAR.fullmatch(s) and not _month(s)}
@@ -49,7 +50,10 @@ def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:
                 note("sheet_name_date", table, f'test_date = "{table.sheet.strip()}"')
             elif _YEAR.fullmatch(table.sheet):
                 note("sheet_name_year", table, 'test_date = "2026-03-14"')
-        if table.rows and len(sheets) > 1 and table.sheet in named and not _has(table, "site"):
+        if table.rows and len(sheets) > 1 and table.sheet in named and not _has(table, "outlet"):
+            more["outlet"] = table.sheet.strip()
+            note("sheet_name_outlet", table, f'outlet = "{table.sheet.strip()}"')
+        elif table.rows and len(sheets) > 1 and table.sheet in named and not _has(table, "site"):
             more["site"] = table.sheet.strip()
             note("sheet_name_site", table, f'site = "{table.sheet.strip()}"')
         place = Place(table.sheet, 0, 0)

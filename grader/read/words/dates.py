@@ -117,6 +117,9 @@ def _named() -> tuple[re.Pattern[str], re.Pattern[str], re.Pattern[str], re.Patt
     )
 
 
+_LONGEST_DATED = 60
+
+
 def parse_date(text: str) -> DateText:
     """Take a date text apart.
 
@@ -268,3 +271,21 @@ def is_date(value: Any) -> bool:
     parsed = parse_date(value)
     whole = parsed.day or parsed.day_first or parsed.month_first
     return bool(whole or parsed.month) or parsed.code == "date_year_alone"
+
+
+def date_within(text: str) -> str | None:
+    """The whole date at the end or the beginning of a short text, None where there is none.
+
+    >>> date_within("Visit of 4 March 2025"), date_within("12.03.2025 (spring)"), date_within("Bay 3")
+    ('4 March 2025', '12.03.2025', None)
+    """
+    words = text.strip(" :.").split()
+    if len(text) > _LONGEST_DATED or not any(ch.isdigit() for ch in text):
+        return None
+    for length in range(min(len(words), 5), 0, -1):
+        for part in (words[-length:], words[:length]):
+            found = " ".join(part).strip(" :,;()")
+            parsed = parse_date(found)
+            if parsed.day or parsed.day_first or parsed.month_first:
+                return found
+    return None
