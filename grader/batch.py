@@ -20,7 +20,7 @@ from grader.judge.also import Also, also_judged, check_also
 from grader.judge.assign import DEFAULT_RULES, assign_rules
 from grader.judge.context import judge_with_past, judging_again, recall
 from grader.judge.decision import decision_cautions, decision_text, tightened
-from grader.judge.queries import query_odd_supplies
+from grader.judge.queries import query_odd_supplies, query_replaced_fails
 from grader.judge.reasons import add_reasons
 from grader.judge.rules.sets import RuleSet, limits_table, load_ruleset
 from grader.judge.unclear import judge_unclear
@@ -412,7 +412,8 @@ def judged(log: Log, options: Options, problems: Problems | None = None, named: 
         again = judging_again(tests, past.compute, rulesets)
         return judge_unclear(of_past, past.tests, log.rows, log.tables, read, again, rulesets, problems)
 
-    tests = add_reasons(judging(assigned.tests, rulesets, problems), rulesets, options.language)
+    tests = query_replaced_fails(judging(assigned.tests, rulesets, problems), problems)
+    tests = add_reasons(tests, rulesets, options.language)
     also = also_judged(assigned.tests, options.also, options.language, options.decision_rule, judging)
     return Judged(tests, log, problems, rulesets, assigned.superseded, also)
 

@@ -23,7 +23,7 @@ from pathlib import PurePosixPath
 import numpy as np
 import pandas as pd
 
-from grader.columns import BLANK, EVIDENCE_FIELDS, FIELDS, READ
+from grader.columns import BLANK, EVIDENCE_FIELDS, FIELDS, READ, UNREADABLE
 from grader.frames import by_unique, group_codes, once_each, text, with_columns
 from grader.problems import Problems
 
@@ -33,6 +33,7 @@ _VERDICT_FIELDS = [
     for f in FIELDS.values()
     if f.name in ("rule_set",) or (f.kind != "text" and f.name not in ("test_date", "interval_months"))
 ]
+NIGHT_BEFORE_MIN, NIGHT_APART_MIN = 6 * 60, 12 * 60  # design: a night shift
 VISIT_DAYS = 7  # design, History: all tests of one site in one file within 7 days
 _TOKEN = re.compile(r"[^\W\d_]+|\d+|[^\w\s]")
 _SEPARATORS = frozenset("-‐‑‒–—−_./\\,;:#()[]'\"")
@@ -230,20 +231,26 @@ def _named_twice(identity: np.ndarray, detail: np.ndarray, within: list[np.ndarr
 
 
 def _replaced(tests: pd.DataFrame, file_names: list[str], problems: Problems) -> pd.DataFrame:
-    named = text(tests, "replaces_file")
-    replaced = np.zeros(len(tests), dtype=bool)
-    file = tests["file"].to_numpy()
-    pairs = pd.DataFrame({"file": file, "name": named})[named != ""].drop_duplicates()
+    """Which tests a later file replaces, and by which test: of the same outlet, site and date, row by row.
+
+    A test of the replaced visit whose outlet the new file does not hold goes on counting, queried; a file of another
+    site or date replaces nothing, queried. Replaces site and Replaces date name those of the old file, to correct them.
+    """
+    n = len(tests)
+    named, file, number = text(tests, "replaces_file"), tests["file"].to_numpy(), tests.index.to_numpy()
+    by = np.full(n, -1, dtype=np.int64)
     goes: dict[int, set[int]] = {}
+    target = np.full(n, -1, dtype=np.int64)
+    pairs = pd.DataFrame({"file": file, "name": named})[named != ""].drop_duplicates()
     for f, name in pairs.itertuples(index=False):
-        found = _files_named(str(name), file_names)
+        rows = np.flatnonzero((file == f) & (named == name))
+        found = _files_named(str(name), file_names, beside=file_names[f])
         if len(found) == 1:
             goes.setdefault(int(f), set()).add(found[0])
+            target[rows] = found[0]
         else:
             code = "replaces_unknown_file" if not found else "replaces_several_files"
-            problems.add_tests(
-                code, tests.index.to_numpy()[(file == f) & (named == name)][:1], "replaces_file", name=name
-            )
+            problems.add_tests(code, number[rows[:1]], "replaces_file", name=name)
 
     def leads_back(start: int) -> bool:
         seen, todo = set(), list(goes.get(start, ()))
@@ -256,16 +263,58 @@ def _replaced(tests: pd.DataFrame, file_names: list[str], problems: Problems) ->
                 todo.extend(goes.get(at, ()))
         return False
 
-    for f, targets in goes.items():
+    for f in goes:
         if leads_back(f):
             problems.add("replaces_in_a_circle", file=f, value=file_names[f])
-            continue
-        replaced |= np.isin(file, list(targets))
-    return with_columns(tests, {"replaced": replaced})
+            target[file == f] = -1
+    # A correction dated after the day of the run counts for nothing yet.
+    future = ~tests["dated"].to_numpy() & ~np.isnat(tests["test_day"].to_numpy())
+    unreadable = (tests[f"{name}_state"].to_numpy() == UNREADABLE for name in ("replaces_site", "replaces_date"))
+    new = np.flatnonzero((target >= 0) & ~future & ~np.any(list(unreadable), axis=0))
+    if not len(new):
+        return with_columns(tests, {"replaced": by >= 0, "replaced_by": by})
+    site, day, outlet = (
+        tests["site_key"].to_numpy(dtype=object),
+        tests["test_day"].to_numpy(),
+        text(tests, "outlet_key"),
+    )
+    of_site, of_day = site.copy(), day.copy()
+    wrong_site, wrong_day = text(tests, "replaces_site"), tests["replaces_date"].to_numpy()
+    for i in new[wrong_site[new] != ""]:
+        of_site[i] = site[i].split("\1")[0] + "\1" + name_key(wrong_site[i])
+    of_day = np.where(np.isnat(wrong_day), of_day, wrong_day.astype(of_day.dtype))
+    old = np.flatnonzero(np.isin(file, target[new]))
+    visit = group_codes(np.append(target[new], file[old]), np.append(of_site[new], site[old]),
+                        np.append(of_day[new], day[old]).astype(np.int64))  # fmt: skip
+    each = group_codes(visit, np.append(outlet[new], outlet[old]))
+    seen = tests["visited"].to_numpy()[new] & ~np.isnat(of_day[new])
+    visit_new, visit_old = np.split(visit, [len(new)])
+    each_new, each_old = np.split(each, [len(new)])
+    first = pd.Series(number[new[seen]]).groupby(each_new[seen]).first()
+    goes_on = np.isin(visit_old, visit_new[~np.isnat(of_day[new])])
+    by[old] = np.where(goes_on, first.reindex(each_old).fillna(-1).to_numpy(dtype=np.int64), -1)
+    by[by == number] = -1
+    kept = old[goes_on & (by[old] < 0)]
+    problems.add_tests("replaced_outlet_kept", number[kept], "outlet")
+    other = new[~np.isin(visit_new, visit_old) | np.isnat(of_day[new])]
+    for f in np.unique(file[other]):
+        rows = other[file[other] == f]
+        problems.add_tests("replaces_other_visit", number[rows[:1]], "replaces_file", name=named[rows[0]])
+    return with_columns(tests, {"replaced": by >= 0, "replaced_by": by})
 
 
-def _files_named(name: str, file_names: list[str]) -> list[int]:
-    """Numbers of the files that a name means, with or without its ending, its folders only where given."""
+def _files_named(name: str, file_names: list[str], beside: str) -> list[int]:
+    """Numbers of the files that a name means, with or without its ending, its folders only where given.
+
+    beside : the file that names it; of several that fit the one in its folder is meant.
+    """
+    found = _fitting(name, file_names)
+    folder = PurePosixPath(beside.casefold()).parent
+    near = [i for i in found if PurePosixPath(file_names[i].casefold()).parent == folder]
+    return near if len(near) == 1 else found
+
+
+def _fitting(name: str, file_names: list[str]) -> list[int]:
     wanted = PurePosixPath(name.replace("\\", "/").casefold()).parts
     known = [PurePosixPath(n.casefold()) for n in file_names]
     for paths in (known, [p.with_suffix("") for p in known]):
@@ -332,7 +381,10 @@ def _same_day(tests: pd.DataFrame, file_names: list[str], problems: Problems) ->
         latest = per["minutes"].transform("max").to_numpy()
         at_latest = all_timed & (minutes == latest)
         one_latest = pd.Series(at_latest).groupby(group).transform("sum").to_numpy() == 1
-        by_time = all_timed & one_latest
+        # Under one date, far apart and one of them before dawn: of a night shift the early hour may be the later test.
+        earliest = per["minutes"].transform("min").to_numpy()
+        night = all_timed & (earliest < NIGHT_BEFORE_MIN) & (latest - earliest > NIGHT_APART_MIN)
+        by_time = all_timed & one_latest & ~night
         # A single retest rules over everything else of that day; times, where all are given, rule first.
         retest_at = pd.Series(np.where(retest & timed, minutes, np.nan)).groupby(group).transform("max").to_numpy()
         in_order = ~(latest > retest_at)  # no test is timed after the retest

@@ -291,10 +291,14 @@ def test_a_colder_ambient_in_a_replaced_file_counts_for_nothing():
         "dew_point_measured_at_bar": 7,
         "lowest_use_temperature_c": None,
     }
-    cold = ("a.xlsx", {"test_date": date(2026, 1, 5)}, [outlet(ambient_temperature_c=-3)])
+    cold = (
+        "a.xlsx",
+        {"test_date": date(2026, 1, 5)},
+        [outlet(ambient_temperature_c=-3, lowest_use_temperature_c=None)],
+    )
     tests, _ = files(cold, ("b.xlsx", {}, [outlet(**warm)]))
     assert tests["colder_seen_c"][1] == -3
-    tests, _ = files(cold, ("b.xlsx", {"replaces_file": "a"}, [outlet(**warm)]))
+    tests, _ = files(cold, ("b.xlsx", {"replaces_file": "a", "replaces_date": date(2026, 1, 5)}, [outlet(**warm)]))
     assert tests["verdict"][1] == TEST_PASS
 
 
@@ -306,3 +310,60 @@ def test_no_row_is_ever_dropped_and_the_index_stays():
 def test_an_empty_log_is_an_empty_table():
     tests, problems = graded([])
     assert len(tests) == 0 and not problems.batches
+
+
+def test_a_file_of_another_date_replaces_nothing_and_is_queried():
+    old, new = ("a.xlsx", {}, [outlet(co_ppm=9)]), {"replaces_file": "a", "test_date": date(2026, 3, 16)}
+    tests, problems = files(old, ("b.xlsx", new, [outlet()]))
+    assert not tests["replaced"].any() and "replaces_other_visit" in problems.codes()
+    tests, problems = files(old, ("b.xlsx", {**new, "replaces_date": date(2026, 3, 14)}, [outlet()]))
+    assert tests["replaced"].tolist() == [True, False] and "replaces_other_visit" not in problems.codes()
+
+
+def test_a_file_of_another_site_replaces_nothing_unless_it_corrects_the_site():
+    old = ("a.xlsx", {"site": "Nroth Works"}, [outlet()])
+    tests, problems = files(old, ("b.xlsx", {"replaces_file": "a"}, [outlet()]))
+    assert not tests["replaced"].any() and "replaces_other_visit" in problems.codes()
+    tests, _ = files(old, ("b.xlsx", {"replaces_file": "a", "replaces_site": "nroth works"}, [outlet()]))
+    assert tests["replaced"].tolist() == [True, False]
+
+
+def test_what_the_new_file_does_not_hold_goes_on_counting_and_is_queried():
+    tests, problems = files(
+        ("a.xlsx", {}, [outlet("1"), outlet("2")]), ("b.xlsx", {"replaces_file": "a"}, [outlet("1", co_ppm=2)])
+    )
+    assert tests["replaced"].tolist() == [True, False, False] and tests["replaced_by"].tolist() == [2, -1, -1]
+    assert "replaced_outlet_kept" in codes_of(problems, 1) and "replaced_outlet_kept" not in codes_of(problems, 0)
+
+
+def test_an_outlet_that_the_new_file_names_and_does_not_test_goes_on_counting():
+    untested = {k: None for k in AIRLINE if k not in ("outlet", "system", "supply")}
+    tests, _ = files(("a.xlsx", {}, [outlet(co_ppm=9)]), ("b.xlsx", {"replaces_file": "a"}, [{**AIRLINE, **untested}]))
+    assert not tests["replaced"].any()
+
+
+def test_in_a_flat_log_a_row_replaces_its_own_visit_only():
+    rows = [outlet(co_ppm=9), outlet(test_date=date(2026, 4, 1), co_ppm=9)]
+    tests, _ = files(("a.xlsx", {}, rows), ("b.xlsx", {}, [outlet(replaces_file="a")]))
+    assert tests["replaced"].tolist() == [True, False, False]
+
+
+def test_of_several_files_of_one_name_the_one_beside_is_meant():
+    logs = [("2025/a.xlsx", {}, [outlet(co_ppm=3)]), ("2026/a.xlsx", {}, [outlet(co_ppm=2)])]
+    tests, _ = files(*logs, ("2026/b.xlsx", {"replaces_file": "a.xlsx"}, [outlet()]))
+    assert tests["replaced"].tolist() == [False, True, False]
+
+
+def test_a_fail_replaced_by_a_pass_is_queried():
+    tests, problems = files(("a.xlsx", {}, [outlet(co_ppm=9)]), ("b.xlsx", {"replaces_file": "a"}, [outlet()]))
+    assert "replaced_fail_passes" in codes_of(problems, 1)
+    tests, problems = files(("a.xlsx", {}, [outlet()]), ("b.xlsx", {"replaces_file": "a"}, [outlet(co_ppm=2)]))
+    assert "replaced_fail_passes" not in problems.codes()
+
+
+def test_times_over_midnight_under_one_date_do_not_say_which_is_the_later():
+    """Design: more than 12 h apart and one before 06:00 is a night shift."""
+    for early, late, conflict in (("01:00", "23:00", True), ("05:59", "18:00", True), ("06:00", "23:00", False),
+                                  ("05:00", "17:00", False)):  # fmt: skip
+        tests, _ = graded([outlet(test_time=early, co_ppm=9), outlet(test_time=late)])
+        assert tests["conflict"].all() == conflict and tests["conflict"].any() == conflict, (early, late)

@@ -10,9 +10,22 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grader.columns import BLANK, DOUBT, GASES, HIGH_PRESSURE, PARAMETERS, READ, SOURCE_TUBE, WATER, WATER_CHAIN
+from grader.columns import (
+    BLANK,
+    DOUBT,
+    GASES,
+    HIGH_PRESSURE,
+    PARAMETERS,
+    READ,
+    SOURCE_TUBE,
+    TEST_FAIL,
+    TEST_NEAR,
+    TEST_PASS,
+    WATER,
+    WATER_CHAIN,
+)
 from grader.data import load_toml
-from grader.frames import above, at_least, plain_figures, text
+from grader.frames import above, at_least, plain_figures, text, with_columns
 from grader.outdoor import outdoor_co2_on
 from grader.problems import Problems
 
@@ -46,6 +59,16 @@ def query_odd_supplies(tests: pd.DataFrame, problems: Problems) -> None:
     problems.add_tests("supply_unusual_pressure_cylinder", number[cylinder], "line_pressure_bar")
     missing = (tests["supply_state"].to_numpy() == BLANK) & tests["visited"].to_numpy()
     problems.add_tests("supply_not_given", number[missing], "supply")
+
+
+def query_replaced_fails(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
+    """The judged table with column `replaces_fail`, bool: it passes, and takes the place of one that failed; queried."""
+    old = np.flatnonzero((tests["replaced_by"].to_numpy() >= 0) & (tests["verdict"].to_numpy() == TEST_FAIL))
+    new = tests["replaced_by"].to_numpy()[old]
+    passed = np.isin(tests["verdict"].reindex(new).to_numpy(), (TEST_PASS, TEST_NEAR))
+    here = np.isin(tests.index.to_numpy(), new[passed])
+    problems.add_tests("replaced_fail_passes", tests.index.to_numpy()[here], "outlet")
+    return with_columns(tests, {"replaces_fail": here})
 
 
 class _Queries:

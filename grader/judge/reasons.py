@@ -154,6 +154,8 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
     past = text(tests, "past")
     reasons.add(visited & (past != ""), lambda i: past[i])
     reasons.add(tests["replaced"].to_numpy(), said["replaced"])
+    if "replaces_fail" in tests:
+        reasons.add(tests["replaces_fail"].to_numpy(), said["replaces_fail"])
     # Said first: what follows on a pass is no reason against it.
     met = np.isin(tests["verdict"].to_numpy(), (TEST_PASS, TEST_NEAR))
     met_rule = by_unique(named[met], lambda name: said["all_met"].format(rule=name))

@@ -120,6 +120,8 @@ def _alarms(facts: Facts, w: Mapping[str, Any]) -> list[str]:
     alarms = list(facts.alarms)
     if facts.superseded:
         alarms.append(w["superseded"].format(count=facts.superseded))
+    if replaced := int(facts.tests["replaces_fail"].sum()):
+        alarms.append(w["replaced_fails"].format(count=replaced))
     refused = int((facts.problems["Severity"] == "refused").sum())
     if refused:
         alarms.append(w["refused"].format(count=refused))
