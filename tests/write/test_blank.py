@@ -50,6 +50,8 @@ VISIT_LABELS = [
     "Interval (months)",
     "Work done",
     "Replaces file",
+    "Replaces date",
+    "Replaces site",
     "Compressor hours",
     "Intake carbon monoxide (ppm)",
     "Intake carbon dioxide (ppm)",
