@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,7 +19,7 @@ from grader.decided import BY_LINE_DEW, WHY_DOUBT, WHY_UNCLEAR, WHY_UNREADABLE
 from grader.frames import with_columns
 from grader.judge.rules.sets import RuleSet
 from grader.judge.verdicts import BADNESS, whole
-from grader.problems import Problems, Table, Unclear, heading_address
+from grader.problems import Problems, Table, Unclear, a1
 
 _ENDS = ("", "_lower", "_upper", "_open", "_state", "_text", "_how")
 # Raw rows and the tables they are of -> every field read; rows of the table of tests -> the same, judged.
@@ -222,22 +223,33 @@ def _say(
     changed: np.ndarray,
     slots: list[list[_Trial]],
 ) -> None:
-    """One line a column: what it could be, how many tests it bears on, and the layout line that settles it."""
+    """One line a heading and file: what it could be, how many tests it bears on, the layout line that settles it."""
+    lines: dict[tuple[Any, ...], dict[str, Any]] = {}
     for place, slot in enumerate(slots):
         bears = np.zeros(len(changed), dtype=bool)
         for trial in slot:
             bears[trial.at] |= changed[trial.at].any(axis=1)
-        for n, at in of_table.items():
-            if place >= len(tables[n].unclear):
+        for number, at in of_table.items():
+            table = tables[number]
+            if place >= len(table.unclear):
                 continue
-            unclear, table = tables[n].unclear[place], tables[n]
-            problems.add(
-                "unclear_tried" if bears[at].any() else "unclear_alike",
-                file=table.file,
-                sheet=unclear.place.sheet,
-                cell=heading_address(table, unclear.place),
-                value=unclear.heading,
-                choices=", ".join(FIELDS[name].heading for name, _ in unclear.choices),
-                count=int(bears[at].sum()),
-                line=unclear.line,
+            unclear = table.unclear[place]
+            choices = ", ".join(FIELDS[name].heading for name, _ in unclear.choices)
+            row = table.heads[0] if unclear.place.row is None else unclear.place.row
+            column = unclear.place.column
+            cell = a1(row, column) if row is not None and row >= 0 and column is not None else ""
+            line = lines.setdefault(
+                (table.file, unclear.heading, choices),
+                {
+                    "file": table.file,
+                    "sheet": unclear.place.sheet,
+                    "cell": cell,
+                    "value": unclear.heading,
+                    "choices": choices,
+                    "line": unclear.line,
+                    "count": 0,
+                },
             )
+            line["count"] += int(bears[at].sum())
+    for line in lines.values():
+        problems.add("unclear_tried" if line["count"] else "unclear_alike", **line)

@@ -32,7 +32,9 @@ def tried(rows: Sequence[dict[str, Any]], *columns: Unclear) -> tuple[pd.DataFra
 
 def of_files(files: dict[str, tuple[Sequence[dict[str, Any]], Sequence[Unclear]]]) -> tuple[pd.DataFrame, Problems]:
     log = log_of({name: ({**VISIT, "site": name}, rows) for name, (rows, _) in files.items()})
-    log.tables[:] = [t._replace(unclear=list(columns)) for t, (_, columns) in zip(log.tables, files.values())]
+    log.tables[:] = [
+        t._replace(unclear=list(columns), heads=(0, 0)) for t, (_, columns) in zip(log.tables, files.values())
+    ]
     found = judged(log, OPTIONS)
     return found.tests, found.problems
 
@@ -50,7 +52,7 @@ def test_a_warm_unknown_temperature_costs_nothing_and_a_cold_one_the_pass():
     assert [word(tests, "water", i) for i in (0, 1)] == ["cannot tell", "pass"]
     assert "not understood" in tests["reasons"].iloc[0]
     (said,) = [b for b in problems.batches if b.code == "unclear_tried"]
-    assert said.values == ["T"] and said.params["count"] == 1
+    assert said.values == ["T"] and said.cell == "AO1" and said.params["count"] == 1
     assert said.params["choices"] == "Ambient temperature (°C), Lowest use temperature (°C)"
     assert said.params["line"] == 'ambient_temperature_c = "T"'
 
@@ -116,6 +118,17 @@ def test_other_rule_sets_beside_judge_it_both_ways_too():
     log.tables[0] = log.tables[0]._replace(unclear=[unclear("CO 2", [("co_ppm", "")], 40.0)])
     beside = judged(log, replace(OPTIONS, also=("osha-grade-d",))).also.columns
     assert list(beside["Also osha-grade-d"]) == ["incomplete"]
+
+
+def test_one_heading_of_many_sheets_is_one_problem():
+    """A log with a sheet a month, each with the same unclear column: one line, with how many tests it bears on."""
+    log = log_of({"log.xlsx": (VISIT, [AIRLINE])})
+    other = log_of({"log.xlsx": (VISIT, [{**AIRLINE, "outlet": "2"}])})
+    rows = pd.concat([log.rows, other.rows.assign(table=1)], ignore_index=True)
+    tables = [t._replace(unclear=[unclear("CO 2", [("co_ppm", "")], 40.0)]) for t in (*log.tables, *other.tables)]
+    found = judged(replace(log, rows=rows, tables=tables), OPTIONS)
+    (said,) = [b for b in found.problems.batches if b.code == "unclear_tried"]
+    assert said.params["count"] == 2
 
 
 def test_without_unclear_columns_nothing_is_judged_twice():
