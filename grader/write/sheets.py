@@ -75,7 +75,7 @@ def column_look(sheet: str, heading: str) -> ColumnLook:
     found = {**found, **data["sheet"].get(sheet, {}).get("column", {}).get(heading, {})}
     if "width" not in found:
         longest_word = max((len(word) for word in heading.split()), default=0)
-        found["width"] = max(12, longest_word + 2)
+        found = {"wrap": True, **found, "width": max(12, longest_word + 2)}  # nothing is cut off on paper
     return ColumnLook(**found)
 
 

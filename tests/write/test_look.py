@@ -121,6 +121,10 @@ def test_a_long_sheet_prints_its_first_two_pages_and_a_short_one_all():
     assert paper("Limits", looks, 1, 40, [15.0] * 800).printed == 800  # whole, however long
 
 
+def test_a_column_that_nobody_described_wraps_on_paper():
+    assert column_look("Limits", "Standard uncertainty").wrap and column_look("any", "Some new heading").wrap
+
+
 def test_no_line_stands_alone_on_the_last_page():
     looks = [column_look("Limits", "Clause")]
     a_page = paper("Limits", looks, 0, 40, [15.0] * 99).rows[0] - 1
