@@ -6,10 +6,13 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.problems import Place, Unreadable
+from grader.read.settle import settled
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, both
-from grader.read.words.headings import LIKELY
-from grader.read.words.labels import SHARED, Column, column, inline, is_unit, label
+from grader.read.words.headings import LIKELY, Heading
+from grader.read.words.labels import SHARED, Column, column, inline, is_unit, label, tube_detail
+from grader.read.words.loose import loose_word, own_word
+from grader.read.words.units import canonical
 
 _NUMBERS = frozenset(f.name for f in FIELDS.values() if f.kind == "number")
 _FAR = 4  # columns between a label and its value, at most
@@ -33,12 +36,13 @@ def pairs(grid: Grid, first: int, stop: int) -> list[Pair]:
     A cell is a label or the value of one, never both: "Yard" beside "Site:" is its value, though a word for site.
     """
     labels: dict[Cell, Column] = {}
-    made: list[Pair] = []
+    made = _tubes(grid, first, stop)
+    tubes = {p.row for p in made} | {p.row - 1 for p in made}
     # Only what differs is taken apart: names and words come again in every row.
     texts = {v for cells in grid.rows[first:stop] for v in cells if type(v) is str}
     insides = {text: found for text in texts if (found := inline(text))}
     alone = {text: known for text in texts if text not in insides and (known := label(text))}
-    for row in range(first, stop) if insides or alone else ():
+    for row in (r for r in range(first, stop) if r not in tubes) if insides or alone else ():
         for at, text in enumerate(grid.rows[row]):
             if type(text) is not str:
                 continue
@@ -52,6 +56,34 @@ def pairs(grid: Grid, first: int, stop: int) -> list[Pair]:
     return sorted(made, key=lambda p: (p.row, p.column))
 
 
+def _tubes(grid: Grid, first: int, stop: int) -> list[Pair]:
+    """Lots and expiries of a small table of detector tubes: Batch and Use before over a row each of CO, CO2, oil."""
+    made: list[Pair] = []
+    row = first
+    while row < stop - 1:
+        heads = {at: ending for at, v in enumerate(grid.rows[row]) if type(v) is str and (ending := tube_detail(v))}
+        row += 1
+        while heads and row < stop:
+            cells = grid.rows[row]
+            name = next((at for at, v in enumerate(cells) if v is not None), -1)
+            known = label(cells[name]) if name >= 0 else None
+            tube = FIELDS[known.field].tube if known is not None and known.field else ""
+            if not tube or name >= min(heads):
+                break
+            for at, ending in heads.items():
+                field = f"{tube}{ending}"
+                if cells[at] is not None and field in FIELDS:
+                    heading = Heading(field, None, "synonym", LIKELY, (field,), "the tube that its row names")
+                    text = f"{cells[name]} / {ending.rpartition('_')[2]}"
+                    made.append(
+                        Pair(
+                            row, at, Column(-1, text, "field", heading, "table of tubes"), row, at, cells[at], "beside"
+                        )
+                    )
+            row += 1
+    return made
+
+
 def _is_value(grid: Grid, labels: dict[Cell, Column], cell: Cell) -> bool:
     """Whether a text that could be a label is the value of the label at its left."""
     row, at = cell
@@ -62,6 +94,9 @@ def _is_value(grid: Grid, labels: dict[Cell, Column], cell: Cell) -> bool:
     if over.text.rstrip().endswith(":"):
         return True
     known = labels[cell].heading
+    text = str(grid.rows[row][at])
+    if over.field and FIELDS[over.field].words and (own_word(over.field, text) or loose_word(over.field, text)):
+        return True
     beneath = grid.rows[row + 1][at] if row + 1 < len(grid.rows) else None
     return (
         left == at - 1
@@ -113,6 +148,8 @@ def _beside(grid: Grid, labels: dict[Cell, Column], row: int, at: int) -> tuple[
 
 def labelled_unit(known: Column, unit: str | None) -> Column:
     """A label with the unit that stands in a cell of its own beside its value."""
+    if unit is not None and known.kind == "unclear" and known.heading.told is None:
+        return known._replace(heading=known.heading._replace(told=canonical(unit)))
     if unit is None or not known.field or known.heading.unit is not None:
         return known
     return column(known.at, known.text, unit=unit)
@@ -135,10 +172,11 @@ def shared_above(grid: Grid, first: int, stop: int, more: frozenset[str] = froze
     constants: dict[str, tuple[Place, Any]] = {}
     how: dict[str, tuple[str, str, str]] = {}
     notes: list[Note] = []
-    for pair in pairs(grid, first, stop):
-        field = pair.label.field
-        if pair.value is None:
-            continue
+    found = [p for p in pairs(grid, first, stop) if p.value is not None]
+    lines = settled([p.label._replace(at=i) for i, p in enumerate(found)], {i: [p.value] for i, p in enumerate(found)})
+    for pair, line in zip(found, lines):
+        pair = pair._replace(label=line)
+        field = line.field
         cell = grid.address(pair.value_row, pair.value_column)
         if field not in SHARED and field not in more:
             if field or pair.label.kind == "unclear":

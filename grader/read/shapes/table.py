@@ -178,16 +178,16 @@ def _with_outlet(
     least = min((c.at for c in lines if c.field in READINGS), default=0)
     for at in range(len(columns)):
         c = by_line.get(at)
-        if c is not None and not (c.kind in ("unknown", "number") or "outlet" in c.heading.candidates):
+        if c is not None and not (c.kind in ("unknown", "number", "note") or "outlet" in c.heading.candidates):
             continue
-        if c is None or c.kind in ("unknown", "number"):
+        if c is None or c.kind in ("unknown", "number", "note"):
             if at > least:
                 continue
         filled = [v for v in columns[at] if v is not None]
         names = {v for v in filled if _is_name(v)}
         if len(names) < 1 or 2 * len(filled) < len([r for r in zip(*columns) if any(v is not None for v in r)]):
             continue
-        if c is not None and c.kind == "unknown" and c.text and len(names) * 2 < len(filled):
+        if c is not None and c.kind in ("unknown", "note") and c.text and len(names) * 2 < len(filled):
             continue
         text = c.text if c is not None else ""
         found = column(at, "Outlet")._replace(text=text, how="first column of names")

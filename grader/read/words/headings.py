@@ -364,6 +364,8 @@ def _meaning(core: str, words: Words) -> _Meaning | None:
             return one if one.sure == CERTAIN else two
         if one and two and one.field and two.field:
             return _Meaning(None, (one.field, two.field))
+        if one and two and one.general and two.general and one.candidates[0] == two.candidates[0]:
+            return one  # "Druck / Pressure"
     match = _BRACKETS.search(core)
     if match:
         inner = next(g for g in match.groups() if g is not None)

@@ -23,7 +23,7 @@ from grader.read.words.headings import (
     understand,
     unit_stated,
 )
-from grader.read.words.unclear import guess
+from grader.read.words.unclear import classes_of, guess
 from grader.read.words.units import belongs, canonical
 
 _LETTER = re.compile(r"[^\W\d_]|%")
@@ -223,6 +223,35 @@ def exact_field(text: Any) -> str | None:
 @cache
 def _exact() -> dict[str, str]:
     return {normal_heading(f.heading): f.name for f in FIELDS.values()}
+
+
+@lru_cache(maxsize=5_000)
+def tube_detail(text: str) -> str:
+    """What a heading says of a detector tube without naming its gas: "_tube_lot", "_tube_expiry" or "".
+
+    >>> tube_detail("Batch"), tube_detail("Use before"), tube_detail("CO tube lot"), tube_detail("Outlet")
+    ('_tube_lot', '_tube_expiry', '', '')
+    """
+    if len(text) > 40 or not may_be_heading(text) and not classes_of(text, _words()):
+        return ""
+    found = column(-1, text, guessing=False)
+    candidates = found.heading.candidates
+    if found.kind == "unclear" and not found.weak and candidates[0].endswith("_tube_lot"):
+        return "_tube_lot"
+    if found.kind == "unclear" and not found.weak and candidates[0].endswith("_tube_expiry"):
+        return "_tube_expiry"
+    classes = classes_of(text, _words())
+    tell = classes & {"expire", "ends"} and not classes & {
+        "co",
+        "co2",
+        "oil",
+        "water",
+        "oxygen",
+        "cal",
+        "instrument",
+        "time",
+    }
+    return "_tube_expiry" if tell and not found.field else ""
 
 
 def label(text: Any) -> Column | None:

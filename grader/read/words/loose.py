@@ -6,13 +6,25 @@ Source: data/loose_words.toml, common practice of the trade. What is not surely 
 from __future__ import annotations
 
 import re
-from functools import cache
+from functools import cache, lru_cache
 
+from grader.columns import FIELDS
 from grader.data import load_toml
 from grader.read.words.heading_words import key
+from grader.read.words.spelling import fold_word
 
 _TOKEN = re.compile(r"[^\W_]+(?:-[^\W_]+)*")
 _LONGEST = 60
+
+
+@lru_cache(maxsize=5_000)
+def own_word(field: str, text: str) -> str | None:
+    """The canonical word of which a text is a listed spelling, None where it is none."""
+    folded = fold_word(text)
+    for canonical, spellings in FIELDS[field].words.items():
+        if folded in map(fold_word, (canonical, *spellings)):
+            return canonical
+    return None
 
 
 def loose_word(field: str, text: str) -> str | None:

@@ -30,7 +30,7 @@ def guess(text: str, unit: str | None, words: Words) -> Guess:
 
     text : the heading. unit : canonical unit that it states, or None. words : of the languages to look in.
     """
-    found = _classes(text, words)
+    found = classes_of(text, words)
     if unit == "s" and "second" in found:
         unit = None  # "Second reading" states no unit
     of = quantity(unit) if unit else ""
@@ -63,7 +63,7 @@ def _rules() -> tuple[dict[str, Any], ...]:
     return tuple(load_toml("unclear.toml")["rule"])
 
 
-def _classes(text: str, words: Words) -> set[str]:
+def classes_of(text: str, words: Words) -> set[str]:
     """The classes of words that a heading holds."""
     tokens = [key(t) for t in BREAK.split(text) if key(t)]
     pairs = {a + b for a, b in zip(tokens, tokens[1:])}
