@@ -3,6 +3,8 @@
 Steady series (normal, independent) are simulated and put through grader.review.statistics.wear.change itself. The
 stated uncertainty, below which a scatter is never taken, is 0.8 of the true scatter: with a far smaller one few
 older visits could say nothing, with a larger one there are fewer false warnings than counted on.
+
+`python -m tests.bench.make_thresholds seen` prints the chance to see sudden changes with the table there is.
 """
 
 from __future__ import annotations
@@ -22,10 +24,14 @@ MOST_OLDER = 40
 CHANCES = {"worse": 1 / 600, "wearing_out": 1 / 4800}
 
 
-def steady(n: int, rng: np.random.Generator, data: dict, count: int = SERIES, shift: float = 0.0, last: int = 0):
-    """Weighted changes of `count` series of n visits, the last ones shifted: (older visits, float (count,))."""
-    values = rng.standard_normal((count, n))
-    values[:, n - last :] += shift
+def steady(n: int, rng: np.random.Generator, data: dict, count: int = SERIES):
+    """Weighted changes of `count` steady series of n visits: (older visits, float (count,))."""
+    return weighed(rng.standard_normal((count, n)), data)
+
+
+def weighed(values: np.ndarray, data: dict):
+    """Weighted changes upwards of series, one a row, of true scatter 1: (older visits, float (rows,))."""
+    count, n = values.shape
     series = np.repeat(np.arange(count), n)
     found = change(
         series,
@@ -41,8 +47,30 @@ def steady(n: int, rng: np.random.Generator, data: dict, count: int = SERIES, sh
     return int(found.older[0]), found.up
 
 
+def seen() -> None:
+    """Print how often a sudden change of 1, 2, 3 scatters is seen at one of the first two, four visits after it."""
+    from grader.review.wear.table import thresholds
+
+    data, (known, *levels) = load_toml("wear.toml"), thresholds()
+    for before in (6, 12, 20):
+        for shift in (1, 2, 3):
+            rng = np.random.default_rng(before)
+            values = rng.standard_normal((40_000, before + 4))
+            values[:, before:] += shift
+            found = [np.zeros(len(values), dtype=bool) for _ in levels]
+            for after in (1, 2, 3, 4):
+                older, up = weighed(values[:, : before + after], data)
+                found = [f | (up > np.interp(older, known, level)) for f, level in zip(found, levels)]
+                if after in (2, 4):
+                    said = ", ".join(f"{name} {100 * f.mean():.0f} %" for name, f in zip(CHANCES, found))
+                    print(f"{before} older visits, change of {shift} scatters, within {after} visits: {said}")
+
+
 def main() -> None:
     """Print the table; progress goes to standard error."""
+    if sys.argv[1:] == ["seen"]:
+        seen()
+        return
     rng, data = np.random.default_rng(15), load_toml("wear.toml")
     table: dict[int, list[float]] = {}
     n = data["fewest_older"] + data["recent_fewest"]
