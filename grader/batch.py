@@ -18,12 +18,13 @@ from grader.columns import ALWAYS, SHEET_ORDER, TEST_FAIL, TEST_INCOMPLETE, TEST
 from grader.compute.water import compute_water
 from grader.judge.also import Also, also_judged, check_also
 from grader.judge.assign import DEFAULT_RULES, assign_rules
-from grader.judge.context import judge_with_past, judging_again, recall
+from grader.judge.context import Past, judge_with_past, judging_again, recall
 from grader.judge.decision import decision_cautions, decision_text, tightened
 from grader.judge.queries import query_odd_supplies, query_replaced_fails
 from grader.judge.reasons import add_reasons
 from grader.judge.rules.sets import RuleSet, limits_table, load_ruleset
 from grader.judge.unclear import judge_unclear
+from grader.judge.worse import worse_of
 from grader.normalise import normalise
 from grader.page import Page
 from grader.problems import GraderError, Problems, Table
@@ -32,7 +33,9 @@ from grader.read.find import Finding, find_workbooks
 from grader.read.layout import LayoutFile, load_layout, lying_in, spec_for
 from grader.read.log import Log
 from grader.read.process import changed_limits, read_workbooks
+from grader.read.register import read_register
 from grader.read.understood import understood_table
+from grader.register.fill import fill, with_lowest_marks
 from grader.report import problem_table, source_table, unbalanced
 from grader.review import history
 from grader.review.actions.findings import Actions, actions_table
@@ -397,20 +400,33 @@ def judged(log: Log, options: Options, problems: Problems | None = None, named: 
         raw = replace(log, rows=rows, tables=tables)
         return read_cells(raw, problems, month_first=options.month_first, language=options.language)
 
+    register = read_register(log.register, names, problems, month_first=options.month_first, language=options.language)
+    log = replace(log, rows=with_lowest_marks(log.rows, register, problems))
     tests = read(log.rows, log.tables, problems)
     tests = normalise(tests, names, problems, np.datetime64(options.as_of))
     if named is not None:
         tests, log, problems = of_their_sites(tests, log, problems, named)
-    past = recall(tests, names, compute_water, problems, options.language)
-    tests = compute_water(past.tests, problems)
-    assigned = assign_rules(tests, problems, options.rules)
+    filled = fill(tests, register, problems)
+    past = recall(filled.tests, names, compute_water, problems, options.language)
+    assigned = assign_rules(compute_water(past.tests, problems), problems, options.rules)
     query_odd_supplies(assigned.tests, problems)
     rulesets = tightened(assigned.rulesets, options.decision_rule)
 
-    def judging(tests: pd.DataFrame, rulesets: dict[str, RuleSet], problems: Problems) -> pd.DataFrame:
+    def once(tests: pd.DataFrame, past: Past, rulesets: dict[str, RuleSet], problems: Problems) -> pd.DataFrame:
         of_past = judge_with_past(tests, past, rulesets, problems)
         again = judging_again(tests, past.compute, rulesets)
         return judge_unclear(of_past, past.tests, log.rows, log.tables, read, again, rulesets, problems)
+
+    def judging(tests: pd.DataFrame, rulesets: dict[str, RuleSet], problems: Problems) -> pd.DataFrame:
+        found = once(tests, past, rulesets, problems)
+        for rows, otherwise in filled.tried:
+            then = recall(otherwise, names, compute_water, Problems(), options.language)
+            ruled = with_columns(compute_water(then.tests, Problems()), {"ruleset": tests["ruleset"].to_numpy()})
+            other = once(ruled, then, rulesets, Problems())
+            said = words(options.language)["past"]["register"]
+            found, worse = worse_of(found, other, rows, filled.tests.columns, rulesets, said)
+            problems.add_tests("register_tried", found.index.to_numpy()[worse])
+        return found
 
     tests = query_replaced_fails(judging(assigned.tests, rulesets, problems), problems)
     tests = add_reasons(tests, rulesets, options.language)

@@ -283,6 +283,7 @@ DOUBTS: tuple[str, ...] = (
     "implausible",
     "band_not_known",
     "temperature_raised",
+    "fewer_in_use",
     "unclear_column",
 )
 DOUBT: dict[str, int] = {name: i for i, name in enumerate(DOUBTS)}

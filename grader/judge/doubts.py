@@ -42,6 +42,8 @@ def judge_doubts(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
     _oil_sampling(tests, problems, doubts)
     query_plausibility(tests, problems, doubts)
     _unit_clashes(tests, doubts)
+    if "used_fewer" in tests:
+        mark(doubts["flow"], tests["used_fewer"].to_numpy(), "fewer_in_use")
     new = {f"{key}_doubt": value for key, value in doubts.items()}
     temperature = tests["temperature_doubt"].to_numpy().copy()
     for name, where in _calibration_doubts(tests).items():

@@ -7,7 +7,7 @@ A text is taken apart once however often it stands in a column. What depends on 
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime, time, timedelta
 from functools import cache
 from typing import Any, Protocol
@@ -16,7 +16,7 @@ from unicodedata import normalize
 import numpy as np
 import pandas as pd
 
-from grader.columns import BLANK, FIELDS, READ, UNREADABLE
+from grader.columns import BLANK, FIELDS, READ, UNREADABLE, Field, field_named
 from grader.data import load_toml
 from grader.frames import in_little_memory
 from grader.problems import Problems, Table
@@ -69,17 +69,38 @@ def read_cells(log: LogLike, problems: Problems, *, month_first: bool = False, l
                   that this parameter rests on contradicts its unit.
     """
     rows = log.rows
-    tests = rows.index.to_numpy()
-    table = rows["table"].to_numpy()
-    parts = np.array([i - t.parts_before for i, t in enumerate(log.tables)], dtype=np.int64)
+    tests, table = rows.index.to_numpy(), rows["table"].to_numpy().astype(np.int64)
+    done, absolute = read_fields(FIELDS.values(), rows, log.tables, problems, month_first=month_first)
+    take_off_atmosphere(done, absolute)
+    clash = find_clashes(done, tests, table, log.tables, problems)
+    columns: dict[str, Any] = {c: rows[c].to_numpy() for c in ("file", "table", "row", "column")}
+    for name in FIELDS:
+        columns.update({name + ending: array for ending, array in done[name].items()})
+    as_read = {f"cells of {name}": rows[name].to_numpy() for name in rows if rows[name].dtype == np.float64}
+    return in_little_memory({**as_read, **columns, **clash}, rows.index).drop(columns=list(as_read))
+
+
+def read_fields(
+    fields: Iterable[Field], rows: pd.DataFrame, tables: list[Table], problems: Problems, *, month_first: bool = False
+) -> tuple[dict[str, dict[str, np.ndarray]], dict[str, np.ndarray]]:
+    """Some fields of raw rows, each cell on its own but for what the cells of its column say together.
+
+    rows    : raw rows with `table`, a position in `tables`, and a column for each field that occurs.
+    problems, month_first : as for `read_cells`; problems name rows by their index.
+    Returns : field -> ending of a column ("", "_state" ...) -> values of shape (n,); pressure fields in which a figure
+              was absolute -> where, bool (n,).
+    """
+    fields = list(fields)
+    tests, table = rows.index.to_numpy(), rows["table"].to_numpy()
+    parts = np.array([i - t.parts_before for i, t in enumerate(tables)], dtype=np.int64)
     # Parts of one table, cut by banner rows, have their columns in common: marks and orders are found for all.
     whole = parts[table.astype(np.int64)] if len(parts) else table
     done: dict[str, dict[str, np.ndarray]] = {}
     absolute: dict[str, np.ndarray] = {}
-    marks_first = sorted(FIELDS.values(), key=lambda f: not any(f.name == g.lowest_mark for g in FIELDS.values()))
+    marks_first = sorted(fields, key=lambda f: not any(f.name == g.lowest_mark for g in fields))
     for this in marks_first:
         values, kinds = cell_values(rows, this.name)
-        cells = Cells(this, values, kinds, tests, whole, log.tables, problems)
+        cells = Cells(this, values, kinds, tests, whole, tables, problems)
         if this.kind == "number":
             rule = number_rule(this.name)
             read_numbers(cells, rule)
@@ -95,14 +116,7 @@ def read_cells(log: LogLike, problems: Problems, *, month_first: bool = False, l
         else:
             _read_texts(cells)
         done[this.name] = cells.out
-    table = table.astype(np.int64)
-    take_off_atmosphere(done, absolute)
-    clash = find_clashes(done, tests, table, log.tables, problems)
-    columns: dict[str, Any] = {c: rows[c].to_numpy() for c in ("file", "table", "row", "column")}
-    for name in FIELDS:
-        columns.update({name + ending: array for ending, array in done[name].items()})
-    as_read = {f"cells of {name}": rows[name].to_numpy() for name in rows if rows[name].dtype == np.float64}
-    return in_little_memory({**as_read, **columns, **clash}, rows.index).drop(columns=list(as_read))
+    return done, absolute
 
 
 # ------------------------------------------------------------------------------------------ dates and times
@@ -323,7 +337,7 @@ _NEAR_ENOUGH = 0.7
 @cache
 def _word_lists(name: str) -> tuple[dict[str, str], dict[str, str]]:
     """(folded spelling -> canonical word, the same with the not-tested words of notation.toml as "")."""
-    words = FIELDS[name].words
+    words = field_named(name).words
     own = {fold_word(s): canonical for canonical, spellings in words.items() for s in (canonical, *spellings)}
     nothing = {fold_word(s): "" for s in load_toml("notation.toml")["words"]["not_tested"]}
     return own, {**nothing, **own}

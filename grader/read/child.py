@@ -20,6 +20,7 @@ from datetime import date, datetime, timedelta
 from datetime import time as time_of_day
 from typing import TYPE_CHECKING, Any, BinaryIO
 
+from grader.columns import REGISTER_KIND
 from grader.data import load_toml
 from grader.problems import Table
 from grader.read.formats.parts import Refused, megabytes
@@ -31,6 +32,7 @@ _GARBAGE_THRESHOLD = 200_000
 _SHORT = 256  # values; a shorter column is not worth the packing
 _COMPARED_WHOLE = (str, datetime, date, time_of_day, timedelta)  # equal values of one of these cannot be told apart
 _LENGTH = struct.Struct("<Q")
+ONLY_REGISTER = "only a register"  # in the place of a layout: any other workbook is let be
 
 
 def send(stream: BinaryIO, message: Any) -> None:
@@ -101,9 +103,10 @@ def unpacked(column: list[Any] | tuple[Any, ...]) -> list[Any]:
 class Reply:
     """What became of one file.
 
-    state  : "read", "refused" or "own" (a product of this program).
+    state  : "read", "refused", "register" (nothing but a register), "own" (a product of this program), or "other" (no
+             register, and nothing else was asked for).
     code, sheet, cell, params : where refused, what the words are filled with.
-    tables : their columns as `packed` makes them, to be `unpacked`.
+    tables : their columns as `packed` makes them, to be `unpacked`. register : those of a register, as they are.
     """
 
     format: str
@@ -116,6 +119,7 @@ class Reply:
     cell: str = ""
     params: dict[str, Any] = field(default_factory=dict)
     tables: list[Table] = field(default_factory=list)
+    register: list[Table] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
     rows_found: int = 0
     rows_passed_over: int = 0
@@ -130,7 +134,7 @@ def read_file(path: str, limits: Mapping[str, float], layout: Any = None) -> Rep
     """Read one workbook. The bytes hashed are the bytes read: the file is opened once, never written.
 
     path    : str. limits : the table [limits] of data/limits_reading.toml.
-    layout  : LayoutSpec of the layout files that name it, or None.
+    layout  : LayoutSpec of the layout files that name it, or None; ONLY_REGISTER.
     """
     started = time.perf_counter()
     reply = Reply(suffix_of(path))
@@ -171,9 +175,10 @@ def _refuse(reply: Reply, error: Exception) -> None:
 
 
 def _read_into(reply: Reply, path: str, limits: Mapping[str, float], layout: Any) -> None:
-    from grader.read.formats.workbook import open_file  # here and below: the parent needs none of it
+    from grader.read.formats.workbook import may_be_register, open_file  # here and below: the parent needs none of it
     from grader.read.shapes.own_guide import is_own_guide
     from grader.read.shapes.recognise import recognise
+    from grader.read.shapes.register import RegisterSheets
 
     with open(path, "rb") as file:
         reply.size = os.fstat(file.fileno()).st_size
@@ -181,16 +186,26 @@ def _read_into(reply: Reply, path: str, limits: Mapping[str, float], layout: Any
             raise Refused("file_too_large", size=megabytes(reply.size), limit=megabytes(limits["file_bytes"]))
         data = file.read(reply.size)  # no more, or memory is set aside for the limit each time
     reply.sha256, reply.size = hashlib.sha256(data).hexdigest(), len(data)
+    if layout == ONLY_REGISTER:
+        layout = None
+        if not may_be_register(data, limits):
+            reply.state = "other"
+            return
     opened = open_file(data, path, limits)
     reply.format = opened.format
-    if opened.kind:
+    if opened.kind not in ("", REGISTER_KIND):
         reply.state = "own"
         return
-    sheets = opened.sheets if layout is not None else (s for s in opened.sheets if not is_own_guide(s))
-    found = recognise(sheets, layout=layout)
+    register = RegisterSheets(opened.kind == REGISTER_KIND)
+    sheets = register.others(opened.sheets)
+    found = recognise(sheets if layout is not None else (s for s in sheets if not is_own_guide(s)), layout=layout)
+    reply.register, reply.notes = register.tables, [*opened.notes, *register.notes]
+    if register.tables and not found.tables:
+        reply.state = "register"
+        return
     if not found.tables:
         raise Refused("no_readings_sheet")
-    reply.tables, reply.notes = [with_columns(t, packed) for t in found.tables], [*opened.notes, *found.notes]
+    reply.tables, reply.notes = [with_columns(t, packed) for t in found.tables], [*reply.notes, *found.notes]
     reply.rows_found, reply.rows_passed_over = found.rows_found, found.rows_passed_over
     reply.state = "read"
 

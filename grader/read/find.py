@@ -26,19 +26,27 @@ LOCK, HIDDEN, OTHER_KIND, OWN, AGAIN, SPECIAL = (
 
 
 class FoundFile(NamedTuple):
-    """One file to read: name relative to the argument (with /), path, size in bytes (-1: unknown), LayoutSpec."""
+    """One file to read: name relative to the argument (with /), path, size in bytes (-1: unknown), LayoutSpec.
+
+    at_top : it lies at the top of a folder given, or was given itself: where a register is looked for.
+    """
 
     name: str
     path: str
     size: int
     layout: Any = None
+    at_top: bool = False
 
 
 class Finding(NamedTuple):
-    """The files to read, in natural order, and what was passed over."""
+    """The files to read, in natural order, and what was passed over.
+
+    beside : files that lie beside one given and may be a register; for nothing else.
+    """
 
     files: list[FoundFile]
     passed_over: list[PassedOver]
+    beside: list[FoundFile] = []
 
 
 def find_workbooks(paths: str | os.PathLike[str] | Iterable[str | os.PathLike[str]], problems: Problems) -> Finding:
@@ -91,10 +99,37 @@ def find_workbooks(paths: str | os.PathLike[str] | Iterable[str | os.PathLike[st
         )
     names = [shown_name(name) for name in _unique_names(taken)]
     files = [
-        FoundFile(shown, os.path.join(root, *name.split("/")), size) for shown, (root, name, size) in zip(names, taken)
+        FoundFile(shown, os.path.join(root, *name.split("/")), size, at_top="/" not in name)
+        for shown, (root, name, size) in zip(names, taken)
     ]
     passed = [entry._replace(name=shown_name(entry.name)) for entry in passed]
-    return Finding(files, sorted(passed, key=lambda entry: natural(entry.name)))
+    around = dict.fromkeys(Path(os.path.abspath(a)).parent for a in arguments if not os.path.isdir(a))
+    return Finding(files, sorted(passed, key=lambda entry: natural(entry.name)), _beside(around, seen))
+
+
+def _beside(folders: Iterable[Path], seen: set[tuple[int, int] | str]) -> list[FoundFile]:
+    """The spreadsheets at the top of folders that are not among the files to read."""
+    found: list[FoundFile] = []
+    for folder in folders:
+        for name in sorted((n for n in _names(folder) if _is_spreadsheet(n)), key=natural):
+            identity, size, ordinary = _identify(folder / name)
+            if ordinary and identity not in seen and not os.path.isdir(folder / name):
+                seen.add(identity)
+                found.append(FoundFile(shown_name(name), str(folder / name), size, at_top=True))
+    return found
+
+
+def _names(folder: Path) -> list[str]:
+    try:
+        return os.listdir(folder)
+    except OSError:  # the file given is read, or its own problem says why not
+        return []
+
+
+def _is_spreadsheet(name: str) -> bool:
+    suffixes = load_toml("limits_reading.toml")["suffixes"]
+    text = set(suffixes["text"])
+    return not name.startswith(("~$", ".")) and os.path.splitext(name)[1].lower() in set(suffixes["read"]) - text
 
 
 # Control characters, ends of line, what turns the direction of the text about, bytes that are no letters at all.

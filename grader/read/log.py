@@ -44,12 +44,13 @@ class Log:
     files         : one row a file; its index is the file's number. name (relative to the argument, with /),
                     path, format ("xlsx", "xlsm", "xlsb", "xls", "ods", "csv", "tsv"), sha256 (of the bytes
                     that were read), size (bytes), rows_found, rows_refused, rows_passed_over, state
-                    ("read" or "refused"), not_seen (what cannot be seen in files of this format; "": all can).
+                    ("read", "register" or "refused"), not_seen (what cannot be seen in files of this format; "": all can).
     tables        : the recognised tables; `rows.table` is a position in this list.
     rows          : one row a test. Integer columns file, table, row, column (0-based; column -1 where a test
                     is a row), then an object column for each field that occurs: float, int, str, bool,
                     datetime, date, time, timedelta, Unreadable, or None for a blank cell.
     from_constant : field -> array of bool, one a row: the value is the table's (Visit), not the row's own.
+    register      : the sheets of the registers among the files, whole, each with the number of its file.
     passed_over   : what was found and is no input (lock and hidden files, own results, other kinds of file).
     seconds       : time each file took in its reading process, by file number. Not for the result.
     """
@@ -60,6 +61,7 @@ class Log:
     from_constant: dict[str, np.ndarray]
     passed_over: list[PassedOver] = field(default_factory=list)
     seconds: list[float] = field(default_factory=list)
+    register: list[Table] = field(default_factory=list)
 
     def passed_over_counts(self) -> dict[str, int]:
         """How many things were passed over for each reason, in alphabetical order of the reasons."""
@@ -76,6 +78,7 @@ class LogBuilder:
         self.files: list[dict[str, Any]] = []
         self.tables: list[Table] = []
         self.seconds: list[float] = []
+        self.register: list[Table] = []
         self._places = {name: array("q") for name in PLACE_COLUMNS}
         self._columns: dict[str, list[tuple[int, array[float] | list[Any]]]] = {}  # of each table: first test, values
         self._constant: dict[str, bytearray] = {}
@@ -88,6 +91,10 @@ class LogBuilder:
         self.files.append({"not_seen": "", **entry})
         self.seconds.append(seconds)
         return len(self.files) - 1
+
+    def add_register(self, table: Table) -> None:
+        """Add one sheet of a register, which the file added last holds."""
+        self.register.append(table._replace(file=len(self.files) - 1))
 
     def add_table(self, table: Table) -> int:
         """Add one table of the file added last, its constants merged into its columns; the number of its tests."""
@@ -131,7 +138,15 @@ class LogBuilder:
             for n, v in self._constant.items()
         }
         files = pd.DataFrame(self.files, columns=list(FILE_COLUMNS))
-        return Log(files, self.tables, pd.DataFrame(made, index=pd.RangeIndex(count)), flags, passed_over, self.seconds)
+        return Log(
+            files,
+            self.tables,
+            pd.DataFrame(made, index=pd.RangeIndex(count)),
+            flags,
+            passed_over,
+            self.seconds,
+            self.register,
+        )
 
 
 def _compact(values: list[Any]) -> array[float] | list[Any]:

@@ -22,7 +22,7 @@ from typing import Any
 from grader.data import load_toml
 from grader.natural import natural
 from grader.problems import GraderError, Problems
-from grader.read.child import Reply, receive, send, suffix_of, unpacked, with_columns
+from grader.read.child import ONLY_REGISTER, Reply, receive, send, suffix_of, unpacked, with_columns
 from grader.read.find import OWN, Finding, FoundFile, counted
 from grader.read.log import Log, LogBuilder, PassedOver
 
@@ -185,18 +185,23 @@ def read_workbooks(
     small = (
         len(found.files) <= limits["small_files"] and sum(max(f.size, 0) for f in found.files) <= limits["small_bytes"]
     )
+    every = [*found.files, *(f._replace(layout=ONLY_REGISTER) for f in found.beside)]
     builder = LogBuilder()
     passed = list(found.passed_over)
     waiting: dict[int, Reply] = {}
     following = 0
     with _no_garbage():
-        for done, (index, reply) in enumerate(_replies(found.files, limits, 1 if small else wanted), start=1):
+        for done, (index, reply) in enumerate(_replies(every, limits, 1 if small else wanted), start=1):
             waiting[index] = reply
             while following in waiting:
-                _take(builder, found.files[following], waiting.pop(following), passed, problems)
+                following_reply = waiting.pop(following)
+                if following < len(found.files):
+                    _take(builder, every[following], following_reply, passed, problems)
+                else:
+                    _take_beside(builder, every[following], following_reply, problems)
                 following += 1
             if progress is not None:
-                progress(done, len(found.files))
+                progress(done, len(every))
     if not builder.files:
         raise GraderError(
             "Nothing to read: no workbook but results and records of this program" + counted(passed) + "."
@@ -226,7 +231,37 @@ def _take(builder: LogBuilder, file: FoundFile, reply: Reply, passed: list[Passe
     if reply.state == "own":
         passed.append(PassedOver(file.name, OWN))
         return
-    number = builder.add_file(
+    number = _add_file(builder, file, reply)
+    if reply.state == "refused":
+        problems.add(reply.code, file=number, sheet=reply.sheet, cell=reply.cell, **reply.params)
+        return
+    for code, sheet, cell, value, params in reply.notes:
+        problems.add(code, file=number, sheet=sheet, cell=cell, value=value, **params)
+    if reply.register and not file.at_top:
+        problems.add("register_elsewhere", file=number, sheet=reply.register[0].sheet)
+    for table in reply.register if file.at_top else ():
+        builder.add_register(table)
+    added = sum(builder.add_table(with_columns(table, unpacked)) for table in reply.tables)
+    if added != reply.rows_found:
+        problems.add("rows_lost", file=number, found=reply.rows_found, kept=added)
+
+
+def _take_beside(builder: LogBuilder, file: FoundFile, reply: Reply, problems: Problems) -> None:
+    """Add what a file that lies beside one given has of a register; any other is let be."""
+    if reply.state == "refused":
+        problems.add("register_beside_unread", value=file.name)
+    elif reply.register:
+        reply.tables, reply.rows_found, reply.rows_passed_over, reply.state = [], 0, 0, "register"
+        number = _add_file(builder, file, reply)
+        for code, sheet, cell, value, params in reply.notes:
+            if code.startswith("register_"):
+                problems.add(code, file=number, sheet=sheet, cell=cell, value=value, **params)
+        for table in reply.register:
+            builder.add_register(table)
+
+
+def _add_file(builder: LogBuilder, file: FoundFile, reply: Reply) -> int:
+    return builder.add_file(
         {
             "name": file.name,
             "path": file.path,
@@ -237,18 +272,10 @@ def _take(builder: LogBuilder, file: FoundFile, reply: Reply, passed: list[Passe
             "rows_refused": 0,
             "rows_passed_over": reply.rows_passed_over,
             "state": reply.state,
-            "not_seen": _not_seen().get(reply.format, "") if reply.state == "read" else "",
+            "not_seen": _not_seen().get(reply.format, "") if reply.state != "refused" else "",
         },
         reply.seconds,
     )
-    if reply.state == "refused":
-        problems.add(reply.code, file=number, sheet=reply.sheet, cell=reply.cell, **reply.params)
-        return
-    for code, sheet, cell, value, params in reply.notes:
-        problems.add(code, file=number, sheet=sheet, cell=cell, value=value, **params)
-    added = sum(builder.add_table(with_columns(table, unpacked)) for table in reply.tables)
-    if added != reply.rows_found:
-        problems.add("rows_lost", file=number, found=reply.rows_found, kept=added)
 
 
 def _replies(files: Sequence[FoundFile], limits: Mapping[str, float], children: int) -> Iterator[tuple[int, Reply]]:

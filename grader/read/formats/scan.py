@@ -14,6 +14,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
+from grader.columns import REGISTER_KIND
 from grader.read.formats.parts import Parts, Refused, local_name, parse_xml
 
 WORKBOOK = "xl/workbook.xml"  # where the parts lie by custom; where they do lie, the lists of relations say
@@ -106,7 +107,7 @@ def scan_workbook(parts: Parts, limits: Mapping[str, float]) -> Scan:
     Raises : Refused, with the code of the words, where the file must not or cannot be read.
     """
     kind = grader_kind(parts)
-    if kind:
+    if kind not in ("", REGISTER_KIND):
         return Scan("xlsx", kind, {})
     book = book_of(parts)
     styles = Styles(frozenset(), {})
@@ -119,7 +120,7 @@ def scan_workbook(parts: Parts, limits: Mapping[str, float]) -> Scan:
         for name, part in book.sheets.items()
     }
     parts.check_prologs()
-    return Scan("xlsm" if "xl/vbaproject.bin" in parts.entries else "xlsx", "", scans, book)
+    return Scan("xlsm" if "xl/vbaproject.bin" in parts.entries else "xlsx", kind, scans, book)
 
 
 def grader_kind(parts: Parts) -> str:

@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 
 import python_calamine
 
+from grader.columns import REGISTER, REGISTER_KIND, normal_heading
 from grader.data import load_toml
 from grader.problems import Unreadable, a1
 from grader.read.formats.parts import OLE_MAGIC, ZIP_MAGIC, Parts, Refused
@@ -63,17 +64,36 @@ def _open_zip(data: bytes, limits: Mapping[str, float]) -> Opened:
         from grader.read.formats.binary import scan_xlsb
 
         kind = grader_kind(parts)
-        scan = Scan("xlsb", kind, {}) if kind else scan_xlsb(parts, limits)
+        scan = Scan("xlsb", kind, {}) if _closed(kind) else scan_xlsb(parts, limits)._replace(kind=kind)
     else:
         from grader.read.formats.ods import is_ods, ods_kind, read_ods
 
         if not is_ods(parts):
             raise Refused("not_a_workbook")
         kind = ods_kind(parts)
-        return Opened("ods", kind, [] if kind else read_ods(parts, limits), [])
-    if scan.kind:
+        return Opened("ods", kind, [] if _closed(kind) else read_ods(parts, limits), [])
+    if _closed(scan.kind):
         return Opened(scan.format, scan.kind, (), [])
-    return Opened(scan.format, "", open_sheets(data, scan, limits, None if scan.format == "xlsb" else parts), [])
+    sheets = open_sheets(data, scan, limits, None if scan.format == "xlsb" else parts)
+    return Opened(scan.format, scan.kind, sheets, [])
+
+
+def _closed(kind: str) -> bool:
+    """Whether a product of this program is nothing to read; a register is."""
+    return kind not in ("", REGISTER_KIND)
+
+
+def may_be_register(data: bytes, limits: Mapping[str, float]) -> bool:
+    """Whether a workbook says that it is a register, or has a sheet named as one of a register's. Reads no sheet.
+
+    Raises : Refused where it cannot be opened.
+    """
+    if not data.startswith((ZIP_MAGIC, OLE_MAGIC)):
+        return False
+    if data.startswith(ZIP_MAGIC) and (kind := grader_kind(Parts(data, limits))):
+        return kind == REGISTER_KIND
+    known = {normal_heading(name) for name in REGISTER}
+    return any(normal_heading(name) in known for name in _calamine(data).sheet_names)
 
 
 def _open_old(data: bytes, limits: Mapping[str, float]) -> Opened:
@@ -91,7 +111,7 @@ def _open_old(data: bytes, limits: Mapping[str, float]) -> Opened:
     if "WORKBOOK" not in book.found:
         raise Refused("format_not_read" if "BOOK" in book.found else "not_a_workbook")
     kind = ole_kind(book)
-    if kind:
+    if _closed(kind):
         return Opened("xls", kind, [], [])
     stream = book.stream("Workbook")
     scans = scan_xls(stream, limits)
@@ -100,7 +120,7 @@ def _open_old(data: bytes, limits: Mapping[str, float]) -> Opened:
     names = [entry.name for entry in _calamine(data).sheets_metadata]
     if len(names) != len(scans) or len(set(names)) != len(names):
         raise Refused("damaged", what="its list of sheets cannot be trusted")
-    return Opened("xls", "", open_sheets(data, Scan("xls", "", dict(zip(names, scans))), limits), [])
+    return Opened("xls", kind, open_sheets(data, Scan("xls", kind, dict(zip(names, scans))), limits), [])
 
 
 def _calamine(data: bytes) -> python_calamine.CalamineWorkbook:

@@ -1,4 +1,4 @@
-"""Tells the page of instructions that comes with every blank, so that nobody looks for readings in it.
+"""Tells the page of instructions that comes with every blank and register, so that nobody looks for readings in it.
 
 Taking its sentences for headings costs many times the reading of the visit itself.
 """
@@ -8,7 +8,7 @@ from __future__ import annotations
 from functools import cache
 from typing import Any
 
-from grader.columns import FIELDS
+from grader.columns import FIELDS, REGISTER, REGISTER_FIELDS
 from grader.data import load_toml, names, read_text
 from grader.read.shapes.tables import Sheet, is_blank
 
@@ -50,4 +50,11 @@ def _texts_of(words: dict[str, Any]) -> set[str]:
             texts |= {field.heading, ", ".join(field.words)}
     for group in groups:
         texts.add(", ".join(FIELDS[n].heading for n in group["fields"] if FIELDS[n].sheet != "extra"))
+    register = words["register"]
+    texts |= {register["title"], register["sheets_heading"], *REGISTER, *words["register_sheet"].values()}
+    for part in words["register_readme"].values():
+        texts |= {part["heading"], *(text for line in part["lines"] for text in line)}
+    for field in REGISTER_FIELDS.values():
+        if field.kind == "word":
+            texts |= {field.heading, ", ".join(field.words)}
     return texts

@@ -26,7 +26,6 @@ from grader.columns import (
     BLANK,
     BOUND,
     CLEAR,
-    FIELDS,
     FRACTION,
     NOT_DETECTED,
     NOT_TESTED_WORD,
@@ -39,6 +38,7 @@ from grader.columns import (
     TRACE,
     UNREADABLE,
     Field,
+    field_named,
 )
 from grader.data import load_toml
 from grader.read.words.spelling import clean, fold, known_unit
@@ -87,7 +87,7 @@ def number_rule(name: str) -> NumberRule:
 
     Raises : KeyError where there is no such field.
     """
-    field: Field = FIELDS[name]
+    field: Field = field_named(name)
     data = load_toml("notation.toml")
     floor = -INF if field.floor is None else float(field.floor)
     ceiling = INF if field.ceiling is None else float(field.ceiling)

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
-from grader.columns import FIELDS, NUMBER_FIELDS
+from grader.columns import NUMBER_FIELDS, field_named
 from grader.data import load_toml
 from grader.read.words.spelling import known_unit
 
@@ -198,8 +198,8 @@ def column_unit(
     known = stated if stated in kind.units else canonical(stated)
     if known not in kind.units:
         return known or stated, [("unit_other", {"unit": stated, "choices": choices, "line": line})]
-    codes = [("unit_converted", {"unit": known})] if known != FIELDS[field].unit else []
-    if is_absolute(known) and FIELDS[field].unit == "bar":
+    codes = [("unit_converted", {"unit": known})] if known != field_named(field).unit else []
+    if is_absolute(known) and field_named(field).unit == "bar":
         codes.append(("unit_absolute", {"unit": known}))
     said = remark(known)
     return known, [*codes, (said, {"unit": known})] if said else codes
@@ -209,7 +209,7 @@ def column_unit(
 def _scale(field: str, unit: str) -> tuple[float, float, bool]:
     """(factor, zero, absolute): value in the field's unit = (value - zero) * factor, less the atmosphere."""
     data = load_toml("units.toml")
-    entry, own = data["unit"][unit], data["unit"][FIELDS[field].unit]
+    entry, own = data["unit"][unit], data["unit"][field_named(field).unit]
     reference = data["reference"]
     factor = entry["factor"] / own["factor"]
     if entry["quantity"] != own["quantity"]:
@@ -220,7 +220,7 @@ def _scale(field: str, unit: str) -> tuple[float, float, bool]:
     if entry.get("normal"):
         expansion = reference["temperature_k"] / reference["normal_temperature_k"]
         factor = factor * expansion if entry["quantity"] == "flow" else factor / expansion
-    gauge = own["quantity"] == "pressure" and FIELDS[field].unit == "bar"
+    gauge = own["quantity"] == "pressure" and field_named(field).unit == "bar"
     return factor, entry.get("zero", 0.0), bool(entry.get("absolute")) and gauge
 
 
@@ -244,14 +244,14 @@ def convert(field: str, unit: str, values: Any, atmospheric_hpa: Any = None) -> 
     known = unit if belongs(field, unit) else canonical(unit)
     if known is None or not belongs(field, known):
         return None
-    if known == FIELDS[field].unit:
+    if known == field_named(field).unit:
         return values
     factor, zero, absolute = _scale(field, known)
     made = (values - zero) * factor
     if absolute:
         hpa = load_toml("units.toml")["reference"]["atmosphere_hpa"] if atmospheric_hpa is None else atmospheric_hpa
         made = made - hpa / 1000.0
-    if FIELDS[field].unit == "months":
+    if field_named(field).unit == "months":
         made = (made + _ROUNDING) // 1
     return made
 

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from iapws import IAPWS95
 
-from grader.columns import FIELDS, NUMBER_FIELDS, PARAMETERS
+from grader.columns import FIELDS, NUMBER_FIELDS, PARAMETERS, REGISTER_FIELDS
 from grader.compute.humidity import constants
 from grader.data import load_toml
 from grader.read.words import units
@@ -293,7 +293,7 @@ def test_no_spelling_means_two_units():
 
 def test_the_data_file_holds_together():
     for kind in DATA["kind"].values():
-        assert set(kind["fields"]) <= set(NUMBER_FIELDS) and set(kind["units"]) <= set(DATA["unit"])
+        assert set(kind["fields"]) <= {*NUMBER_FIELDS, *REGISTER_FIELDS} and set(kind["units"]) <= set(DATA["unit"])
         assert not (kind.get("needed") and kind.get("default"))
         assert kind.get("default", kind["units"][0]) in kind["units"]
     for clash in DATA["clash"]:

@@ -1,0 +1,448 @@
+"""The blanks of the tests filled from the register, each noted; where both say something, the visit counts and is asked.
+
+What the register states from a day on counts as stated. What it states without a day, or twice, is a further table
+of tests, to be judged besides: the worse counts (grader/judge/worse.py). Rules: design, "The register".
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from grader.columns import BLANK, FIELDS, PARAMETERS, READ, REGISTER, UNREADABLE
+from grader.frames import by_unique, group_codes, text, with_columns
+from grader.normalise import name_key
+from grader.problems import Problems
+from grader.read.register import Register
+from grader.register.lines import choices, keys_of, pairs_of
+
+# What a line of Outlets, of Breathing equipment and of Plant says of a test, by field.
+OF_OUTLET = (
+    "location",
+    "system",
+    "supply",
+    "dryer",
+    "equipment",
+    "nominal_pressure_bar",
+    "oil_sampling_min",
+    "interval_months",
+    "outlet_status",
+)
+OF_EQUIPMENT = ("lowest_pressure_bar", "highest_pressure_bar")
+OUTLETS, EQUIPMENT, PLANT, TUBES, INSTRUMENTS = "Outlets", "Breathing equipment", "Plant", "Tubes", "Instruments"
+USE, NEED, USED = "lowest_use_temperature_c", "flow_needed_l_min", "used_at_once"
+_NUMBER = ("", "_lower", "_upper", "_open", "_state", "_how", "_text")
+_NOT_ASKED = ("location",)  # worded a little otherwise at every visit
+_TUBES = {p.tube: p for p in PARAMETERS.values() if p.tube}
+
+
+@dataclass
+class Filled:
+    """The tests with what the register says, and what it may say besides.
+
+    tests : n rows, with column used_fewer (bool: fewer were in use than the register says, or it cannot be read).
+    tried : tables of the same n rows, otherwise filled; only for the rows named (positions, rising).
+    """
+
+    tests: pd.DataFrame
+    tried: list[tuple[np.ndarray, pd.DataFrame]] = field(default_factory=list)
+
+
+def fill(tests: pd.DataFrame, register: Register, problems: Problems) -> Filled:
+    """Fill the tests from the register.
+
+    tests    : table after normalise, n rows. problems : gets register_used, register_differs and what the register
+               contradicts itself in.
+    Returns  : Filled; n rows, same index.
+    """
+    none = {"used_fewer": np.zeros(len(tests), dtype=bool)}
+    if not register or not len(tests):
+        return Filled(with_columns(tests, none))
+    _doubled(register, problems)
+    made = _Filling(tests, register, problems).apply(0, 0, 0)
+    most = made.alternatives
+    plans = [(k, 0, 0) for k in range(1, most[0])] + [(0, k, 0) for k in range(1, most[1])]
+    plans += [(0, 0, k) for k in range(1, most[2])]
+    if sum(m > 1 for m in most) > 1:
+        plans.append((int(most[0] > 1), int(most[1] > 1), int(most[2] > 1)))
+    result = Filled(made.table())
+    for plan in plans:
+        other = _Filling(tests, register, Problems()).apply(*plan).table()
+        changed = _changed(result.tests, other)
+        if len(changed):
+            result.tried.append((changed, other))
+    return result
+
+
+def _changed(one: pd.DataFrame, other: pd.DataFrame) -> np.ndarray:
+    differs = np.zeros(len(one), dtype=bool)
+    for name in other.columns:
+        a, b = one[name], other[name]
+        if a.to_numpy() is not b.to_numpy():
+            differs |= ~((a == b) | (a.isna() & b.isna())).to_numpy(dtype=bool)
+    return np.flatnonzero(differs)
+
+
+def _doubled(register: Register, problems: Problems) -> None:
+    """Ask about lines of one sheet that are about the same thing, and nothing says which is the later."""
+    for name, sheet in REGISTER.items():
+        lines = register.sheets[name]
+        key = keys_of(lines, sheet.identity) if len(lines) else np.empty(0, dtype=object)
+        if sheet.several and len(lines):
+            day = lines[sheet.several].to_numpy().astype("datetime64[D]").astype(str)
+            key = key + "\1" + day.astype(object)
+        again = pd.Series(key).duplicated().to_numpy()
+        first = pd.Series(np.arange(len(key))).groupby(key).transform("first").to_numpy() if len(key) else key
+        for line in np.flatnonzero(again).tolist():
+            column = sheet.needed[-1]
+            file, named, cell = register.cell(name, int(first[line]), column)
+            other = f"{register.file_names[file]}, {named}!{cell}"
+            register.say(problems, "register_twice", name, [line], column, other=other)
+
+
+class _Filling:
+    """One way of filling the tests."""
+
+    def __init__(self, tests: pd.DataFrame, register: Register, problems: Problems) -> None:
+        self.tests, self.register, self.problems = tests, register, problems
+        self.new: dict[str, np.ndarray] = {}
+        self.alternatives = [1, 1, 1]
+        self.day = tests["test_day"].to_numpy().astype("datetime64[D]")
+        self.site = by_unique(tests["site_key"].to_numpy(dtype=object), lambda k: k.split("\1", 1)[1])
+        self.visited = tests["visited"].to_numpy()
+
+    def apply(self, outlet: int, equipment: int, plant: int) -> _Filling:
+        """Fill from every sheet; of each kind of line the one with that number among those that may count."""
+        self._tubes()
+        self._instruments()
+        line = self._pick(0, outlet, OUTLETS, self._outlet_pairs())
+        for name in OF_OUTLET:
+            self._take(name, OUTLETS, line)
+        self._temperature(line)
+        for name, key in (("system", "system_key"), ("location", "location_key")):
+            if name in self.new:
+                self.new[key] = by_unique(self.new[name], lambda t: name_key(t) if t else "")
+        self._equipment(line, equipment)
+        compressor = np.flatnonzero(text(self.register.sheets[PLANT], "part") == "compressor")
+        self._take("oil_sampling_needed_min", PLANT, self._pick(2, plant, PLANT, self._plant_pairs(compressor)))
+        return self
+
+    def table(self) -> pd.DataFrame:
+        """The tests as filled."""
+        return with_columns(self.tests, self.new)
+
+    # -- lines --------------------------------------------------------------------------------------------
+
+    def _pick(self, of: int, number: int, sheet: str, pairs: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+        """The line of each test, -1 for none; counts how many there may be."""
+        start, state = self._start(sheet)
+        found = choices(len(self.tests), pairs, self.day, start, state)
+        self.alternatives[of] = len(found)
+        if number == 0 or number >= len(found):
+            return found[0]
+        return np.where(found[number] >= 0, found[number], found[0])
+
+    def _start(self, sheet: str) -> tuple[np.ndarray, np.ndarray]:
+        lines, column = self.register.sheets[sheet], REGISTER[sheet].several
+        return lines[column].to_numpy().astype("datetime64[D]"), lines[f"{column}_state"].to_numpy()
+
+    def _outlet_pairs(self) -> tuple[np.ndarray, np.ndarray]:
+        lines = self.register.sheets[OUTLETS]
+        test, line = pairs_of(self.site + "\1" + self.tests["outlet_key"].to_numpy(dtype=object), self._of(lines))
+        own = by_unique(self.tests["site_key"].to_numpy(dtype=object), lambda k: k.split("\1", 1)[0])
+        client = keys_of(lines, ["client"]) if len(lines) else np.empty(0, dtype=object)
+        # A line without a client is of the only client that has a site of that name.
+        clients = pd.Series(own).groupby(self.site).transform("nunique").to_numpy()
+        blank = client[line] == ""
+        fits = (client[line] == own[test]) | (own[test] == "") | (blank & (clients[test] == 1))
+        unsure = np.unique(line[blank & (clients[test] > 1)])
+        self.register.say(self.problems, "register_client_missing", OUTLETS, unsure, "client")
+        return test[fits], line[fits]
+
+    @staticmethod
+    def _of(lines: pd.DataFrame) -> np.ndarray:
+        return keys_of(lines, ["site", "outlet"]) if len(lines) else np.empty(0, dtype=object)
+
+    def _plant_pairs(self, chosen: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        lines = self.register.sheets[PLANT].iloc[chosen]
+        system = self.new.get("system_key", self.tests["system_key"].to_numpy(dtype=object))
+        key = keys_of(lines, ["site", "system"]) if len(lines) else np.empty(0, dtype=object)
+        test, line = pairs_of(self.site + "\1" + system, key)
+        return test, chosen[line]
+
+    # -- fields -------------------------------------------------------------------------------------------
+
+    def _now(self, column: str) -> np.ndarray:
+        return self.new[column] if column in self.new else self.tests[column].to_numpy()
+
+    def _set(self, column: str, at: np.ndarray, values: Any) -> None:
+        if column not in self.new:
+            self.new[column] = self.tests[column].to_numpy().copy()
+        self.new[column][at] = values
+
+    def _take(self, name: str, sheet: str, line: np.ndarray, column: str = "") -> None:
+        """Fill one field where it is blank from a column of the lines, and ask where both say something else."""
+        column = column or name
+        lines = self.register.sheets[sheet]
+        if not len(lines):
+            return
+        told = (line >= 0) & (lines[f"{column}_state"].to_numpy()[line] != BLANK)
+        at = np.flatnonzero(told & (self._now(f"{name}_state") == BLANK))
+        self._put(name, at, {e: lines[f"{column}{e}"].to_numpy()[line[at]] for e in self._endings(name)})
+        self._note(name, sheet, at, line[at], column)
+        if name in _NOT_ASKED:
+            return
+        own = np.flatnonzero(told & (self.tests[f"{name}_state"].to_numpy() == READ))
+        said, ours = lines[column].to_numpy()[line[own]], self.tests[name].to_numpy()[own]
+        readable = lines[f"{column}_state"].to_numpy()[line[own]] == READ
+        if FIELDS[name].kind == "number":
+            differs = np.abs(said.astype(float) - ours.astype(float)) > 1e-9
+        elif FIELDS[name].kind == "date":
+            differs = said != ours
+        else:
+            differs = np.array([name_key(str(a)) != name_key(str(b)) for a, b in zip(said, ours)], dtype=bool)
+        differs = differs & readable & self.visited[own]
+        self._ask(name, sheet, own[differs], line[own[differs]], column)
+
+    @staticmethod
+    def _endings(name: str) -> tuple[str, ...]:
+        return _NUMBER if FIELDS[name].kind == "number" else ("", "_state")
+
+    def _put(self, name: str, at: np.ndarray, values: dict[str, np.ndarray]) -> None:
+        if not len(at):
+            return
+        if FIELDS[name].kind in ("text", "word"):  # blank ones are "" after the stage of names
+            values[""] = np.where(pd.isna(values[""]), "", values[""])
+        for ending, part in values.items():
+            self._set(f"{name}{ending}", at, part)
+
+    def _note(self, name: str, sheet: str, at: np.ndarray, line: np.ndarray, column: str) -> None:
+        """Say where the register filled: one note a file, field and sheet, with the cells it was taken from."""
+        here = self.visited[at]
+        at, line = at[here], line[here]
+        if not len(at):
+            return
+        group = group_codes(self.tests["file"].to_numpy()[at], self.register.sheets[sheet]["table"].to_numpy()[line])
+        source = np.empty(len(at), dtype=object)
+        for members in pd.Series(np.arange(len(at))).groupby(group).indices.values():
+            lines = np.unique(line[members])
+            source[members] = self._source(sheet, lines[0], lines[-1], column)
+        self.problems.add_tests("register_used", self.tests.index.to_numpy()[at], name, source=source)
+
+    def _source(self, sheet: str, first: int, last: int, column: str) -> str:
+        file, named, cell = self.register.cell(sheet, int(first), column)
+        end = self.register.cell(sheet, int(last), column)[2]
+        return f"{self.register.file_names[file]}, {named}!{cell}" + (f":{end}" if end != cell else "")
+
+    def _ask(self, name: str, sheet: str, at: np.ndarray, line: np.ndarray, column: str) -> None:
+        """One question a file, field and line, with how many tests it is about."""
+        group = group_codes(self.tests["file"].to_numpy()[at], line) if len(at) else np.empty(0, dtype=np.int64)
+        for members in pd.Series(np.arange(len(at))).groupby(group).indices.values():
+            first, of = at[members[0]], int(line[members[0]])
+            value = self.register.sheets[sheet][column].iloc[of]
+            self.problems.add_tests(
+                "register_differs",
+                [int(self.tests.index.to_numpy()[first])],
+                name,
+                stated=_shown(value),
+                source=self._source(sheet, of, of, column),
+                count=len(members),
+            )
+
+    # -- sheets -------------------------------------------------------------------------------------------
+
+    def _temperature(self, line: np.ndarray) -> None:
+        """The lowest use temperature, unless the outlet's own tests have since stated a lower one: that is carried."""
+        lines = self.register.sheets[OUTLETS]
+        if not len(lines):
+            return
+        start, _ = self._start(OUTLETS)
+        told = (line >= 0) & (lines[f"{USE}_state"].to_numpy()[line] != BLANK)
+        stated = (self.tests[f"{USE}_state"].to_numpy() == READ) & ~np.isnat(self.day)
+        stated &= self.tests["dated"].to_numpy() & ~self.tests["replaced"].to_numpy()
+        frame = pd.DataFrame(
+            {
+                "who": self.tests["identity"].to_numpy(),
+                "day": self.day.astype("datetime64[s]"),
+                "own": self.tests[f"{USE}_lower"].to_numpy(dtype=float),
+                "since": self.day.astype("datetime64[s]"),
+                "at": np.arange(len(self.tests)),
+            }
+        )
+        asked = frame[told & ~np.isnat(self.day)][["who", "day", "at"]].sort_values("day", kind="stable")
+        before = pd.merge_asof(
+            asked, frame[stated].sort_values("day")[["who", "day", "own", "since"]], on="day", by="who"
+        )
+        own, since = np.full(len(line), np.nan), np.full(len(line), np.datetime64("NaT"), dtype="datetime64[D]")
+        own[before["at"]], since[before["at"]] = before["own"], before["since"].to_numpy().astype("datetime64[D]")
+        later = (line >= 0) & (since > start[line]) & (own < lines[f"{USE}_lower"].to_numpy(dtype=float)[line])
+        self._take(USE, OUTLETS, np.where(later, -1, line))
+
+    def _equipment(self, line: np.ndarray, number: int) -> None:
+        """What the equipment of the outlet needs, as often as it is used at once."""
+        lines, outlets = self.register.sheets[EQUIPMENT], self.register.sheets[OUTLETS]
+        named = by_unique(np.where(self._now("equipment") == "", "", self._now("equipment")), name_key)
+        key = keys_of(lines, ["equipment"]) if len(lines) else np.empty(0, dtype=object)
+        at = self._pick(1, number, EQUIPMENT, pairs_of(named, key))
+        unknown = np.flatnonzero((named != "") & ~np.isin(named.astype(str), key.astype(str)) & self.visited)
+        self.problems.add_tests("register_equipment_unknown", self.tests.index.to_numpy()[unknown], "equipment")
+        # What it needs is stated somewhere, and cannot be read here: no flow meets it for certain.
+        asked = unknown[(len(lines) > 0) | (self.tests["equipment_state"].to_numpy()[unknown] == BLANK)]
+        asked = asked[self.tests[f"{NEED}_state"].to_numpy()[asked] == BLANK]
+        self._set(f"{NEED}_state", asked, UNREADABLE)
+        for name in OF_EQUIPMENT:
+            self._take(name, EQUIPMENT, at)
+        together, state = np.ones(len(at)), np.full(len(at), BLANK, dtype=np.int8)
+        if len(outlets):
+            state = np.where(line >= 0, outlets[f"{USED}_state"].to_numpy()[line], BLANK)
+            figures = outlets[f"{USED}_upper"].to_numpy(dtype=float)[line]
+            together = np.where((state == READ) & (figures > 1), figures, 1.0)
+        self._need(at, together, state == UNREADABLE)
+        ran, own = self.tests[f"{USED}_lower"].to_numpy(dtype=float), self.tests[f"{USED}_state"].to_numpy()
+        measured = self.tests["flow_l_min_state"].to_numpy() == READ
+        fewer = (own == READ) & ~(ran >= together) | (own == UNREADABLE) & (state != BLANK)
+        self.new["used_fewer"] = fewer & (state != BLANK)
+        known = np.flatnonzero((state == READ) & measured & self.visited)
+        number_of = self.tests.index.to_numpy()
+        less = known[fewer[known]]
+        self.problems.add_tests("used_fewer", number_of[less], USED, together=[f"{t:g}" for t in together[less]])
+        taken = known[(own[known] == BLANK) & (together[known] > 1)]
+        _, once = np.unique(self.tests["file"].to_numpy()[taken], return_index=True)
+        self.problems.add_tests("used_at_once_taken", number_of[taken[once]], USED)
+
+    def _need(self, at: np.ndarray, together: np.ndarray, unreadable: np.ndarray) -> None:
+        lines = self.register.sheets[EQUIPMENT]
+        if not len(lines):
+            return
+        whole = {e: lines[f"{NEED}{e}"].to_numpy()[at].copy() for e in _NUMBER}
+        for ending in ("", "_lower", "_upper"):
+            whole[ending] = whole[ending].astype(float) * together
+        whole["_state"] = np.where(unreadable & (whole["_state"] == READ), UNREADABLE, whole["_state"])
+        told = (at >= 0) & (whole["_state"] != BLANK)
+        here = np.flatnonzero(told & (self.tests[f"{NEED}_state"].to_numpy() == BLANK))
+        self._put(NEED, here, {e: v[here] for e, v in whole.items()})
+        self._note(NEED, EQUIPMENT, here, at[here], NEED)
+        own = told & (self.tests[f"{NEED}_state"].to_numpy() == READ) & (whole["_state"] == READ) & self.visited
+        differs = own & (np.abs(self.tests[NEED].to_numpy(dtype=float) - whole[""].astype(float)) > 1e-9)
+        for line in np.unique(at[differs]):
+            for all_at_once in np.unique(together[differs & (at == line)]):
+                mine = np.flatnonzero(differs & (at == line) & (together == all_at_once))
+                _, once = np.unique(self.tests["file"].to_numpy()[mine], return_index=True)
+                for first in mine[once]:
+                    count = int((self.tests["file"].to_numpy()[mine] == self.tests["file"].to_numpy()[first]).sum())
+                    self.problems.add_tests(
+                        "register_differs",
+                        [int(self.tests.index.to_numpy()[first])],
+                        NEED,
+                        stated=_shown(float(whole[""][first])),
+                        source=self._source(EQUIPMENT, line, line, NEED),
+                        count=count,
+                    )
+
+    def _tubes(self) -> None:
+        """Expiry of the lots in use. A lot that stands twice has the earlier; one that cannot be read is not in date."""
+        lines = self.register.sheets[TUBES]
+        if not len(lines):
+            return
+        of, lot = text(lines, "parameter"), keys_of(lines, ["tube_lot"])
+        for tube, parameter in _TUBES.items():
+            used = by_unique(text(self.tests, f"{tube}_tube_lot"), lambda t: name_key(t) if t else "")
+            mine = np.flatnonzero(of == parameter.name)
+            test, line = pairs_of(used, lot[mine])
+            chosen = _earliest(len(used), test, mine[line], lines, "tube_expiry", self.day)
+            self._take(f"{tube}_tube_expiry", TUBES, chosen, "tube_expiry")
+            others = np.flatnonzero(of != parameter.name)
+            found = np.unique(pairs_of(used, lot[others])[0])
+            found = found[(chosen[found] < 0) & self.visited[found] & ~np.isin(found, test)]
+            where = [str(x) for x in of[others[[int(np.flatnonzero(lot[others] == used[f])[0]) for f in found]]]]
+            self.problems.add_tests(
+                "register_lot_elsewhere", self.tests.index.to_numpy()[found], f"{tube}_tube_lot", other=where
+            )
+
+    def _instruments(self) -> None:
+        """Calibration due: of the line that covers the day; after the last one, the last."""
+        lines = self.register.sheets[INSTRUMENTS]
+        if not len(lines):
+            return
+        used = by_unique(text(self.tests, "instrument"), lambda t: name_key(t) if t else "")
+        test, line = pairs_of(used, keys_of(lines, ["instrument"]))
+        begin, begin_state = (lines[c].to_numpy() for c in ("calibrated_on", "calibrated_on_state"))
+        due, due_state = (lines[c].to_numpy() for c in ("calibration_due", "calibration_due_state"))
+        day = self.day.astype("datetime64[s]")[test]
+        begun = (begin_state[line] == READ) & (begin[line] <= day)
+        covers = begun & (due_state[line] == READ) & (day <= due[line])
+        unsure = (due_state[line] == UNREADABLE) & ((begin_state[line] != READ) | begun)
+        last = pd.Series(due[line]).groupby(test).transform("max").to_numpy()
+        past = (due_state[line] == READ) & (due[line] == last) & (day > last)
+        rank = np.select([covers, unsure, past], [0, 1, 2], 3)
+        # Of two that cover the day the one that ends first.
+        order = np.lexsort((due[line], rank, test))
+        kept = order[(rank[order] < 3)]
+        kept = kept[np.append(True, np.diff(test[kept]) != 0)] if len(kept) else kept
+        chosen = np.full(len(used), -1, dtype=np.int64)
+        chosen[test[kept]] = line[kept]
+        self._take("calibration_due", INSTRUMENTS, chosen)
+        open_ended = np.flatnonzero((begin_state == BLANK) & (due_state == READ) & np.isin(np.arange(len(lines)), line))
+        self.register.say(self.problems, "register_not_from_when", INSTRUMENTS, open_ended, "calibrated_on")
+
+
+def _earliest(
+    count: int, test: np.ndarray, line: np.ndarray, lines: pd.DataFrame, column: str, day: np.ndarray
+) -> np.ndarray:
+    """Of several lines the one whose date comes first; one that cannot be read only behind a date that is past."""
+    state, date = lines[f"{column}_state"].to_numpy()[line], lines[column].to_numpy()[line]
+    over = (state == READ) & (date < day.astype("datetime64[s]")[test])
+    rank = np.select([over, state == UNREADABLE, state == READ], [0, 1, 2], 3)
+    order = np.lexsort((date, rank, test))
+    first = order[np.append(True, np.diff(test[order]) != 0)] if len(order) else order
+    chosen = np.full(count, -1, dtype=np.int64)
+    chosen[test[first]] = line[first]
+    return chosen
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, pd.Timestamp | np.datetime64):
+        return str(value)[:10]
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def with_lowest_marks(rows: pd.DataFrame, register: Register, problems: Problems) -> pd.DataFrame:
+    """Raw rows with the lowest mark of the lots in use where none is given, so that `ND` is read as below it.
+
+    rows : raw rows of the log. Returns : the same rows; problems gets register_used for what was filled.
+    """
+    lines = register.sheets.get(TUBES)
+    if lines is None or not len(lines):
+        return rows
+    known = (lines["lowest_mark_state"].to_numpy() == READ) & (lines["tube_lot_state"].to_numpy() == READ)
+    lot = keys_of(lines, ["tube_lot"])
+    of, mark = text(lines, "parameter"), lines["lowest_mark_upper"].to_numpy(dtype=float)
+    out = rows
+    for tube, parameter in _TUBES.items():
+        name = f"{tube}_tube_lot"
+        mark_of = next(f.lowest_mark for f in FIELDS.values() if f.tube == tube and f.lowest_mark)
+        mine = known & (of == parameter.name)
+        if name not in rows or not mine.any():
+            continue
+        used = by_unique(rows[name].to_numpy(dtype=object), lambda v: "" if v is None or v != v else name_key(_lot(v)))
+        # Of two marks the higher: a bound that says less.
+        marks = pd.Series(mark[mine]).groupby(lot[mine]).max().to_dict()
+        given = rows[mark_of] if mark_of in rows else pd.Series(None, index=rows.index, dtype=object)
+        at = np.flatnonzero(pd.isna(given).to_numpy() & np.isin(used.astype(str), np.array(list(marks), dtype=str)))
+        if not len(at):
+            continue
+        filled = given.to_numpy(dtype=object).copy()
+        filled[at] = [marks[u] for u in used[at]]
+        if out is rows:
+            out = rows.copy(deep=False)
+        out[mark_of] = pd.Series(filled, index=rows.index, dtype=object)
+        source = register.file_names[int(lines["file"].iloc[np.flatnonzero(mine)[0]])]
+        problems.add_tests("register_used", rows.index.to_numpy()[at], mark_of, source=f"{source}, {TUBES}")
+    return out
+
+
+def _lot(value: Any) -> str:
+    return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)

@@ -1,0 +1,68 @@
+"""Which line of the register counts for which test: by name, and from the day on that the line states."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from grader.columns import BLANK, READ
+from grader.frames import by_unique, text
+from grader.normalise import name_key
+
+
+def keys_of(lines: pd.DataFrame, columns: Sequence[str]) -> np.ndarray:
+    """The name of each line, or of each test: its columns together, compared as names are. Object (n,)."""
+    parts = [by_unique(text(lines, c), lambda t: name_key(str(t)) if t else "") for c in columns]
+    joined: np.ndarray = parts[0].copy()
+    for part in parts[1:]:
+        joined = joined + "\1" + part
+    return joined
+
+
+def pairs_of(tests: np.ndarray, lines: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Positions (m,) of tests and of lines that have the same key, by test and then by line. A blank key has no pair."""
+    left = pd.DataFrame({"key": tests, "test": np.arange(len(tests))})
+    right = pd.DataFrame({"key": lines, "line": np.arange(len(lines))})
+    found = left[np.isin(tests.astype(str), lines.astype(str)) & (tests != "")].merge(right, on="key")
+    found = found.sort_values(["test", "line"], kind="stable")
+    return found["test"].to_numpy(dtype=np.int64), found["line"].to_numpy(dtype=np.int64)
+
+
+def choices(
+    count: int, pairs: tuple[np.ndarray, np.ndarray], day: np.ndarray, start: np.ndarray, start_state: np.ndarray
+) -> list[np.ndarray]:
+    """The line that counts for each test, and what else could.
+
+    count : tests in all. pairs : of tests and lines of one name. day : of each test, datetime64[D].
+    start, start_state : the day from which each line counts, datetime64[D], and its state.
+    Returns : int arrays (count,) of lines, -1 where there is none. The first is what counts: the latest line that began
+              by then; one without a day for tests after the earliest day of the sheet, where none has begun. The
+              others are tried, so that they never make a verdict better: lines of the same day, those without a day
+              before that, all lines where the test has no date, and lines whose day cannot be read.
+    """
+    test, line = pairs
+    if not len(test):
+        return [np.full(count, -1, dtype=np.int64)]
+    dated = start_state[line] == READ
+    begun = dated & (start[line] <= day[test])
+    first = start[start_state == READ].min() if (start_state == READ).any() else np.datetime64("NaT", "D")
+    late = (start_state[line] == BLANK) & (day[test] >= first)
+    any_begun = np.zeros(count, dtype=bool)
+    any_begun[test[begun]] = True
+    sure = begun | (late & ~any_begun[test])
+    rank = np.where(begun, start[line].astype("datetime64[D]").astype(np.int64), np.iinfo(np.int64).min)
+    best = pd.Series(np.where(sure, rank, np.iinfo(np.int64).min)).groupby(test).transform("max").to_numpy()
+    holds = sure & (rank == best)
+    unknown = np.isnat(day[test]) | (~dated & ~holds)
+    candidate = holds | unknown
+    order = np.lexsort((line[candidate], ~holds[candidate], test[candidate]))
+    t, ln, h = test[candidate][order], line[candidate][order], holds[candidate][order]
+    # A test with none that counts begins with -1, which stands first.
+    turn = pd.Series(t).groupby(t).cumcount().to_numpy()
+    none = ~pd.Series(h).groupby(t).transform("any").to_numpy(dtype=bool)
+    turn = turn + none
+    found = np.full((int(turn.max(initial=0)) + 1, count), -1, dtype=np.int64)
+    found[turn, t] = ln
+    return list(found)

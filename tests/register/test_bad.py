@@ -1,0 +1,154 @@
+"""A register with something wrong: a line under Problems, and no test lost or better for it.
+
+Each sheet in turn is removed, every line of it doubled with another value, and every cell of it spoilt.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+
+import openpyxl
+import pytest
+
+from grader.batch import run
+from grader.columns import REGISTER, REGISTER_FIELDS
+from grader.write.register import write_register
+from tests.register.firm import AS_OF, blanks, graded, only, register, said, visit
+from tests.support import AIRLINE
+
+# What the register bears on: one test by the register, one past its calibration, one with a flow too low for two.
+ROWS = [
+    blanks(),
+    blanks(outlet="Bay 2"),
+    blanks(flow_l_min=250.0, outlet="Bay 3"),
+    {**AIRLINE, "outlet": "Bay 4", "oil_sampling_needed_min": 10.0},
+]
+RANK = {"pass": 0, "near limit": 1, "incomplete": 2, "fail": 3}
+USED = [name for name in REGISTER if name not in ("Laboratory", "Clearances", "Names")]
+
+
+def lines():
+    whole = register()
+    whole["Outlets"] += [{**whole["Outlets"][0], "outlet": f"Bay {n}"} for n in (2, 3)]
+    return whole
+
+
+@pytest.fixture(scope="module")
+def verdicts(tmp_path_factory):
+    """Verdicts by the whole register and by none, by outlet."""
+    folder = tmp_path_factory.mktemp("whole")
+    whole = graded(folder / "with", lines(), ROWS)
+    none = graded(folder / "without", None, ROWS)
+    assert whole.verdicts["Verdict"].tolist() == ["pass", "pass", "fail", "pass"]
+    assert not whole.problems["Severity"].isin(["query", "refused"]).any()
+    return [r.verdicts.set_index("Outlet")["Verdict"].to_dict() for r in (whole, none)]
+
+
+def check_held(result, verdicts, problem):
+    """No test lost; none better than by the whole register (or than by none); and it is said."""
+    whole, none = verdicts
+    assert result.sources["Rows found"].sum() == len(ROWS) == len(result.verdicts)
+    for outlet, verdict in result.verdicts.set_index("Outlet")["Verdict"].items():
+        # What nothing says any more cannot fail a test; but then nothing passes it that did not pass without.
+        assert RANK[verdict] >= min(RANK[whole[outlet]], RANK[none[outlet]]), outlet
+        assert verdict not in ("pass", "near limit") or "pass" in (whole[outlet], none[outlet]), outlet
+    assert not said(result, problem).empty, result.problems["Problem"].tolist()
+
+
+@pytest.mark.parametrize("sheet", REGISTER)
+def test_a_sheet_removed(tmp_path, verdicts, sheet):
+    graded(tmp_path, lines(), ROWS)
+    book = openpyxl.load_workbook(tmp_path / "register.xlsx")
+    del book[sheet]
+    book.save(tmp_path / "register.xlsx")
+    check_held(run(tmp_path, as_of=AS_OF), verdicts, f"no sheet {sheet}")
+
+
+@pytest.mark.parametrize("sheet", [s for s in REGISTER if s != "Laboratory"])
+@pytest.mark.parametrize("better", [False, True])
+def test_every_line_doubled_with_what_would_be_better_or_worse(tmp_path, verdicts, sheet, better):
+    other = {
+        "calibration_due": date(2030, 1, 1) if better else date(2026, 2, 1),
+        "tube_expiry": date(2030, 1, 1) if better else date(2026, 2, 1),
+        "oil_sampling_needed_min": 1 if better else 60,
+        "flow_needed_l_min": 10 if better else 900,
+        "lowest_use_temperature_c": 30 if better else -40,
+        "used_at_once": 1 if better else 8,
+        "means": "Bay 2",
+        "grounds": "",
+    }
+    twice = lines()
+    twice[sheet] += [{k: other.get(k, v) for k, v in line.items()} for line in twice[sheet]]
+    result = graded(tmp_path, twice, ROWS)
+    check_held(result, verdicts, "stands twice in the register")
+    if better:
+        assert result.verdicts["Verdict"].tolist() == list(verdicts[0].values())
+
+
+@pytest.mark.parametrize("sheet", [s for s in REGISTER if s != "Laboratory"])
+def test_every_cell_spoilt_in_turn(tmp_path, verdicts, sheet):
+    graded(tmp_path, lines(), ROWS)
+    kept = (tmp_path / "register.xlsx").read_bytes()
+    for place, name in enumerate(REGISTER[sheet].columns, start=1):
+        if REGISTER_FIELDS[name].kind == "text":
+            continue
+        book = openpyxl.load_workbook(tmp_path / "register.xlsx")
+        for row in range(2, 2 + len(lines()[sheet])):
+            book[sheet].cell(row, place).value = "who knows?"
+        book.save(tmp_path / "register.xlsx")
+        check_held(run(tmp_path, as_of=AS_OF), verdicts, "who knows?" if REGISTER_FIELDS[name].kind == "date" else "")
+        (tmp_path / "register.xlsx").write_bytes(kept)
+
+
+def test_a_date_that_is_none_is_a_line_with_its_cell(tmp_path):
+    whole = register()
+    whole["Tubes"][0]["tube_expiry"] = "31.02.2027"
+    result = graded(tmp_path, whole)
+    (line,) = (
+        result.problems[result.problems["File"] == "register.xlsx"].query("Severity == 'query'").to_dict("records")
+    )
+    assert (line["Sheet"], line["Cell"], line["Value"]) == ("Tubes", "C2", "31.02.2027")
+    assert only(result)["Oil verdict"] == "cannot tell"
+
+
+def test_a_line_that_says_not_what_it_is_about_is_not_used(tmp_path):
+    whole = register()
+    whole["Tubes"].append({"parameter": "Oil", "tube_expiry": date(2026, 1, 1)})
+    result = graded(tmp_path, whole)
+    assert said(result, "says nothing under Tube lot")["Cell"].tolist() == ["B4"]
+    assert only(result)["Verdict"] == "pass"
+
+
+def test_headings_unknown_missing_and_twice_are_said(tmp_path):
+    graded(tmp_path, register())
+    book = openpyxl.load_workbook(tmp_path / "register.xlsx")
+    book["Tubes"]["F1"].value = "Colour"
+    book["Tubes"]["G1"].value = "Tube expiry"
+    book["Tubes"]["G2"].value = date(2030, 1, 1)
+    book.save(tmp_path / "register.xlsx")
+    result = run(tmp_path, as_of=AS_OF)
+    assert said(result, "no column Colour")["Cell"].tolist() == ["F1"]
+    assert not said(result, "Columns that are not there").empty
+    assert not said(result, "The heading Tube expiry stands twice").empty
+    assert only(result)["Oil verdict"] == "cannot tell"  # two expiries, neither is read
+
+
+def test_a_register_that_cannot_be_opened_is_refused_and_no_test_lost(tmp_path):
+    graded(tmp_path, register())
+    (tmp_path / "register.xlsx").write_bytes(b"PK\x03\x04 and nothing more")
+    result = run(tmp_path, as_of=AS_OF)
+    assert len(result.verdicts) == 1 and result.refused
+    beside = run(tmp_path / "visit.xlsx", as_of=AS_OF)
+    assert said(beside, "register.xlsx lies beside")["Severity"].tolist() == ["query"]
+
+
+def test_a_folder_with_nothing_but_a_register_has_no_test(tmp_path):
+    write_register(tmp_path / "register.xlsx", lines=register())
+    assert len(run(tmp_path, as_of=AS_OF).verdicts) == 0
+
+
+def test_a_line_without_a_client_where_two_clients_have_the_site_is_asked(tmp_path):
+    rows = [blanks(client="One"), blanks(client="Two")]
+    result = graded(tmp_path, register(), rows, visit(client=None))
+    assert not said(result, "Several clients").empty
+    assert result.verdicts["Verdict"].tolist() == ["incomplete", "incomplete"]

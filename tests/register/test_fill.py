@@ -1,0 +1,269 @@
+"""What a visit leaves blank is filled from the register, from the day that its line counts; what differs is asked."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import openpyxl
+import pytest
+
+from grader.batch import run
+from grader.write.blank import write_blank
+from grader.write.register import write_register
+from tests.register.firm import AS_OF, blanks, graded, only, register, said, visit
+from tests.support import AIRLINE, VISIT
+
+
+def changed(sheet, line=0, **values):
+    lines = register()
+    lines[sheet][line] |= values
+    return lines
+
+
+def test_a_visit_of_readings_alone_passes_by_the_register(tmp_path):
+    assert only(graded(tmp_path / "without", None))["Verdict"] == "incomplete"  # supply not known
+    result = graded(tmp_path / "with", register())
+    found = only(result)
+    assert (found["Verdict"], found["System"], found["Supply"]) == ("pass", "Main", "airline")
+    assert found["Lowest use temperature (°C)"] == 5.0
+    assert result.tests["flow_needed_l_min"].tolist() == [280.0]  # 140 a hood, two at once
+    assert result.sources["State"].tolist() == ["register", "read"]
+    assert result.sources["Rows found"].tolist() == [0, 1]
+
+
+def test_each_filling_names_the_cell_of_the_visit_and_that_of_the_register(tmp_path):
+    result = graded(tmp_path, register())
+    line = said(result, "Lowest use temperature").iloc[0]
+    assert (line["File"], line["Sheet"], line["Severity"]) == ("visit.xlsx", "Readings", "note")
+    assert "register.xlsx, Outlets!J2" in line["Problem"]
+    assert "register.xlsx, Instruments!D2" in said(result, "Calibration due").iloc[0]["Problem"]
+
+
+def test_a_visit_that_says_otherwise_rules_and_is_asked(tmp_path):
+    result = graded(tmp_path, register(), [blanks(dryer="refrigerant", water_multiplier=10.0)])
+    assert result.tests["dryer"].tolist() == ["refrigerant"]
+    (line,) = said(result, "in the register").to_dict("records")
+    assert (line["Severity"], line["Value"]) == ("query", "refrigerant")
+    assert "desiccant" in line["Problem"] and "register.xlsx, Outlets!G2" in line["Problem"]
+
+
+def test_a_visit_that_says_the_same_is_not_asked(tmp_path):
+    result = graded(tmp_path, register(), [{**AIRLINE, "flow_needed_l_min": 280.0, "oil_sampling_needed_min": 10}])
+    assert said(result, "in the register").empty
+    assert only(result)["Verdict"] == "pass"
+
+
+def test_an_unreadable_cell_of_the_visit_is_not_filled(tmp_path):
+    result = graded(tmp_path, register(), [blanks(lowest_use_temperature_c="5O")])
+    assert only(result)["Water verdict"] == "cannot tell"
+
+
+# ------------------------------------------------------------------------------------------ from when a line counts
+
+
+@pytest.mark.parametrize(
+    ("begin", "verdict"),
+    [
+        (date(2026, 3, 14), "pass"),  # the day itself counts
+        (date(2026, 3, 15), "incomplete"),  # a line of tomorrow says nothing of today
+        (None, "incomplete"),  # without a day, and no other line has one: never better
+    ],
+)
+def test_a_line_counts_from_its_day(tmp_path, begin, verdict):
+    lines = changed("Outlets", **{"from": begin})
+    assert only(graded(tmp_path, lines))["Verdict"] == verdict
+
+
+def test_a_line_without_a_day_counts_after_the_first_day_of_its_sheet(tmp_path):
+    lines = changed("Outlets", **{"from": None})
+    lines["Outlets"].append({"site": "Elsewhere", "outlet": "9", "from": date(2026, 3, 14)})
+    assert only(graded(tmp_path, lines))["Verdict"] == "pass"
+
+
+def test_a_line_without_a_day_may_make_a_verdict_worse(tmp_path):
+    lines = changed("Breathing equipment", flow_needed_l_min=900, **{"from": None})
+    result = graded(tmp_path, lines, [AIRLINE | {"flow_needed_l_min": None}])
+    assert only(result)["Flow verdict"] == "fail" and only(result)["Verdict"] == "fail"
+    assert "by what the register states without a day" in only(result)["Reasons"]
+    assert not said(result, "lines of the register that have no day").empty
+
+
+def test_of_two_lines_the_later_that_has_begun_counts(tmp_path):
+    lines = register()
+    old = lines["Outlets"][0]
+    lines["Outlets"] += [
+        {**old, "lowest_use_temperature_c": 3, "from": date(2026, 2, 1)},
+        {**old, "lowest_use_temperature_c": -30, "from": date(2026, 4, 1)},
+    ]
+    found = only(graded(tmp_path, lines))
+    assert (found["Lowest use temperature (°C)"], found["Verdict"]) == (3.0, "pass")
+
+
+def test_a_test_without_a_date_is_never_better_by_the_register(tmp_path):
+    result = graded(tmp_path, register(), stated=visit(test_date=None))
+    assert only(result)["Verdict"] == "incomplete"
+
+
+def test_a_lower_temperature_that_a_test_states_after_the_line_began_is_carried(tmp_path):
+    for name, day, temperature in (("a", date(2026, 2, 1), -20.0), ("b", date(2026, 3, 14), None)):
+        write_blank(
+            tmp_path / f"{name}.xlsx", visit=visit(test_date=day), rows=[blanks(lowest_use_temperature_c=temperature)]
+        )
+    write_register(tmp_path / "register.xlsx", lines=register())
+    tests = run(tmp_path, as_of=AS_OF).verdicts
+    assert set(tests["Lowest use temperature (°C)"]) == {-20.0}
+
+
+# ------------------------------------------------------------------------------------------------- calibrations, lots
+
+
+@pytest.mark.parametrize(
+    ("day", "verdict", "words"),
+    [
+        (date(2025, 12, 31), "pass", "calibration_not_stated"),  # before the first: not stated
+        (date(2026, 3, 14), "pass", ""),
+        (date(2026, 7, 15), "pass", "calibration_not_stated"),  # between two
+        (date(2026, 9, 1), "pass", ""),
+        (date(2026, 11, 2), "incomplete", "calibration_overdue"),  # after the last
+    ],
+)
+def test_a_calibration_covers_from_its_day_to_its_last(tmp_path, day, verdict, words):
+    lines = register()
+    lines["Instruments"] = [
+        {"instrument": "A1", "calibrated_on": date(2026, 1, 1), "calibration_due": date(2026, 6, 30)},
+        {"instrument": "a-1", "calibrated_on": date(2026, 8, 1), "calibration_due": date(2026, 11, 1)},
+    ]
+    result = graded(tmp_path, lines, [AIRLINE], visit(test_date=day, co_tube_lot=None, oil_tube_lot=None))
+    assert only(result)["Verdict"] == verdict
+    said_of = {"calibration_not_stated": "not stated", "calibration_overdue": "alibration"}
+    if words:
+        assert result.problems["Problem"].str.contains(said_of[words]).any()
+    else:
+        assert not said(result, "Calibration due").empty
+
+
+def test_a_calibration_without_its_day_covers_nothing_and_counts_when_it_is_past(tmp_path):
+    lines = changed("Instruments", calibrated_on=None)
+    assert only(graded(tmp_path / "in", lines, [AIRLINE]))["Verdict"] == "pass"
+    lines = changed("Instruments", calibrated_on=None, calibration_due=date(2026, 1, 31))
+    assert only(graded(tmp_path / "past", lines, [AIRLINE]))["Verdict"] == "incomplete"
+
+
+def test_an_expired_lot_of_the_register_is_one_of_the_visit(tmp_path):
+    lines = changed("Tubes", tube_expiry=date(2026, 2, 28))
+    assert only(graded(tmp_path, lines))["Oil verdict"] == "cannot tell"
+
+
+def test_the_lowest_mark_of_a_lot_reads_nothing_detected(tmp_path):
+    rows = [blanks(co2_ppm="ND")]
+    stated = visit(co2_tube_lot="D4")
+    assert only(graded(tmp_path / "without", register(), rows, stated))["Carbon dioxide verdict"] == "cannot tell"
+    lines = register()
+    lines["Tubes"].append({"parameter": "Carbon dioxide", "tube_lot": "d4", "lowest_mark": 400})
+    assert only(graded(tmp_path / "with", lines, rows, stated))["Carbon dioxide verdict"] == "pass"
+
+
+def test_a_lot_under_the_wrong_parameter_is_asked_and_fills_nothing(tmp_path):
+    lines = changed("Tubes", parameter="Carbon dioxide")
+    result = graded(tmp_path, lines)
+    assert "0451" in said(result, "under Carbon dioxide only").iloc[0]["Problem"]
+    assert result.tests["oil_tube_expiry_state"].tolist() == [0]
+
+
+# ----------------------------------------------------------------------------------------------- equipment in use
+
+
+@pytest.mark.parametrize(
+    ("used", "flow", "verdict"),
+    [
+        (None, 300.0, "pass"),  # taken as the register's two
+        (2, 300.0, "pass"),
+        (3, 300.0, "pass"),
+        (1, 300.0, "cannot tell"),  # one ran, two will
+        (1, 200.0, "fail"),  # less than two need even so
+        ("some", 300.0, "cannot tell"),
+    ],
+)
+def test_fewer_in_use_than_the_register_says_is_no_pass(tmp_path, used, flow, verdict):
+    result = graded(tmp_path, register(), [blanks(used_at_once=used, flow_l_min=flow)])
+    assert only(result)["Flow verdict"] == verdict
+    assert (not said(result, "How many ran").empty) == (used is None)
+    if used == 1 and verdict == "cannot tell":
+        assert "fewer hoods or masks ran" in only(result)["Reasons"]
+
+
+def test_fewer_in_use_counts_where_the_visit_states_its_own_need_too(tmp_path):
+    result = graded(tmp_path, register(), [blanks(used_at_once=1, flow_needed_l_min=280.0)])
+    assert only(result)["Flow verdict"] == "cannot tell"
+
+
+def test_equipment_of_the_visit_rules_and_one_that_is_not_known_is_asked(tmp_path):
+    lines = register()
+    lines["Breathing equipment"].append({"equipment": "Mask", "flow_needed_l_min": 160, "from": date(2026, 1, 1)})
+    found = graded(tmp_path / "known", lines, [blanks(equipment="mask")])
+    assert found.tests["flow_needed_l_min"].tolist() == [320.0]
+    result = graded(tmp_path / "not", lines, [blanks(equipment="Helmet")])
+    assert not said(result, "Helmet is not on the register").empty
+    assert only(result)["Flow verdict"] == "cannot tell"
+
+
+# --------------------------------------------------------------------------------------------------- where it lies
+
+
+def test_a_register_beside_a_file_given_counts_and_other_files_there_do_not(tmp_path):
+    graded(tmp_path, register())
+    write_blank(tmp_path / "other.xlsx", visit=VISIT, rows=[AIRLINE, AIRLINE])
+    result = run(tmp_path / "visit.xlsx", as_of=AS_OF)
+    assert only(result)["Verdict"] == "pass"
+    assert result.sources["File"].tolist() == ["visit.xlsx", "register.xlsx"]
+
+
+def test_a_register_in_a_sub_folder_is_said_and_not_used(tmp_path):
+    result = graded(tmp_path, None)
+    write_register_in = tmp_path / "old"
+    write_register_in.mkdir()
+    write_register(write_register_in / "register.xlsx", lines=register())
+    result = run(tmp_path, as_of=AS_OF)
+    assert only(result)["Verdict"] == "incomplete"
+    assert said(result, "sub-folder")["Severity"].tolist() == ["query"]
+
+
+def test_a_register_without_its_property_is_known_by_its_sheets(tmp_path):
+    graded(tmp_path, register())
+    book = openpyxl.load_workbook(tmp_path / "register.xlsx")
+    del book.custom_doc_props["grader-kind"]
+    book.save(tmp_path / "register.xlsx")
+    assert only(run(tmp_path, as_of=AS_OF))["Verdict"] == "pass"
+
+
+@pytest.mark.parametrize("name", ["Plant", "Outlets", "Tubes"])
+def test_a_log_on_a_sheet_named_like_one_of_a_register_is_a_log(tmp_path, name):
+    write_blank(tmp_path / "log.xlsx", visit=VISIT, rows=[AIRLINE, {**AIRLINE, "outlet": "Bay 2"}])
+    book = openpyxl.load_workbook(tmp_path / "log.xlsx")
+    book["Readings"].title = name
+    book.save(tmp_path / "log.xlsx")
+    result = run(tmp_path, as_of=AS_OF)
+    assert result.sources["Rows found"].tolist() == [2] and result.sources["State"].tolist() == ["read"]
+
+
+def test_logs_beside_the_sheets_of_a_register_in_one_workbook_are_read(tmp_path):
+    graded(tmp_path, register())
+    book = openpyxl.load_workbook(tmp_path / "register.xlsx")
+    sheet = book.create_sheet("2026")
+    for row in (
+        ["Site", "Test date", "Outlet", "Carbon monoxide (ppm)"],
+        ["North Works", date(2026, 5, 1), "Bay 3", 4],
+    ):
+        sheet.append(row)
+    book.save(tmp_path / "register.xlsx")
+    result = run(tmp_path, as_of=AS_OF)
+    assert result.sources.set_index("File")["Rows found"].to_dict() == {"register.xlsx": 1, "visit.xlsx": 1}
+    assert result.verdicts.set_index("Outlet")["Verdict"].to_dict() == {"Bay 3": "incomplete", "Bay 1": "pass"}
+
+
+def test_two_registers_count_together_and_are_asked(tmp_path):
+    graded(tmp_path, {"Outlets": register()["Outlets"]})
+    write_register(tmp_path / "b.xlsx", lines={k: v for k, v in register().items() if k != "Outlets"})
+    result = run(tmp_path, as_of=AS_OF)
+    assert only(result)["Verdict"] == "pass"
+    assert "b.xlsx, register.xlsx" in said(result, "There are 2 registers").iloc[0]["Problem"]
