@@ -16,6 +16,7 @@ from grader import __version__
 from grader.alongside import of_their_sites, sum_of_past, with_past
 from grader.columns import ALWAYS, SHEET_ORDER, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
 from grader.compute.water import compute_water
+from grader.frames import with_columns
 from grader.judge.also import Also, also_judged, check_also
 from grader.judge.assign import DEFAULT_RULES, assign_rules
 from grader.judge.context import Past, judge_with_past, judging_again, recall

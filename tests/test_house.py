@@ -523,5 +523,5 @@ def test_project_files_name_nothing_outside_the_project():
 def test_the_folders_of_the_tests_are_those_of_the_package():
     """Same tree, same names; bench, demo and the workbooks of tests stand beside them."""
     folders = {p.name for p in (ROOT / "tests").iterdir() if p.is_dir() and p.name != "__pycache__"}
-    assert folders <= {*STAGES, "bench", "demo", "fuzz", "workbooks", "expected", "data"}
+    assert folders <= {*STAGES, "register", "bench", "demo", "fuzz", "workbooks", "expected", "data"}
     assert set(STAGES) <= folders

@@ -185,7 +185,8 @@ def read_workbooks(
     small = (
         len(found.files) <= limits["small_files"] and sum(max(f.size, 0) for f in found.files) <= limits["small_bytes"]
     )
-    every = [*found.files, *(f._replace(layout=ONLY_REGISTER) for f in found.beside)]
+    known = {f.path for f in found.files}
+    every = [*found.files, *(f._replace(layout=ONLY_REGISTER) for f in found.beside if f.path not in known)]
     builder = LogBuilder()
     passed = list(found.passed_over)
     waiting: dict[int, Reply] = {}
