@@ -168,7 +168,8 @@ def _visit_means(tests: pd.DataFrame, read: Readings, of_entry: np.ndarray) -> d
         tube = TUBE_OF[number]
         if tube:
             lot[here] = text(tests, f"{tube}_tube_lot")[test[here]]
-    one_lot = pd.Series(lot).groupby(group).transform("nunique").to_numpy() == 1
+    named = pd.factorize(lot)[0]
+    one_lot = np.bincount(group, named != named[first][group], minlength=size) == 0
     # Readings of one visit share half of their variance: one lot, one instrument, one hand (judgement).
     u_mean = np.sqrt(mean(u**2) * (0.5 + 0.5 / count))
     ambient = tests["ambient_temperature_c"].to_numpy(dtype=float)[test]
@@ -187,7 +188,7 @@ def _visit_means(tests: pd.DataFrame, read: Readings, of_entry: np.ndarray) -> d
         "upper": mean(read.upper[at]),
         "uncertainty": u_mean,
         "ambient": warmth,
-        "lot": np.where(one_lot[first], lot[first], ""),
+        "lot": np.where(one_lot, lot[first], ""),
         "tests": last,
     }
     order = np.lexsort((means["day"], means["row"]))
