@@ -15,19 +15,22 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtr
 
-from grader.columns import FAIL, OPEN_LOWER, OPEN_UPPER
+from grader.columns import FAIL, OPEN_LOWER, OPEN_UPPER, PARAMETERS
+from grader.problems import Problems
 from grader.review.history import HISTORY, Readings, readings
+from grader.review.odd.oddities import oddities_table
 from grader.review.statistics.ranks import false_discovery, kendall
 from grader.review.wear.series import all_series
 from grader.review.wear.shared import middle_of, years_of
 from grader.review.wear.table import wear_table
 from grader.review.works import stretches
-from tests.review.plant import BEGIN, INTAKE, KINDS, fleet
+from tests.review.plant import BEGIN, INTAKE, KINDS, TUBES, fleet
 from tests.support import graded_log
 
 YEARS, VISITS = 5, 4
 FIRST_LOOK = 5
 SITES = 40
+TUBE_NAMES = [next(p.name for p in PARAMETERS.values() if p.tube == tube) for tube in TUBES]
 
 
 @dataclass
@@ -211,11 +214,29 @@ def main() -> None:
     for name, count in false.items():
         print(f"{name:<28}{count * 40 / site_years:8.2f}{count * YEARS / site_years:8.2f}")
     _dates(seen, truth)
+    _lots_and_drift(fleets)
     for sites in (SITES, 10 * SITES):
         large = look_at(3000, sites, [], [12, 16, 20]).seen
         large["series"] = named(large)
         counts = [large[name].sum() / sites / 3 for name in ("worse", "block")]
         print(f"\n{sites} sites, three looks: rows worse a site and look {counts[0]:.4f}, in the block {counts[1]:.4f}")
+
+
+def _lots_and_drift(fleets: int) -> None:
+    """Planted odd tube lots (30 % high) and a drifting oxygen cell (0.5 % a year in the last two years) on Oddities."""
+    planted = {(f"{tube.upper()}-3", name) for tube, name in zip(TUBES, TUBE_NAMES)} | {("I1", "Oxygen")}
+    found, others = 0, 0
+    for number in range(fleets):
+        made = fleet(4000 + number, SITES, YEARS, VISITS, odd_lot=0.3, drift=0.5)
+        tests, _ = graded_log(made.log, as_of="2026-11-25")
+        frame = oddities_table(tests, Problems(), as_of="2026-01-10").frame
+        listed = set(zip(frame["What"], frame["Parameter"]))
+        found += len(planted & listed)
+        others += len(listed - planted)
+    print(
+        f"\nOddities of {fleets} firms with odd lots and a drifting instrument: {found} of {len(planted) * fleets} planted "
+        f"ones listed, {others} others (lots differ by 6 %, instruments by 0.03 % oxygen, besides)"
+    )
 
 
 def _dates(seen: pd.DataFrame, truth: pd.DataFrame) -> None:
