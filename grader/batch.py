@@ -42,11 +42,12 @@ from grader.review import history
 from grader.review.actions.findings import Actions, actions_table
 from grader.review.actions.sheet import actions_sheet
 from grader.review.due import due_table
+from grader.review.names import SharedSlip, shared_slips
 from grader.review.odd.oddities import oddities_table
 from grader.review.past import chances_with_past
 from grader.review.plan import plan_table
 from grader.review.sites import sites_table
-from grader.review.summary.page import Facts, summary_page, system_lines
+from grader.review.summary.page import Facts, slip_lines, summary_page, system_lines
 from grader.review.trend import trend_table
 from grader.review.verdict_sheet import verdict_table
 from grader.review.wear.findings import wear_findings
@@ -372,7 +373,7 @@ class Judged:
     log        : what they were made of.
     rulesets   : by id, those that judge a test, as the decision rule asked for leaves them.
     superseded : how many tests were judged by a rule set that was superseded on their day.
-    also       : what further rule sets say.
+    also       : what further rule sets say. slips : names of sites and clients that may be one, of the whole log.
     """
 
     tests: pd.DataFrame
@@ -381,6 +382,7 @@ class Judged:
     rulesets: dict[str, RuleSet]
     superseded: int = 0
     also: Also = field(default_factory=Also)
+    slips: list[SharedSlip] = field(default_factory=list)
 
 
 # A figure such as 1e300 is a doubt that the problems tell of, not lines about an overflow on the terminal.
@@ -404,7 +406,8 @@ def judged(log: Log, options: Options, problems: Problems | None = None, named: 
     register = read_register(log.register, names, problems, month_first=options.month_first, language=options.language)
     log = replace(log, rows=with_lowest_marks(log.rows, register, problems))
     tests = read(log.rows, log.tables, problems)
-    tests = normalise(tests, names, problems, np.datetime64(options.as_of))
+    tests = normalise(tests, names, problems, np.datetime64(options.as_of), settled_names(options.layouts))
+    slips = shared_slips(tests, problems)
     if named is not None:
         tests, log, problems = of_their_sites(tests, log, problems, named)
     filled = fill(tests, register, problems)
@@ -432,7 +435,24 @@ def judged(log: Log, options: Options, problems: Problems | None = None, named: 
     tests = query_replaced_fails(judging(assigned.tests, rulesets, problems), problems)
     tests = add_reasons(tests, rulesets, options.language)
     also = also_judged(assigned.tests, options.also, options.language, options.decision_rule, judging)
-    return Judged(tests, log, problems, rulesets, assigned.superseded, also)
+    return Judged(tests, log, problems, rulesets, assigned.superseded, also, slips)
+
+
+def settled_names(layouts: Iterable[LayoutFile]) -> dict[str, dict[str, str]]:
+    """What all layout files say of names together: kind -> name as written -> the name it means.
+
+    Raises : GraderError where two of them say different things of one name.
+    """
+    found: dict[str, dict[str, str]] = {}
+    for layout in layouts:
+        for kind, names in layout.same.items():
+            for written, means in names.items():
+                if found.setdefault(kind, {}).setdefault(written, means) != means:
+                    raise GraderError(
+                        f'{layout.path.name}: same.{kind}: "{written}" is "{means}" here and '
+                        f'"{found[kind][written]}" in another layout file. Leave one of them out.'
+                    )
+    return found
 
 
 def with_layouts(
@@ -515,7 +535,12 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
         trend=trend.table,
         due=due,
         graded=tests[tests["file"].to_numpy() < first],
-        alarms=[*cautions, *system_lines(tests, options.language), *oddities.copied_forward],
+        alarms=[
+            *cautions,
+            *slip_lines(found.slips, tests, options.language),
+            *system_lines(tests, options.language),
+            *oddities.copied_forward,
+        ],
     )
     sites, understood = sites_table(tests, due, as_of=day), understood_table(log)
     if named is not None:  # one site's past says nothing of the firm

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Mapping
 from pathlib import PurePosixPath
 
 import numpy as np
@@ -56,14 +57,22 @@ def name_key(name: str) -> str:
     return "|".join(tokens) or folded.strip()
 
 
-def normalise(tests: pd.DataFrame, file_names: list[str], problems: Problems, as_of: np.datetime64) -> pd.DataFrame:
+def normalise(
+    tests: pd.DataFrame,
+    file_names: list[str],
+    problems: Problems,
+    as_of: np.datetime64,
+    same: Mapping[str, Mapping[str, str]] | None = None,
+) -> pd.DataFrame:
     """The table with identity, visits and what counts; see the module's text.
 
     tests      : table of tests from read_cells, n rows.
     file_names : name of each file, by file number.
     as_of      : datetime64[D]. Tests after it are queried and count for nothing in history.
+    same       : client, site, system, outlet -> name as written -> the name that it means.
     Returns    : table of n rows, same index.
     """
+    tests = _settled(tests, same or {}, problems)
     tests = _names(tests, file_names, problems)
     tests = _days(tests, problems, as_of)
     tests = _identity(tests, problems)
@@ -71,6 +80,28 @@ def normalise(tests: pd.DataFrame, file_names: list[str], problems: Problems, as
     tests = _same_name_twice(tests)
     tests = _replaced(tests, file_names, problems)
     return _same_day(tests, file_names, problems)
+
+
+def _settled(tests: pd.DataFrame, same: Mapping[str, Mapping[str, str]], problems: Problems) -> pd.DataFrame:
+    """The names that a firm has settled, noted; {kind}_as_written (text) keeps what stood there where it differs."""
+    new = {}
+    for kind in ("client", "site", "system", "outlet"):
+        written = text(tests, kind)
+        means = {name_key(name): meaning for name, meaning in same.get(kind, {}).items()}
+
+        def settle(name: str, means: dict[str, str] = means) -> str:
+            seen: set[str] = set()
+            while name and (key := name_key(name)) in means and key not in seen:
+                seen.add(key)
+                name = means[key]
+            return name
+
+        settled = by_unique(written, settle) if means else written
+        changed = settled != written
+        number = tests.index.to_numpy()[changed]
+        problems.add_tests("name_settled", number, kind, written[changed].tolist(), means=settled[changed])
+        new[kind], new[f"{kind}_as_written"] = settled, np.where(changed, written, "").astype(object)
+    return with_columns(tests, new)
 
 
 def _names(tests: pd.DataFrame, file_names: list[str], problems: Problems) -> pd.DataFrame:

@@ -41,7 +41,8 @@ from grader.read.words.spelling import fold_word
 from grader.read.words.units import UNTOLD, accepted, belongs, canonical
 
 SUFFIX = ".layout.toml"
-_TOP = ("files", "ignore_sheets", "date_order", "table")
+_TOP = ("files", "ignore_sheets", "date_order", "table", "same")
+SAME = ("client", "site", "system", "outlet")
 _TABLE = (
     "sheet",
     "orientation",
@@ -64,12 +65,13 @@ _CELL = re.compile(r"([A-Za-z]{1,3})([1-9]\d{0,6})")
 
 
 class LayoutFile(NamedTuple):
-    """One layout file, checked: its path, the start of its SHA-256, patterns of files, what it says."""
+    """One layout file, checked: its path, the start of its SHA-256, patterns of files, what it says of them and of names."""
 
     path: Path
     sha256: str
     patterns: tuple[str, ...]
     spec: LayoutSpec
+    same: dict[str, dict[str, str]] = {}  # client, site, system, outlet -> name as written -> the name it means
 
     def names(self, name: str, path: str) -> bool:
         """Whether it is about a file, by its name (relative, with /) or where it lies."""
@@ -96,7 +98,8 @@ def load_layout(path: str | Path) -> LayoutFile:
         raise GraderError(f"{path.name}: this is no TOML ({error}).") from error
     wrong: list[str] = []
     patterns = _texts(said.get("files"), "files", wrong)
-    if not patterns:
+    same = _same(said.get("same", {}), wrong)
+    if not patterns and not (same and set(said) == {"same"}):
         wrong.append('files: say which files it is for, as files = ["*.xlsx"]')
     _unknown(said, _TOP, "", wrong)
     order = _order(said.get("date_order"), "date_order", wrong)
@@ -108,7 +111,20 @@ def load_layout(path: str | Path) -> LayoutFile:
     if wrong:
         raise GraderError("\n".join(f"{path.name}: {line}." for line in wrong))
     spec = LayoutSpec(specs, tuple(_texts(said.get("ignore_sheets"), "ignore_sheets", wrong)))
-    return LayoutFile(path.resolve(), hashlib.sha256(data).hexdigest(), tuple(patterns), spec)
+    return LayoutFile(path.resolve(), hashlib.sha256(data).hexdigest(), tuple(patterns), spec, same)
+
+
+def _same(said: Any, wrong: list[str]) -> dict[str, dict[str, str]]:
+    """[same.site] and the like: names as written -> the names they mean."""
+    if not isinstance(said, dict) or not all(isinstance(names, dict) for names in said.values()):
+        wrong.append('same: write it as [same.site] with lines such as "Eastbnak Yard" = "Eastbank Yard"')
+        return {}
+    _unknown(said, SAME, "same: ", wrong)
+    for kind, names in said.items():
+        for written, means in names.items():
+            if not isinstance(means, str) or not means.strip():
+                wrong.append(f"same.{kind}: {written!r} must be the same as a name, not {means!r}")
+    return {kind: dict(names) for kind, names in said.items()}
 
 
 def lying_in(paths: Iterable[str | Path]) -> list[Path]:

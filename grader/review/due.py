@@ -11,6 +11,7 @@ from grader.columns import BLANK, PARAMETERS, READ, TEST_FAIL, TEST_INCOMPLETE, 
 from grader.frames import text
 from grader.problems import Problems
 from grader.review.history import as_day, counting, days, months_after, outlets
+from grader.review.names import doubles
 from grader.review.systems import latest_status, outages
 
 STATES = ("out of use", "out of use (system)", "not cleared", "overdue", "due within 14 days", "in date", "removed")
@@ -62,6 +63,7 @@ def due_table(
     passed = _last_pass(tests, counts, known.of_test, len(known.identity))
     system = outages(tests, counts, known)
     months, whence = _intervals(tests, known.last, interval_months, rule_intervals or {}, problems)
+    twins = doubles(tests)
     status = latest_status(tests, known.identity)
     removed = status == "removed"
     failed = last_verdict == TEST_FAIL
@@ -110,6 +112,7 @@ def due_table(
         "Rule set": text(tests, "ruleset")[known.last],
         "Out of use since": since.astype("datetime64[s]"),
         "Rests on": rests_on,
+        "May be a double of": np.array([twins.get(int(i), "") for i in known.identity], dtype=object),
         "File": files[file],
     }
     made = pd.DataFrame(

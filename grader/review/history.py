@@ -17,7 +17,7 @@ from grader.decided import BY_CONTENT, BY_LINE_DEW
 from grader.frames import by_unique, text
 from grader.natural import natural
 from grader.problems import Problems
-from grader.review.slipped import slip_pairs
+from grader.review.names import name_slips, query_slips
 
 HISTORY: tuple[Parameter, ...] = tuple(p for p in PARAMETERS.values() if p.history)
 KEEPING_YEARS = 5  # COSHH 2002 reg. 9(4): records of tests kept at least 5 years
@@ -425,35 +425,14 @@ def left_out(tests: pd.DataFrame, problems: Problems) -> np.ndarray:
 
 
 def slips(tests: pd.DataFrame, problems: Problems) -> list[tuple[str, str]]:
-    """Query names of one site that look like slips of one another (code name_slip), once a pair.
+    """Query names of outlets of one site that look like slips of one another (code name_slip), once a pair.
 
     tests   : table after normalise, n rows.
     Returns : the pairs, (rarer name, commoner name). Nothing is merged.
     """
-    rows = np.flatnonzero(tests["outlet_given"].to_numpy() & ~tests["replaced"].to_numpy())
-    names = pd.DataFrame(
-        {
-            "site": tests["site_key"].to_numpy(dtype=object)[rows],
-            "key": tests["outlet_key"].to_numpy(dtype=object)[rows],
-            "at": rows,
-        }
-    )
-    names = names.groupby(["site", "key"], sort=False).agg(tests=("at", "size"), at=("at", "last")).reset_index()
-    shown = text(tests, "outlet")[names["at"].to_numpy()]
-    pairs = slip_pairs(names["site"].tolist(), names["key"].tolist(), names["tests"].tolist())
-    rare, common = (np.array(side, dtype=np.int64) for side in (zip(*pairs) if pairs else ((), ())))
-    times = names["tests"].to_numpy()
-    problems.add_tests(
-        "name_slip",
-        tests.index.to_numpy()[names["at"].to_numpy()[rare]],
-        "outlet",
-        shown[rare].tolist(),
-        name=shown[rare],
-        other=shown[common],
-        rows=times[rare],
-        other_rows=times[common],
-    )
-    return list(zip(shown[rare].tolist(), shown[common].tolist()))
+    found, shown = name_slips(tests, "outlet"), text(tests, "outlet")
+    query_slips(tests, found, problems)
+    return list(zip(shown[found.rare].tolist(), shown[found.common].tolist()))
 
 
 def old_sources(tests: pd.DataFrame, files: int, *, as_of: object, years: int = KEEPING_YEARS) -> np.ndarray:

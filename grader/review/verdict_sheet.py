@@ -86,6 +86,10 @@ def verdict_table(
             further[f"{of} chance with its past (%)"] = np.round(100.0 * past[key], 1)
     further.update(also or {})
     further["Dew point as tested (°C)"] = column(computed(tests, "dew_as_tested", "pressure_dew_point"))
+    for kind in ("Client", "Site", "System", "Outlet"):
+        as_written = text(tests, f"{kind.lower()}_as_written")
+        if (as_written != "").any():
+            further[f"{kind} as written"] = as_written
     across = tests["column"].to_numpy() >= 0
     if across.any():
         further["Cell"] = np.full(len(tests), "", dtype=object)

@@ -11,7 +11,9 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import PARAMETERS, ROWS_PER_SHEET, TEST_WORDS, VERDICT_WORDS
+from grader.frames import text
 from grader.page import Block, Page
+from grader.review.names import SharedSlip
 from grader.review.summary.tables import (
     LINES,
     due_block,
@@ -126,6 +128,20 @@ def _alarms(facts: Facts, w: Mapping[str, Any]) -> list[str]:
     if refused:
         alarms.append(w["refused"].format(count=refused))
     return alarms
+
+
+def slip_lines(slips: list[SharedSlip], tests: pd.DataFrame, language: str = "en") -> list[str]:
+    """A line for each pair of names of sites or clients that may be one, as far as the tests shown have one of them."""
+    w = words(language)["summary"]
+    shown = {kind: set(text(tests, kind)) for kind in ("site", "client")}
+    lines = [
+        w[f"{s.kind}_slip"].format(
+            name=s.name, other=s.other, times=s.times, other_times=s.other_times, shared=s.shared
+        )
+        for s in slips
+        if {s.name, s.other} & shown[s.kind]
+    ]
+    return lines[:LINES]
 
 
 def system_lines(tests: pd.DataFrame, language: str = "en") -> list[str]:
