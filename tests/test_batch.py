@@ -171,7 +171,7 @@ def test_a_result_in_the_folder_is_passed_over(tmp_path):
 @pytest.mark.parametrize(
     ("change", "code"),
     [
-        ({"supply": "ring main"}, "Supply"),
+        ({"supply": "tapping B"}, "Supply"),
         ({"co_ppm": "9 or so"}, "Carbon monoxide"),
         ({"oxygen_pct": -20.9}, "Oxygen"),
         ({"outlet": None}, "no name"),

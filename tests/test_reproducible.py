@@ -17,7 +17,7 @@ import pandas as pd
 import pytest
 
 from grader import batch
-from grader.read import find as files
+from grader.read import process
 
 ROOT = Path(__file__).parents[1]
 AS_OF = "2026-11-25"
@@ -88,7 +88,7 @@ def test_nothing_of_the_machine_is_in_it(plain, tmp_path, environment):
 def test_one_reading_process_or_two(plain, tmp_path, monkeypatch, children):
     for name, value in EPOCH.items():
         monkeypatch.setenv(name, value)
-    whole = files.read_workbooks
+    whole = process.read_workbooks
     monkeypatch.setattr(batch, "read_workbooks", lambda *a, **k: whole(*a, **{**k, "children": children}))
     batch.run(plain[0], as_of=AS_OF).write(tmp_path / "r.xlsx")
     assert (tmp_path / "r.xlsx").read_bytes() == plain[1]

@@ -99,7 +99,7 @@ def together() -> tuple[list[Row], pd.DataFrame]:
     return rows, verdicts(rows)
 
 
-def same(found: pd.DataFrame, expected: pd.DataFrame) -> None:
+def check_same(found: pd.DataFrame, expected: pd.DataFrame) -> None:
     """Every cell is equal, figures to the last digit; where a row stands may differ, and whether an empty column is shown."""
     found = found.reindex(columns=found.columns.union(expected.columns))
     for column in expected.columns.difference(WHERE):
@@ -110,7 +110,7 @@ def same(found: pd.DataFrame, expected: pd.DataFrame) -> None:
 def test_alone_and_beside_others_is_the_same() -> None:
     rows, expected = together()
     for row in random.Random(7).sample(rows, 6):
-        same(verdicts([row]), expected.loc[[row["Site"]]])
+        check_same(verdicts([row]), expected.loc[[row["Site"]]])
 
 
 def test_a_bound_among_plain_readings_changes_none_of_them() -> None:
@@ -122,23 +122,23 @@ def test_a_bound_among_plain_readings_changes_none_of_them() -> None:
     ]
     expected = verdicts(rows)
     assert (expected["Verdict"] == "near limit").sum() > 5
-    same(verdicts([*rows, {**ROW, "Site": "Other yard", "Water tube reading (mg/m³)": "<5"}]), expected)
+    check_same(verdicts([*rows, {**ROW, "Site": "Other yard", "Water tube reading (mg/m³)": "<5"}]), expected)
 
 
 def test_in_another_order_and_in_other_files_is_the_same() -> None:
     rows, expected = together()
     shuffled = random.Random(3).sample(rows, len(rows))
-    same(verdicts(shuffled[:40], shuffled[40:45], shuffled[45:]), expected)
+    check_same(verdicts(shuffled[:40], shuffled[40:45], shuffled[45:]), expected)
 
 
 def test_with_columns_in_another_order_is_the_same() -> None:
     rows, expected = together()
-    same(verdicts(rows, headings=random.Random(5).sample(HEADINGS, len(HEADINGS))), expected)
+    check_same(verdicts(rows, headings=random.Random(5).sample(HEADINGS, len(HEADINGS))), expected)
 
 
 def test_beside_a_hundred_others_is_the_same() -> None:
     rows, expected = together()
-    same(verdicts([*generate(100, seed=42), *rows]), expected)
+    check_same(verdicts([*generate(100, seed=42), *rows]), expected)
 
 
 def test_doubled_is_the_same_twice() -> None:
@@ -148,7 +148,7 @@ def test_doubled_is_the_same_twice() -> None:
     assert len(found) == 2 * len(rows)
     for file in found["File"].unique():
         half = found[found["File"] == file].drop(columns="Counts in history")
-        same(half, expected.drop(columns="Counts in history"))
+        check_same(half, expected.drop(columns="Counts in history"))
 
 
 def worse(row: Row, heading: str) -> Any:
