@@ -47,10 +47,10 @@ def check_also(names: Iterable[str]) -> None:
     """
     files: dict[str, str] = {}
     for name in names:
-        _, rulesets, shown = _named(name, np.array(["2020-01-01"], dtype="datetime64[D]"))
+        _, rulesets, label = _named(name, np.array(["2020-01-01"], dtype="datetime64[D]"))
         for rules in rulesets.values():
             if rules.own and files.setdefault(rules.id, rules.path) != rules.path:
-                raise GraderError(f'--also {name}: {files[rules.id]} has the same id = "{shown}". {_OTHER_ID}')
+                raise GraderError(f'--also {name}: {files[rules.id]} has the same id = "{label}". {_OTHER_ID}')
             if rules.information_only and not any(x.purity_class for x in rules.limits):
                 raise GraderError(
                     f"--also {name}: is for information only and states no classes, so it has nothing to show. "
@@ -75,38 +75,38 @@ def also_judged(
     Raises  : UnknownRuleSet, RuleFileError; GraderError as decision.tightened, and for a file with the id of
               the rule set that judges.
     """
-    said = words(language)["also"]
-    made = Also()
+    say = words(language)["also"]
+    beside = Also()
     judging_ids = set(pd.unique(tests["ruleset"]))
     for name in dict.fromkeys(names):
-        ids, rulesets, shown = _named(name, tests["test_day"].to_numpy())
+        ids, rulesets, label = _named(name, tests["test_day"].to_numpy())
         if any(r.own and r.id in judging_ids for r in rulesets.values()):
-            raise GraderError(f'--also {name}: the rule set that judges has the same id = "{shown}". {_OTHER_ID}')
-        made.rulesets.update(rulesets)
+            raise GraderError(f'--also {name}: the rule set that judges has the same id = "{label}". {_OTHER_ID}')
+        beside.rulesets.update(rulesets)
         if any(r.information_only for r in rulesets.values()):
             # A figure from an expired tube, of too short a sample, or that is not believed has no class.
             doubted = judge_doubts(tests, Problems())
-            made.columns[f"Also {shown}"] = purity_classes(doubted, next(iter(rulesets.values())), said)
+            beside.columns[f"Also {label}"] = purity_classes(doubted, next(iter(rulesets.values())), say)
             continue
         # What is odd about a reading has been said by the rule set that judges it.
         unsaid = Problems()
         rules = tightened(rulesets, decision_rule)
         judged = judging(with_columns(tests, {"ruleset": ids}), rules, unsaid)
-        made.columns[f"Also {shown}"] = np.array(TEST_WORDS, dtype=object)[judged["verdict"].to_numpy()]
-        made.columns[f"Also {shown} reasons"] = _short(judged, said, words(language)["parameter_within"])
-    return made
+        beside.columns[f"Also {label}"] = np.array(TEST_WORDS, dtype=object)[judged["verdict"].to_numpy()]
+        beside.columns[f"Also {label} reasons"] = _short(judged, say, words(language)["parameter_within"])
+    return beside
 
 
 def _named(name: str, days: np.ndarray) -> tuple[np.ndarray, dict[str, RuleSet], str]:
     """Rule set id of each day, the rule sets, and the name to show."""
     own = [load_ruleset(name)] if name.casefold().endswith(".toml") else []
-    shown = own[0].id if own else name
-    ids = resolve_edition(shown, days, own)
+    label = own[0].id if own else name
+    ids = resolve_edition(label, days, own)
     found = {i: next((o for o in own if o.id == i), None) or load_ruleset(i) for i in pd.unique(ids) if i}
-    return ids, found, shown
+    return ids, found, label
 
 
-def _short(judged: pd.DataFrame, said: dict[str, str], names: dict[str, str]) -> np.ndarray:
+def _short(judged: pd.DataFrame, say: dict[str, str], names: dict[str, str]) -> np.ndarray:
     """Which parameters fail, cannot be told, are missing or near: one text per combination, not per test."""
     codes = np.column_stack([judged[f"verdict_{key}"].to_numpy() for key in JUDGED]).astype(np.int64)
     missing = np.column_stack([judged[f"{key}_missing"].to_numpy() for key in JUDGED])
@@ -117,7 +117,7 @@ def _short(judged: pd.DataFrame, said: dict[str, str], names: dict[str, str]) ->
     texts = np.empty(len(unique), dtype=object)
     texts[:] = [
         "; ".join(
-            said[word].format(names=", ".join(names[k] for k, c in zip(JUDGED, row) if c == code))
+            say[word].format(names=", ".join(names[k] for k, c in zip(JUDGED, row) if c == code))
             for code, word in _LISTED
             if code in row
         )

@@ -15,8 +15,6 @@ from grader.outdoor import outdoor_co2_on
 from grader.problems import GraderError
 from grader.words import words
 
-DECISION_RULES = ("simple", "guarded")
-
 
 def tightened(rulesets: Mapping[str, RuleSet], asked: str | None) -> dict[str, RuleSet]:
     """The rule sets with the decision rule that was asked for: an option may tighten, never loosen.
@@ -67,21 +65,21 @@ def rule_facts(rules: RuleSet) -> list[str]:
 def decision_text(rulesets: Mapping[str, RuleSet], language: str = "en") -> str:
     """The decision rule and the flag thresholds in words, each rule set named where they differ."""
     w = words(language)
-    said, names = w["decision"], w["parameter_within"]
+    say, names = w["decision"], w["parameter_within"]
     found: dict[str, list[str]] = {}
     for rule_id, rules in rulesets.items():
         band = rules.decision_rule.guard_band
-        rule = said["guarded"].format(band=band) if band else said["simple"]
+        rule = say["guarded"].format(band=band) if band else say["simple"]
         usual = rules.flag["default"]
         other = "".join(
-            said["flag_other"].format(name=names[p.key], flag=rules.flag_percent(p.name))
+            say["flag_other"].format(name=names[p.key], flag=rules.flag_percent(p.name))
             for p in PARAMETERS.values()
             if p.direction != "words" and rules.flag_percent(p.name) != usual
         )
-        found.setdefault(said["whole"].format(rule=rule, default=usual, others=other), []).append(rule_id)
+        found.setdefault(say["whole"].format(rule=rule, default=usual, others=other), []).append(rule_id)
     if len(found) <= 1:
-        return next(iter(found), said["simple"])
-    return "; ".join(said["of_rule_set"].format(rule=text, names=", ".join(ids)) for text, ids in found.items())
+        return next(iter(found), say["simple"])
+    return "; ".join(say["of_rule_set"].format(rule=text, names=", ".join(ids)) for text, ids in found.items())
 
 
 def decision_cautions(rulesets: Mapping[str, RuleSet], as_of: date, language: str = "en") -> list[str]:
@@ -89,7 +87,7 @@ def decision_cautions(rulesets: Mapping[str, RuleSet], as_of: date, language: st
 
     as_of : whose year's outdoor carbon dioxide is taken.
     """
-    said, lines = words(language)["decision"], []
+    say, lines = words(language)["decision"], []
     outdoor = float(outdoor_co2_on(np.array([as_of], dtype="datetime64[D]"))[0])
     for rule_id, rules in rulesets.items():
         limits = [x.high for x in rules.limits_for("Carbon dioxide") if x.high is not None]
@@ -100,5 +98,5 @@ def decision_cautions(rulesets: Mapping[str, RuleSet], as_of: date, language: st
         if outdoor + width * standard.at(outdoor) > limit:
             # y + w u(y) = limit, by whichever part of u is the larger there
             accepted = min(limit - width * standard.absolute, limit / (1.0 + width * standard.relative))
-            lines.append(said["outdoor_fails"].format(limit=limit, rule=rule_id, accepted=accepted, outdoor=outdoor))
+            lines.append(say["outdoor_fails"].format(limit=limit, rule=rule_id, accepted=accepted, outdoor=outdoor))
     return lines

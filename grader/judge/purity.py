@@ -10,11 +10,11 @@ from grader.frames import at_least
 from grader.judge.rules.sets import RuleSet
 
 
-def purity_classes(tests: pd.DataFrame, ruleset: RuleSet, said: dict[str, str]) -> np.ndarray:
+def purity_classes(tests: pd.DataFrame, ruleset: RuleSet, say: dict[str, str]) -> np.ndarray:
     """The classes of n tests in words, such as "humidity class 4, oil class 2": object array (n,).
 
     tests   : table after compute_water. ruleset : its limits carry a class each.
-    said    : words [also]. A figure in doubt, or not read, has no class.
+    say    : words [also]. A figure in doubt, or not read, has no class.
     """
     texts = np.full(len(tests), "", dtype=object)
     for name in dict.fromkeys(x.parameter for x in ruleset.limits if x.purity_class):
@@ -24,7 +24,7 @@ def purity_classes(tests: pd.DataFrame, ruleset: RuleSet, said: dict[str, str]) 
         kind = next(x.purity_class for x in ruleset.limits if x.parameter == name).rpartition(" ")[0]
         best, worst = (class_of(ruleset, name, end) for end in (lower, upper))
         one = np.where(
-            best == worst, worst, np.where(worst == "", said["class_not_better"], said["class_or_better"])
+            best == worst, worst, np.where(worst == "", say["class_not_better"], say["class_or_better"])
         ).astype(object)
         shown = np.array(
             [
@@ -33,9 +33,9 @@ def purity_classes(tests: pd.DataFrame, ruleset: RuleSet, said: dict[str, str]) 
             ],
             dtype=object,
         )
-        beyond = said["class_beyond"].format(kind=kind)
+        beyond = say["class_beyond"].format(kind=kind)
         shown = np.where((best == worst) & (worst == ""), beyond, shown)
-        shown = np.where(told, shown, said["class_not_told"].format(kind=kind))
+        shown = np.where(told, shown, say["class_not_told"].format(kind=kind))
         texts = np.where(texts == "", shown, texts + ", " + shown)
     return texts
 

@@ -82,7 +82,7 @@ class _Queries:
         self.water_field = np.where(read["water_tube_mg_m3"], "water_tube_mg_m3", of_content)
         self.tube = tests["water_source"].to_numpy() == SOURCE_TUBE
 
-    def ask(self, code: str, where: np.ndarray, field: str | None = None, key: str = "", **said: Any) -> None:
+    def ask(self, code: str, where: np.ndarray, field: str | None = None, key: str = "", **details: Any) -> None:
         """Query the tests at `where`, bool (n,).
 
         field : whose cell is named; None: that of its first parameter. key : the one parameter it is about here.
@@ -93,17 +93,17 @@ class _Queries:
             for name in keys:
                 for target in follow(name):
                     mark(self.doubts[target], where, "implausible")
-        said |= {k: v for k, v in entry.items() if k in ("below", "fraction", "kelvin")}
+        details |= {k: v for k, v in entry.items() if k in ("below", "fraction", "kelvin")}
         if field is None and keys[0] == WATER:
             for name in np.unique(self.water_field[where]):
-                self.problems.add_tests(code, self.number[where & (self.water_field == name)], str(name), **said)
+                self.problems.add_tests(code, self.number[where & (self.water_field == name)], str(name), **details)
             return
         column = PARAMETERS[keys[0]].column if field is None else field
-        self.problems.add_tests(code, self.number[where], column, **said)
+        self.problems.add_tests(code, self.number[where], column, **details)
 
-    def ask_of_tube(self, code: str, where: np.ndarray, **said: Any) -> None:
+    def ask_of_tube(self, code: str, where: np.ndarray, **details: Any) -> None:
         """The same of a dew point: the tube's cell where all of these tests rest on one, else the row."""
-        self.ask(code, where, "water_tube_mg_m3" if self.tube[where].all() else "", **said)
+        self.ask(code, where, "water_tube_mg_m3" if self.tube[where].all() else "", **details)
 
 
 def follow(key: str) -> tuple[str, ...]:
@@ -121,7 +121,7 @@ def query_plausibility(tests: pd.DataFrame, problems: Problems, doubts: dict[str
 
     tests  : table after compute_water, n rows.
     doubts : by key, codes (n,), filled up where an entry of data/queries.toml says `demotes`.
-    What a stricter query says already is not said again.
+    What a stricter query says already is not details again.
     """
     q = _Queries(tests, problems, doubts)
     dryer = text(tests, "dryer")

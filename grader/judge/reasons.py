@@ -73,7 +73,7 @@ class _Reasons:
 def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str = "en") -> pd.DataFrame:
     """The table with column `reasons` (text, never empty). n rows in, n rows out."""
     w = words(language)
-    said: dict[str, str] = w["reason"]
+    say: dict[str, str] = w["reason"]
     names: dict[str, str] = w["parameter"]
     within: dict[str, str] = w["parameter_within"]
     reasons = _Reasons(len(tests))
@@ -81,8 +81,8 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
     named = by_unique(rule, lambda r: f"{rulesets[r].document} {rulesets[r].edition}" if r in rulesets else "")
     verdict = {key: tests[f"verdict_{key}"].to_numpy() for key in JUDGED}
     judged = rule != ""
-    reasons.add(~tests["visited"].to_numpy(), said["not_visited"])
-    reasons.add(~judged, said["no_rule_set"])
+    reasons.add(~tests["visited"].to_numpy(), say["not_visited"])
+    reasons.add(~judged, say["no_rule_set"])
 
     decided = {key: Decided.of(tests, key, w) for key in FIGURES}
     why = {key: tests[f"{key}_why"].to_numpy() for key in JUDGED}
@@ -94,11 +94,11 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
     minutes = tests["oil_clear_needs_min"].to_numpy(dtype=float)
     reasons.add(
         ~marked & (verdict["oil"] == CANNOT_TELL) & np.isfinite(minutes),
-        lambda i: said["clear_after"].format(minutes=at_least_fixed(minutes[i], 1)),
+        lambda i: say["clear_after"].format(minutes=at_least_fixed(minutes[i], 1)),
     )
     for key in JUDGED:
         for code, word in ((WHY_BAND, "band"), (WHY_UNREADABLE, "unreadable")):
-            reasons.add(~marked & (why[key] == code), said[word].format(name=names[key]))
+            reasons.add(~marked & (why[key] == code), say[word].format(name=names[key]))
         if key in decided:
             reasons.add(~marked & (why[key] == WHY_BOUND), decided[key].unsettled)
     for key, d in decided.items():
@@ -110,7 +110,7 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
         tests,
         [(key, (verdict[key] == NOT_TESTED) & tests[f"{key}_missing"].to_numpy()) for key in JUDGED],
         visited & ~marked & judged,
-        said["not_tested"],
+        say["not_tested"],
         within,
     )
     _list(
@@ -118,21 +118,21 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
         tests,
         [(key, (verdict[key] == NO_LIMIT) & tests[f"{key}_missing"].to_numpy()) for key in JUDGED],
         visited & ~marked & judged,
-        said["no_limit"],
+        say["no_limit"],
         within,
         named,
     )
-    reasons.add((verdict["odour"] == NEAR_LIMIT), said["odour_slight"])
+    reasons.add((verdict["odour"] == NEAR_LIMIT), say["odour_slight"])
     _list(
         reasons,
         tests,
         [(key, (verdict[key] == NOT_TESTED) & ~tests[f"{key}_missing"].to_numpy()) for key in AIR],
         visited & ~marked & judged,
-        said["not_demanded"],
+        say["not_demanded"],
         within,
         named,
     )
-    _warm(reasons, tests, said)
+    _warm(reasons, tests, say)
     # Cylinders and charging compressors need neither flow nor pressure.
     needs = ~np.isin(text(tests, "supply"), HIGH_PRESSURE)
     _list(
@@ -140,56 +140,56 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
         tests,
         [(key, verdict[key] == NOT_JUDGED) for key in SUPPLIED],
         visited & needs,
-        said["not_judged"],
+        say["not_judged"],
         within,
     )
     factor = tests["tube_factor"].to_numpy()
     standard_hpa = load_toml("units.toml")["reference"]["atmosphere_hpa"]
     reasons.add(
         visited & (factor != 1.0),
-        lambda i: said["tubes_corrected"].format(
+        lambda i: say["tubes_corrected"].format(
             factor=f"{factor[i]:.3f}", pressure=plain(round(standard_hpa / factor[i], 2))
         ),
     )
     past = text(tests, "past")
     reasons.add(visited & (past != ""), lambda i: past[i])
-    reasons.add(tests["replaced"].to_numpy(), said["replaced"])
+    reasons.add(tests["replaced"].to_numpy(), say["replaced"])
     if "replaces_fail" in tests:
-        reasons.add(tests["replaces_fail"].to_numpy(), said["replaces_fail"])
+        reasons.add(tests["replaces_fail"].to_numpy(), say["replaces_fail"])
     # Said first: what follows on a pass is no reason against it.
     met = np.isin(tests["verdict"].to_numpy(), (TEST_PASS, TEST_NEAR))
-    met_rule = by_unique(named[met], lambda name: said["all_met"].format(rule=name))
+    met_rule = by_unique(named[met], lambda name: say["all_met"].format(rule=name))
     rest = reasons.parts[met]
     reasons.parts[met] = np.where(rest == "", met_rule, met_rule + "; " + rest)
     for rule_id, ruleset in rulesets.items():
         left = [str(c) for c in ruleset.not_covered if not str(c).startswith("any other")]
         if left:
-            reasons.add((rule == rule_id) & visited, said["not_covered"].format(substances=", ".join(left)))
-    finished = by_unique(reasons.parts, lambda p: f"{p[:1].upper()}{p[1:]}." if p else said["nothing"])
+            reasons.add((rule == rule_id) & visited, say["not_covered"].format(substances=", ".join(left)))
+    finished = by_unique(reasons.parts, lambda p: f"{p[:1].upper()}{p[1:]}." if p else say["nothing"])
     return with_columns(tests, {"reasons": finished})
 
 
 def _fails(
     reasons: _Reasons, tests: pd.DataFrame, key: str, where: np.ndarray, decided: dict[str, Decided], w: dict[str, Any]
 ) -> None:
-    said = w["reason"]
+    say = w["reason"]
     if key in IN_WORDS:
         word = text(tests, PARAMETERS[key].column)
         reasons.add(
             where,
-            lambda i: said["odour_marked"] if word[i] == "marked" else said["odour_not_allowed"].format(odour=word[i]),
+            lambda i: say["odour_marked"] if word[i] == "marked" else say["odour_not_allowed"].format(odour=word[i]),
         )
         return
     d = decided[key]
     if key != WATER:
         reasons.add(where, d.sentence)
         return
-    reasons.add(where & (text(tests, "liquid_water") == "seen"), said["liquid_seen"])
+    reasons.add(where & (text(tests, "liquid_water") == "seen"), say["liquid_seen"])
     dews = {name: WaterFigures(tests, name) for name in DEW_POINTS}
     airline = tests["airline_temperature_c_upper"].to_numpy()
     reasons.add(
         where & tests["dew_above_line"].to_numpy(),
-        lambda i: said["dew_above_line"].format(
+        lambda i: say["dew_above_line"].format(
             dew=dews["pressure_dew_point"](i, airline[i]), line=f"{plain(airline[i])} °C"
         ),
     )
@@ -235,13 +235,13 @@ def _list(
             reasons.add(here, template.format(names=joined, rule=document))
 
 
-def _warm(reasons: _Reasons, tests: pd.DataFrame, said: dict[str, str]) -> None:
+def _warm(reasons: _Reasons, tests: pd.DataFrame, say: dict[str, str]) -> None:
     warm = tests["warm_day"].to_numpy() & np.isin(tests["verdict_water"].to_numpy(), (PASS, NEAR_LIMIT))
     safe, colder = tests["safe_down_to_c"].to_numpy(), tests["colder_seen_c"].to_numpy()
     seen = ~np.isnan(colder)
     shown = warm & (tests["verdict"].to_numpy() != TEST_FAIL)
-    reasons.add(shown & ~seen, lambda i: said["warm_day"].format(safe=fixed(safe[i], 1)))
+    reasons.add(shown & ~seen, lambda i: say["warm_day"].format(safe=fixed(safe[i], 1)))
     reasons.add(
         shown & seen,
-        lambda i: said["warm_day_colder"].format(safe=fixed(safe[i], 1, colder[i]), colder=plain(colder[i])),
+        lambda i: say["warm_day_colder"].format(safe=fixed(safe[i], 1, colder[i]), colder=plain(colder[i])),
     )

@@ -105,10 +105,10 @@ def _judge_one(tests: pd.DataFrame, ruleset: RuleSet | None) -> pd.DataFrame:
     closeness = Closeness.of(ruleset)
     new: dict[str, np.ndarray] = {}
 
-    def put(key: str, found: Close, shown: tuple[np.ndarray, np.ndarray], doubt: np.ndarray) -> None:
+    def put(key: str, found: Close, printed: tuple[np.ndarray, np.ndarray], doubt: np.ndarray) -> None:
         ends = _ends(tests, key)
         why = _why(found.verdict, found.why, doubt, ends[3])
-        new.update(_kept(key, found.verdict, why, doubt, shown, found.chance, found.flag, ends))
+        new.update(_kept(key, found.verdict, why, doubt, printed, found.chance, found.flag, ends))
         # Kept for what looks at many readings together: their scatter is never less than this.
         new[f"u_{key}"] = _uncertainty(tests, key, closeness)(ends[1])
 
@@ -119,14 +119,14 @@ def _judge_one(tests: pd.DataFrame, ruleset: RuleSet | None) -> pd.DataFrame:
         ends, doubt = _ends(tests, key), tests[f"{key}_doubt"].to_numpy()
         applied = apply_limits(limits(PARAMETERS[key].name), situation)
         verdict = judge_interval(*ends, applied)
-        shown = _shown(verdict, applied)
+        printed = _printed(verdict, applied)
         unsure = (verdict == CANNOT_TELL) & applied.unsure & (ends[3] == READ)
         # Gases have no bands: where their limit is not sure, the supply is not known.
         told = np.where(unsure & (doubt == 0), DOUBT["supply_unknown"], doubt).astype(np.int8)
         at = _uncertainty(tests, key, closeness)
-        found = closeness.decide(key, ends, shown, _doubted(verdict, doubt), told, at)
+        found = closeness.decide(key, ends, printed, _doubted(verdict, doubt), told, at)
         new[f"{key}_stain"] = tests[f"{PARAMETERS[key].column}_how"].to_numpy() == STAIN
-        put(key, found, shown, told)
+        put(key, found, printed, told)
     for key in IN_WORDS:
         verdict = _words(tests, key, ruleset, situation)
         why = np.where(verdict == CANNOT_TELL, WHY_UNREADABLE, WHY_NONE).astype(np.int8)
@@ -134,8 +134,8 @@ def _judge_one(tests: pd.DataFrame, ruleset: RuleSet | None) -> pd.DataFrame:
     new.update(_water(tests, limits, situation, closeness))
     for key in SUPPLIED:
         ruled = apply_limits(limits(PARAMETERS[key].name), situation)
-        verdict, doubt, shown, new[f"{key}_wanted"] = _supplied(tests, key, supply, ruled)
-        put(key, closeness.decide(key, _ends(tests, key), shown, verdict, doubt), shown, doubt)
+        verdict, doubt, printed, new[f"{key}_wanted"] = _supplied(tests, key, supply, ruled)
+        put(key, closeness.decide(key, _ends(tests, key), printed, verdict, doubt), printed, doubt)
     return pd.DataFrame(new, index=tests.index)
 
 
@@ -200,7 +200,7 @@ def _doubted(verdict: np.ndarray, doubt: np.ndarray) -> np.ndarray:
     return np.where((doubt != 0) & np.isin(verdict, (PASS, NEAR_LIMIT)), CANNOT_TELL, verdict).astype(np.int8)
 
 
-def _shown(verdict: np.ndarray, applied: Applied) -> tuple[np.ndarray, np.ndarray]:
+def _printed(verdict: np.ndarray, applied: Applied) -> tuple[np.ndarray, np.ndarray]:
     """The limits to print: the loose ones where they were failed, else the strict ones."""
     failed = verdict == FAIL
     return (
@@ -274,7 +274,7 @@ class _WaterVerdict:
         here = judge_interval(*ends, applied)
         if not_sure is not None:
             here = np.where(not_sure & (here == FAIL), CANNOT_TELL, here).astype(np.int8)
-        shown_low, shown_high = _shown(here, applied)
+        shown_low, shown_high = _printed(here, applied)
         found = decide(ends, (shown_low, shown_high), _doubted(here, doubt), doubt)
         after = found.verdict
         worse = BADNESS[after] > BADNESS[self.verdict]
@@ -313,7 +313,9 @@ def _water(
     }
 
     def decide(key: str, size: str) -> Callable[..., Close]:
-        return lambda ends, shown, verdict, doubt: closeness.decide(key, ends, shown, verdict, doubt, lambda _: u[size])
+        return lambda ends, printed, verdict, doubt: closeness.decide(
+            key, ends, printed, verdict, doubt, lambda _: u[size]
+        )
 
     for code in _WITH_A_LIMIT:
         key = FIGURE_OF[code]
@@ -363,9 +365,9 @@ def _water(
     ]
     safe = np.fmax(dew[1] + needed["line"], one + needed["1 atm"])
     why = _why(worst.verdict, worst.why, worst.doubt, tests["water_state"].to_numpy(), worst.unsure & ~unknown)
-    shown = worst.low, worst.high
+    printed = worst.low, worst.high
     return {
-        **_kept(WATER, worst.verdict, why, worst.doubt, shown, worst.chance, worst.flag, tuple(judged)),
+        **_kept(WATER, worst.verdict, why, worst.doubt, printed, worst.chance, worst.flag, tuple(judged)),
         "u_water": chain.water,
         "u_pressure_dew_point": chain.pressure_dew_point,
         "u_margin": chain.margin,

@@ -59,7 +59,7 @@ class LimitReader(Checker):
             self.missing(where, "confidence", "Say how sure the figure is.")
         return "own"
 
-    def limit(self, number: int, entry: Mapping[str, Any], made: RuleFile) -> Limit | None:
+    def limit(self, number: int, entry: Mapping[str, Any], rule_file: RuleFile) -> Limit | None:
         name = entry.get("parameter")
         parameters = list(known_parameters())
         where = f"[[limit]] {number}"
@@ -80,10 +80,10 @@ class LimitReader(Checker):
             kind,
             confidence=self.confidence(where, entry),
             purity_class=self.string(where, entry, "class"),
-            document=made.document,
-            edition=made.edition,
-            origin=made.id,
-            **self.when(where, entry, made),
+            document=rule_file.document,
+            edition=rule_file.edition,
+            origin=rule_file.id,
+            **self.when(where, entry, rule_file),
             **common,
         )
         figures = self.word_lists(where, entry) if kind == "words" else self.figures(where, entry, shape, kind)
@@ -184,7 +184,7 @@ class LimitReader(Checker):
             out[key] = entry[key] if entry.get(key) in known else known[0] if known else ""
         return out
 
-    def when(self, where: str, entry: Mapping[str, Any], made: RuleFile) -> dict[str, Any]:
+    def when(self, where: str, entry: Mapping[str, Any], rule_file: RuleFile) -> dict[str, Any]:
         condition = entry.get("when", {})
         if not isinstance(condition, dict):
             self.say(where, "when", condition, "not a condition", 'Write when = { supply = "airline" }.')
@@ -194,7 +194,7 @@ class LimitReader(Checker):
         out: dict[str, Any] = {}
         if "supply" in condition:
             out["when_supplies"] = self.words(where, "supply", condition["supply"], self.schema["supplies"])
-            outside = [s for s in out["when_supplies"] if made.supplies and s not in made.supplies]
+            outside = [s for s in out["when_supplies"] if rule_file.supplies and s not in rule_file.supplies]
             if outside or condition["supply"] == []:
                 self.say(
                     where,

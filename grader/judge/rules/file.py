@@ -127,7 +127,7 @@ class _Reader(LimitReader):
 
     def top(self, raw: Mapping[str, Any]) -> RuleFile:
         self.keys("", raw, _TOP_KEYS)
-        made = RuleFile(self.name)
+        rule_file = RuleFile(self.name)
         for key in (
             "id",
             "family",
@@ -139,9 +139,9 @@ class _Reader(LimitReader):
             "interval_basis",
             "note",
         ):
-            setattr(made, key, self.string("", raw, key, getattr(made, key)))
+            setattr(rule_file, key, self.string("", raw, key, getattr(rule_file, key)))
         edition = raw.get("edition", "")
-        made.edition = (
+        rule_file.edition = (
             edition.isoformat()
             if isinstance(edition, date)
             else str(edition)
@@ -150,8 +150,8 @@ class _Reader(LimitReader):
         )
         if "id" not in raw:
             self.missing("", "id", 'Give the rule set a name of its own, for example id = "our-site-2024".')
-        elif made.id and not re.fullmatch(r"[a-z0-9]+([.-][a-z0-9]+)*", made.id):
-            self.say("", "id", made.id, "not a plain name", "Use small letters, figures, dots and dashes only.")
+        elif rule_file.id and not re.fullmatch(r"[a-z0-9]+([.-][a-z0-9]+)*", rule_file.id):
+            self.say("", "id", rule_file.id, "not a plain name", "Use small letters, figures, dots and dashes only.")
         if self.own:
             for key in ("family", "aliases"):
                 if key in raw:
@@ -162,46 +162,52 @@ class _Reader(LimitReader):
                         "names built-in rule sets only",
                         "Leave it out; rows name your file by its id.",
                     )
-            made.document = made.document or "own rule"
-            made.edition = made.edition or (self.file_date.isoformat() if self.file_date else "not stated")
+            rule_file.document = rule_file.document or "own rule"
+            rule_file.edition = rule_file.edition or (self.file_date.isoformat() if self.file_date else "not stated")
         for key in ("document", "edition"):
-            if not getattr(made, key) and key not in raw:
+            if not getattr(rule_file, key) and key not in raw:
                 self.missing("", key, f'Write {key} = "...".')
         for key in ("in_force_from", "superseded_from"):
-            setattr(made, key, self.day(raw, key))
-        if made.in_force_from and made.superseded_from and made.superseded_from <= made.in_force_from:
-            self.say("", "superseded_from", made.superseded_from, "not after in_force_from", "Correct one of the two.")
+            setattr(rule_file, key, self.day(raw, key))
+        if (
+            rule_file.in_force_from
+            and rule_file.superseded_from
+            and rule_file.superseded_from <= rule_file.in_force_from
+        ):
+            self.say(
+                "", "superseded_from", rule_file.superseded_from, "not after in_force_from", "Correct one of the two."
+            )
         parameters = known_parameters()
         judged = [n for n, entry in parameters.items() if "verdict_from" not in entry]
         if "aliases" in raw:
             if isinstance(raw["aliases"], list) and all(isinstance(a, str) and a.strip() for a in raw["aliases"]):
-                made.aliases = tuple(raw["aliases"])
+                rule_file.aliases = tuple(raw["aliases"])
             else:
                 self.say("", "aliases", raw["aliases"], "not a list of texts", 'Write aliases = ["other name"].')
         if "demanded" in raw:
-            made.demanded = self.words("", "demanded", raw["demanded"], judged)
+            rule_file.demanded = self.words("", "demanded", raw["demanded"], judged)
         if "supplies" in raw:
-            made.supplies = self.words("", "supplies", raw["supplies"], self.schema["supplies"])
+            rule_file.supplies = self.words("", "supplies", raw["supplies"], self.schema["supplies"])
             if raw["supplies"] == []:
                 self.say("", "supplies", [], "names no supply", f"Choose from: {', '.join(self.schema['supplies'])}.")
         if "information_only" in raw:
             if isinstance(raw["information_only"], bool):
-                made.information_only = raw["information_only"]
+                rule_file.information_only = raw["information_only"]
             else:
                 self.say("", "information_only", raw["information_only"], "not true or false", "Write true or false.")
-        self.numbers_of_the_set(raw, made)
-        self.not_covered(raw.get("not_covered", []), made)
-        self.limits(raw.get("limit", []), made)
-        if not made.limits and not made.extends and not self.messages:
+        self.numbers_of_the_set(raw, rule_file)
+        self.not_covered(raw.get("not_covered", []), rule_file)
+        self.limits(raw.get("limit", []), rule_file)
+        if not rule_file.limits and not rule_file.extends and not self.messages:
             self.missing("", "[[limit]]", "A rule set that extends none needs at least one limit.")
-        return made
+        return rule_file
 
-    def numbers_of_the_set(self, raw: Mapping[str, Any], made: RuleFile) -> None:
+    def numbers_of_the_set(self, raw: Mapping[str, Any], rule_file: RuleFile) -> None:
         """interval_months, decision_rule, [flag], [uncertainty], [why]."""
         months = raw.get("interval_months")
         if months is not None:
             if isinstance(months, int) and not isinstance(months, bool) and 1 <= months <= 120:
-                made.interval_months = months
+                rule_file.interval_months = months
             else:
                 self.say(
                     "",
@@ -211,13 +217,13 @@ class _Reader(LimitReader):
                     "Write interval_months = 3.",
                 )
         if "decision_rule" in raw:
-            made.decision_rule = self.decision_rule(raw["decision_rule"])
+            rule_file.decision_rule = self.decision_rule(raw["decision_rule"])
         names = list(known_parameters())
         for key, table in self.table(raw, "flag").items():
             if key != "default" and not self.choice("[flag]", "key", key, ["default", *names]):
                 continue
             if is_number(table) and 0 < table <= 50:
-                made.flag[key] = float(table)
+                rule_file.flag[key] = float(table)
             else:
                 self.say("[flag]", key, table, "not a chance in percent above 0 and up to 50", f"Write {key} = 10.")
         for key, table in self.table(raw, "uncertainty").items():
@@ -230,10 +236,10 @@ class _Reader(LimitReader):
             for k, value in values.items():
                 if value is not None and value < 0:
                     self.say(where, k, value, "below 0", "An uncertainty is 0 or more.")
-            made.uncertainty[key] = Uncertainty(values["absolute"] or 0.0, values["relative_percent"] or 0.0)
+            rule_file.uncertainty[key] = Uncertainty(values["absolute"] or 0.0, values["relative_percent"] or 0.0)
         whys = self.table(raw, "why")
         self.keys("[why]", whys, LOOSENED_KEYS)
-        made.why = {key: self.string("[why]", whys, key) for key in whys if key in LOOSENED_KEYS}
+        rule_file.why = {key: self.string("[why]", whys, key) for key in whys if key in LOOSENED_KEYS}
 
     def decision_rule(self, value: object) -> DecisionRule | None:
         entry = {"rule": value} if isinstance(value, str) else value
@@ -257,7 +263,7 @@ class _Reader(LimitReader):
             )
         return DecisionRule(entry["rule"], band)
 
-    def not_covered(self, entries: object, made: RuleFile) -> None:
+    def not_covered(self, entries: object, rule_file: RuleFile) -> None:
         if not isinstance(entries, list):
             self.say("", "not_covered", entries, "not a list", 'Write not_covered = ["nitrogen dioxide"].')
             return
@@ -271,7 +277,7 @@ class _Reader(LimitReader):
             if "substance" not in entry:
                 self.missing(where, "substance", "Name the substance.")
             confidence = self.confidence(where, entry)
-            made.not_covered.append(
+            rule_file.not_covered.append(
                 NotCovered(
                     self.string(where, entry, "substance"),
                     self.number(where, entry, "min"),
@@ -280,13 +286,13 @@ class _Reader(LimitReader):
                     self.string(where, entry, "clause"),
                     confidence,
                     self.string(where, entry, "note"),
-                    made.document,
-                    made.edition,
-                    made.id,
+                    rule_file.document,
+                    rule_file.edition,
+                    rule_file.id,
                 )
             )
 
-    def limits(self, entries: object, made: RuleFile) -> None:
+    def limits(self, entries: object, rule_file: RuleFile) -> None:
         if not isinstance(entries, list):
             self.say("", "limit", entries, "not a list of limits", "Begin every limit with a line [[limit]].")
             return
@@ -295,7 +301,7 @@ class _Reader(LimitReader):
             if not isinstance(entry, dict):
                 self.say("", "limit", entry, "not a limit", "Begin every limit with a line [[limit]].")
                 continue
-            limit = self.limit(number, entry, made)
+            limit = self.limit(number, entry, rule_file)
             if limit is None:
                 continue
             first = seen.setdefault((limit.parameter, limit.key), number)
@@ -307,4 +313,4 @@ class _Reader(LimitReader):
                     f"stands already in [[limit]] {first} with the same condition",
                     "Leave one of the two out, or give them different when = { ... }.",
                 )
-            made.limits.append(limit)
+            rule_file.limits.append(limit)

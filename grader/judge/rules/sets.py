@@ -262,7 +262,7 @@ def _joined(parsed: RuleFile, base: RuleSet | None, *, own: bool = False, sha256
     # An own file gets no newer than what it rests on: the day counts on which the first of both was superseded.
     ends = [x.superseded_from for x in (parsed, base if own else None) if x and x.superseded_from]
     superseded_by = parsed.superseded_by or (base.superseded_by if own and base else "")
-    made = RuleSet(
+    ruleset = RuleSet(
         id=parsed.id,
         document=parsed.document,
         edition=parsed.edition,
@@ -289,13 +289,13 @@ def _joined(parsed: RuleFile, base: RuleSet | None, *, own: bool = False, sha256
         sha256=sha256,
     )
     if own:
-        loosened = _loosened(made, base)
+        loosened = _loosened(ruleset, base)
         mistakes += [
             f'{parsed.name}: {text}. Take it back, or give the reason under [why]: {key} = "...".'
             for key, text in loosened.items()
             if key not in parsed.why
         ]
-        made = replace(made, why={key: why for key, why in parsed.why.items() if key in loosened})
+        ruleset = replace(ruleset, why={key: why for key, why in parsed.why.items() if key in loosened})
         if base and base.information_only and not information_only:
             mistakes.append(
                 f"{parsed.name}: information_only = false: {base.id} is for information only and cannot "
@@ -303,7 +303,7 @@ def _joined(parsed: RuleFile, base: RuleSet | None, *, own: bool = False, sha256
             )
     if mistakes:
         raise RuleFileError(mistakes)
-    return made
+    return ruleset
 
 
 def _merged(inherited: tuple[Limit, ...], parsed: RuleFile, own: bool) -> tuple[list[Limit], list[str]]:
@@ -357,22 +357,22 @@ def _stricter_or_same(new: NotCovered, old: NotCovered) -> bool:
     return high and (old.low is None or (new.low is not None and new.low >= old.low))
 
 
-def _loosened(made: RuleSet, base: RuleSet | None) -> dict[str, str]:
+def _loosened(ruleset: RuleSet, base: RuleSet | None) -> dict[str, str]:
     """key -> text of every way, limits apart, in which an own rule set asks less than what it rests on."""
     found = {}
-    dropped = [p for p in (base.demanded if base else demanded_always()) if p not in made.demanded]
+    dropped = [p for p in (base.demanded if base else demanded_always()) if p not in ruleset.demanded]
     if dropped:
         found["demanded"] = f"demanded leaves out {', '.join(dropped)}"
     smaller, nearer = [], []
     usual = load_toml(SCHEMA)["flag"]
     for name, entry in known_parameters().items():
-        new = made.uncertainty.get(name)
+        new = ruleset.uncertainty.get(name)
         old = base.uncertainty.get(name) if base else None
         old = old or Uncertainty(entry.get("u_abs", 0.0), 100.0 * entry.get("u_rel", 0.0))
         if new and (new.absolute < old.absolute or new.relative_percent < old.relative_percent):
             smaller.append(f"{name} ({old.absolute:g} and {old.relative_percent:g} %)")
         before = base.flag_percent(name) if base else usual.get(name, usual["default"])
-        if entry["direction"] != "words" and made.flag_percent(name) > before:
+        if entry["direction"] != "words" and ruleset.flag_percent(name) > before:
             nearer.append(f"{name} ({before:g} %)")
     if smaller:
         found["uncertainty"] = f"[uncertainty] is smaller than before for {', '.join(smaller)}"
@@ -380,13 +380,13 @@ def _loosened(made: RuleSet, base: RuleSet | None) -> dict[str, str]:
         found["flag"] = f"[flag] is higher than before for {', '.join(nearer)}"
     if base is None:
         return found
-    wider = [s for s in made.supplies if s not in base.supplies]
+    wider = [s for s in ruleset.supplies if s not in base.supplies]
     if wider:
         found["supplies"] = f"supplies adds {', '.join(wider)}, which {base.id} is not for"
-    months = made.interval_months, base.interval_months
+    months = ruleset.interval_months, base.interval_months
     if months[0] and months[1] and months[0] > months[1]:
         found["interval_months"] = f"interval_months = {months[0]} is longer than the {months[1]} of {base.id}"
-    bands = made.decision_rule.guard_band, base.decision_rule.guard_band
+    bands = ruleset.decision_rule.guard_band, base.decision_rule.guard_band
     if bands[0] < bands[1]:
         found["decision_rule"] = f"the guard band {bands[0]:g} is smaller than the {bands[1]:g} of {base.id}"
     return found

@@ -112,21 +112,6 @@ def actions_table(
     return Actions(frame, at.index.to_numpy()[order], at["identity"].to_numpy()[order])
 
 
-def worst_outlets(actions: Actions, n: int = 10, *, language: str = "en") -> pd.DataFrame:
-    """The n outlets that need something first, each once with its worst finding, for the Summary.
-
-    Returns : at most n rows: Site, Outlet, Finding (with how many more there are), Next step. The index is
-              the row's position in actions.frame, for a link.
-    """
-    _, first, count = np.unique(actions.identity, return_index=True, return_counts=True)
-    chosen = np.argsort(first)[:n]
-    rows = actions.frame[["Site", "Outlet", "Finding", "Next step"]].iloc[first[chosen]].copy()
-    rows["Finding"] = [
-        finding + ActionTexts.more(int(c) - 1, language) for finding, c in zip(rows["Finding"], count[chosen])
-    ]
-    return rows
-
-
 @dataclass
 class _Open:
     """Which tests may have findings: bool (n,) each; day int64 (n,), days since 1970."""

@@ -13,7 +13,6 @@ from grader.columns import COMPUTED, IN_WORDS, PARAMETERS, READ, WATER
 from grader.decided import BY_MARGIN_1ATM, DEW_POINTS, WHY_GUARD_BAND, Decided
 from grader.figures import fixed, limit_figure, percent, plain
 from grader.review.actions.facts import STALE, WHOLE, WHOLE_NAME, FindingFacts
-from grader.words import words
 
 LARGEST_IN_FULL = 1e15  # beyond it a figure is a slip of the keyboard, and its digits say nothing
 
@@ -33,11 +32,6 @@ def amount(value: float, decimals: int, significant: int = 2) -> str:
 
 class ActionTexts(FindingFacts):
     """Texts of m findings, from what they rest on."""
-
-    @staticmethod
-    def more(count: int, language: str = "en") -> str:
-        """What is put behind an outlet's worst finding where it has more; "" for none."""
-        return words(language)["action"]["more_findings"].format(n=count) if count else ""
 
     def columns(self) -> dict[str, np.ndarray]:
         """The columns that are made here, by heading: object arrays (m,) of str."""

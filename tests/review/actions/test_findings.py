@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from grader.columns import FIELDS, PARAMETER_BY_NAME, SHEETS
 from grader.problems import Unreadable
-from grader.review.actions.findings import actions_table, worst_outlets
+from grader.review.actions.findings import actions_table
 from grader.review.actions.texts import amount
 from grader.words import words
 from tests.review.actions.actions_tables import DAY1, DAY2, DAY3, frame, judged, only
@@ -328,22 +328,6 @@ def test_each_row_leads_to_its_test_and_its_source():
     assert list(actions.frame["File"]) == ["a.xlsx", "b.xlsx"] and list(actions.frame["Sheet"]) == ["Readings", "Log"]
     assert list(actions.frame["Row"]) == [3, 2]
     assert list(actions.identity) == list(tests["identity"].to_numpy()[actions.test])
-
-
-def test_the_worst_outlets_stand_once_each():
-    tests = judged(
-        [
-            {"outlet": "A", "oil_mg_m3": 9, "co_ppm": 9},
-            {"outlet": "B", "co2_ppm": 900},
-            {"outlet": "C", "odour": "slight"},
-        ]
-    )
-    actions = actions_table(tests)
-    rows = worst_outlets(actions, 2)
-    assert list(rows["Outlet"]) == ["A", "B"]
-    assert rows["Finding"].iloc[0] == "Carbon monoxide 9 ppm is over the limit of 5 ppm (and 1 more on Actions)"
-    assert list(actions.frame["Outlet"].iloc[rows.index]) == ["A", "B"]
-    assert len(worst_outlets(actions_table(judged([{}])))) == 0
 
 
 def test_every_failed_or_incomplete_last_test_has_an_action():
