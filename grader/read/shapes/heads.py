@@ -17,6 +17,7 @@ from grader.read.words.labels import (
     is_placeholder,
     is_unit,
     kind_of,
+    known_words,
     looks_like_value,
     may_be_heading,
 )
@@ -125,6 +126,10 @@ def head_at(grid: Grid, row: int, after: int = -1) -> Head | None:
         return None
     texts = _texts(cells)
     if sum(map(may_be_heading, texts.values())) < 2:
+        return None
+    below = _next(grid, row)
+    next_texts = _texts(grid.rows[below]) if below is not None else {}
+    if sum(map(known_words, (*texts.values(), *next_texts.values()))) < 2:
         return None
     single = columns_of(grid, [row])
     if is_table(single) and _mostly_known(single) and not _beside(single, cells):

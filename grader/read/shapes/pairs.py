@@ -59,28 +59,24 @@ def pairs(grid: Grid, first: int, stop: int) -> list[Pair]:
 def _tubes(grid: Grid, first: int, stop: int) -> list[Pair]:
     """Lots and expiries of a small table of detector tubes: Batch and Use before over a row each of CO, CO2, oil."""
     made: list[Pair] = []
-    row = first
-    while row < stop - 1:
-        heads = {at: ending for at, v in enumerate(grid.rows[row]) if type(v) is str and (ending := tube_detail(v))}
-        row += 1
-        while heads and row < stop:
-            cells = grid.rows[row]
-            name = next((at for at, v in enumerate(cells) if v is not None), -1)
-            known = label(cells[name]) if name >= 0 else None
-            tube = FIELDS[known.field].tube if known is not None and known.field else ""
-            if not tube or name >= min(heads):
-                break
-            for at, ending in heads.items():
-                field = f"{tube}{ending}"
-                if cells[at] is not None and field in FIELDS:
-                    heading = Heading(field, None, "synonym", LIKELY, (field,), "the tube that its row names")
-                    text = f"{cells[name]} / {ending.rpartition('_')[2]}"
-                    made.append(
-                        Pair(
-                            row, at, Column(-1, text, "field", heading, "table of tubes"), row, at, cells[at], "beside"
-                        )
-                    )
-            row += 1
+    heads: dict[int, str] = {}
+    named_before = True
+    for row in range(first, stop):
+        cells = grid.rows[row]
+        name = next((at for at, v in enumerate(cells) if v is not None), -1)
+        known = label(cells[name]) if name >= 0 else None
+        tube = FIELDS[known.field].tube if known is not None and known.field else ""
+        if tube and not named_before:
+            over = enumerate(grid.rows[row - 1])
+            heads = {at: ending for at, v in over if at > name and type(v) is str and (ending := tube_detail(v))}
+        for at, ending in heads.items() if tube else ():
+            field = f"{tube}{ending}"
+            if cells[at] is not None and field in FIELDS:
+                heading = Heading(field, None, "synonym", LIKELY, (field,), "the tube that its row names")
+                text = f"{cells[name]} / {ending.rpartition('_')[2]}"
+                found = Column(-1, text, "field", heading, "table of tubes")
+                made.append(Pair(row, at, found, row, at, cells[at], "beside"))
+        named_before = bool(tube)
     return made
 
 

@@ -27,6 +27,7 @@ class Words(NamedTuple):
     meanings : key -> {field: the list it stands in}.
     ambiguous : key -> candidates. others: key -> what kind of column it is that is none of ours.
     filler, joining, condition, other_thing : [words] of the data files. limit: a limit as far as its unit.
+    vocabulary : keys of every word in any spelling or list: a heading that is a field holds no other.
     by_words : the words of a spelling without those of no meaning, in any order -> {field: the list it stands in}.
     general  : keys of words that name the first of their candidates where no other column claims it.
     function : words of no meaning anywhere. limits: single words of a limit.
@@ -45,6 +46,7 @@ class Words(NamedTuple):
     limit: re.Pattern[str]
     other_thing: frozenset[str]
     telling: frozenset[str]
+    vocabulary: frozenset[str]
     by_words: dict[frozenset[str], dict[str, str]]
     general: frozenset[str]
     function: frozenset[str]
@@ -142,6 +144,8 @@ def words_of(codes: tuple[str, ...]) -> Words:
         limit,
         frozenset(map(key, lists["other_thing"])),
         telling - {""},
+        frozenset(key(t) for s in (*spelled, *(w for some in lists.values() for w in some)) for t in BREAK.split(s))
+        | telling,
         by_words,
         frozenset(map(key, lists["general"])),
         function,

@@ -11,7 +11,8 @@ from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS, normal_heading
-from grader.read.words.heading_words import BREAK, Words, key, languages, words_of
+from grader.data import load_toml
+from grader.read.words.heading_words import BREAK, Words, key, languages, tidy, words_of
 from grader.read.words.headings import (
     EXACT,
     LIKELY,
@@ -90,6 +91,30 @@ def may_be_heading(text: str) -> bool:
     if len(tokens) > MOST_WORDS + 2:
         return False
     return any(map(_tells, tokens)) or key(text) in _words().telling or key(text) in _words().others
+
+
+_NUMBERED = re.compile(r".*[^\W\d_].*\s\d+")
+
+
+@lru_cache(maxsize=50_000)
+def known_words(text: str) -> bool:
+    """Whether all words of a text are those of headings, units or figures: without that it is no field of ours.
+
+    >>> known_words("CO [ppm]"), known_words("Pressure gauge 17"), known_words("Bolt M8")
+    (True, False, False)
+    """
+    if not may_be_heading(text) or _NUMBERED.fullmatch(text) and key(text) not in _words().meanings:
+        return False
+    vocabulary, units = _words().vocabulary, _unit_words()
+    tokens = (t for t in BREAK.split(tidy(text)) if t)
+    return all(k in vocabulary or k in units or not any(c.isalpha() for c in k) for k in map(key, tokens))
+
+
+@cache
+def _unit_words() -> frozenset[str]:
+    units = load_toml("units.toml")["unit"]
+    spelled = (s for unit, entry in units.items() for s in (unit, *entry.get("spellings", ())))
+    return frozenset(key(t) for s in spelled for t in BREAK.split(s.casefold()))
 
 
 def looks_like_value(value: Any) -> bool:
@@ -261,7 +286,7 @@ def label(text: Any) -> Column | None:
 
 @lru_cache(maxsize=50_000)
 def _label(text: str) -> Column | None:
-    if not may_be_heading(text):
+    if not known_words(text):
         return None
     found = column(-1, text, guessing=False)
     if found.heading.why == ONE_WORD:
