@@ -8,8 +8,8 @@ action. After its last such day
   superseded test whose retest did not clear the outlet: a fail is gone only once the outlet has passed. The
   same parameter failing again and again is one finding, its newest test, with the day it was first seen;
 - what is missing or in doubt is said of the outlet's last day only: an older gap, since filled, is no action.
-Near limit is said of the last day only. Tests without a date, or dated after the day of the run, clear
-nothing and have all their findings shown. A row that was not visited is a finding in its site's latest visit,
+Near limit is said of the last day only. Tests without a date clear nothing and have all their findings shown; those
+dated after the day of the run have none. A row that was not visited is a finding in its site's latest visit,
 unless it says removed; an outlet since removed has none. Causes and steps are data: data/causes.toml and the
 words file.
 """
@@ -141,7 +141,7 @@ def _open_tests(tests: pd.DataFrame) -> _Open:
         np.maximum.at(last, identity[rows], day[rows])
     clear_of, last_of = clear[identity], last[identity]
     gone = _removed_since(tests, identity, day, dated)
-    undated = once & ~tests["dated"].to_numpy() & ~superseded & ~gone
+    undated = once & (day == _NEVER) & ~superseded & ~gone
     current = counting & (day == last_of) & ~gone
     return _Open((once & dated & (day > clear_of) & ~gone) | undated, current | undated, counting, day, clear_of)
 
@@ -241,7 +241,7 @@ def _not_visited(tests: pd.DataFrame, state: _Open) -> np.ndarray:
     newest = np.unique(visit[dated & (state.day == latest[site]) & (visit >= 0)])
     inside = np.isin(visit, newest)
     tested = np.unique(identity[inside & state.counting])
-    listed = unseen & ((inside & dated & ~np.isin(identity, tested)) | ~tests["dated"].to_numpy())
+    listed = unseen & ((inside & dated & ~np.isin(identity, tested)) | (state.day == _NEVER))
     # The same unfilled row in two files is one finding.
     rows = np.flatnonzero(listed)
     again = pd.DataFrame({"identity": identity[rows], "visit": visit[rows]}).duplicated().to_numpy()

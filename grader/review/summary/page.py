@@ -99,7 +99,10 @@ def _subtitle(facts: Facts, w: Mapping[str, Any]) -> str:
 
 def _tiles(facts: Facts, w: Mapping[str, Any]) -> Block:
     """Outlets by their state today, and all tests by verdict."""
-    verdict = (facts.tests if facts.graded is None else facts.graded)["verdict"].to_numpy()
+    tests = facts.tests if facts.graded is None else facts.graded
+    # What is dated after the day of the run counts in no figure.
+    later = ~tests["dated"].to_numpy() & ~np.isnat(tests["test_day"].to_numpy())
+    verdict = tests["verdict"].to_numpy()[~later]
     count = {word: int((verdict == i).sum()) for i, word in enumerate(TEST_WORDS)}
     rows: list[tuple[Any, ...]] = []
     if len(facts.due):

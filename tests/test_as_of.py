@@ -1,0 +1,59 @@
+"""Nothing dated later than the day of the run counts: the demo as it stood on five past days.
+
+Verdicts, Problems, Sources and Understood keep the later tests; every other sheet is what a run on the tests of that
+time alone makes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from grader.batch import BEFORE_REVIEW, Options, Result, _reviewed, judged
+from grader.read.log import Log
+
+DEMO = Path(__file__).parents[1] / "demo" / "inbox"
+DAYS = (date(2024, 3, 12), date(2024, 9, 30), date(2025, 3, 14), date(2025, 12, 31), date(2026, 6, 15))
+KEPT = ("Verdicts", "Problems", "Sources", "Understood")
+
+
+@cache
+def whole() -> Result:
+    from grader import grade
+
+    return grade(DEMO, as_of=date(2026, 11, 25))
+
+
+def on(day: date, log: Log) -> Result:
+    options = Options(as_of=day)
+    found = judged(log, options)
+    found.tests = found.tests.drop(columns=[c for c in found.tests.columns if str(c).endswith(BEFORE_REVIEW)])
+    return _reviewed(found, options)
+
+
+def until(day: date) -> Log:
+    """The log without the tests dated after a day."""
+    log, dates = whole().log, whole().tests["test_day"].to_numpy()
+    later = ~np.isnat(dates) & (dates > np.datetime64(day))
+    return replace(log, rows=log.rows[~later].reset_index(drop=True))
+
+
+@pytest.mark.parametrize("day", DAYS)
+def test_later_tests_count_for_nothing(day: date) -> None:
+    found, alone = on(day, whole().log).frames(), on(day, until(day)).frames()
+    assert len(found["Verdicts"]) > len(alone["Verdicts"]) > 0
+    for name in found.keys() - set(KEPT):
+        pd.testing.assert_frame_equal(found[name], alone[name], obj=f"{name} on {day}")
+
+
+def test_verdicts_of_earlier_tests_never_rest_on_later_ones() -> None:
+    day = DAYS[2]
+    found, alone = on(day, whole().log).frames()["Verdicts"], on(day, until(day)).frames()["Verdicts"]
+    early = found[pd.to_datetime(found["Test date"]) <= pd.Timestamp(day)].reset_index(drop=True)
+    pd.testing.assert_frame_equal(early[alone.columns], alone, check_dtype=False)
