@@ -137,6 +137,11 @@ REGISTER, REGISTER_FIELDS = _register()
 REGISTER_KIND = "register"  # the custom property `grader-kind` of a register
 
 
+def field_named(name: str) -> Field:
+    """A field of a log or a column of the register. Raises KeyError for what is neither."""
+    return FIELDS.get(name) or REGISTER_FIELDS[name]
+
+
 PARAMETER_BY_NAME: dict[str, Parameter] = {p.name: p for p in PARAMETERS.values()}
 # Kinds of judged parameters, by key and in the order of the registry. Each has its own way to be judged:
 JUDGED: tuple[str, ...] = tuple(p.key for p in PARAMETERS.values() if p.verdict_heading)
