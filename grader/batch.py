@@ -34,14 +34,16 @@ from grader.read.find import Finding, find_workbooks
 from grader.read.layout import LayoutFile, load_layout, lying_in, spec_for
 from grader.read.log import Log
 from grader.read.process import changed_limits, read_workbooks
-from grader.read.register import read_register
+from grader.read.register import Register, read_register
 from grader.read.understood import understood_table
 from grader.register.fill import fill, with_lowest_marks
+from grader.register.lines import validity
 from grader.report import problem_table, source_table, unbalanced
 from grader.review import history
 from grader.review.actions.findings import Actions, actions_table
 from grader.review.actions.sheet import actions_sheet
 from grader.review.due import due_table
+from grader.review.equipment import equipment_table, running_out
 from grader.review.names import SharedSlip, shared_slips
 from grader.review.odd.oddities import oddities_table
 from grader.review.past import chances_with_past
@@ -374,6 +376,7 @@ class Judged:
     rulesets   : by id, those that judge a test, as the decision rule asked for leaves them.
     superseded : how many tests were judged by a rule set that was superseded on their day.
     also       : what further rule sets say. slips : names of sites and clients that may be one, of the whole log.
+    register   : what the firm's register says.
     """
 
     tests: pd.DataFrame
@@ -383,6 +386,7 @@ class Judged:
     superseded: int = 0
     also: Also = field(default_factory=Also)
     slips: list[SharedSlip] = field(default_factory=list)
+    register: Register = field(default_factory=lambda: read_register([], [], Problems()))
 
 
 # A figure such as 1e300 is a doubt that the problems tell of, not lines about an overflow on the terminal.
@@ -435,7 +439,7 @@ def judged(log: Log, options: Options, problems: Problems | None = None, named: 
     tests = query_replaced_fails(judging(assigned.tests, rulesets, problems), problems)
     tests = add_reasons(tests, rulesets, options.language)
     also = also_judged(assigned.tests, options.also, options.language, options.decision_rule, judging)
-    return Judged(tests, log, problems, rulesets, assigned.superseded, also, slips)
+    return Judged(tests, log, problems, rulesets, assigned.superseded, also, slips, register)
 
 
 def settled_names(layouts: Iterable[LayoutFile]) -> dict[str, dict[str, str]]:
@@ -518,6 +522,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
     used = rulesets or {DEFAULT_RULES: load_ruleset(DEFAULT_RULES)}
     limits = pd.DataFrame(limits_table({**beside.rulesets, **used}.values()))
     cautions = decision_cautions(used, options.as_of, options.language)
+    equipment = equipment_table(tests, validity(found.register), as_of=day, language=options.language)
     facts = Facts(
         tests,
         actions.frame,
@@ -538,6 +543,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
         alarms=[
             *cautions,
             *slip_lines(found.slips, tests, options.language),
+            *running_out(equipment, options.language),
             *system_lines(tests, options.language),
             *oddities.copied_forward,
         ],
@@ -557,6 +563,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
         more={
             "Plan": plan_table(due, {i: frozenset(r.demanded) for i, r in rulesets.items()}, as_of=day),
             "Sites": sites,
+            "Instruments and tubes": equipment,
             "Oddities": oddities.frame,
             "Understood": understood,
         },

@@ -10,6 +10,28 @@ import pandas as pd
 from grader.columns import BLANK, READ
 from grader.frames import by_unique, text
 from grader.normalise import name_key
+from grader.read.register import Register
+
+
+def validity(register: Register) -> pd.DataFrame:
+    """What the register says of instruments and lots: What, Serial or lot, Parameter, Valid until (a row a line)."""
+    parts = [
+        pd.DataFrame(
+            {
+                "What": what,
+                "Serial or lot": text(lines, name),
+                "Parameter": text(lines, parameter) if parameter else "",
+                "Valid until": lines[until].to_numpy().astype("datetime64[s]"),
+            }
+        )
+        for what, sheet, name, parameter, until in (
+            ("Instrument", "Instruments", "instrument", "", "calibration_due"),
+            ("Tube lot", "Tubes", "tube_lot", "parameter", "tube_expiry"),
+        )
+        if len(lines := register.sheets[sheet])
+    ]
+    columns = ["What", "Serial or lot", "Parameter", "Valid until"]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
 
 
 def keys_of(lines: pd.DataFrame, columns: Sequence[str]) -> np.ndarray:

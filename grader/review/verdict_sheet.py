@@ -25,6 +25,7 @@ from grader.columns import (
 from grader.figures import bounds
 from grader.frames import objects, once_each, text
 from grader.problems import a1
+from grader.review.equipment import names_in_use
 from grader.review.shown import column
 
 
@@ -78,6 +79,7 @@ def verdict_table(
         "Outlet status": text(tests, "outlet_status"),
         "Remarks": text(tests, "remarks"),
         "Counts in history": _standing(tests),
+        "Instrument and lots": names_in_use(tests),
     }
     for key in FIGURES:
         of = PARAMETERS[key].verdict_heading.removesuffix(" verdict")

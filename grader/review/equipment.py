@@ -1,0 +1,107 @@
+"""The sheet Instruments and tubes: how long each is valid, and which tests rest on it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from grader.columns import FIELDS, PARAMETERS, READ
+from grader.frames import text
+from grader.review.history import as_day
+from grader.words import words
+
+COLUMNS = (
+    "What", "Serial or lot", "Parameter", "Valid until", "Days left", "Tests", "First used", "Last used", "Sites",
+    "Finding",
+)  # fmt: skip
+SOON_DAYS = 30  # design: runs out within 30 days
+_NO_DAY = np.datetime64("NaT", "D")
+_TUBES = tuple(dict.fromkeys(p.tube for p in PARAMETERS.values() if p.tube))
+_READ_BY = {t: [f.name for f in FIELDS.values() if f.tube == t] for t in _TUBES}
+_INSTRUMENT = [p.column for p in PARAMETERS.values() if p.instrument and p.column in FIELDS]
+
+
+def names_in_use(tests: pd.DataFrame) -> np.ndarray:
+    """Serial and lots that each test rests on, as one text to filter by: object (n,). A recalled lot is one filter."""
+    joined = text(tests, "instrument")
+    for tube in _TUBES:
+        lot = text(tests, f"{tube}_tube_lot")
+        between = np.where((joined != "") & (lot != ""), "; ", "").astype(object)
+        joined = joined + between + np.where(lot != "", f"{_name(tube)} ", "").astype(object) + lot
+    return joined
+
+
+def _name(tube: str) -> str:
+    return next(p.name for p in PARAMETERS.values() if p.tube == tube)
+
+
+def equipment_table(tests: pd.DataFrame, stated: pd.DataFrame, *, as_of: object, language: str = "en") -> pd.DataFrame:
+    """The table: one row an instrument or lot, what needs doing first.
+
+    tests   : judged table, n rows; repeats, replaced tests and those after the day of the run do not count.
+    stated  : what the register says: columns What, Serial or lot, Parameter, Valid until (datetime64[D]).
+    as_of   : date of the run. language : of the findings.
+    Returns : columns COLUMNS. Valid until: of an instrument the last calibration due that is stated anywhere, of a lot
+              the earliest expiry. Tests: those with a reading by it. Finding: "" where there is none.
+    """
+    say = words(language)["equipment"]
+    day = as_day(as_of)
+    kept = tests["dated"].to_numpy() & ~tests["replaced"].to_numpy() & (tests["repeat_of"].to_numpy() < 0)
+    parts = [_used(tests, kept, "Instrument", "instrument", "", "calibration_due", _INSTRUMENT)]
+    for tube in _TUBES:
+        parts.append(
+            _used(tests, kept, "Tube lot", f"{tube}_tube_lot", _name(tube), f"{tube}_tube_expiry", _READ_BY[tube])
+        )
+    used = pd.concat(parts, ignore_index=True)
+    more = stated.assign(Day=_NO_DAY, Site="")
+    every = pd.concat([used, more], ignore_index=True)[[*used.columns]]
+    rows = []
+    for (what, name, parameter), group in every.groupby(["What", "Serial or lot", "Parameter"], sort=True):
+        dates = group["Valid until"].dropna()
+        until = (dates.max() if what == "Instrument" else dates.min()) if len(dates) else pd.NaT
+        days = group["Day"].dropna()
+        left = (until - pd.Timestamp(day)).days if not pd.isna(until) else None
+        after = int((days > until).sum()) if left is not None else 0
+        if after:
+            rank, finding = 0, say["used_after"].format(count=after)
+        elif left is not None and 0 <= left <= SOON_DAYS:
+            rank, finding = 1, say["soon"].format(days=left)
+        elif left is None:
+            rank, finding = 3, say["not_stated"]
+        else:
+            rank, finding = (2, "") if left >= 0 else (4, "")
+        sites = ", ".join(sorted(set(group["Site"]) - {""}))
+        first, last = (days.min(), days.max()) if len(days) else (pd.NaT, pd.NaT)
+        rows.append((rank, what, name, parameter, until, left, len(days), first, last, sites, finding))
+    frame = pd.DataFrame(rows, columns=["rank", *COLUMNS])
+    frame = frame.sort_values(["rank", "Last used"], ascending=[True, False], kind="stable", ignore_index=True)
+    return frame[list(COLUMNS)]
+
+
+def _used(
+    tests: pd.DataFrame, kept: np.ndarray, what: str, name: str, parameter: str, until: str, readings: list[str]
+) -> pd.DataFrame:
+    """One row a test that rests on a named instrument or lot."""
+    read = np.any([tests[f"{f}_state"].to_numpy() == READ for f in readings], axis=0)
+    at = np.flatnonzero(kept & read & (text(tests, name) != ""))
+    return pd.DataFrame(
+        {
+            "What": what,
+            "Serial or lot": text(tests, name)[at],
+            "Parameter": parameter,
+            "Valid until": tests[until].to_numpy()[at].astype("datetime64[s]"),
+            "Day": tests["test_day"].to_numpy()[at].astype("datetime64[s]"),
+            "Site": text(tests, "site")[at],
+        }
+    )
+
+
+def running_out(table: pd.DataFrame, language: str = "en") -> list[str]:
+    """The line of the Summary on what runs out within SOON_DAYS, or none."""
+    say = words(language)["equipment"]
+    soon = table[table["Days left"].between(0, SOON_DAYS)] if len(table) else table
+    if not len(soon):
+        return []
+    columns = (soon[c] for c in ("Parameter", "Serial or lot", "Valid until"))
+    named = [f"{of} {name} ({str(until)[:10]})".strip() for of, name, until in zip(*columns)]
+    return [say["soon_line"].format(names=", ".join(named))]

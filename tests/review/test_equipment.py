@@ -1,0 +1,62 @@
+"""Instruments and tubes: validity, what rests on each, what runs out soon; a recalled lot is one filter."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pandas as pd
+
+from grader.review.equipment import equipment_table, names_in_use, running_out
+from tests.support import AIRLINE, VISIT, graded_files
+
+NOTHING = pd.DataFrame(columns=["What", "Serial or lot", "Parameter", "Valid until"])
+LOTS = {**VISIT, "oil_tube_lot": "0451", "oil_tube_expiry": date(2026, 12, 10), "calibration_due": date(2026, 4, 30)}
+
+
+def table(files, stated=NOTHING, as_of="2026-11-25"):
+    tests, _ = graded_files(files)
+    return equipment_table(tests, stated, as_of=as_of).set_index("Serial or lot"), tests
+
+
+def test_what_rests_on_each_and_until_when_it_is_valid():
+    later = {**LOTS, "test_date": date(2026, 6, 1), "site": "South Works"}
+    found, tests = table({"a.xlsx": (LOTS, [AIRLINE, {**AIRLINE, "outlet": "Bay 2"}]), "b.xlsx": (later, [AIRLINE])})
+    lot, instrument = found.loc["0451"], found.loc["A1"]
+    assert (lot["What"], lot["Parameter"], lot["Tests"], lot["Days left"]) == ("Tube lot", "Oil", 3, 15)
+    assert (lot["First used"], lot["Last used"]) == (pd.Timestamp(2026, 3, 14), pd.Timestamp(2026, 6, 1))
+    assert lot["Sites"] == "North Works, South Works" and lot["Finding"] == "Runs out in 15 days"
+    assert instrument["Finding"] == "Used in 1 tests after that day" and found.index[0] == "A1"
+    assert names_in_use(tests).tolist() == ["A1; Oil 0451"] * 3
+
+
+def test_a_lot_that_read_nothing_rests_on_nothing():
+    found, _ = table({"a.xlsx": (LOTS, [{**AIRLINE, "oil_mg_m3": None}])})
+    assert "0451" not in found.index
+
+
+def test_the_register_adds_what_no_test_has_used_and_the_earlier_expiry_holds():
+    stated = pd.DataFrame(
+        {
+            "What": ["Tube lot", "Tube lot"],
+            "Serial or lot": ["0451", "0452"],
+            "Parameter": ["Oil", "Oil"],
+            "Valid until": pd.to_datetime(["2026-11-30", "2027-11-30"]),
+        }
+    )
+    found, _ = table({"a.xlsx": (LOTS, [AIRLINE])}, stated)
+    assert (found.loc["0451", "Days left"], found.loc["0452", "Tests"]) == (5, 0)
+
+
+def test_the_summary_names_what_runs_out_within_thirty_days():
+    found, _ = table({"a.xlsx": (LOTS, [AIRLINE])}, as_of="2026-11-10")
+    assert running_out(found.reset_index()) == ["Runs out within 30 days: Oil 0451 (2026-12-10)."]
+    found, _ = table({"a.xlsx": (LOTS, [AIRLINE])}, as_of="2026-11-09")
+    assert running_out(found.reset_index()) == []
+    assert running_out(found.reset_index()[:0]) == []
+
+
+def test_the_order_of_the_tests_changes_nothing():
+    rows = [AIRLINE, {**AIRLINE, "outlet": "Bay 2"}]
+    one, _ = table({"a.xlsx": (LOTS, rows)})
+    other, _ = table({"a.xlsx": (LOTS, rows[::-1])})
+    pd.testing.assert_frame_equal(one, other)
