@@ -30,8 +30,8 @@ from grader.normalise import normalise
 from grader.page import Page
 from grader.problems import GraderError, Problems, Table
 from grader.read.cells import read_cells
-from grader.read.find import Finding, find_workbooks
-from grader.read.layout import LayoutFile, load_layout, lying_in, spec_for
+from grader.read.find import find_workbooks
+from grader.read.layout import LayoutFile, with_layouts
 from grader.read.log import Log
 from grader.read.process import changed_limits, read_workbooks
 from grader.read.register import Register, read_register
@@ -457,27 +457,6 @@ def settled_names(layouts: Iterable[LayoutFile]) -> dict[str, dict[str, str]]:
                         f'"{found[kind][written]}" in another layout file. Leave one of them out.'
                     )
     return found
-
-
-def with_layouts(
-    found: Finding, paths: Iterable[Path], layouts: Iterable[str | os.PathLike[str]], problems: Problems
-) -> tuple[Finding, tuple[LayoutFile, ...]]:
-    """The files with the layout files that name them, and the layout files in use.
-
-    Raises : GraderError, one line a mistake, where a layout file is wrong.
-    """
-    stated = [load_layout(path) for path in map(Path, layouts)]
-    known = {f.path for f in stated}
-    lying = [load_layout(path) for path in lying_in(paths) if path not in known]
-    every = [*stated, *lying]
-    if not every:
-        return found, ()
-    files = [f._replace(layout=spec_for(every, len(stated), f.name, f.path)) for f in found.files]
-    used = {t.source for f in files if f.layout for t in f.layout.tables}
-    for layout in stated:
-        if layout.spec.tables and layout.path.name not in used:
-            problems.add("layout_unused", value=layout.path.name)
-    return found._replace(files=files), tuple(every)
 
 
 def _reviewed(found: Judged, options: Options, named: int | None = None) -> Result:

@@ -460,15 +460,16 @@ def register_command(output: Path, folder: Path | None, language: str) -> None:
 
 @main.command(
     "layout",
-    short_help="Show how a firm's own workbook is understood.",
-    epilog="Example:  grader layout old-log.xlsx --save old-log.layout.toml",
+    short_help="Show how a firm's own workbooks are understood.",
+    epilog="Examples:  grader layout old-log.xlsx --save old-log.layout.toml   grader layout logs --save logs",
 )
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("path", required=False, type=click.Path(path_type=Path), metavar="FILE_OR_FOLDER")
 @click.option(
     "--save",
     type=click.Path(path_type=Path),
     metavar="LAYOUT.toml",
-    help="Write it as a layout file, to be corrected and given to `grade --layout`.",
+    help="Write it as a layout file, to be corrected and given to `grade --layout`; of a folder, the folder in which "
+    "to write one for each kind of file.",
 )
 @click.option(
     "--layout",
@@ -478,13 +479,22 @@ def register_command(output: Path, folder: Path | None, language: str) -> None:
     metavar="LAYOUT.toml",
     help="Show how it is read with this layout file.",
 )
-def layout_command(file: Path, save: Path | None, layouts: tuple[Path, ...]) -> None:
-    """Show how FILE, a firm's own workbook, is understood: each table, each column, and what is left over."""
-    from grader.problems import GraderError
-    from grader.show_layout import show_layout
+@click.option("--fields", is_flag=True, help="List the fields: name, heading, unit, and the words that each knows.")
+def layout_command(path: Path | None, save: Path | None, layouts: tuple[Path, ...], fields: bool) -> None:
+    """Show how a firm's own workbooks are understood: each table, each column, and what is left over.
 
+    Of a folder, the files that are built alike are shown together.
+    """
+    from grader.problems import GraderError
+    from grader.show_layout import field_lines, show_layout
+
+    if fields:
+        click.echo("\n".join(field_lines()))
+        return
+    if path is None:
+        raise NothingWritten("Name a file or a folder, or --fields.")
     try:
-        shown = show_layout(file, layouts, save)
+        shown = show_layout(path, layouts, save)
     except GraderError as error:
         _stop(error)
     for line in shown.lines:

@@ -56,7 +56,7 @@ class Table(NamedTuple):
     own       : headings exactly as the blank has them.
     order     : "day first" or "month first" where a layout file states it.
     heads     : 0-based first and last row of the headings, (-1, -1) where there are none; where outlets run across,
-                of the whole table.
+                or in forms, of the whole table. sides: 0-based first and last column of one of several forms.
     unclear   : what could be a field and is not known to be; judged both ways.
     file      : number of its file in the log; -1 before it is there.
     """
@@ -74,6 +74,7 @@ class Table(NamedTuple):
     own: bool = False
     order: str = ""
     heads: tuple[int, int] = (-1, -1)
+    sides: tuple[int, int] = (-1, -1)
     unclear: Sequence[Unclear] = ()
     file: int = -1
 

@@ -1,25 +1,27 @@
-"""How one workbook is understood, as lines to print and as a layout file: the command `grader layout`."""
+"""How workbooks are understood, as lines to print and as layout files: the command `grader layout`."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
-from pathlib import Path
-from typing import NamedTuple
+from collections.abc import Iterable, Sequence
+from pathlib import Path, PurePosixPath
+from typing import Any, NamedTuple
 
 import pandas as pd
 
-from grader.batch import with_layouts
 from grader.columns import FIELDS
 from grader.problems import GraderError, Problems, Table, heading_address
 from grader.read.find import find_workbooks
-from grader.read.layout import layout_text, load_layout
+from grader.read.layout import ANY, SUFFIX, load_layout, with_layouts
+from grader.read.layout_save import LeftOver, common_pattern, layout_text
 from grader.read.log import Log
 from grader.read.process import read_workbooks
 from grader.read.understood import OWN, understood_table
+from grader.read.words.heading_words import words_of
 from grader.report import problem_table
 
-_LEFT_OVER = ("unknown_column", "column_without_heading", "unknown_row", "heading_unclear", "label_not_used")
+_LEFT_OVER = ("unknown_column", "column_without_heading", "unknown_row", "unknown_parameter", "label_not_used")
+_MOST_NAMED = 12
 
 
 class Shown(NamedTuple):
@@ -29,37 +31,100 @@ class Shown(NamedTuple):
     tables: int
 
 
-def show_layout(file: Path, layouts: Iterable[str | os.PathLike[str]] = (), save: Path | None = None) -> Shown:
-    """What is understood of one workbook.
+def show_layout(path: Path, layouts: Iterable[str | os.PathLike[str]] = (), save: Path | None = None) -> Shown:
+    """What is understood of one workbook, or of a folder of them: a block a kind, files that are built alike together.
 
-    file    : the workbook. layouts : layout files to read it with. save : where to write its layout file.
-    Raises  : GraderError where the file is none, a layout is wrong, or `save` exists or cannot be written.
+    layouts : layout files to read with. save : where to write the layout file; of a folder, the folder for them.
+    Raises  : GraderError where there is no workbook, a layout is wrong, or a file to write exists or cannot be.
     """
-    if file.is_dir():
-        raise GraderError(f"{file} is a folder: name one file.")
     problems = Problems()
-    found, _ = with_layouts(find_workbooks(file, problems), [file], layouts, problems)
+    found, _ = with_layouts(find_workbooks(path, problems), [path], layouts, problems)
     log = read_workbooks(found, problems)
-    tables = [t for t in log.tables if not t.parts_before]
-    _add_unclear(tables, problems)
-    lines = [f"{file.name}: {len(tables)} table{'s' * (len(tables) != 1)}, {len(log.rows)} tests"]
-    understood = understood_table(log)
-    for (sheet, number), part in understood.groupby(["Sheet", "Table"], sort=False):
-        lines += ["", f"Sheet {sheet}, table {number}"]
-        lines += _columns(part)
-    if not tables:
-        lines += _looked_for()
-    said, _ = problem_table(problems, log)
-    if len(said):
-        lines += ["", "To look at"]
-        lines += [
-            f"  {r['Severity']}: {r['Sheet']}{' ' + r['Cell'] if r['Cell'] else ''}: {r['Problem']} {r['What to do']}"
-            for r in said.to_dict("records")
-        ]
+    _add_unclear([t for t in log.tables if not t.parts_before], problems)
+    kinds = _kinds(log)
+    names = [str(n) for n in log.files["name"]]
+    understood, said = understood_table(log), problem_table(problems, log)[0]
+    lines: list[str] = []
+    for files in kinds:
+        lines += [*_block(log, files, names, understood, said), ""]
+    without = [i for i in range(len(names)) if not any(t.file == i for t in log.tables)]
+    if without and path.is_dir():
+        lines += [f"No table: {len(without)} file(s)", *_listed([names[i] for i in without]), ""]
+    elif without:
+        lines += [f"{names[0]}: 0 tables, 0 tests", *_looked_for(), *_to_look_at(said, names[0]), ""]
     if save is not None:
-        _save(save, log, problems)
-        lines += ["", f"Layout file: {save}"]
-    return Shown(lines, len(tables))
+        for target, text in _saved(save, path.is_dir(), log, kinds, names, problems).items():
+            _write(target, text)
+            lines.append(f"Layout file: {target}")
+    return Shown(lines, sum(not t.parts_before for t in log.tables))
+
+
+def field_lines() -> list[str]:
+    """Every field: its name in a layout file, heading, unit, and the words it knows."""
+    headings: dict[str, list[str]] = {}
+    for spelling, fields in words_of(("en", "de", "fr")).meanings.items():
+        for name in fields:
+            headings.setdefault(name, []).append(spelling)
+    lines = []
+    for field in FIELDS.values():
+        lines.append(f"{field.name}: {field.heading}" + (f", {field.unit}" if field.unit else f", {field.kind}"))
+        for word, spellings in field.words.items():
+            lines.append(f"    {word}: {', '.join(spellings)}" if spellings else f"    {word}")
+        lines.append(f"    headed {'; '.join(headings.get(field.name, [field.heading]))}")
+    return lines
+
+
+# ------------------------------------------------------------------------------------------------- kinds
+
+
+def _kinds(log: Log) -> list[list[int]]:
+    """Files that are built alike together, by number, in order of the first."""
+    built: dict[int, set[Any]] = {}
+    for table in log.tables:
+        built.setdefault(table.file, set()).add(_built(table))
+    kinds: dict[frozenset[Any], list[int]] = {}
+    for file, tables in sorted(built.items()):
+        kinds.setdefault(frozenset(tables), []).append(file)
+    return list(kinds.values())
+
+
+def _built(table: Table) -> tuple[Any, ...]:
+    """What a table has in common with those that one layout file reads as well: headings, places, units."""
+    by_name = table.orientation == "long"
+    lines = [
+        (field, table.how.get(field, ("",))[0], () if by_name else place[1:], table.units.get(field, ""))
+        for field, place in table.places.items()
+    ]
+    unclear = [(u.heading, () if by_name else u.place[1:]) for u in table.unclear]
+    return table.orientation, table.own, frozenset(lines), frozenset(unclear)
+
+
+def _block(log: Log, files: list[int], names: list[str], understood: pd.DataFrame, said: pd.DataFrame) -> list[str]:
+    """The lines of one kind: its files, the tables of the first, and what is to be looked at in it."""
+    first = names[files[0]]
+    tables = sum(t.file == files[0] and not t.parts_before for t in log.tables)
+    tests = int(log.rows["file"].isin(files).sum())
+    count = f"{len(files)} files built alike, " if len(files) > 1 else ""
+    lines = [f"{first}: {count}{tables} table{'s' * (tables != 1)}, {tests} tests"]
+    if len(files) > 1:
+        lines += _listed([names[i] for i in files])
+    for (sheet, number), part in understood[understood["File"] == first].groupby(["Sheet", "Table"], sort=False):
+        lines += ["", f"Sheet {sheet}, table {number}", *_columns(part)]
+    return lines + _to_look_at(said, first)
+
+
+def _listed(names: Sequence[str]) -> list[str]:
+    more = [f"  and {len(names) - _MOST_NAMED} more"] if len(names) > _MOST_NAMED else []
+    return [f"  {name}" for name in names[:_MOST_NAMED]] + more
+
+
+def _to_look_at(said: pd.DataFrame, name: str) -> list[str]:
+    mine = said[said["File"].isin([name, ""])].to_dict("records")
+    lines = [
+        f"  {r['Severity']}: {r['Sheet']}{' ' + r['Cell'] if r['Cell'] else ''}: {r['Problem']} {r['What to do']}"
+        for r in mine
+    ]
+    return ["", "To look at", *lines] if lines else []
 
 
 def _add_unclear(tables: list[Table], problems: Problems) -> None:
@@ -99,10 +164,52 @@ def _columns(part: pd.DataFrame) -> list[str]:
     return ["  " + "  ".join(f"{cell[:34]:{w}}" for cell, w in zip(row, widths)).rstrip() for row in rows]
 
 
-def _save(path: Path, log: Log, problems: Problems) -> None:
-    left = [(b.sheet, b.cell, str(b.values[0]) if b.values else "") for b in problems.batches if b.code in _LEFT_OVER]
-    text = layout_text(log, 0, left)
+# ------------------------------------------------------------------------------------------------- saving
+
+
+def _saved(
+    save: Path, folder: bool, log: Log, kinds: list[list[int]], names: list[str], problems: Problems
+) -> dict[Path, str]:
+    """Path -> text of the layout files to write."""
+    if not folder:
+        if save.name.casefold() == ANY:
+            raise GraderError(f"{ANY} holds for every log of its folder: call this one {names[0]}{SUFFIX}.")
+        return {save: layout_text(log, 0, _left_over(problems, 0))}
+    made: dict[Path, str] = {}
+    for files in kinds:
+        if all(t.own for t in log.tables if t.file == files[0]):
+            continue  # blanks need none
+        name = PurePosixPath(names[files[0]])
+        target = save / f"{name.stem}{SUFFIX}"
+        if target in made or target.name.casefold() == ANY:
+            target = save / f"{'-'.join(name.parts)}{SUFFIX}"
+        others = [n for i, n in enumerate(names) if i not in files]
+        patterns = common_pattern([names[i] for i in files], others)
+        sheets = {
+            _built(t): common_pattern([u.sheet for u in log.tables if u.file in files and _built(u) == _built(t)], [])
+            for t in log.tables
+            if t.file == files[0]
+        }
+        by_sheet = {t.sheet: sheets[_built(t)][0] for t in log.tables if t.file == files[0]}
+        made[target] = layout_text(
+            log, files[0], _left_over(problems, files[0]), patterns, by_sheet if len(files) > 1 else {}
+        )
+    return made
+
+
+def _left_over(problems: Problems, file: int) -> list[LeftOver]:
+    return [
+        LeftOver(
+            b.sheet, b.cell, str(b.params.get("heading", b.params.get("label", ""))), str(b.params.get("where", ""))
+        )
+        for b in problems.batches
+        if b.code in _LEFT_OVER and b.file == file
+    ]
+
+
+def _write(path: Path, text: str) -> None:
     try:
+        path.parent.mkdir(parents=True, exist_ok=True)
         with open(path, "x", encoding="utf-8", newline="\n") as target:
             target.write(text)
     except FileExistsError as error:

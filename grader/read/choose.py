@@ -26,7 +26,7 @@ def read_sheet(sheet: Sheet, specs: list[TableSpec]) -> Made:
         proposals, notes = _placed(grid, placed)
     else:
         proposals, notes = choose(grid, specs[0] if specs else None), []
-        if specs and not proposals:
+        if specs and not proposals and specs[0].sheet != "*":
             notes.append(_mismatch(grid, specs[0], "no table was found on the sheet"))
     made = extract(proposals)
     return made._replace(notes=[*notes, *made.notes])

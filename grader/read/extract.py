@@ -79,6 +79,7 @@ class Proposal(NamedTuple):
     how: dict[str, tuple[str, str, str]] = {}
     parts: list[Part] = []
     heads: tuple[int, int] = (-1, -1)
+    sides: tuple[int, int] = (-1, -1)
     spec: TableSpec | None = None
     notes: list[Note] = []
     passed: int = 0
@@ -132,6 +133,7 @@ def _extract(p: Proposal, before: int) -> Made:
         at = Place(p.grid.name, max(p.heads[1], 0), 0)
         constants.update({field: (at, value) for field, value in p.spec.constants.items()})
         how.update(dict.fromkeys(p.spec.constants, ("", f"layout file {p.spec.source}", CERTAIN)))
+        _of_groups(p, p.spec, fields, how)
     tables: list[Table] = []
     for part in p.parts or [Part(0, len(p.tests))]:
         tests = p.tests[part.first : part.stop]
@@ -155,10 +157,21 @@ def _extract(p: Proposal, before: int) -> Made:
                 p.own,
                 p.spec.order if p.spec else "",
                 p.heads,
+                p.sides,
                 [u._replace(values=u.values[part.first : part.stop]) for u in fields.unclear],
             )
         )
     return Made(tables, [*fields.notes, *p.notes], len(p.tests), p.passed)
+
+
+def _of_groups(p: Proposal, spec: TableSpec, fields: Fields, how: dict[str, tuple[str, str, str]]) -> None:
+    """What a layout file says of a part of the tests stands in their blank cells."""
+    for group in spec.groups:
+        inside = [group.has_row(row) if column < 0 else group.has_column(column) for row, column in p.tests]
+        for field, value in group.constants.items() if any(inside) else ():
+            old = fields.values.get(field, [None] * len(inside))
+            fields.values[field] = [value if here and v is None else v for here, v in zip(inside, old)]
+            how.setdefault(field, ("", f"layout file {spec.source}", CERTAIN))
 
 
 def _percents(p: Proposal, fields: Fields) -> None:
@@ -172,7 +185,7 @@ def _percents(p: Proposal, fields: Fields) -> None:
     for field, line in fields.lines.items():
         if field not in NUMBERS or fields.how[field][2] == "unsure":
             continue
-        values = fields.values[field]
+        values = fields.values[field] = list(fields.values[field])  # one column may serve two fields
         for test, value in enumerate(values):
             if type(value) not in (int, float) or p.spots(line, test) not in p.grid.percents:
                 continue

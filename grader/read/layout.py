@@ -15,34 +15,45 @@
     co_ppm = { column = "C", unit = "ppm" }        # or row = 7, cell = "B4", heading = "CO 2nd", unit alone
     [table.constants]
     site = "North yard"
+    [[table.group]]                       # a part of the table: first_row, last_row, or first_column, last_column of a
+    first_column = "H"                    # group of columns beside others; its own fields (columns) and constants
+    [words.odour]
+    "o.B." = "none"                       # a firm's own word -> one of the field's
+    [same.site]
+    "Eastbnak Yard" = "Eastbank Yard"     # another spelling -> the name; for every file of the run
 
 Fields are named as in data/fields.toml or by their heading in the blank. Fields that a layout does not name are
-understood by their headings as without it. A mistake is one line; several are told at once.
+understood by their headings as without it. `any.layout.toml` holds `[constants]`, `[words.*]` and `[same.*]` for every
+log of its folder that says nothing else. A mistake is one line; several are told at once.
 """
 
 from __future__ import annotations
 
 import difflib
 import hashlib
+import os
 import re
 import tomllib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime, time
-from fnmatch import fnmatchcase
 from pathlib import Path, PurePosixPath
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS, normal_heading
-from grader.problems import GraderError, Place, Table, a1
-from grader.read.extract import AS_FOUND, UNITS_BESIDE
-from grader.read.layout_spec import FieldSpec, LayoutSpec, TableSpec
-from grader.read.log import Log
+from grader.problems import GraderError, Problems
+from grader.read.find import Finding
+from grader.read.layout_spec import FieldSpec, GroupSpec, LayoutSpec, TableSpec, fits
+from grader.read.words.heading_words import key as folded
+from grader.read.words.heading_words import reading_words
 from grader.read.words.spelling import fold_word
-from grader.read.words.units import UNTOLD, accepted, belongs, canonical
+from grader.read.words.units import accepted, belongs, canonical
 
 SUFFIX = ".layout.toml"
-_TOP = ("files", "ignore_sheets", "date_order", "table", "same")
+ANY = "any" + SUFFIX
 SAME = ("client", "site", "system", "outlet")
+_TOP = ("files", "ignore_sheets", "date_order", "table", "words", "same")
+_TOP_OF_ANY = ("constants", "words", "same")
+_GROUP = ("first_row", "last_row", "first_column", "last_column", "fields", "constants")
 _TABLE = (
     "sheet",
     "orientation",
@@ -54,10 +65,13 @@ _TABLE = (
     "unit_column",
     "first_row",
     "last_row",
+    "first_column",
+    "last_column",
     "ignore",
     "date_order",
     "fields",
     "constants",
+    "group",
 )
 _FIELD = ("column", "row", "cell", "heading", "unit")
 _ORDERS = ("day first", "month first")
@@ -65,22 +79,34 @@ _CELL = re.compile(r"([A-Za-z]{1,3})([1-9]\d{0,6})")
 
 
 class LayoutFile(NamedTuple):
-    """One layout file, checked: its path, the start of its SHA-256, patterns of files, what it says of them and of names."""
+    """One layout file, checked: its path, the start of its SHA-256, patterns of files, what it says.
+
+    same : client, site, system or outlet -> name as written -> the name it means.
+    """
 
     path: Path
     sha256: str
     patterns: tuple[str, ...]
     spec: LayoutSpec
-    same: dict[str, dict[str, str]] = {}  # client, site, system, outlet -> name as written -> the name it means
+    same: Mapping[str, Mapping[str, str]] = {}
 
-    def names(self, name: str, path: str) -> bool:
-        """Whether it is about a file, by its name (relative, with /) or where it lies."""
-        inside = PurePosixPath(name).name.casefold()
+    @property
+    def for_any(self) -> bool:
+        """Whether it holds for every log of its folder."""
+        return self.path.name.casefold() == ANY
+
+    def names(self, name: str, path: str) -> int:
+        """How closely it is about a file, by its name (relative, with /) or where it lies: 2 by name, 1 by pattern, 0."""
+        if self.for_any:
+            return 0
         try:
-            below = Path(path).relative_to(self.path.parent).as_posix().casefold()
+            below = Path(path).resolve().relative_to(self.path.parent).as_posix()
         except ValueError:
-            below = name.casefold()
-        return any(fnmatchcase(text, p.casefold()) for p in self.patterns for text in (inside, below, name.casefold()))
+            below = name
+        texts = {PurePosixPath(name).name, below, name}
+        hits = [p for p in self.patterns if any(fits(p, text) for text in texts)]
+        named = {text.casefold() for text in texts}
+        return 2 if any(p.casefold() in named for p in hits) else 1 if hits else 0
 
 
 def load_layout(path: str | Path) -> LayoutFile:
@@ -97,20 +123,31 @@ def load_layout(path: str | Path) -> LayoutFile:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise GraderError(f"{path.name}: this is no TOML ({error}).") from error
     wrong: list[str] = []
-    patterns = _texts(said.get("files"), "files", wrong)
-    same = _same(said.get("same", {}), wrong)
-    if not patterns and not (same and set(said) == {"same"}):
-        wrong.append('files: say which files it is for, as files = ["*.xlsx"]')
-    _unknown(said, _TOP, "", wrong)
+    usual: dict[str, Any] = {}
+    patterns: list[str] = []
+    if path.name.casefold() == ANY:
+        _unknown(said, _TOP_OF_ANY, "", wrong)
+        usual = _constants(said.get("constants", {}), "", wrong)
+        for field in [f for f in usual if not FIELDS[f].any_log]:
+            allowed = ", ".join(f.name for f in FIELDS.values() if f.any_log)
+            wrong.append(f"{field}: cannot be the same for every log; only {allowed} can")
+        said = {k: v for k, v in said.items() if k in ("words", "same")}
+    else:
+        patterns = _texts(said.get("files"), "files", wrong)
+        if not patterns and set(said) != {"same"}:
+            wrong.append('files: say which files it is for, as files = ["*.xlsx"]')
+        _unknown(said, _TOP, "", wrong)
     order = _order(said.get("date_order"), "date_order", wrong)
     tables = said.get("table", [])
     if not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
         wrong.append("table: write each table under its own line [[table]]")
         tables = []
     specs = tuple(_table(t, i, order, path.name, wrong) for i, t in enumerate(tables, start=1))
+    ignored = tuple(_texts(said.get("ignore_sheets"), "ignore_sheets", wrong))
+    spec = LayoutSpec(specs, ignored, _words(said.get("words", {}), wrong), usual, path.name)
+    same = _same(said.get("same", {}), wrong)
     if wrong:
         raise GraderError("\n".join(f"{path.name}: {line}." for line in wrong))
-    spec = LayoutSpec(specs, tuple(_texts(said.get("ignore_sheets"), "ignore_sheets", wrong)))
     return LayoutFile(path.resolve(), hashlib.sha256(data).hexdigest(), tuple(patterns), spec, same)
 
 
@@ -137,21 +174,69 @@ def lying_in(paths: Iterable[str | Path]) -> list[Path]:
     return list(found)
 
 
-def spec_for(layouts: Sequence[LayoutFile], stated: int, name: str, path: str) -> LayoutSpec | None:
-    """What all layouts say of one file together; None where none names it.
+class Chosen(NamedTuple):
+    """What holds for one file (None: nothing), the layout files it is from, and those that fit equally: none is used."""
 
+    spec: LayoutSpec | None
+    used: tuple[LayoutFile, ...]
+    rivals: tuple[LayoutFile, ...]
+
+
+def spec_for(layouts: Sequence[LayoutFile], stated: int, name: str, path: str) -> Chosen:
+    """The layout file of one log, completed by any.layout.toml.
+
+    One named for the log goes before one by pattern, then one that the user named before one that lies in a folder.
     stated : how many of the layouts, at the front, were named by the user; the others hold for their own folder.
     """
-    hits = [f for i, f in enumerate(layouts) if (i < stated or _below(path, f.path.parent)) and f.names(name, path)]
-    if not hits:
-        return None
-    return LayoutSpec(
-        tuple(t for f in hits for t in f.spec.tables), tuple(s for f in hits for s in f.spec.ignored_sheets)
-    )
+    file = Path(path).resolve()
+    ranked: dict[tuple[int, bool], list[LayoutFile]] = {}
+    usual: list[LayoutFile] = []
+    for i, layout in enumerate(layouts):
+        folder = layout.path.parent
+        if layout.for_any and (i < stated or file.parent == folder):
+            usual.append(layout)
+        elif (i < stated or file.is_relative_to(folder)) and (rank := layout.names(name, path)):
+            ranked.setdefault((rank, i < stated), []).append(layout)
+    best = ranked[max(ranked)] if ranked else []
+    own = best[0] if len(best) == 1 else None
+    used = (*(best if own else ()), *usual[:1])
+    if not used:
+        return Chosen(None, (), tuple(best))
+    words: dict[str, dict[str, str]] = {}
+    for layout in reversed(used):
+        for field, known in layout.spec.words.items():
+            words[field] = {**words.get(field, {}), **known}
+    any_spec = usual[0].spec if usual else LayoutSpec()
+    spec = (own.spec if own else LayoutSpec())._replace(words=words, usual=any_spec.usual, source=any_spec.source)
+    return Chosen(spec, used, () if own else tuple(best))
 
 
-def _below(path: str, folder: Path) -> bool:
-    return Path(path).resolve().is_relative_to(folder)
+def with_layouts(
+    found: Finding, paths: Iterable[Path], layouts: Iterable[str | os.PathLike[str]], problems: Problems
+) -> tuple[Finding, tuple[LayoutFile, ...]]:
+    """The files with the layout files that are about them, and all layout files of the run.
+
+    Raises : GraderError, one line a mistake, where a layout file is wrong.
+    """
+    stated = [load_layout(path) for path in map(Path, layouts)]
+    known = {f.path for f in stated}
+    every = [*stated, *(load_layout(path) for path in lying_in(paths) if path not in known)]
+    files, used = [], set()
+    rivals: dict[tuple[LayoutFile, ...], list[str]] = {}
+    for file in found.files if every else ():
+        chosen = spec_for(every, len(stated), file.name, file.path)
+        files.append(file._replace(layout=chosen.spec))
+        used |= {f.path for f in chosen.used}
+        if chosen.rivals:
+            rivals.setdefault(tuple(chosen.rivals), []).append(file.name)
+    for some, names in rivals.items():
+        said = " and ".join(f.path.name for f in some)
+        problems.add("layouts_rival", value=said, count=len(names), first=names[0])
+        used |= {f.path for f in some}
+    for layout in stated:
+        if layout.path not in used and not layout.same:
+            problems.add("layout_unused", value=layout.path.name)
+    return (found._replace(files=files) if every else found), tuple(every)
 
 
 # ------------------------------------------------------------------------------------------------- checking
@@ -203,6 +288,91 @@ def _letters(value: Any, where: str, wrong: list[str]) -> int:
     return -1
 
 
+def _words(said: Any, wrong: list[str]) -> dict[str, dict[str, str]]:
+    """[words.FIELD] of a layout file -> field -> folded word -> the word that it means."""
+    made: dict[str, dict[str, str]] = {}
+    for key, entries in said.items() if isinstance(said, dict) else [("words", said)]:
+        if not isinstance(entries, dict):
+            wrong.append(f'{key}: write words under [words.FIELD], as "o.B." = "none"')
+            continue
+        field = _field(key, "words.", wrong)
+        for spelling, meaning in entries.items() if field else ():
+            figures = FIELDS[field].kind == "number" and isinstance(meaning, str) and folded(meaning) in reading_words()
+            if (
+                figures
+                or FIELDS[field].words
+                and isinstance(meaning, str)
+                and fold_word(meaning) in _known_words(field)
+            ):
+                made.setdefault(field, {})[fold_word(spelling)] = meaning
+            else:
+                known = ", ".join(FIELDS[field].words) or "the words for readings, such as ND, clear or stain"
+                wrong.append(f"words.{key}: {meaning!r} is not one of {known}")
+    return made
+
+
+def _constants(said: Any, where: str, wrong: list[str], fields: Mapping[str, FieldSpec] = {}) -> dict[str, Any]:
+    """field -> value for every test; fields: those that have a place of their own."""
+    if not isinstance(said, dict):
+        wrong.append(f"{where}constants: write it under [{'table.' if where else ''}constants]")
+        return {}
+    fixed = {}
+    for key, value in said.items():
+        field = _field(key, where, wrong)
+        if not field:
+            continue
+        if FIELDS[field].reading or field == "outlet":
+            wrong.append(f"{where}{key}: cannot be the same for all tests; give it a column")
+        elif not isinstance(value, str | int | float | date | datetime | time) or isinstance(value, bool):
+            wrong.append(f"{where}{key}: {value!r} is no text, number or date")
+        elif field in fields:
+            wrong.append(f"{where}{key}: stands under fields and under constants")
+        elif FIELDS[field].words and fold_word(str(value)) not in _known_words(field):
+            wrong.append(f"{where}{key}: {value!r} is not one of {', '.join(FIELDS[field].words)}")
+        else:
+            fixed[field] = value
+    return fixed
+
+
+def _fields(said: Any, where: str, wrong: list[str]) -> dict[str, FieldSpec]:
+    if not isinstance(said, dict):
+        wrong.append(f"{where}fields: write it under [table.fields]")
+        return {}
+    made: dict[str, FieldSpec] = {}
+    for key, value in said.items():
+        field = _field(key, where, wrong)
+        if field in made:
+            wrong.append(f"{where}{key}: {field} is there twice")
+        if field:
+            made[field] = _field_spec(field, value, f"{where}{key}: ", wrong)
+    return made
+
+
+def _span(said: dict[str, Any], where: str, wrong: list[str]) -> tuple[int, int, int, int]:
+    """first and last row, first and last column of a table or a group; -1 where not said."""
+    first, last = _whole(said, "first_row", where, wrong), _whole(said, "last_row", where, wrong)
+    left, right = (
+        _letters(said[name], f"{where}{name}", wrong) if name in said else -1
+        for name in ("first_column", "last_column")
+    )
+    if 0 <= last < first:
+        wrong.append(f"{where}last_row: lies above first_row")
+    if 0 <= right < left:
+        wrong.append(f"{where}last_column: lies left of first_column")
+    return first, last, left, right
+
+
+def _group(said: dict[str, Any], where: str, wrong: list[str]) -> GroupSpec:
+    _unknown(said, _GROUP, where, wrong)
+    span = _span(said, where, wrong)
+    fields = _fields(said.get("fields", {}), where, wrong)
+    if max(span) < 0:
+        wrong.append(f"{where}first_row, last_row, first_column or last_column is wanted")
+    if fields and max(span[2:]) < 0:
+        wrong.append(f"{where}fields: only for a group of columns (first_column, last_column)")
+    return GroupSpec(*span, fields, _constants(said.get("constants", {}), where, wrong, fields))
+
+
 def _table(said: dict[str, Any], number: int, order: str, source: str, wrong: list[str]) -> TableSpec:
     where = f"table {number}: "
     _unknown(said, _TABLE, where, wrong)
@@ -218,40 +388,17 @@ def _table(said: dict[str, Any], number: int, order: str, source: str, wrong: li
         wrong.append(f"{where}heading_rows: 1, 2 or 3, and only with heading_row")
         count = 1
     ignore = {_letters(v, f"{where}ignore", wrong) for v in _texts(said.get("ignore"), f"{where}ignore", wrong)}
-    fields = said.get("fields", {})
-    constants = said.get("constants", {})
-    for name, part in (("fields", fields), ("constants", constants)):
-        if not isinstance(part, dict):
-            wrong.append(f"{where}{name}: write it under [table.{name}]")
-    made = {}
-    for key, value in (fields if isinstance(fields, dict) else {}).items():
-        field = _field(key, where, wrong)
-        if field in made:
-            wrong.append(f"{where}{key}: {field} is there twice")
-        if field:
-            made[field] = _field_spec(field, value, f"{where}{key}: ", wrong)
-    fixed = {}
-    for key, value in (constants if isinstance(constants, dict) else {}).items():
-        field = _field(key, where, wrong)
-        if not field:
-            continue
-        if FIELDS[field].reading or field == "outlet":
-            wrong.append(f"{where}{key}: cannot be the same for all tests; give it a column")
-        elif not isinstance(value, str | int | float | date | datetime | time) or isinstance(value, bool):
-            wrong.append(f"{where}{key}: {value!r} is no text, number or date")
-        elif field in made:
-            wrong.append(f"{where}{key}: stands under fields and under constants")
-        elif FIELDS[field].words and fold_word(str(value)) not in _known_words(field):
-            wrong.append(f"{where}{key}: {value!r} is not one of {', '.join(FIELDS[field].words)}")
-        else:
-            fixed[field] = value
+    fields = _fields(said.get("fields", {}), where, wrong)
+    constants = _constants(said.get("constants", {}), where, wrong, fields)
+    groups = said.get("group", [])
+    if not isinstance(groups, list) or not all(isinstance(g, dict) for g in groups):
+        wrong.append(f"{where}group: write each group under its own line [[table.group]]")
+        groups = []
     at = {
         name: _letters(said[name], f"{where}{name}", wrong) if name in said else -1
         for name in ("heading_column", "parameter_column", "value_column", "unit_column")
     }
-    first, last = _whole(said, "first_row", where, wrong), _whole(said, "last_row", where, wrong)
-    if 0 <= last < first:
-        wrong.append(f"{where}last_row: lies above first_row")
+    first, last, left, right = _span(said, where, wrong)
     table_order = _order(said.get("date_order"), f"{where}date_order", wrong) or order
     return TableSpec(
         sheet,
@@ -261,8 +408,8 @@ def _table(said: dict[str, Any], number: int, order: str, source: str, wrong: li
         at["heading_column"],
         first,
         last,
-        made,
-        fixed,
+        fields,
+        constants,
         frozenset(ignore),
         table_order,
         source,
@@ -270,18 +417,26 @@ def _table(said: dict[str, Any], number: int, order: str, source: str, wrong: li
         at["parameter_column"],
         at["value_column"],
         at["unit_column"],
+        left,
+        right,
+        tuple(_group(g, f"{where}group {i}: ", wrong) for i, g in enumerate(groups, start=1)),
     )
 
 
 def _field(key: str, where: str, wrong: list[str]) -> str:
     if key in FIELDS:
         return key
-    by_heading = {normal_heading(f.heading): f.name for f in FIELDS.values()}
-    if normal_heading(key) in by_heading:
-        return by_heading[normal_heading(key)]
+    by_heading = {_letters_of(f.heading): f.name for f in FIELDS.values()}
+    if _letters_of(key) in by_heading:
+        return by_heading[_letters_of(key)]
     near = difflib.get_close_matches(key, [*FIELDS, *(f.heading for f in FIELDS.values())], 1)
     wrong.append(f"{where}{key}: there is no such field" + (f" ({near[0]}?)" if near else ""))
     return ""
+
+
+def _letters_of(heading: str) -> str:
+    """A heading by its letters and digits alone: oil_sampling_time_min is "Oil sampling time (min)"."""
+    return re.sub(r"[\W_]", "", normal_heading(heading))
 
 
 def _known_words(field: str) -> set[str]:
@@ -330,86 +485,3 @@ def _unit(field: str, unit: Any, where: str, wrong: list[str]) -> str:
         )
         return ""
     return known
-
-
-# --------------------------------------------------------------------------------------------------- saving
-
-
-def layout_text(log: Log, file: int, left_over: Sequence[tuple[str, str, str]] = ()) -> str:
-    """The layout file that says what was understood of one file, to be corrected by a person.
-
-    left_over : (sheet, cell, heading) of what nothing was read from; written as comments.
-    Returns   : TOML, which read again with the file gives the same table of tests.
-    """
-    name = PurePosixPath(str(log.files["name"].iloc[file])).name
-    lines = [
-        "# How this workbook is read. Correct it, and give it with --layout, or leave it in the folder of the files.",
-        f'files = [{_quoted(name)}]               # with * for a family of files: "*.xlsx"',
-        "",
-    ]
-    tables = [t for t in log.tables if t.file == file and not t.parts_before]
-    for table in tables:
-        several = sum(t.sheet == table.sheet for t in tables) > 1
-        lines += _table_lines(table, several)
-        for sheet, cell, heading in left_over:
-            if sheet == table.sheet:
-                lines.append(f"# left over: {cell} {heading}".rstrip())
-        lines.append("")
-    return "\n".join(lines)
-
-
-def _table_lines(table: Table, several: bool) -> list[str]:
-    lines = ["[[table]]", f"sheet = {_quoted(table.sheet)}"]
-    if table.orientation != "down":
-        lines.append(f'orientation = "{table.orientation}"')
-    if table.orientation == "across" and several and table.heads[0] >= 0:
-        lines += [f"first_row = {table.heads[0] + 1}", f"last_row = {table.heads[1] + 1}"]
-    elif table.heads[0] >= 0 and table.orientation in ("down", "long"):
-        mark = "" if several and table.orientation == "down" else "# "
-        lines.append(f"{mark}heading_row = {table.heads[0] + 1}")
-        if table.heads[1] > table.heads[0]:
-            lines.append(f"{mark}heading_rows = {table.heads[1] - table.heads[0] + 1}")
-    lines.append(f'date_order = "{table.order}"' if table.order else '# date_order = "day first"')
-    lines.append("[table.fields]")
-    for field, place in table.places.items():
-        said = table.how.get(field)
-        doubtful = said is not None and said[2] == "unsure"
-        unit = table.units.get(field, FIELDS[field].unit)
-        if unit and not belongs(field, unit):
-            unit = UNTOLD  # none that can be converted: a person must say which it is
-        told = f", unit = {_quoted(unit)}" if unit and unit != UNTOLD else ', unit = "?"' if unit else ""
-        if said is not None and UNITS_BESIDE in said[1] or doubtful:
-            told = ""  # each figure has its own, or the heading's words decide once it is clear what they mean
-        about = f"   # {said[1]}, {said[2]}: {said[0]}" if said else ""
-        where = (
-            f"heading = {_quoted(said[0])}"
-            if said and table.orientation == "long" and place.row is not None
-            else _where(place)
-        )
-        line = f"{field} = {{ {where}{told} }}{_one_line(about)}"
-        as_found = said is not None and said[1] in AS_FOUND
-        lines.append(f"# {line}" if doubtful or as_found or unit == UNTOLD else line)
-    lines.append("[table.constants]")
-    for field, (place, value) in table.constants.items():
-        at = a1(place.row or 0, place.column or 0)
-        lines.append(f"# {field} = {_quoted(_one_line(str(value)))}   # found in {place.sheet}, {at}")
-    if "site" not in table.constants and "site" not in table.places:
-        lines.append('# site = "..."')
-    return lines
-
-
-def _where(place: Place) -> str:
-    if place.row is None:
-        return f'column = "{a1(0, place.column or 0)[:-1]}"'
-    if place.column is None:
-        return f"row = {place.row + 1}"
-    return f'cell = "{a1(place.row, place.column)}"'
-
-
-def _quoted(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'
-
-
-def _one_line(text: str) -> str:
-    return "".join(c if c.isprintable() else " " for c in text)

@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from fnmatch import fnmatchcase
 from typing import Any, NamedTuple
 
+from grader.columns import FIELDS
+from grader.problems import Place, Table
+from grader.read.shapes.tables import Note
 from grader.read.words.heading_words import key
 from grader.read.words.headings import CERTAIN, Heading
 from grader.read.words.labels import Column
+from grader.read.words.spelling import fold_word
 from grader.read.words.units import belongs
+
+
+def fits(pattern: str, name: str) -> bool:
+    """Whether a pattern with * and ? is about a name; one that is the name itself is, whatever signs are in it."""
+    pattern, name = pattern.strip().casefold(), name.strip().casefold()
+    return pattern == name or fnmatchcase(name, pattern)
 
 
 class FieldSpec(NamedTuple):
@@ -18,6 +29,30 @@ class FieldSpec(NamedTuple):
     column: int = -1
     heading: str = ""
     unit: str = ""
+
+
+class GroupSpec(NamedTuple):
+    """What holds for a part of a table: its rows, or its columns beside those of other groups. -1 is not said."""
+
+    first_row: int = -1
+    last_row: int = -1
+    first_column: int = -1
+    last_column: int = -1
+    fields: dict[str, FieldSpec] = {}
+    constants: dict[str, Any] = {}
+
+    def has_row(self, row: int) -> bool:
+        """Whether a 0-based row lies in it, for a group of rows."""
+        return max(self.first_row, self.last_row) >= 0 and within(row, self.first_row, self.last_row)
+
+    def has_column(self, column: int) -> bool:
+        """Whether a 0-based column lies in it, for a group of columns."""
+        return max(self.first_column, self.last_column) >= 0 and within(column, self.first_column, self.last_column)
+
+
+def within(number: int, first: int, last: int) -> bool:
+    """Whether a number lies between two, both among them; -1 is no end."""
+    return first <= number and (last < 0 or number <= last)
 
 
 class TableSpec(NamedTuple):
@@ -44,17 +79,27 @@ class TableSpec(NamedTuple):
     parameter_column: int = -1
     value_column: int = -1
     unit_column: int = -1
+    first_column: int = -1
+    last_column: int = -1
+    groups: tuple[GroupSpec, ...] = ()
 
     def fits(self, sheet: str) -> bool:
         """Whether it is about a sheet of this name."""
-        return fnmatchcase(sheet.strip().casefold(), self.sheet.strip().casefold())
+        return fits(self.sheet, sheet)
 
 
 class LayoutSpec(NamedTuple):
-    """What all layout files that name a file say together."""
+    """What layout files say of one workbook.
+
+    words : field -> a firm's own word, folded -> one that is known.
+    usual : field -> value that holds where the log says nothing else. source : the file that says it.
+    """
 
     tables: tuple[TableSpec, ...] = ()
     ignored_sheets: tuple[str, ...] = ()
+    words: Mapping[str, Mapping[str, str]] = {}
+    usual: Mapping[str, Any] = {}
+    source: str = ""
 
     def of(self, sheet: str) -> list[TableSpec]:
         """The tables it describes on a sheet."""
@@ -62,7 +107,37 @@ class LayoutSpec(NamedTuple):
 
     def ignores(self, sheet: str) -> bool:
         """Whether the sheet is to be left out."""
-        return any(fnmatchcase(sheet.strip().casefold(), p.strip().casefold()) for p in self.ignored_sheets)
+        return any(fits(p, sheet) for p in self.ignored_sheets)
+
+    def completed(self, tables: list[Table], notes: list[Note]) -> list[Table]:
+        """The tables of a firm's own log with its words understood and what holds for every log filled in."""
+        return [t if t.own else self._usual(self._worded(t), notes) for t in tables]
+
+    def _worded(self, table: Table) -> Table:
+        columns, constants = dict(table.columns), dict(table.constants)
+        for field, known in self.words.items():
+            if field in columns:
+                columns[field] = [_word(v, known) for v in columns[field]]
+            if field in constants:
+                constants[field] = (constants[field][0], _word(constants[field][1], known))
+        return table._replace(columns=columns, constants=constants)
+
+    def _usual(self, table: Table, notes: list[Note]) -> Table:
+        more = {f: v for f, v in self.usual.items() if f not in table.constants}
+        said = f"layout file {self.source}"
+        for field, value in more.items():
+            count = table.columns.get(field, [None] * len(table.rows)).count(None)
+            if FIELDS[field].kind == "number" and FIELDS[field].unit == "min" and count:
+                about = {"heading": FIELDS[field].heading, "count": count, "source": self.source}
+                notes.append(Note("usual_time_used", table.sheet, "", value, about))
+        return table._replace(
+            constants={**table.constants, **{f: (Place(table.sheet, 0, 0), v) for f, v in more.items()}},
+            how={**dict.fromkeys(more, ("", said, CERTAIN)), **table.how},
+        )
+
+
+def _word(value: Any, known: Mapping[str, str]) -> Any:
+    return known.get(fold_word(value), value) if type(value) is str else value
 
 
 def overridden(columns: list[Column], spec: TableSpec, *, across: bool = False) -> tuple[list[Column], list[str]]:
@@ -88,11 +163,9 @@ def overridden(columns: list[Column], spec: TableSpec, *, across: bool = False) 
             if at < 0:
                 wrong.append(f"{field}: no heading is understood as it, so its column or heading must be given")
                 continue
-        if at in placed.values():
-            wrong.append(f"{field}: its place is given to {next(f for f, p in placed.items() if p == at)} too")
-            continue
         placed[field] = at
-    for field, at in placed.items():
+    more: list[Column] = []  # of columns that serve a second field
+    for i, (field, at) in enumerate(placed.items()):
         old = known.get(at)
         same = old is not None and old.field == field
         # What the heading states stays, unless the layout file says another unit.
@@ -103,7 +176,11 @@ def overridden(columns: list[Column], spec: TableSpec, *, across: bool = False) 
         heading = Heading(
             field, unit, "layout", CERTAIN, (field,), f"layout file {spec.source}", "heading" if unit else "", constants
         )
-        known[at] = Column(at, text, "field", heading, f"layout file {spec.source}")
+        said_so = Column(at, text, "field", heading, f"layout file {spec.source}")
+        if at in list(placed.values())[:i]:
+            more.append(said_so)
+        else:
+            known[at] = said_so
     for at, found in list(known.items()):
         if at in spec.ignore and not across:
             known[at] = found._replace(kind="ignored")
@@ -111,4 +188,4 @@ def overridden(columns: list[Column], spec: TableSpec, *, across: bool = False) 
             known[at] = found._replace(kind="unknown")
         elif found.kind == "unclear" and set(found.heading.candidates) <= set(placed):
             known[at] = found._replace(kind="unknown")
-    return [known[at] for at in sorted(known)], wrong
+    return sorted([*known.values(), *more], key=lambda c: c.at), wrong

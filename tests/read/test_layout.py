@@ -1,11 +1,17 @@
 """Layout files: what they change, one line a mistake, and that a saved one reads the file as before."""
 
+import tempfile
 from datetime import date
+from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from grader.problems import GraderError
-from grader.read.layout import layout_text, load_layout, lying_in, spec_for
+from grader.problems import GraderError, Place, Table, Unclear
+from grader.read.layout import load_layout, lying_in, spec_for
+from grader.read.layout_save import LeftOver, layout_text
+from grader.read.log import FILE_COLUMNS, LogBuilder
 from tests.read.shapes.log_tables import UNREAD, ReadLog, book
 
 ROWS = [
@@ -218,10 +224,10 @@ def test_patterns_and_folders(tmp_path):
     here = layout(tmp_path / "in", "[[table]]\n")
     assert lying_in([tmp_path]) == [here.path] and lying_in([tmp_path / "in" / "x.xlsx"]) == [here.path]
     inside, outside = str(tmp_path / "in" / "deep" / "x.XLSX"), str(tmp_path / "x.xlsx")
-    assert spec_for([here], 0, "deep/x.XLSX", inside) is not None
-    assert spec_for([here], 0, "x.xlsx", outside) is None
-    assert spec_for([here], 1, "x.xlsx", outside) is not None
-    assert spec_for([here], 1, "x.ods", str(tmp_path / "x.ods")) is None
+    assert spec_for([here], 0, "deep/x.XLSX", inside).spec is not None
+    assert spec_for([here], 0, "x.xlsx", outside).spec is None
+    assert spec_for([here], 1, "x.xlsx", outside).spec is not None
+    assert spec_for([here], 1, "x.ods", str(tmp_path / "x.ods")).spec is None
 
 
 @pytest.mark.parametrize(
@@ -245,7 +251,179 @@ def test_patterns_and_folders(tmp_path):
 def test_a_saved_layout_reads_the_file_as_before(tmp_path, sheets):
     before = ReadLog(book(**sheets))
     path = tmp_path / "saved.layout.toml"
-    path.write_text(layout_text(before.log, 0, [("Log", "F1", "Weather")]), encoding="utf-8")
+    path.write_text(layout_text(before.log, 0, [LeftOver("Log", "F1", "Weather", 'column = "F"')]), encoding="utf-8")
     saved = load_layout(path)
     assert saved.patterns == ("log.xlsx",)
     assert ReadLog(book(**sheets), saved.spec).rows() == before.rows()
+
+
+# ------------------------------------------------------------------------------------- what holds for many logs
+
+
+def any_layout(folder, text):
+    path = folder / "any.layout.toml"
+    path.write_text(text, encoding="utf-8")
+    return load_layout(path)
+
+
+def test_any_layout_fills_what_a_log_of_its_folder_does_not_say(tmp_path):
+    here = any_layout(
+        tmp_path,
+        """
+[constants]
+site = "North yard"
+supply = "airline"
+oil_sampling_time_min = 15
+[words.odour]
+"o.B." = "none"
+""",
+    )
+    heads = ["Point", "O2 %", "CO ppm", "Smell", "Supply"]
+    made = book(Log=[["Site", "Quay"], [], heads, ["A", 20.9, 1, "o. B.", None], ["B", 20.8, 2, "none", "cylinder"]])
+    spec = spec_for([here], 0, "log.xlsx", str(tmp_path / "log.xlsx")).spec
+    read_with = ReadLog(made, spec)
+    a, b = read_with.rows()
+    assert (a["site"], a["supply"], a["odour"], a["oil_sampling_min"]) == ("Quay", "airline", "none", 15.0)
+    assert (b["supply"], b["odour"]) == ("cylinder", "none")
+    assert [n.params["count"] for n in read_with.notes if n.code == "usual_time_used"] == [2]
+    assert spec_for([here], 0, "sub/log.xlsx", str(tmp_path / "sub" / "log.xlsx")).spec is None
+    blank = book(Readings=[["Outlet", "Oxygen (%)", "Carbon monoxide (ppm)"], ["A", 20.9, 1]])
+    assert "supply" not in ReadLog(blank, spec).rows()[0]
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("[constants]\nwater_multiplier = 10", "water_multiplier: cannot be the same for every log; only"),
+        ("[constants]\nambient_temperature_c = 20", "ambient_temperature_c: cannot be the same for every log; only"),
+        ("[constants]\nco_ppm = 1", "co_ppm: cannot be the same for all tests"),
+        ('files = ["*"]', "files: not known here, only constants, words, same"),
+        ("[[table]]", "table: not known here, only constants, words, same"),
+    ],
+)
+def test_any_layout_holds_nothing_that_a_test_must_say_itself(tmp_path, text, line):
+    with pytest.raises(GraderError) as error:
+        any_layout(tmp_path, text)
+    assert f"any.layout.toml: {line}" in str(error.value)
+
+
+def test_a_layout_named_for_its_log_goes_before_one_by_pattern_and_two_patterns_cancel(tmp_path):
+    def chosen(*layouts):
+        return spec_for(layouts, 0, "log 1.xlsx", str(tmp_path / "log 1.xlsx"))
+
+    def file(name, pattern):
+        path = tmp_path / name
+        path.write_text(f"files = ['{pattern}']\n[[table]]\n", encoding="utf-8")
+        return load_layout(path)
+
+    one, two, named = (
+        file("a.layout.toml", "*.xlsx"),
+        file("b.layout.toml", "log*"),
+        file("c.layout.toml", "LOG 1.xlsx"),
+    )
+    assert chosen(one, two, named).used == (named,)
+    assert chosen(one).used == (one,)
+    both = chosen(one, two)
+    assert both.spec is None and both.rivals == (one, two)
+
+
+def test_a_file_name_with_signs_of_patterns_is_found_by_itself(tmp_path):
+    here = tmp_path / "odd.layout.toml"
+    here.write_text('files = ["log [1].xlsx"]\n[[table]]\n', encoding="utf-8")
+    assert load_layout(here).names("log [1].xlsx", str(tmp_path / "log [1].xlsx")) == 2
+
+
+def test_words_of_a_firm_are_words_that_are_known(tmp_path):
+    with pytest.raises(GraderError, match="words.odour: 'lovely' is not one of none, slight, marked"):
+        layout(tmp_path, '[words.odour]\nx = "lovely"')
+    with pytest.raises(GraderError, match="words.oil_mg_m3: '0' is not one of the words for readings"):
+        layout(tmp_path, '[words.oil_mg_m3]\nx = "0"')
+    made = read(
+        tmp_path,
+        '[words.oil_mg_m3]\n"ohne Befund" = "clear"',
+        Log=[["Point", "O2 %", "Oil mg/m3"], ["A", 20.9, "Ohne Befund"]],
+    )
+    assert made.rows()[0]["oil_mg_m3"] == "clear"
+
+
+# ------------------------------------------------------------------------------------------- parts of a table
+
+
+def test_one_column_serves_two_fields(tmp_path):
+    made = read(
+        tmp_path,
+        '[[table]]\n[table.fields]\nairline_temperature_c = "D"\nambient_temperature_c = "D"',
+        Log=[["Point", "O2 %", "CO ppm", "Temp °C"], ["A", 20.9, 1, 17]],
+    )
+    (row,) = made.rows()
+    assert (row["airline_temperature_c"], row["ambient_temperature_c"]) == (17.0, 17.0)
+
+
+def test_a_group_of_rows_and_a_group_of_columns_have_their_own(tmp_path):
+    rows = [["Point", "O2 %", "CO ppm"], ["A", 20.9, 1], ["B", 20.8, 2]]
+    text = '[[table]]\n[[table.group]]\nfirst_row = 3\n[table.group.constants]\nsite = "Hall B"'
+    assert [r.get("site") for r in read(tmp_path, text, Log=rows).rows()] == [None, "Hall B"]
+    heads = ["Point", "O2 %", "CO ppm", "x", "Point", "O2 %", "reading 7"]
+    rows = [heads, ["A", 20.9, 1, None, "K", 20.7, 3], ["B", 20.8, 2, None, "L", 20.6, 4]]
+    text = """
+[[table]]
+[[table.group]]
+first_column = "E"
+last_column = "G"
+[table.group.fields]
+co_ppm = { column = "G", unit = "ppm" }
+[table.group.constants]
+site = "Hall B"
+"""
+    made = read(tmp_path, text, Log=rows)
+    assert {(r["outlet"], r["co_ppm"], r.get("site")) for r in made.rows()} == {
+        ("A", 1.0, None),
+        ("B", 2.0, None),
+        ("K", 3.0, "Hall B"),
+        ("L", 4.0, "Hall B"),
+    }
+
+
+def test_several_forms_of_a_sheet_are_tables_of_their_own(tmp_path):
+    form = [["Point", "A"], ["Oxygen %", 20.9], ["CO ppm", 1], ["CO2 ppm", 420]]
+    made = ReadLog(book(Form=[["Site: Quay"], [], *form, [], ["Point", "B"], *form[1:]]))
+    text = layout_text(made.log, 0).replace('co_ppm = { cell = "B10"', 'co_ppm = { cell = "B11"')
+    assert text.count("first_row") == 2
+    path = tmp_path / "f.layout.toml"
+    path.write_text(text, encoding="utf-8")
+    again = ReadLog(made.data, load_layout(path).spec).rows()
+    assert [(r["outlet"], r["site"], r["co_ppm"]) for r in again] == [("A", "Quay", 1.0), ("B", "Quay", 420.0)]
+
+
+# ------------------------------------------------------------------------------------- whatever is saved, loads
+
+
+@given(
+    st.text(st.characters(exclude_categories=["Cs"]), max_size=12),
+    st.text(max_size=12),
+    st.sampled_from(["Ambient temp °C", "Pressure bar"]),
+)
+@settings(deadline=None, max_examples=60)
+def test_a_saved_layout_loads_whatever_the_headings_are(before, behind, word):
+    heading = f"{before}\n{word}\r\"'\\ {behind}"
+    table = Table(
+        heading,
+        "long",
+        {"co_ppm": Place(heading, 3, 2), "ambient_temperature_c": Place(heading, None, 4)},
+        {"site": (Place(heading, 0, 0), heading)},
+        [0],
+        [],
+        {"co_ppm": [1]},
+        {},
+        {"co_ppm": (heading, "synonym", "likely"), "ambient_temperature_c": (heading, heading, "unsure")},
+        unclear=[Unclear(heading, Place(heading, None, 7), (("flow_l_min", "cfm"),), [1])],
+    )
+    builder = LogBuilder()
+    builder.add_file(dict.fromkeys(FILE_COLUMNS, heading))
+    builder.add_table(table)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "saved.layout.toml"
+        path.write_text(layout_text(builder.build([]), 0, [LeftOver(heading, "H1", heading, "")]), encoding="utf-8")
+        spec = load_layout(path).spec.tables[0]
+    assert spec.fits(heading.encode("utf-8", "replace").decode())
+    assert set(spec.fields) == {"co_ppm"}

@@ -138,7 +138,7 @@ def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[tuple[int, 
     if not stated and _labels_among_values(grid, side, [r for r in rows if r > min(names)]):
         return []
     made = []
-    begin = 0 if spec is None else min(rows + names)
+    begin = 0
     for i, name in enumerate(names):
         end = names[i + 1] if i + 1 < len(names) else len(grid.rows)
         filled = {r: _filled(grid, side, r) for r in range(begin, end)}

@@ -8,7 +8,7 @@ from typing import Any
 
 from grader.problems import Unreadable, a1
 from grader.read.extract import NUMBERS, READINGS, Proposal, Where
-from grader.read.layout_spec import TableSpec
+from grader.read.layout_spec import TableSpec, within
 from grader.read.settle import are_verdicts
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.pairs import Pair, labelled_unit, pairs
@@ -20,6 +20,7 @@ from grader.read.words.labels import (
     VISIT,
     Column,
     column,
+    inline,
     is_limit_text,
     is_limit_word,
     is_placeholder,
@@ -48,7 +49,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     found = [_by_columns(grid, p, columns) for p in labels]
     found += _further(grid, found, columns)
     found += _loose(grid, found, heads)
-    found.sort(key=lambda p: (p.row, p.column))
+    found = sorted((p for p in found if _inside(grid, p.row, p.column, spec)), key=lambda p: (p.row, p.column))
     notes: list[Note] = []
     if spec is not None:
         found = _stated(grid, found, spec, notes)
@@ -58,13 +59,15 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     )
     if not found or not stated and (len(fields) < _LEAST_FIELDS or not fields & READINGS or not _is_filled_in(found)):
         return []
-    made = [_propose(grid, block, spec) for block in _blocks(found)]
+    made = [
+        _propose(grid, block, spec)._replace(heads=heads, sides=sides) for block, heads, sides in _blocks(grid, found)
+    ]
     filled = [p for p in made if p.tests]
     if not filled:
         first = found[0]
         notes.append(Note("empty_readings", grid.name, grid.address(first.row, first.column), first.label.text, {}))
     made = filled or made[:1]
-    said, missed = _left_over(grid, found, columns)
+    said, missed = _left_over(grid, found, columns, spec)
     made[0] = made[0]._replace(notes=[*made[0].notes, *notes, *said], missed=missed)
     return made
 
@@ -233,10 +236,12 @@ def _stated(grid: Grid, found: list[Pair], spec: TableSpec, notes: list[Note]) -
                 what = f"{field}: the sheet has no cell {a1(said.row, said.column)}"
                 notes.append(Note("layout_mismatch", grid.name, a1(said.row, said.column), spec.source, {"what": what}))
                 continue
-            made = [p for p in made if p not in old and (p.value_row, p.value_column) != (row, at)]
+            here = [p for p in made if (p.value_row, p.value_column) == (row, at) and p.label.heading.basis != "layout"]
+            made = [p for p in made if p not in old and p not in here]
             heading = Heading(field, unit, "layout", CERTAIN, (field,), "", "heading" if unit else "")
             stated = Column(-1, old[0].label.text if old else "", "field", heading, f"layout file {spec.source}")
-            made.append(Pair(row, at, stated, row, at, grid.rows[row][at], "beside"))
+            inside = inline(grid.rows[row][at])  # "Site: North yard" in one cell
+            made.append(Pair(row, at, stated, row, at, inside[1] if inside else grid.rows[row][at], "beside"))
         elif unit and old:
             made = [
                 p._replace(
@@ -257,11 +262,19 @@ def _stated(grid: Grid, found: list[Pair], spec: TableSpec, notes: list[Note]) -
 # ------------------------------------------------------------------------------------------ several on a sheet
 
 
-def _blocks(found: list[Pair]) -> list[list[Pair]]:
-    """The labels of each form on a sheet. What stands once above several forms holds for all of them."""
+def _inside(grid: Grid, row: int, column: int, spec: TableSpec | None) -> bool:
+    """Whether a cell lies where a layout file says that the form does."""
+    if spec is None:
+        return True
+    at = grid.cell(row, column)
+    return within(at[0], spec.first_row, spec.last_row) and within(at[1], spec.first_column, spec.last_column)
+
+
+def _blocks(grid: Grid, found: list[Pair]) -> list[tuple[list[Pair], tuple[int, int], tuple[int, int]]]:
+    """The labels of each form on a sheet, its first and last row and column. What stands once above several holds for all."""
     anchors = _anchors(found)
     if len(anchors) < 2:
-        return [found]
+        return [(found, (-1, -1), (-1, -1))]
     bands = sorted({a.row for a in anchors})
     count = Counter(p.label.field for p in found)
     # Labels that come again above each form's outlet are its own: site, date.
@@ -271,7 +284,7 @@ def _blocks(found: list[Pair]) -> list[list[Pair]]:
         before = bands[i - 1] if i else -1
         last = max((p.row for p in found if before < p.row < row and p.label.field in READINGS), default=before)
         starts.append(min([row, *(p.row for p in found if last < p.row < row and p.label.field in lead)]))
-    blocks: list[list[Pair]] = []
+    blocks = []
     shared = [p for p in found if p.row < starts[0]]
     for i, start in enumerate(starts):
         end = starts[i + 1] if i + 1 < len(starts) else 1 << 30
@@ -282,7 +295,10 @@ def _blocks(found: list[Pair]) -> list[list[Pair]]:
             right = edges[n + 1] if n + 1 < len(edges) else 1 << 30
             own = [p for p in band if left <= p.column < right]
             known = {p.label.field for p in own}
-            blocks.append([*(_of_all(p) for p in shared if p.label.field not in known), *own])
+            all_of_it = [*(_of_all(p) for p in shared if p.label.field not in known), *own]
+            rows = grid.outer[start], grid.outer[min(end, len(grid.rows)) - 1]
+            sides = grid.inner[max(left, 0)], grid.inner[min(right, grid.width) - 1]
+            blocks.append((all_of_it, rows, sides if len(edges) > 1 else (-1, -1)))
     return blocks
 
 
@@ -314,7 +330,8 @@ def _propose(grid: Grid, block: list[Pair], spec: TableSpec | None) -> Proposal:
         for c in lines
         if c.kind == "unclear" or c.field not in VISIT and c.field != "remarks"
     )
-    outlet = next((c.at for c in lines if c.field == "outlet"), lines[0].at if lines else -1)
+    named = [c for c in lines if "outlet" in c.heading.candidates]
+    outlet = next((c.at for c in named if c.field), (named or lines)[0].at if lines else -1)
     for c in lines:
         value = values[c.at][0]
         if isinstance(value, Unreadable) and value.why == "several":
@@ -337,13 +354,17 @@ def _propose(grid: Grid, block: list[Pair], spec: TableSpec | None) -> Proposal:
     )
 
 
-def _left_over(grid: Grid, found: list[Pair], columns: Headings) -> tuple[list[Note], int]:
+def _left_over(grid: Grid, found: list[Pair], columns: Headings, spec: TableSpec | None) -> tuple[list[Note], int]:
     """One note that names the figures which no label claims, and how many they are."""
     used = {(p.value_row, p.value_column) for p in found} | {(p.row, p.column) for p in found}
     several = {p.row for p in found if isinstance(p.value, Unreadable)}
     cells = []
     for row, values in enumerate(grid.rows):
-        figures = [at for at, value in enumerate(values) if type(value) in (int, float) and (row, at) not in used]
+        figures = [
+            at
+            for at, value in enumerate(values)
+            if type(value) in (int, float) and (row, at) not in used and _inside(grid, row, at, spec)
+        ]
         if not figures or row in several or any(is_limit_word(v) for v in values if type(v) is str):
             continue
         cells += [(row, at, values[at]) for at in figures if _kind_at(columns, row, at) not in _NO_VALUE]

@@ -185,5 +185,11 @@ def of_group(spec: TableSpec | None, groups: list[Group], index: int) -> TableSp
     """What a layout file says of one group: what it says of another group's columns is left out."""
     if spec is None:
         return None
-    others = frozenset().union(*(g.own for i, g in enumerate(groups) if i != index)) - groups[index].own
-    return spec._replace(fields={f: s for f, s in spec.fields.items() if s.column not in others})
+    own = groups[index].own
+    others = frozenset().union(*(g.own for i, g in enumerate(groups) if i != index)) - own
+    fields, constants = {f: s for f, s in spec.fields.items() if s.column not in others}, dict(spec.constants)
+    for said in spec.groups:
+        if any(map(said.has_column, own)):
+            fields.update(said.fields)
+            constants.update(said.constants)
+    return spec._replace(fields=fields, constants=constants)

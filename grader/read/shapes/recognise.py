@@ -121,7 +121,7 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
     if not all(t.own for t in tables):
         from grader.read.shapes.site_of_sheet import with_sheet_names
 
-        tables = with_sheet_names(tables, notes)
+        tables = layout.completed(with_sheet_names(tables, notes), notes)
     return Recognised(tables, notes, rows_found, passed_over)
 
 

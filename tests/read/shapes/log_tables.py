@@ -16,7 +16,8 @@ from grader.columns import FIELDS, READ, UNREADABLE
 from grader.problems import Problems, a1
 from grader.read.cells import read_cells
 from grader.read.formats.workbook import open_file
-from grader.read.layout import layout_text, load_layout
+from grader.read.layout import load_layout
+from grader.read.layout_save import layout_text
 from grader.read.layout_spec import LayoutSpec
 from grader.read.log import Log, LogBuilder
 from grader.read.process import reading_limits

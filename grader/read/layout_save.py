@@ -1,0 +1,199 @@
+"""What was understood of a workbook, as the layout file that says so, ready to be corrected by a person."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import PurePosixPath
+from typing import Any, NamedTuple
+
+from grader.columns import FIELDS
+from grader.problems import Place, Table, Unclear, a1
+from grader.read.extract import AS_FOUND, UNITS_BESIDE
+from grader.read.layout_spec import fits
+from grader.read.log import Log
+from grader.read.words.units import UNTOLD, belongs
+
+# What a verdict or a history cannot do without, and a firm's log often leaves unsaid: with an example of each.
+_NEEDED = {"site": '"..."', "test_date": "2026-03-14", "supply": '"airline"', "dryer": '"unknown"'}
+
+
+class LeftOver(NamedTuple):
+    """Filled cells that nothing was read from: sheet, address and text of the heading, how a layout file names them."""
+
+    sheet: str
+    cell: str
+    heading: str
+    where: str
+
+
+def common_pattern(names: Sequence[str], others: Sequence[str]) -> list[str]:
+    """One pattern that fits all names and none of the others, or the names themselves where there is none.
+
+    >>> common_pattern(["log 2025.xlsx", "log 2026.xlsx"], ["form.xlsx"]), common_pattern(["a", "b"], ["c"])
+    (['log 202*.xlsx'], ['a', 'b'])
+    """
+    different = list(dict.fromkeys(names))
+    if len(different) == 1:
+        return different
+    before = os.path.commonprefix(different)
+    behind = os.path.commonprefix([n[len(before) :][::-1] for n in different])[::-1]
+    pattern = f"{before}*{behind}"
+    fair = not any(fits(pattern, n) or fits(pattern, PurePosixPath(n).name) for n in others)
+    return [pattern] if fair and not set("[?") & set(pattern) else different
+
+
+def layout_text(
+    log: Log,
+    file: int,
+    left_over: Sequence[LeftOver] = (),
+    patterns: Sequence[str] = (),
+    sheets: Mapping[str, str] | None = None,
+) -> str:
+    """The layout file that says what was understood of one file, to be corrected by a person.
+
+    left_over : what nothing was read from; written as comments. patterns : files it is for; none: this one.
+    sheets    : sheet -> pattern of the sheets that are built like it, for a kind of files; {} or None: by name.
+    Returns   : TOML, which read again with the file gives the same table of tests.
+    """
+    names = patterns or [PurePosixPath(str(log.files["name"].iloc[file])).name]
+    lines = [
+        "# How this workbook is read. Correct it, and give it with --layout, or leave it in the folder of the files.",
+        "# Lines behind # are ready to use: take the # away. grader layout --fields lists the names of all fields.",
+        f'files = [{", ".join(map(_quoted, names))}]               # with * for a family of files: "*.xlsx"',
+        "",
+    ]
+    numbers = [i for i, t in enumerate(log.tables) if t.file == file and not t.parts_before]
+    names = [log.tables[i].sheet for i in numbers]
+    written: set[tuple[Any, ...]] = set()
+    for number in numbers:
+        table = log.tables[number]
+        sheet = (sheets or {}).get(table.sheet, table.sheet)
+        if sheet != table.sheet and (sheet, table.heads, table.sides) in written:
+            continue  # another sheet that the pattern names too
+        written.add((sheet, table.heads, table.sides))
+        first = table.sheet not in names[: numbers.index(number)]
+        left = [some for some in left_over if first and some.sheet == table.sheet]
+        filled = {
+            f for f in table.places if f in log.rows and log.rows.loc[log.rows["table"] == number, f].notna().any()
+        }
+        blank = set(table.places) - filled if table.orientation == "form" else set()
+        lines += _table_lines(table, sheet, names.count(table.sheet) > 1, left, blank)
+        lines += _group_lines(log, number)
+        lines.append("")
+    return "\n".join(lines)
+
+
+def _table_lines(table: Table, sheet: str, several: bool, left_over: Sequence[LeftOver], blank: set[str]) -> list[str]:
+    lines = ["[[table]]", f"sheet = {_quoted(sheet)}"]
+    if table.orientation != "down":
+        lines.append(f'orientation = "{table.orientation}"')
+    if table.orientation in ("across", "form") and several and table.heads[0] >= 0:
+        lines += [f"first_row = {table.heads[0] + 1}", f"last_row = {table.heads[1] + 1}"]
+        if table.sides[0] >= 0:
+            lines += [f"{name}_column = {_column(at)}" for name, at in zip(("first", "last"), table.sides)]
+    elif table.heads[0] >= 0 and table.orientation in ("down", "long"):
+        mark = "" if several and table.orientation == "down" else "# "
+        lines.append(f"{mark}heading_row = {table.heads[0] + 1}")
+        if table.heads[1] > table.heads[0]:
+            lines.append(f"{mark}heading_rows = {table.heads[1] - table.heads[0] + 1}")
+    lines.append(f'date_order = "{table.order}"' if table.order else '# date_order = "day first"')
+    lines.append("[table.fields]")
+    fields = [("# " if f in blank else "") + _field_line(table, f, place) for f, place in table.places.items()]
+    for unclear in table.unclear:
+        fields = _with_choices(fields, unclear)
+    lines += fields
+    for left in left_over:
+        at = left.where or f'cell = "{left.cell}"'
+        lines.append(_one_line(f"# ? = {{ {at} }}   # left over: {left.cell} {left.heading}").rstrip())
+    lines.append("[table.constants]")
+    for field, (place, value) in table.constants.items():
+        cell = a1(place.row or 0, place.column or 0)
+        lines.append(f"# {field} = {_quoted(_one_line(str(value)))}   # found in {_one_line(place.sheet)}, {cell}")
+    for field, example in _NEEDED.items():
+        if field not in table.constants and field not in table.places:
+            words = ", ".join(FIELDS[field].words)
+            lines.append(f"# {field} = {example}   # not said" + (f"; one of {words}" if words else ""))
+    return lines
+
+
+def _field_line(table: Table, field: str, place: Place) -> str:
+    """The line of one field; a comment where it cannot be said as it was found, or is for a person to decide."""
+    said = table.how.get(field)
+    doubtful = said is not None and said[2] == "unsure"
+    unit = table.units.get(field, FIELDS[field].unit)
+    if unit and not belongs(field, unit):
+        unit = UNTOLD  # none that can be converted: a person must say which it is
+    told = f", unit = {_quoted(unit)}" if unit and unit != UNTOLD else ', unit = "?"' if unit else ""
+    if said is not None and UNITS_BESIDE in said[1] or doubtful:
+        told = ""  # each figure has its own, or the heading's words decide once it is clear what they mean
+    about = f"   # {said[1]}, {said[2]}: {said[0]}" if said else ""
+    by_name = said is not None and table.orientation == "long" and place.row is not None
+    where = f"heading = {_quoted(said[0])}" if said and by_name else _where(place)
+    line = f"{field} = {{ {where}{told} }}{_one_line(about)}"
+    as_found = said is not None and said[1] in AS_FOUND
+    return f"# {line}" if doubtful or as_found or unit == UNTOLD else line
+
+
+def _with_choices(lines: list[str], unclear: Unclear) -> list[str]:
+    """The lines of fields with what an unclear column could be: behind the lines that name it, or on one of its own."""
+    where = _where(unclear.place)
+    others = ", ".join(field for field, _ in unclear.choices)
+    said = f'; "{_one_line(unclear.heading)}" can be {others}'
+    named = [i for i, line in enumerate(lines) if line.startswith("# ") and f"{{ {where} }}" in line]
+    if named:
+        return [line + said if i == named[0] else line for i, line in enumerate(lines)]
+    field, unit = unclear.choices[0]
+    told = f", unit = {_quoted(unit)}" if unit else ""
+    return [*lines, f"# {field} = {{ {where}{told} }}   # left over{said}"]
+
+
+def _group_lines(log: Log, number: int) -> list[str]:
+    """Comments, ready to use, for each part of a table that is cut by banner rows or holds groups side by side."""
+    parts = [number]
+    while parts[-1] + 1 < len(log.tables) and log.tables[parts[-1] + 1].parts_before == len(parts):
+        parts.append(parts[-1] + 1)
+    first = log.tables[number]
+    if len(parts) < 2 or first.orientation not in ("down", "across"):
+        return []
+    shared = set.intersection(*(set(log.tables[i].places.values()) for i in parts))
+    of_table, rows = log.rows["table"].to_numpy(), log.rows["row"].to_numpy()
+    lines = []
+    for i in parts:
+        table = log.tables[i]
+        own = {f: p for f, p in table.places.items() if p not in shared and p.column is not None}
+        mine = rows[of_table == i]
+        if own:
+            at = [p.column or 0 for p in own.values()]
+            span = [f"first_column = {_column(min(at))}", f"last_column = {_column(max(at))}"]
+            span += ["[table.group.fields]", *(_field_line(table, f, p) for f, p in own.items())] if i != number else []
+        elif len(mine):
+            span = [f"first_row = {mine.min() + 1}", f"last_row = {mine.max() + 1}"]
+        else:
+            continue
+        constants = [f"{f} = {_quoted(_one_line(str(v)))}" for f, (_, v) in table.constants.items()
+                     if first.constants.get(f) != table.constants[f] or i == number]  # fmt: skip
+        lines += [f"# {line}" for line in ("[[table.group]]", *span, "[table.group.constants]", *constants)]
+    return lines
+
+
+def _column(at: int) -> str:
+    return f'"{a1(0, at)[:-1]}"'
+
+
+def _where(place: Place) -> str:
+    if place.row is None:
+        return f"column = {_column(place.column or 0)}"
+    if place.column is None:
+        return f"row = {place.row + 1}"
+    return f'cell = "{a1(place.row, place.column)}"'
+
+
+def _quoted(text: str) -> str:
+    """A TOML string. A half of a surrogate pair is no character that TOML can hold."""
+    escaped = text.encode("utf-8", "replace").decode("utf-8").replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08x}" for c in escaped) + '"'
+
+
+def _one_line(text: str) -> str:
+    return "".join(c if c.isprintable() else " " for c in text)
