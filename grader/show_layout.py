@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 import pandas as pd
 
 from grader.columns import FIELDS
+from grader.data import load_toml, names
 from grader.problems import GraderError, Problems, Table, heading_address
 from grader.read.find import find_workbooks
 from grader.read.layout import ANY, SUFFIX, load_layout, with_layouts
@@ -17,7 +18,6 @@ from grader.read.layout_save import LeftOver, common_pattern, layout_text
 from grader.read.log import Log
 from grader.read.process import read_workbooks
 from grader.read.understood import OWN, understood_table
-from grader.read.words.heading_words import words_of
 from grader.report import problem_table
 
 _LEFT_OVER = ("unknown_column", "column_without_heading", "unknown_row", "unknown_parameter", "label_not_used")
@@ -42,18 +42,18 @@ def show_layout(path: Path, layouts: Iterable[str | os.PathLike[str]] = (), save
     log = read_workbooks(found, problems)
     _add_unclear([t for t in log.tables if not t.parts_before], problems)
     kinds = _kinds(log)
-    names = [str(n) for n in log.files["name"]]
+    files_named = [str(n) for n in log.files["name"]]
     understood, said = understood_table(log), problem_table(problems, log)[0]
     lines: list[str] = []
     for files in kinds:
-        lines += [*_block(log, files, names, understood, said), ""]
-    without = [i for i in range(len(names)) if not any(t.file == i for t in log.tables)]
+        lines += [*_block(log, files, files_named, understood, said), ""]
+    without = [i for i in range(len(files_named)) if not any(t.file == i for t in log.tables)]
     if without and path.is_dir():
-        lines += [f"No table: {len(without)} file(s)", *_listed([names[i] for i in without]), ""]
+        lines += [f"No table: {len(without)} file(s)", *_listed([files_named[i] for i in without]), ""]
     elif without:
-        lines += [f"{names[0]}: 0 tables, 0 tests", *_looked_for(), *_to_look_at(said, names[0]), ""]
+        lines += [f"{files_named[0]}: 0 tables, 0 tests", *_looked_for(), *_to_look_at(said, files_named[0]), ""]
     if save is not None:
-        for target, text in _saved(save, path.is_dir(), log, kinds, names, problems).items():
+        for target, text in _saved(save, path.is_dir(), log, kinds, files_named, problems).items():
             _write(target, text)
             lines.append(f"Layout file: {target}")
     return Shown(lines, sum(not t.parts_before for t in log.tables))
@@ -62,15 +62,15 @@ def show_layout(path: Path, layouts: Iterable[str | os.PathLike[str]] = (), save
 def field_lines() -> list[str]:
     """Every field: its name in a layout file, heading, unit, and the words it knows."""
     headings: dict[str, list[str]] = {}
-    for spelling, fields in words_of(("en", "de", "fr")).meanings.items():
-        for name in fields:
-            headings.setdefault(name, []).append(spelling)
+    for file in sorted(n for n in names("") if n.startswith("headings-")):
+        for name, lists in load_toml(file)["fields"].items():
+            headings.setdefault(name, []).extend(text for some in lists.values() for text in some)
     lines = []
     for field in FIELDS.values():
         lines.append(f"{field.name}: {field.heading}" + (f", {field.unit}" if field.unit else f", {field.kind}"))
         for word, spellings in field.words.items():
             lines.append(f"    {word}: {', '.join(spellings)}" if spellings else f"    {word}")
-        lines.append(f"    headed {'; '.join(headings.get(field.name, [field.heading]))}")
+        lines.append(f"    headed {'; '.join(dict.fromkeys([field.heading, *headings.get(field.name, [])]))}")
     return lines
 
 
