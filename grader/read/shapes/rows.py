@@ -99,9 +99,16 @@ def _figures_alone(name: str, readings: Mapping[int, bool]) -> Mapping[int, bool
     return {at: figures for at, figures in readings.items() if figures}
 
 
+@cache
+def _rule_words() -> frozenset[str]:
+    return frozenset(load_toml("limits_reading.toml")["rows"]["rule_words"])
+
+
 def _is_rule(name: str) -> bool:
     """Whether a text is the name of a rule set and nothing else: "DIN EN 12021"."""
-    words = set(load_toml("limits_reading.toml")["rows"]["rule_words"])
+    if not any(ch.isdigit() for ch in name):
+        return False
+    words = _rule_words()
     parts = _WORD.findall(name.casefold())
     return (
         bool(parts)
@@ -146,11 +153,7 @@ def kinds_of(
     filled = [row.count(None) < blank for row in zip(*(values[at] for at in telling))] if telling else []
     kinds = ["test" if full else "none" for full in filled] or ["none"] * (stop - first)
     outlets = values.get(outlet, ())
-    strange = {
-        v
-        for v in set(outlets)
-        if type(v) is str and (_is_total(v) or is_remark(v) or kind_of(v) in _NO_NAME or _is_rule(v))
-    }
+    strange = {v for v in set(outlets) if type(v) is str and _is_strange(v)}
     for row in again:
         if first <= row < stop:
             kinds[row - first] = "again"
@@ -208,7 +211,7 @@ def _without_name(
                 kinds[index] = "remark"
                 continue
         above.append(index)
-    if len(above) > LEAST_ABOVE and kinds[-1] == "test" and outlets[above[-1]] is not None:
+    if not grid.turned and len(above) > LEAST_ABOVE and kinds[-1] == "test" and outlets[above[-1]] is not None:
         said = _statistic(above[:-1], above[-1], values, readings)
         if said:
             cell = grid.address(first + above[-1], outlet)

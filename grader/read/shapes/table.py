@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from itertools import compress
 from typing import Any, NamedTuple
 
-from grader.columns import FIELDS
 from grader.problems import Place, a1
 from grader.read.extract import NUMBERS, READINGS, Part, Proposal, Where
 from grader.read.layout_spec import TableSpec, overridden
@@ -324,8 +323,3 @@ def left_over(
         said = {"heading": heading, "where": grid.line_words(at)}
         notes.append(Note(code, grid.name, grid.address(row, at), heading, said))
     return notes, missed
-
-
-def fields_of(lines: list[Column]) -> set[str]:
-    """The fields that headings name."""
-    return {c.field for c in lines if c.field in FIELDS}

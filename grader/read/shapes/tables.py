@@ -5,7 +5,7 @@ Plain tuples, so that they pass between processes quickly. No numpy, no pandas.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from typing import Any, NamedTuple
 
 from grader.problems import Table, Unreadable
@@ -60,22 +60,6 @@ def number_of(sheet: Sheet, row: int) -> int:
     return row if sheet.numbers is None else sheet.numbers[row]
 
 
-def position_of(sheet: Sheet, number: int) -> int:
-    """The position in `sheet.rows` of a 0-based row of the sheet; its end where there is no such row, -1 for -1."""
-    if sheet.numbers is None or number < 0:
-        return number
-    return next((i for i, n in enumerate(sheet.numbers) if n == number), len(sheet.rows))
-
-
-def cut(sheet: Sheet, first: int, last: int) -> Sheet:
-    """The rows of a sheet from one 0-based row to another (-1: no end there), which keep their numbers."""
-    if first < 0 and last < 0:
-        return sheet
-    numbers = sheet.numbers if sheet.numbers is not None else list(range(len(sheet.rows)))
-    kept = [i for i, n in enumerate(numbers) if n >= first and (last < 0 or n <= last)]
-    return sheet._replace(rows=[sheet.rows[i] for i in kept], numbers=[numbers[i] for i in kept])
-
-
 def is_blank(value: Any) -> bool:
     """Whether a cell holds nothing: None, an empty text or white space only."""
     return value is None or (type(value) is str and (not value or value.isspace()))
@@ -88,14 +72,6 @@ def tidied(value: Any) -> Any:
     if type(value) is float and value - value != 0.0:
         return Unreadable(str(value), "number")
     return value
-
-
-def tidied_all(values: Sequence[Any]) -> list[Any]:
-    """tidied() of many cells, quickly: only their different values are looked at."""
-    different = set(values)
-    if not any(is_blank(v) or type(v) is float and v - v != 0.0 for v in different):
-        return list(values)
-    return [tidied(v) for v in values]
 
 
 def shown(value: Any) -> str:

@@ -10,7 +10,7 @@ import re
 from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
-from grader.columns import FIELDS, normal_heading
+from grader.columns import FIELDS
 from grader.data import load_toml
 from grader.read.words.heading_words import BREAK, Words, key, languages, tidy, words_of
 from grader.read.words.headings import (
@@ -25,7 +25,7 @@ from grader.read.words.headings import (
     unit_stated,
 )
 from grader.read.words.unclear import classes_of, guess
-from grader.read.words.units import belongs, canonical
+from grader.read.words.units import canonical
 
 _LETTER = re.compile(r"[^\W\d_]|%")
 _NUMBER = re.compile(r"\s*[<>≤≥=~±+\-–−]{0,2}\s*\d[\d.,\s]*\s*(?:[%°a-zA-Zµ³²/·.()]{0,12})\s*")
@@ -240,16 +240,6 @@ def _joined(text: str, below: str, unit: str) -> Heading:
     return both if both.candidates else alone if alone.candidates else both
 
 
-def exact_field(text: Any) -> str | None:
-    """The field whose heading in the blank a text is, without any taking apart."""
-    return _exact().get(normal_heading(text).rstrip(":")) if type(text) is str and len(text) <= 80 else None
-
-
-@cache
-def _exact() -> dict[str, str]:
-    return {normal_heading(f.heading): f.name for f in FIELDS.values()}
-
-
 @lru_cache(maxsize=5_000)
 def tube_detail(text: str) -> str:
     """What a heading says of a detector tube without naming its gas: "_tube_lot", "_tube_expiry" or "".
@@ -307,9 +297,3 @@ def inline(text: Any) -> tuple[Column, str] | None:
         return None
     found = label(before)
     return (found, " ".join(value.split())) if found else None
-
-
-def unit_fits(found: Column, unit: str) -> bool:
-    """Whether a number field takes a unit's spelling."""
-    known = canonical(unit)
-    return bool(found.field and known and belongs(found.field, known))
