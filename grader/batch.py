@@ -16,10 +16,10 @@ from grader import __version__
 from grader.alongside import of_their_sites, sum_of_past, with_past
 from grader.columns import ALWAYS, SHEET_ORDER, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
 from grader.compute.water import compute_water
-from grader.frames import with_columns
+from grader.frames import text, with_columns
 from grader.judge.also import Also, also_judged, check_also
 from grader.judge.assign import DEFAULT_RULES, assign_rules
-from grader.judge.context import Past, judge_with_past, judging_again, recall
+from grader.judge.context import Past, judge_with_past, judging_again, recall, stated
 from grader.judge.decision import decision_cautions, decision_text, tightened
 from grader.judge.queries import query_odd_supplies, query_replaced_fails
 from grader.judge.reasons import add_reasons
@@ -410,12 +410,13 @@ def judged(log: Log, options: Options, problems: Problems | None = None, named: 
     register = read_register(log.register, names, problems, month_first=options.month_first, language=options.language)
     log = replace(log, rows=with_lowest_marks(log.rows, register, problems))
     tests = read(log.rows, log.tables, problems)
-    tests = normalise(tests, names, problems, np.datetime64(options.as_of), settled_names(options.layouts))
+    tests = normalise(tests, names, problems, np.datetime64(options.as_of), settled_names(options.layouts, register))
     slips = shared_slips(tests, problems)
     if named is not None:
         tests, log, problems = of_their_sites(tests, log, problems, named)
     filled = fill(tests, register, problems)
-    past = recall(filled.tests, names, compute_water, problems, options.language)
+    entered = stated(filled.tests) & ~stated(tests)  # in the register: not to be stated on a second day
+    past = recall(filled.tests, names, compute_water, problems, options.language, entered)
     assigned = assign_rules(compute_water(past.tests, problems), problems, options.rules)
     query_odd_supplies(assigned.tests, problems)
     rulesets = tightened(assigned.rulesets, options.decision_rule)
@@ -442,8 +443,8 @@ def judged(log: Log, options: Options, problems: Problems | None = None, named: 
     return Judged(tests, log, problems, rulesets, assigned.superseded, also, slips, register)
 
 
-def settled_names(layouts: Iterable[LayoutFile]) -> dict[str, dict[str, str]]:
-    """What all layout files say of names together: kind -> name as written -> the name it means.
+def settled_names(layouts: Iterable[LayoutFile], register: Register | None = None) -> dict[str, dict[str, str]]:
+    """What all layout files, and the register's sheet Names behind them, say of names: kind -> as written -> what it means.
 
     Raises : GraderError where two of them say different things of one name.
     """
@@ -456,6 +457,11 @@ def settled_names(layouts: Iterable[LayoutFile]) -> dict[str, dict[str, str]]:
                         f'{layout.path.name}: same.{kind}: "{written}" is "{means}" here and '
                         f'"{found[kind][written]}" in another layout file. Leave one of them out.'
                     )
+    lines = register.sheets.get("Names") if register else None
+    if lines is not None:
+        for what, written, means in zip(*(text(lines, name) for name in ("what", "written", "means"))):
+            if written and means and str(what).casefold() in ("client", "site", "system", "outlet"):
+                found.setdefault(str(what).casefold(), {}).setdefault(str(written), str(means))
     return found
 
 

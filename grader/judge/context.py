@@ -131,13 +131,24 @@ def judge_with_past(
     )
 
 
+def stated(tests: pd.DataFrame) -> np.ndarray:
+    """Which tests state a lowest use temperature: bool (n,)."""
+    return tests[f"{USE}_state"].to_numpy() == READ
+
+
 def recall(
-    tests: pd.DataFrame, file_names: Sequence[str], compute: Compute, problems: Problems, language: str = "en"
+    tests: pd.DataFrame,
+    file_names: Sequence[str],
+    compute: Compute,
+    problems: Problems,
+    language: str = "en",
+    entered: np.ndarray | None = None,
 ) -> Past:
     """What the past adds to each row.
 
     tests    : table after normalise, n rows. file_names : by file number.
     compute  : the computing stage, for rows that are judged again. language : of what the reasons say.
+    entered  : bool (n,), tests whose lowest use temperature the firm's register states; None: of none.
     problems : gets temperature_carried, temperature_raised, pressure_unusual and pressure_usual_taken, each with
                its source.
     Returns  : Past; its table has n rows, same index, and column `past` (text for the reasons).
@@ -147,7 +158,8 @@ def recall(
     written = tests[[f"{name}{end}" for name in (USE, AIR) for end in _PARTS]]
     tests = with_columns(tests, {"past": np.full(len(tests), "", dtype=object)})
     where = _Where(tests, file_names, words(language)["past"])
-    tests, temperature = _temperatures(tests, where, problems)
+    entered = np.zeros(len(tests), dtype=bool) if entered is None else entered
+    tests, temperature = _temperatures(tests, where, problems, entered)
     tests, pressure = _pressures(tests, where, problems)
     return Past(tests, written, temperature, pressure, compute)
 
@@ -215,14 +227,16 @@ def _speaking(tests: pd.DataFrame) -> np.ndarray:
     return tests["dated"].to_numpy() & ~tests["replaced"].to_numpy()
 
 
-def _temperatures(tests: pd.DataFrame, where: _Where, problems: Problems) -> tuple[pd.DataFrame, Trial]:
+def _temperatures(
+    tests: pd.DataFrame, where: _Where, problems: Problems, entered: np.ndarray
+) -> tuple[pd.DataFrame, Trial]:
     value = plain_figures(tests, USE)
     named = _speaking(tests) & tests["outlet_given"].to_numpy()
     stating = named & at_least(HOTTEST_USE_C, value)
     if not stating.any():
         return tests, _no_trial()
     identity, day = tests["identity"].to_numpy(), where.day.astype(np.int64)
-    found = _in_force(identity, day, value, np.flatnonzero(stating))
+    found = _in_force(identity, day, value, np.flatnonzero(stating), entered)
     blank = named & (tests[f"{USE}_state"].to_numpy() == BLANK) & tests["visited"].to_numpy()
     rows = np.flatnonzero(blank | stating)
     last = np.searchsorted(found.key, _key(identity[rows], day[rows]), side="right") - 1
@@ -260,12 +274,14 @@ def _temperatures(tests: pd.DataFrame, where: _Where, problems: Problems) -> tup
     )
 
 
-def _in_force(identity: np.ndarray, day: np.ndarray, value: np.ndarray, at: np.ndarray) -> _Statements:
+def _in_force(
+    identity: np.ndarray, day: np.ndarray, value: np.ndarray, at: np.ndarray, entered: np.ndarray
+) -> _Statements:
     """What each outlet has stated, from which day on.
 
-    at : int, positions of the tests that state one. Of several on one day the lowest counts. Equal statements on
-    following days are one run; the loop takes a step for each change of an outlet's temperature, all outlets at
-    once.
+    at : int, positions of the tests that state one; entered : bool, by the register, and so for good. Of several on one
+    day the lowest counts. Equal statements on following days are one run; the loop takes a step for each change of an
+    outlet's temperature, all outlets at once.
     """
     at = at[np.lexsort((value[at], day[at], identity[at]))]
     first = np.append(True, (np.diff(identity[at]) != 0) | (np.diff(day[at]) != 0))
@@ -287,7 +303,7 @@ def _in_force(identity: np.ndarray, day: np.ndarray, value: np.ndarray, at: np.n
         twice = above(v[run], force[o] + RAISED_K) & ~np.isnan(pending[o])
         before = np.where(twice, np.minimum(v[run], pending[o]), force[o])
         before_at = np.where(twice, np.where(v[run] <= pending[o], run_at[run], pending_at[o]), force_at[o])
-        raised = above(v[run], before + RAISED_K)
+        raised = above(v[run], before + RAISED_K) & ~entered[run_at[run]]
         lower[run], lower_at[run] = np.where(raised, before, np.nan), np.where(raised, before_at, -1)
         held = raised & ~again[run]
         force[o], force_at[o] = np.where(held, before, v[run]), np.where(held, before_at, run_at[run])

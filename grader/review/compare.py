@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grader.columns import PARAMETERS, SHEETS, normal_heading
+from grader.columns import COMPUTED, FIELDS, PARAMETERS, SHEETS, normal_heading
 from grader.figures import plain
 from grader.frames import RELATIVE_TOLERANCE
 from grader.problems import GraderError
@@ -22,8 +22,16 @@ RESULT_KIND, KIND_PROPERTY = "result", "grader-kind"
 SHEET = "Verdicts"
 RUN_PROPERTIES = ("options", "rule-sets", "grader-version")
 # What an option could not change: a verdict.
-_NO_MATTER = ("as-of", "language", "interval-months")
-COLUMNS = ("Site", "Outlet", "Test date", "Old verdict", "New verdict", "Why", "File", "Row")
+_NO_MATTER = ("as-of", "language", "interval-months", "history")
+# How a test stands in history as the days go by: no verdict, and no news, by itself.
+_OF_DATES = ("yes", "date to come", "no date")
+_USE = "Lowest use temperature (°C)"
+# What of a test was written down; a water content shows the tube's reading.
+_WRITTEN = frozenset(
+    {*(f.heading for f in FIELDS.values()), *(p.heading for p in PARAMETERS.values())}
+    - {_USE, "Rule set", *(PARAMETERS[key].heading for key in COMPUTED if key != "water")}
+)
+COLUMNS = ("Site", "Outlet", "Test date", "Old verdict", "New verdict", "Why", "File", "Row", "Because of")
 # What must be there to tell tests and verdicts; the other columns serve to say why.
 _NEEDED = ("Site", "Outlet", "System", "Test date", "Verdict", "File", "Sheet", "Row")
 _WHO = ("Client", "Site", "Outlet", "System", "Test date")
@@ -31,6 +39,7 @@ _PLACE = ("File", "Sheet", "Row")
 _VERDICTS = tuple((p.name, p.verdict_heading) for p in PARAMETERS.values() if p.verdict_heading)
 _STANDS = "Counts in history"
 _PLAIN = ("Rule set", "Test date", "Supply", _STANDS)
+_READING, _RULE, _OPTION, _VERSION, _PAST = "reading", "rule", "option", "version", "past"
 
 
 def read_old_result(path: str | os.PathLike[str]) -> pd.DataFrame:
@@ -78,8 +87,10 @@ def compare_table(
 
     old, new : the sheets Verdicts: from read_old_result, and of this run. Columns that only one of them has
                are not compared. run : RUN_PROPERTIES of this run, to say what changed in how it was judged.
-    Returns  : columns COLUMNS; gone tests have no new verdict, new ones no old. In order of the new table,
-               then the gone ones in order of the old. File and Row are the new ones where there are.
+    Returns  : columns COLUMNS; Because of is one or several of reading, rule, option, version, past (other files,
+               earlier statements, the register). A test that only came to count by its date is not listed. Gone
+               tests have no new verdict, new ones no old. In order of the new table, then the gone ones in order of
+               the old. File and Row are the new ones where there are.
     A test is the same where file, sheet, row, site, outlet and date agree; else where client, site, outlet,
     system and date do, each as often as it stands in both (a file renamed, rows moved); else where site,
     outlet and date agree and nothing else is left with them (client or system corrected); else where file,
@@ -93,9 +104,11 @@ def compare_table(
     numbers = {c: (_numbers(old[c]), _numbers(new[c])) for c in columns}
     made: dict[int, tuple[Any, ...]] = {}
     other_run = _run_changes(old.attrs.get("run", {}), run or {}, say)
+    kinds = _run_kinds(old.attrs.get("run", {}), run or {})
     for o, n in pairs:
         # A test that a later file replaced keeps its verdict, but it stands no more.
-        stands = _STANDS not in columns or before[_STANDS][o] == after[_STANDS][n]
+        standing = {before[_STANDS][o], after[_STANDS][n]} if _STANDS in columns else set()
+        stands = len(standing) <= 1 or standing <= {*_OF_DATES}
         if before["Verdict"][o] != after["Verdict"][n] or not stands:
             why = "; ".join([*_why(o, n, before, after, columns, numbers, say), *other_run])
             made[n] = (
@@ -105,11 +118,20 @@ def compare_table(
                 why,
                 after["File"][n],
                 new["Row"].iloc[n],
+                _because(o, n, before, after, columns, numbers, kinds, stands, words(language)["past"]),
             )
     for n in fresh:
-        made[n] = (*_shown(after, n), "", after["Verdict"][n], say["test_new"], after["File"][n], new["Row"].iloc[n])
+        made[n] = (
+            *_shown(after, n),
+            "",
+            after["Verdict"][n],
+            say["test_new"],
+            after["File"][n],
+            new["Row"].iloc[n],
+            "",
+        )
     lost = [
-        (*_shown(before, o), before["Verdict"][o], "", say["test_gone"], before["File"][o], old["Row"].iloc[o])
+        (*_shown(before, o), before["Verdict"][o], "", say["test_gone"], before["File"][o], old["Row"].iloc[o], "")
         for o in gone
     ]
     rows = [made[n] for n in sorted(made)] + lost
@@ -251,6 +273,44 @@ def _run_changes(old: Mapping[str, str], new: Mapping[str, str], say: dict[str, 
         for name in sorted({*was, *now})
         if name not in _NO_MATTER and was.get(name) != now.get(name)
     ]
+
+
+def _run_kinds(old: Mapping[str, str], new: Mapping[str, str]) -> set[str]:
+    """Which kinds of change the two runs themselves can be a reason for."""
+    if not old or not new:
+        return set()
+    was, now = _parts(old), _parts(new)
+    differ = {name for name in {*was, *now} if name not in _NO_MATTER and was.get(name) != now.get(name)}
+    of_rules = {name for name in differ if name.startswith("version of ")}
+    kinds = {_VERSION} if "grader-version" in differ else set()
+    kinds |= {_RULE} if of_rules else set()
+    return kinds | ({_OPTION} if differ - of_rules - {"grader-version"} else set())
+
+
+def _because(
+    o: int,
+    n: int,
+    before: dict[str, np.ndarray],
+    after: dict[str, np.ndarray],
+    columns: Sequence[str],
+    cells: dict[str, tuple[np.ndarray, np.ndarray]],
+    kinds: set[str],
+    stands: bool,
+    past: dict[str, str],
+) -> str:
+    """The kinds of reason for one change, joined: what of the test or the run differs; else its past does."""
+    found = set(kinds)
+    if any(name in _WRITTEN and not _same(cells[name][0][o], cells[name][1][n]) for name in columns):
+        found.add(_READING)
+    if before["Rule set"][o] != after["Rule set"][n]:
+        found.add(_RULE)
+    if _USE in columns and not _same(cells[_USE][0][o], cells[_USE][1][n]):
+        said = [str(cells["Reasons"][0][o]), str(cells["Reasons"][1][n])] if "Reasons" in columns else []
+        given = [past[name].split("{")[0] for name in ("carried", "tried", "lower")]
+        found.add(_PAST if any(start in text for start in given for text in said) else _READING)
+    if not stands or not found:
+        found.add(_PAST)
+    return ", ".join(kind for kind in (_READING, _RULE, _OPTION, _VERSION, _PAST) if kind in found)
 
 
 def _parts(run: Mapping[str, str]) -> dict[str, str]:

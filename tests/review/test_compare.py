@@ -143,3 +143,51 @@ def test_what_is_no_result_is_refused_in_one_line(tmp_path):
         with pytest.raises(GraderError, match=said) as caught:
             read_old_result(path)
         assert "\n" not in str(caught.value) and path.name in str(caught.value)
+
+
+# The reason for each change
+
+
+def because(old, new, **more):
+    return compare_table(old, new, **more)["Because of"].tolist()
+
+
+def test_the_reason_is_the_reading_the_rule_an_option_the_version_or_the_past():
+    bad, good = {**AIRLINE, "co_ppm": 9.0}, AIRLINE
+    old = verdicts({"a.xlsx": (VISIT, [bad])})
+    assert because(old, verdicts({"a.xlsx": (VISIT, [good])})) == ["reading"]
+    near = {**AIRLINE, "co_ppm": 7.0}
+    old = verdicts({"a.xlsx": (VISIT, [near])})
+    assert because(old, verdicts({"a.xlsx": (VISIT, [near])}, rules="osha-grade-d")) == ["rule"]
+    run = {"options": "decision-rule=by rule set; as-of=2026-01-01", "rule-sets": "x v1", "grader-version": "1"}
+    new = verdicts({"a.xlsx": (VISIT, [good])})
+    new["Carbon monoxide (ppm)"] = old["Carbon monoxide (ppm)"]  # as if the same reading were judged otherwise
+    for changed, kind in (
+        ({"options": "decision-rule=guarded; as-of=2026-01-01"}, "option"),
+        ({"rule-sets": "x v2"}, "rule"),
+        ({"grader-version": "2"}, "version"),
+        ({"options": "decision-rule=by rule set; as-of=2027-01-01"}, "past"),
+    ):
+        old.attrs["run"] = run
+        assert because(old, new, run={**run, **changed}) == [kind]
+
+
+def test_a_verdict_that_moved_because_of_an_earlier_statement_is_of_the_past():
+    day = {"test_date": date(2025, 12, 14)}
+    wet = {**AIRLINE, "dryer": "refrigerant", "water_tube_mg_m3": 60.0, "water_multiplier": 10.0}
+    blank = {**wet, "lowest_use_temperature_c": None, "ambient_temperature_c": 18.0}
+    old = verdicts({"a.xlsx": (VISIT, [blank])})
+    new = verdicts(
+        {"a.xlsx": (VISIT, [blank]), "z.xlsx": ({**VISIT, **day}, [{**wet, "lowest_use_temperature_c": 2.0}])}
+    )
+    moved = compare_table(old, new).set_index("File")
+    assert moved.loc["a.xlsx", "New verdict"] == "fail" and moved.loc["a.xlsx", "Because of"] == "past"
+
+
+def test_a_test_that_only_came_to_count_by_its_date_is_no_change():
+    old = verdicts({"a.xlsx": (VISIT, [AIRLINE])})
+    new = old.copy()
+    old["Counts in history"] = "date to come"
+    assert compare_table(old, new).empty
+    old["Counts in history"] = "replaced"
+    assert because(old, new) == ["past"]
