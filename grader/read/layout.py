@@ -134,7 +134,7 @@ def load_layout(path: str | Path) -> LayoutFile:
         said = {k: v for k, v in said.items() if k in ("words", "same")}
     else:
         patterns = _texts(said.get("files"), "files", wrong)
-        if not patterns and set(said) != {"same"}:
+        if not patterns and not (said.get("same") and set(said) == {"same"}):
             wrong.append('files: say which files it is for, as files = ["*.xlsx"]')
         _unknown(said, _TOP, "", wrong)
     order = _order(said.get("date_order"), "date_order", wrong)

@@ -99,7 +99,15 @@ def _table_lines(table: Table, sheet: str, several: bool, left_over: Sequence[Le
             lines.append(f"{mark}heading_rows = {table.heads[1] - table.heads[0] + 1}")
     lines.append(f'date_order = "{table.order}"' if table.order else '# date_order = "day first"')
     lines.append("[table.fields]")
-    fields = [("# " if f in blank else "") + _field_line(table, f, place) for f, place in table.places.items()]
+    # A line that would settle what an unclear column is: as found without it, ready for a person to settle it by.
+    settling = (
+        {field for field, _ in u.choices}
+        for u in table.unclear
+        if {field for field, _ in u.choices} <= set(table.places)
+    )
+    aside = blank.union(*settling)
+    fields = [_field_line(table, field, place) for field, place in table.places.items()]
+    fields = [f"# {line}" if f in aside and line[0] != "#" else line for f, line in zip(table.places, fields)]
     for unclear in table.unclear:
         fields = _with_choices(fields, unclear)
     lines += fields

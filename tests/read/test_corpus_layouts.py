@@ -1,0 +1,72 @@
+"""Every log of the corpus reads the same with the layout file that is saved of it, and kinds are told apart."""
+
+import pytest
+from click.testing import CliRunner
+
+from grader.cli import main
+from grader.problems import Problems
+from grader.read.find import find_workbooks
+from grader.read.layout import with_layouts
+from grader.read.layout_save import layout_text
+from grader.read.process import read_workbooks
+from tests.read.corpus_logs import logs, write
+
+
+def rows(log):
+    """Each test of a log: its place, its raw cells with their units, and what is unclear, by file."""
+    names = [n for n in log.rows if n not in ("file", "table", "row", "column")]
+    made = {}
+    for row in log.rows.to_dict("records"):
+        table = log.tables[row["table"]]
+        filled = {n: (repr(row[n]), table.units.get(n, "")) for n in names if row[n] is not None and row[n] == row[n]}
+        unclear = [(u.heading, u.choices, u.place) for u in table.unclear]
+        place = (table.sheet, row["row"], row["column"])
+        made.setdefault(log.files["name"].iloc[row["file"]], []).append((place, filled, unclear))
+    return made
+
+
+@pytest.fixture(scope="module")
+def twice(tmp_path_factory):
+    """The corpus as it is read without layout files, and with those that are saved of it."""
+    folder = tmp_path_factory.mktemp("corpus")
+    for log in logs():
+        write(log, folder)
+    problems = Problems()
+    found = find_workbooks(folder, problems)
+    before = read_workbooks(found, problems)
+    for number, name in enumerate(before.files["name"]):
+        (folder / f"{name}.layout.toml").write_text(layout_text(before, number), encoding="utf-8")
+    again = Problems()
+    after = read_workbooks(with_layouts(found, [folder], [], again)[0], again)
+    return rows(before), rows(after), again.codes()
+
+
+@pytest.mark.parametrize("log", logs(), ids=lambda log: log.name)
+def test_a_saved_layout_reads_the_log_as_before(twice, log):
+    before, after, _ = twice
+    assert after.get(log.file) == before.get(log.file)
+
+
+def test_no_saved_layout_misfits_its_log(twice):
+    assert not {"layout_mismatch", "layouts_rival", "layout_unused"} & twice[2]
+
+
+def test_files_built_alike_are_one_kind_with_one_layout(tmp_path):
+    some = {log.name: log for log in logs()}
+    one, other = some["01-quarterly-down"], some["02-outlets-across"]
+    for name, log in (("log Q1", one), ("log Q2", one), ("sheet", other)):
+        log.file = f"{name}.xlsx"
+        write(log, tmp_path)
+    shown = CliRunner().invoke(main, ["layout", str(tmp_path), "--save", str(tmp_path)])
+    assert "log Q1.xlsx: 2 files built alike" in shown.output and "sheet.xlsx: 1 table" in shown.output
+    saved = sorted(p.name for p in tmp_path.glob("*.layout.toml"))
+    assert saved == ["log Q1.layout.toml", "sheet.layout.toml"]
+    assert 'files = ["log Q*.xlsx"]' in (tmp_path / saved[0]).read_text(encoding="utf-8")
+    again = CliRunner().invoke(main, ["layout", str(tmp_path)])
+    assert "layout file" in again.output and "does not fit" not in again.output
+
+
+def test_fields_are_listed_with_heading_unit_and_words():
+    shown = CliRunner().invoke(main, ["layout", "--fields"]).output
+    assert "co_ppm: Carbon monoxide (ppm), ppm" in shown and "    refrigerant: refrigeration, fridge" in shown
+    assert "    headed Test date; date tested" not in shown and "date tested; tested on" in shown
