@@ -166,11 +166,16 @@ PAGES_BEFORE = ("Chart data", "Problems")
 
 
 class _Content(NamedTuple):
-    """Frame, colours and link targets of a sheet, in the order of its rows in the workbook."""
+    """Frame, colours and link targets of a sheet, and the order of their rows in the workbook (None: as they are)."""
 
     frame: pd.DataFrame
     tinted: pd.DataFrame | None
     targets: Sequence[tuple[str, int] | None] | None
+    order: np.ndarray | None
+
+    def part(self, table: pd.DataFrame | pd.Series, start: int, stop: int) -> Any:
+        """Rows start to stop of the sheet; only they are copied, never a whole frame."""
+        return table.iloc[start:stop] if self.order is None else table.iloc[self.order[start:stop]]
 
 
 class _Job:
@@ -241,16 +246,10 @@ class _Job:
 
     def content(self, name: str) -> _Content:
         """One sheet's, in the order asked for."""
-        frame, tinted, link = self.frames[name], self.colours.get(name), self.links.get(name)
-        targets = link["targets"] if link else None
-        if name not in self.order:
-            return _Content(frame, tinted, targets)
-        at = self.order[name]
-        return _Content(
-            frame.iloc[at],
-            None if tinted is None else tinted.iloc[at],
-            None if targets is None else [targets[i] for i in at.tolist()],
-        )
+        order, targets = self.order.get(name), self.links[name]["targets"] if name in self.links else None
+        if order is not None and targets is not None:
+            targets = [targets[i] for i in order.tolist()]
+        return _Content(self.frames[name], self.colours.get(name), targets, order)
 
     def address(self, sheet: str, row: int) -> str:
         """Link to a data row, wherever the sheet had to go on.
@@ -291,7 +290,7 @@ class _Job:
         frame = content.frame
         headings = [self.clean(str(heading)) for heading in frame.columns]
         looks = [
-            fitted(column_look(name, heading), frame.iloc[:WIDTH_ROWS, number].tolist())
+            fitted(column_look(name, heading), content.part(frame.iloc[:, number], 0, WIDTH_ROWS).tolist())
             for number, heading in enumerate(headings)
         ]
         frozen, repeated = (min(count, len(headings)) for count in fixed_columns(name))
@@ -312,7 +311,7 @@ class _Job:
         if headings:
             sheet.autofilter(0, 0, stop - start, len(headings) - 1)
         if name in self.sparklines and stop > start:
-            self._sparklines(sheet, frame.iloc[start:stop], self.sparklines[name])
+            self._sparklines(sheet, content.part(frame, start, stop), self.sparklines[name])
 
     def _set_up(
         self, sheet: Worksheet, headings: Sequence[str], looks: Sequence[ColumnLook], frozen: int, repeated: int
@@ -396,7 +395,7 @@ class _Rows:
 
     def __init__(self, job: _Job, name: str, content: _Content, looks: Sequence[ColumnLook], wraps: bool) -> None:
         self.job, self.looks = job, looks
-        self.frame, self.tinted, self.targets = content
+        self.content, self.frame, self.tinted, self.targets = content, content.frame, content.tinted, content.targets
         self.short = wraps
         line = job.styles.page["line"]
         self.base = [{**base_look(look, wraps), "bottom": 4, "bottom_color": line} for look in looks]
@@ -438,21 +437,25 @@ class _Rows:
 
     def lines(self, start: int, stop: int) -> Iterator[int]:
         """Lines that each row of the frame needs, as far as they are asked for."""
-        texts = self.frame.iloc[:, self.wrapped]
 
         def tidy(text: str) -> str:  # what is cut is counted where it is written
             return clean_text(text, self.job.words["cut_mark"])[0]
 
         for first in range(start, stop, HEIGHTS_ROWS):
             columns = [
-                plain_values(texts.iloc[first : min(first + HEIGHTS_ROWS, stop), n], tidy, self.job.words)[0]
-                for n in range(len(self.wrapped))
+                plain_values(self._cells(column, first, min(first + HEIGHTS_ROWS, stop)), tidy, self.job.words)[0]
+                for column in self.wrapped
             ]
             cells: list[Any] = [None] * self.frame.shape[1]
             for values in zip(*columns) if columns else repeat((), min(HEIGHTS_ROWS, stop - first)):
                 for column, value in zip(self.wrapped, values):
                     cells[column] = value
                 yield self._lines(cells)
+
+    def _cells(self, column: int, start: int, stop: int) -> pd.Series:
+        """One column of rows start to stop of the sheet."""
+        part: pd.Series = self.content.part(self.frame.iloc[:, column], start, stop)
+        return part
 
     def _lines(self, cells: Sequence[Any]) -> int:
         """Lines that a row needs: not every program finds the height of wrapped text by itself."""
@@ -480,7 +483,7 @@ class _Rows:
 
     def _column(self, number: int, start: int, stop: int) -> tuple[list[Any], Iterable[Format]]:
         """Values (str, float, int or None) and formats of one column of a chunk."""
-        series = self.frame.iloc[start:stop, number]
+        series = self._cells(number, start, stop)
         values, dates = plain_values(series, self.job.clean, self.job.words)
         base, plain = self.base[number], self.plain[number]
         styles = self.job.styles
@@ -496,10 +499,10 @@ class _Rows:
         if self.tinted is not None and heading in self.tinted.columns:
             tints = [
                 "" if value is None else style_of(word)
-                for value, word in zip(values, self.tinted[heading].iloc[start:stop].tolist())
+                for value, word in zip(values, self.content.part(self.tinted[heading], start, stop).tolist())
             ]
         if self.looks[number].format == "row" and self.parameter_column >= 0:
-            parameters = self.frame.iloc[start:stop, self.parameter_column].tolist()
+            parameters = self._cells(self.parameter_column, start, stop).tolist()
             kinds = list(zip(parameters, tints or repeat("")))
             made = {
                 kind: styles.make(kind[1], **{**base, "num_format": row_format(kind[0]), **mark_of(kind[1])})
