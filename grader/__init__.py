@@ -56,7 +56,7 @@ def grade(
               there, or an option is wrong. What is wrong inside a file is a row of `problems`, never an error.
 
     >>> from pathlib import Path
-    >>> result = grade(Path(__file__).parents[1] / "templates_xlsx")   # the empty blank: nothing to grade, and said so
+    >>> result = grade(Path(__file__).parents[1] / "templates_xlsx" / "blank.xlsx")   # nothing to grade
     >>> len(result.verdicts), result.sources["Rows found"].tolist()
     (0, [0])
     """
