@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from grader.columns import CANNOT_TELL, FAIL, NEAR_LIMIT, PASS, TEST_FAIL, TEST_NEAR, TEST_PASS
+from grader.judge.context import _in_force
 from grader.judge.verdicts import JUDGED
 from tests.support import AIRLINE, VISIT, codes_of, graded_files
 
@@ -226,3 +227,15 @@ def test_each_parameter_counts_by_the_pressure_that_is_worse_for_it():
 def test_a_pass_at_both_pressures_stays_a_pass():
     tests, _ = visits((HIGH_UP, [AIRLINE]), (HIGH_UP, [AIRLINE]), (SEA, [AIRLINE]))
     assert tests["verdict"].isin((TEST_PASS, TEST_NEAR)).all()
+
+
+def test_a_temperature_raised_by_the_register_holds_from_its_first_test():
+    """Design, "Water": cannot tell until stated on a second day or in the register."""
+    rows = [stated(COLD), stated(WARM)]
+    tests, _ = visits([rows[0]], [rows[1]])
+    value = tests["lowest_use_temperature_c_upper"].to_numpy()
+    identity, day = np.zeros(2, dtype=np.int64), np.array([100, 200])
+    for entered, lower in (([False, False], COLD), ([False, True], np.nan)):
+        found = _in_force(identity, day, value, np.arange(2), np.array(entered))
+        assert found.value.tolist() == [COLD, WARM]
+        assert found.other.tolist()[-1] == pytest.approx(lower, nan_ok=True)
