@@ -38,6 +38,7 @@ from grader.read.register import Register, read_register
 from grader.read.understood import understood_table
 from grader.register.fill import fill, with_lowest_marks
 from grader.register.lines import validity
+from grader.register.plant import plant_table
 from grader.report import problem_table, source_table, unbalanced
 from grader.review import history
 from grader.review.actions.findings import Actions, actions_table
@@ -549,6 +550,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
             "Plan": plan_table(due, {i: frozenset(r.demanded) for i, r in rulesets.items()}, as_of=day),
             "Sites": sites,
             "Instruments and tubes": equipment,
+            "Plant": plant_table(tests, found.register, day),
             "Oddities": oddities.frame,
             "Understood": understood,
         },

@@ -267,3 +267,14 @@ def test_two_registers_count_together_and_are_asked(tmp_path):
     result = run(tmp_path, as_of=AS_OF)
     assert only(result)["Verdict"] == "pass"
     assert "b.xlsx, register.xlsx" in said(result, "There are 2 registers").iloc[0]["Problem"]
+
+
+def test_a_name_that_the_register_settles_is_the_one_it_means(tmp_path):
+    result = graded(tmp_path, register(), [blanks(outlet="Bya 1")])
+    assert only(result)["Verdict"] == "pass" and result.tests["outlet"].tolist() == ["Bay 1"]
+
+
+def test_a_name_with_two_meanings_has_none(tmp_path):
+    lines = register()
+    lines["Names"].append({"what": "outlet", "written": "Bya 1", "means": "Bay 2"})
+    assert only(graded(tmp_path, lines, [blanks(outlet="Bya 1")]))["Verdict"] == "incomplete"

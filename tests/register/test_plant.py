@@ -1,0 +1,64 @@
+"""The sheet Plant: hours since a change, what is due by hours or by months, and what is not known."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from tests.register.firm import blanks, graded, register, visit
+
+LINE = {
+    "site": "North Works",
+    "system": "Main",
+    "part": "dryer",
+    "changed_on": date(2026, 2, 1),
+    "hours_at_change": 1000,
+}
+
+
+def plant(folder, *lines, hours=None, day=date(2026, 3, 14)):
+    whole = {**register(), "Plant": list(lines)}
+    return graded(folder, whole, [blanks()], visit(compressor_hours=hours, test_date=day)).more["Plant"]
+
+
+@pytest.mark.parametrize(
+    ("every", "hours", "state", "since"),
+    [
+        ({"every_hours": 500}, 1499, "in date", 499.0),
+        ({"every_hours": 500}, 1500, "overdue", 500.0),  # the hour itself is due
+        ({"every_hours": 500}, None, "hours not known", None),
+        ({"every_hours": 500}, 900, "hours not known", None),  # a new counter
+        ({"every_months": 9}, None, "overdue", None),  # 1 November; the run is of 25 November
+        ({"every_months": 10}, None, "due within 14 days", None),
+        ({"every_months": 12}, None, "in date", None),
+        ({"every_months": 9, "every_hours": 5000}, 1100, "overdue", 100.0),  # whichever comes first
+        ({}, None, "in date", None),
+    ],
+)
+def test_what_is_due_by_hours_or_months(tmp_path, every, hours, state, since):
+    (row,) = plant(tmp_path, {**LINE, **every}, hours=hours).to_dict("records")
+    assert row["State"] == state
+    assert row["Hours since change"] == since or (
+        since is None and row["Hours since change"] != row["Hours since change"]
+    )
+
+
+def test_hours_read_before_the_change_or_of_another_system_do_not_count(tmp_path):
+    every = {**LINE, "every_hours": 500}
+    assert plant(tmp_path / "a", {**every, "changed_on": date(2026, 4, 1)}, hours=1600)["State"].tolist() == [
+        "hours not known"
+    ]
+    assert plant(tmp_path / "b", {**every, "system": "Other"}, hours=1600)["State"].tolist() == ["hours not known"]
+
+
+def test_only_the_last_change_of_a_part_up_to_the_day_of_the_run_stands(tmp_path):
+    found = plant(
+        tmp_path,
+        LINE,
+        {**LINE, "changed_on": date(2026, 8, 1)},
+        {**LINE, "changed_on": date(2027, 8, 1)},
+        {**LINE, "part": "filter", "every_months": 1},
+    )
+    assert found["Part"].tolist() == ["filter", "dryer"]
+    assert found["Changed on"].astype(str).tolist() == ["2026-02-01", "2026-08-01"]
