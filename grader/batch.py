@@ -37,7 +37,7 @@ from grader.read.process import changed_limits, read_workbooks
 from grader.read.register import Register, read_register
 from grader.read.understood import understood_table
 from grader.register.fill import fill, with_lowest_marks
-from grader.register.lines import validity
+from grader.register.lines import cleared, validity
 from grader.register.plant import plant_table
 from grader.report import problem_table, source_table, unbalanced
 from grader.review import history
@@ -490,6 +490,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
         file_names=names,
         rule_intervals={rule_id: rules.interval_months for rule_id, rules in rulesets.items()},
     )
+    due = cleared(due, found.register, day)
     query_works(tests, problems)
     history.left_out(tests, problems)
     history.slips(tests, problems)

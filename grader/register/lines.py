@@ -88,3 +88,25 @@ def choices(
     found = np.full((int(turn.max(initial=0)) + 1, count), -1, dtype=np.int64)
     found[turn, t] = ln
     return list(found)
+
+
+def cleared(due: pd.DataFrame, register: Register, as_of: np.datetime64) -> pd.DataFrame:
+    """The Due table with who has cleared each outlet since its last test, where there are clearances at all.
+
+    due : the table, one row an outlet; no State or date of it changes. as_of : a later clearance is not shown yet.
+    Returns : the same rows; columns `Cleared on` and `Cleared by` more, the latest of each.
+    """
+    lines = register.sheets["Clearances"]
+    if not len(lines):
+        return due
+    names = pd.DataFrame({"site": text(due, "Site"), "outlet": text(due, "Outlet")})
+    row, line = pairs_of(keys_of(names, ["site", "outlet"]), keys_of(lines, ["site", "outlet"]))
+    on = lines["cleared_on"].to_numpy().astype("datetime64[D]")
+    last = due["Last test"].to_numpy().astype("datetime64[D]")
+    shown = (on[line] <= as_of) & (on[line] >= last[row])
+    row, line = row[shown], line[shown]
+    order = np.argsort(on[line], kind="stable")
+    day = np.full(len(due), np.datetime64("NaT", "s"), dtype="datetime64[s]")
+    who = np.full(len(due), "", dtype=object)
+    day[row[order]], who[row[order]] = on[line[order]], text(lines, "cleared_by")[line[order]]
+    return due.assign(**{"Cleared on": day, "Cleared by": who})

@@ -278,3 +278,25 @@ def test_a_name_with_two_meanings_has_none(tmp_path):
     lines = register()
     lines["Names"].append({"what": "outlet", "written": "Bya 1", "means": "Bay 2"})
     assert only(graded(tmp_path, lines, [blanks(outlet="Bya 1")]))["Verdict"] == "incomplete"
+
+
+# ------------------------------------------------------------------------------------------------------ clearances
+
+
+def test_a_clearance_since_the_last_test_is_shown_and_changes_no_state(tmp_path):
+    rows = [blanks(co_ppm=40.0), blanks(outlet="Bay 2")]
+    lines = register()
+    lines["Clearances"] = [
+        {"site": "North works", "outlet": "bay 1", "cleared_on": day, "cleared_by": who}
+        for day, who in (
+            (date(2026, 1, 5), "before the test"),
+            (date(2026, 4, 1), "first"),
+            (date(2026, 4, 9), "last"),
+            (date(2027, 1, 1), "after the run"),
+        )
+    ]
+    with_register = graded(tmp_path, lines, rows)
+    due = with_register.due.set_index("Outlet")
+    assert (due.loc["Bay 1", "State"], due.loc["Bay 1", "Cleared by"]) == ("out of use", "last")
+    assert str(due.loc["Bay 1", "Cleared on"])[:10] == "2026-04-09" and due.loc["Bay 2", "Cleared by"] == ""
+    assert with_register.verdicts["Verdict"].tolist()[0] == "fail"
