@@ -16,7 +16,7 @@ from grader import __version__
 from grader.alongside import of_their_sites, sum_of_past, with_past
 from grader.columns import ALWAYS, SHEET_ORDER, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
 from grader.compute.water import compute_water
-from grader.frames import text, with_columns
+from grader.frames import with_columns
 from grader.judge.also import Also, also_judged, check_also
 from grader.judge.assign import DEFAULT_RULES, assign_rules
 from grader.judge.context import Past, judge_with_past, judging_again, recall, stated
@@ -37,7 +37,7 @@ from grader.read.process import changed_limits, read_workbooks
 from grader.read.register import Register, read_register
 from grader.read.understood import understood_table
 from grader.register.fill import fill, with_lowest_marks
-from grader.register.lines import cleared, validity
+from grader.register.lines import cleared, stated_names, validity
 from grader.register.plant import plant_table
 from grader.report import problem_table, source_table, unbalanced
 from grader.review import history
@@ -458,11 +458,8 @@ def settled_names(layouts: Iterable[LayoutFile], register: Register | None = Non
                         f'{layout.path.name}: same.{kind}: "{written}" is "{means}" here and '
                         f'"{found[kind][written]}" in another layout file. Leave one of them out.'
                     )
-    lines = register.sheets.get("Names") if register else None
-    if lines is not None:
-        for what, written, means in zip(*(text(lines, name) for name in ("what", "written", "means"))):
-            if written and means and str(what).casefold() in ("client", "site", "system", "outlet"):
-                found.setdefault(str(what).casefold(), {}).setdefault(str(written), str(means))
+    for kind, names in stated_names(register).items() if register else ():
+        found[kind] = {**names, **found.get(kind, {})}
     return found
 
 

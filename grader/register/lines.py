@@ -34,6 +34,22 @@ def validity(register: Register) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
 
 
+def stated_names(register: Register) -> dict[str, dict[str, str]]:
+    """What the sheet Names says: client, site, system or outlet -> name as written -> the name that it means.
+
+    A name that is given two meanings has none: it is asked about as a line that stands twice.
+    """
+    lines = register.sheets["Names"]
+    means: dict[tuple[str, str], set[str]] = {}
+    for what, written, meaning in zip(*(text(lines, c) for c in ("what", "written", "means"))):
+        means.setdefault((what, written), set()).add(meaning)
+    found: dict[str, dict[str, str]] = {}
+    for (what, written), meanings in means.items():
+        if what and len(meanings) == 1:
+            found.setdefault(what, {})[written] = meanings.pop()
+    return found
+
+
 def keys_of(lines: pd.DataFrame, columns: Sequence[str]) -> np.ndarray:
     """The name of each line, or of each test: its columns together, compared as names are. Object (n,)."""
     parts = [by_unique(text(lines, c), lambda t: name_key(str(t)) if t else "") for c in columns]
