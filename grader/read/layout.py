@@ -10,7 +10,7 @@
     first_row = 7                         # last_row likewise
     heading_column = "A"                  # across: where the names of what was measured stand
     parameter_column = "C"                # long: the same; its figures and units: value_column, unit_column
-    ignore = ["F", "G"]                   # columns left out
+    ignore = ["F", "G"]                   # columns left out; ignore_rows = [12]: rows that are no tests
     [table.fields]
     co_ppm = { column = "C", unit = "ppm" }        # or row = 7, cell = "B4", heading = "CO 2nd", unit alone
     [table.constants]
@@ -68,6 +68,7 @@ _TABLE = (
     "first_column",
     "last_column",
     "ignore",
+    "ignore_rows",
     "date_order",
     "fields",
     "constants",
@@ -394,6 +395,11 @@ def _table(said: dict[str, Any], number: int, order: str, source: str, wrong: li
     if not isinstance(groups, list) or not all(isinstance(g, dict) for g in groups):
         wrong.append(f"{where}group: write each group under its own line [[table.group]]")
         groups = []
+    numbers = said.get("ignore_rows", [])
+    if not isinstance(numbers, list):
+        wrong.append(f"{where}ignore_rows: a list of row numbers is wanted")
+        numbers = []
+    no_tests = frozenset(_whole({"ignore_rows": n}, "ignore_rows", where, wrong) for n in numbers)
     at = {
         name: _letters(said[name], f"{where}{name}", wrong) if name in said else -1
         for name in ("heading_column", "parameter_column", "value_column", "unit_column")
@@ -420,6 +426,7 @@ def _table(said: dict[str, Any], number: int, order: str, source: str, wrong: li
         left,
         right,
         tuple(_group(g, f"{where}group {i}: ", wrong) for i, g in enumerate(groups, start=1)),
+        no_tests,
     )
 
 

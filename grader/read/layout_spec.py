@@ -82,6 +82,7 @@ class TableSpec(NamedTuple):
     first_column: int = -1
     last_column: int = -1
     groups: tuple[GroupSpec, ...] = ()
+    ignore_rows: frozenset[int] = frozenset()
 
     def fits(self, sheet: str) -> bool:
         """Whether it is about a sheet of this name."""

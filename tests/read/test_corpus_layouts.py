@@ -97,6 +97,25 @@ CORRECTIONS = {
         "[table.fields]": '[table.fields]\noutlet = { cell = "B4" }',
     },
     "69-membrane-cold-room": {"[table.fields]": '[table.fields]\ntest_date = { column = "B" }'},
+    "73-werksnetz": {
+        '# site = "..."': 'site = "Guss Harz"\ntested_by = "Ot."',
+        '# test_date = "Dienstag, 25. März 2025"   # f': "test_date = 2025-03-25   # f",
+        "# heading_row = 3": "heading_row = 3\nlast_row = 9\nignore_rows = [4, 7]",
+        '# [[table.group]]\n# first_row = 8\n# last_row = 9\n# [table.group.constants]\n# site = "Halle B"': (
+            '[[table.group]]\nfirst_row = 8\nlast_row = 9\n[table.group.constants]\nsite = "Guss Harz"'
+        ),
+    },
+    "79-prueftermine-spalten": {
+        '# [[table.group]]\n# first_column = "C"\n# last_column = "H"\n# [table.group.constants]\n': (
+            '[[table.group]]\nfirst_column = "C"\nlast_column = "H"\n[table.group.constants]\ntest_date = 2025-02-11\n'
+        ),
+        '# [[table.group]]\n# first_column = "I"\n# last_column = "N"\n': (
+            '[[table.group]]\nfirst_column = "I"\nlast_column = "N"\n'
+        ),
+        '# [table.group.constants]\n# test_date = "Prüfung 13.05.2025"': (
+            "[table.group.constants]\ntest_date = 2025-05-13"
+        ),
+    },
     "71-bouteilles": {"# test_date = {": "test_date = {", '# supply = "airline"': 'supply = "cylinder"'},
 }
 

@@ -77,7 +77,8 @@ def propose(block: Block) -> Proposal:
     kinds = rows.kinds
     if block.names >= 0:
         _no_tests_of_columns(block, lines, values, kinds, first)
-    for row in block.skip:
+    no_tests = {grid.row_of(number) for number in spec.ignore_rows} if spec is not None and not grid.turned else set()
+    for row in block.skip | no_tests:
         if first <= row < stop:
             kinds[row - first] = "beside"
     banners: list[Banner] = []
