@@ -57,8 +57,8 @@ def grade(
 
     >>> from pathlib import Path
     >>> result = grade(Path(__file__).parents[1] / "templates_xlsx" / "blank.xlsx")   # nothing to grade
-    >>> len(result.verdicts), result.sources["Rows found"].tolist()
-    (0, [0])
+    >>> len(result.verdicts), int(result.sources["Rows found"].sum())
+    (0, 0)
     """
     from grader.batch import run
 
