@@ -29,8 +29,8 @@ def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:
 
     A name that is a date is the test date of a table without one, noted. Where several sheets hold tables, the name
     of each (no year, no month, no word such as Data) is taken for the outlet of a table without outlets, else for
-    the site of one that names none, queried: so two outlets called 1 are never taken for one. A year alone is no
-    date: queried where dates are missing.
+    the site of one that names none, queried, so that two outlets called 1 are never taken for one. A year alone is
+    no date, which is queried where dates are missing.
     """
     sheets = {t.sheet for t in tables if t.rows}
     named = {s for s in sheets if not _generic(s) and not _is_day(s) and not _YEAR.fullmatch(s) and not _month(s)}
