@@ -155,6 +155,16 @@ class Result:
         """Whether some file or row could not be graded, or the count of rows does not hold: exit status 1."""
         return bool((self.problems["Severity"] == "refused").any()) or bool(self.unbalanced)
 
+    @property
+    def instruments_and_tubes(self) -> pd.DataFrame:
+        """The sheet of that name: one row an instrument or lot."""
+        return self.more["Instruments and tubes"]
+
+    @property
+    def plant(self) -> pd.DataFrame:
+        """The sheet of that name: one row a part of the register."""
+        return self.more["Plant"]
+
     def frames(self) -> dict[str, pd.DataFrame]:
         """Sheet name -> frame, in the order of the sheets."""
         found = {

@@ -19,7 +19,7 @@ LINE = {
 
 def plant(folder, *lines, hours=None, day=date(2026, 3, 14)):
     whole = {**register(), "Plant": list(lines)}
-    return graded(folder, whole, [blanks()], visit(compressor_hours=hours, test_date=day)).more["Plant"]
+    return graded(folder, whole, [blanks()], visit(compressor_hours=hours, test_date=day)).plant
 
 
 @pytest.mark.parametrize(
