@@ -85,6 +85,8 @@ def bounds(
         return one(lower)
     no_lower = math.isinf(lower) or (floor is not None and lower <= floor)
     no_upper = math.isinf(upper) or (ceiling is not None and upper >= ceiling)
+    if no_lower and no_upper:  # anything at all, as far as the field goes
+        return "≥" + one(lower) if math.isfinite(lower) else "≤" + one(upper) if math.isfinite(upper) else "?"
     if no_lower and not no_upper:
         return ("<" if open_ == OPEN_UPPER else "≤") + one(upper)
     if no_upper and not no_lower:

@@ -26,10 +26,12 @@ from grader.columns import (
     NOT_TESTED,
     PARAMETERS,
     PASS,
+    READ,
     SUPPLIED,
     TEST_FAIL,
     TEST_NEAR,
     TEST_PASS,
+    TUBE_GASES,
     WATER,
 )
 from grader.data import load_toml
@@ -151,6 +153,8 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
             factor=f"{factor[i]:.3f}", pressure=plain(round(standard_hpa / factor[i], 2))
         ),
     )
+    for key in TUBE_GASES:
+        _as_written(reasons, tests, key, visited, names[key], say["as_written"])
     past = text(tests, "past")
     reasons.add(visited & (past != ""), lambda i: past[i])
     reasons.add(tests["replaced"].to_numpy(), say["replaced"])
@@ -233,6 +237,20 @@ def _list(
         for document in [""] if rule is None else np.unique(rule[at]):
             here = at if rule is None else at & (rule == document)
             reasons.add(here, template.format(names=joined, rule=document))
+
+
+def _as_written(
+    reasons: _Reasons, tests: pd.DataFrame, key: str, visited: np.ndarray, name: str, template: str
+) -> None:
+    """What stands in the cell of a reading that was corrected for the pressure of the air."""
+    parameter = PARAMETERS[key]
+    written, value = text(tests, f"{parameter.column}_text"), tests[parameter.column].to_numpy(dtype=float)
+    corrected = (tests[f"{key}_factor"].to_numpy() != 1.0) & (tests[f"{key}_state"].to_numpy() == READ)
+
+    def said(i: int) -> str:
+        return template.format(name=name, reading=written[i] or f"{plain(value[i])} {parameter.unit}")
+
+    reasons.add(visited & corrected, said)
 
 
 def _warm(reasons: _Reasons, tests: pd.DataFrame, say: dict[str, str]) -> None:

@@ -456,7 +456,10 @@ def _supplied(
     wanted = stated | (need_state == UNREADABLE) | ~np.isnan(high)
     if key == "pressure":
         wanted |= high_state == UNREADABLE
-    return _doubted(verdict, doubt), doubt.astype(np.int8), (needed, high), wanted
+    # A fail is by the end that a bound is sure of.
+    failed = verdict == FAIL
+    shown = np.where(failed, least.low_loose, needed), np.where(failed, loose, high)
+    return _doubted(verdict, doubt), doubt.astype(np.int8), shown, wanted
 
 
 def _warm_days(tests: pd.DataFrame) -> pd.DataFrame:

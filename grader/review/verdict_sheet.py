@@ -62,7 +62,7 @@ def verdict_table(
         "Row": tests["row"].to_numpy() + 1,
     }
     for key in (*GASES, *SUPPLIED):
-        made[PARAMETERS[key].heading] = column(as_read(tests, PARAMETERS[key].column))
+        made[PARAMETERS[key].heading] = column(as_judged(tests, key))
     for key in IN_WORDS:
         made[PARAMETERS[key].heading] = text(tests, PARAMETERS[key].column)
     for key in COMPUTED:
@@ -97,13 +97,6 @@ def verdict_table(
         further["Cell"] = np.full(len(tests), "", dtype=object)
         place = zip(tests["row"].to_numpy()[across].tolist(), tests["column"].to_numpy()[across].tolist())
         further["Cell"][across] = [a1(row, column) for row, column in place]
-    for key in TUBE_GASES:
-        factor = tests["tube_factor"].to_numpy()
-        if (factor != 1.0).any():
-            heading = PARAMETERS[key].heading
-            corrected = computed(tests, key)
-            corrected[factor == 1.0] = None
-            further[heading.replace(" (", " corrected (")] = column(corrected)
     wanted = list(SHEETS["Verdicts"])
     return pd.DataFrame(
         {
@@ -112,6 +105,15 @@ def verdict_table(
         },
         copy=False,
     )
+
+
+def as_judged(tests: pd.DataFrame, key: str) -> np.ndarray:
+    """The reading of a parameter as it was judged: as it was read, or corrected for the pressure of the air."""
+    shown = as_read(tests, PARAMETERS[key].column)
+    if key in TUBE_GASES:
+        corrected = (tests[f"{key}_factor"].to_numpy() != 1.0) & (tests[f"{key}_state"].to_numpy() == READ)
+        shown = np.where(corrected, computed(tests, key), shown)
+    return shown
 
 
 def as_read(tests: pd.DataFrame, field: str) -> np.ndarray:

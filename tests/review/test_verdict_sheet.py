@@ -65,10 +65,10 @@ def test_nothing_infinite_reaches_the_sheet():
             assert not (isinstance(value, float) and np.isinf(value)), column
 
 
-def test_corrected_tubes_stand_beside_what_was_read():
+def test_a_corrected_tube_is_shown_as_it_was_judged_and_as_written_in_the_reasons():
     table = sheet([AIRLINE], {"atmospheric_pressure_hpa": 900, "tubes_corrected": "yes"})
-    assert table["Carbon monoxide (ppm)"][0] == 1.0
-    assert abs(table["Carbon monoxide corrected (ppm)"][0] - 1013.25 / 900) < 1e-9
+    assert "Carbon monoxide as written: 1 ppm" in table["Reasons"][0]
+    assert abs(table["Carbon monoxide (ppm)"][0] - 1013.25 / 900) < 1e-9
 
 
 def test_a_named_rule_set_that_is_none_is_shown_as_it_was_named():

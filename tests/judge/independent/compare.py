@@ -88,17 +88,19 @@ def differences(
     return differ
 
 
+def described(rows: list[dict[str, Any]], found: pd.DataFrame, differ: list[tuple[str, str, str, int]]) -> list[str]:
+    """Each difference with its row and the program's reasons, for a person."""
+    lines = []
+    for name, word, own, number in differ:
+        held = {h: v for h, v in rows[number].items() if v is not None and h != "Client"}
+        lines.append(f"{name}: program {word}, second judge {own}\n    {held}\n    {found['Reasons'][number]}")
+    return lines
+
+
 def compared(folder: Path, count: int, seed: int) -> tuple[int, list[str], Counter[tuple[str, str, str]]]:
     """Number of verdicts compared, a line for each that differs, and how many differ in which way."""
     rows = generate(count, seed)
     found, answers = program(folder, rows), second_judge(rows)
     differ = differences(rows, found, answers)
-    lines = []
-    for name, word, own, number in differ:
-        held = {heading: value for heading, value in rows[number].items() if value is not None and heading != "Client"}
-        lines.append(f"{name}: program {word}, second judge {own}\n    {held}\n    {found['Reasons'][number]}")
-    return (
-        sum(len(answer.verdicts) for answer in answers),
-        lines,
-        Counter((name, word, own) for name, word, own, _ in differ),
-    )
+    ways = Counter((name, word, own) for name, word, own, _ in differ)
+    return sum(len(answer.verdicts) for answer in answers), described(rows, found, differ), ways
