@@ -50,6 +50,7 @@ def corrected(path, *changes):
 
 SETTLED = (
     ('# date_order = "day first"', 'date_order = "month first"'),
+    ('# co_ppm = { column = "H", ', 'co_ppm = { column = "H", '),
     ('# oil_mg_m3 = { column = "J", unit = "?" }', 'oil_mg_m3 = { column = "J", unit = "mg/m³" }'),
     ('# line_pressure_bar = { column = "M", unit = "?" }', 'line_pressure_bar = { column = "M", unit = "psi" }'),
     ('# site = "..."', 'site = "North yard"'),
@@ -109,7 +110,7 @@ def test_a_corrected_layout_given_by_name_settles_field_unit_date_order_and_site
 
 def test_the_other_column_gives_the_other_verdict(firm):
     folder, saved, _ = firm
-    corrected(saved, ('co_ppm = { column = "H", ', 'co_ppm = { column = "G", '), *SETTLED)
+    corrected(saved, SETTLED[0], ('# co_ppm = { column = "H", ', 'co_ppm = { column = "G", '), *SETTLED[2:])
     verdicts = grade([folder], layouts=[saved], as_of="2026-06-01").verdicts
     assert list(verdicts["Carbon monoxide verdict"]) == ["fail", "pass"]
 
@@ -136,7 +137,7 @@ def test_a_wrong_layout_is_one_line_a_mistake_and_nothing_is_written(firm, tmp_p
         saved,
         ('# date_order = "day first"', 'date_order = "american"'),
         ('# oil_mg_m3 = { column = "J", unit = "?" }', 'oil_mg_m3 = { column = "J", unit = "?" }'),
-        ('co_ppm = { column = "H", ', 'co_pmm = { column = "H", '),
+        ('# co_ppm = { column = "H", ', 'co_pmm = { column = "H", '),
     )
     done = run("grade", folder, "--layout", saved, "-o", tmp_path / "result.xlsx", *AS_OF)
     assert done.exit_code == 2 and not (tmp_path / "result.xlsx").exists()
@@ -153,7 +154,7 @@ def test_a_wrong_layout_is_one_line_a_mistake_and_nothing_is_written(firm, tmp_p
 
 def test_a_layout_that_does_not_fit_is_a_query_and_passes_nothing(firm):
     folder, saved, _ = firm
-    corrected(saved, *SETTLED[1:], ('co_ppm = { column = "H", ', 'co_ppm = { column = "ZZ", '))
+    corrected(saved, *SETTLED[2:], ('# co_ppm = { column = "H", ', 'co_ppm = { column = "ZZ", '))
     result = grade([folder], layouts=[saved], as_of="2026-06-01")
     wrong = result.problems[result.problems["Problem"].str.contains("does not fit")]
     assert len(wrong) == 1 and "co_ppm: the sheet has no column ZZ" in wrong["Problem"].iloc[0]
