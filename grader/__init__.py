@@ -47,8 +47,9 @@ def grade(
                   are of `paths`, all other tables of their sites.
     progress    : called with (files done, files in all) while files are read.
     Returns : Result. Its attributes are DataFrames with the columns of the sheets of the same name, each with a
-              RangeIndex: verdicts (one row a test, in the order read), actions (a finding), wear (a
-              system or outlet and parameter), trend, years, due (an outlet, or outlet and parameter), problems (a doubt), sources (a file), limits (a limit used). Units
+              RangeIndex: verdicts (one row a test, in the order read), actions (a finding), wear (a system or outlet
+              and parameter), trend, years, due (an outlet, or outlet and parameter), problems (a doubt), sources (a
+              file), limits (a limit used); every other sheet likewise (`instruments_and_tubes`, `plant`). Units
               stand in the names of the columns; a bound is text as it was read (`<5`), a plain reading a number, a
               date a date, what is missing is blank (None or NaN). `result.write(path)` writes the workbook;
               `result.refused` tells whether some file or row could not be graded.

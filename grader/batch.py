@@ -449,6 +449,7 @@ def judged(log: Log, options: Options, problems: Problems | None = None, named: 
         return found
 
     tests = query_replaced_fails(judging(assigned.tests, rulesets, problems), problems)
+    problems.add_tests("own_verdict_otherwise", tests.index.to_numpy()[tests["own_verdict_otherwise"]], "own_verdict")
     tests = add_reasons(tests, rulesets, options.language)
     also = also_judged(assigned.tests, options.also, options.language, options.decision_rule, judging)
     return Judged(tests, log, problems, rulesets, assigned.superseded, also, slips, register)

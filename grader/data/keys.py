@@ -76,7 +76,9 @@ PAGES: dict[str, Any] = {
     "headings-fr.toml": _HEADINGS,
     "loose_words.toml": {
         **dict.fromkeys(("negation", "asked"), ""),
-        **dict.fromkeys("supply dryer odour liquid_water outlet_status visit_reason nature said_of".split(), "*"),
+        **dict.fromkeys(
+            "supply dryer odour liquid_water own_verdict outlet_status visit_reason nature said_of".split(), "*"
+        ),
     },
     "unclear.toml": {"rule": "words units also without stop choices"},
     "wear.toml": {

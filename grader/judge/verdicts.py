@@ -508,7 +508,16 @@ def whole(tests: pd.DataFrame, rulesets: dict[str, RuleSet]) -> pd.DataFrame:
         # What is stated is judged on any supply; what need not be measured is missed on an airline only.
         missing[:, at] |= (wanted & open_) | (needs & (wanted | open_) & untold[:, at])
     incomplete = missing.any(axis=1) | (text(tests, "ruleset") == "") | ~tests["visited"].to_numpy()
+    # The firm's own verdict is shown and judges nothing; what it does not pass is looked at again before it counts as one.
+    otherwise = (text(tests, "own_verdict") == "fail") | (tests["own_verdict_state"].to_numpy() == UNREADABLE)
+    otherwise &= ~fails & ~incomplete
+    incomplete |= otherwise
     verdict = np.select([fails, incomplete, near], [TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR], TEST_PASS)
     return with_columns(
-        tests, {"verdict": verdict.astype(np.int8), **{f"{key}_missing": missing[:, i] for i, key in enumerate(JUDGED)}}
+        tests,
+        {
+            "verdict": verdict.astype(np.int8),
+            "own_verdict_otherwise": otherwise,
+            **{f"{key}_missing": missing[:, i] for i, key in enumerate(JUDGED)},
+        },
     )

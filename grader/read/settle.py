@@ -24,6 +24,9 @@ _MORNING = 5
 JOINED = ("location", "remarks")
 
 
+_MAY_BE_VERDICTS = ("unclear", "unknown", "note", "value")
+
+
 def settled(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Column]:
     """Headings as their cells leave them.
 
@@ -37,11 +40,11 @@ def settled(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Colum
     made = []
     for c in columns:
         values = filled[c.at]
+        if c.kind in _MAY_BE_VERDICTS and any(map(_is_verdict, values)) and are_verdicts(values):
+            made.append(c._replace(kind="verdict"))
+            continue
         if c.kind != "unclear" or not values:
             made.append(c)
-            continue
-        if are_verdicts(values):
-            made.append(c._replace(kind="verdict"))
             continue
         fits = tuple(f for f in c.heading.candidates if can_be(f, values, c))
         if "test_time" in fits and "test_time" not in claimed and all(map(_is_clock, values)):
@@ -159,7 +162,11 @@ def _is_clock(value: Any) -> bool:
 
 def are_verdicts(values: Iterable[Any]) -> bool:
     """Whether cells hold nothing but somebody's verdicts (Pass, Fail ...), or blanks."""
-    return all(v is None or type(v) is str and (key(v) in _verdict_words() or is_placeholder(v)) for v in values)
+    return all(v is None or _is_verdict(v) or type(v) is str and is_placeholder(v) for v in values)
+
+
+def _is_verdict(value: Any) -> bool:
+    return type(value) is str and key(value) in _verdict_words()
 
 
 @cache

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from grader.columns import VERDICT_WORDS
+from grader.columns import TEST_WORDS, VERDICT_WORDS
 from grader.data import load_toml
 from tests.support import AIRLINE, CYLINDER, codes_of, graded
 
@@ -69,3 +69,16 @@ def test_a_query_leaves_a_fail_alone():
     row = {**CYLINDER, "water_tube_mg_m3": 900.0, "test_date": date(2026, 3, 14), "oxygen_pct": 0.0}
     tests, _ = graded([row])
     assert VERDICT_WORDS[tests["verdict_oxygen"].iloc[0]] == "fail"
+
+
+@pytest.mark.parametrize(
+    ("says", "verdict"),
+    [("Pass", "pass"), ("OK", "pass"), ("FAIL", "incomplete"), ("Fail - hose split", "incomplete"), ("n.i.O.", "incomplete"),
+     ("non conforme", "incomplete"), ("see note", "incomplete"), (None, "pass")],
+)  # fmt: skip
+def test_the_firms_own_verdict_keeps_a_pass_from_counting_and_lifts_nothing(says, verdict):
+    rows = [{**AIRLINE, "own_verdict": says}, {**AIRLINE, "outlet": "Bay 2", "co_ppm": 12.0, "own_verdict": "pass"}]
+    tests, problems = graded(rows)
+    assert [TEST_WORDS[v] for v in tests["verdict"]] == [verdict, "fail"]
+    assert ("own_verdict_otherwise" in codes_of(problems, 0)) == (verdict == "incomplete")
+    assert ("own verdict" in tests["reasons"][0]) == (verdict == "incomplete")

@@ -395,7 +395,9 @@ def test_a_correcting_file_and_the_one_it_corrects_have_records_that_name_each_o
 def test_a_corrected_date_supersedes_the_record_of_the_wrong_date():
     old = {"a.xlsx": (JUNE, [AIRLINE])}
     was = records_of(old)[0].number
-    records = records_of({**old, "b.xlsx": ({**VISIT, "replaces_file": "a", "replaces_date": JUNE["test_date"]}, [AIRLINE])})
+    records = records_of(
+        {**old, "b.xlsx": ({**VISIT, "replaces_file": "a", "replaces_date": JUNE["test_date"]}, [AIRLINE])}
+    )
     assert {r.file_name[:10]: r.supersedes for r in records} == {"2026-03-14": (was,), "2026-06-14": ()}
 
 
