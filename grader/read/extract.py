@@ -213,12 +213,7 @@ def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Wh
     columns = _water_of_a_firm(columns, cells, made, where)
     positions: dict[str, list[Column]] = {}
     for c in columns:
-        if c.kind == "verdict" and any(v is not None for v in cells.get(c.at, ())):
-            c = c._replace(
-                kind="field", heading=c.heading._replace(field="own_verdict", sure=LIKELY), how="a verdict of its own"
-            )
-            positions.setdefault("own_verdict", []).append(c)
-        elif c.field:
+        if c.field:
             positions.setdefault(c.field, []).append(c)
     for field, found in positions.items():
         _one_field(made, field, found, cells, where)

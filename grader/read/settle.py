@@ -24,6 +24,7 @@ _MORNING = 5
 JOINED = ("location", "remarks")
 
 
+_REASON = re.compile(r"\s*[-–:;,(]")
 _MAY_BE_VERDICTS = ("unclear", "unknown", "note", "value")
 
 
@@ -40,11 +41,11 @@ def settled(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Colum
     made = []
     for c in columns:
         values = filled[c.at]
-        if c.kind in _MAY_BE_VERDICTS and any(map(_is_verdict, values)) and are_verdicts(values):
-            made.append(c._replace(kind="verdict"))
-            continue
         if c.kind != "unclear" or not values:
             made.append(c)
+            continue
+        if are_verdicts(values):
+            made.append(c._replace(kind="verdict"))
             continue
         fits = tuple(f for f in c.heading.candidates if can_be(f, values, c))
         if "test_time" in fits and "test_time" not in claimed and all(map(_is_clock, values)):
@@ -160,13 +161,23 @@ def _is_clock(value: Any) -> bool:
     return match is not None and _MORNING <= int(match[1]) <= 23
 
 
+def own_verdict(c: Column, values: Iterable[Any]) -> Column:
+    """A heading as the firm's own verdict, where its words or all its cells say so; else as it is."""
+    filled = [v for v in values if v is not None]
+    by_cells = c.kind in _MAY_BE_VERDICTS and any(map(_is_verdict, filled)) and are_verdicts(filled)
+    if not filled or not (by_cells or c.kind == "verdict"):
+        return c
+    return _as_field(c, "own_verdict", "a verdict of its own")
+
+
 def are_verdicts(values: Iterable[Any]) -> bool:
     """Whether cells hold nothing but somebody's verdicts (Pass, Fail ...), or blanks."""
     return all(v is None or _is_verdict(v) or type(v) is str and is_placeholder(v) for v in values)
 
 
 def _is_verdict(value: Any) -> bool:
-    return type(value) is str and key(value) in _verdict_words()
+    """A word for a verdict, with or without a reason behind it."""
+    return type(value) is str and any(key(text) in _verdict_words() for text in (value, _REASON.split(value)[0]))
 
 
 @cache

@@ -9,7 +9,7 @@ from typing import Any
 from grader.problems import Unreadable, a1
 from grader.read.extract import NUMBERS, READINGS, Proposal, Where
 from grader.read.layout_spec import TableSpec, within
-from grader.read.settle import are_verdicts
+from grader.read.settle import are_verdicts, own_verdict
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.pairs import Pair, labelled_unit, pairs
 from grader.read.shapes.tables import Note, shown
@@ -321,7 +321,7 @@ def _of_all(pair: Pair) -> Pair:
 
 
 def _propose(grid: Grid, block: list[Pair], spec: TableSpec | None) -> Proposal:
-    lines = [p.label._replace(at=i) for i, p in enumerate(block)]
+    lines = [own_verdict(p.label._replace(at=i), [p.value]) for i, p in enumerate(block)]
     lines = [c._replace(how=f"label: {c.how}") for c in lines if c.kind in ("field", "unclear")]
     values = {c.at: [block[c.at].value] for c in lines}
     spots = [(p.value_row, p.value_column) for p in block]

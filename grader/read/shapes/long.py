@@ -9,7 +9,7 @@ from grader.columns import FIELDS
 from grader.problems import Place, Unreadable, a1
 from grader.read.extract import AS_FOUND, NUMBERS, READINGS, Part, Proposal, Where, twice
 from grader.read.layout_spec import TableSpec, overridden
-from grader.read.settle import are_verdicts
+from grader.read.settle import are_verdicts, own_verdict
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.heads import columns_of
 from grader.read.shapes.pairs import shared_above
@@ -351,6 +351,7 @@ def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> P
         row_at.setdefault((at, line.test), line.row)
     width = grid.width
     for c in _by_substance(found.others, lines, width):
+        c = own_verdict(c, [grid.rows[line.row][c.at % width] for line in lines])
         if c.kind not in ("field", "unclear"):
             continue
         concerned = lines if c.field in KEYS else [n for n in lines if _concerns(c.field, n.known.field)]

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 from grader.problems import Place, a1
 from grader.read.extract import NUMBERS, READINGS, Part, Proposal, Where
 from grader.read.layout_spec import TableSpec, overridden
-from grader.read.settle import are_verdicts
+from grader.read.settle import are_verdicts, own_verdict
 from grader.read.shapes.banners import Banner, banners_of, segments
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
@@ -62,6 +62,7 @@ def propose(block: Block) -> Proposal:
         notes += said
     lines = [c for c in lines if c.at < grid.width]
     columns = list(zip(*grid.rows[first:stop])) or [()] * grid.width
+    lines = [own_verdict(c, columns[c.at]) for c in lines]
     values = {c.at: list(columns[c.at]) for c in lines if c.kind in _HELD}
     if not head.own:
         _spread(block, lines, values, first)

@@ -52,7 +52,15 @@ def test_rows_below_their_outlet_limits_and_verdicts_beside_and_units_that_diffe
     )
     same = {"test_date": "2026-03-14", "tested_by": "A. Person"}
     assert made.rows() == [
-        {"at": "Log!2", **same, "outlet": "A", "line_pressure_bar": 7.0, "oxygen_pct": 20.9, "water_tube_mg_m3": 60.0},
+        {
+            "at": "Log!2",
+            **same,
+            "outlet": "A",
+            "line_pressure_bar": 7.0,
+            "oxygen_pct": 20.9,
+            "water_tube_mg_m3": 60.0,
+            "own_verdict": "pass",
+        },
         {"at": "Log!5", **same, "outlet": "B", "line_pressure_bar": 6.894757, "water_tube_mg_m3": 60.0},
     ]
 
