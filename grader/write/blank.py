@@ -530,7 +530,7 @@ class Blank(Form):
             )
             for g in groups
         ]
-        choices = [(f.heading, ", ".join(f.words)) for f in FIELDS.values() if f.kind == "word"]
+        choices = [(f.heading, ", ".join(f.words)) for f in FIELDS.values() if f.kind == "word" and f.sheet != "extra"]
         self.reader_sheet(
             [
                 *((texts[n]["heading"], texts[n]["lines"], n == "cautions", ()) for n in self.look["readme"]),
