@@ -16,7 +16,7 @@ from grader import __version__
 from grader.alongside import of_their_sites, sum_of_past, with_past
 from grader.columns import ALWAYS, SHEET_ORDER, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
 from grader.compute.water import compute_water
-from grader.frames import with_columns
+from grader.frames import text, with_columns
 from grader.judge.also import Also, also_judged, check_also
 from grader.judge.assign import DEFAULT_RULES, assign_rules
 from grader.judge.context import Past, judge_with_past, judging_again, recall, stated
@@ -449,6 +449,8 @@ def judged(log: Log, options: Options, problems: Problems | None = None, named: 
         return found
 
     tests = query_replaced_fails(judging(assigned.tests, rulesets, problems), problems)
+    harmful = text(tests, "harmful")
+    problems.add_tests("harmful_not_judged", tests.index.to_numpy()[harmful != ""], what=harmful[harmful != ""])
     problems.add_tests("own_verdict_otherwise", tests.index.to_numpy()[tests["own_verdict_otherwise"]], "own_verdict")
     tests = add_reasons(tests, rulesets, options.language)
     also = also_judged(assigned.tests, options.also, options.language, options.decision_rule, judging)

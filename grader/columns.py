@@ -50,6 +50,7 @@ class Field:
     ceiling: float | None = None
     tube: str = ""
     expiry: bool = False
+    harmful: bool = False  # a substance that no rule set judges and that hurts when breathed in
     any_log: bool = False  # may be said once for all logs of a folder, in its any.layout.toml
     lowest_mark: str = ""
     highest_mark: str = ""

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-_FIELD = "name heading kind sheet unit reading floor ceiling tube expiry any_log lowest_mark highest_mark"
+_FIELD = "name heading kind sheet unit reading floor ceiling tube expiry any_log harmful lowest_mark highest_mark"
 _HEADINGS = {
     "fields": {"*": "synonyms abbreviations loose"},
     "patterns": {"*": "synonyms loose"},

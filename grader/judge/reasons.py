@@ -155,6 +155,8 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
     )
     for key in TUBE_GASES:
         _as_written(reasons, tests, key, visited, names[key], say["as_written"])
+    harmful = text(tests, "harmful")
+    reasons.add(harmful != "", lambda i: say["harmful"].format(what=harmful[i]))
     reasons.add(tests["own_verdict_otherwise"].to_numpy(), say["own_verdict"])
     past = text(tests, "past")
     reasons.add(visited & (past != ""), lambda i: past[i])

@@ -22,6 +22,7 @@ from grader.columns import (
     CANNOT_TELL,
     DOUBT,
     FAIL,
+    FIELDS,
     GASES,
     HIGH_PRESSURE,
     IN_WORDS,
@@ -479,6 +480,21 @@ def _warm_days(tests: pd.DataFrame) -> pd.DataFrame:
     )
 
 
+def _harmful(tests: pd.DataFrame) -> np.ndarray:
+    """Harmful substances that were measured above 0 (or cannot be read) and that no rule judges, named: object (n,)."""
+    named = np.full(len(tests), "", dtype=object)
+    judged = {p.column for p in PARAMETERS.values()}
+    for field in FIELDS.values():
+        if not field.harmful or field.name in judged:
+            continue
+        state = tests[f"{field.name}_state"].to_numpy()
+        with np.errstate(invalid="ignore"):
+            there = (state == UNREADABLE) | ((state == READ) & (tests[f"{field.name}_lower"].to_numpy() > 0))
+        name = field.heading.partition(" (")[0].lower()
+        named[there] = [f"{before}, {name}" if before else name for before in named[there]]
+    return named
+
+
 def _demanded(ruleset: RuleSet | None) -> set[str]:
     return {PARAMETER_BY_NAME[p].key for p in ruleset.demanded} if ruleset else set()
 
@@ -512,12 +528,15 @@ def whole(tests: pd.DataFrame, rulesets: dict[str, RuleSet]) -> pd.DataFrame:
     otherwise = (text(tests, "own_verdict") == "fail") | (tests["own_verdict_state"].to_numpy() == UNREADABLE)
     otherwise &= ~fails & ~incomplete
     incomplete |= otherwise
+    harmful = _harmful(tests)
+    incomplete |= harmful != ""
     verdict = np.select([fails, incomplete, near], [TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR], TEST_PASS)
     return with_columns(
         tests,
         {
             "verdict": verdict.astype(np.int8),
             "own_verdict_otherwise": otherwise,
+            "harmful": harmful,
             **{f"{key}_missing": missing[:, i] for i, key in enumerate(JUDGED)},
         },
     )

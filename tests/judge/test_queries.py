@@ -82,3 +82,16 @@ def test_the_firms_own_verdict_keeps_a_pass_from_counting_and_lifts_nothing(says
     assert [TEST_WORDS[v] for v in tests["verdict"]] == [verdict, "fail"]
     assert ("own_verdict_otherwise" in codes_of(problems, 0)) == (verdict == "incomplete")
     assert ("own verdict" in tests["reasons"][0]) == (verdict == "incomplete")
+
+
+@pytest.mark.parametrize(
+    ("cell", "verdict"),
+    [(8.0, "incomplete"), (">1", "incomplete"), ("some", "incomplete"), (0, "pass"), ("<1", "pass"), ("ND", "incomplete"),
+     (None, "pass")],
+)  # fmt: skip
+def test_a_harmful_substance_that_no_rule_judges_keeps_a_test_from_its_pass(cell, verdict):
+    """ND without a known lowest mark cannot be told, as for every tube."""
+    tests, problems = graded([{**AIRLINE, "h2s_ppm": cell}])
+    assert TEST_WORDS[tests["verdict"][0]] == verdict, tests["reasons"][0]
+    assert ("hydrogen sulphide" in tests["reasons"][0]) == (verdict == "incomplete")
+    assert ("harmful_not_judged" in codes_of(problems, 0)) == (verdict == "incomplete")

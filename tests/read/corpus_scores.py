@@ -61,7 +61,8 @@ def compared(test: pd.Series, true: dict[str, str], unsure: set[str]) -> dict[st
     """Field -> how it was read, for every field of one test that is filled in truth or in what was read."""
     found = {}
     for name in FIELDS:
-        if name in unsure or name == "own_verdict":  # the true tables hold readings, and no verdicts of the firm
+        # The true tables hold neither verdicts of the firm nor substances that no rule judges.
+        if name in unsure or name == "own_verdict" or FIELDS[name].harmful:
             continue
         wanted = true.get(name, "")
         other = SISTERS.get(name, "")
