@@ -198,6 +198,11 @@ def _findings(tests: pd.DataFrame) -> pd.DataFrame:
         silent |= tests[f"{key}_missing"].to_numpy() & (tests[f"verdict_{key}"].to_numpy() == NO_LIMIT)
     add(state.current & judged & silent & ~marked, WHOLE, "no_limit", INCOMPLETE)
     add(state.current & ~judged, WHOLE, "no_rule_set", INCOMPLETE)
+    for kind, where in (
+        ("harmful", text(tests, "harmful") != ""),
+        ("own_verdict", _flag(tests, "own_verdict_otherwise")),
+    ):
+        add(state.current & where, WHOLE, kind, INCOMPLETE)
     add(
         _first_of_day(tests, (state.current | state.failing) & tests["conflict"].to_numpy()),
         WHOLE,
@@ -217,6 +222,11 @@ def _findings(tests: pd.DataFrame) -> pd.DataFrame:
         }
     )
     return _met_since(tests, _newest(tests, found, state.day), state)
+
+
+def _flag(tests: pd.DataFrame, name: str) -> np.ndarray:
+    """A bool column, False where the table has none."""
+    return tests[name].to_numpy() if name in tests else np.zeros(len(tests), dtype=bool)
 
 
 def _first_of_day(tests: pd.DataFrame, mask: np.ndarray) -> np.ndarray:

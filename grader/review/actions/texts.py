@@ -73,7 +73,7 @@ class ActionTexts(FindingFacts):
 
     def _reading(self, i: int) -> str:
         kind = self.kind[i]
-        if kind in ("not_tested", "not_visited", "locked_off", "conflict"):
+        if kind in ("not_tested", "not_visited", "locked_off", "conflict", "harmful", "own_verdict"):
             return self.say[kind]
         if kind in ("no_limit", "no_rule_set"):
             return self.say["rule_named"].format(name=self.rule[i]) if self.rule[i] else self.say["rule_blank"]
