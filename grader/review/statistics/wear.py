@@ -12,7 +12,8 @@ moves). Cited from memory; the run lengths of the weighted mean are checked agai
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Callable
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -48,7 +49,7 @@ class Change(NamedTuple):
     shown_down: np.ndarray
 
 
-def latest_stretch(series, stretch, n_series: int) -> Window:
+def latest_stretch(series: np.ndarray, stretch: np.ndarray, n_series: int) -> Window:
     """Positions of the readings since each series' last work.
 
     series  : int array, shape (N,), sorted, in order of time inside a series.
@@ -71,7 +72,7 @@ def latest_stretch(series, stretch, n_series: int) -> Window:
     return Window(at, count)
 
 
-def recent_readings(count, fewest: int, most: int, share: int):
+def recent_readings(count: np.ndarray, fewest: int, most: int, share: int) -> Any:
     """How many of the latest readings are recent and no part of what is usual: int array of the shape of count.
 
     count : int array, readings of the stretch. One in `share` is recent, at least `fewest`, at most `most`.
@@ -82,7 +83,7 @@ def recent_readings(count, fewest: int, most: int, share: int):
     return np.clip(np.asarray(count) // share, fewest, most)
 
 
-def exponentially_weighted(values, weight: float):
+def exponentially_weighted(values: np.ndarray, weight: float) -> Any:
     """Exponentially weighted mean of departures, along the last axis: the newest counts `weight`.
 
     values : float array, shape (..., T). Departures from what is usual; NaN is left out.
@@ -101,7 +102,7 @@ def exponentially_weighted(values, weight: float):
     return mean
 
 
-def usual_scatter(series, stretch, values, use, n_series: int):
+def usual_scatter(series: np.ndarray, stretch: np.ndarray, values: np.ndarray, use: np.ndarray, n_series: int) -> Any:
     """Scatter of each series between successive readings of one stretch, pooled over its stretches.
 
     series, stretch : int arrays, shape (N,), as for `latest_stretch`.
@@ -120,7 +121,16 @@ def usual_scatter(series, stretch, values, use, n_series: int):
 
 
 def change(
-    series, stretch, lower, upper, least_scatter, n_series: int, *, weight: float, slack: float, recent
+    series: np.ndarray,
+    stretch: np.ndarray,
+    lower: np.ndarray,
+    upper: np.ndarray,
+    least_scatter: np.ndarray,
+    n_series: int,
+    *,
+    weight: float,
+    slack: float,
+    recent: Callable[[np.ndarray], np.ndarray],
 ) -> Change:
     """What the latest readings of every series show against what was usual.
 
@@ -163,7 +173,7 @@ def change(
     return Change(usual_low, usual_high, now_low, now_high, scatter, older, up, down, *shown)
 
 
-def _shown_for(departures, slack: float):
+def _shown_for(departures: np.ndarray, slack: float) -> Any:
     """Readings since Page's cumulative sum was last nought, up to the newest: int (k,), of float (k, T)."""
     total = np.zeros(departures.shape[0])
     shown = np.zeros(departures.shape[0], dtype=np.int64)
@@ -175,7 +185,7 @@ def _shown_for(departures, slack: float):
     return shown
 
 
-def row_median(values):
+def row_median(values: np.ndarray) -> Any:
     """Median of each row without its NaNs: float (k,) of float (k, T); NaN where a row has none. Infinite ends stay."""
     ordered = np.sort(values, axis=1)
     count = np.count_nonzero(~np.isnan(values), axis=1)
@@ -195,7 +205,9 @@ class Crossing(NamedTuple):
     """+inf where the slope may be nought."""
 
 
-def crossing(times, values, limit, least_scatter, *, early: float, late: float) -> Crossing:
+def crossing(
+    times: np.ndarray, values: np.ndarray, limit: np.ndarray, least_scatter: np.ndarray, *, early: float, late: float
+) -> Crossing:
     """Least-squares line through each row of readings, and when it meets the limit.
 
     times, values : float arrays, shape (k, T). NaN is left out. limit : float array, shape (k,).
