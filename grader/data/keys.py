@@ -84,8 +84,8 @@ PAGES: dict[str, Any] = {
     "wear.toml": {
         **dict.fromkeys(
             "weight slack fewest_older recent_fewest recent_most recent_share season_visits season_years season_prior_k lot_sites "
-            "lot_days line_visits short_line_visits early_deviations late_deviations years_ahead line_scatter way_least "
-            "way_worse way_wearing_out way_sure".split(),
+            "lot_days line_visits short_line_visits years_ahead growth_scatter growth_early growth_late "
+            "bend_exponents bend_weights quickening_days way_least way_worse way_wearing_out way_sure".split(),
             "",
         ),
         "dryer": "adsorbing_risen_k adsorbing_above_c desiccant_above_c refrigerant_risen_k like_ambient_k "

@@ -257,8 +257,17 @@ def _dates(seen: pd.DataFrame, truth: pd.DataFrame) -> None:
             f"limit under {days} days away: median error {near['error'].abs().median():.0f} days, "
             f"median {near['error'].median():+.0f} days, {len(near)} dates"
         )
-    by_kind = dated.groupby("kind").agg(covered=("covered", "mean"), error=("error", lambda e: e.abs().median()))
-    print(by_kind.assign(covered=(100 * by_kind["covered"]).round(0)).to_string())
+    dated["width"] = (dated["late"] - dated["early"]).dt.days
+    shape = dated["kind"].str.split(", ").str[1]
+    for group in (shape, dated["kind"]):
+        table = dated.groupby(group).agg(
+            dates=("error", "size"),
+            covered=("covered", lambda x: round(100 * x.mean())),
+            error=("error", lambda e: e.abs().median()),
+            width=("width", "median"),
+            no_latest=("late", lambda x: round(100 * x.isna().mean())),
+        )
+        print(table.to_string())
 
 
 if __name__ == "__main__":

@@ -13,6 +13,7 @@ moves). Cited from memory; the run lengths of the weighted mean are checked agai
 from __future__ import annotations
 
 from collections.abc import Callable
+from statistics import NormalDist
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -196,44 +197,108 @@ def row_median(values: np.ndarray) -> Any:
     return out
 
 
-class Crossing(NamedTuple):
-    """When a line through the readings meets the limit: float arrays, shape (k,), decimal years; NaN for never."""
-
-    best: np.ndarray
-    earliest: np.ndarray
-    latest: np.ndarray
-    """+inf where the slope may be nought."""
-
-
-def crossing(
-    times: np.ndarray, values: np.ndarray, limit: np.ndarray, least_scatter: np.ndarray, *, early: float, late: float
-) -> Crossing:
-    """Least-squares line through each row of readings, and when it meets the limit.
+def line_crossing(times: np.ndarray, values: np.ndarray, limit: np.ndarray) -> Any:
+    """When the least-squares line through each row of readings meets the limit: float (k,), decimal years.
 
     times, values : float arrays, shape (k, T). NaN is left out. limit : float array, shape (k,).
-    least_scatter : float array, shape (k,). The readings' scatter about the line is never taken as less.
-    early, late   : float. Standard errors of the line's slope and level from the best to the earliest and latest.
-    Returns         Crossing. NaN with fewer than three readings, or where the line leads away from the limit.
-    Source          Ordinary least squares: slope = sum (t - tm)(x - xm) / sum (t - tm)^2; its standard error
-                    s / sqrt(sum (t - tm)^2), that of the level at tm s / sqrt(n).
+    Returns         NaN with fewer than three readings, or where the line leads away from the limit.
+    """
+    line = _fits(values, times)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        way = limit - line.level
+        heads = (line.readings >= 3) & (line.slope * way > 0)
+        return np.where(heads, line.middle + way / line.slope, np.nan)
+
+
+class Growth(NamedTuple):
+    """When growth that fits the readings meets the limit: float arrays, shape (k,), decimal years; NaN for not known."""
+
+    middle: np.ndarray
+    """As likely before as after; +inf where it may never be."""
+    earliest: np.ndarray
+    latest: np.ndarray
+
+
+def growth_crossing(
+    times: np.ndarray,
+    values: np.ndarray,
+    limit: np.ndarray,
+    scatter: np.ndarray,
+    *,
+    bends: dict[float, float],
+    early: float,
+    late: float,
+) -> Growth:
+    """When wear that began at one of the readings and has grown since, straight or ever faster, meets the limit.
+
+    values = level + size * (time - onset)^bend. Every onset at a reading (before the last two) and every bend is fitted
+    by least squares, weighed by its likelihood, and taken with the size's own error. Only what meets the limit after
+    the newest reading counts, since that reading was within it.
+
+    times, values : float arrays, shape (k, T). NaN is left out. limit : float array, shape (k,).
+    scatter       : float array, shape (k,), above 0: standard deviation of a reading about the curve.
+    bends         : exponents with their prior weights. early, late : float, shares of the chance from which and up to
+                    which the interval goes.
+    Returns         Growth. NaN with fewer than three readings, or where no curve leads to the limit.
+    Source          Averaging over models by their posterior weight (Draper, J. R. Stat. Soc. B 57 (1995) 45-97, from
+                    memory). With the straight line from the first reading alone it is the classical interval of a
+                    calibration line's reading (Fieller, J. R. Stat. Soc. B 16 (1954) 175-185), level taken as known.
     """
     have = ~np.isnan(values) & ~np.isnan(times)
+    last = np.max(np.where(have, times, -np.inf), axis=1, initial=-np.inf)
+    some = have.sum(axis=1) >= 3
+    days, misfits = [], []
+    for onset in times.T[:-2]:
+        for bend, prior in bends.items():
+            with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+                fit = _fits(values, np.maximum(times - onset[:, None], 0.0) ** bend)
+                size = fit.slope[:, None] + np.outer(scatter / np.sqrt(fit.spread), EVEN_NORMAL)
+                reach = fit.middle[:, None] + (limit - fit.level)[:, None] / size
+                towards = (size * (limit - fit.level)[:, None] > 0) & (reach > 0)
+                day = onset[:, None] + np.where(towards, reach, np.inf) ** (1 / bend)
+                misfit = fit.left / (2 * scatter**2) - np.log(prior)
+            days.append(np.where((day > last[:, None]) & some[:, None], day, np.nan))
+            misfits.append(np.where(np.isnan(fit.slope), np.inf, misfit)[:, None] + 0 * EVEN_NORMAL)
+    if not days:
+        return Growth(*np.full((3, len(limit)), np.nan))
+    day, misfit = np.concatenate(days, axis=1), np.concatenate(misfits, axis=1)
+    misfit = np.where(np.isnan(day), np.inf, misfit)
+    best = misfit.min(axis=1, keepdims=True)
+    share = np.exp(np.where(np.isfinite(best), best, 0.0) - misfit)
+    order = np.argsort(day, axis=1)
+    day, share = np.take_along_axis(day, order, 1), np.cumsum(np.take_along_axis(share, order, 1), axis=1)
+    rows = np.arange(len(day))
+    return Growth(
+        *(
+            np.where(share[:, -1] > 0, day[rows, (share >= part * share[:, -1:]).argmax(axis=1)], np.nan)
+            for part in (0.5, early, late)
+        )
+    )
+
+
+EVEN_NORMAL = np.array([NormalDist().inv_cdf((i + 0.5) / 9) for i in range(9)])
+"""Nine equally likely values of a standard normal variable."""
+
+
+class _Fits(NamedTuple):
+    """Least-squares lines of each row's values on a regressor: float arrays (k,)."""
+
+    readings: np.ndarray
+    middle: np.ndarray  # mean of the regressor, where the line is at `level`
+    level: np.ndarray
+    slope: np.ndarray
+    spread: np.ndarray  # sum of squares of the regressor about its mean
+    left: np.ndarray  # sum of squares of the values about the line
+
+
+def _fits(values: np.ndarray, regressor: np.ndarray) -> _Fits:
+    have = ~np.isnan(values) & ~np.isnan(regressor)
     n = have.sum(axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
-        t, x = np.where(have, times, 0.0), np.where(have, values, 0.0)
-        middle, level = t.sum(axis=1) / n, x.sum(axis=1) / n
-        dt, dx = np.where(have, t - middle[:, None], 0.0), np.where(have, x - level[:, None], 0.0)
-        spread = (dt**2).sum(axis=1)
-        slope = (dt * dx).sum(axis=1) / spread
-        left = ((dx - slope[:, None] * dt) ** 2).sum(axis=1) / np.maximum(n - 2, 1)
-        s = np.fmax(np.sqrt(left), least_scatter)
-        u_slope, u_level = s / np.sqrt(spread), s / np.sqrt(n)
-        way = limit - level
-        side = np.sign(way)
-        best = middle + way / slope
-        steep, flat = slope + side * early * u_slope, slope - side * late * u_slope
-        near, far = way - side * early * u_level, way + side * late * u_level
-        earliest = middle + np.where(near * side > 0, near, 0.0) / steep
-        latest = np.where(flat * side > 0, middle + far / flat, np.inf)
-        heads = (n >= 3) & (slope * side > 0)
-    return Crossing(*(np.where(heads, x, np.nan) for x in (best, earliest, latest)))
+        r, x = np.where(have, regressor, 0.0), np.where(have, values, 0.0)
+        middle, level = r.sum(axis=1) / n, x.sum(axis=1) / n
+        dr, dx = np.where(have, r - middle[:, None], 0.0), np.where(have, x - level[:, None], 0.0)
+        spread = (dr**2).sum(axis=1)
+        slope = (dr * dx).sum(axis=1) / spread
+        left = ((dx - slope[:, None] * dr) ** 2).sum(axis=1)
+    return _Fits(n, middle, level, slope, spread, left)

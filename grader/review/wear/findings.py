@@ -53,7 +53,7 @@ def wear_findings(
                 row["Outlet"] or w["wear"]["whole_system"].format(system=row["System"]),
                 row["Last test"],
                 row["Parameter"],
-                _sentence(row, wear.sign[at[i]], parameter.key, w),
+                _sentence(row, wear.sign[at[i]], wear.quickens[at[i]], parameter.key, w),
                 f"{_figure(row['Now'])} {row['Unit']}",
                 _limit(row["Limit"], wear.side[at[i]], row["Unit"], w["action"]),
                 w["action"]["causes_join"].join(w["action_cause"][c] for c in at_plant),
@@ -83,7 +83,7 @@ def _level(data: dict[str, Any], cause: str) -> str:
     return next((level for level, codes in data["level"].items() if cause in codes), "")
 
 
-def _sentence(row: dict, sign: str, key: str, w: dict) -> str:
+def _sentence(row: dict, sign: str, quickens: bool, key: str, w: dict) -> str:
     say = w["wear"]
     since = say["since"].format(day=_day(row["Since"])) if _day(row["Since"]) else ""
     parts = [
@@ -100,7 +100,8 @@ def _sentence(row: dict, sign: str, key: str, w: dict) -> str:
     if when := _day(row["Reaches limit on"]):
         early, late = _day(row["Earliest date"]), _day(row["Latest date"])
         between = say["between" if late else "from"].format(early=early, late=late)
-        parts.append(say["reaches"].format(day=when, between=between))
+        way = say["quickening" if quickens else "straight"]
+        parts.append(say["reaches"].format(day=when, between=between, way=way))
     return " ".join(parts)
 
 

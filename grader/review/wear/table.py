@@ -11,7 +11,7 @@ import csv
 from dataclasses import dataclass
 from functools import cache
 from io import StringIO
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -21,7 +21,14 @@ from grader.data import load_toml, read_text
 from grader.frames import above, text
 from grader.review.history import HISTORY, Readings, as_day, months_after
 from grader.review.shown import column, limit_cells, shown
-from grader.review.statistics.wear import Change, change, crossing, latest_stretch, recent_readings
+from grader.review.statistics.wear import (
+    Change,
+    change,
+    growth_crossing,
+    latest_stretch,
+    line_crossing,
+    recent_readings,
+)
 from grader.review.wear.dryers import Dryers, dryer_signs
 from grader.review.wear.series import Series, all_series
 from grader.review.wear.shared import lot_offsets, middle_of, outdoor_air, seasons, years_of
@@ -41,6 +48,7 @@ class Wear:
     finding  : bool (m,), wearing out without a failed limit: stands on Actions and on the Summary.
     sign     : object (m,), which of the rules for dryers speaks (a key of words [wear]), "" for none.
     side     : int (m,), 1 where the figure gets worse upwards, -1 downwards.
+    quickens : bool (m,), the date is that of growth ever faster, not of a straight line.
     last     : int (m,), position of the last test of the series.
     of_row   : int (k,), row of this table for each row of Readings, -1 for none.
     """
@@ -49,6 +57,7 @@ class Wear:
     finding: np.ndarray
     sign: np.ndarray
     side: np.ndarray
+    quickens: np.ndarray
     last: np.ndarray
     of_row: np.ndarray
 
@@ -113,7 +122,7 @@ def wear_table(tests: pd.DataFrame, read: Readings, *, as_of: object, language: 
         lots.known,
         season_known,
         beyond & (state == WORSE),
-        dates[0],
+        dates,
         as_day(as_of).astype("datetime64[s]"),
     )
     frame = _frame(k_series, stretch, chosen, state, limit_cells(k_series.limit_low, k_series.limit_high), dates, since)
@@ -122,7 +131,7 @@ def wear_table(tests: pd.DataFrame, read: Readings, *, as_of: object, language: 
     frame["Client"] = k_series.client
     frame["Dryer"] = text(tests, "dryer")[k_series.last]
     frame["Last test"] = tests["test_day"].to_numpy()[k_series.last]
-    order = _urgent_first(state, finding, dates[0], np.where(state == WORSE, chosen.weighed, 0.0))
+    order = _urgent_first(state, finding, dates.best, np.where(state == WORSE, chosen.weighed, 0.0))
     table = pd.DataFrame({n: pd.Series(v, dtype=object if v.dtype.kind == "O" else v.dtype) for n, v in frame.items()})
     place = np.zeros(k, dtype=np.int64)
     place[order] = np.arange(k)
@@ -134,6 +143,7 @@ def wear_table(tests: pd.DataFrame, read: Readings, *, as_of: object, language: 
         finding[order],
         signs.name[order],
         chosen.side[order],
+        dates.quickens[order],
         k_series.last[order],
         of_row,
     )
@@ -208,6 +218,15 @@ def _since(series: Series, stretch: np.ndarray, chosen: _State, state: np.ndarra
     return since.astype("datetime64[s]")
 
 
+class _Dates(NamedTuple):
+    """When k series reach their limit: datetime64[s] (k,), NaT for no date."""
+
+    best: np.ndarray
+    earliest: np.ndarray
+    latest: np.ndarray
+    quickens: np.ndarray  # bool: by growth that quickens, well before a straight line would
+
+
 def _dates(
     series: Series,
     stretch: np.ndarray,
@@ -217,38 +236,50 @@ def _dates(
     limit: np.ndarray,
     as_of: np.datetime64,
     data: dict[str, Any],
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """When the recent lines or the whole one meet the limit, the earliest; and the interval: datetime64[s] (k,) each.
+) -> _Dates:
+    """When the recent lines or the whole one meet the limit, the earliest, or quickening growth well before; the interval.
 
     limit : float (k,), NaN where no date is wanted.
     """
-    window = latest_stretch(series.row, stretch, len(limit))
-    there = window.at >= 0
-    values = np.where(there, np.append(middle_of(lower, upper), np.nan)[window.at], np.nan)
-    times = np.where(there, np.append(years_of(series.day), np.nan)[window.at], np.nan)
-    last = np.full(len(limit), np.nan)
+    k = len(limit)
+    window = latest_stretch(series.row, stretch, k)
+    rows = np.flatnonzero(~np.isnan(limit))
+    at = window.at[rows]
+    there = at >= 0
+    values = np.where(there, np.append(middle_of(lower, upper), np.nan)[at], np.nan)
+    times = np.where(there, np.append(years_of(series.day), np.nan)[at], np.nan)
+    last = np.full(k, np.nan)
     last[series.row] = years_of(series.day)
+    last = last[rows]
     # Wear that bends shows first in the last few visits, slow wear in all of them.
     lines = [
-        crossing(
-            times[:, -visits:],
-            values[:, -visits:],
-            limit,
-            found.scatter * data["line_scatter"],
-            early=data["early_deviations"],
-            late=data["late_deviations"],
-        )
+        line_crossing(times[:, -visits:], values[:, -visits:], limit[rows])
         for visits in (data["line_visits"], data["short_line_visits"], times.shape[1])
     ]
+    growth = growth_crossing(
+        times,
+        values,
+        limit[rows],
+        found.scatter[rows] * data["growth_scatter"],
+        bends=dict(zip(data["bend_exponents"], data["bend_weights"], strict=True)),
+        early=data["growth_early"],
+        late=data["growth_late"],
+    )
     end = years_of(months_after(np.array([as_of]), 12 * data["years_ahead"]))[0]
     with np.errstate(invalid="ignore"):
         # A line may have met the limit before the last reading, which was within it.
-        best = np.maximum(np.fmin.reduce([x.best for x in lines]), last)
+        straight = np.maximum(np.fmin.reduce(lines), last)
+        quickens = (straight - growth.middle) * DAYS_PER_YEAR > data["quickening_days"]
+        best = np.where(quickens, growth.middle, straight)
         best = np.where(best <= end, best, np.nan)
-        earliest = np.minimum(np.fmax(np.fmin.reduce([x.earliest for x in lines]), last), best)
-        latest = np.maximum(lines[0].latest, best)
+        earliest = np.where(growth.earliest < best, growth.earliest, best)
+        latest = np.where(growth.latest > best, growth.latest, best)
         latest = np.where(latest <= end, latest, np.nan)
-    return _day_of(best), _day_of(earliest), _day_of(latest)
+    dates = np.full((3, k), np.nan)
+    dates[:, rows] = best, earliest, latest
+    sooner = np.zeros(k, dtype=bool)
+    sooner[rows] = quickens
+    return _Dates(_day_of(dates[0]), _day_of(dates[1]), _day_of(dates[2]), sooner & ~np.isnan(dates[0]))
 
 
 def _day_of(years: np.ndarray) -> np.ndarray:
@@ -278,7 +309,7 @@ def _frame(
     chosen: _State,
     state: np.ndarray,
     limit: np.ndarray,
-    dates: tuple[np.ndarray, np.ndarray, np.ndarray],
+    dates: _Dates,
     since: np.ndarray,
 ) -> dict[str, np.ndarray]:
     c = chosen.change
@@ -308,9 +339,9 @@ def _frame(
         "Since": since,
         "State": state,
         "Limit": column(limit),
-        "Reaches limit on": dates[0],
-        "Earliest date": dates[1],
-        "Latest date": dates[2],
+        "Reaches limit on": dates.best,
+        "Earliest date": dates.earliest,
+        "Latest date": dates.latest,
         "Readings": window.size,
         "Usual scatter": np.array([round(v, int(d) + 1) for v, d in zip(c.scatter, digits)], dtype=float),
         "Older readings": c.older,
@@ -328,7 +359,7 @@ def _notes(
     lot_known: np.ndarray,
     season_known: np.ndarray,
     beyond: np.ndarray,
-    reaches: np.ndarray,
+    dates: _Dates,
     as_of: np.datetime64,
 ) -> np.ndarray:
     w = words(language)["wear"]
@@ -343,8 +374,9 @@ def _notes(
     named = np.array([w["lot"].format(lot=name) for name in lot], dtype=object)
     for where, sentence in (
         (beyond, w["beyond"]),
-        (~np.isnat(reaches), w["straight"]),
-        (reaches < as_of, w["met_since"]),
+        (~np.isnat(dates.best) & ~dates.quickens, w["holds"].format(way=w["straight"])),
+        (dates.quickens, w["holds"].format(way=w["quickening"])),
+        (dates.best < as_of, w["met_since"]),
         (by_lot, named),
         (dew & season_known, w["season"]),
         (dew & ~season_known, w["season_not_known"]),

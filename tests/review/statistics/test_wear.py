@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from statistics import NormalDist
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -10,9 +12,10 @@ from hypothesis import strategies as st
 from grader.data import load_toml
 from grader.review.statistics.wear import (
     change,
-    crossing,
     exponentially_weighted,
+    growth_crossing,
     latest_stretch,
+    line_crossing,
     recent_readings,
     usual_scatter,
 )
@@ -41,13 +44,13 @@ def test_run_lengths_of_the_weighted_mean_are_those_of_the_printed_table(shift):
     assert length.mean() == pytest.approx(LUCAS_SACCUCCI_3[shift], rel=0.03)
 
 
-@pytest.mark.parametrize("name, column", [("worse", 1), ("wearing_out", 2)])
 @pytest.mark.parametrize("visits", [5, 8, 16])
-def test_steady_series_exceed_the_thresholds_as_seldom_as_the_table_says(name, column, visits):
-    """300,000 series: 500 and 62 expected beyond, give or take 22 and 8; four such, and the table's own two digits."""
-    older, up = steady(visits, np.random.default_rng(visits), load_toml("wear.toml"), 300_000)
-    beyond = (up > np.interp(older, thresholds()[0], thresholds()[column])).mean()
-    assert 0.5 * CHANCES[name] < beyond < 1.5 * CHANCES[name]
+def test_steady_series_exceed_the_thresholds_as_seldom_as_the_table_says(visits):
+    """200,000 series: 333 and 42 expected beyond, give or take 18 and 6.5; three such, and the table's own two digits."""
+    older, up = steady(visits, np.random.default_rng(visits), load_toml("wear.toml"), 200_000)
+    for name, level in zip(CHANCES, thresholds()[1:], strict=True):
+        beyond = (up > np.interp(older, thresholds()[0], level)).mean()
+        assert 0.5 * CHANCES[name] < beyond < 1.5 * CHANCES[name]
 
 
 def one(values, upper=None, least=0.0, stretch=None, recent=2):
@@ -125,20 +128,67 @@ def test_a_line_meets_the_limit_as_polyfit_has_it():
     times = np.sort(rng.random((4, 7)), axis=1) * 2
     values = 1 + 2 * times + rng.normal(0, 0.2, times.shape)
     values[1, 0] = np.nan
-    found = crossing(times, values, np.full(4, 9.0), np.zeros(4), early=1.0, late=1.0)
+    found = line_crossing(times, values, np.full(4, 9.0))
     for i in range(4):
         have = ~np.isnan(values[i])
         slope, level = np.polyfit(times[i][have], values[i][have], 1)
-        assert found.best[i] == pytest.approx((9.0 - level) / slope)
-    assert (found.earliest < found.best).all() and (found.best < found.latest).all()
+        assert found[i] == pytest.approx((9.0 - level) / slope)
 
 
-def test_a_line_that_leads_away_or_has_two_readings_meets_nothing():
+BENDS = {1.0: 3.0, 2.0: 1.0, 4.0: 1.0, 8.0: 1.0}
+
+
+def grown(times, values, limit=9.0, scatter=0.1, bends=BENDS, early=0.05, late=0.9):
+    k = len(values)
+    return growth_crossing(times, values, np.full(k, limit), np.full(k, scatter), bends=bends, early=early, late=late)
+
+
+def test_what_leads_away_or_has_two_readings_meets_nothing():
     times = np.array([[0.0, 1.0, 2.0]] * 2)
-    found = crossing(
-        times, np.array([[3.0, 2.0, 1.0], [1.0, 2.0, np.nan]]), np.full(2, 9.0), np.zeros(2), early=1, late=1
-    )
-    assert np.isnan(found.best).all() and np.isnan(found.earliest).all() and np.isnan(found.latest).all()
+    values = np.array([[3.0, 2.0, 1.0], [1.0, 2.0, np.nan]])
+    assert np.isnan(line_crossing(times, values, np.full(2, 9.0))).all()
+    assert np.isnan(grown(times, values).latest[1]) and not np.isfinite(grown(times, values).middle[0])
+    assert np.isnan(np.array(grown(times[:, :2], values[:, :2]))).all()
+
+
+def test_a_straight_line_alone_has_the_chances_of_its_slope():
+    """One onset, no bend: the day is onset + way / slope with a normal slope (least squares; Fieller 1954 where the level
+    is known). Nine equally likely slopes: their second lowest and highest lie at the shares 0.17 and 0.83."""
+    times = np.array([[0.0, 1.0, 2.0]])
+    found = grown(times, 2.0 * times, scatter=0.3, bends={1.0: 1.0}, early=0.12, late=0.88)
+    steep, flat = (2 + z * 0.3 / np.sqrt(2) for z in (1, -1) * np.array(NormalDist().inv_cdf(1 - 1.5 / 9)))
+    assert found.middle[0] == pytest.approx(1 + 7 / 2)
+    assert (found.earliest[0], found.latest[0]) == pytest.approx((1 + 7 / steep, 1 + 7 / flat))
+
+
+@pytest.mark.parametrize("bend", [1.0, 2.0, 3.0, 6.0])
+def test_growth_without_scatter_is_dated_on_its_day(bend):
+    """Level 1 until 2.0, then growth that meets 9 at 5.0: bends that are not among the fitted ones too."""
+    times = np.arange(0.0, 4.6, 0.25)[None]
+    found = grown(times, 1 + 8 * (np.maximum(times - 2, 0) / 3) ** bend, scatter=0.02)
+    assert found.earliest[0] <= 5.1 and found.latest[0] >= 4.9 and found.middle[0] == pytest.approx(5.0, abs=0.15)
+
+
+def test_the_interval_holds_the_day_as_often_as_it_says_whatever_the_shape():
+    """Shares 0.05 to 0.9; straight is the likelier beforehand, so what bends is held somewhat less often early on."""
+    rng, k = np.random.default_rng(8), 400
+    times = np.tile(np.arange(0.0, 3.1, 0.25), (k, 1))
+    for bend, least in ((1.0, 0.8), (2.0, 0.8), (4.0, 0.7)):
+        onset = rng.uniform(0.5, 1.5, (k, 1))
+        truth = 4.0
+        values = 1 + 8 * (np.maximum(times - onset, 0) / (truth - onset)) ** bend + rng.normal(0, 0.4, times.shape)
+        found = grown(times, values, scatter=0.4)
+        held = (found.earliest <= truth) & (found.latest >= truth)
+        assert least <= held.mean() < 0.99
+
+
+@pytest.mark.parametrize("move", [{"limit": 12.0}, {"scatter": 0.5}])
+def test_a_farther_limit_comes_later_and_more_scatter_is_less_sure(move):
+    times = np.arange(0.0, 3.1, 0.25)[None]
+    values = 1 + np.maximum(times - 1, 0)
+    near, other = grown(times, values), grown(times, values, **move)
+    assert other.latest > near.latest
+    assert (other.earliest > near.earliest) if "limit" in move else (other.earliest < near.earliest)
 
 
 def test_arrays_of_different_shapes_are_refused():
