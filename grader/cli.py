@@ -346,13 +346,22 @@ def watch_command(folder: Path, output: Path, seconds: float, **options: Any) ->
     "blank",
     short_help="Write the blank workbook, to be filled in on site.",
     epilog='Examples:  grader blank visit.xlsx;  grader blank next.xlsx --site "North yard" '
-    "--from logs/;  grader blank next/ --due --from logs/",
+    "--from logs/;  grader blank next/ --due --months 3 --from logs/",
 )
 @click.argument("output", type=click.Path(path_type=Path))
 @click.option("--site", metavar="NAME", help="Fill in this site's outlets from earlier visits, readings left empty.")
 @click.option("--client", metavar="NAME", help="Its client, where two clients have a site of that name.")
 @click.option(
-    "--due", is_flag=True, help="One blank for every site with something due within 14 days; OUTPUT is then a folder."
+    "--due",
+    is_flag=True,
+    help="One blank for every site that the sheet Plan has in its first month, that of --as-of (what is overdue, out of "
+    "use or not cleared is in it), or that falls due within 14 days; OUTPUT is then a folder.",
+)
+@click.option(
+    "--months",
+    type=click.IntRange(1, 12),
+    metavar="NUMBER",
+    help="With --due: so many months of the Plan; a site that stands in several gets one blank. Default: 1.",
 )
 @click.option(
     "--from", "folder", type=click.Path(path_type=Path), metavar="FOLDER", help="Where the earlier visits are."
@@ -364,6 +373,7 @@ def blank_command(
     site: str | None,
     client: str | None,
     due: bool,
+    months: int | None,
     folder: Path | None,
     as_of: datetime | None,
     language: str,
@@ -376,6 +386,8 @@ def blank_command(
         raise click.UsageError("--site and --due need --from FOLDER, where the earlier visits are.")
     if site and due:
         raise click.UsageError("Give --site or --due, not both.")
+    if months is not None and not due:
+        raise click.UsageError("--months NUMBER goes with --due.")
     if folder is not None and not (site or due):
         raise click.UsageError("--from FOLDER goes with --site NAME or --due.")
     try:
@@ -383,16 +395,15 @@ def blank_command(
             write_blank(output, language=language)
             click.echo(f"Blank: {output}")
         else:
-            for path in _next_blanks(output, folder, site, client, as_of, language):
-                click.echo(f"Blank: {path}")
+            _next_blanks(output, folder, site, client, as_of, language, months or 1)
     except GraderError as error:
         _stop(error)
 
 
 def _next_blanks(
-    output: Path, folder: Path, site: str | None, client: str | None, as_of: datetime | None, language: str
-) -> list[Path]:
-    """Blanks for one site, or for all that are due; the paths written."""
+    output: Path, folder: Path, site: str | None, client: str | None, as_of: datetime | None, language: str, months: int
+) -> None:
+    """Write blanks for one site, or for all that are due, and say where they are."""
     from grader.batch import run
     from grader.problems import GraderError
     from grader.review.next_visit import next_visit, safe_file_name, sites_due
@@ -401,26 +412,37 @@ def _next_blanks(
     result = _with_bar(
         lambda tick: run(folder, as_of=as_of.date() if as_of else None, language=language, progress=tick), False
     )
-    wanted: list[tuple[str, str | None]]
-    wanted = [(site, client)] if site is not None else list(sites_due(result.due))
-    if site is None:
+    wanted: dict[tuple[str, str | None], int] = {}
+    if site is not None:
+        wanted[site, client] = 0
+    else:
+        wanted.update(sites_due(result.more["Plan"], result.due, result.options.as_of, months))
         try:
             output.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise GraderError(f"{output}: no folder for the blanks ({error.strerror}).") from error
-    written: list[Path] = []
+    files = [str(name) for name in result.log.files["name"]]
     taken: list[str] = []
-    for name, owner in wanted:
-        made = next_visit(result.tests, result.due, site=name, client=owner, language=language)
+    for (name, owner), outlets in wanted.items():
+        made = next_visit(
+            result.tests, result.due, result.actions, result.plant, files, site=name, client=owner, language=language
+        )
         path = output
         if site is None:
             taken.append(safe_file_name(name, owner, taken))
             path = output / taken[-1]
-        write_blank(path, visit=made.visit, rows=made.rows, notes=made.notes, language=language)
-        written.append(path)
-    if not written:
-        click.echo("No site has anything due within 14 days.")
-    return written
+        write_blank(
+            path,
+            visit=made.visit,
+            rows=made.rows,
+            notes=made.notes,
+            hints=made.hints,
+            last_time=made.last_time,
+            language=language,
+        )
+        click.echo(f"Blank: {path}" + (f" (outlets due: {outlets})" if site is None else ""))
+    if not wanted:
+        click.echo("No site has anything due by then.")
 
 
 @main.command(

@@ -297,4 +297,8 @@ SOURCE_NONE, SOURCE_TUBE, SOURCE_CONTENT, SOURCE_METER = range(4)
 # more than 3 %. A place of use hotter than 40 °C counts as not known.
 ATMOSPHERIC_RANGE_HPA = (500.0, 1100.0)
 ATMOSPHERIC_LOW_HPA = 980.0
+STANDARD_ATMOSPHERE_HPA = 1013.25
+UNUSUAL_HPA = 40.0  # a pressure further than this from the site's usual one is queried, and none of its usual ones
+FEWEST_USUAL = 2  # visits, from which a site has a usual pressure
+USUAL_OIL_SAMPLING_MIN = 15.0  # common practice, no source: lubricant not known or mixed
 HOTTEST_USE_C = 40.0

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
+from statistics import median
 
-from grader.columns import OPEN_LOWER, OPEN_UPPER
+from grader.columns import FEWEST_USUAL, OPEN_LOWER, OPEN_UPPER, UNUSUAL_HPA
 
 
 def plain(value: float) -> str:
@@ -92,3 +94,20 @@ def bounds(
     if no_upper and not no_lower:
         return (">" if open_ == OPEN_LOWER else "≥") + one(lower)
     return f"{one(lower)} to {one(upper)}"
+
+
+def running_usual(pressures: Iterable[float]) -> list[float]:
+    """A site's usual atmospheric pressure before each of its visits in order of time, and after the last one, hPa.
+
+    pressures : of each visit, NaN where none. One that is unusual itself is none of those that the usual is the median of.
+
+    >>> running_usual([850.0, 860.0, 1013.0, 852.0])
+    [nan, nan, 855.0, 855.0, 852.0]
+    """
+    kept: list[float] = []
+    usual = [math.nan]
+    for pressure in pressures:
+        if pressure == pressure and not abs(pressure - usual[-1]) > UNUSUAL_HPA * (1 + 1e-9):
+            kept.append(pressure)
+        usual.append(median(kept) if len(kept) >= FEWEST_USUAL else math.nan)
+    return usual

@@ -5,6 +5,8 @@ The Summary is made by the review stage as blocks and laid out by the write stag
 
 from __future__ import annotations
 
+import hashlib
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -82,3 +84,13 @@ class Record:
     page: Page
     footer: str = ""
     supersedes: tuple[str, ...] = ()
+
+
+def sum_of_texts(texts: Iterable[str]) -> str:
+    """A sum of all texts of a page, whatever their order and line breaks: it tells whether somebody wrote on the page.
+
+    >>> sum_of_texts(["b", "a\\nc"]) == sum_of_texts(["a c", "b"]) != sum_of_texts(["b"])
+    True
+    """
+    told = sorted(" ".join(text.split()) for text in texts)
+    return hashlib.sha256("\0".join(told).encode("utf-8", "replace")).hexdigest()[:16]

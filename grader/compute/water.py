@@ -46,6 +46,7 @@ from grader.columns import (
     TRACE,
     TUBE_GASES,
     UNREADABLE,
+    USUAL_OIL_SAMPLING_MIN,
 )
 from grader.compute.ends import Ends, distinct_rows, first_doubt, of_field, worst
 from grader.compute.humidity import dew_point as humidity
@@ -57,7 +58,6 @@ from grader.problems import Problems
 
 # Design: airlines are judged from 1.5 to 40 bar gauge.
 AIRLINE_RANGE_BAR = (1.5, 40.0)
-USUAL_OIL_SAMPLING_MIN = 15.0  # common practice, no source: lubricant not known or mixed
 WET_MULTIPLIER = 10.0  # common practice, no source: a tenth of the scale's volume on wet systems
 SOURCES_AGREE_REL, SOURCES_AGREE_K = 0.05, 2.0
 _SOURCE_FIELD = {SOURCE_TUBE: "water_tube_mg_m3", SOURCE_CONTENT: "water_mg_m3", SOURCE_METER: "dew_point_measured_c"}

@@ -118,9 +118,9 @@ PAGES: dict[str, Any] = {
     },
     "blank.toml": {
         **dict.fromkeys(
-            "font heading_size entry_size long_text_size long_texts row_height heading_height ruled_rows spare_rows rows_a_page "
-            "checked_rows print_scale readings_page_ends visit_widths readme_widths register_rows register_readme readme "
-            "tall_visit_rows wanted".split(),
+            "font default_size heading_size entry_size long_text_size long_texts row_height heading_height ruled_rows "
+            "spare_rows rows_a_page checked_rows print_scale readings_page_ends visit_widths readme_widths register_rows "
+            "register_readme readme tall_visit_rows wanted few_need_from".split(),
             "",
         ),
         "colours": "ink rule group_edge hint caution_fill caution_edge",

@@ -21,15 +21,17 @@ from grader.columns import (
     CANNOT_TELL,
     DOUBT,
     FAIL,
+    FEWEST_USUAL,
     HOTTEST_USE_C,
     NEAR_LIMIT,
     OPEN_NONE,
     PASS,
     READ,
     TUBE_GASES,
+    UNUSUAL_HPA,
 )
 from grader.decided import WHY_DOUBT
-from grader.figures import plain
+from grader.figures import plain, running_usual
 from grader.frames import above, at_least, by_unique, group_codes, plain_figures, text, with_columns
 from grader.judge.rules.sets import RuleSet
 from grader.judge.verdicts import BADNESS, concluded, judge
@@ -37,8 +39,6 @@ from grader.problems import Problems, a1
 from grader.words import words
 
 RAISED_K = 5.0  # design: a statement higher by more than this holds from a second day on
-UNUSUAL_HPA = 40.0  # design: a pressure further than this from the site's usual one is queried
-FEWEST_VISITS = 2  # from which a site has a usual pressure
 USE, AIR = "lowest_use_temperature_c", "atmospheric_pressure_hpa"
 _DAY_BITS, _EARLIEST = 22, -(1 << 21)  # a day and a group as one sortable number; days since 1970 reach far less
 _MOST_NAMED = 3  # visits that a usual pressure names
@@ -550,7 +550,7 @@ def _usual_pressures(
     visit = tests["visit"].to_numpy()
     dated = np.flatnonzero((visit >= 0) & ~np.isnat(where.day))
     says = dated[(_speaking(tests) & ~np.isnan(given))[dated]]
-    if len(np.unique(visit[says])) < FEWEST_VISITS:
+    if len(np.unique(visit[says])) < FEWEST_USUAL:
         return usual, visits, source
     site = group_codes(tests["site_key"].to_numpy(dtype=object))
     told = (
@@ -562,19 +562,14 @@ def _usual_pressures(
     frame = frame.groupby("visit").agg(site=("site", "first"), day=("day", "min")).join(told)
     frame = frame.sort_values(["site", "day"]).reset_index()
     of_visit: dict[int, tuple[float, int, str]] = {}
-    last_site = -1
-    figures: list[float] = []
-    places: list[int] = []
-    for number, of_site, _, figure, at in frame.itertuples(index=False):
-        if of_site != last_site:
-            last_site, figures, places = of_site, [], []
-        middle = float(np.median(figures)) if len(figures) >= FEWEST_VISITS else np.nan
-        if middle == middle:
-            named = "; ".join(where.one(p) for p in places[-_MOST_NAMED:])
-            of_visit[number] = (middle, len(figures), named)
-        if figure == figure and not above(abs(figure - middle), UNUSUAL_HPA):
-            figures.append(figure)
-            places.append(int(at))
+    for _, part in frame.groupby("site", sort=False):
+        places: list[int] = []
+        usual_before = running_usual(part["given"])
+        for number, figure, at, middle in zip(part["visit"], part["given"], part["at"], usual_before):
+            if middle == middle:
+                of_visit[number] = (middle, len(places), "; ".join(where.one(p) for p in places[-_MOST_NAMED:]))
+            if figure == figure and not above(abs(figure - middle), UNUSUAL_HPA):
+                places.append(int(at))
     known = dated[np.isin(visit[dated], list(of_visit))]
     for column, part in ((usual, 0), (visits, 1), (source, 2)):
         column[known] = [of_visit[v][part] for v in visit[known].tolist()]

@@ -176,7 +176,7 @@ def _refuse(reply: Reply, error: Exception) -> None:
 
 def _read_into(reply: Reply, path: str, limits: Mapping[str, float], layout: Any) -> None:
     from grader.read.formats.workbook import may_be_register, open_file  # here and below: the parent needs none of it
-    from grader.read.shapes.own_guide import is_own_guide
+    from grader.read.shapes.own_guide import is_last_time, is_own_guide
     from grader.read.shapes.recognise import recognise
     from grader.read.shapes.register import RegisterSheets
 
@@ -197,7 +197,8 @@ def _read_into(reply: Reply, path: str, limits: Mapping[str, float], layout: Any
         reply.state = "own"
         return
     register = RegisterSheets(opened.kind == REGISTER_KIND)
-    sheets = register.others(opened.sheets)
+    printed: list[Note] = []  # notes on pages of the blank's own
+    sheets = (s for s in register.others(opened.sheets) if not is_last_time(s, printed))
     found = recognise(sheets if layout is not None else (s for s in sheets if not is_own_guide(s)), layout=layout)
     reply.register, reply.notes = register.tables, [*opened.notes, *register.notes]
     if register.tables and not found.tables:
@@ -205,7 +206,7 @@ def _read_into(reply: Reply, path: str, limits: Mapping[str, float], layout: Any
         return
     if not found.tables:
         raise Refused("no_readings_sheet")
-    reply.tables, reply.notes = [with_columns(t, packed) for t in found.tables], [*reply.notes, *found.notes]
+    reply.tables, reply.notes = [with_columns(t, packed) for t in found.tables], [*reply.notes, *found.notes, *printed]
     reply.rows_found, reply.rows_passed_over = found.rows_found, found.rows_passed_over
     reply.state = "read"
 

@@ -5,21 +5,26 @@ from __future__ import annotations
 import difflib
 import re
 import unicodedata
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from grader.columns import BLANK, EVIDENCE_FIELDS, FIELDS, READ, TEST_WORDS, UNREADABLE
+from grader.columns import BLANK, EVIDENCE_FIELDS, FIELDS, READ, TEST_FAIL, TEST_INCOMPLETE, TEST_WORDS, UNREADABLE
 from grader.frames import text
+from grader.page import Page
 from grader.problems import GraderError
 from grader.review.due import SOON_DAYS, STATES_NOW
+from grader.review.history import as_day
+from grader.review.last_time import AIR as ATMOSPHERIC
+from grader.review.last_time import SiteKnown, last_time_page, oil_needed, site_known
 from grader.review.verdict_sheet import as_read
-from grader.words import DEFAULT_LANGUAGE, words
+from grader.words import DEFAULT_LANGUAGE, Local, words
 
 REMOVED = "removed"
+LAST_TIME = "last_time"  # the field that marks an outlet which failed
 # What does not change from visit to visit; what is done or read on the day is left empty.
 LASTING = (
     "location",
@@ -67,20 +72,33 @@ class NextVisit:
     visit : label of Visit -> value.
     rows  : one mapping an outlet, field -> value.
     notes : for each row in turn, field -> text of a note on that cell.
+    hints : field -> text to stand beside it.
+    last_time : page of the sheet Last time.
     """
 
     visit: dict[str, Any]
     rows: list[dict[str, Any]]
     notes: list[dict[str, str]]
+    hints: dict[str, str]
+    last_time: Page
 
 
 def next_visit(
-    tests: pd.DataFrame, due: pd.DataFrame, *, site: str, client: str | None = None, language: str = DEFAULT_LANGUAGE
+    tests: pd.DataFrame,
+    due: pd.DataFrame,
+    actions: pd.DataFrame,
+    plant: pd.DataFrame,
+    files: Sequence[str],
+    *,
+    site: str,
+    client: str | None = None,
+    language: str = DEFAULT_LANGUAGE,
 ) -> NextVisit:
     """A site's outlets in the order of its last round, with all that does not change filled in.
 
     tests    : judged table, n rows.
-    due      : the Due table, one row an outlet.
+    due      : the Due table, one row an outlet. actions, plant : the tables of those sheets.
+    files    : names of the files that the tests are from, by number.
     site     : name of the site; case, spacing, dashes and zeros in front of a number do not matter.
     client   : name of its client, needed where two clients have a site of that name; "" is the one not given.
     language : of the notes.
@@ -89,11 +107,10 @@ def next_visit(
     Raises   : GraderError where there is no such site (naming the nearest), where several fit, or where all
                its outlets have been removed.
     """
-    say = words(language)["next_visit"]
+    said = words(language)
+    say, local = said["next_visit"], Local.of(said)
     chosen = _site_key(tests, site, client, say)
-    here = tests.loc[
-        (tests["site_key"].to_numpy(dtype=object) == chosen) & ~tests["replaced"].to_numpy(), _columns(tests)
-    ]
+    here = tests[(tests["site_key"].to_numpy(dtype=object) == chosen) & ~tests["replaced"].to_numpy()]
     here = here.iloc[_oldest_first(here)]
     outlets = _outlets(here)
     rows_of = _Outlets(here, outlets["identity"].to_numpy())
@@ -115,42 +132,63 @@ def next_visit(
         for i in np.flatnonzero(values != ""):
             rows[i][field] = values[i]
         for i in np.flatnonzero(outdated != ""):
-            notes[i][field] = say["older_value"].format(day=outdated[i])
+            notes[i][field] = say["older_value"].format(day=outdated[i] or say["undated"])
     visit = _visit(here, rows_of, rows)
     for i in np.flatnonzero(status == "locked off"):
         rows[i]["outlet_status"] = "locked off"
     for i in np.flatnonzero(status_state == UNREADABLE):
         notes[i]["outlet_status"] = say["status_unreadable"]
-    _past(rows_of, notes, say)
-    for mine, note in zip(notes, _outlet_notes(rows_of, due, outlets["missed"].to_numpy(), named, say)):
+    _past(rows_of, notes, say, local)
+    last = _last_tests(rows_of)
+    found = _on_due(rows_of, due)
+    state = np.where(found >= 0, text(due, "State")[found], "") if len(due) else np.full(len(found), "", dtype=object)
+    when = _due_texts(due, found, say, local)
+    outlet_notes = _outlet_notes(rows_of, last, when, outlets["missed"].to_numpy(), named, say, local)
+    for mine, note in zip(notes, outlet_notes):
         mine["outlet"] = f"{note}\n{mine['outlet']}" if "outlet" in mine else note
-    return NextVisit(visit, rows, notes)
+    for row, failed in zip(rows, _failed_last_time(rows_of, last, state, local)):
+        if failed:
+            row[LAST_TIME] = failed
+    known = site_known(here)
+    hints, clear = _at_altitude(known, rows, notes, say, local)
+    tested = here.iloc[last[last >= 0]]
+    page = last_time_page(tested, here, known, clear, actions, plant, list(files), said)
+    return NextVisit(visit, rows, notes, hints, page)
 
 
-def sites_due(due: pd.DataFrame, within_days: int = SOON_DAYS) -> list[tuple[str, str]]:
-    """Sites with something due: out of use, not cleared, overdue, or due within so many days.
+def sites_due(plan: pd.DataFrame, due: pd.DataFrame, as_of: object, months: int = 1) -> dict[tuple[str, str], int]:
+    """Sites that the Plan has within its first months; in the first, also those with something due within 14 days.
 
-    due         : the Due table, most urgent first.
-    within_days : from the day the table was made for.
-    Returns     : (site, client) in the order of the table, client "" where none is given. A site without a
-                  client is the same as the one of that name with the only client.
+    plan    : the Plan table, one row a month and site. due : the Due table. as_of : day of the run.
+    months  : of the Plan, its first one that of the run.
+    Returns : (site, client) -> how many of its outlets fall due by then, in the order of the Plan, client "" where none
+              is given. A site without a client is the same as the one of that name with the only client.
     """
-    site, client = text(due, "Site"), text(due, "Client")
-    state = text(due, "State")
+    first = as_day(as_of).astype("datetime64[M]")
+    month = text(plan, "Month").astype("datetime64[M]") if len(plan) else np.empty(0, dtype="datetime64[M]")
     days = pd.to_numeric(due["Days left"]).to_numpy(dtype=float, na_value=np.nan)
-    wanted = np.isin(state, STATES_NOW) | ((state != REMOVED) & (days <= within_days))
+    soon = (text(due, "State") != REMOVED) & (days <= SOON_DAYS)
+    # Those of the Plan by then, then outlets due within days in a later month.
+    soon &= due["Next due"].to_numpy().astype("datetime64[M]") >= first + months
+    wanted = month < first + months
+    counted = [
+        *zip(text(plan, "Site")[wanted], text(plan, "Client")[wanted], plan["Outlets due"].to_numpy()[wanted].tolist()),
+        *((s, c, 1) for s, c in zip(text(due, "Site")[soon], text(due, "Client")[soon])),
+    ]
     # Search key of the site -> that of the client -> the client as written.
     clients: dict[str, dict[str, str]] = {}
-    for s, c in dict.fromkeys(zip(site, client)):
+    for s, c in dict.fromkeys(zip(text(due, "Site"), text(due, "Client"))):
         if c:
             clients.setdefault(_search_key(s), {}).setdefault(_search_key(c), c)
-    found: dict[tuple[str, str], tuple[str, str]] = {}
-    for s, c in dict.fromkeys(zip(site[wanted], client[wanted])):
+    named: dict[tuple[str, str], tuple[str, str]] = {}
+    found: dict[tuple[str, str], int] = {}
+    for s, c, outlets in counted:
         known = clients.get(_search_key(s), {})
         if not c and len(known) == 1:
             c = next(iter(known.values()))
-        found.setdefault((_search_key(s), _search_key(c)), (s, c))
-    return list(found.values())
+        name = named.setdefault((_search_key(s), _search_key(c)), (s, c))
+        found[name] = found.get(name, 0) + int(outlets)
+    return found
 
 
 def safe_file_name(site: str, client: str | None = None, taken: Collection[str] = ()) -> str:
@@ -270,36 +308,6 @@ def _clients(fits: pd.DataFrame, say: dict[str, str]) -> str:
     return _names([c or say["client_not_given"] for c in fits.drop_duplicates("site_key")["client"]], say)
 
 
-def _columns(tests: pd.DataFrame) -> list[str]:
-    """Columns of the judged table that are needed here, for it has hundreds."""
-    fields = ("outlet_status", *LASTING, *SHARED, *PAST_FIELDS)
-    kept = {
-        *(f"{name}{end}" for name in fields for end in ("", "_state", "_text")),
-        "site",
-        "client",
-        "site_address",
-        "outlet",
-        "site_given",
-        "outlet_given",
-        "visit_reason",
-        "file",
-        "table",
-        "row",
-        "column",
-        "identity",
-        "visit",
-        "test_day",
-        "test_time",
-        "dated",
-        "visited",
-        "repeat_of",
-        "superseded",
-        "verdict",
-        "reasons",
-    }
-    return [name for name in tests.columns if name in kept]
-
-
 # -- its outlets -----------------------------------------------------------------------------------------
 
 
@@ -399,7 +407,7 @@ def _plain_figures(values: np.ndarray) -> np.ndarray:
 
 def _days(tests: pd.DataFrame, at: np.ndarray) -> np.ndarray:
     day = tests["test_day"].to_numpy()[at].astype("datetime64[D]")
-    return np.where(tests["dated"].to_numpy()[at], day.astype(str), "a visit without date").astype(object)
+    return np.where(tests["dated"].to_numpy()[at], day.astype(str), "").astype(object)
 
 
 def _visit(here: pd.DataFrame, rows_of: _Outlets, rows: list[dict[str, Any]]) -> dict[str, Any]:
@@ -427,7 +435,7 @@ def _visit(here: pd.DataFrame, rows_of: _Outlets, rows: list[dict[str, Any]]) ->
 # -- notes -----------------------------------------------------------------------------------------------
 
 
-def _past(rows_of: _Outlets, notes: list[dict[str, str]], say: dict[str, str]) -> None:
+def _past(rows_of: _Outlets, notes: list[dict[str, str]], say: dict[str, str], local: Local) -> None:
     """The last values of each reading as notes on its empty cell, latest first."""
     tests = rows_of.tests
     counts = (rows_of.outlet >= 0) & _in_history(tests) & ~tests["superseded"].to_numpy()
@@ -446,10 +454,10 @@ def _past(rows_of: _Outlets, notes: list[dict[str, str]], say: dict[str, str]) -
         months = tests["test_day"].to_numpy()[at].astype("datetime64[M]").astype(str)
         lines: dict[int, list[str]] = {}
         for i, month, value in zip(rows_of.outlet[at], months, shown):
-            lines.setdefault(i, []).append(f"{month}: {_with_unit(value, FIELDS[field].unit)}")
+            lines.setdefault(i, []).append(f"{month}: {local.word(_with_unit(value, FIELDS[field].unit))}")
         sentence = say["usual_multiplier" if field == "water_multiplier" else "before"]
         for i, parts in lines.items():
-            notes[i][field] = sentence.format(values="; ".join(parts))
+            notes[i][field] = local.figures(sentence.format(values="; ".join(parts)))
 
 
 def _with_unit(shown: Any, unit: str) -> str:
@@ -463,39 +471,79 @@ def _in_history(tests: pd.DataFrame) -> np.ndarray:
     return tests["dated"].to_numpy() & tests["visited"].to_numpy() & (tests["repeat_of"].to_numpy() < 0)
 
 
-def _outlet_notes(
-    rows_of: _Outlets, due: pd.DataFrame, missed: np.ndarray, named: np.ndarray, say: dict[str, str]
-) -> list[str]:
-    """The last result beside each outlet: day, verdict, reasons in short, when it is next due."""
+def _last_tests(rows_of: _Outlets) -> np.ndarray:
+    """Position of each outlet's last test that counts, -1 where there is none; of a day's that differ, the worst."""
     tests = rows_of.tests
     counts = _in_history(tests) & ~tests["superseded"].to_numpy()
     last = rows_of.latest(counts)
     day = tests["test_day"].to_numpy().astype("datetime64[D]")
-    # Two tests of one day that contradict each other: the worse counts.
     verdict = tests["verdict"].to_numpy()
     at = np.flatnonzero(counts & (rows_of.outlet >= 0))
     at = at[day[at] == day[last[rows_of.outlet[at]]]]
     at = at[np.argsort(verdict[at], kind="stable")]
     last[rows_of.outlet[at]] = at
-    reasons = text(tests, "reasons")
-    next_due = _due_texts(rows_of, due, say)
+    return last
+
+
+def _outlet_notes(
+    rows_of: _Outlets,
+    last: np.ndarray,
+    next_due: list[str],
+    missed: np.ndarray,
+    named: np.ndarray,
+    say: dict[str, str],
+    local: Local,
+) -> list[str]:
+    """The last result beside each outlet: day, verdict, reasons in short, when it is next due."""
+    tests = rows_of.tests
+    days, verdict, reasons = _days(tests, last), tests["verdict"].to_numpy(), text(tests, "reasons")
     notes = []
     for i, position in enumerate(last):
         lines = [] if named[i] else [say["no_name"]]
         if position < 0:
             lines.append(say["no_test"])
         else:
-            lines.append(
-                say["last"]
-                .format(day=day[position], verdict=TEST_WORDS[verdict[position]], reasons=_shortened(reasons[position]))
-                .strip()
-            )
+            word, why = local.word(TEST_WORDS[verdict[position]]), local.text(_shortened(reasons[position]))
+            lines.append(say["last"].format(day=days[i], verdict=word, reasons=why).strip())
         if missed[i]:
             lines.append(say["left_out"].format(day=missed[i]))
         if next_due[i]:
             lines.append(next_due[i])
         notes.append("\n".join(lines))
     return notes
+
+
+def _failed_last_time(rows_of: _Outlets, last: np.ndarray, state: np.ndarray, local: Local) -> list[str]:
+    """The word that marks an outlet which is not to be used, with the day of its last test; "" for the others."""
+    days, verdict = _days(rows_of.tests, last), rows_of.tests["verdict"].to_numpy()[last]
+    open_verdict = (last >= 0) & np.isin(verdict, (TEST_FAIL, TEST_INCOMPLETE))
+    made = []
+    for i, stands in enumerate(state):
+        if open_verdict[i]:
+            made.append(f"{local.word(TEST_WORDS[verdict[i]])}, {days[i]}")
+        else:
+            made.append(local.word(stands) if stands in STATES_NOW and stands != "overdue" else "")
+    return made
+
+
+def _at_altitude(
+    known: SiteKnown, rows: list[dict[str, Any]], notes: list[dict[str, str]], say: dict[str, str], local: Local
+) -> tuple[dict[str, str], str]:
+    """What stands beside the fields where tubes are read at altitude, and the minutes that `clear` needs there.
+
+    Each outlet's minutes are put among the notes; where the outlets differ the shortest and the longest are printed.
+    """
+    if not known.low:
+        return {}, ""
+    needed = oil_needed(rows)
+    hpa = f"{known.usual_hpa:.0f}"
+    for note, need in zip(notes, needed):
+        clear = say["clear_needs"].format(hpa=hpa, minutes=local.figures(known.clear_minutes(need)))
+        note["oil_sampling_min"] = f"{clear}\n{note.get('oil_sampling_min', '')}".strip()
+    ends = dict.fromkeys(known.clear_minutes(need) for need in (min(needed), max(needed)))
+    minutes = local.figures(say["from_to"].join(ends))
+    sentence = say["clear_needs"].format(hpa=hpa, minutes=minutes)
+    return dict.fromkeys((ATMOSPHERIC, "oil_sampling_min"), sentence), minutes
 
 
 def _shortened(reasons: str) -> str:
@@ -511,33 +559,40 @@ def _shortened(reasons: str) -> str:
     return kept if len(kept) <= 2 * LONGEST_REASONS else f"{kept[: 2 * LONGEST_REASONS]} …"
 
 
-def _due_texts(rows_of: _Outlets, due: pd.DataFrame, say: dict[str, str]) -> list[str]:
-    """When each outlet is next due, by its name and system in the Due table; "" where it is not there."""
+def _on_due(rows_of: _Outlets, due: pd.DataFrame) -> np.ndarray:
+    """Row of the Due table of each outlet, by its name and system; -1 where it is not there."""
     names = [text(rows_of.tests, name)[rows_of.last] for name in ("outlet", "system")]
     sites = {_search_key(s) for s in pd.unique(text(rows_of.tests, "site"))}
     clients = {_search_key(c) for c in pd.unique(text(rows_of.tests, "client"))} | {_search_key("")}
     by_site = np.isin(text(due, "Site"), [s for s in pd.unique(text(due, "Site")) if _search_key(s) in sites])
     by_client = np.isin(text(due, "Client"), [c for c in pd.unique(text(due, "Client")) if _search_key(c) in clients])
-    mine = due[by_site & by_client]
+    mine = np.flatnonzero(by_site & by_client)
     # As written first, then as searched for, then by the name alone where only one outlet has it.
     exact: dict[tuple[str, str], int] = {}
     alike: dict[tuple[str, str], int] = {}
     named: dict[str, list[int]] = {}
-    for j, (outlet, system) in enumerate(zip(text(mine, "Outlet"), text(mine, "System"))):
+    for j, outlet, system in zip(mine, text(due, "Outlet")[mine], text(due, "System")[mine]):
         exact.setdefault((outlet, system), j)
         alike.setdefault((_search_key(outlet), _search_key(system)), j)
         named.setdefault(_search_key(outlet), []).append(j)
-    state, when = text(mine, "State"), mine["Next due"].to_numpy(dtype=object)
-    made = []
-    for outlet, system in zip(*names):
+    found = np.full(len(names[0]), -1, dtype=np.int64)
+    for i, (outlet, system) in enumerate(zip(*names)):
         same_name = named.get(_search_key(outlet), [])
-        j = exact.get((outlet, system), alike.get((_search_key(outlet), _search_key(system)), -1))
-        if j < 0 and len(same_name) == 1:
-            j = same_name[0]
+        found[i] = exact.get((outlet, system), alike.get((_search_key(outlet), _search_key(system)), -1))
+        if found[i] < 0 and len(same_name) == 1:
+            found[i] = same_name[0]
+    return found
+
+
+def _due_texts(due: pd.DataFrame, found: np.ndarray, say: dict[str, str], local: Local) -> list[str]:
+    """When each outlet is next due; "" where it is not on Due."""
+    state, when = text(due, "State"), due["Next due"].to_numpy(dtype=object)
+    made = []
+    for j in found:
         if j < 0:
             made.append("")
         elif pd.isna(when[j]):
-            made.append(say["next_due_unknown"].format(state=state[j]))
+            made.append(say["next_due_unknown"].format(state=local.word(state[j])))
         else:
-            made.append(say["next_due"].format(day=pd.Timestamp(when[j]).date(), state=state[j]))
+            made.append(say["next_due"].format(day=pd.Timestamp(when[j]).date(), state=local.word(state[j])))
     return made

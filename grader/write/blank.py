@@ -22,11 +22,17 @@ from xlsxwriter.worksheet import Worksheet
 
 from grader.columns import FIELDS, PARAMETERS, READING_FIELDS, VISIT_FIELDS, Field
 from grader.data import load_toml, names
+from grader.page import Page, sum_of_texts
 from grader.problems import GraderError
 from grader.words import DEFAULT_LANGUAGE, words
+from grader.write.page import UNITS_ACROSS as OUT_OF_SIGHT
+from grader.write.page import write_page
+from grader.write.styles import Styles
+from grader.write.values import clean_text
 
 DEFAULT_CREATED = datetime(2026, 1, 1)
 A4 = 9
+LAST_TIME = "last_time"
 # Lengths that the file format allows for a list, a check's formula, a message, and a header or footer.
 LONGEST_LIST, LONGEST_FORMULA, LONGEST_MESSAGE, LONGEST_HEADER = 255, 255, 255, 255
 _ODD, _DATE, _TIME, _MOMENT = "General", "yyyy-mm-dd", "hh:mm", "yyyy-mm-dd hh:mm"
@@ -39,6 +45,8 @@ def write_blank(
     visit: Mapping[str, Any] | None = None,
     rows: Sequence[Mapping[str, Any]] | None = None,
     notes: Sequence[Mapping[str, str]] | None = None,
+    hints: Mapping[str, str] | None = None,
+    last_time: Page | None = None,
     language: str = DEFAULT_LANGUAGE,
     created: datetime | None = None,
     rule_sets: Sequence[str] | None = None,
@@ -52,6 +60,9 @@ def write_blank(
     rows      : one mapping of field name -> value an outlet, for the sheet Readings. A field that the blank
                 has no column for (a label of Visit, the water content) gets one at the right.
     notes     : for each row in turn, field name -> text of a note on that cell.
+    hints     : field name -> a sentence to stand beside it, on Visit and as the message of its cells on Readings; it
+                is printed at the foot of Readings.
+    last_time : page of a further sheet, behind the readings.
     language  : of the texts; headings, labels and words to pick from stay English.
     created   : date in the document's properties, default 2026-01-01, so that two writes are equal.
     rule_sets : ids to pick from, default those that come with the program.
@@ -64,7 +75,16 @@ def write_blank(
     target = new_file(path, "readings", overwrite)
     put_file(
         target,
-        blank_bytes(visit=visit, rows=rows, notes=notes, language=language, created=created, rule_sets=rule_sets),
+        blank_bytes(
+            visit=visit,
+            rows=rows,
+            notes=notes,
+            hints=hints,
+            last_time=last_time,
+            language=language,
+            created=created,
+            rule_sets=rule_sets,
+        ),
     )
 
 
@@ -97,13 +117,15 @@ def blank_bytes(
     visit: Mapping[str, Any] | None = None,
     rows: Sequence[Mapping[str, Any]] | None = None,
     notes: Sequence[Mapping[str, str]] | None = None,
+    hints: Mapping[str, str] | None = None,
+    last_time: Page | None = None,
     language: str = DEFAULT_LANGUAGE,
     created: datetime | None = None,
     rule_sets: Sequence[str] | None = None,
 ) -> bytes:
     """The blank workbook as the bytes of an .xlsx file; arguments and errors as for `write_blank`."""
     visit, rows, notes = visit or {}, rows or [], notes or []
-    for mapping in (visit, *rows, *notes):
+    for mapping in (visit, *rows, *notes, hints or {}):
         for name in mapping:
             if name not in FIELDS:
                 raise KeyError(f"{name!r} is no field of the blank")
@@ -114,9 +136,12 @@ def blank_bytes(
         raise ValueError(f"{len(notes)} rows of notes for {len(rows)} rows of readings")
     buffer, book = new_book()
     blank = Blank(book, words(language), rule_set_ids() if rule_sets is None else list(rule_sets))
+    blank.hints = dict(hints or {})
     blank.properties(language, created or DEFAULT_CREATED)
     blank.visit_sheet(visit)
     blank.readings_sheet(visit, rows, notes)
+    if last_time is not None:
+        blank.last_time_sheet(last_time, visit)
     blank.guide()
     book.close()
     return buffer.getvalue()
@@ -131,6 +156,10 @@ def new_book() -> tuple[io.BytesIO, xlsxwriter.Workbook]:
         "strings_to_urls": False,
         "strings_to_numbers": False,
         "nan_inf_to_errors": False,
+        "default_format_properties": {
+            "font_name": load_toml("blank.toml")["font"],
+            "font_size": load_toml("blank.toml")["default_size"],
+        },
     }
     return buffer, xlsxwriter.Workbook(buffer, options)
 
@@ -149,12 +178,15 @@ def rule_set_ids() -> list[str]:
 def readings_columns(rows: Sequence[Mapping[str, Any]], notes: Sequence[Mapping[str, str]] = ()) -> list[Field]:
     """Columns of Readings: those of the blank, then any further field that the rows or notes use.
 
-    >>> [f.heading for f in readings_columns([{"test_date": None}])][-1]
-    'Test date'
+    What marks an outlet that failed last time stands beside its name.
+
+    >>> [f.heading for f in readings_columns([{"test_date": None, "last_time": "fail"}])][::33]
+    ['Outlet', 'Test date']
     """
     used = {name for mapping in (*rows, *notes) for name in mapping}
-    further = [name for name in FIELDS if name in used and name not in READING_FIELDS]
-    return [FIELDS[name] for name in (*READING_FIELDS, *further)]
+    beside = [LAST_TIME] if LAST_TIME in used else []
+    further = [name for name in FIELDS if name in used and name not in (*READING_FIELDS, LAST_TIME)]
+    return [FIELDS[name] for name in (READING_FIELDS[0], *beside, *READING_FIELDS[1:], *further)]
 
 
 def number_check(cell: str, field: Field, supply_cell: str = "") -> str:
@@ -206,6 +238,8 @@ class Form:
         self.group = {name: group for group in self.look["group"] for name in group["fields"]}
         self.widths: dict[str, int] = {**self.look["widths"], **self.look.get(f"{self.section}_widths", {})}
         self.formats: dict[tuple[tuple[str, Any], ...], Format] = {}
+        self.hints: dict[str, str] = {}
+        self.foreign = texts["blank"] is not words()["blank"]
 
     # -- formats ------------------------------------------------------------------------------------------
 
@@ -238,7 +272,14 @@ class Form:
         look |= {"indent": 1} if on_visit else {"align": "center"}
         edge = "top" if on_visit else "left"
         look |= {edge: 2, f"{edge}_color": self.colours["group_edge"]} if begins else {}
-        return self.ruled(**look)
+        return self.ruled(**look | self.line(field, on_visit))
+
+    def line(self, field: Field, on_visit: bool) -> dict[str, Any]:
+        """A thick line before the first field of those that few visits need."""
+        if field.name not in self.look["few_need_from"]:
+            return {}
+        edge = "top" if on_visit else "left"
+        return {edge: 5, f"{edge}_color": self.colours["group_edge"]}
 
     def entry(self, field: Field, value: Any, on_visit: bool) -> Format:
         """Format of a cell to write in: text as text, so that zeros in front stay; dates as 2026-03-31."""
@@ -253,6 +294,8 @@ class Form:
             shown = _ODD
         size = self.look["long_text_size" if field.name in self.look["long_texts"] else "entry_size"]
         aside = {"align": "left", "indent": 1} if on_visit or field.kind == "text" else {"align": "center"}
+        aside |= {"bold": True, "bg_color": self.colours["caution_fill"]} if field.name == LAST_TIME and value else {}
+        aside |= self.line(field, on_visit)
         return self.ruled(num_format=shown, font_size=size, text_wrap=field.kind == "text", **aside)
 
     def group_fill(self, field: Field) -> str:
@@ -358,7 +401,7 @@ class Form:
         self.book.set_properties({"title": self.text["title"], "subject": self.text["subject"], "created": created})
         self.book.set_custom_property("Language", language)
 
-    def paper(self, sheet: Worksheet, middle: str = "", right: str = "") -> None:
+    def paper(self, sheet: Worksheet, middle: str = "", right: str = "", below: str = "") -> None:
         """A4 landscape with the title, and what else is given, above and the page count below."""
         sheet.set_landscape()
         sheet.set_paper(A4)
@@ -366,7 +409,7 @@ class Form:
         sides = [part.replace("&", "&&") for part in (self.text["title"], middle, right)]
         header = "&L&10{}&C&10{}&R&10{}".format(*sides)
         footer = "&L&9{}&R&9{}".format(
-            self.text["footer"].replace("&", "&&"), self.text["page_line"].format(page="&P", pages="&N")
+            (below or self.text["footer"]).replace("&", "&&"), self.text["page_line"].format(page="&P", pages="&N")
         )
         for line in (header, footer):
             if len(line) > LONGEST_HEADER:
@@ -383,7 +426,7 @@ class Form:
         ruled_rows: int,
     ) -> int:
         """Headings in row 1 with their checks, ruled rows to write in, filled where given; the last ruled row."""
-        ready = max(ruled_rows, len(rows) + self.look["spare_rows"])
+        ready = max(self.look["rows_a_page"] if rows else ruled_rows, len(rows) + self.look["spare_rows"])
         checked = max(self.look["checked_rows"], ready)
         order = [f.name for f in fields]
         supply_cell = xl_rowcol_to_cell(1, order.index("supply"), col_abs=True) if "supply" in order else ""
@@ -400,6 +443,8 @@ class Form:
             self.put(sheet, 0, column, field.heading, self.heading(field, False, group != before))
             before = group
             self.check(sheet, field, 1, column, checked, supply_cell)
+            if self.foreign:  # the heading itself stays English, for programs read it
+                self.note(sheet, 0, column, self.message(sheet, field))
         empty: dict[str, Any] = {}
         for index in range(ready):
             sheet.set_row(index + 1, self.look["row_height"])
@@ -470,7 +515,9 @@ class Blank(Form):
 
     def message(self, sheet: Worksheet, field: Field) -> str:
         """On Readings only: beside a label of Visit stands what is meant."""
-        return super().message(sheet, field) if sheet.get_name() == "Readings" else ""
+        if sheet.get_name() != "Readings":
+            return ""
+        return "\n".join(filter(None, (super().message(sheet, field), self.hints.get(field.name, ""))))
 
     def about(self, visit: Mapping[str, Any]) -> tuple[str, str]:
         """Site and date, or lines to write them on, for the head of a page."""
@@ -487,18 +534,25 @@ class Blank(Form):
         hint = self.format(
             font_size=self.look["heading_size"], font_color=self.colours["hint"], text_wrap=True, indent=1
         )
-        before = ""
-        for row, name in enumerate(VISIT_FIELDS):
-            field = FIELDS[name]
+        before, row = "", -1
+        for name in VISIT_FIELDS:
+            field, row = FIELDS[name], row + 1
+            if name in self.look["few_need_from"]:  # no label of it is a field's, and no value stands beside it
+                sheet.set_row(row, self.look["row_height"] * 0.88)
+                self.put(
+                    sheet, row, 0, self.text["few_need"], self.format(italic=True, font_color=self.colours["hint"])
+                )
+                row += 1
             begins = self.group.get(name, {}).get("name", "") != before
             before = self.group.get(name, {}).get("name", "")
             tall = name in self.look["tall_visit_rows"]
             sheet.set_row(row, self.look["row_height"] * (1.6 if tall else 0.88))
             self.put(sheet, row, 0, field.heading, self.heading(field, True, begins and row > 0))
             self.put(sheet, row, 1, visit.get(name), self.entry(field, visit.get(name), True))
-            self.put(sheet, row, 2, self.words["blank_hint"].get(name, "") or None, hint)
+            beside = " ".join(filter(None, (self.words["blank_hint"].get(name, ""), self.hints.get(name, ""))))
+            self.put(sheet, row, 2, beside or None, hint)
             self.check(sheet, field, row, 1, row)
-        last = len(VISIT_FIELDS)
+        last = row + 1
         sheet.ignore_errors({"number_stored_as_text": f"B1:B{last}"})
         sheet.print_area(0, 0, last - 1, 2)
         sheet.fit_to_pages(1, 1)
@@ -510,7 +564,8 @@ class Blank(Form):
     ) -> None:
         """Sheet Readings: headings in row 1, one row an outlet, ruled rows to write in."""
         sheet = self.book.add_worksheet("Readings")
-        self.paper(sheet, *self.about(visit))
+        said = dict.fromkeys(text for name, text in self.hints.items() if name in READING_FIELDS)
+        self.paper(sheet, *self.about(visit), below=" ".join(said))
         fields = readings_columns(rows, notes)
         ready = self.table(sheet, fields, rows, notes, self.look["ruled_rows"])
         sheet.set_print_scale(self.look["print_scale"])
@@ -519,6 +574,19 @@ class Blank(Form):
         a_page = self.look["rows_a_page"]
         sheet.set_h_pagebreaks(list(range(a_page + 1, ready + 1, a_page)))
         sheet.print_across()
+
+    def last_time_sheet(self, page: Page, visit: Mapping[str, Any]) -> None:
+        """Sheet Last time, with the sum of its texts beside the title: the reader passes it over, and sees a cell written in."""
+        sheet = self.book.add_worksheet(self.words["last_time"]["sheet"])
+        texts: list[str] = []
+
+        def clean(text: str) -> str:
+            texts.append(clean_text(text, self.words["result"]["cut_mark"])[0])
+            return texts[-1]
+
+        write_page(self.book, sheet, page, Styles(self.book), self.words["result"], address=_no_link, clean=clean)
+        self.put(sheet, 0, OUT_OF_SIGHT, sum_of_texts(texts), self.format(font_size=6, font_color="#FFFFFF"))
+        sheet.set_footer(f"&R&9{self.text['page_line'].format(page='&P', pages='&N')}")
 
     def guide(self) -> None:
         """The sheet for the reader: what to do before, cautions, filling in, notation, words to pick from."""
@@ -539,6 +607,10 @@ class Blank(Form):
             ],
             self.about({}),
         )
+
+
+def _no_link(name: str, row: int) -> str:
+    raise ValueError(f"a blank has no sheet {name!r} for a link to row {row}")
 
 
 def _lines(text: str, width: float) -> int:

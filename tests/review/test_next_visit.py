@@ -6,16 +6,20 @@ from datetime import date
 from pathlib import Path, PureWindowsPath
 
 import numpy as np
+import openpyxl
 import pandas as pd
 import pytest
 from python_calamine import CalamineWorkbook
 
-from grader.columns import EVIDENCE_FIELDS, FIELDS
+from grader.columns import EVIDENCE_FIELDS, FIELDS, TEST_WORDS
 from grader.problems import GraderError, Problems
+from grader.read import child
 from grader.read.find import find_workbooks
-from grader.read.process import read_workbooks
+from grader.read.process import read_workbooks, reading_limits
+from grader.register import plant
 from grader.review.due import due_table
 from grader.review.next_visit import LASTING, LONGEST_FILE_NAME_BYTES, NextVisit, next_visit, safe_file_name, sites_due
+from grader.review.plan import plan_table
 from grader.write.blank import write_blank
 from tests.support import graded_log
 
@@ -115,6 +119,12 @@ def judged_folder(folder: Path) -> pd.DataFrame:
     return graded_log(log, as_of=str(AS_OF))[0]
 
 
+# What the other sheets say of a site where nothing is open and no part is due.
+ACTIONS = pd.DataFrame(columns=["Site", "Client", "Outlet", "Test date", "Parameter", "Finding", "Next step"])
+PARTS = pd.DataFrame(columns=list(plant.COLUMNS))
+REST = (ACTIONS, PARTS, [f"{number}.xlsx" for number in range(1, 9)])
+
+
 def due_lines(*lines: dict) -> pd.DataFrame:
     """A Due table; what a line leaves out is blank."""
     return pd.DataFrame([{**dict.fromkeys(DUE_COLUMNS), **line} for line in lines], columns=DUE_COLUMNS)
@@ -127,7 +137,7 @@ def names(made: NextVisit) -> list[str | None]:
 
 def of(tests: pd.DataFrame, site: str = "Ostmere Paint Hall", **more) -> NextVisit:
     """The next visit with nothing on the Due table."""
-    return next_visit(tests, due_lines(), site=site, **more)
+    return next_visit(tests, due_lines(), *REST, site=site, **more)
 
 
 # -- what is filled in -----------------------------------------------------------------------------------
@@ -337,7 +347,7 @@ def test_the_outlet_bears_its_last_result_and_when_it_is_next_due(tmp_path):
         {**here, "Outlet": "Bay 1", "Next due": pd.Timestamp("2026-08-12"), "State": "overdue"},
         {**here, "Outlet": "Bay 2", "State": "out of use"},
     )
-    first, second = (n["outlet"] for n in next_visit(tests, due, site="Ostmere Paint Hall").notes)
+    first, second = (n["outlet"] for n in next_visit(tests, due, *REST, site="Ostmere Paint Hall").notes)
     assert first.startswith("Last test 2026-05-12: pass.")
     assert first.endswith("Next due 2026-08-12 (overdue).")
     assert second.startswith("Last test 2026-05-12: fail. Carbon monoxide 60 ppm is over the limit")
@@ -454,31 +464,51 @@ def test_a_stand_in_for_a_missing_site_is_not_written_as_its_name(tmp_path):
 # -- what is due -----------------------------------------------------------------------------------------
 
 
-def test_sites_due_are_those_with_something_due_in_the_order_of_the_table():
-    due = due_lines(
+def planned(*lines: dict) -> dict:
+    """Due lines as the Due table has them, and how many outlets of each site the blanks are for, by months."""
+    due = pd.DataFrame(lines, columns=[*DUE_COLUMNS, "Rule set"])
+    days = pd.to_numeric(due["Days left"])
+    due["Next due"] = pd.Timestamp(AS_OF) + pd.to_timedelta(days, unit="D")
+    plan = plan_table(due, {}, as_of=AS_OF)
+    return {months: sites_due(plan, due, AS_OF, months) for months in (1, 2, 3)}
+
+
+def test_sites_due_are_those_of_the_plan_and_of_the_next_days():
+    """Run on 1 September 2026: 30 days left is 1 October, 61 is 1 November."""
+    found = planned(
         {"Site": "Delta", "Client": "D", "State": "out of use"},
         {"Site": "Echo", "Client": "E", "State": "not cleared"},
         {"Site": "Alpha", "Client": "A", "Days left": -3, "State": "overdue"},
-        {"Site": "Bravo", "Client": None, "Days left": 14, "State": "due within 14 days"},
         {"Site": "alpha", "Client": "A", "Days left": 2, "State": "due within 14 days"},
-        {"Site": "Charlie", "Client": "C", "Days left": 15, "State": "in date"},
+        {"Site": "Charlie", "Client": "C", "Days left": 29, "State": "in date"},
+        {"Site": "Bravo", "Client": "", "Days left": 30, "State": "in date"},
+        {"Site": "Alpha", "Client": "A", "Days left": 61, "State": "in date"},
         {"Site": "Foxtrot", "Client": "F", "Days left": -400, "State": "removed"},
     )
-    assert sites_due(due) == [("Delta", "D"), ("Echo", "E"), ("Alpha", "A"), ("Bravo", "")]
-    assert ("Charlie", "C") in sites_due(due, within_days=15)
-    assert ("Bravo", "") not in sites_due(due, within_days=13)
+    assert found[1] == {("Delta", "D"): 1, ("Echo", "E"): 1, ("Alpha", "A"): 2, ("Charlie", "C"): 1}
+    assert found[2] == found[1] | {("Bravo", ""): 1}
+    assert found[3] == found[2] | {("Alpha", "A"): 3}
+
+
+def test_what_falls_due_within_14_days_is_not_left_to_the_next_month():
+    late = np.datetime64("2026-09-25")
+    due = due_lines({"Site": "Bravo", "Client": "B", "Days left": 7, "State": "due within 14 days"})
+    due["Next due"] = pd.to_datetime(["2026-10-02"])
+    plan = plan_table(due.assign(**{"Rule set": ""}), {}, as_of=late)
+    assert list(plan["Month"]) == ["2026-10"]
+    assert sites_due(plan, due, late) == {("Bravo", "B"): 1} == sites_due(plan, due, late, 2)
 
 
 def test_sites_due_without_client_join_the_only_client_and_stay_apart_from_two():
-    due = due_lines(
-        {"Site": "Depot", "State": "overdue"},
+    found = planned(
+        {"Site": "Depot", "Client": "", "State": "overdue"},
         {"Site": "Depot", "Client": "Ash", "State": "overdue"},
-        {"Site": "Quay", "State": "overdue"},
-        {"Site": "Quay", "Client": "Ash", "State": "in date"},
-        {"Site": "Quay", "Client": "Birch", "State": "in date"},
+        {"Site": "Quay", "Client": "", "State": "overdue"},
+        {"Site": "Quay", "Client": "Ash", "Days left": 400, "State": "in date"},
+        {"Site": "Quay", "Client": "Birch", "Days left": 400, "State": "in date"},
     )
-    assert sites_due(due) == [("Depot", "Ash"), ("Quay", "")]
-    assert sites_due(due_lines()) == []
+    assert found[1] == {("Depot", "Ash"): 2, ("Quay", ""): 1}
+    assert planned()[1] == {}
 
 
 def test_due_table_and_next_visit_speak_of_the_same_outlets(tmp_path):
@@ -489,13 +519,14 @@ def test_due_table_and_next_visit_speak_of_the_same_outlets(tmp_path):
         (visit_sheet("2026-08-11", "Quay", client=None), [outlet("Post 1")]),
     )
     due = due_table(tests, as_of="2026-09-01")
-    assert sites_due(due) == [("Ostmere Paint Hall", "Ostmere Coatings")]
-    assert sites_due(due, within_days=100)[1:] == [("Quay", "")]
-    first, second = (n["outlet"] for n in next_visit(tests, due, site="Ostmere Paint Hall").notes)
+    plan = plan_table(due, {}, as_of=AS_OF)
+    assert list(sites_due(plan, due, AS_OF)) == [("Ostmere Paint Hall", "Ostmere Coatings")]
+    first, second = (n["outlet"] for n in next_visit(tests, due, *REST, site="Ostmere Paint Hall").notes)
     assert "Next due 2026-08-12 (out of use (system))." in first  # Bay 2 is on the same
     assert "Next due: not known (out of use)." in second
-    site, client = sites_due(due, within_days=100)[1]
-    third = next_visit(tests, due, site=site, client=client).notes[0]["outlet"]
+    site, client = list(sites_due(plan, due, AS_OF, 3))[1]
+    assert (site, client) == ("Quay", "")
+    third = next_visit(tests, due, *REST, site=site, client=client).notes[0]["outlet"]
     assert "Next due 2026-11-11 (in date)." in third
 
 
@@ -556,7 +587,7 @@ def test_the_blank_is_written_and_reads_back(tmp_path):
     made = of(tests)
     out = tmp_path / "out"
     out.mkdir()
-    write_blank(out / "next.xlsx", visit=made.visit, rows=made.rows, notes=made.notes)
+    write_blank(out / "next.xlsx", **vars(made))
     book = CalamineWorkbook.from_path(str(out / "next.xlsx"))
     labels = {row[0]: row[1] for row in book.get_sheet_by_name("Visit").to_python(skip_empty_area=False)}
     assert labels["Site"] == "Ostmere Paint Hall" and labels["Interval (months)"] == 3
@@ -584,3 +615,125 @@ def test_a_filled_blank_continues_the_same_outlets(tmp_path):
     tests = judged_folder(folder)
     assert tests["identity"].nunique() == 2 and len(tests) == 4
     assert tests["site_key"].nunique() == 1
+
+
+# -- the sheet Last time, and what a row takes ------------------------------------------------------------
+
+
+def last_time_texts(made: NextVisit) -> list[str]:
+    """All sentences and cells of the sheet Last time."""
+    page = made.last_time
+    found = [page.title, page.subtitle]
+    for block in page.blocks:
+        found += [block.heading, *block.columns, *(str(v) for row in block.rows for v in row), *block.under.values()]
+    return found
+
+
+def test_what_failed_is_marked_in_a_word_beside_the_outlet(tmp_path):
+    rows = [outlet("Bay 1"), outlet("Bay 2", oil_mg_m3="stain"), outlet("Bay 3", co2_ppm=None)]
+    tests = judged(tmp_path / "in", (visit_sheet("2026-05-12"), rows))
+    marks = [row.get("last_time") for row in of(tests).rows]
+    assert marks == [None, "fail, 2026-05-12", "incomplete, 2026-05-12"]
+    assert [row.get("last_time") for row in of(tests, language="de").rows][1:] == [
+        "nicht erfüllt, 2026-05-12",
+        "unvollständig, 2026-05-12",
+    ]
+    here = {"Site": "Ostmere Paint Hall", "Client": "Ostmere Coatings", "System": "Compressor A", "Outlet": "Bay 1"}
+    due = due_lines({**here, "State": "out of use (system)"})
+    assert next_visit(tests, due, *REST, site="Ostmere Paint Hall").rows[0]["last_time"] == "out of use (system)"
+
+
+def test_last_time_tells_of_findings_readings_pressure_cold_and_parts(tmp_path):
+    """The coldest, 5 °C, was met at Bay 2 in February; the medians of the visits' pressures are 1001 and 1005 hPa."""
+    tests = judged(
+        tmp_path / "in",
+        (
+            visit_sheet("2026-02-10", atmospheric_pressure_hpa=1001),
+            [outlet("Bay 1"), outlet("Bay 2", ambient_temperature_c=5)],
+        ),
+        (visit_sheet("2026-05-12", atmospheric_pressure_hpa=1005), [outlet("Bay 1", co_ppm=60), outlet("Bay 2")]),
+    )
+    site = {"Site": "Ostmere Paint Hall", "Client": "Ostmere Coatings"}
+    over = {"Test date": pd.Timestamp("2026-05-12"), "Parameter": "Carbon monoxide", "Next step": "Repair it."}
+    actions = pd.DataFrame(
+        [
+            {**site, **over, "Outlet": "Bay 1", "Finding": "Carbon monoxide 60 ppm is over the limit"},
+            {**site, **over, "Outlet": "Bay 9", "Finding": "Carbon monoxide 60 ppm is over the limit"},
+            {**site, **over, "Site": "Elsewhere", "Outlet": "Z 1", "Finding": "Not of this site"},
+        ]
+    )
+    parts = pd.DataFrame(
+        [
+            {**site, "System": "Main", "Part": "filter", "Due on": pd.Timestamp("2026-06-01"), "State": "overdue"},
+            {**site, "System": "Main", "Part": "receiver", "State": "in date"},
+        ]
+    ).reindex(columns=list(PARTS))
+    made = next_visit(tests, due_lines(), actions, parts, REST[2], site="Ostmere Paint Hall")
+    said = last_time_texts(made)
+    assert "Bay 1, Bay 9: Carbon monoxide 60 ppm is over the limit" in said and "Repair it." in said
+    assert not any("Not of this site" in text or "receiver" in text for text in said)
+    assert "Usual atmospheric pressure: 1003 hPa." in said
+    assert "Coldest surroundings on record: 5 °C (Bay 2, 2026-02-10)." in said
+    assert {"filter", "2026-06-01", "overdue"} <= set(said)
+    assert any(text.startswith("60") and "fail" in text for text in said)  # the reading of Bay 1
+    assert made.hints == {}
+
+
+def test_at_altitude_the_minutes_that_clear_needs_stand_beside_the_field(tmp_path):
+    """15 min x 1013.25 / 850 = 17.88, never rounded down; 30 min: 35.76. Design: below 980 hPa."""
+    visits = [
+        (
+            visit_sheet(day, atmospheric_pressure_hpa=850),
+            [outlet("Bay 1"), outlet("Bay 2", oil_sampling_needed_min=30, oil_sampling_min=40)],
+        )
+        for day in ("2026-02-10", "2026-05-12")
+    ]
+    made = of(judged(tmp_path / "in", *visits))
+    assert "only after 17.9 to 35.8 min" in made.hints["atmospheric_pressure_hpa"]
+    assert [note["oil_sampling_min"].split(" min")[0].split()[-1] for note in made.notes] == ["17.9", "35.8"]
+    assert any("only after 17.9 to 35.8 min of sampling" in text for text in last_time_texts(made))
+    path = tmp_path / "next.xlsx"
+    write_blank(path, **vars(made))
+    book = openpyxl.load_workbook(path)
+    beside = {row[0].value: str(row[2].value) for row in book["Visit"].iter_rows()}
+    assert "17.9 to 35.8 min" in beside["Atmospheric pressure (hPa)"]
+    assert "17.9 to 35.8 min" in book["Readings"].oddFooter.left.text
+    messages = [check.prompt or "" for check in book["Readings"].data_validations.dataValidation]
+    assert sum("17.9 to 35.8 min" in message for message in messages) == 1
+    assert [cell.value for cell in book["Readings"][2]].count(None) >= 12  # nothing of it stands where a reading goes
+
+
+def test_an_outlet_of_a_prefilled_blank_takes_at_most_twelve_entries(tmp_path):
+    """Everything that EN 12021 demands of an airline, and flow and pressure, is judged with these cells filled."""
+    made = of(judged(tmp_path / "in", (visit_sheet("2026-05-12"), [outlet("Bay 1"), outlet("Bay 2", co_ppm=60)])))
+    entries = dict(READINGS)
+    assert len(entries) <= 12 and not set(entries) & set(made.rows[0])
+    out = tmp_path / "out"
+    out.mkdir()
+    rows = [{**row, **entries} for row in made.rows]
+    day = {"test_date": date(2026, 8, 11)}
+    write_blank(out / "filled.xlsx", **{**vars(made), "visit": {**made.visit, **day}, "rows": rows})
+    again = judged_folder(out)
+    assert [TEST_WORDS[v] for v in again["verdict"]] == ["pass", "pass"]
+
+
+def test_the_sheet_last_time_is_never_read_as_tests(tmp_path):
+    """In each language: the filled blank gives what it gives without that sheet; a cell written on it is asked about."""
+    for language in ("en", "de"):
+        tests = judged(tmp_path / f"in {language}", (visit_sheet("2026-05-12"), [outlet("Bay 1", co_ppm=60)]))
+        made = of(tests, language=language)
+        assert made.rows[0]["last_time"]
+        out = tmp_path / f"out {language}"
+        out.mkdir()
+        filled = {**vars(made), "visit": {**made.visit, "test_date": date(2026, 8, 11)}, "language": language}
+        filled["rows"] = [{**row, **READINGS} for row in made.rows]
+        write_blank(out / "a.xlsx", **filled)
+        write_blank(out / "b.xlsx", **{**filled, "last_time": None})
+        book = openpyxl.load_workbook(out / "a.xlsx")
+        book.worksheets[2]["B40"] = 3.0
+        book.save(out / "c.xlsx")
+        replies = [child.read_file(str(out / f"{name}.xlsx"), reading_limits()) for name in "abc"]
+        assert [reply.rows_found for reply in replies] == [1, 1, 1]
+        assert replies[0].tables == replies[1].tables and replies[0].notes == replies[1].notes
+        told = [note for note in replies[2].notes if note not in replies[0].notes]
+        assert [(note.code, note.sheet) for note in told] == [("last_time_written_on", book.worksheets[2].title)]

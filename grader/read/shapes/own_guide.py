@@ -1,18 +1,22 @@
-"""Tells the page of instructions that comes with every blank and register, so that nobody looks for readings in it.
+"""Tells the pages for reading that come with blanks and registers, so that nobody looks for readings in them.
 
 Taking its sentences for headings costs many times the reading of the visit itself.
 """
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from typing import Any
 
 from grader.columns import FIELDS, REGISTER, REGISTER_FIELDS
 from grader.data import load_toml, names, read_text
-from grader.read.shapes.tables import Sheet, is_blank
+from grader.page import sum_of_texts
+from grader.read.shapes.tables import Note, Sheet, is_blank, shown
 
 _LONGEST_GUIDE = 300  # rows
+_SUM_WITHIN = 3  # the sum of a page's texts stands among so many of its first cells
+_LAST_TIME_TITLE = re.compile(r'\[last_time\]\nsheet = .*\ntitle = "(.*)"')  # looked for as `readme_sheet` is, below
 
 
 def is_own_guide(sheet: Sheet) -> bool:
@@ -26,6 +30,25 @@ def is_own_guide(sheet: Sheet) -> bool:
     return bool(known) and all(
         is_blank(cell) or type(cell) is str and cell in known for row in sheet.rows for cell in row
     )
+
+
+def is_last_time(sheet: Sheet, notes: list[Note]) -> bool:
+    """Whether a sheet is a blank's page of the last visit, by its title. Old readings stand on it: none is ever a test.
+
+    notes : gets one where a cell of it is not as it was printed.
+    """
+    if not sheet.rows or not sheet.rows[0] or sheet.rows[0][0] not in _last_time_titles():
+        return False
+    cells = [shown(cell) for row in sheet.rows for cell in row if not is_blank(cell)]
+    if not any(sum_of_texts([*cells[:i], *cells[i + 1 :]]) == cell for i, cell in enumerate(cells[:_SUM_WITHIN])):
+        notes.append(Note("last_time_written_on", sheet.name, "", sheet.name, {}))
+    return True
+
+
+@cache
+def _last_time_titles() -> frozenset[str]:
+    found = [_LAST_TIME_TITLE.search(read_text(f"words/{name}")) for name in names("words")]
+    return frozenset(match[1] for match in found if match)
 
 
 @cache

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from grader.columns import BLANK, EVIDENCE_FIELDS, FIELDS, READ, TEST_NEAR, TEST_PASS
+from grader.columns import BLANK, EVIDENCE_FIELDS, FIELDS, READ, TEST_NEAR, TEST_PASS, USUAL_OIL_SAMPLING_MIN
 from grader.data import load_toml
 from grader.frames import above, at_least, by_unique, group_codes, text
 from grader.outdoor import outdoor_co2_on
@@ -36,8 +36,6 @@ PRIOR_WEIGHT = 4.0
 TUBE_ERROR = 0.25
 """Former 42 CFR 84 tube programme, 84.20(e): within 25 % of the true value, so true is at most reading /
 0.75."""
-USUAL_OIL_SAMPLING_MIN = 15.0
-"""Common practice, no source: where neither the time sampled nor the time needed is written."""
 CLOCK_MIN = 5.0
 """Times are often written to five minutes (judgement)."""
 

@@ -16,6 +16,7 @@ from grader.page import Block, Page
 from grader.review.names import SharedSlip
 from grader.review.summary.tables import (
     LINES,
+    absent_block,
     due_block,
     fails_chart,
     first_block,
@@ -74,18 +75,15 @@ def summary_page(facts: Facts, language: str = "en") -> Page:
         blocks.append(Block("cautions", heading=w["alarms"], rows=[(a,) for a in alarms]))
     blocks += [
         first_block(facts.tests, facts.actions, facts.action_tests, w),
+        *absent_block(facts.due, facts.as_of, w),
+        Block("cautions", heading=w["cautions_heading"], size_pt=SMALL_PT, rows=[(line,) for line in w["cautions"]]),
         wearing_block(facts.wear, facts.actions, w),
         sites_block(facts.tests, w),
         fails_chart(facts.tests, w),
         due_block(facts.due, w),
     ]
     blocks.extend(facts.extra)
-    blocks += [
-        Block("cautions", heading=w["cautions_heading"], size_pt=SMALL_PT, rows=[(line,) for line in w["cautions"]]),
-        _legend(w),
-        _data(facts, w),
-        _rules(facts, w),
-    ]
+    blocks += [_legend(w), _data(facts, w), _rules(facts, w)]
     return Page(w["title"], _subtitle(facts, w), blocks, compact=True)
 
 

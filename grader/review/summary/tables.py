@@ -22,6 +22,7 @@ LINES = 10  # a list on the Summary is no longer than this; the sheets hold the 
 MOST_SITES = 15
 MOST_NAMES = 6
 MOST_READINGS = 4
+MOST_CAUSES = 2  # of a site, in its line of what to do first
 MOST_QUARTERS = 16  # beyond these the chart shows years
 LEFT = ["left"] * 8
 _SENTENCE_END = re.compile(r"(?<=[.!?])\s+(?=[^\W\d_a-zß-ÿ])")
@@ -49,56 +50,63 @@ def first_sentences(text_: str, count: int = 2) -> str:
 
 
 def first_block(tests: pd.DataFrame, actions: pd.DataFrame, action_tests: np.ndarray, w: Mapping[str, Any]) -> Block:
-    """What to do first: the open findings, worst first; outlets of one system, visit and parameter in one line.
+    """Whom to ring first: a line a site, worst first, with its client, and each cause of its open findings once.
 
     tests : judged table. actions, action_tests : the Actions table, worst first, and the test of each row.
-    Returns : table (outlets, site, date, finding; below each the first of the next step), linked to Verdicts.
+    Returns : table (site and client, outlets, since when, findings; below each the first of the worst one's next step),
+              linked to the Verdicts row of the worst. Failing since is the earliest day from which what is open has
+              stood; findings that the outlets of a system share are one.
     """
     other = (actions["Verdict"] != "worse").to_numpy() if len(actions) else np.empty(0, dtype=bool)
     if not other.any():
         return Block("text", heading=w["first"], rows=[(w["nothing_to_do"],)])
     actions, at = actions[other], np.asarray(action_tests, dtype=np.int64)[other]  # wear has a block of its own
-    parameter = actions["Parameter"].to_numpy(dtype=object)
-    verdict = tests["verdict"].to_numpy()[at]
-    system = tests["system_key"].to_numpy(dtype=object)[at]
+    site = group_codes(tests["site_key"].to_numpy(dtype=object)[at])
+    system = text(tests, "system")[at]
     # Outlets without a system stand each for itself.
-    alone = np.where(text(tests, "system")[at] == "", tests["identity"].to_numpy()[at], -1)
-    code = group_codes(
-        tests["site_key"].to_numpy(dtype=object)[at],
-        system,
-        alone,
-        days(tests)[at].astype(np.int64),
-        parameter,
-        verdict,
-    )
-    groups = [np.flatnonzero(code == c) for c in range(int(code.max()) + 1)]
+    alone = np.where(system == "", tests["identity"].to_numpy()[at], -1)
+    parameter = actions["Parameter"].to_numpy(dtype=object)
+    cause = group_codes(site, tests["system_key"].to_numpy(dtype=object)[at], alone, parameter, actions["Verdict"])
+    clients = text(tests, "client")[at]
+    sites = [np.flatnonzero(site == c) for c in dict.fromkeys(site.tolist())]
     rows, links, under = [], {}, {}
-    for number, members in enumerate(groups[:LINES]):
-        picked = actions.iloc[members]
-        head = picked.iloc[0]
+    for number, members in enumerate(sites[:LINES]):
+        causes = [members[cause[members] == c] for c in dict.fromkeys(cause[members].tolist())]
+        head = actions.iloc[members[0]]
+        client = next(filter(None, clients[members]), "")
+        since = actions["First seen on"].iloc[members].min()
         rows.append(
             (
                 number + 1,
-                names_in_one(picked["Outlet"].tolist(), w["and_more"]),
-                head["Site"],
-                head["Test date"],
-                _finding(picked, w),
+                f"{head['Site']} ({client})" if client else head["Site"],
+                names_in_one(actions["Outlet"].iloc[members].tolist(), w["and_more"]),
+                since.date() if pd.notna(since) else "",
+                _causes([actions.iloc[c] for c in causes], w),
             )
         )
         links[number] = ("Verdicts", int(at[members[0]]))
         under[number] = first_sentences(str(head["Next step"]))
-    note = w["first_note"].format(shown=len(rows), total=len(groups), findings=len(actions))
+    note = w["first_note"].format(shown=len(rows), total=len(sites), findings=len(actions))
     return Block(
         "table",
         heading=w["first"],
-        columns=["", w["c_outlets"], w["c_site"], w["c_date"], w["c_finding"]],
+        columns=["", w["c_site"], w["c_outlets"], w["c_failing_since"], w["c_finding"]],
         rows=rows,
         links=links,
         under=under,
         note=note,
-        widths=[1, 6, 7, 3, 13],
+        widths=[1, 8, 6, 3, 12],
         aligns=LEFT[:5],
     )
+
+
+def _causes(causes: Sequence[pd.DataFrame], w: Mapping[str, Any]) -> str:
+    """The findings of a site's causes, the worst MOST_CAUSES of them; what several systems share is said once."""
+    said = list(dict.fromkeys(_finding(cause, w) for cause in causes))
+    more = len(said) - MOST_CAUSES
+    shown = said[:MOST_CAUSES] if more > 1 else said
+    left = [w["more_findings"].format(count=len(said) - len(shown))] if len(said) > len(shown) else []
+    return ". ".join([*(text_.rstrip(".") for text_ in shown), *left]) + "."
 
 
 def _finding(picked: pd.DataFrame, w: Mapping[str, Any]) -> str:
@@ -325,3 +333,34 @@ def due_block(due: pd.DataFrame, w: Mapping[str, Any]) -> Block:
         aligns=["left", "left", "left", "left", "right", "center"],
         note=w["due_note"].format(shown=len(rows), total=len(groups)) if len(groups) > LINES else "",
     )
+
+
+def absent_block(due: pd.DataFrame, as_of: object, w: Mapping[str, Any]) -> list[Block]:
+    """Sites where nobody has been for longer than the shortest interval of their outlets, the longest ago first.
+
+    due : the Due table; what was removed asks for no visit. as_of : day of the run.
+    """
+    d = due[(due["State"] != "removed").to_numpy() & due["Last test"].notna().to_numpy()]
+    if not len(d):
+        return []
+    sites = d.groupby(["Site", "Client"], dropna=False, sort=False).agg(
+        last=("Last test", "max"), interval=("Interval", "min"), outlets=("Outlet", "size")
+    )
+    today = pd.Timestamp(str(as_of))
+    late = [
+        last + pd.DateOffset(months=int(interval)) < today
+        for last, interval in zip(sites["last"], pd.to_numeric(sites["interval"]))
+    ]
+    gone = sites[late].sort_values("last", kind="stable").reset_index()
+    if gone.empty:
+        return []
+    lines = [
+        w["absent_site"].format(
+            site=f"{g['Site']} ({g['Client']})" if isinstance(g["Client"], str) and g["Client"] else g["Site"],
+            day=g["last"].date(),
+            outlets=g["outlets"],
+        )
+        for g in gone.head(LINES).to_dict("records")
+    ]
+    more = [w["and_more"].format(count=len(gone) - LINES)] if len(gone) > LINES else []
+    return [Block("text", heading=w["absent"].format(count=len(gone)), rows=[("; ".join([*lines, *more]) + ".",)])]

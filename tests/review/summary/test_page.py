@@ -51,41 +51,54 @@ def test_the_tiles_count_outlets_and_tests(result):
     assert sum(n for (label, word), n in tiles.items() if word in set(result.due["State"])) <= 4
 
 
-def test_outlets_of_one_system_with_the_same_finding_are_one_line(result):
+def test_a_site_is_one_line_with_its_client_and_since_when_it_fails(result):
     first = block(result, "first")
-    number, outlets, site, day, finding = first.rows[0]
-    assert (number, outlets, site) == (1, "Bay 1, Bay 3", "North Works")
-    assert pd.Timestamp(day) == pd.Timestamp("2026-06-14")
+    assert [row[1] for row in first.rows] == ["North Works (Example Coatings)", "South Works (Example Coatings)"]
+    number, _, outlets, since, finding = first.rows[0]
+    assert (number, outlets, since) == (1, "Bay 1, Bay 3", date(2026, 6, 14))
     assert "0.9 mg/m³" in finding and "0.7 mg/m³" in finding and "0.5 mg/m³" in finding
     assert first.under[0].count(".") <= 3 and first.under[0]
+
+
+def test_failing_since_is_when_it_began_and_one_cause_is_said_once(tmp_path):
+    """The same oil at two systems for two quarters, and a second cause: each stands in the line of the site once."""
+    for day in (date(2026, 3, 14), date(2026, 6, 14)):
+        rows = [
+            {**OILY, "outlet": "1"},
+            {**OILY, "outlet": "2", "system": "Annex"},
+            {**AIRLINE, "outlet": "3", "co_ppm": 9},
+        ]
+        visit_file(tmp_path / f"{day}.xlsx", rows=rows, test_date=day)
+    row = block(grade(tmp_path, as_of="2026-07-01"), "first").rows
+    assert len(row) == 1 and row[0][3] == date(2026, 3, 14)
+    assert sorted(row[0][2].split(", ")) == ["1", "2", "3"]
+    assert row[0][4].count("Oil ") == 1 and row[0][4].count("Carbon monoxide ") == 1
+
+
+def test_sites_nobody_has_been_to_are_named_the_longest_ago_first(tmp_path):
+    """Interval 3 months, looked at on 1 July: 1 April is just in time, a day before is not."""
+    for site, day in (("Old", date(2025, 9, 1)), ("Late", date(2026, 3, 31)), ("Just", date(2026, 4, 1))):
+        visit_file(tmp_path / f"{site}.xlsx", site=site, test_date=day)
+    texts = [b for b in grade(tmp_path, as_of="2026-07-01").summary.blocks if b.heading == W["absent"].format(count=2)]
+    assert [t.rows[0][0] for t in texts] == [
+        "Old (Example Coatings), last on 2025-09-01, outlets: 1; Late (Example Coatings), last on 2026-03-31, outlets: 1."
+    ]
 
 
 def test_the_links_lead_to_the_rows_they_speak_of(result):
     first = block(result, "first")
     for number, (sheet, row) in first.links.items():
-        _, outlets, site, day, _ = first.rows[number]
+        _, site, outlets, _, _ = first.rows[number]
         line = result.frames()[sheet].iloc[row]
-        assert (line["Outlet"], line["Site"]) == (outlets.split(", ")[0], site)
-        assert line["Test date"] == pd.Timestamp(day)
+        assert (line["Outlet"], line["Site"]) == (outlets.split(", ")[0], site.split(" (")[0])
     assert set(first.links) == set(range(len(first.rows)))
 
 
-def test_other_systems_and_other_findings_stay_apart(tmp_path):
-    rows = [
-        {**OILY, "outlet": "1"},
-        {**OILY, "outlet": "2", "system": "Annex"},
-        {**AIRLINE, "outlet": "3", "co_ppm": 9},
-    ]
-    visit_file(tmp_path / "a.xlsx", rows=rows)
-    result = grade(tmp_path, as_of="2026-04-01")
-    assert sorted(row[1] for row in block(result, "first").rows) == ["1", "2", "3"]
-
-
 def test_no_more_than_ten_lines(tmp_path):
-    rows = [{**OILY, "outlet": f"Bay {n}", "system": f"Ring {n}"} for n in range(14)]
+    rows = [{**OILY, "outlet": "Bay", "site": f"Works {n}"} for n in range(14)]
     visit_file(tmp_path / "a.xlsx", rows=rows)
     first = block(grade(tmp_path, as_of="2026-04-01"), "first")
-    assert len(first.rows) == 10 and "10 of 14 lines" in first.note
+    assert len(first.rows) == 10 and "10 of 14 sites" in first.note
 
 
 def test_sites_show_the_latest_visit_and_all(result):
