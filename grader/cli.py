@@ -416,7 +416,8 @@ def _next_blanks(
     if site is not None:
         wanted[site, client] = 0
     else:
-        wanted.update(sites_due(result.more["Plan"], result.due, result.options.as_of, months))
+        for of_plan, outlets in sites_due(result.more["Plan"], result.due, result.options.as_of, months).items():
+            wanted[of_plan] = outlets
         try:
             output.mkdir(parents=True, exist_ok=True)
         except OSError as error:

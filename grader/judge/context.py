@@ -562,10 +562,10 @@ def _usual_pressures(
     frame = frame.groupby("visit").agg(site=("site", "first"), day=("day", "min")).join(told)
     frame = frame.sort_values(["site", "day"]).reset_index()
     of_visit: dict[int, tuple[float, int, str]] = {}
-    for _, part in frame.groupby("site", sort=False):
+    for _, of_site in frame.groupby("site", sort=False):
         places: list[int] = []
-        usual_before = running_usual(part["given"])
-        for number, figure, at, middle in zip(part["visit"], part["given"], part["at"], usual_before):
+        usual_before = running_usual(of_site["given"])
+        for number, figure, at, middle in zip(of_site["visit"], of_site["given"], of_site["at"], usual_before):
             if middle == middle:
                 of_visit[number] = (middle, len(places), "; ".join(where.one(p) for p in places[-_MOST_NAMED:]))
             if figure == figure and not above(abs(figure - middle), UNUSUAL_HPA):

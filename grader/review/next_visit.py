@@ -571,7 +571,7 @@ def _on_due(rows_of: _Outlets, due: pd.DataFrame) -> np.ndarray:
     exact: dict[tuple[str, str], int] = {}
     alike: dict[tuple[str, str], int] = {}
     named: dict[str, list[int]] = {}
-    for j, outlet, system in zip(mine, text(due, "Outlet")[mine], text(due, "System")[mine]):
+    for j, outlet, system in zip(mine.tolist(), text(due, "Outlet")[mine], text(due, "System")[mine]):
         exact.setdefault((outlet, system), j)
         alike.setdefault((_search_key(outlet), _search_key(system)), j)
         named.setdefault(_search_key(outlet), []).append(j)

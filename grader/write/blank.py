@@ -409,7 +409,8 @@ class Form:
         sides = [part.replace("&", "&&") for part in (self.text["title"], middle, right)]
         header = "&L&10{}&C&10{}&R&10{}".format(*sides)
         footer = "&L&9{}&R&9{}".format(
-            (below or self.text["footer"]).replace("&", "&&"), self.text["page_line"].format(page="&P", pages="&N")
+            " ".join(filter(None, (below, self.text["footer"]))).replace("&", "&&"),
+            self.text["page_line"].format(page="&P", pages="&N"),
         )
         for line in (header, footer):
             if len(line) > LONGEST_HEADER:

@@ -10,5 +10,7 @@ ROOT = Path(__file__).parents[2]
 
 def test_the_page_of_examples_runs(monkeypatch):
     monkeypatch.chdir(ROOT)
-    done = doctest.testfile(str(ROOT / "DEVELOPERS.md"), module_relative=False, optionflags=doctest.NORMALIZE_WHITESPACE)
+    done = doctest.testfile(
+        str(ROOT / "DEVELOPERS.md"), module_relative=False, optionflags=doctest.NORMALIZE_WHITESPACE
+    )
     assert done.attempted >= 10 and not done.failed

@@ -66,7 +66,9 @@ def first_block(tests: pd.DataFrame, actions: pd.DataFrame, action_tests: np.nda
     # Outlets without a system stand each for itself.
     alone = np.where(system == "", tests["identity"].to_numpy()[at], -1)
     parameter = actions["Parameter"].to_numpy(dtype=object)
-    cause = group_codes(site, tests["system_key"].to_numpy(dtype=object)[at], alone, parameter, actions["Verdict"])
+    cause = group_codes(
+        site, tests["system_key"].to_numpy(dtype=object)[at], alone, parameter, text(actions, "Verdict")
+    )
     clients = text(tests, "client")[at]
     sites = [np.flatnonzero(site == c) for c in dict.fromkeys(site.tolist())]
     rows, links, under = [], {}, {}
