@@ -30,11 +30,13 @@ def whole() -> Result:
     return grade(DEMO, as_of=date(2026, 11, 25))
 
 
-def on(day: date, log: Log) -> Result:
-    options = Options(as_of=day)
+@cache
+def on(day: date, alone: bool = False) -> dict[str, pd.DataFrame]:
+    """The sheets of a day; alone: of a log without the tests of later days."""
+    log, options = until(day) if alone else whole().log, Options(as_of=day)
     found = judged(log, options)
     found.tests = found.tests.drop(columns=[c for c in found.tests.columns if str(c).endswith(BEFORE_REVIEW)])
-    return _reviewed(found, options)
+    return _reviewed(found, options).frames()
 
 
 def until(day: date) -> Log:
@@ -46,7 +48,7 @@ def until(day: date) -> Log:
 
 @pytest.mark.parametrize("day", DAYS)
 def test_later_tests_count_for_nothing(day: date) -> None:
-    found, alone = on(day, whole().log).frames(), on(day, until(day)).frames()
+    found, alone = on(day), on(day, alone=True)
     assert len(found["Verdicts"]) > len(alone["Verdicts"]) > 0
     for name in found.keys() - set(KEPT):
         pd.testing.assert_frame_equal(found[name], alone[name], obj=f"{name} on {day}")
@@ -54,6 +56,6 @@ def test_later_tests_count_for_nothing(day: date) -> None:
 
 def test_verdicts_of_earlier_tests_never_rest_on_later_ones() -> None:
     day = DAYS[2]
-    found, alone = on(day, whole().log).frames()["Verdicts"], on(day, until(day)).frames()["Verdicts"]
+    found, alone = on(day)["Verdicts"], on(day, alone=True)["Verdicts"]
     early = found[pd.to_datetime(found["Test date"]) <= pd.Timestamp(day)].reset_index(drop=True)
     pd.testing.assert_frame_equal(early[alone.columns], alone, check_dtype=False)

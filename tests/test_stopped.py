@@ -49,10 +49,18 @@ def leftovers(folder: Path) -> list[str]:
     return sorted(p.name for p in folder.iterdir() if p.name.startswith("."))
 
 
+@pytest.fixture(scope="module")
+def first_stage(tmp_path_factory):
+    made = tmp_path_factory.mktemp("stage")
+    made_stage(made)
+    return made
+
+
 @pytest.fixture
-def stage(tmp_path):
+def stage(first_stage, tmp_path):
     """A folder whose earlier result says pass; by now one more file says fail."""
-    return made_stage(tmp_path)
+    shutil.copytree(first_stage, tmp_path, dirs_exist_ok=True)
+    return tmp_path / "in", tmp_path / "out" / "r.xlsx"
 
 
 def made_stage(tmp: Path) -> tuple[Path, Path]:
@@ -103,7 +111,7 @@ def check_kills(tmp: Path, count: int, seed: int) -> dict[str, int]:
     for _ in range(count):
         output.write_bytes(earlier)
         counted[kill_one(folder, output, chance)] += 1
-        subprocess.run(command(folder, output), cwd=ROOT, check=True, capture_output=True)
+        grade(folder, as_of=AS_OF).write(output)
         assert verdicts(output) == NEW and leftovers(output.parent) == []
     assert {p: digest(p) for p in folder.iterdir()} == inputs
     return counted
@@ -111,7 +119,7 @@ def check_kills(tmp: Path, count: int, seed: int) -> dict[str, int]:
 
 @pytest.mark.skipif(os.name == "nt", reason="kills by a signal of POSIX")
 def test_a_killed_run_leaves_a_whole_result_and_the_next_is_right(tmp_path):
-    assert sum(check_kills(tmp_path, 6, seed=1).values()) == 6
+    assert sum(check_kills(tmp_path, 4, seed=1).values()) == 4
 
 
 @pytest.mark.skipif(os.name == "nt", reason="signals of POSIX")
@@ -166,7 +174,7 @@ def expect_refused(done: subprocess.CompletedProcess[str], output: Path, before:
 
 
 @pytest.mark.skipif(os.name == "nt", reason="limits of POSIX")
-@pytest.mark.parametrize("room_bytes", [0, 4096, 20_000])
+@pytest.mark.parametrize("room_bytes", [0, 20_000])
 def test_a_full_disk(stage, room_bytes):
     """No file may grow beyond so many bytes: what a full disk says comes at the same calls."""
     folder, output = stage

@@ -98,7 +98,12 @@ def read_fields(
     done: dict[str, dict[str, np.ndarray]] = {}
     absolute: dict[str, np.ndarray] = {}
     marks_first = sorted(fields, key=lambda f: not any(f.name == g.lowest_mark for g in fields))
+    blank: dict[str, dict[str, np.ndarray]] = {}  # what fields of a kind are that no log of the run has
     for this in marks_first:
+        absent = this.name not in rows
+        if absent and this.kind in blank:
+            done[this.name] = {ending: array.copy() for ending, array in blank[this.kind].items()}
+            continue
         values, kinds = cell_values(rows, this.name)
         cells = Cells(this, values, kinds, tests, whole, tables, problems)
         if this.kind == "number":
@@ -116,6 +121,8 @@ def read_fields(
         else:
             _read_texts(cells)
         done[this.name] = cells.out
+        if absent:
+            blank[this.kind] = {ending: array.copy() for ending, array in cells.out.items()}
     return done, absolute
 
 

@@ -226,7 +226,7 @@ def bound_memory(size: int) -> bool:
 
 
 def main() -> int:
-    """Serve files until standard input ends. The first frame in is the limits, the first out says "ready"."""
+    """Serve files until standard input ends. A frame of limits, the first one, is answered by "ready"."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the parent, which then stops this process
     source = sys.stdin.buffer
     target = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
@@ -241,19 +241,19 @@ def main() -> int:
         ready = f"ready {workbook.__name__}"
     except (ImportError, OSError, KeyError, ValueError) as error:
         ready = _said(error)
-    try:
-        limits = receive(source)
-    except EOFError:
-        return 0
-    bound_memory(int(limits["memory_bytes"]))
     # Nothing that is read holds a circle, and looking for some at every 700th new list costs a tenth.
     gc.freeze()
     gc.set_threshold(_GARBAGE_THRESHOLD)
+    limits: Mapping[str, float] = {}
     try:
-        send(target, ready)
         while True:
-            path, layout = receive(source)
-            send(target, read_file(path, limits, layout))
+            asked = receive(source)
+            if isinstance(asked, Mapping):  # of a further run, where the process is kept
+                limits = asked
+                bound_memory(int(limits["memory_bytes"]))
+                send(target, ready)
+            else:
+                send(target, read_file(asked[0], limits, asked[1]))
     except (EOFError, OSError):  # the parent has all it wants, or is gone
         return 0
 

@@ -16,7 +16,8 @@ from grader.problems import Problems, Table, Unreadable
 from grader.read.words.spelling import clean
 
 # Kinds of cell values.
-EMPTY, NUMBER, TEXT, BOOL, DATE, TIME, SPAN, BAD, OTHER = range(9)
+_KINDS = 9
+EMPTY, NUMBER, TEXT, BOOL, DATE, TIME, SPAN, BAD, OTHER = range(_KINDS)
 
 
 class _KindOfType(dict[type, int]):
@@ -69,7 +70,9 @@ class Cells:
 
     def at(self, *kinds: int) -> np.ndarray:
         """Positions of the cells of these kinds, int array."""
-        return np.flatnonzero(np.isin(self.kinds, kinds))
+        among = np.zeros(_KINDS, dtype=bool)
+        among[list(kinds)] = True
+        return np.flatnonzero(among[self.kinds])
 
     def say(self, code: str, at: np.ndarray, **params: Any) -> None:
         """Add a problem for the cells at these positions."""

@@ -5,6 +5,7 @@ Loads neither pandas nor numpy before the Log is built, so that a process can be
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import gc
 import os
@@ -29,7 +30,8 @@ from grader.read.log import Log, LogBuilder, PassedOver
 MOST_CHILDREN = 2
 _AHEAD = 2  # paths given to a reading process: the one it is at, and the next
 _WATCH_SECONDS = 0.2  # how often overdue reading processes are looked for
-_EARLY: list[subprocess.Popen[bytes]] = []  # started and not yet in use
+_EARLY: list[subprocess.Popen[bytes]] = []  # ready and not in use: started early, or kept from the run before
+_KEPT_BYTES = 5_000_000  # a process that has read more is not kept: it holds what memory the largest file took
 
 
 def start_early() -> None:
@@ -62,6 +64,24 @@ def _started() -> subprocess.Popen[bytes]:
     )
 
 
+@atexit.register
+def end_kept() -> None:
+    """Stop the processes that are not in use."""
+    while _EARLY:
+        _end(_EARLY.pop())
+
+
+def _end(process: subprocess.Popen[bytes]) -> None:
+    process.kill()
+    process.wait()
+    for stream in (process.stdin, process.stdout):
+        try:
+            if stream is not None:
+                stream.close()
+        except OSError:
+            continue  # unsent bytes to a process that is gone
+
+
 class Child:
     """One reading process, and since when it has been at its file.
 
@@ -75,6 +95,8 @@ class Child:
         self.overdue = False
         self.allowed_s = limits["seconds_a_file"]
         self.process = _EARLY.pop() if _EARLY else _started()
+        self.ready = False
+        self.asked = self.bytes = 0  # files not answered yet; size of those that are
 
     def greet(self) -> str:
         """Send the limits and wait until the child is ready; "" if it is, else what is wrong."""
@@ -83,10 +105,12 @@ class Child:
             answer = str(receive(self.process.stdout))  # type: ignore[arg-type]
         except (EOFError, OSError):
             return "it ended at once"
-        return "" if answer.startswith("ready") else answer
+        self.ready = answer.startswith("ready")
+        return "" if self.ready else answer
 
     def ask(self, path: str, layout: Any = None) -> None:
         """Give the child a path and its layout. That it is gone is seen when the reply is fetched."""
+        self.asked += 1
         try:
             send(self.process.stdin, (path, layout))  # type: ignore[arg-type]
         except OSError:
@@ -97,11 +121,14 @@ class Child:
         self.allowed_s = self.limits["seconds_a_file"] + self.limits["seconds_a_megabyte"] * max(size, 0) / 1e6
         self.since = time.monotonic()
         try:
-            return receive(self.process.stdout)  # type: ignore[arg-type]
+            answer: Reply = receive(self.process.stdout)  # type: ignore[arg-type]
         except (EOFError, OSError):
             return None
         finally:
             self.since = None
+        self.asked -= 1
+        self.bytes += max(size, 0)
+        return answer
 
     def stop_if_overdue(self) -> None:
         """Stop the child where it has been at one file for longer than the limit."""
@@ -111,15 +138,12 @@ class Child:
             self.process.kill()
 
     def close(self) -> None:
-        """Stop the child and wait for its end."""
-        self.process.kill()
-        self.process.wait()
-        for stream in (self.process.stdin, self.process.stdout):
-            try:
-                if stream is not None:
-                    stream.close()
-            except OSError:
-                continue  # unsent bytes to a child that is gone
+        """Stop the child and wait for its end; one that has answered all and holds little is kept for the next run."""
+        idle = self.ready and not self.asked and self.process.poll() is None
+        if idle and self.bytes <= _KEPT_BYTES and len(_EARLY) < MOST_CHILDREN:
+            _EARLY.append(self.process)
+        else:
+            _end(self.process)
 
 
 def reading_limits() -> dict[str, float]:
@@ -357,7 +381,8 @@ def _replies(files: Sequence[FoundFile], limits: Mapping[str, float], children: 
         with turn:
             stopping.set()
         for child in running.values():
-            child.process.kill()
+            if child.asked or not child.ready:
+                child.process.kill()
         for thread in threads:
             thread.join()
         for child in running.values():

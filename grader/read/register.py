@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -67,6 +68,17 @@ def read_register(
     month_first, language : as for the cells of a log.
     Returns    : Register with every sheet, those that are not there without lines.
     """
+    if not tables:
+        return Register({name: lines.copy() for name, lines in _no_lines().items()}, tables, file_names)
+    return _read(tables, file_names, problems, month_first, language)
+
+
+@cache
+def _no_lines() -> dict[str, pd.DataFrame]:
+    return _read([], [], Problems(), False, "en").sheets
+
+
+def _read(tables: list[Table], file_names: list[str], problems: Problems, month_first: bool, language: str) -> Register:
     found = Register({}, tables, file_names)
     for name, sheet in REGISTER.items():
         mine = [i for i, t in enumerate(tables) if sheets_by_name()[normal_heading(t.sheet)] is sheet]

@@ -102,6 +102,8 @@ def outages(tests: pd.DataFrame, counts: np.ndarray, known: Outlets) -> Outages:
     later. As each visit that failed is cleared by any later one, only a system's latest matters.
     """
     test, key = np.full(len(known.identity), -1), np.full(len(known.identity), "", dtype=object)
+    if not (counts & (tests["verdict"].to_numpy() == TEST_FAIL)).any():
+        return Outages(test, key)
     fails = system_fails(tests, counts)
     if not len(fails.test):
         return Outages(test, key)

@@ -349,6 +349,7 @@ def test_a_row_lost_on_the_way_is_a_problem(tmp_path, books, monkeypatch):
 def test_a_child_that_cannot_start_stops_the_run(tmp_path, books, monkeypatch):
     books.put(tmp_path, "v.xlsx", books.plain())
     monkeypatch.setattr(sys, "executable", sys.executable + "-gone")
+    process.end_kept()
     with pytest.raises(GraderError, match="reading process could not be started"):
         read(tmp_path)
 
@@ -485,10 +486,21 @@ def test_equal_texts_of_a_long_column_are_one_object_afterwards():
 
 def test_a_process_started_early_is_the_one_that_reads(tmp_path, books):
     books.put(tmp_path, "v.xlsx", books.plain())
+    process.end_kept()
     process.start_early()
     early = process._EARLY[0]
     assert len(read(tmp_path)[0].rows) == 2
+    assert process._EARLY == [early] and early.poll() is None  # kept for the next run
+    assert len(read(tmp_path)[0].rows) == 2 and process._EARLY == [early]
+    process.end_kept()
     assert process._EARLY == [] and early.poll() is not None
+
+
+def test_a_process_that_read_much_or_died_is_not_kept(tmp_path, books, monkeypatch):
+    books.put(tmp_path, "v.xlsx", books.plain())
+    process.end_kept()
+    monkeypatch.setattr(process, "_KEPT_BYTES", 10)
+    assert len(read(tmp_path)[0].rows) == 2 and process._EARLY == []
 
 
 def test_a_process_started_early_and_never_taken_ends_with_the_command():
@@ -505,5 +517,6 @@ def test_that_none_can_be_started_early_is_left_to_the_reading(monkeypatch):
         raise OSError("no more processes")
 
     monkeypatch.setattr(process, "_started", fail)
+    process.end_kept()
     process.start_early()
     assert process._EARLY == []

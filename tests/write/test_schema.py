@@ -25,7 +25,7 @@ ALLOWED = (
 def written(request, tmp_path_factory):
     """Folder with a result, one with charts, a blank, records, notices and marked copies in one language."""
     folder = tmp_path_factory.mktemp(request.param)
-    site = sorted(INBOX.glob("*Ostmere*"))
+    site = sorted(INBOX.glob("*Ostmere*"))[-4:]
     result = grade(site, as_of="2026-11-25", language=request.param)
     result.write(folder / "result.xlsx")
     result.draw(str(result.verdicts["Site"].iloc[0]))
