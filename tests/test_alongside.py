@@ -159,14 +159,16 @@ def test_the_demo_visit_by_visit_is_the_demo_all_at_once():
 
     The suite takes every third visit; `python -m tests.test_alongside` takes each.
     """
-    visit_by_visit(3)
+    assert visit_by_visit(3) > 10
 
 
 def visit_by_visit(every):
+    """How many steps were compared."""
     log = read_workbooks(find_workbooks(ROOT / "demo" / "inbox", Problems()), Problems())
     day = {int(f): d.max() for f, d in pd.to_datetime(log.rows["test_date"], errors="coerce").groupby(log.rows["file"])}
     assert len(day) > 40
-    for file, last in list(day.items())[::every]:
+    steps = list(day.items())[::every]
+    for file, last in steps:
         before = [f for f in sorted(day) if day[f] <= last]
         options = Options(as_of=last.date())
         once = shown(some_files(log, before), options)
@@ -180,6 +182,7 @@ def visit_by_visit(every):
             same(mine, all_, f"{sheet} of {name}")
         mine, all_ = step["Due"], once["Due"][once["Due"]["Site"] == step["Verdicts"]["Site"].iloc[0]]
         same(mine.drop(columns="File"), all_.drop(columns="File"), f"Due after {name}")
+    return len(steps)
 
 
 def test_a_site_of_the_demo_with_its_past_is_that_site_among_all():

@@ -109,7 +109,7 @@ def test_every_cell_spoilt_in_turn(as_read, verdicts, sheet):
         if REGISTER_FIELDS[name].kind == "text":
             continue
         spoilt = [
-            replace(t, columns={**t.columns, name: ["who knows?"] * len(t.rows)}) if t.sheet == sheet else t
+            t._replace(columns={**t.columns, name: ["who knows?"] * len(t.rows)}) if t.sheet == sheet else t
             for t in as_read.register
         ]
         found = judged(replace(as_read, register=spoilt), Options(as_of=date.fromisoformat(AS_OF)))
