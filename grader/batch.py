@@ -14,7 +14,7 @@ import pandas as pd
 
 from grader import __version__
 from grader.alongside import of_their_sites, sum_of_past, with_past
-from grader.columns import ALWAYS, SHEET_ORDER, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
+from grader.columns import ALWAYS, SAID_OTHERWISE, SHEET_ORDER, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
 from grader.compute.water import compute_water
 from grader.frames import text, with_columns
 from grader.judge.also import Also, also_judged, check_also
@@ -451,7 +451,8 @@ def judged(log: Log, options: Options, problems: Problems | None = None, named: 
     tests = query_replaced_fails(judging(assigned.tests, rulesets, problems), problems)
     harmful = text(tests, "harmful")
     problems.add_tests("harmful_not_judged", tests.index.to_numpy()[harmful != ""], what=harmful[harmful != ""])
-    problems.add_tests("own_verdict_otherwise", tests.index.to_numpy()[tests["own_verdict_otherwise"]], "own_verdict")
+    for name in SAID_OTHERWISE:
+        problems.add_tests(f"{name}_otherwise", tests.index.to_numpy()[tests[f"{name}_otherwise"]], name)
     tests = add_reasons(tests, rulesets, options.language)
     also = also_judged(assigned.tests, options.also, options.language, options.decision_rule, judging)
     return Judged(tests, log, problems, rulesets, assigned.superseded, also, slips, register)

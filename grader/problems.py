@@ -30,6 +30,7 @@ class Unclear(NamedTuple):
     choices : (field, unit) it could be, the likeliest first; unit "" is the field's own.
     values  : raw cell of every test of the table, in the order of its rows; None for a blank one.
     line    : the line of a layout file that settles it.
+    aside   : it stands beside the tests (a remark, a line around the table, another sheet) and is no column of theirs.
     """
 
     heading: str
@@ -37,6 +38,7 @@ class Unclear(NamedTuple):
     choices: tuple[tuple[str, str], ...]
     values: list[Any]
     line: str = ""
+    aside: bool = False
 
 
 class Table(NamedTuple):

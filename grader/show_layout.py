@@ -12,6 +12,7 @@ import pandas as pd
 from grader.columns import FIELDS
 from grader.data import load_toml, names
 from grader.problems import GraderError, Problems, Table, heading_address
+from grader.read.around import SAID
 from grader.read.find import find_workbooks
 from grader.read.layout import ANY, SUFFIX, load_layout, with_layouts
 from grader.read.layout_save import LeftOver, common_pattern, layout_text
@@ -94,8 +95,9 @@ def _built(table: Table) -> tuple[Any, ...]:
     lines = [
         (field, table.how.get(field, ("",))[0], () if by_name else place[1:], table.units.get(field, ""))
         for field, place in table.places.items()
+        if field != SAID
     ]
-    unclear = [(u.heading, () if by_name else u.place[1:]) for u in table.unclear]
+    unclear = [(u.heading, () if by_name else u.place[1:]) for u in table.unclear if not u.aside]
     return table.orientation, table.own, frozenset(lines), frozenset(unclear)
 
 
@@ -130,7 +132,7 @@ def _to_look_at(said: pd.DataFrame, name: str) -> list[str]:
 def _add_unclear(tables: list[Table], problems: Problems) -> None:
     """What could be one of our fields, as problems: here nothing is judged both ways."""
     for table in tables:
-        for unclear in table.unclear:
+        for unclear in (u for u in table.unclear if not u.aside):
             problems.add(
                 "heading_unclear",
                 file=table.file,

@@ -75,12 +75,20 @@ PAGES: dict[str, Any] = {
     "headings-de.toml": _HEADINGS,
     "headings-fr.toml": _HEADINGS,
     "loose_words.toml": {
-        **dict.fromkeys(("negation", "asked"), ""),
+        **dict.fromkeys(("negation", "asked", "doubt", "doubted", "covered"), ""),
         **dict.fromkeys(
-            "supply dryer odour liquid_water own_verdict outlet_status visit_reason nature said_of".split(), "*"
+            "supply dryer odour liquid_water own_verdict outlet_status visit_reason nature said_of sensed safe".split(),
+            "*",
         ),
     },
-    "unclear.toml": {"rule": "words units also without stop choices"},
+    "said.toml": {
+        "against": "verdict stop undone lapsed instrument row",
+        "no": "words none",
+        "general": "rule around article plural firm limits legend pass mended optional",
+        "cold": "words without",
+        "apart": "words",
+    },
+    "unclear.toml": {"rule": "words units also without only stop choices"},
     "wear.toml": {
         **dict.fromkeys(
             "weight slack fewest_older recent_fewest recent_most recent_share season_visits season_years season_prior_k lot_sites "

@@ -27,6 +27,7 @@ from grader.columns import (
     PARAMETERS,
     PASS,
     READ,
+    SAID_OTHERWISE,
     SUPPLIED,
     TEST_FAIL,
     TEST_NEAR,
@@ -157,7 +158,8 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
         _as_written(reasons, tests, key, visited, names[key], say["as_written"])
     harmful = text(tests, "harmful")
     reasons.add(harmful != "", lambda i: say["harmful"].format(what=harmful[i]))
-    reasons.add(tests["own_verdict_otherwise"].to_numpy(), say["own_verdict"])
+    for name in SAID_OTHERWISE:
+        reasons.add(tests[f"{name}_otherwise"].to_numpy(), say[name])
     past = text(tests, "past")
     reasons.add(visited & (past != ""), lambda i: past[i])
     reasons.add(tests["replaced"].to_numpy(), say["replaced"])

@@ -14,11 +14,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grader.columns import CANNOT_TELL, DOUBT, FAIL, FIELDS, IN_WORDS, JUDGED, NEAR_LIMIT, PASS, WATER
+from grader.columns import CANNOT_TELL, DOUBT, FAIL, FIELDS, IN_WORDS, JUDGED, NEAR_LIMIT, NOT_TESTED, PASS, WATER
 from grader.decided import BY_LINE_DEW, WHY_DOUBT, WHY_UNCLEAR, WHY_UNREADABLE
 from grader.frames import with_columns
 from grader.judge.rules.sets import RuleSet
 from grader.judge.verdicts import BADNESS, whole
+from grader.judge.worse import with_parameter
 from grader.problems import Problems, Table, Unclear, a1
 
 _ENDS = ("", "_lower", "_upper", "_open", "_state", "_text", "_how")
@@ -33,7 +34,7 @@ class _Trial:
 
     at : positions (m,) of the rows. field : object (m,), which it was taken for. part : the rows as judged from,
     with that field filled in. verdict : (m, len(JUDGED)) codes. temperature_known : bool (m,). score : the worse, the
-    higher.
+    higher. judged : the rows with their verdicts.
     """
 
     at: np.ndarray
@@ -42,14 +43,19 @@ class _Trial:
     verdict: np.ndarray
     temperature_known: np.ndarray
     score: np.ndarray
+    judged: pd.DataFrame
 
 
 @dataclass
 class _Tried:
-    """The worst of what was tried so far, n rows: rank per parameter, and whether water is met with a temperature known."""
+    """The worst of what was tried so far, n rows: rank per parameter, and whether water is met with a temperature known.
+
+    always : per parameter, whether every one of several choices of a column fails.
+    """
 
     worst: np.ndarray
     met_when_known: np.ndarray
+    always: np.ndarray
 
     def take(self, trial: _Trial) -> None:
         self.worst[trial.at] = np.maximum(self.worst[trial.at], BADNESS[trial.verdict])
@@ -77,7 +83,8 @@ def judge_unclear(
     of_table = {n: np.flatnonzero(rows["table"].to_numpy() == n) for n, t in enumerate(tables) if t.unclear}
     if not of_table:
         return judged
-    tried = _Tried(BADNESS[_verdicts(judged)], np.zeros(len(judged), dtype=bool))
+    shape = (len(judged), len(JUDGED))
+    tried = _Tried(BADNESS[_verdicts(judged)], np.zeros(len(judged), dtype=bool), np.zeros(shape, dtype=bool))
     slots: list[list[_Trial]] = []
     for number in range(max(len(tables[n].unclear) for n in of_table)):
         mine = {n: tables[n].unclear[number] for n in of_table if number < len(tables[n].unclear)}
@@ -88,10 +95,12 @@ def judge_unclear(
             if trial is not None:
                 slots[-1].append(trial)
                 tried.take(trial)
+        tried.always |= _always(shape, slots[-1])
     together = _together(before, slots, again)
     if together is not None:
         tried.take(together)
     out, changed = _worse(judged, tried)
+    out = _failing(out, judged, tried.always, slots, before.columns)
     _say(problems, tables, of_table, changed, slots)
     return whole(out, rulesets)
 
@@ -155,7 +164,16 @@ def _judged(at: np.ndarray, taken: np.ndarray, part: pd.DataFrame, again: Again)
     chances = np.nansum([judged[f"chance_over_{key}"].to_numpy() for key in JUDGED if key not in IN_WORDS], axis=0)
     margin = np.nan_to_num(judged["margin_lower"].to_numpy(dtype=float), nan=0.0)
     score = (10.0 ** BADNESS[verdict]).sum(axis=1) + chances / 100.0 - np.clip(margin, -500.0, 500.0) / 1e6
-    return _Trial(at, taken, part, verdict, judged["use_temperature_known"].to_numpy(), score)
+    return _Trial(at, taken, part, verdict, judged["use_temperature_known"].to_numpy(), score, judged)
+
+
+def _always(shape: tuple[int, int], slot: list[_Trial]) -> np.ndarray:
+    """Where each of at least two choices of an unclear column fails a parameter: bool of a shape."""
+    tries, fails = np.zeros(shape[0], dtype=np.int64), np.zeros(shape, dtype=np.int64)
+    for trial in slot:
+        tries[trial.at] += 1
+        fails[trial.at] += trial.verdict == FAIL
+    return (tries > 1)[:, None] & (fails == tries[:, None])
 
 
 def _together(before: pd.DataFrame, slots: list[list[_Trial]], again: Again) -> _Trial | None:
@@ -195,14 +213,16 @@ def _worse(judged: pd.DataFrame, tried: _Tried) -> tuple[pd.DataFrame, np.ndarra
     near, untold = BADNESS[NEAR_LIMIT], BADNESS[CANNOT_TELL]
     for place, key in enumerate(JUDGED):
         verdict, worst = judged[f"verdict_{key}"].to_numpy(), tried.worst[:, place]
-        doubtful = (verdict != FAIL) & (verdict != CANNOT_TELL) & (worst >= untold)
+        # What the column may hold is missed, and fails whichever of its choices it is.
+        failed = tried.always[:, place] & np.isin(verdict, _MISSED)
+        doubtful = (verdict != FAIL) & (verdict != CANNOT_TELL) & (worst >= untold) & ~failed
         if key == WATER:
             # It fails for want of a temperature, and meets the limit with one that the column may hold.
             lacks = (judged["water_by"].to_numpy() == BY_LINE_DEW) & ~judged["use_temperature_known"].to_numpy()
             doubtful |= (verdict == FAIL) & lacks & ~judged["free_water"].to_numpy() & tried.met_when_known
         close = ~doubtful & (verdict == PASS) & (worst == near)
-        changed[:, place] = doubtful | close
-        if not changed[:, place].any():
+        changed[:, place] = doubtful | close | failed
+        if not (doubtful | close).any():
             continue
         after = np.where(doubtful, CANNOT_TELL, np.where(close, NEAR_LIMIT, verdict))
         words = key in IN_WORDS
@@ -214,6 +234,23 @@ def _worse(judged: pd.DataFrame, tried: _Tried) -> tuple[pd.DataFrame, np.ndarra
         if not words:
             new[f"chance_over_{key}"] = np.where(doubtful, np.nan, judged[f"chance_over_{key}"].to_numpy())
     return with_columns(judged, new), changed
+
+
+_MISSED = (CANNOT_TELL, NOT_TESTED)
+
+
+def _failing(
+    out: pd.DataFrame, judged: pd.DataFrame, always: np.ndarray, slots: list[list[_Trial]], inputs: Iterable[str]
+) -> pd.DataFrame:
+    """The table in which what fails by every choice of a column is as its first choice had it judged."""
+    for place, key in enumerate(JUDGED):
+        left = always[:, place] & np.isin(judged[f"verdict_{key}"].to_numpy(), _MISSED)
+        for trial in (t for slot in slots if len(slot) > 1 for t in slot[:1]):
+            mine = np.flatnonzero(left[trial.at] & (trial.verdict[:, place] == FAIL))
+            if len(mine):
+                out = with_parameter(out, trial.judged, key, trial.at[mine], mine, inputs)
+                left[trial.at[mine]] = False
+    return out
 
 
 def _say(
@@ -246,7 +283,7 @@ def _say(
                     "cell": cell,
                     "value": unclear.heading,
                     "choices": choices,
-                    "line": unclear.line,
+                    "line": f"[table.{'constants' if unclear.aside else 'fields'}]: {unclear.line}",
                     "count": 0,
                 },
             )

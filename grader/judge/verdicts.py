@@ -38,6 +38,7 @@ from grader.columns import (
     PARAMETERS,
     PASS,
     READ,
+    SAID_OTHERWISE,
     STAIN,
     SUPPLIED,
     TEST_FAIL,
@@ -495,6 +496,16 @@ def _harmful(tests: pd.DataFrame) -> np.ndarray:
     return named
 
 
+def _said_otherwise(tests: pd.DataFrame) -> dict[str, np.ndarray]:
+    """Where the firm itself says that a test is no pass, by the field of SAID_OTHERWISE that says so: bool (n,)."""
+    unread = {name: tests[f"{name}_state"].to_numpy() == UNREADABLE for name in SAID_OTHERWISE}
+    return {
+        "own_verdict": (text(tests, "own_verdict") == "fail") | unread["own_verdict"],
+        "said_against": (text(tests, "said_against") != "") | unread["said_against"],
+        "outlet_status": np.isin(text(tests, "outlet_status"), ("locked off", "removed")) | unread["outlet_status"],
+    }
+
+
 def _demanded(ruleset: RuleSet | None) -> set[str]:
     return {PARAMETER_BY_NAME[p].key for p in ruleset.demanded} if ruleset else set()
 
@@ -524,10 +535,9 @@ def whole(tests: pd.DataFrame, rulesets: dict[str, RuleSet]) -> pd.DataFrame:
         # What is stated is judged on any supply; what need not be measured is missed on an airline only.
         missing[:, at] |= (wanted & open_) | (needs & (wanted | open_) & untold[:, at])
     incomplete = missing.any(axis=1) | (text(tests, "ruleset") == "") | ~tests["visited"].to_numpy()
-    # The firm's own verdict is shown and judges nothing; what it does not pass is looked at again before it counts as one.
-    otherwise = (text(tests, "own_verdict") == "fail") | (tests["own_verdict_state"].to_numpy() == UNREADABLE)
-    otherwise &= ~fails & ~incomplete
-    incomplete |= otherwise
+    # What the firm says itself judges nothing; what it does not pass is looked at again before it counts as one.
+    otherwise = {name: where & ~fails & ~incomplete for name, where in _said_otherwise(tests).items()}
+    incomplete |= np.logical_or.reduce(list(otherwise.values()))
     harmful = _harmful(tests)
     incomplete |= harmful != ""
     verdict = np.select([fails, incomplete, near], [TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR], TEST_PASS)
@@ -535,7 +545,7 @@ def whole(tests: pd.DataFrame, rulesets: dict[str, RuleSet]) -> pd.DataFrame:
         tests,
         {
             "verdict": verdict.astype(np.int8),
-            "own_verdict_otherwise": otherwise,
+            **{f"{name}_otherwise": where for name, where in otherwise.items()},
             "harmful": harmful,
             **{f"{key}_missing": missing[:, i] for i, key in enumerate(JUDGED)},
         },

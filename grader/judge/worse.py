@@ -58,6 +58,19 @@ def worse_of(
     return whole(with_columns(judged, {**new, "past": past}), rulesets), rows
 
 
+def with_parameter(
+    judged: pd.DataFrame, other: pd.DataFrame, key: str, at: np.ndarray, of_other: np.ndarray, inputs: Iterable[str]
+) -> pd.DataFrame:
+    """The judged table, in which the rows `at` have one parameter as the rows `of_other` of another judgement."""
+    known = set(inputs)
+    new = {}
+    for column in judged.columns:
+        if column in other.columns and _owner(column, column in known) == key:
+            new[column] = judged[column].to_numpy().copy()
+            new[column][at] = other[column].to_numpy()[of_other]
+    return with_columns(judged, new)
+
+
 def _owner(column: str, is_input: bool) -> str:
     """The parameter whose column this is; "" for what is none's. What is worked out and is no other's is the water's."""
     for name, key in _OF.items():

@@ -13,12 +13,13 @@ from typing import Any, NamedTuple
 from grader.columns import FIELDS
 from grader.problems import Place, Table, Unclear, Unreadable
 from grader.read.layout_spec import TableSpec
-from grader.read.settle import JOINED, settled
+from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.headings import CERTAIN, EXACT, LIKELY
-from grader.read.words.labels import Column, is_unit
+from grader.read.words.labels import Column, heading_words, is_unit
 from grader.read.words.notation import parse_number
+from grader.read.words.unclear import classes_of
 from grader.read.words.units import belongs, canonical, column_unit, unit_needed
 
 READINGS = frozenset(f.name for f in FIELDS.values() if f.reading)
@@ -211,6 +212,7 @@ def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Wh
             about = {"heading": c.text, "where": where.line(c.at)}
             made.notes.append(Note("unknown_column", where.sheet, where.cell(c.at), c.text, about))
     columns = _water_of_a_firm(columns, cells, made, where)
+    columns = _one_smell(columns, cells)
     positions: dict[str, list[Column]] = {}
     for c in columns:
         if c.field:
@@ -230,6 +232,7 @@ def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Wh
             if name not in made.values:
                 made.constants[name] = (where.place(found[0].at)._replace(row=_row_of(where, found[0].at)), value)
                 made.how[name] = (found[0].text, "stated in the heading", found[0].heading.sure)
+    _at_line_pressure(made, columns, where)
     return made
 
 
@@ -252,6 +255,37 @@ def _water_of_a_firm(columns: list[Column], cells: Mapping[int, list[Any]], made
             c = c._replace(heading=heading, how="synonym")
         changed.append(c)
     return changed
+
+
+def _one_smell(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Column]:
+    """Of several filled columns for a smell or a taste the first for a smell is it; the others are judged besides."""
+    found = [c for c in columns if c.field == "odour" and any(v is not None for v in cells.get(c.at, ()))]
+    if len(found) < 2:
+        return columns
+    smells = [c for c in found if "taste" not in classes_of(c.text, heading_words())]
+    if len(smells) > 1:
+        return columns
+    first = (smells or found)[0]
+    return [
+        c if c not in found or c is first else c._replace(kind="unclear", heading=c.heading._replace(field=None))
+        for c in columns
+    ]
+
+
+def _at_line_pressure(made: Fields, columns: list[Column], where: Where) -> None:
+    """A dew point under a heading for pressure dew points is one at the line pressure of its row."""
+    at, line = "dew_point_measured_at_bar", "line_pressure_bar"
+    if "dew_point_measured_c" not in made.values or line not in made.values:
+        return
+    if at in made.values or at in made.constants or made.how[line][2] == "unsure":
+        return
+    text = made.how["dew_point_measured_c"][0]
+    if "pdp" not in classes_of(text, heading_words()):
+        return
+    made.values[at], made.places[at], made.lines[at] = made.values[line], made.places[line], made.lines[line]
+    made.how[at] = (text, "a pressure dew point is at line pressure", LIKELY)
+    if line in made.units:
+        made.units[at] = made.units[line]
 
 
 def _row_of(where: Where, at: int) -> int:
@@ -411,6 +445,10 @@ def _one_unclear(
     clear = next((p for p in positions.get(candidates[0], []) if p.at == made.lines[p.field]), None)
     if clear is not None:
         line += ", or " + layout_line(clear.field, where.line(clear.at), clear.heading.unit)
+    if candidates[0] in SEEN and seen_words(c.text):
+        values = [as_seen(candidates[0], v) for v in values]
+        if values.count(None) == len(values):
+            return
     made.unclear.append(Unclear(c.text, where.place(c.at), units, values, line))
 
 

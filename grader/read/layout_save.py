@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.problems import Place, Table, Unclear, a1
+from grader.read.around import SAID
 from grader.read.extract import AS_FOUND, UNITS_BESIDE
 from grader.read.layout_spec import fits
 from grader.read.log import Log
@@ -100,15 +101,17 @@ def _table_lines(table: Table, sheet: str, several: bool, left_over: Sequence[Le
     lines.append(f'date_order = "{table.order}"' if table.order else '# date_order = "day first"')
     lines.append("[table.fields]")
     # A line that would settle what an unclear column is: as found without it, ready for a person to settle it by.
+    unclear_columns = [u for u in table.unclear if not u.aside]
     settling = (
         {field for field, _ in u.choices}
-        for u in table.unclear
+        for u in unclear_columns
         if {field for field, _ in u.choices} <= set(table.places)
     )
     aside = blank.union(*settling)
-    fields = [_field_line(table, field, place) for field, place in table.places.items()]
-    fields = [f"# {line}" if f in aside and line[0] != "#" else line for f, line in zip(table.places, fields)]
-    for unclear in table.unclear:
+    places = {f: p for f, p in table.places.items() if f != SAID}
+    fields = [_field_line(table, field, place) for field, place in places.items()]
+    fields = [f"# {line}" if f in aside and line[0] != "#" else line for f, line in zip(places, fields)]
+    for unclear in unclear_columns:
         fields = _with_choices(fields, unclear)
     lines += fields
     for left in left_over:
@@ -116,8 +119,14 @@ def _table_lines(table: Table, sheet: str, several: bool, left_over: Sequence[Le
         lines.append(_one_line(f"# ? = {{ {at} }}   # left over: {left.cell} {left.heading}").rstrip())
     lines.append("[table.constants]")
     for field, (place, value) in table.constants.items():
+        if field == SAID:
+            continue
         cell = a1(place.row or 0, place.column or 0)
         lines.append(f"# {field} = {_quoted(_one_line(str(value)))}   # found in {_one_line(place.sheet)}, {cell}")
+    for u in table.unclear:
+        if u.aside:
+            cell = a1(u.place.row or 0, u.place.column or 0)
+            lines.append(_one_line(f"# {u.line}   # said in {u.place.sheet}, {cell}: {u.heading}"))
     for field, example in _NEEDED.items():
         if field not in table.constants and field not in table.places:
             words = ", ".join(FIELDS[field].words)

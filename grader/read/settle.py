@@ -14,8 +14,10 @@ from grader.problems import Unreadable
 from grader.read.words.dates import parse_date
 from grader.read.words.heading_words import key, reading_words
 from grader.read.words.headings import LIKELY, Heading
-from grader.read.words.labels import Column, is_limit, is_placeholder, looks_like_value
+from grader.read.words.labels import Column, heading_words, is_limit, is_placeholder, looks_like_value
+from grader.read.words.loose import loose_word, own_word
 from grader.read.words.notation import parse_number
+from grader.read.words.unclear import classes_of
 from grader.read.words.units import belongs
 
 _CLOCK = re.compile(r"(\d{1,2})[:.h]([0-5]\d)(?::[0-5]\d)?(?:\s*(?:h|hrs|uhr))?", re.IGNORECASE)
@@ -65,6 +67,30 @@ def settled(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Colum
     return made
 
 
+# Fields of which a heading may ask whether anything was seen, and how a reading says that it was.
+SEEN = {"oil_mg_m3": "stain"}
+
+
+def seen_words(heading: str) -> bool:
+    """Whether a heading asks for what is seen and not for a figure: "Oil film on mirror"."""
+    return "seen" in classes_of(heading, heading_words())
+
+
+def as_seen(field: str, value: Any) -> Any:
+    """A cell under such a heading as a reading: nothing where nothing was seen, else what stands for something."""
+    if type(value) is bool:
+        return SEEN[field] if value else None
+    if type(value) is not str:
+        return value
+    word = own_word("liquid_water", value) or loose_word("liquid_water", value) or loose_word("odour", value)
+    return None if word == "none" or is_placeholder(value) or key(value) in _none_words() else SEEN[field]
+
+
+@cache
+def _none_words() -> frozenset[str]:
+    return frozenset(key(w) for w in load_toml("loose_words.toml")["negation"]) | {"n", "0"}
+
+
 def _as_field(c: Column, field: str, how: str) -> Column:
     told = c.heading.told
     unit = told if told and belongs(field, told) else None
@@ -84,6 +110,8 @@ def can_be(field: str, values: list[Any], c: Column) -> bool:
         if not c.heading.told and len(c.heading.candidates) > 2 and FIELDS[field].reading:
             low, high = _plausible(field)
             return any(low <= f <= high for f in figures)
+        if field in SEEN and seen_words(c.text):
+            return any(type(v) is str for v in values)
         if FIELDS[field].unit == "min" and can_be("test_time", values, c):
             return True  # 00:15 may be minutes
         return bool(figures) or any(type(v) is str and key(v) in reading_words() for v in values)

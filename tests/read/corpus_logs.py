@@ -268,20 +268,25 @@ class Probe:
         return got == "fail" if self.expect == "fail" else got not in PASSES
 
 
-def probes() -> list[Probe]:
-    """All probes, and each base that can stand `alone` with nothing put in (it passes, or fails where its name says so)."""
+def probes(file: str = "probes.toml") -> list[Probe]:
+    """All probes, and each base that can stand `alone` with nothing put in (it passes, or fails where its name says so).
+
+    In a grid `¦` is a bar and `¶` a new line within what is put in; a line `=== NAME` opens a further sheet.
+    """
     made = []
-    for base, data in tomllib.loads((FOLDER / "probes.toml").read_text(encoding="utf-8"))["base"].items():
+    for base, data in tomllib.loads((FOLDER / file).read_text(encoding="utf-8"))["base"].items():
         plain = {"heading": "", "expect": "fail" if base.endswith("failing") else "nothing"}
         for n, r in enumerate([plain] * data.get("alone", False) + records(data["probes"])):
-            parts = {"first": "", "second": "", "number": str(n)} | r
-            text = data["grid"].replace("{heading}", parts["heading"].replace("¦", "|"))
+            parts = {"heading": "", "first": "", "second": "", "number": str(n)} | r
+            text = data["grid"].replace("{heading}", parts["heading"].replace("¦", "|").replace("¶", "\n"))
             for part in ("first", "second", "number"):
                 text = text.replace("{" + part + "}", parts[part])
             name = f"probe-{base}-{n:02}"
-            log = Log(name, r["heading"], f"{name}.xlsx", [{"name": "Sheet1", "rows": grid(text)}], [], set())
+            first, *others = re.split(r"^=== (.*)\n", text, flags=re.MULTILINE)
+            sheets = [{"name": n, "rows": grid(t)} for n, t in zip(["Sheet1", *others[::2]], [first, *others[1::2]])]
+            log = Log(name, parts["heading"], f"{name}.xlsx", sheets, [], set())
             tests = len(re.findall(r"\bT\d\b", data["grid"]))
             made.append(
-                Probe(base, r["heading"], parts["first"], r["expect"], log, tests, -1 if data.get("last") else 0)
+                Probe(base, parts["heading"], parts["first"], r["expect"], log, tests, -1 if data.get("last") else 0)
             )
     return made

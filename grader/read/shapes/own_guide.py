@@ -26,7 +26,7 @@ def is_own_guide(sheet: Sheet) -> bool:
     """
     if len(sheet.rows) > _LONGEST_GUIDE:
         return False
-    known = _guide_texts(sheet.name)
+    known = guide_texts(sheet.name)
     return bool(known) and all(
         is_blank(cell) or type(cell) is str and cell in known for row in sheet.rows for cell in row
     )
@@ -52,7 +52,7 @@ def _last_time_titles() -> frozenset[str]:
 
 
 @cache
-def _guide_texts(sheet_name: str) -> frozenset[str]:
+def guide_texts(sheet_name: str) -> frozenset[str]:
     """All texts of the pages of instructions under a name, in whichever language has it; empty for other names."""
     texts: set[str] = set()
     for name in names("words"):

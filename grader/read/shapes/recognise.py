@@ -17,6 +17,7 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS, normal_heading
 from grader.problems import Place, Table, Unreadable, a1
+from grader.read.around import Said, said_of_all, with_what_is_said
 from grader.read.extract import Made, extract
 from grader.read.layout_spec import LayoutSpec
 from grader.read.shapes.grid import Grid
@@ -74,6 +75,7 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
     notes: list[Note] = []
     rows_found = passed_over = 0
     with_visit = False
+    elsewhere: list[Said] = []
     for sheet in sheets:
         if not sheet.rows or not sheet.rows[0] or layout.ignores(sheet.name):
             continue
@@ -84,11 +86,13 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
             made_constants, said = _read_visit(sheet, texts, known)
             constants.update(made_constants)
             notes += said
+            elsewhere += with_what_is_said(sheet, [], _of_constants(made_constants))[1]
             continue
         own = None if specs else _exact_table(sheet, texts, known)
         if own is not None and own[0] == _first_filled(sheet):
             made = _read_own(sheet, texts, own, known)
         elif (explained := _fingerprint(sheet)) in _EXPLAINED and not specs:
+            elsewhere += with_what_is_said(sheet, [])[1]
             continue
         else:
             from grader.read.choose import read_sheet  # here: a folder of blanks never needs it
@@ -97,7 +101,10 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
             if not made.tables and not made.notes and not specs and not _not_used(sheet, texts) and not _cover(sheet):
                 if explained is not None:
                     _EXPLAINED.add(explained)
-        tables += made.tables
+        cover = _cover(sheet) if not made.tables else None
+        with_words, left = with_what_is_said(sheet, made.tables, _of_constants(cover[0]) if cover else ())
+        elsewhere += left
+        tables += with_words
         notes += made.notes
         rows_found += made.rows_found
         passed_over += made.passed_over
@@ -108,7 +115,6 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
                 notes += _hidden_rows(sheet, made)
         else:
             unused += _not_used(sheet, texts)
-            cover = _cover(sheet)
             if cover:
                 covers.append((sheet, *cover))
     if tables:
@@ -122,7 +128,13 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
         from grader.read.shapes.site_of_sheet import with_sheet_names
 
         tables = layout.completed(with_sheet_names(tables, notes), notes)
+    tables = [said_of_all(t, elsewhere) for t in tables]
     return Recognised(tables, notes, rows_found, passed_over)
+
+
+def _of_constants(constants: dict[str, tuple[Place, Any]]) -> set[tuple[int, int]]:
+    """The cells that constants stand in."""
+    return {(p.row, p.column) for p, _ in constants.values() if p.row is not None and p.column is not None}
 
 
 # Sheets in which there was nothing, by all that stands in them: pages of instructions come with every blank.

@@ -15,6 +15,7 @@ from grader.read.words.dates import is_date
 from grader.read.words.heading_words import key, reading_words
 from grader.read.words.labels import is_limit_text, is_placeholder, is_unit, kind_of, looks_like_value
 from grader.read.words.notation import parse_number
+from grader.read.words.said import AROUND, against, is_label, is_tube, may_tell, stated
 
 LEAST_ABOVE = 3  # tests above a row that is told by arithmetic
 _LEAST_AGREEING = 2
@@ -168,16 +169,45 @@ def kinds_of(
             kinds[index] = "units"
         elif is_remark(name) and not _reads(values, _figures_alone(name, readings), index):
             kinds[index] = "remark"
+        elif _is_aside(grid, first + index, name) and not _figures_in(values, readings, index):
+            kinds[index] = "remark"
     notes = _without_name(grid, first, kinds, outlet, values, readings) if outlet >= 0 else []
     return Rows(kinds, notes)
 
 
+def _figures_in(values: Mapping[int, Sequence[Any]], readings: Mapping[int, bool], index: int) -> bool:
+    """Whether a row holds a figure where a reading stands."""
+    return any(type(values[at][index]) in (int, float) for at, figures in readings.items() if figures)
+
+
+def _is_aside(grid: Grid, row: int, name: str) -> bool:
+    """Whether a row without a figure speaks of something beside the tests: a tube's expiry, where it is cold, a verdict."""
+    others = [v for v in grid.rows[row] if v is not None and v != name]
+    if stated(name) or against(name, AROUND) and not others:
+        return True
+    if len(others) > _MOST_ASIDE or not others:
+        return False
+    if kind_of(name) == "verdict":
+        return True
+    if is_tube(name):
+        return any(is_date(v) or type(v) is str and is_label(v) for v in others)
+    return is_label(name) and any(looks_like_value(v) for v in others)
+
+
+_MOST_ASIDE = 5  # cells beside the name
 _NO_NAME = ("unit", "limit")
 
 
 @lru_cache(maxsize=20_000)
 def _is_strange(name: str) -> bool:
-    return _is_total(name) or is_remark(name) or kind_of(name) in _NO_NAME or _is_rule(name)
+    return (
+        _is_total(name)
+        or is_remark(name)
+        or kind_of(name) in (*_NO_NAME, "verdict")
+        or _is_rule(name)
+        or is_tube(name)
+        or may_tell(name)
+    )
 
 
 def _without_name(

@@ -25,6 +25,8 @@ class Sheet(NamedTuple):
     percents : 0-based (row, column) of numbers shown through a percent format.
     merges   : gives the merged ranges, only asked where they can matter; empty where the format hides them.
     hidden_rows : 0-based sheet rows that are hidden, where the format shows it.
+    comments : 0-based (row, column) -> text of a comment on a cell, where the format shows it.
+    struck   : 0-based (row, column) of cells that are struck through, where the format shows it.
     """
 
     name: str
@@ -34,6 +36,8 @@ class Sheet(NamedTuple):
     hidden: bool = False
     merges: Callable[[], list[Range]] = _none
     hidden_rows: Iterable[int] = ()
+    comments: Iterable[tuple[tuple[int, int], str]] = ()
+    struck: Iterable[tuple[int, int]] = ()
 
 
 class Note(NamedTuple):

@@ -69,13 +69,14 @@ def _languages() -> tuple[str, ...]:
 
 
 @cache
-def _words() -> Words:
+def heading_words() -> Words:
+    """The words of headings in every language that has them."""
     return words_of(_languages())
 
 
 @lru_cache(maxsize=50_000)
 def _tells(token: str) -> bool:
-    return key(token) in _words().telling
+    return key(token) in heading_words().telling
 
 
 @lru_cache(maxsize=50_000)
@@ -90,7 +91,7 @@ def may_be_heading(text: str) -> bool:
     tokens = BREAK.split(text)
     if len(tokens) > MOST_WORDS + 2:
         return False
-    return any(map(_tells, tokens)) or key(text) in _words().telling or key(text) in _words().others
+    return any(map(_tells, tokens)) or key(text) in heading_words().telling or key(text) in heading_words().others
 
 
 _NUMBERED = re.compile(r".*[^\W\d_].*\s\d+")
@@ -103,9 +104,9 @@ def known_words(text: str) -> bool:
     >>> known_words("CO [ppm]"), known_words("Pressure gauge 17"), known_words("Bolt M8")
     (True, False, False)
     """
-    if not may_be_heading(text) or _NUMBERED.fullmatch(text) and key(text) not in _words().meanings:
+    if not may_be_heading(text) or _NUMBERED.fullmatch(text) and key(text) not in heading_words().meanings:
         return False
-    vocabulary, units = _words().vocabulary, _unit_words()
+    vocabulary, units = heading_words().vocabulary, _unit_words()
     tokens = (t for t in BREAK.split(tidy(text)) if t)
     return all(k in vocabulary or k in units or not any(c.isalpha() for c in k) for k in map(key, tokens))
 
@@ -148,7 +149,7 @@ def is_limit_word(text: Any) -> bool:
 @lru_cache(maxsize=5_000)
 def is_limit(text: str) -> bool:
     """Whether a heading holds a word for a limit: "CO limit (ppm)", "Max. CO"."""
-    words = _words()
+    words = heading_words()
     tokens = [key(t) for t in BREAK.split(text) if t]
     return any(words.others.get(t) == "limit" for t in tokens) or not words.limits.isdisjoint(tokens)
 
@@ -160,7 +161,7 @@ _RANGE = re.compile(r"[≤≥]?\s*\d+(?:[.,]\d+)?\s*(?:-|–|—|to|bis|à|\.\.)
 def _is_limit_text(text: str) -> bool:
     if _RANGE.fullmatch(text.strip()):
         return True
-    match = _words().limit.match(text.strip())
+    match = heading_words().limit.match(text.strip())
     return match is not None and any(c.isdigit() for c in match[0]) and text.strip()[0].isalpha()
 
 
@@ -175,7 +176,7 @@ def is_limit_text(value: Any) -> bool:
 
 def another_thing(text: str) -> bool:
     """Whether a heading holds a word by which it means something else: limit, previous, required, average."""
-    words = _words()
+    words = heading_words()
     return any(key(t) in words.other_thing or words.others.get(key(t)) == "limit" for t in BREAK.split(text) if t)
 
 
@@ -205,10 +206,11 @@ def _guessed(found: Column, below: str) -> Column:
     if len(found.text) > LONGEST_HEADING:
         return found._replace(kind="unknown")
     unit = heading.told or (canonical(below) if below.strip() else None) or unit_stated(found.text)
-    made = guess(found.text, unit, _words())
+    made = guess(found.text, unit, heading_words())
     if made.known:
         return found._replace(
-            kind="unclear" if made.choices else "note", heading=heading._replace(candidates=made.choices, told=unit)
+            kind="unclear" if made.choices else "note",
+            heading=heading._replace(candidates=made.choices, told=made.unit),
         )
     return found if heading.candidates else found._replace(kind="unknown")
 
@@ -247,7 +249,7 @@ def tube_detail(text: str) -> str:
     >>> tube_detail("Batch"), tube_detail("Use before"), tube_detail("CO tube lot"), tube_detail("Outlet")
     ('_tube_lot', '_tube_expiry', '', '')
     """
-    if len(text) > 40 or not may_be_heading(text) and not classes_of(text, _words()):
+    if len(text) > 40 or not may_be_heading(text) and not classes_of(text, heading_words()):
         return ""
     found = column(-1, text, guessing=False)
     candidates = found.heading.candidates
@@ -255,7 +257,7 @@ def tube_detail(text: str) -> str:
         return "_tube_lot"
     if found.kind == "unclear" and not found.weak and candidates[0].endswith("_tube_expiry"):
         return "_tube_expiry"
-    classes = classes_of(text, _words())
+    classes = classes_of(text, heading_words())
     tell = classes & {"expire", "ends"} and not classes & {
         "co",
         "co2",

@@ -5,13 +5,14 @@ Words and rules are data: [stems] of data/headings-<language>.toml, data/unclear
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.data import load_toml
 from grader.read.words.heading_words import BREAK, Words, key
-from grader.read.words.units import belongs, quantity
+from grader.read.words.units import belongs, canonical, quantity
 
 
 class Guess(NamedTuple):
@@ -19,10 +20,12 @@ class Guess(NamedTuple):
 
     choices : field names, the likeliest first; empty where it is a note that costs nothing.
     known   : whether any word or unit of it told anything.
+    unit    : of its figures, canonical, or None.
     """
 
     choices: tuple[str, ...]
     known: bool
+    unit: str | None = None
 
 
 def guess(text: str, unit: str | None, words: Words) -> Guess:
@@ -30,19 +33,58 @@ def guess(text: str, unit: str | None, words: Words) -> Guess:
 
     text : the heading. unit : canonical unit that it states, or None. words : of the languages to look in.
     """
+    text, unit = _without_duration(text, unit, words)
     found = classes_of(text, words)
     if unit == "s" and "second" in found:
         unit = None  # "Second reading" states no unit
+    if "second" in found and _LATER.match(text):
+        unit, found = None, found - {"time"}  # "After ten minutes" is no time, but what was read then
     of = quantity(unit) if unit else ""
     choices: list[str] = []
     for rule in _rules():
-        if not _fits(rule, found, of):
+        if not _fits(rule, found, of) or "only" in rule and not _only(text, rule["only"], words):
             continue
         more = [f for f in rule["choices"] if f not in choices and _takes(f, unit)]
         choices += more
         if rule.get("stop") and (more or not rule["choices"]):
             break
-    return Guess(tuple(choices), bool(found or unit))
+    return Guess(tuple(choices), bool(found or unit), unit)
+
+
+_DURATION = re.compile(
+    r"\b\d+(?:[.,]\d+)?\s*(?:min(?:ute)?[sn]?|mn|sec(?:ond)?s?|sek(?:unden)?|s|h|hours?|std|stunden?|heures?)\b"
+    r"|\b\d+\s*['′]",
+    re.IGNORECASE,
+)
+_GASES = frozenset(("oxygen", "co", "co2"))
+
+
+def _without_duration(text: str, unit: str | None, words: Words) -> tuple[str, str | None]:
+    """A heading that names a gas, and its unit, without the time after which it was read: "CO ppm (after 10 min)"."""
+    if unit is not None and quantity(unit) not in ("minutes", "seconds") and unit not in ("min", "s", "h"):
+        return _DURATION.sub(" ", text), unit
+    classes = classes_of(text, words)
+    if classes.isdisjoint(_GASES):
+        return text, unit
+    rest = _DURATION.sub(" ", text)
+    units = (canonical(t) for t in BREAK.split(rest) if t)
+    of_gas = next((u for u in units if u is not None and any(belongs(f, u) for f in _GAS_FIELDS)), None)
+    if of_gas or rest != text:
+        return rest, of_gas
+    return text, None if "second" in classes and "sampl" not in classes and _AFTER.search(text) else unit
+
+
+_LATER = re.compile(r"\s*(?:after|nach|après)\b", re.IGNORECASE)
+_AFTER = re.compile(r"\b(?:after|later|nach|nachher|après)\b", re.IGNORECASE)
+
+
+_GAS_FIELDS = ("oxygen_pct", "co_ppm", "co2_ppm")
+
+
+def _only(text: str, name: str, words: Words) -> bool:
+    """Whether a heading holds no word but those of one class, units, and words of no meaning."""
+    tokens = [key(t) for t in BREAK.split(text) if key(t)]
+    return all(t in words.filler or t in words.function or canonical(t) or name in classes_of(t, words) for t in tokens)
 
 
 def _takes(field: str, unit: str | None) -> bool:
@@ -65,7 +107,7 @@ def _rules() -> tuple[dict[str, Any], ...]:
 
 def classes_of(text: str, words: Words) -> set[str]:
     """The classes of words that a heading holds."""
-    tokens = [key(t) for t in BREAK.split(text) if key(t)]
+    tokens = [key(t) for t in BREAK.split(text.replace("'", " ").replace("’", " ")) if key(t)]
     pairs = {a + b for a, b in zip(tokens, tokens[1:])}
     exact, stems = _index(words)
     found = {c for t in (*tokens, *pairs, *text.casefold().split()) for c in exact.get(t, ())}

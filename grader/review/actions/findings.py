@@ -22,7 +22,19 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from grader.columns import CANNOT_TELL, FAIL, JUDGED, NEAR_LIMIT, NO_LIMIT, NOT_TESTED, PASS, SHEETS, TEST_NEAR, WATER
+from grader.columns import (
+    CANNOT_TELL,
+    FAIL,
+    JUDGED,
+    NEAR_LIMIT,
+    NO_LIMIT,
+    NOT_TESTED,
+    PASS,
+    SAID_OTHERWISE,
+    SHEETS,
+    TEST_NEAR,
+    WATER,
+)
 from grader.data import load_toml
 from grader.decided import WHY_BAND, WHY_BOUND, WHY_DOUBT, WHY_GUARD_BAND, WHY_UNREADABLE
 from grader.frames import by_unique, group_codes, text
@@ -200,7 +212,7 @@ def _findings(tests: pd.DataFrame) -> pd.DataFrame:
     add(state.current & ~judged, WHOLE, "no_rule_set", INCOMPLETE)
     for kind, where in (
         ("harmful", text(tests, "harmful") != ""),
-        ("own_verdict", _flag(tests, "own_verdict_otherwise")),
+        *((name, _flag(tests, f"{name}_otherwise")) for name in SAID_OTHERWISE),
     ):
         add(state.current & where, WHOLE, kind, INCOMPLETE)
     add(

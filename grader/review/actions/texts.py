@@ -9,7 +9,7 @@ import math
 
 import numpy as np
 
-from grader.columns import COMPUTED, IN_WORDS, PARAMETERS, READ, WATER
+from grader.columns import COMPUTED, IN_WORDS, PARAMETERS, READ, SAID_OTHERWISE, WATER
 from grader.decided import BY_MARGIN_1ATM, DEW_POINTS, WHY_GUARD_BAND, Decided
 from grader.figures import fixed, limit_figure, percent, plain
 from grader.review.actions.facts import STALE, WHOLE, WHOLE_NAME, FindingFacts
@@ -73,7 +73,7 @@ class ActionTexts(FindingFacts):
 
     def _reading(self, i: int) -> str:
         kind = self.kind[i]
-        if kind in ("not_tested", "not_visited", "locked_off", "conflict", "harmful", "own_verdict"):
+        if kind in ("not_tested", "not_visited", "locked_off", "conflict", "harmful", *SAID_OTHERWISE):
             return self.say[kind]
         if kind in ("no_limit", "no_rule_set"):
             return self.say["rule_named"].format(name=self.rule[i]) if self.rule[i] else self.say["rule_blank"]

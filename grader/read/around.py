@@ -1,0 +1,432 @@
+"""What stands on a sheet beside the fields of its tests: remarks, lines around a table, sheets without one, comments.
+
+What speaks against a pass is given to the tests that it is about, as field `said_against`; a temperature of a cold place, an
+expiry or a need stated there is judged both ways (`Table.unclear`). Words: data/said.toml. Only the different texts of a
+sheet are looked at, and cells only where one of them tells something.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+from typing import Any, NamedTuple
+
+from grader.columns import FIELDS
+from grader.problems import Place, Table, Unclear
+from grader.read.shapes.own_guide import guide_texts
+from grader.read.shapes.tables import Sheet, is_blank, number_of, shown
+from grader.read.words.dates import is_date
+from grader.read.words.heading_words import key
+from grader.read.words.headings import LIKELY
+from grader.read.words.labels import heading_words, is_unit, kind_of, looks_like_value
+from grader.read.words.loose import loose_word, own_word
+from grader.read.words.said import (
+    AROUND,
+    NAME,
+    ROW,
+    Stated,
+    against,
+    expiry_of,
+    is_cold,
+    is_label,
+    is_temperature,
+    label_choices,
+    may_tell,
+    smells,
+    stated,
+)
+from grader.read.words.unclear import classes_of
+
+SAID = "said_against"
+_NAMES = frozenset(("outlet", "location", "system", "site", "client", "equipment"))  # of places and things
+# Fields whose cells are looked at though they are read.
+_SPOKEN = frozenset(("remarks", "supply", "dryer", "instrument", *(f for f in FIELDS if f.endswith("_tube_lot"))))
+_FAR = 4  # columns between a label and its value, at most
+_DEEP = 12  # rows of a small table under a heading for expiry
+
+
+class Said(NamedTuple):
+    """One thing that a cell says. at : 0-based row and column of the sheet. against : the words; stated : figures."""
+
+    sheet: str
+    at: tuple[int, int]
+    text: str
+    against: str
+    stated: tuple[Stated, ...]
+
+
+def with_what_is_said(
+    sheet: Sheet, tables: list[Table], read: Collection[tuple[int, int]] = ()
+) -> tuple[list[Table], list[Said]]:
+    """The tables of one sheet with what its other cells say, and what is left for those of other sheets.
+
+    tables : of this sheet; with none, all that is said is left over. read : 0-based cells that are read otherwise.
+    """
+    cells = _Cells(sheet)
+    texts = _telling(cells)
+    if texts and not tables:
+        texts -= guide_texts(sheet.name)
+    if not texts:
+        return tables, []
+    regions = [_Region(t, cells) for t in tables]
+    for_all: list[Said] = []
+    for row, column, text in cells.of(texts):
+        if (row, column) in read:
+            continue
+        mine = [r for r in regions if (row, column) in r]
+        used = [r.role(row, column) for r in mine]
+        if any(role == "used" for role in used):
+            continue
+        if not mine:
+            if (found := _around(cells, row, column, text)) is not None:
+                for_all.append(found)
+            continue
+        for region, role in zip(mine, used):
+            region.take(cells, row, column, text, role)
+    if not tables:
+        return tables, for_all
+    made = [region.made() for region in regions]
+    return [said_of_all(t, for_all) for t in made], []
+
+
+def said_of_all(table: Table, found: Sequence[Said]) -> Table:
+    """A table with what lines around it, or sheets without a table, say of all its tests."""
+    if not found or not table.rows:
+        return table
+    for said in found:
+        count = len(table.rows)
+        if said.against and SAID not in table.constants:
+            place = Place(said.sheet, *said.at)
+            how = {SAID: (said.against, "said beside the tests", LIKELY)}
+            table = table._replace(constants={**table.constants, SAID: (place, said.against)}, how={**table.how, **how})
+        table = _with_unclear(table, said, said.stated, [True] * count)
+    return table
+
+
+def _with_unclear(table: Table, said: Said, figures: Iterable[Stated], of: Sequence[bool]) -> Table:
+    """A table with figures that some of its tests may be judged with."""
+    more = [
+        Unclear(
+            said.text,
+            Place(said.sheet, *said.at),
+            tuple((f, "") for f in s.choices),
+            [s.value if mine else None for mine in of],
+            f'{s.choices[0]} = "{shown(s.value)}"',
+            aside=True,
+        )
+        for s in figures
+        if s.choices and not any(_is_known(table, f, s.value) for f in s.choices)
+    ]
+    return table._replace(unclear=[*table.unclear, *more]) if more else table
+
+
+def _is_known(table: Table, field: str, value: Any) -> bool:
+    """Whether a field is the same for all tests anyway, or a layout file says what it is."""
+    if field not in table.constants:
+        return False
+    return table.constants[field][1] == value or table.how.get(field, ("", "", ""))[1].startswith("layout file")
+
+
+class _Cells:
+    """The cells of a sheet by 0-based row and column, as the file has them."""
+
+    def __init__(self, sheet: Sheet) -> None:
+        self.sheet, self.name = sheet, sheet.name
+        self.position = None if sheet.numbers is None else {n: i for i, n in enumerate(sheet.numbers)}
+        self.comments = dict(sheet.comments)
+
+    def at(self, row: int, column: int) -> Any:
+        """The value of a cell, None for a blank one and outside."""
+        here = row if self.position is None else self.position.get(row, -1)
+        if not 0 <= here < len(self.sheet.rows) or not 0 <= column < len(self.sheet.rows[here]):
+            return None
+        value = self.sheet.rows[here][column]
+        return None if is_blank(value) else value
+
+    def of(self, texts: set[str]) -> list[tuple[int, int, str]]:
+        """(row, column, text) of the cells and comments that hold one of some texts."""
+        made = []
+        for i, cells in enumerate(self.sheet.rows):
+            if not texts.isdisjoint(v for v in cells if type(v) is str):
+                row = number_of(self.sheet, i)
+                made += [(row, c, v) for c, v in enumerate(cells) if type(v) is str and v in texts]
+        made += [(*at, text) for at, text in sorted(self.comments.items()) if text in texts]
+        return made
+
+
+def _telling(cells: _Cells) -> set[str]:
+    """The different texts of a sheet that say anything, by their words alone."""
+    texts = {v for v in set().union(*cells.sheet.rows) if type(v) is str and len(v) > 1} | set(cells.comments.values())
+    return {t for t in texts if _tells(t)}
+
+
+def _tells(text: str) -> bool:
+    if kind_of(text) == "verdict":
+        return True
+    if not may_tell(text):
+        return False
+    if against(text, ROW) or smells(text) or stated(text):
+        return True
+    return is_label(text)
+
+
+# ------------------------------------------------------------------------------------------ lines that stand alone
+
+
+def _around(cells: _Cells, row: int, column: int, text: str) -> Said | None:
+    """What a cell outside of all tests says."""
+    words = against(text, AROUND)
+    if words and _is_of_a_legend(cells, row, column, text):
+        words = ""
+    if kind_of(text) == "verdict" and (found := _value_beside(cells, row, column)) is not None:
+        words = words or _as_verdict(text, found[0])
+    figures = stated(text) or _beside(cells, row, column, text)
+    return Said(cells.name, (row, column), text, words, figures) if words or figures else None
+
+
+def _as_verdict(label: str, value: Any) -> str:
+    """A label for a verdict with a word behind it that is no pass."""
+    if type(value) is bool:
+        return "" if value else f"{label}: {value}"
+    word = (own_word("own_verdict", value) or loose_word("own_verdict", value)) if type(value) is str else ""
+    return f"{label}: {value}" if word == "fail" else ""
+
+
+def _is_of_a_legend(cells: _Cells, row: int, column: int, text: str) -> bool:
+    """Whether a word alone is explained, or counted as nothing, by its neighbours: "FAIL | above limit", "F | fail"."""
+    if len(text.split()) > 2:
+        return False
+    left = next((v for c in range(column - 1, -1, -1) if (v := cells.at(row, c)) is not None), None)
+    right = cells.at(row, column + 1)
+    if type(left) is str and (len(left.strip(" =:")) <= 2 or left.rstrip().endswith("=")):
+        return True
+    counted = type(right) in (int, float) or type(right) is str and right.strip(" -").isdigit() or right == "-"
+    if left is None and right is None:
+        over, under = cells.at(row - 1, column), cells.at(row + 1, column)
+        return any(kind_of(v) == "verdict" for v in (over, under) if type(v) is str)  # a list of words to choose from
+    return counted or left is None and type(right) is str and not is_date(right) and len(right.split()) > 1
+
+
+def _beside(cells: _Cells, row: int, column: int, label: str) -> tuple[Stated, ...]:
+    """The figure or date that belongs to a label at its right, or the dates below a heading for expiries."""
+    if not is_label(label):
+        return ()
+    found = _value_beside(cells, row, column)
+    if classes_of(label, heading_words()) & {"expire", "due"}:
+        return _dates_of(cells, row, column, label, found)
+    if found is None:
+        return ()
+    value, unit = found
+    if not looks_like_value(value) or is_date(value):
+        return ()
+    choices = label_choices(label, unit)
+    if not choices:
+        return ()
+    if choices[0] == "lowest_use_temperature_c" and not _may_be_temperature(label, value, unit):
+        return ()
+    return (Stated(choices, f"{shown(value)} {unit}".strip() if unit else value),)
+
+
+def _may_be_temperature(label: str, value: Any, unit: str) -> bool:
+    """Whether a figure beside a word for cold is a temperature: by a unit, by a word for it, or as a figure below 0."""
+    told = f"{label} {shown(value)} {unit}".casefold()
+    if any(sign in told for sign in ("°", "degc", "deg c", "degf", "grad")) or unit in ("C", "F"):
+        return True
+    if "temp" in classes_of(label, heading_words()):
+        return not any(c.isalpha() for c in shown(value)) or shown(value).strip()[-1:].upper() in "CF"
+    return shown(value).lstrip().startswith(("-", "−", "–"))
+
+
+def _value_beside(cells: _Cells, row: int, column: int) -> tuple[Any, str] | None:
+    """(the first filled cell at the right, a unit beside it), None where there is none."""
+    for at in range(column + 1, column + 2 + _FAR):
+        value = cells.at(row, at)
+        if value is not None and not is_unit(value):
+            unit = cells.at(row, at + 1)
+            if not is_unit(unit):
+                unit = cells.at(row, at - 1) if at - 1 > column else None
+            return value, unit if type(unit) is str and is_unit(unit) else ""
+    return None
+
+
+def _dates_of(cells: _Cells, row: int, column: int, label: str, found: tuple[Any, str] | None) -> tuple[Stated, ...]:
+    """Expiries: beside a label, what its row names; below a heading, what each row of the small table names."""
+    named = " ".join(v for c in range(max(column - _FAR, 0), column) if type(v := cells.at(row, c)) is str)
+    if found is not None and is_date(found[0]):
+        choices = expiry_of(f"{named} {label}", classes_of(f"{named} {label}", heading_words()))
+        return (Stated(choices, found[0]),) if choices else ()
+    made = []
+    heads = " ".join(v for c in range(column + _FAR) if type(v := cells.at(row, c)) is str)
+    whole = classes_of(heads, heading_words())
+    for below in range(row + 1, row + 1 + _DEEP):
+        value = cells.at(below, column)
+        if not is_date(value):
+            break
+        of = " ".join(v for c in range(column) if type(v := cells.at(below, c)) is str and not is_date(v))
+        choices = expiry_of(of, whole)
+        if choices:
+            made.append(Stated(choices, value))
+    return tuple(made)
+
+
+# ------------------------------------------------------------------------------------------------- one table
+
+
+class _Region:
+    """Where one table stands, which of its cells are read, and what the others say of its tests."""
+
+    def __init__(self, table: Table, cells: _Cells) -> None:
+        self.table = table
+        self.down = table.orientation == "down"
+        self.across = table.orientation == "across"
+        self.tests = {r: i for i, r in enumerate(table.rows)}
+        self.columns = {c: i for i, c in enumerate(table.across)}
+        self.by_column = {p.column: f for f, p in table.places.items() if p.row is None and p.column is not None}
+        self.by_row = {p.row: f for f, p in table.places.items() if p.column is None and p.row is not None}
+        self.own = {(p.row, p.column): f for f, p in table.places.items() if p.row is not None and p.column is not None}
+        self.own |= {(p.row, p.column): f for f, (p, _) in table.constants.items() if p.sheet == table.sheet}
+        for unclear in table.unclear:
+            place = unclear.place
+            if place.row is None:
+                self.by_column.setdefault(place.column, "unclear")
+            elif place.column is None:
+                self.by_row.setdefault(place.row, "unclear")
+            else:
+                self.own.setdefault((place.row, place.column), "unclear")
+        self.words: list[list[str]] = [[] for _ in table.rows]
+        self.at: list[tuple[int, int] | None] = [None] * len(table.rows)
+        self.figures: list[tuple[Said, list[bool]]] = []
+        self.lines: list[Said] = []
+        self.cells = cells
+        self.headings = {said[0] for said in table.how.values()} | {u.heading for u in table.unclear}
+
+    def __contains__(self, at: tuple[int, int]) -> bool:
+        """Whether a cell is of this table: its tests, its headings, its form."""
+        row, column = at
+        if at in self.own:
+            return True
+        if self.across:
+            return column in self.columns or row in self.by_row
+        top, bottom = self.table.heads
+        if self.down:
+            return row in self.tests or 0 <= top <= row <= bottom
+        if self._is_long():
+            return row >= top >= 0 or row >= min(self.tests)
+        first, last = self.table.sides
+        inside = top <= row <= bottom if top >= 0 else bool(self.tests) and min(self.tests) <= row
+        return inside and (first < 0 or first <= column <= last + 1)
+
+    def role(self, row: int, column: int) -> str:
+        """ "used" by a field that reads its words itself, "name", "remark", "head", "test", or "inside"."""
+        field = self.own.get((row, column), None)
+        if field is None:
+            field = self.by_row.get(row) if self.across else self.by_column.get(column) if self._is_test(row) else None
+        if field is None:
+            if self.down and row not in self.tests:
+                return "head"
+            if self.across and column not in self.columns:
+                return "head"
+            return "test" if self.down or self.across else "inside"
+        if (row, column) in self.cells.comments:
+            return "test"
+        if field in _NAMES:
+            return "name"
+        return "test" if field in _SPOKEN else "used"
+
+    def _is_test(self, row: int) -> bool:
+        return row in self.tests or not self.down
+
+    def take(self, cells: _Cells, row: int, column: int, text: str, role: str) -> None:
+        """Keep what a cell of this table says."""
+        if role == "head":
+            figures = stated(text)
+            if not figures and self.down and is_cold(text):
+                self._under_cold(cells, row, column, text)
+            if figures:
+                of = [cells.at(r, column) is not None for r in self.table.rows] if self.down else [True] * len(self.at)
+                self.figures.append(
+                    (Said(cells.name, (row, column), text, "", figures), of if any(of) else [True] * len(of))
+                )
+            return
+        mine = self._mine(cells, row, column)
+        if role == "inside" and not self._is_long():
+            found = _around(cells, row, column, text)
+            words, figures = (found.against, found.stated) if found else ("", ())
+            words = words or against(text, ROW) * bool(self._label_of(cells, row, column))
+        else:
+            words = against(text, NAME if role == "name" else ROW) or (smells(text) if role != "name" else "")
+            if words and self._of_another_time(cells, row, column):
+                words = ""
+            figures = stated(text) if role != "name" else ()
+            if (
+                self._is_long()
+                and not words
+                and text not in self.headings
+                and (found := _around(cells, row, column, text))
+            ):
+                words, figures = found.against, found.stated
+        for i in mine if words else ():
+            self.words[i].append(words)
+            self.at[i] = self.at[i] or (row, column)
+        if figures:
+            of = [i in mine for i in range(len(self.at))]
+            self.figures.append((Said(cells.name, (row, column), text, "", figures), of))
+
+    def _under_cold(self, cells: _Cells, row: int, column: int, text: str) -> None:
+        """Temperatures with their unit under a heading that speaks of the cold and states none."""
+        values = [v if type(v := cells.at(r, column)) is str and is_temperature(v) else None for r in self.table.rows]
+        for value in dict.fromkeys(v for v in values if v is not None):
+            said = Said(cells.name, (row, column), text, "", (Stated(("lowest_use_temperature_c",), value),))
+            self.figures.append((said, [v == value for v in values]))
+
+    def _is_long(self) -> bool:
+        return self.table.orientation == "long"
+
+    def _label_of(self, cells: _Cells, row: int, column: int) -> str:
+        left = next((v for c in range(column - 1, -1, -1) if (v := cells.at(row, c)) is not None), None)
+        return left if type(left) is str else ""
+
+    def _mine(self, cells: _Cells, row: int, column: int) -> set[int]:
+        """Numbers of the tests that a cell is about."""
+        if self.down and row in self.tests:
+            return {self.tests[row]}
+        if self.across and column in self.columns:
+            return {self.columns[column]}
+        everyone = set(range(len(self.table.rows)))
+        named = self.table.places.get("outlet")
+        names = self.table.columns.get("outlet")
+        if not self._is_long() or named is None or named.column is None or not names:
+            return everyone
+        name = next((v for r in range(row, row - 50, -1) if (v := cells.at(r, named.column)) is not None), None)
+        return {i for i, n in enumerate(names) if key(str(n)) == key(str(name))} or everyone
+
+    def _of_another_time(self, cells: _Cells, row: int, column: int) -> bool:
+        """Whether a cell stands under a heading for an earlier visit, or for limits."""
+        if self.down:
+            top, bottom = self.table.heads
+            heads = [cells.at(r, column) for r in range(max(top, 0), bottom + 1)]
+        else:
+            heads = [cells.at(row, c) for c in range(min(self.columns, default=0))]
+        for text in heads:
+            if type(text) is str:
+                classes = classes_of(text, heading_words())
+                if kind_of(text) in ("earlier", "limit") or classes & {"earlier"}:
+                    return True
+        return False
+
+    def made(self) -> Table:
+        """The table with what was kept."""
+        table = self.table
+        if any(self.words):
+            own = [" / ".join(dict.fromkeys(w)) or None for w in self.words]
+            first = next(at for at in self.at if at is not None)
+            place = Place(table.sheet, None, first[1]) if self.down else Place(table.sheet, *first)
+            if self.across:
+                place = Place(table.sheet, first[0], None)
+            table = table._replace(
+                columns={**table.columns, SAID: own},
+                places={**table.places, SAID: place},
+                how={**table.how, SAID: (own[self.at.index(first)] or "", "said beside the readings", LIKELY)},
+            )
+        for said, of in self.figures:
+            table = _with_unclear(table, said, said.stated, of)
+        return table

@@ -1,0 +1,394 @@
+"""Texts of remarks and of lines around a table -> what they say against a pass, and the figures that they state.
+
+Words are data (data/said.toml). A negation takes back what follows it; a sentence that states a rule ("if it fails, do
+not use it") says nothing of a test.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from functools import cache, lru_cache
+from typing import Any, NamedTuple
+from unicodedata import combining, normalize
+
+from grader.columns import FIELDS
+from grader.data import load_toml
+from grader.read.words.dates import is_date
+from grader.read.words.heading_words import BREAK, key
+from grader.read.words.labels import column, heading_words, kind_of
+from grader.read.words.loose import loose_word
+from grader.read.words.unclear import classes_of
+from grader.read.words.units import canonical
+
+ROW, NAME, AROUND = "row", "name", "around"
+LONGEST = 2_000  # characters; a longer text is no remark
+_TOKEN = re.compile(r"[^\W_]+")
+_SENTENCE = re.compile(r"(?<=[^\d\W])[.!](?=\s|$)|[;\n•]")
+_CLAUSE = re.compile(r"[,:()–]|\s-\s")
+_SHORT = 5  # words up to which a line around a table that says "not tested" is about its tests
+_REACH = 3  # words up to which a word of no takes back what follows
+_TICKED = re.compile(r"[☒☑✓✔✗✘]|[\[(]\s*[xX]\s*[\])]")
+
+
+class _Word(NamedTuple):
+    parts: tuple[str, ...]
+    begins: bool
+
+
+@cache
+def _list(table: str, name: str) -> tuple[_Word, ...]:
+    spellings = load_toml("said.toml")[table][name]
+    return tuple(_Word(tuple(key(t) for t in _TOKEN.findall(s)), s.endswith("*")) for s in spellings)
+
+
+def _at(tokens: Sequence[str], words: Iterable[_Word]) -> list[tuple[int, int]]:
+    """(first token, the token after the last) of every place at which one of some words stands."""
+    made = []
+    for parts, begins in words:
+        for at in range(len(tokens) - len(parts) + 1):
+            here = tokens[at : at + len(parts)]
+            if tuple(here[:-1]) == parts[:-1] and (here[-1] == parts[-1] or begins and here[-1].startswith(parts[-1])):
+                made.append((at, at + len(parts)))
+    return sorted(made)
+
+
+@cache
+def _telling() -> re.Pattern[str]:
+    """Beginnings of words without one of which a text says nothing: a search over the text is cheap."""
+    against = load_toml("said.toml")["against"]
+    first = {_folded(_TOKEN.findall(s)[0]) for some in against.values() for s in some}
+    return re.compile("|".join(rf"\b{re.escape(w)}" for w in sorted(first)))
+
+
+@cache
+def _any() -> re.Pattern[str]:
+    stems = heading_words().stems
+    words = [w for name in _CLASSES for w in stems.get(name, ())] + load_toml("loose_words.toml")["said_of"]["odour"]
+    words += load_toml("said.toml")["cold"]["words"]
+    first = {_folded(_TOKEN.findall(w)[0]) for w in words}
+    return re.compile("|".join(rf"\b{re.escape(w)}" for w in sorted(first)))
+
+
+_CLASSES = ("expire", "due", "need", "allow", "static")
+
+
+def may_tell(text: str) -> bool:
+    """Whether a text may say anything of a test, by the beginnings of its words: cheap, wrong only on the side of yes."""
+    if len(text) > LONGEST:
+        return False
+    folded = _folded(text)
+    return bool(_telling().search(folded) or _any().search(folded))
+
+
+def _folded(text: str) -> str:
+    """A text without case and accents."""
+    text = text.casefold()
+    return text if text.isascii() else "".join(c for c in normalize("NFKD", text) if not combining(c))
+
+
+@lru_cache(maxsize=50_000)
+def against(text: str, where: str = ROW) -> str:
+    """What a text says against a pass, "" where nothing.
+
+    where : ROW, a cell of a test's own row; NAME, of an outlet or a place; AROUND, a line that stands by itself.
+
+    >>> against("valve ok. DO NOT USE"), against("no fail"), against("not condemned"), against("fail-safe valve")
+    ('DO NOT USE', '', '', '')
+    >>> against("FAIL = above limit", AROUND), against("Do not use air that has failed", AROUND)
+    ('', '')
+    >>> against("all tubes expired 2024", AROUND), against("Conclusion: Air NOT fit", AROUND)
+    ('all tubes expired 2024', 'Conclusion: Air NOT fit')
+    """
+    if len(text) > LONGEST or not _telling().search(_folded(text)):
+        return ""
+    for sentence in _SENTENCE.split(text):
+        if sentence and not sentence.isspace() and _speaks(sentence, where):
+            return " ".join(sentence.split())
+    return ""
+
+
+def _speaks(sentence: str, where: str) -> bool:
+    tokens = [key(t) for t in _TOKEN.findall(sentence)]
+    groups = [g for g in _groups(where) if g != "undone" or where == ROW or len(tokens) <= _SHORT]
+    hits = [h for group in groups for h in _hits(sentence, group)]
+    if not hits:
+        return False
+    inside = {i for first, stop in hits for i in range(first, stop)}
+    rest = [t for i, t in enumerate(tokens) if i not in inside]
+    general = _list("general", "rule") + (_list("general", "around") if where == AROUND else ())
+    if _at(rest, general) or where == AROUND and ("=" in sentence or _at(tokens[:1], _list("general", "article"))):
+        return False
+    if _at(rest, _list("general", "pass")) and _is_legend(sentence, tokens):
+        return False
+    if where != AROUND:
+        return True
+    for first, stop in sorted(hits):
+        if _is_count(tokens, first, stop):
+            continue
+        if _is_firm(tokens, first, stop):
+            return True
+        if stop - first > 1 and _at(tokens[first:stop], _list("against", "stop")):
+            return False  # a caution: what follows is what it is about
+    return False
+
+
+def _groups(where: str) -> tuple[str, ...]:
+    return {NAME: ("stop",), ROW: tuple(load_toml("said.toml")["against"])}.get(
+        where, ("verdict", "stop", "undone", "lapsed", "instrument")
+    )
+
+
+def _hits(sentence: str, group: str) -> list[tuple[int, int]]:
+    """Where in a sentence (tokens) words of a group stand that nothing takes back."""
+    made: list[tuple[int, int]] = []
+    before = 0
+    for clause in _CLAUSE.split(sentence):
+        tokens = [key(t) for t in _TOKEN.findall(clause)]
+        apart = {i for first, stop in _at(tokens, _list("apart", "words")) for i in range(first, stop)}
+        mended = bool(_at(tokens, _list("general", "mended"))) and group in ("verdict", "instrument", "lapsed")
+        optional = group == "undone" and bool(_at(tokens, _list("general", "optional")))
+        for first, stop in [] if mended or optional else _at(tokens, _list("against", group)):
+            if not apart.isdisjoint(range(first, stop)) or _taken_back(tokens, first, stop):
+                continue
+            made.append((before + first, before + stop))
+        before += len(tokens)
+    return made
+
+
+def _taken_back(tokens: list[str], first: int, stop: int) -> bool:
+    """Whether a word of no stands before, or a count of nothing beside."""
+    none = _list("no", "none")
+    near = tokens[max(first - _REACH, 0) : first]
+    return bool(_at(near, _list("no", "words")) or _at(tokens[first - 1 : first], none) or _at(tokens[stop:], none[:1]))
+
+
+def _is_legend(sentence: str, tokens: list[str]) -> bool:
+    """Whether a sentence is a list of what signs mean, or of boxes none of which is ticked beside the worse word."""
+    known = {i for first, stop in _at(tokens, _list("general", "legend")) for i in range(first, stop)}
+    return len(known) == len(tokens) and not _TICKED.search(sentence)
+
+
+def _is_count(tokens: list[str], first: int, stop: int) -> bool:
+    """Whether words are a count: "2 failed", "3 of 20 failed", "Failed: 2"."""
+    before = first > 0 and tokens[first - 1].isdigit() and (first == 1 or tokens[first - 2] in ("of", "von", "sur"))
+    return before or len(tokens) == stop + 1 and tokens[stop].isdigit() and len(tokens[stop]) < 4
+
+
+def _is_firm(tokens: list[str], first: int, stop: int) -> bool:
+    """Whether words outside of a test's own cells are a statement: no caution, no legend."""
+    behind, phrase = tokens[stop:], tokens[first:stop]
+    if _at(phrase, _list("against", "stop")) and len(phrase) > 1:
+        return not behind or bool(_at(behind[:1], _list("general", "firm"))) or behind[0].isdigit()
+    if _at(behind[:1], _list("general", "plural")):
+        return any(t.isdigit() for t in behind)
+    if _at(tokens[:first], _list("general", "article")) and not _at(phrase, _list("against", "verdict")):
+        return False
+    if first == 0 and behind and _at(behind, _list("general", "limits")):
+        return any(t.isdigit() for t in behind)
+    return not (_at(tokens[max(first - 2, 0) : first], _list("general", "article")) and behind)
+
+
+@lru_cache(maxsize=50_000)
+def smells(text: str) -> str:
+    """A remark that speaks of a smell, though another cell is for that; "" where it does not, or says none."""
+    words = load_toml("loose_words.toml")["said_of"]["odour"]
+    tokens = [key(t) for t in _TOKEN.findall(text)]
+    spoken = any(
+        t == key(w.rstrip("*")) or w.endswith("*") and t.startswith(key(w[:-1])) for t in tokens for w in words
+    )
+    return text if spoken and len(text) <= 60 and loose_word("odour", text) in ("slight", "marked") else ""
+
+
+# ---------------------------------------------------------------------------------------------- figures in texts
+
+_TEMPERATURE = re.compile(
+    r"(?<![\w.,])([-−–+]|minus\s+|moins\s+)?\s?(\d+(?:[.,]\d+)?)\s*"
+    r"(°\s*[CF]?|deg\.?\s*[CF]?|[CF]\b|grad\b|degrees?\b|degrés\b)",
+    re.IGNORECASE,
+)
+_QUANTITY = re.compile(r"(?<![\w.,])(\d+(?:[.,]\d+)?)\s*([^\W\d_°%]+(?:\s?/\s?[^\W\d_]+)?)")
+_DATES = re.compile(
+    r"(?<![\w])(?:\d{1,4}[./\-]\d{1,2}[./\-]\d{1,4}|\d{1,2}[./\-]\d{4}|\d{4}[./\-]\d{1,2}|(?:\d{1,2}\.?\s)?[^\W\d_]{3,9}\.?\s\d{4})(?![\w])"
+)
+_SUBSTANCES = ("co", "co2", "oil", "water")
+_MOST_OF_A_TEXT = 300
+
+
+class Stated(NamedTuple):
+    """A figure or date that a text states: the fields it could be, and the cell's worth of text to read it from."""
+
+    choices: tuple[str, ...]
+    value: Any
+
+
+def is_cold(text: str) -> bool:
+    """Whether a text speaks of where it is cold, and not of what dries the air.
+
+    >>> is_cold("Freezer work"), is_cold("Dryer, coldest stage"), is_cold("Tiefkühlhaus")
+    (True, False, True)
+    """
+    tokens = [key(t) for t in BREAK.split(text) if t]
+    return bool(_at(tokens, _list("cold", "words"))) and not _at(tokens, _list("cold", "without"))
+
+
+def is_temperature(text: str) -> bool:
+    """Whether a text is a temperature with its unit and nothing else."""
+    return bool(_TEMPERATURE.fullmatch(text.strip()))
+
+
+@lru_cache(maxsize=20_000)
+def stated(text: str) -> tuple[Stated, ...]:
+    """Temperatures of cold places, expiries and needs that a text states within itself.
+
+    >>> stated("Freezer work at -28 °C")
+    (Stated(choices=('lowest_use_temperature_c',), value='-28 °C'),)
+    >>> stated("Tubes used: CO lot 123 exp 03/2024")
+    (Stated(choices=('co_tube_expiry',), value='03/2024'),)
+    >>> stated("Minimum pressure: 5 bar")
+    (Stated(choices=('lowest_pressure_bar',), value='5 bar'),)
+    """
+    if len(text) > _MOST_OF_A_TEXT or not any(c.isdigit() for c in text):
+        return ()
+    made = _temperatures(text) + _expiries(text)
+    return tuple(made or _needs(text))
+
+
+def _temperatures(text: str) -> list[Stated]:
+    if not is_cold(text):
+        return []
+    found = []
+    for sign, number, unit in _TEMPERATURE.findall(text):
+        below = sign.strip().casefold() in ("-", "−", "–", "minus", "moins")
+        figure = float(number.replace(",", "."))
+        found.append((-figure if below else figure, "°F" if unit.casefold().endswith("f") else "°C"))
+    if not found:
+        return []
+    figure, unit = min(found)
+    return [Stated(("lowest_use_temperature_c",), f"{figure:g} {unit}")]
+
+
+def _expiries(text: str) -> list[Stated]:
+    words = heading_words()
+    whole = classes_of(text, words)
+    if whole.isdisjoint(("expire", "due")) or whole.isdisjoint(("tube", "cal", "instrument", *_SUBSTANCES)):
+        return []
+    made = []
+    before = ""
+    for part in re.split(r"[,;\n]|\band\b|\bund\b|\bet\b", text):
+        dates = [d for d in _DATES.findall(part) if is_date(d)]
+        before = before + " " + _DATES.sub(" ", part)
+        if not dates:
+            continue
+        choices = expiry_of(before, whole)
+        made += [Stated(choices, d) for d in dates if choices]
+        before = ""
+    return made
+
+
+def expiry_of(text: str, whole: set[str] | frozenset[str] = frozenset()) -> tuple[str, ...]:
+    """Whose date of expiry a text speaks of: fields; of all tubes where it names none.
+
+    whole : classes of all that stands around it.
+    """
+    found = classes_of(text, heading_words())
+    named = [s for s in _SUBSTANCES if s in found and not (s == "co" and "co2" in found and not _says_co(text))]
+    if named:
+        return tuple(f"{s}_tube_expiry" for s in named)
+    if found & {"cal", "instrument"} or whole & {"cal", "instrument"} and not found & {"tube"}:
+        return ("calibration_due",)
+    if whole & {"tube"} or found & {"tube"}:
+        return tuple(f"{s}_tube_expiry" for s in _SUBSTANCES)
+    return ()
+
+
+def _says_co(text: str) -> bool:
+    return any(key(t) in ("co", "monoxide", "kohlenmonoxid", "monoxyde") for t in BREAK.split(text))
+
+
+@lru_cache(maxsize=20_000)
+def is_tube(text: str) -> bool:
+    """Whether a text is a word for detector tubes, or the name of what one is for, and nothing else.
+
+    >>> is_tube("CO tubes"), is_tube("Carbon dioxide"), is_tube("Tube"), is_tube("Oil store")
+    (True, True, True, False)
+    """
+    words = heading_words()
+    tokens = [t for t in BREAK.split(text) if t]
+    if not 0 < len(tokens) <= 3:
+        return False
+    return key(text) in _whole_names() or all(
+        not classes_of(t, words).isdisjoint(("tube", *_SUBSTANCES)) or key(t) in _whole_names() for t in tokens
+    )
+
+
+@cache
+def _whole_names() -> frozenset[str]:
+    words = heading_words()
+    return frozenset(k for k, kind in words.others.items() if kind == "parameter") | frozenset(
+        k for k, fields in words.meanings.items() if any(f in _READINGS for f in fields)
+    )
+
+
+_READINGS = ("oxygen_pct", "co_ppm", "co2_ppm", "oil_mg_m3", "water_tube_mg_m3")
+
+
+@lru_cache(maxsize=20_000)
+def is_label(text: str) -> bool:
+    """Whether a text may be the label of a figure for all tests, of a verdict, or the heading of expiries.
+
+    >>> is_label("Coldest (°C)"), is_label("Expiry"), is_label("Overall result"), is_label("Bay 3")
+    (True, True, True, False)
+    """
+    if len(text) > _LONGEST_LABEL:
+        return False
+    if kind_of(text) == "verdict":
+        return True
+    classes = classes_of(text, heading_words())
+    if classes & {"expire", "due"} and not any(c.isdigit() for c in text):
+        return True
+    return (is_cold(text) or not classes.isdisjoint(("need", "allow", "static"))) and bool(label_choices(text))
+
+
+def label_choices(text: str, unit: str = "") -> tuple[str, ...]:
+    """The fields for all tests that a label could be the label of; one that speaks of the cold is of the coldest use."""
+    if is_cold(text) and not classes_of(text, heading_words()) & {"dew", "press", "flow"}:
+        return ("lowest_use_temperature_c",)
+    return choices_of(text.strip().rstrip(":"), unit)
+
+
+_LONGEST_LABEL = 80
+NEEDS = ("lowest_pressure_bar", "highest_pressure_bar", "nominal_pressure_bar", "flow_needed_l_min")
+
+
+def _needs(text: str) -> list[Stated]:
+    """A pressure or flow that is needed or allowed, said in one text with its figure and unit."""
+    made: list[Stated] = []
+    for match in _QUANTITY.finditer(text):
+        if canonical(match[2]) is None:
+            continue
+        label = f"{text[: match.start()]} {text[match.end() :]}".strip(" :=,.")
+        if classes_of(label, heading_words()).isdisjoint(("need", "allow")):
+            continue
+        choices = tuple(f for f in choices_of(label, match[2]) if f in NEEDS)
+        if choices:
+            made.append(Stated(choices, f"{match[1]} {match[2]}"))
+    return made
+
+
+# What may be stated once for all tests and is not known to be a reading.
+TRIED = (
+    *NEEDS,
+    "lowest_use_temperature_c",
+    "ambient_temperature_c",
+    "calibration_due",
+    *(f"{s}_tube_expiry" for s in _SUBSTANCES),
+)
+
+
+@lru_cache(maxsize=5_000)
+def choices_of(label: str, unit: str = "") -> tuple[str, ...]:
+    """The fields for all tests that a label could be the label of, by its words and its unit."""
+    found = column(-1, label, unit=unit)
+    fields = (found.field,) if found.field else found.heading.candidates if found.kind == "unclear" else ()
+    return tuple(f for f in fields if f in TRIED and f in FIELDS)
