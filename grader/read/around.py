@@ -280,22 +280,22 @@ class _Region:
         self.across = table.orientation == "across"
         self.tests = {r: i for i, r in enumerate(table.rows)}
         self.columns = {c: i for i, c in enumerate(table.across)}
-        self.by_column = {p.column: f for f, p in table.places.items() if p.row is None and p.column is not None}
-        self.by_row = {p.row: f for f, p in table.places.items() if p.column is None and p.row is not None}
-        self.own = {(p.row, p.column): f for f, p in table.places.items() if p.row is not None and p.column is not None}
-        self.own |= {(p.row, p.column): f for f, (p, _) in table.constants.items() if p.sheet == table.sheet}
-        for unclear in table.unclear:
-            place = unclear.place
-            if place.row is None:
-                self.by_column.setdefault(place.column, "unclear")
-            elif place.column is None:
-                self.by_row.setdefault(place.row, "unclear")
-            else:
-                self.own.setdefault((place.row, place.column), "unclear")
+        self.by_column: dict[int, str] = {}
+        self.by_row: dict[int, str] = {}
+        placed = [(p, f) for f, p in table.places.items()]
+        placed += [(p, f) for f, (p, _) in table.constants.items() if p.sheet == table.sheet]
+        placed += [(u.place, "unclear") for u in table.unclear]
+        self.own: dict[tuple[int, int], str] = {}
+        for place, field in placed:
+            if place.row is None and place.column is not None:
+                self.by_column.setdefault(place.column, field)
+            elif place.row is not None and place.column is None:
+                self.by_row.setdefault(place.row, field)
+            elif place.row is not None and place.column is not None:
+                self.own.setdefault((place.row, place.column), field)
         self.words: list[list[str]] = [[] for _ in table.rows]
         self.at: list[tuple[int, int] | None] = [None] * len(table.rows)
         self.figures: list[tuple[Said, list[bool]]] = []
-        self.lines: list[Said] = []
         self.cells = cells
         self.headings = {said[0] for said in table.how.values()} | {u.heading for u in table.unclear}
 

@@ -45,7 +45,7 @@ _KIND = _KindOfType({type(None): EMPTY})
 
 
 # Reasons of an Unreadable cell with words of their own (problem "cell_<why>"); others are said in general.
-_BAD_REASONS = ("error", "formula", "percent", "format", "twice", "number", "several", "no_unit", "two_units")
+_BAD_REASONS = ("error", "formula", "percent", "format", "twice", "number", "several", "no_unit", "two_units", "struck")
 # Reasons that are said once: for the whole column where its heading stands, for a shifted row of a text file at the row.
 _SAID_ALREADY = ("unclear", "shifted")
 

@@ -128,6 +128,7 @@ def extract(proposals: Iterable[Proposal]) -> Made:
 def _extract(p: Proposal, before: int) -> Made:
     fields = read_fields(p.lines, p.values, p.where)
     _percents(p, fields)
+    _struck(p, fields)
     constants = {**fields.constants, **p.constants}
     how = dict(p.how) if p.own else {**fields.how, **p.how}
     if p.spec is not None:
@@ -196,6 +197,17 @@ def _percents(p: Proposal, fields: Fields) -> None:
                 values[test] = round(value * 100.0, 10)
             else:
                 values[test] = Unreadable(f"{value * 100:.10g}%", "percent")
+
+
+def _struck(p: Proposal, fields: Fields) -> None:
+    """A reading, word or date that is struck through is no longer one, and is not taken for blank."""
+    for field, line in fields.lines.items() if p.grid.struck else ():
+        if FIELDS[field].kind == "text":
+            continue
+        values = fields.values[field] = list(fields.values[field])
+        for test, value in enumerate(values):
+            if value is not None and p.spots(line, test) in p.grid.struck:
+                values[test] = Unreadable(shown(value), "struck")
 
 
 def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Where) -> Fields:

@@ -54,12 +54,28 @@ def test_a_warm_unknown_temperature_costs_nothing_and_a_cold_one_the_pass():
     (said,) = [b for b in problems.batches if b.code == "unclear_tried"]
     assert said.values == ["T"] and said.cell == "AO1" and said.params["count"] == 1
     assert said.params["choices"] == "Ambient temperature (°C), Lowest use temperature (°C)"
-    assert said.params["line"] == 'ambient_temperature_c = "T"'
+    assert said.params["line"] == '[table.fields]: ambient_temperature_c = "T"'
 
 
 def test_a_fail_without_it_stays_a_fail():
     tests, _ = tried([{**AIRLINE, "co_ppm": 9.0}], unclear("x", [("co_ppm", "")], 1.0))
     assert word(tests, "co") == "fail"
+
+
+def test_what_fails_by_every_choice_of_a_column_fails():
+    """900 mg/m³ at 7 bar: dew point near 7 °C, over -11 °C, be that the line or the nominal pressure; alone neither is known."""
+    row = {**AIRLINE, "lowest_use_temperature_c": None, "airline_temperature_c": None, "ambient_temperature_c": None}
+    row |= {
+        "line_pressure_bar": None,
+        "nominal_pressure_bar": None,
+        "water_tube_mg_m3": 900.0,
+        "water_multiplier": None,
+    }
+    alone, _ = tried([row])
+    assert word(alone, "water") == "cannot tell"
+    tests, problems = tried([row, {**row, "outlet": "2"}], unclear("Netzdruck", PRESSURES, 7.0, None))
+    assert [word(tests, "water", i) for i in (0, 1)] == ["fail", "cannot tell"]
+    assert "unclear_tried" in problems.codes() and "-11" in tests["reasons"].iloc[0]
 
 
 def test_water_that_fails_only_for_want_of_a_temperature_cannot_be_told():

@@ -48,6 +48,7 @@ class SheetScan(NamedTuple):
     unreadable : address -> (what is shown, "error" | "formula" | "format").
     percents   : addresses of numbers shown through a percent format.
     hidden     : rows that are hidden.
+    struck     : addresses of cells that are struck through. comments : address -> text of the comment on a cell.
     """
 
     last_row: int
@@ -56,6 +57,8 @@ class SheetScan(NamedTuple):
     unreadable: dict[tuple[int, int], tuple[str, str]]
     percents: set[tuple[int, int]]
     hidden: frozenset[int] = frozenset()
+    struck: frozenset[tuple[int, int]] = frozenset()
+    comments: tuple[tuple[tuple[int, int], str], ...] = ()
 
 
 class Book(NamedTuple):
@@ -93,11 +96,12 @@ class Scan(NamedTuple):
 class Styles(NamedTuple):
     """Cell styles, by number, through which a number is not what it seems: a percent format, or one that prints < or >.
 
-    marked : style -> format code.
+    marked : style -> format code. struck : styles whose font is struck through: what they show holds no more.
     """
 
     percent: frozenset[int]
     marked: dict[int, str]
+    struck: frozenset[int] = frozenset()
 
 
 def scan_workbook(parts: Parts, limits: Mapping[str, float]) -> Scan:
@@ -119,8 +123,44 @@ def scan_workbook(parts: Parts, limits: Mapping[str, float]) -> Scan:
         name: scan_sheet(parts.read(part), styles, limits, book.recalculated, part=part)
         for name, part in book.sheets.items()
     }
+    if any(_COMMENTS in entry for entry in parts.entries):
+        scans = {name: scan._replace(comments=_comments(parts, book.sheets[name])) for name, scan in scans.items()}
     parts.check_prologs()
     return Scan("xlsm" if "xl/vbaproject.bin" in parts.entries else "xlsx", kind, scans, book)
+
+
+_COMMENTS = "/comments"  # in the names of their parts, and in the kind of a relation to them
+
+
+def _comments(parts: Parts, part: str) -> tuple[tuple[tuple[int, int], str], ...]:
+    """The comments on the cells of one sheet, by 0-based row and column."""
+    folder, name = posixpath.split(part)
+    related = posixpath.join(folder, "_rels", name + ".rels")
+    if related not in parts.entries:
+        return ()
+    found: dict[tuple[int, int], list[str]] = {}
+    here: list[list[str]] = [[]]
+    inside: list[bool] = [False]
+
+    def start(tag: str, attributes: dict[str, str]) -> None:
+        local = local_name(tag)
+        if local == "comment" and (match := _ADDRESS.fullmatch(attributes.get("ref", ""))):
+            here[0] = found.setdefault((int(match[2]) - 1, column_number(match[1])), [])
+        inside[0] = local == "t"
+
+    def end(tag: str) -> None:
+        inside[0] = False
+
+    def text(data: str) -> None:
+        if inside[0]:
+            here[0].append(data)
+
+    for target, kind in relations(parts, related).values():
+        path = _resolved(target, folder)
+        if kind.endswith(_COMMENTS) and path in parts.entries:
+            here[0] = []
+            parse_xml(parts.read(path), path, start, end, text)
+    return tuple((at, "".join(said).strip()) for at, said in sorted(found.items()) if "".join(said).strip())
 
 
 def grader_kind(parts: Parts) -> str:
@@ -231,11 +271,14 @@ def part_name(target: str, parts: Parts, sheet: str, folder: str = "xl") -> str:
 
 def _styles(content: bytes) -> Styles:
     """The cell styles whose number format changes what the number means."""
-    if not _SPECIAL_FORMAT.search(content):
+    if not _SPECIAL_FORMAT.search(content) and b"strike" not in content:
         return Styles(frozenset(), {})
     codes: dict[str, str] = {}
     used: list[str] = []
+    fonts: list[bool] = []  # of each, whether it strikes through
+    font_of: list[str] = []
     inside: list[bool] = [False]
+    of_fonts: list[bool] = [False]
 
     def start(name: str, attributes: dict[str, str]) -> None:
         local = local_name(name)
@@ -245,13 +288,22 @@ def _styles(content: bytes) -> Styles:
             inside[0] = True
         elif local == "xf" and inside[0]:
             used.append(attributes.get("numFmtId", "0"))
+            font_of.append(attributes.get("fontId", "0"))
+        elif local == "fonts":
+            of_fonts[0] = True
+        elif local == "font" and of_fonts[0]:
+            fonts.append(False)
+        elif local == "strike" and of_fonts[0] and fonts:
+            fonts[-1] = attributes.get("val", "1") not in ("0", "false")
 
     def end(name: str) -> None:
-        if local_name(name) == "cellXfs":
-            inside[0] = False
+        local = local_name(name)
+        inside[0] = inside[0] and local != "cellXfs"
+        of_fonts[0] = of_fonts[0] and local != "fonts"
 
     parse_xml(content, STYLES, start, end)
-    return styles_of(codes, used)
+    struck = {str(i) for i, strikes in enumerate(fonts) if strikes}
+    return styles_of(codes, used)._replace(struck=frozenset(i for i, font in enumerate(font_of) if font in struck))
 
 
 def styles_of(codes: Mapping[str, str], used: Sequence[str]) -> Styles:
@@ -318,9 +370,25 @@ def scan_sheet(
             if all(_ADDRESSED.match(cell) for cell in cells):
                 if cells:
                     parse_xml(b"<c-s>" + b"".join(cells) + b"</c-s>", part, scan.start, scan.end, scan.text)
-                return SheetScan(last_row, last_column, None, scan.unreadable, scan.percents, _hidden(content))
+                return SheetScan(
+                    last_row,
+                    last_column,
+                    None,
+                    scan.unreadable,
+                    scan.percents,
+                    _hidden(content),
+                    frozenset(scan.struck),
+                )
     parse_xml(content, part, scan.start, scan.end, scan.text)
-    return SheetScan(scan.last_row, scan.last_column, scan.cells, scan.unreadable, scan.percents, _hidden(content))
+    return SheetScan(
+        scan.last_row,
+        scan.last_column,
+        scan.cells,
+        scan.unreadable,
+        scan.percents,
+        _hidden(content),
+        frozenset(scan.struck),
+    )
 
 
 def _closes_what_it_opens(content: bytes) -> bool:
@@ -348,7 +416,7 @@ def _cells_to_look_at(content: bytes, styles: Styles, recalculated: bool) -> lis
     formulas = sum(content.count(tag) for tag in _FORMULA_TAGS) if b"<f" in content else 0
     if formulas and (len(_VALUED.findall(content)) != formulas or recalculated and b"<v>0</v>" in content):
         found += _FORMULA_CELL.findall(content)
-    wanted = sorted(styles.percent | styles.marked.keys())
+    wanted = sorted(styles.percent | styles.marked.keys() | styles.struck)
     if wanted:
         codes = b"|".join(str(n).encode() for n in wanted)
         found += re.findall(rb'<c [^>]*?\bs\s*=\s*"(?:%s)"[^>]*(?<!/)>.*?</c>' % codes, content, re.DOTALL)
@@ -388,6 +456,7 @@ class _SheetParse:
         self.cells = 0
         self.unreadable: dict[tuple[int, int], tuple[str, str]] = {}
         self.percents: set[tuple[int, int]] = set()
+        self.struck: set[tuple[int, int]] = set()
         self.kind, self.style = "", 0
         self.collect: list[str] | None = None
         self.value: list[str] = []
@@ -445,6 +514,8 @@ class _SheetParse:
         self.cells += 1
         self.last_row, self.last_column = max(self.last_row, self.row), max(self.last_column, self.column)
         place = (self.row, self.column)
+        if self.style in self.styles.struck:
+            self.struck.add(place)
         if self.kind == "e":
             self.unreadable[place] = (value or "error", "error")
         elif self.formula is not None and self._not_worked_out(value):

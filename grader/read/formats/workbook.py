@@ -163,7 +163,9 @@ def open_sheets(data: bytes, scan: Scan, limits: Mapping[str, float], parts: Par
                 rows = _mended_rows(parts, entry.name, scan, error)
         if found.unreadable:
             lay_over(rows, numbers, found.unreadable)
-        yield Sheet(entry.name, rows, numbers, found.percents, hidden, merges, found.hidden)
+        yield Sheet(
+            entry.name, rows, numbers, found.percents, hidden, merges, found.hidden, found.comments, found.struck
+        )
 
 
 def _opened(data: bytes, scan: Scan, parts: Parts | None) -> python_calamine.CalamineWorkbook:

@@ -6,7 +6,7 @@ everything else is written once.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import cached_property
 from typing import Any
 
@@ -113,12 +113,21 @@ class Grid:
     @cached_property
     def percents(self) -> frozenset[Cell]:
         """Positions of numbers that are shown through a percent format."""
-        if not self.sheet.percents:
+        return self._positions(self.sheet.percents)
+
+    @cached_property
+    def struck(self) -> frozenset[Cell]:
+        """Positions of cells that are struck through."""
+        return self._positions(self.sheet.struck)
+
+    def _positions(self, cells: Iterable[Cell]) -> frozenset[Cell]:
+        """Positions in the grid of cells of the sheet."""
+        if not cells:
             return frozenset()
         rows, columns = (self.inner, self.outer) if self.turned else (self.outer, self.inner)
         row_at = {n: i for i, n in enumerate(rows)}
         column_at = {n: i for i, n in enumerate(columns)}
-        found = ((row_at[r], column_at[c]) for r, c in self.sheet.percents if r in row_at and c in column_at)
+        found = ((row_at[r], column_at[c]) for r, c in cells if r in row_at and c in column_at)
         return frozenset((c, r) for r, c in found) if self.turned else frozenset(found)
 
 

@@ -109,6 +109,7 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
         rows_found += made.rows_found
         passed_over += made.passed_over
         if made.tables:
+            notes += _comments(sheet)
             if sheet.hidden and made.rows_found:
                 notes.append(Note("hidden_sheet", sheet.name, "", sheet.name, {"rows": made.rows_found}))
             elif made.rows_found:
@@ -354,6 +355,15 @@ def _with_cover(
     if used:
         notes.append(Note("cover_sheet", sheet.name, "", sheet.name, {"count": len(constants)}))
     return made
+
+
+def _comments(sheet: Sheet) -> list[Note]:
+    """That cells of a sheet with tests carry comments, once."""
+    found = list(sheet.comments)
+    if not found:
+        return []
+    (row, column), text = found[0]
+    return [Note("cell_comments", sheet.name, a1(row, column), " ".join(text.split())[:200], {"count": len(found)})]
 
 
 def _hidden_rows(sheet: Sheet, made: Made) -> list[Note]:
