@@ -26,7 +26,7 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import CANNOT_TELL, COMPUTED, FAIL, GASES, PARAMETERS, READ, TUBE_GASES, WATER
-from grader.figures import bounds, limit_figure, percent
+from grader.figures import bounds, is_long, limit_figure, percent
 from grader.frames import RELATIVE_TOLERANCE, above, at_least, repeated
 
 # {key}_why, in the order in which they decide.
@@ -192,8 +192,15 @@ def figure_text(key: str, lower: float, upper: float, open_: int, decimals: int,
 
     >>> figure_text("co", 0.0, 2.0, 2, -1), figure_text("margin", 4.96, 4.96, 0, 1, 5.0)
     ('<2 ppm', '4.96 K')
+
+    A figure of more digits than anybody writes was converted from another unit, and prints at its parameter's decimals.
+
+    >>> figure_text("co", 8.158643707, 8.158643707, 0, -1), figure_text("co", 5.00001, 5.00001, 0, -1, 5.0)
+    ('8.2 ppm', '5.00001 ppm')
     """
     parameter = PARAMETERS[key]
     digits = None if decimals < 0 else decimals
+    if digits is None and any(is_long(end) for end in (lower, upper)):
+        digits = parameter.decimals
     figure = bounds(lower, upper, open_, digits, parameter.floor, parameter.ceiling, other)
     return f"{figure} {parameter.unit}".rstrip()

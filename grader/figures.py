@@ -28,6 +28,15 @@ def limit_figure(value: float) -> str:
     return whole if len(whole.strip("-0.").replace(".", "")) <= 6 else f"{value:.4g}"
 
 
+def is_long(value: float) -> bool:
+    """Whether a figure has more digits than a person writes down.
+
+    >>> is_long(8.158643707), is_long(5.00001), is_long(431.25)
+    (True, False, False)
+    """
+    return math.isfinite(value) and len(plain(value).strip("-0.").replace(".", "")) > 6
+
+
 def fixed(value: float, decimals: int, other: float = math.nan) -> str:
     """A computed figure with `decimals` digits, with more where it would print equal to `other` but is not.
 

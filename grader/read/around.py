@@ -61,6 +61,8 @@ def with_what_is_said(
 
     tables : of this sheet; with none, all that is said is left over. read : 0-based cells that are read otherwise.
     """
+    if not tables and "earlier" in classes_of(sheet.name, heading_words()):
+        return tables, []  # "Last visit" says nothing of this one
     cells = _Cells(sheet)
     texts = _telling(cells)
     if texts and not tables:
@@ -160,10 +162,8 @@ def _telling(cells: _Cells) -> set[str]:
 
 
 def _tells(text: str) -> bool:
-    if kind_of(text) == "verdict":
-        return True
     if not may_tell(text):
-        return False
+        return not any(c.isdigit() for c in text) and kind_of(text) == "verdict"
     if against(text, ROW) or smells(text) or stated(text):
         return True
     return is_label(text)
@@ -193,10 +193,12 @@ def _as_verdict(label: str, value: Any) -> str:
 
 def _is_of_a_legend(cells: _Cells, row: int, column: int, text: str) -> bool:
     """Whether a word alone is explained, or counted as nothing, by its neighbours: "FAIL | above limit", "F | fail"."""
+    right = cells.at(row, column + 1)
+    if right in (0, 0.0, "0") and type(right) is not bool:
+        return True
     if len(text.split()) > 2:
         return False
     left = next((v for c in range(column - 1, -1, -1) if (v := cells.at(row, c)) is not None), None)
-    right = cells.at(row, column + 1)
     if type(left) is str and (len(left.strip(" =:")) <= 2 or left.rstrip().endswith("=")):
         return True
     counted = type(right) in (int, float) or type(right) is str and right.strip(" -").isdigit() or right == "-"

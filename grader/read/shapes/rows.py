@@ -191,7 +191,7 @@ def _is_aside(grid: Grid, row: int, name: str) -> bool:
         return True
     if is_tube(name):
         return any(is_date(v) or type(v) is str and is_label(v) for v in others)
-    return is_label(name) and any(looks_like_value(v) for v in others)
+    return is_label(name) and any(looks_like_value(v) or is_date(v) for v in others)
 
 
 _MOST_ASIDE = 5  # cells beside the name

@@ -28,6 +28,7 @@ _SENTENCE = re.compile(r"(?<=[^\d\W])[.!](?=\s|$)|[;\n•]")
 _CLAUSE = re.compile(r"[,:()–]|\s-\s")
 _SHORT = 5  # words up to which a line around a table that says "not tested" is about its tests
 _REACH = 3  # words up to which a word of no takes back what follows
+_BOX = re.compile(r"[☐☒☑✓✔✗✘□■]|[\[(]\s*[xX]?\s*[\])]")
 _TICKED = re.compile(r"[☒☑✓✔✗✘]|[\[(]\s*[xX]\s*[\])]")
 
 
@@ -65,7 +66,8 @@ def _telling() -> re.Pattern[str]:
 def _any() -> re.Pattern[str]:
     stems = heading_words().stems
     words = [w for name in _CLASSES for w in stems.get(name, ())] + load_toml("loose_words.toml")["said_of"]["odour"]
-    words += load_toml("said.toml")["cold"]["words"]
+    said = load_toml("said.toml")
+    words += [*said["cold"]["words"], *(w for some in said["against"].values() for w in some)]
     first = {_folded(_TOKEN.findall(w)[0]) for w in words}
     return re.compile("|".join(rf"\b{re.escape(w)}" for w in sorted(first)))
 
@@ -77,8 +79,7 @@ def may_tell(text: str) -> bool:
     """Whether a text may say anything of a test, by the beginnings of its words: cheap, wrong only on the side of yes."""
     if len(text) > LONGEST:
         return False
-    folded = _folded(text)
-    return bool(_telling().search(folded) or _any().search(folded))
+    return bool(_any().search(_folded(text)))
 
 
 def _folded(text: str) -> str:
@@ -119,7 +120,7 @@ def _speaks(sentence: str, where: str) -> bool:
     general = _list("general", "rule") + (_list("general", "around") if where == AROUND else ())
     if _at(rest, general) or where == AROUND and ("=" in sentence or _at(tokens[:1], _list("general", "article"))):
         return False
-    if _at(rest, _list("general", "pass")) and _is_legend(sentence, tokens):
+    if _at(rest, _list("general", "pass")) and (_is_legend(sentence, tokens) or _other_is_ticked(sentence)):
         return False
     if where != AROUND:
         return True
@@ -167,6 +168,16 @@ def _is_legend(sentence: str, tokens: list[str]) -> bool:
     """Whether a sentence is a list of what signs mean, or of boxes none of which is ticked beside the worse word."""
     known = {i for first, stop in _at(tokens, _list("general", "legend")) for i in range(first, stop)}
     return len(known) == len(tokens) and not _TICKED.search(sentence)
+
+
+def _other_is_ticked(sentence: str) -> bool:
+    """Whether of boxes beside words only that of a word that passes is ticked: "☒ Pass ☐ Fail"."""
+    parts = [p for p in _BOX.split(sentence) if p.strip()]
+    boxes = _BOX.findall(sentence)
+    if len(boxes) != len(parts):
+        return False
+    ticked = [p for p, box in zip(parts, boxes) if _TICKED.search(box)]
+    return bool(ticked) and all(_at([key(t) for t in _TOKEN.findall(p)], _list("general", "pass")) for p in ticked)
 
 
 def _is_count(tokens: list[str], first: int, stop: int) -> bool:
