@@ -15,7 +15,7 @@ import pandas as pd
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grader.columns import FIELDS, PASS, TEST_INCOMPLETE, TEST_NEAR, VERDICT_WORDS
+from grader.columns import FIELDS, PASS, SAID_OTHERWISE, TEST_INCOMPLETE, TEST_NEAR, VERDICT_WORDS
 from grader.problems import Unreadable
 from tests.support import AIRLINE, CHARGING, CYLINDER, VISIT, graded
 
@@ -56,7 +56,7 @@ DEPENDS: dict[str, Sequence[str]] = {
     "water_tube_expiry": WATER,
     "calibration_due": INSTRUMENT,
     # These keep the test from its pass, and no parameter.
-    "own_verdict": (),
+    **dict.fromkeys(SAID_OTHERWISE, ()),
     **dict.fromkeys((f.name for f in FIELDS.values() if f.harmful), ()),
     "rule_set": ("odour", "oxygen", "co", "co2", "oil", "water"),
 }
