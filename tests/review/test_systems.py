@@ -103,6 +103,12 @@ def test_notice_and_summary_name_system_outlets_and_the_test():
     assert "Main" in line and "2026-01-14" in line and line.endswith("C.")
 
 
+def test_several_systems_out_of_use_are_one_line_of_the_summary():
+    rows = [row(name, system=name, **CO) for name in ("A", "B")] + [row("A2", system="A"), row("B2", system="B")]
+    (line,) = system_lines(judged(rows))
+    assert "A at " in line and "B at " in line and line.count("2026-01-14") == 2
+
+
 def test_every_scope_names_a_parameter_and_takes_effect():
     """Each entry of the data turns its switch: without it the neighbour stays in use."""
     for scope in load_toml("causes.toml")["scope"]:

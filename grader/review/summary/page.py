@@ -146,12 +146,13 @@ def slip_lines(slips: list[SharedSlip], tests: pd.DataFrame, language: str = "en
 
 
 def system_lines(tests: pd.DataFrame, language: str = "en") -> list[str]:
-    """A line for each system that a finding keeps out of use as a whole, the first LINES of them."""
+    """What findings keep whole systems out of use: a line with the outlets of a single one, else one line for all."""
     every = words(language)
     w, names = every["summary"], every["parameter_within"]
     out = systems_out(tests)
-    lines = [
-        w["system_out"].format(
+    one, each = ("system_out", "") if len(out) == 1 else ("systems_out", "one_system_out")
+    said = [
+        w[each or one].format(
             system=s.system,
             site=s.site,
             parameter=names[s.key],
@@ -161,7 +162,10 @@ def system_lines(tests: pd.DataFrame, language: str = "en") -> list[str]:
         )
         for s in out[:LINES]
     ]
-    return lines + [w["more_systems"].format(count=len(out) - LINES)] * (len(out) > LINES)
+    if len(out) < 2:
+        return said
+    left = [w["and_more"].format(count=len(out) - LINES)] if len(out) > LINES else []
+    return [w[one].format(systems="; ".join([*said, *left]))]
 
 
 def _legend(w: Mapping[str, Any]) -> Block:
