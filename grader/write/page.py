@@ -31,7 +31,7 @@ UNIT_WIDTH = (UNIT_PX - 5) / 7  # characters
 # row, and a page break that comes a row before the one set here would leave a page with that row alone.
 SPARE_PT = 14
 PAGE_HEIGHT_PT = 792.0 - 2 * 0.7 * 72 - SPARE_PT
-ACROSS_PERCENT = 96
+ACROSS_PERCENT = 93
 PAGE_HEIGHT_ACROSS_PT = (595.3 - 2 * 0.7 * 72 - SPARE_PT) * 100 / ACROSS_PERCENT
 FEWEST_ROWS = 4  # on the last page of several
 FORM_ROW_PT = 24.0

@@ -18,7 +18,7 @@ from grader.write.measure import text_px, wrapped_lines
 # A page across that fits on A4 (841.9 by 595.3 points) and on Letter (792 by 612), less the margins of `MARGINS`
 # and less a part because programs and printers differ in how wide and high they draw.
 MARGINS = {"left": 0.4, "right": 0.4, "top": 0.65, "bottom": 0.6}  # inches
-PAGE_WIDTH_PT = (792.0 - (MARGINS["left"] + MARGINS["right"]) * 72) * 0.96
+PAGE_WIDTH_PT = (792.0 - (MARGINS["left"] + MARGINS["right"]) * 72) * 0.93
 PAGE_HEIGHT_PT = (595.3 - (MARGINS["top"] + MARGINS["bottom"]) * 72) * 0.97
 FEWEST_ROWS = 4  # on the last page of several
 

@@ -70,13 +70,13 @@ def summary_words(language: str = "en") -> dict[str, Any]:
 def summary_page(facts: Facts, language: str = "en") -> Page:
     """The page, worst first. Nothing on it is worked out anew: it counts and picks from the tables."""
     w = summary_words(language)
-    blocks = [_tiles(facts, w)]
+    # On page one however long what follows is, and short, so that whom to ring stands there too.
+    blocks = [_tiles(facts, w), Block("cautions", size_pt=SMALL_PT, rows=[(" ".join(w["cautions"]),)])]
     if alarms := _alarms(facts, w):
         blocks.append(Block("cautions", heading=w["alarms"], rows=[(a,) for a in alarms]))
     blocks += [
         first_block(facts.tests, facts.actions, facts.action_tests, w),
         *absent_block(facts.due, facts.as_of, w),
-        Block("cautions", heading=w["cautions_heading"], size_pt=SMALL_PT, rows=[(line,) for line in w["cautions"]]),
         wearing_block(facts.wear, facts.actions, w),
         sites_block(facts.tests, w),
         fails_chart(facts.tests, w),
