@@ -69,7 +69,7 @@ def with_what_is_said(
         texts -= guide_texts(sheet.name)
     if not texts:
         return tables, []
-    regions = [_Region(t, cells) for t in tables]
+    regions = [_Region(t, cells) for t in tables if t.rows]
     for_all: list[Said] = []
     for row, column, text in cells.of(texts):
         if (row, column) in read:
@@ -84,10 +84,10 @@ def with_what_is_said(
             continue
         for region, role in zip(mine, used):
             region.take(cells, row, column, text, role)
-    if not tables:
+    if not regions:
         return tables, for_all
-    made = [region.made() for region in regions]
-    return [said_of_all(t, for_all) for t in made], []
+    made = iter([region.made() for region in regions])
+    return [said_of_all(next(made), for_all) if t.rows else t for t in tables], []
 
 
 def said_of_all(table: Table, found: Sequence[Said]) -> Table:
@@ -166,6 +166,8 @@ def _tells(text: str) -> bool:
         return not any(c.isdigit() for c in text) and kind_of(text) == "verdict"
     if against(text, ROW) or smells(text) or stated(text):
         return True
+    if any(c.isdigit() for c in text) and "expire" in classes_of(text, heading_words()):
+        return True
     return is_label(text)
 
 
@@ -180,6 +182,10 @@ def _around(cells: _Cells, row: int, column: int, text: str) -> Said | None:
     if kind_of(text) == "verdict" and (found := _value_beside(cells, row, column)) is not None:
         words = words or _as_verdict(text, found[0])
     figures = stated(text) or _beside(cells, row, column, text)
+    if not figures and "expire" in classes_of(text, heading_words()):
+        # "Tubes | CO | exp. 01/2025": what expires stands before it.
+        named = " ".join(v for c in range(max(column - _FAR, 0), column) if type(v := cells.at(row, c)) is str)
+        figures = stated(f"{named} {text}") if named else ()
     return Said(cells.name, (row, column), text, words, figures) if words or figures else None
 
 
