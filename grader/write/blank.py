@@ -239,7 +239,6 @@ class Form:
         self.widths: dict[str, int] = {**self.look["widths"], **self.look.get(f"{self.section}_widths", {})}
         self.formats: dict[tuple[tuple[str, Any], ...], Format] = {}
         self.hints: dict[str, str] = {}
-        self.foreign = texts["blank"] is not words()["blank"]
 
     # -- formats ------------------------------------------------------------------------------------------
 
@@ -444,8 +443,6 @@ class Form:
             self.put(sheet, 0, column, field.heading, self.heading(field, False, group != before))
             before = group
             self.check(sheet, field, 1, column, checked, supply_cell)
-            if self.foreign:  # the heading itself stays English, for programs read it
-                self.note(sheet, 0, column, self.message(sheet, field))
         empty: dict[str, Any] = {}
         for index in range(ready):
             sheet.set_row(index + 1, self.look["row_height"])
