@@ -106,9 +106,10 @@ def odd_lots(tests: pd.DataFrame, counts: np.ndarray, as_of: object) -> tuple[pd
     tests   : judged table, n rows. counts : bool (n,), tests that count in history. as_of : the day of the run.
     Returns : (found, compared). found: one row a lot and parameter that stands after correction, surest
               first: measure (position in MEASURES), lot (as first written), difference and near (medians
-              over outlets, in the parameter's unit, against all other tests and against those just before
-              and after; near NaN where there are none), before, after (bool: another lot's test before,
-              after any of its own), higher, lower (outlets certainly so), outlets, visits, sites (numbers),
+              over outlets, in the parameter's unit, of bounds between their middles; against all other tests
+              and against those just before and after; near NaN where there are none), before, after
+              (bool: another lot's test before, after any of its own), higher, lower (outlets certainly so),
+              outlets, visits, sites (numbers),
               p_outlets, p_visits, degrees (of freedom, of the visits), p, p_corrected, first, last
               (positions of its first and last test), stated (standard uncertainty), times (the difference
               in stated uncertainties of each reading, NaN where none is stated), recent (the difference in the
@@ -195,8 +196,8 @@ def _compare(tests: pd.DataFrame, counts: np.ndarray, number: int, recently: int
             "day": day.astype(np.int64),
             "visit": tests["visit"].to_numpy()[at],
             "site": group_codes(tests["site_key"].to_numpy(dtype=object)[at]),
-            "difference": _certain_difference(low, high, others_low, others_high),
-            "near": _certain_difference(low, high, _mean(before_low, after_low), _mean(before_high, after_high)),
+            "difference": _difference(low, high, others_low, others_high),
+            "near": _difference(low, high, _mean(before_low, after_low), _mean(before_high, after_high)),
             "before": ~np.isnan(before_low),
             "after": ~np.isnan(after_low),
         }
@@ -353,6 +354,17 @@ def _certain_difference(low: np.ndarray, high: np.ndarray, other_low: np.ndarray
     slack = RELATIVE_TOLERANCE * np.where(np.isfinite(size), np.maximum(size, 1.0), 1.0)
     found = np.where(up > slack, up, np.where(down > slack, -down, 0.0))
     return np.where(np.isnan(other_low) | np.isnan(other_high), np.nan, found)
+
+
+def _difference(low: np.ndarray, high: np.ndarray, other_low: np.ndarray, other_high: np.ndarray) -> np.ndarray:
+    """How far a reading lies from another of which it is certain that it is higher or lower, else 0; NaN for no other.
+
+    Between the middles of their ends: `<0.1` beside 0.1 is certainly lower, but by no certain amount. All float (n,).
+    """
+    certain = _certain_difference(low, high, other_low, other_high)
+    with np.errstate(invalid="ignore"):
+        middle = (low + high) / 2 - (other_low + other_high) / 2
+    return np.where((certain == 0) | ~np.isfinite(middle), certain, middle)
 
 
 def _others_median(block: np.ndarray, lot: np.ndarray, values: np.ndarray) -> np.ndarray:

@@ -661,3 +661,10 @@ def test_every_query_has_words_and_fills_them():
         "odd_warm_day",
         "odd_times",
     }
+
+
+def test_a_figure_beside_a_bound_lies_off_by_the_middles_once_the_order_is_certain():
+    """0.1 beside `<0.1` (0 to 0.1): above for certain, by 0.05 to the middle, not by nought; 0.05 lies anywhere beside it."""
+    reading = np.array([0.1, 0.05, 0.2])
+    found = odd_lots._difference(reading, reading, np.array([0.0, 0.0, 0.3]), np.array([0.1 - 1e-8, 0.1, np.inf]))
+    assert found == pytest.approx([0.05, 0.0, -0.1])
