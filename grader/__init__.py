@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
-    from grader.batch import Result
+    from grader.result import Result
 
 
 def grade(

@@ -5,10 +5,10 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
-from collections.abc import Callable
-from datetime import datetime
+from collections.abc import Callable, Iterator
+from datetime import date, datetime
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
 import click
 
@@ -21,10 +21,6 @@ class NothingWritten(click.ClickException):
     exit_code = 2
 
 
-def _stop(error: Exception) -> NoReturn:
-    raise NothingWritten(str(error)) from error
-
-
 def _known_language(context: click.Context, parameter: click.Parameter, value: str) -> str:
     """The code of a language that has words; another is one clear line that names those there are."""
     from grader.words import languages
@@ -34,6 +30,30 @@ def _known_language(context: click.Context, parameter: click.Parameter, value: s
     if code not in there:
         raise NothingWritten(f"--language {value}: no words for it. There are: {', '.join(there)}.")
     return code
+
+
+def _path_option(*names: str, metavar: str, text: str, **more: Any) -> Callable[[Any], Any]:
+    """An option that names a file or a folder."""
+    return click.option(*names, type=click.Path(path_type=Path), metavar=metavar, help=text, **more)
+
+
+def _to_date(context: click.Context, parameter: click.Parameter, value: datetime | None) -> date | None:
+    return value.date() if value else None
+
+
+def _as_of_option(text: str) -> Callable[[Any], Any]:
+    return click.option("--as-of", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", callback=_to_date, help=text)
+
+
+@contextlib.contextmanager
+def _stopping() -> Iterator[None]:
+    """What stops a run is one line, and nothing was written."""
+    from grader.problems import GraderError
+
+    try:
+        yield
+    except GraderError as error:
+        raise NothingWritten(str(error)) from error
 
 
 def _language_option(of_what: str) -> Callable[[Any], Any]:
@@ -75,14 +95,13 @@ _JUDGING = (
         help="Also judge by this rule set, in further columns of "
         "Verdicts (may be given again; iso8573-1-2010 gives purity classes).",
     ),
-    click.option(
+    _path_option(
         "--layout",
         "layouts",
-        multiple=True,
-        type=click.Path(path_type=Path),
         metavar="LAYOUT.toml",
-        help="How a firm's own workbooks are to be read (may be given again); `grader layout FILE` makes one. Files "
+        text="How a firm's own workbooks are to be read (may be given again); `grader layout FILE` makes one. Files "
         "called NAME.layout.toml in the folders are used without being named.",
+        multiple=True,
     ),
     _language_option("Summary, reasons, problems, actions and records"),
 )
@@ -147,45 +166,27 @@ def main(context: click.Context) -> None:
     help="Where the result workbook goes.",
 )
 @_judging_options
-@click.option(
-    "--as-of",
-    type=click.DateTime(["%Y-%m-%d"]),
-    metavar="DATE",
-    help="The day from which everything is counted. Default: today.",
-)
-@click.option(
+@_as_of_option("The day from which everything is counted. Default: today.")
+@_path_option(
     "--history",
-    type=click.Path(path_type=Path),
     metavar="FOLDER",
-    help="Judge with the past of the same sites in this folder. Verdicts, actions, problems, sources and exit status "
+    text="Judge with the past of the same sites in this folder. Verdicts, actions, problems, sources and exit status "
     "are of PATHS alone.",
 )
-@click.option(
+@_path_option(
     "--records",
-    type=click.Path(path_type=Path),
     metavar="DIR",
-    help="Also write one record a visit to hand over, and out-of-use notices, into this folder.",
+    text="Also write one record a visit to hand over, and out-of-use notices, into this folder.",
 )
-@click.option(
-    "--reports",
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="Also write one report a client over --period into this folder.",
-)
+@_path_option("--reports", metavar="DIR", text="Also write one report a client over --period into this folder.")
 @click.option("--period", metavar="PERIOD", help="Of --reports: a year (2026), or months (2025-07..2026-06).")
-@click.option(
+@_path_option(
     "--marked-copies",
-    type=click.Path(path_type=Path),
     metavar="DIR",
-    help="Also write, for each .xlsx and "
+    text="Also write, for each .xlsx and "
     ".xlsm with problems, a copy with the cells in question coloured and commented.",
 )
-@click.option(
-    "--compare",
-    type=click.Path(path_type=Path),
-    metavar="OLD_RESULT",
-    help="Also list the verdicts that changed since that result.",
-)
+@_path_option("--compare", metavar="OLD_RESULT", text="Also list the verdicts that changed since that result.")
 @click.option(
     "--charts",
     metavar="SITE",
@@ -204,7 +205,7 @@ def main(context: click.Context) -> None:
 def grade_command(
     paths: tuple[Path, ...],
     output: Path,
-    as_of: datetime | None,
+    as_of: date | None,
     records: Path | None,
     reports: Path | None,
     period: str | None,
@@ -225,7 +226,6 @@ def grade_command(
 
     start_early()  # it gets ready while this process loads what it needs
     from grader.batch import run
-    from grader.problems import GraderError
     from grader.read.process import stated_limits
     from grader.show_grade import count_lines, problem_lines, site_lines, test_lines
     from grader.write.safely import check_target
@@ -240,16 +240,11 @@ def grade_command(
         for line in [*lines, ""] if lines else []:
             click.echo(line)
 
-    try:
+    with _stopping():
         check_target(output, [p for p in paths if p.is_file()])
         result = _with_bar(
             lambda tick: run(
-                paths,
-                as_of=as_of.date() if as_of else None,
-                progress=tick,
-                told=tell,
-                reading_limits=stated_limits(limits),
-                **options,
+                paths, as_of=as_of, progress=tick, told=tell, reading_limits=stated_limits(limits), **options
             ),
             quiet,
         )
@@ -263,8 +258,6 @@ def grade_command(
         written = result.write_records(records) if records is not None else []
         sent = result.write_reports(reports, str(period)) if reports is not None else []
         copies, said = result.write_marked_copies(marked_copies) if marked_copies is not None else ([], [])
-    except GraderError as error:
-        _stop(error)
     if not quiet:
         for line in [*site_lines(result), "", *count_lines(result)]:
             click.echo(line)
@@ -310,13 +303,8 @@ def _with_bar(work: Callable[[Callable[[int, int], None] | None], Any], quiet: b
     epilog="Example:  grader watch logs/ -o result.xlsx --every 10",
 )
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option(
-    "-o",
-    "--output",
-    required=True,
-    type=click.Path(path_type=Path),
-    metavar="RESULT.xlsx",
-    help="Where the result workbook goes; it may lie in FOLDER.",
+@_path_option(
+    "-o", "--output", metavar="RESULT.xlsx", text="Where the result workbook goes; it may lie in FOLDER.", required=True
 )
 @click.option(
     "--every",
@@ -333,13 +321,10 @@ def watch_command(folder: Path, output: Path, seconds: float, **options: Any) ->
 
     A file is graded once it has stopped growing: the same size and age at two looks. One line an event.
     """
-    from grader.problems import GraderError
     from grader.watch import watch
 
-    try:
+    with _stopping():
         watch(folder, output, interval_s=seconds, echo=click.echo, **options)
-    except GraderError as error:
-        _stop(error)
 
 
 @main.command(
@@ -366,7 +351,7 @@ def watch_command(folder: Path, output: Path, seconds: float, **options: Any) ->
 @click.option(
     "--from", "folder", type=click.Path(path_type=Path), metavar="FOLDER", help="Where the earlier visits are."
 )
-@click.option("--as-of", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help="Default: today.")
+@_as_of_option("Default: today.")
 @_language_option("the texts beside the cells and of the sheet for the reader")
 def blank_command(
     output: Path,
@@ -375,11 +360,10 @@ def blank_command(
     due: bool,
     months: int | None,
     folder: Path | None,
-    as_of: datetime | None,
+    as_of: date | None,
     language: str,
 ) -> None:
     """Write the blank workbook, to be filled in on site, to OUTPUT."""
-    from grader.problems import GraderError
     from grader.write.blank import write_blank
 
     if (site or due) and folder is None:
@@ -390,18 +374,16 @@ def blank_command(
         raise click.UsageError("--months NUMBER goes with --due.")
     if folder is not None and not (site or due):
         raise click.UsageError("--from FOLDER goes with --site NAME or --due.")
-    try:
+    with _stopping():
         if folder is None:
             write_blank(output, language=language)
             click.echo(f"Blank: {output}")
         else:
             _next_blanks(output, folder, site, client, as_of, language, months or 1)
-    except GraderError as error:
-        _stop(error)
 
 
 def _next_blanks(
-    output: Path, folder: Path, site: str | None, client: str | None, as_of: datetime | None, language: str, months: int
+    output: Path, folder: Path, site: str | None, client: str | None, as_of: date | None, language: str, months: int
 ) -> None:
     """Write blanks for one site, or for all that are due, and say where they are."""
     from grader.batch import run
@@ -409,9 +391,7 @@ def _next_blanks(
     from grader.review.next_visit import next_visit, safe_file_name, sites_due
     from grader.write.blank import write_blank
 
-    result = _with_bar(
-        lambda tick: run(folder, as_of=as_of.date() if as_of else None, language=language, progress=tick), False
-    )
+    result = _with_bar(lambda tick: run(folder, as_of=as_of, language=language, progress=tick), False)
     wanted: dict[tuple[str, str | None], int] = {}
     if site is not None:
         wanted[site, client] = 0
@@ -461,10 +441,9 @@ def register_command(output: Path, folder: Path | None, language: str) -> None:
 
     It is found by itself at the top of a folder that is graded. An existing file is never written over.
     """
-    from grader.problems import GraderError
     from grader.write.register import write_register
 
-    try:
+    with _stopping():
         if folder is None:
             write_register(output, language=language)
         else:
@@ -476,8 +455,6 @@ def register_command(output: Path, folder: Path | None, language: str) -> None:
             result = _with_bar(lambda tick: run(folder, language=language, progress=tick), False)
             found = stated_lines(result.tests, [str(n) for n in result.log.files["name"]], language)
             write_register(output, lines=found.lines, notes=found.notes, language=language)
-    except GraderError as error:
-        _stop(error)
     click.echo(f"Register: {output}")
 
 
@@ -487,20 +464,14 @@ def register_command(output: Path, folder: Path | None, language: str) -> None:
     epilog="Examples:  grader layout old-log.xlsx --save old-log.layout.toml   grader layout logs --save logs",
 )
 @click.argument("path", required=False, type=click.Path(path_type=Path), metavar="FILE_OR_FOLDER")
-@click.option(
+@_path_option(
     "--save",
-    type=click.Path(path_type=Path),
     metavar="LAYOUT.toml",
-    help="Write it as a layout file, to be corrected and given to `grade --layout`; of a folder, the folder in which "
+    text="Write it as a layout file, to be corrected and given to `grade --layout`; of a folder, the folder in which "
     "to write one for each kind of file.",
 )
-@click.option(
-    "--layout",
-    "layouts",
-    multiple=True,
-    type=click.Path(path_type=Path),
-    metavar="LAYOUT.toml",
-    help="Show how it is read with this layout file.",
+@_path_option(
+    "--layout", "layouts", metavar="LAYOUT.toml", text="Show how it is read with this layout file.", multiple=True
 )
 @click.option("--fields", is_flag=True, help="List the fields: name, heading, unit, and the words that each knows.")
 def layout_command(path: Path | None, save: Path | None, layouts: tuple[Path, ...], fields: bool) -> None:
@@ -508,7 +479,6 @@ def layout_command(path: Path | None, save: Path | None, layouts: tuple[Path, ..
 
     Of a folder, the files that are built alike are shown together.
     """
-    from grader.problems import GraderError
     from grader.show_layout import field_lines, show_layout
 
     if fields:
@@ -516,10 +486,8 @@ def layout_command(path: Path | None, save: Path | None, layouts: tuple[Path, ..
         return
     if path is None:
         raise NothingWritten("Name a file or a folder, or --fields.")
-    try:
+    with _stopping():
         shown = show_layout(path, layouts, save)
-    except GraderError as error:
-        _stop(error)
     for line in shown.lines:
         click.echo(line)
     raise SystemExit(0 if shown.tables else 1)
@@ -533,7 +501,6 @@ def limits_command(ruleset: str | None) -> None:
     """List the rule sets, or every limit of RULESET (a name or a .toml file) with its source."""
     from grader.judge.decision import rule_facts
     from grader.judge.rules.sets import limits_table, load_ruleset, rule_ids
-    from grader.problems import GraderError
 
     if ruleset is None:
         for rule_id in rule_ids():
@@ -541,10 +508,8 @@ def limits_command(ruleset: str | None) -> None:
             about = " (for information only)" if rules.information_only else ""
             click.echo(f"{rule_id:24}{rules.document}, {rules.edition}{about}")
         return
-    try:
+    with _stopping():
         rules = load_ruleset(ruleset)
-    except GraderError as error:
-        _stop(error)
     for line in rule_facts(rules):
         click.echo(line)
     click.echo()

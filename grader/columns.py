@@ -24,6 +24,12 @@ OPEN_NONE, OPEN_LOWER, OPEN_UPPER = 0, 1, 2
 # X_how
 PLAIN, BOUND, STAIN, CLEAR, NOT_DETECTED, TRACE, FRACTION, NOT_TESTED_WORD = range(8)
 
+# Ends of the names of columns of cells and names that the judge is the last to read.
+OF_CELLS = (
+    "_how", "_clash", "_lot_state", "location_key",
+    *(f"{name}_state" for name in ("site", "client", "outlet", "instrument", "remarks", "tested_by", "work_done")),
+)  # fmt: skip
+
 # Verdict codes per parameter; the order is that of VERDICT_WORDS.
 PASS, NEAR_LIMIT, FAIL, CANNOT_TELL, NOT_TESTED, NO_LIMIT, NOT_JUDGED = range(7)
 VERDICT_WORDS = ("pass", "near limit", "fail", "cannot tell", "not tested", "no limit", "not judged")

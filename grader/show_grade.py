@@ -9,12 +9,12 @@ import click
 import numpy as np
 import pandas as pd
 
-from grader.batch import counts
 from grader.columns import TEST_WORDS
 from grader.frames import text
+from grader.result import counts
 
 if TYPE_CHECKING:
-    from grader.batch import Result
+    from grader.result import Result
 
 MOST_SITES = 12
 MOST_TESTS = 20  # so many or fewer get a line each

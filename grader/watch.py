@@ -202,7 +202,8 @@ class _Watcher:
     def _grade(self, changed: set[str]) -> None:
         """One run; whatever goes wrong is said in one line, and tried again later. Of the files that arrived or
         changed a few tests get a line each."""
-        from grader.batch import counts, run
+        from grader.batch import run
+        from grader.result import counts
         from grader.show_grade import test_lines
 
         def tell(log: Any, tests: Any) -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from grader.data import load_toml, names
+from grader.data import languages_of, load_toml
 from grader.data.keys import unknown_keys
 
 DEFAULT_LANGUAGE = "en"
@@ -19,7 +19,7 @@ def languages() -> list[str]:
     >>> languages()
     ['de', 'en']
     """
-    return sorted(name.removesuffix(".toml") for name in names("words") if name.endswith(".toml"))
+    return languages_of("words/")
 
 
 @cache

@@ -13,7 +13,7 @@ import pandas as pd
 
 from grader.batch import Options, judged
 from grader.problems import Place, Problems, Table
-from grader.read.log import Log, LogBuilder
+from grader.read.log import Log, LogBuilder, LogFile
 
 Row = Mapping[str, Any]
 OPTIONS = Options(as_of=date(2026, 11, 25))
@@ -81,19 +81,7 @@ def log_of(files: Mapping[str, tuple[Row, Sequence[Row]]]) -> Log:
     """The Log of files as the reading stage makes it: name -> (what Visit says, rows of Readings)."""
     builder = LogBuilder()
     for name, (visit, rows) in files.items():
-        builder.add_file(
-            {
-                "name": name,
-                "path": name,
-                "format": "xlsx",
-                "sha256": "0" * 64,
-                "size": 1,
-                "rows_found": len(rows),
-                "rows_refused": 0,
-                "rows_passed_over": 0,
-                "state": "read",
-            }
-        )
+        builder.add_file(LogFile(name, name, "xlsx", "0" * 64, 1, len(rows)))
         fields = list(dict.fromkeys(["outlet", *(field for row in rows for field in row)]))
         builder.add_table(
             Table(

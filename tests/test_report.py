@@ -15,7 +15,7 @@ import pytest
 import grader
 from grader.columns import DOUBTS
 from grader.problems import Place, Problems, Table, Unreadable
-from grader.read.log import LogBuilder
+from grader.read.log import LogBuilder, LogFile
 from grader.report import SEVERITIES, problem_table, source_table, unbalanced, value_text
 from grader.review.verdict_sheet import verdict_table
 from grader.words import words
@@ -103,19 +103,7 @@ def test_order_is_refused_query_note_then_file_and_row():
 def test_across_and_form_tables_have_their_addresses():
     """Outlets across: a field is a row of the sheet, a test a column."""
     builder = LogBuilder()
-    builder.add_file(
-        {
-            "name": "a.xlsx",
-            "path": "a.xlsx",
-            "format": "xlsx",
-            "sha256": "",
-            "size": 1,
-            "rows_found": 2,
-            "rows_refused": 0,
-            "rows_passed_over": 0,
-            "state": "read",
-        }
-    )
+    builder.add_file(LogFile("a.xlsx", "a.xlsx", "xlsx", rows_found=2))
     fields = list(AIRLINE)
     rows = [AIRLINE, {**AIRLINE, "outlet": "Bay 2", "co_ppm": "bad"}]
     builder.add_table(

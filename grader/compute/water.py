@@ -60,6 +60,11 @@ from grader.problems import Problems
 AIRLINE_RANGE_BAR = (1.5, 40.0)
 WET_MULTIPLIER = 10.0  # common practice, no source: a tenth of the scale's volume on wet systems
 SOURCES_AGREE_REL, SOURCES_AGREE_K = 0.05, 2.0
+# Ends of the names of columns made here that the judge is the last to read.
+OF_COMPUTING = (
+    "_per_ln_water", "_per_ln_pressure", "_pressure_pa", "_doubtful", "oil_needs_min", "dew_above_line",
+    "dew_as_tested_doubt", "station_pressure_given", "temperature_doubt",
+)  # fmt: skip
 _SOURCE_FIELD = {SOURCE_TUBE: "water_tube_mg_m3", SOURCE_CONTENT: "water_mg_m3", SOURCE_METER: "dew_point_measured_c"}
 
 

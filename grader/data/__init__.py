@@ -42,3 +42,13 @@ def names(folder: str, ending: str = ".toml") -> list[str]:
     """
     root = resources.files("grader.data").joinpath(folder) if folder else resources.files("grader.data")
     return sorted(entry.name for entry in root.iterdir() if entry.name.endswith(ending))
+
+
+def languages_of(stem: str) -> list[str]:
+    """Codes of the languages that have a data file of that stem, sorted.
+
+    >>> languages_of("words/"), languages_of("headings-")
+    (['de', 'en'], ['de', 'en', 'fr'])
+    """
+    folder, _, begins = stem.rpartition("/")
+    return [n.removeprefix(begins).removesuffix(".toml") for n in names(folder) if n.startswith(begins)]

@@ -75,6 +75,7 @@ from grader.judge.rules.sets import RuleSet
 from grader.problems import Problems
 
 _WITH_A_LIMIT = (BY_CONTENT, BY_LINE_DEW, BY_ONE_ATMOSPHERE)  # figures of the water chain held against one
+OF_JUDGING = ("_wanted", "margin_met", "odour_doubt")  # ends of the names of columns that the judge is the last to read
 OVERFILLED = 1.1  # warm from filling a cylinder holds up to a tenth more (judgement, no source)
 # 42 CFR 84.162(b): a continuous-flow air line gives at least 115 L/min to a tight-fitting covering.
 LOWEST_AIRLINE_FLOW_L_MIN = 115.0

@@ -15,19 +15,22 @@ if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
 
-FILE_COLUMNS = (
-    "name",
-    "path",
-    "format",
-    "sha256",
-    "size",
-    "rows_found",
-    "rows_refused",
-    "rows_passed_over",
-    "state",
-    "not_seen",
-)
 PLACE_COLUMNS = ("file", "table", "row", "column")
+
+
+class LogFile(NamedTuple):
+    """One file as it was read; the columns of Log.files, which says what they hold."""
+
+    name: str
+    path: str = ""
+    format: str = ""
+    sha256: str = ""
+    size: int = 0
+    rows_found: int = 0
+    rows_refused: int = 0
+    rows_passed_over: int = 0
+    state: str = "read"
+    not_seen: str = ""
 
 
 class PassedOver(NamedTuple):
@@ -75,7 +78,7 @@ class LogBuilder:
     """Collects tables file by file, column by column, and makes the Log at the end."""
 
     def __init__(self) -> None:
-        self.files: list[dict[str, Any]] = []
+        self.files: list[LogFile] = []
         self.tables: list[Table] = []
         self.seconds: list[float] = []
         self.register: list[Table] = []
@@ -86,9 +89,9 @@ class LogBuilder:
     def __len__(self) -> int:
         return len(self._places["file"])
 
-    def add_file(self, entry: dict[str, Any], seconds: float = 0.0) -> int:
-        """Add one file (keys FILE_COLUMNS, not_seen may be left out); its number, which tables added now get."""
-        self.files.append({"not_seen": "", **entry})
+    def add_file(self, file: LogFile, seconds: float = 0.0) -> int:
+        """Add one file; its number, which tables added now get."""
+        self.files.append(file)
         self.seconds.append(seconds)
         return len(self.files) - 1
 
@@ -137,7 +140,7 @@ class LogBuilder:
             n: np.frombuffer(bytes(v) + bytes(count - len(v)), dtype=np.uint8).astype(bool)
             for n, v in self._constant.items()
         }
-        files = pd.DataFrame(self.files, columns=list(FILE_COLUMNS))
+        files = pd.DataFrame(self.files, columns=list(LogFile._fields))
         return Log(
             files,
             self.tables,

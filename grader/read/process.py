@@ -25,7 +25,7 @@ from grader.natural import natural
 from grader.problems import GraderError, Problems
 from grader.read.child import ONLY_REGISTER, Reply, receive, send, suffix_of, unpacked, with_columns
 from grader.read.find import OWN, Finding, FoundFile, counted
-from grader.read.log import Log, LogBuilder, PassedOver
+from grader.read.log import Log, LogBuilder, LogFile, PassedOver
 
 MOST_CHILDREN = 2
 _AHEAD = 2  # paths given to a reading process: the one it is at, and the next
@@ -286,21 +286,10 @@ def _take_beside(builder: LogBuilder, file: FoundFile, reply: Reply, problems: P
 
 
 def _add_file(builder: LogBuilder, file: FoundFile, reply: Reply) -> int:
-    return builder.add_file(
-        {
-            "name": file.name,
-            "path": file.path,
-            "format": reply.format,
-            "sha256": reply.sha256,
-            "size": reply.size,
-            "rows_found": reply.rows_found,
-            "rows_refused": 0,
-            "rows_passed_over": reply.rows_passed_over,
-            "state": reply.state,
-            "not_seen": _not_seen().get(reply.format, "") if reply.state != "refused" else "",
-        },
-        reply.seconds,
-    )
+    unseen = _not_seen().get(reply.format, "") if reply.state != "refused" else ""
+    rows = reply.rows_found, 0, reply.rows_passed_over
+    read = LogFile(file.name, file.path, reply.format, reply.sha256, reply.size, *rows, reply.state, unseen)
+    return builder.add_file(read, reply.seconds)
 
 
 def _replies(files: Sequence[FoundFile], limits: Mapping[str, float], children: int) -> Iterator[tuple[int, Reply]]:

@@ -222,20 +222,9 @@ def _why(
 ) -> list[str]:
     """Rule set, then verdicts of parameters, then readings and what else of the test changed."""
     said = []
-    for name in _PLAIN:
-        if name in columns and before[name][o] != after[name][n]:
-            said.append(
-                say["changed"].format(
-                    name=name, old=before[name][o] or say["blank"], new=after[name][n] or say["blank"]
-                )
-            )
-    for name, heading in _VERDICTS:
-        if heading in columns and before[heading][o] != after[heading][n]:
-            said.append(
-                say["parameter"].format(
-                    name=name, old=before[heading][o] or say["blank"], new=after[heading][n] or say["blank"]
-                )
-            )
+    for name, heading, text in (*((n, n, "changed") for n in _PLAIN), *((n, h, "parameter") for n, h in _VERDICTS)):
+        if heading in columns and (was := before[heading][o]) != (now := after[heading][n]):
+            said.append(say[text].format(name=name, old=was or say["blank"], new=now or say["blank"]))
     told = {*_WHO, *_PLACE, *_PLAIN, "Verdict", "Reasons", *(heading for _, heading in _VERDICTS)}
     readings = {normal_heading(h) for h in SHEETS[SHEET]}
     for name in columns:
@@ -265,22 +254,24 @@ def _pair(was: float, now: float) -> tuple[str, str]:
 
 def _run_changes(old: Mapping[str, str], new: Mapping[str, str], say: dict[str, str]) -> list[str]:
     """What of the two runs differs that can change a verdict: options, versions of rule sets and program."""
-    if not old or not new:
-        return []
     was, now = _parts(old), _parts(new)
     return [
         say["run_changed"].format(name=name, old=was.get(name, say["blank"]), new=now.get(name, say["blank"]))
-        for name in sorted({*was, *now})
-        if name not in _NO_MATTER and was.get(name) != now.get(name)
+        for name in _differ(old, new)
     ]
+
+
+def _differ(old: Mapping[str, str], new: Mapping[str, str]) -> list[str]:
+    """Names of what two runs have otherwise; none where one of them says nothing of itself."""
+    if not old or not new:
+        return []
+    was, now = _parts(old), _parts(new)
+    return [n for n in sorted({*was, *now}) if n not in _NO_MATTER and was.get(n) != now.get(n)]
 
 
 def _run_kinds(old: Mapping[str, str], new: Mapping[str, str]) -> set[str]:
     """Which kinds of change the two runs themselves can be a reason for."""
-    if not old or not new:
-        return set()
-    was, now = _parts(old), _parts(new)
-    differ = {name for name in {*was, *now} if name not in _NO_MATTER and was.get(name) != now.get(name)}
+    differ = set(_differ(old, new))
     of_rules = {name for name in differ if name.startswith("version of ")}
     kinds = {_VERSION} if "grader-version" in differ else set()
     kinds |= {_RULE} if of_rules else set()

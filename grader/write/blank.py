@@ -39,53 +39,15 @@ _ODD, _DATE, _TIME, _MOMENT = "General", "yyyy-mm-dd", "hh:mm", "yyyy-mm-dd hh:m
 _SHOWN = {"text": "@", "date": _DATE, "time": _TIME}  # number format of each kind of field
 
 
-def write_blank(
-    path: str | os.PathLike[str],
-    *,
-    visit: Mapping[str, Any] | None = None,
-    rows: Sequence[Mapping[str, Any]] | None = None,
-    notes: Sequence[Mapping[str, str]] | None = None,
-    hints: Mapping[str, str] | None = None,
-    last_time: Page | None = None,
-    language: str = DEFAULT_LANGUAGE,
-    created: datetime | None = None,
-    rule_sets: Sequence[str] | None = None,
-    overwrite: bool = False,
-) -> None:
+def write_blank(path: str | os.PathLike[str], *, overwrite: bool = False, **filled: Any) -> None:
     """Write the blank workbook, empty or with values filled in.
 
-    path      : where to write the .xlsx. An existing file, which may hold readings, is left alone unless
-                `overwrite`.
-    visit     : field name -> value, for the sheet Visit.
-    rows      : one mapping of field name -> value an outlet, for the sheet Readings. A field that the blank
-                has no column for (a label of Visit, the water content) gets one at the right.
-    notes     : for each row in turn, field name -> text of a note on that cell.
-    hints     : field name -> a sentence to stand beside it, on Visit and as the message of its cells on Readings; it
-                is printed at the foot of Readings.
-    last_time : page of a further sheet, behind the readings.
-    language  : of the texts; headings, labels and words to pick from stay English.
-    created   : date in the document's properties, default 2026-01-01, so that two writes are equal.
-    rule_sets : ids to pick from, default those that come with the program.
-    Values    : int, float, str, bool, date, datetime, time, timedelta; None and NaN are blank. A str stays
-                text (`<5`, `007`, `=A1`).
-    Raises    : GraderError where the file exists, its folder does not, or it cannot be written; KeyError for
-                an unknown field or language; TypeError for a value of another kind; ValueError for more notes
-                than rows, or a text too long for a cell.
+    path    : where to write the .xlsx. An existing file, which may hold readings, is left alone unless `overwrite`.
+    filled  : what it is filled in with, as for `blank_bytes`.
+    Raises  : GraderError where the file exists, its folder does not, or it cannot be written; else as `blank_bytes`.
     """
     target = new_file(path, "readings", overwrite)
-    put_file(
-        target,
-        blank_bytes(
-            visit=visit,
-            rows=rows,
-            notes=notes,
-            hints=hints,
-            last_time=last_time,
-            language=language,
-            created=created,
-            rule_sets=rule_sets,
-        ),
-    )
+    put_file(target, blank_bytes(**filled))
 
 
 def new_file(path: str | os.PathLike[str], holding: str, overwrite: bool = False) -> Path:
@@ -123,7 +85,23 @@ def blank_bytes(
     created: datetime | None = None,
     rule_sets: Sequence[str] | None = None,
 ) -> bytes:
-    """The blank workbook as the bytes of an .xlsx file; arguments and errors as for `write_blank`."""
+    """The blank workbook as the bytes of an .xlsx file.
+
+    visit     : field name -> value, for the sheet Visit.
+    rows      : one mapping of field name -> value an outlet, for the sheet Readings. A field that the blank
+                has no column for (a label of Visit, the water content) gets one at the right.
+    notes     : for each row in turn, field name -> text of a note on that cell.
+    hints     : field name -> a sentence to stand beside it, on Visit and as the message of its cells on Readings; it
+                is printed at the foot of Readings.
+    last_time : page of a further sheet, behind the readings.
+    language  : of the texts; headings, labels and words to pick from stay English.
+    created   : date in the document's properties, default 2026-01-01, so that two writes are equal.
+    rule_sets : ids to pick from, default those that come with the program.
+    Values    : int, float, str, bool, date, datetime, time, timedelta; None and NaN are blank. A str stays
+                text (`<5`, `007`, `=A1`).
+    Raises    : KeyError for an unknown field or language; TypeError for a value of another kind; ValueError for more
+                notes than rows, or a text too long for a cell.
+    """
     visit, rows, notes = visit or {}, rows or [], notes or []
     for mapping in (visit, *rows, *notes, hints or {}):
         for name in mapping:

@@ -43,24 +43,15 @@ class RegisterForm(Form):
         )
 
 
-def write_register(
-    path: str | os.PathLike[str],
-    *,
-    lines: Lines | None = None,
-    notes: Mapping[str, Sequence[Mapping[str, str]]] | None = None,
-    language: str = DEFAULT_LANGUAGE,
-    created: datetime | None = None,
-) -> None:
+def write_register(path: str | os.PathLike[str], **filled: Any) -> None:
     """Write the register, empty or with lines filled in.
 
-    path     : where to write the .xlsx. An existing file is left alone.
-    lines    : sheet -> for each line column -> value. notes : the same, text of a note on that cell.
-    language : of the texts; sheet names, headings and words to pick from stay English.
-    created  : as for the blank, so that two writes are equal.
-    Raises   : GraderError where the file exists or cannot be written; KeyError for an unknown sheet or column.
+    path    : where to write the .xlsx. An existing file is left alone.
+    filled  : what it is filled in with, as for `register_bytes`.
+    Raises  : GraderError where the file exists or cannot be written; else as `register_bytes`.
     """
     target = new_file(path, "the firm's register")
-    put_file(target, register_bytes(lines=lines, notes=notes, language=language, created=created))
+    put_file(target, register_bytes(**filled))
 
 
 def register_bytes(
@@ -70,7 +61,13 @@ def register_bytes(
     language: str = DEFAULT_LANGUAGE,
     created: datetime | None = None,
 ) -> bytes:
-    """The register as the bytes of an .xlsx file; arguments and errors as for `write_register`."""
+    """The register as the bytes of an .xlsx file.
+
+    lines    : sheet -> for each line column -> value. notes : the same, text of a note on that cell.
+    language : of the texts; sheet names, headings and words to pick from stay English.
+    created  : as for the blank, so that two writes are equal.
+    Raises   : KeyError for an unknown sheet or column.
+    """
     for name, given in (lines or {}).items():
         unknown = {column for line in given for column in line} - set(REGISTER[name].columns)
         if unknown:

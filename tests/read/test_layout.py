@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from grader.problems import GraderError, Place, Table, Unclear
 from grader.read.layout import load_layout, lying_in, spec_for
 from grader.read.layout_save import LeftOver, layout_text
-from grader.read.log import FILE_COLUMNS, LogBuilder
+from grader.read.log import LogBuilder, LogFile
 from tests.read.shapes.log_tables import UNREAD, ReadLog, book
 
 ROWS = [
@@ -419,7 +419,7 @@ def test_a_saved_layout_loads_whatever_the_headings_are(before, behind, word):
         unclear=[Unclear(heading, Place(heading, None, 7), (("flow_l_min", "cfm"),), [1])],
     )
     builder = LogBuilder()
-    builder.add_file(dict.fromkeys(FILE_COLUMNS, heading))
+    builder.add_file(LogFile(heading))
     builder.add_table(table)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "saved.layout.toml"

@@ -9,7 +9,7 @@ from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
-from grader.data import load_toml, names
+from grader.data import languages_of, load_toml
 
 # What stands between two words of a heading.
 BREAK = re.compile(r"[\s/,;:|()\[\]{}&+.\-–_]+")
@@ -17,8 +17,7 @@ BREAK = re.compile(r"[\s/,;:|()\[\]{}&+.\-–_]+")
 
 def languages() -> tuple[str, ...]:
     """Languages that have headings: the data files, English first."""
-    found = [n.removeprefix("headings-").removesuffix(".toml") for n in names("") if n.startswith("headings-")]
-    return tuple(sorted(found, key=lambda code: (code != "en", code)))
+    return tuple(sorted(languages_of("headings-"), key=lambda code: (code != "en", code)))
 
 
 class Words(NamedTuple):

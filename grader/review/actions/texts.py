@@ -216,7 +216,7 @@ class ActionTexts(FindingFacts):
             first = {"only": ("point",), "system": ("plant",), "site": ("intake", "test")}.get(self.reach[i], ())
             if self.reach[i] == "site" and self._cause_name(self.key[i]) not in self.data["from_intake"]:
                 first = ()
-            codes = sorted(self._fitting(i, "likely"), key=lambda c: self.level[c] not in first)
+            codes = sorted(self._fitting(i, "likely"), key=lambda c: self.level.get(c) not in first)
             if self.kind[i] == "fail" and self.doubt[i] in STALE:
                 codes = [*codes, f"{self.doubt[i]}_used"]
         return self.say["causes_join"].join(self.w["action_cause"][c] for c in codes)

@@ -19,7 +19,7 @@ from grader.read.formats.workbook import open_file
 from grader.read.layout import load_layout
 from grader.read.layout_save import layout_text
 from grader.read.layout_spec import LayoutSpec
-from grader.read.log import Log, LogBuilder
+from grader.read.log import Log, LogBuilder, LogFile
 from grader.read.process import reading_limits
 from grader.read.shapes.recognise import recognise
 
@@ -67,17 +67,7 @@ class ReadLog:
         self.problems = Problems()
         builder = LogBuilder()
         builder.add_file(
-            {
-                "name": name,
-                "path": name,
-                "format": "xlsx",
-                "sha256": "0" * 64,
-                "size": 1,
-                "rows_found": found.rows_found,
-                "rows_refused": 0,
-                "rows_passed_over": found.rows_passed_over,
-                "state": "read",
-            }
+            LogFile(name, name, "xlsx", rows_found=found.rows_found, rows_passed_over=found.rows_passed_over)
         )
         added = sum(map(builder.add_table, found.tables))
         assert added == found.rows_found  # no row is lost, in any shape

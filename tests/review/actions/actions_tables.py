@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from grader.problems import Place, Table
-from grader.read.log import LogBuilder
+from grader.read.log import LogBuilder, LogFile
 from grader.review.actions.findings import actions_table
 from tests.support import graded_log
 
@@ -50,19 +50,7 @@ def judged(rows: Sequence[Mapping[str, Any]], as_of: str = "2026-06-30", rules: 
     for file in range(max(row.get("file", 0) for row in whole) + 1):
         mine = [row for row in whole if row.get("file", 0) == file]
         names.append(f"visit{file}.xlsx")
-        builder.add_file(
-            {
-                "name": names[-1],
-                "path": names[-1],
-                "format": "xlsx",
-                "sha256": "",
-                "size": 0,
-                "rows_found": len(mine),
-                "rows_refused": 0,
-                "rows_passed_over": 0,
-                "state": "read",
-            }
-        )
+        builder.add_file(LogFile(names[-1], names[-1], "xlsx", rows_found=len(mine)))
         fields = sorted({name for row in mine for name in row} - {"file"})
         builder.add_table(
             Table(
