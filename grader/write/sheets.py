@@ -96,8 +96,6 @@ def fitted(look: ColumnLook, texts: Iterable[object]) -> ColumnLook:
 def printed_columns(sheet: str, headings: Sequence[str]) -> int:
     """How many first columns of a sheet go on paper."""
     look = load_toml("sheets.toml")["sheet"].get(sheet, {})
-    if look.get("print_before") in headings:
-        return headings.index(look["print_before"])
     return headings.index(look["print_to"]) + 1 if look.get("print_to") in headings else len(headings)
 
 
