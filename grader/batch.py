@@ -234,9 +234,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
         )
     verdicts = verdicts[tests["file"].to_numpy() < first]
     actions = actions.of(tests["file"].to_numpy()[actions.test] < first)
-    problem_frame, problem_tests = problem_table(problems, log, options.language)
-    said = problem_frame["File"].isin(["", *names[:first]]).to_numpy()
-    problem_frame, problem_tests = problem_frame[said].reset_index(drop=True), problem_tests[said]
+    problem_frame, problem_tests = problem_table(problems, log, options.language, first)
     used = rulesets or {DEFAULT_RULES: load_ruleset(DEFAULT_RULES)}
     limits = pd.DataFrame(limits_table({**beside.rulesets, **used}.values()))
     cautions = decision_cautions(used, options.as_of, options.language)
@@ -300,6 +298,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
         unbalanced=[str(n) for n in lost["File"]],
         open_findings=open_findings,
         cautions=cautions,
+        each_problem=lambda: problem_table(problems, log, options.language, first, each=True)[0],
         named=named,
     )
 

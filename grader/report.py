@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
-from typing import Any, Protocol
+from itertools import accumulate
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 import pandas as pd
@@ -70,74 +72,90 @@ class _Places:
         return place.sheet, a1(int(row), int(column))
 
 
-def problem_table(problems: Problems, log: LogLike, language: str = "en") -> tuple[pd.DataFrame, np.ndarray]:
-    """All problems as the sheet's table, and the test that each belongs to (-1: none).
+class _Line(NamedTuple):
+    """One doubt, or one note of a table: its place, its words and what fills them, and how often it holds."""
 
-    A note repeated in a file is one line with its count and range; so is a query of one cell that many tests
-    rest on (an expiry on Visit), linked to the first of them. Other queries and refusals stand one a line.
+    rank: int
+    file: int
+    sheet: str
+    row: int
+    name: str
+    cells: tuple[tuple[str, str], ...]  # sheet and address
+    code: str
+    alike: tuple[Any, ...]  # what a line must share with another to be one with it; () where it stands alone
+    said: dict[str, Any]
+    count: int
+    test: int
+
+
+def problem_table(
+    problems: Problems,
+    log: LogLike,
+    language: str = "en",
+    files: int | None = None,
+    each: bool = False,
+    fold: bool = True,
+) -> tuple[pd.DataFrame, np.ndarray]:
+    """All problems as the sheet's table, and the first test that each belongs to (-1: none).
+
+    One cause in a file is one line, with its count and all its cells; notes of one kind (what is not stated, rows
+    passed over) are one line too, and so is what MANY files or more say alike.
     Order: refused, query, note; then file, sheet, row.
+
+    files : only the first so many files, and what belongs to no file. each : every doubt a line of its own.
+    fold  : what MANY files say alike is one line.
     """
-    texts, times = words(language)["problem"], words(language)["problems"]["times"]
-    places = _Places(log)
-    names = log.files["name"].to_numpy(dtype=object) if len(log.files) else np.empty(0, dtype=object)
-    lines: list[tuple[Any, ...]] = []
-    for batch in problems.batches:
-        entry = texts[batch.code]
-        rank = SEVERITIES.index(entry["severity"])
-        if batch.tests is None:
-            name = str(names[batch.file]) if batch.file >= 0 else ""
-            value = batch.values[0] if batch.values else ""
-            said = {"field": "", "heading": "", **batch.params, "value": value_text(value), "file": name}
-            lines.append(
-                (
-                    rank,
-                    batch.file,
-                    batch.sheet,
-                    -1,
-                    name,
-                    batch.cell,
-                    value_text(value),
-                    entry["text"].format(**said),
-                    entry["todo"].format(**said),
-                    -1,
-                )
-            )
-        else:
-            lines.extend(_lines_of_tests(batch, entry, rank, places, names, times))
-    lines.sort(key=lambda x: (x[0], x[1], x[2], x[3]))
-    lines = _one_a_cell(lines, times)
+    every = words(language)
+    texts = every["problem"]
+    lines = [n for n in _all_lines(problems, log, texts) if files is None or n.file < files]
+    lines.sort(key=lambda n: (n.rank, n.file, n.sheet, n.row))
+    groups = _grouped(lines, lambda n: not each and n.alike and (n.file, n.code, *n.alike))
+    made = [_shown(group, texts, every) for group in groups]
+    if not each:
+        made = _of_a_kind(made, every)
+    if fold and not each:
+        made = _folded(made, every)
     frame = pd.DataFrame(
         {
-            "File": [x[4] for x in lines],
-            "Sheet": [x[2] for x in lines],
-            "Cell": [x[5] for x in lines],
-            "Value": [x[6] for x in lines],
-            "Severity": [SEVERITIES[x[0]] for x in lines],
-            "Problem": [x[7] for x in lines],
-            "What to do": [x[8] for x in lines],
+            "File": [x.name for x in made],
+            "Sheet": [x.sheet for x in made],
+            "Cell": [_addresses(x.cells, x.sheet) for x in made],
+            "Value": [x.value for x in made],
+            "Severity": [SEVERITIES[x.rank] for x in made],
+            "Problem": [
+                x.text + (every["problems"]["times"].format(count=x.count) if x.count > 1 else "") for x in made
+            ],
+            "What to do": [x.todo for x in made],
         },
         columns=list(SHEETS["Problems"]),
         dtype=object,
     )
-    return frame, np.array([x[9] for x in lines], dtype=np.int64)
+    return frame, np.array([x.test for x in made], dtype=np.int64)
 
 
-def _one_a_cell(lines: list[tuple[Any, ...]], times: str) -> list[tuple[Any, ...]]:
-    """Queries of one cell that say the same, as one line with their count; the order stays."""
-    found: dict[tuple[Any, ...], list[tuple[Any, ...]]] = {}
-    for number, line in enumerate(lines):
-        rank, file, sheet, _, _, cell, value, text, todo, _ = line
-        alike = (file, sheet, cell, value, text, todo) if cell and SEVERITIES[rank] == "query" else (number,)
-        found.setdefault(alike, []).append(line)
-    return [
-        group[0] if len(group) == 1 else (*group[0][:7], group[0][7] + times.format(count=len(group)), *group[0][8:])
-        for group in found.values()
-    ]
+def _all_lines(problems: Problems, log: LogLike, texts: Mapping[str, dict[str, str]]) -> Iterator[_Line]:
+    places = _Places(log)
+    names = log.files["name"].to_numpy(dtype=object) if len(log.files) else np.empty(0, dtype=object)
+    for batch in problems.batches:
+        rank = SEVERITIES.index(texts[batch.code]["severity"])
+        if batch.tests is not None:
+            yield from _layoutof_tests(batch, texts[batch.code], rank, places, names)
+            continue
+        name = str(names[batch.file]) if batch.file >= 0 else ""
+        value = value_text(batch.values[0] if batch.values else "")
+        said = {"field": "", "heading": "", **batch.params, "value": value, "file": name}
+        alike = ("file",) if batch.file >= 0 and rank else ()
+        cells = ((batch.sheet, batch.cell),)
+        yield _Line(rank, batch.file, batch.sheet, -1, name, cells, batch.code, alike, said, 1, -1)
 
 
-def _lines_of_tests(
-    batch: _Batch, entry: dict[str, str], rank: int, places: _Places, names: np.ndarray, times: str
-) -> list[tuple[Any, ...]]:
+# What may differ among the doubts of one line: they are the same cause.
+_DIFFERS = ("value", "stand_in", "first", "line", "where")
+
+
+def _layoutof_tests(
+    batch: _Batch, entry: dict[str, str], rank: int, places: _Places, names: np.ndarray
+) -> Iterator[_Line]:
     tests, rows = np.asarray(batch.tests), places.log.rows
     field = batch.field_name
     heading = FIELDS[field].heading if field in FIELDS else ""
@@ -163,40 +181,188 @@ def _lines_of_tests(
         chosen = [(int(order[a]), int(order[b]), int(b - a + 1)) for a, b in zip(starts, ends)]
     else:
         chosen = [(i, i, 1) for i in range(len(tests))]
-    lines = []
     for i, last, count in chosen:
         test = int(tests[i])
         sheet, cell = places.address(test, field)
         if count > 1:
             end = places.address(int(tests[last]), field)[1]
             cell = cell if end == cell else f"{cell}:{end}"
-        value = value_text(values[i]) if count == 1 or "{value}" in entry["text"] else ""
         said = {
             **fixed,
             **{k: v[i] for k, v in each.items()},
-            "value": value,
+            "value": value_text(values[i]) if count == 1 or "{value}" in entry["text"] else "",
             "field": field,
             "heading": heading,
             "file": str(names[files[i]]),
         }
-        text = entry["text"].format(**said)
-        if count > 1:
-            text += times.format(count=count)
-        lines.append(
-            (
-                rank,
-                int(files[i]),
-                sheet,
-                int(places.row[test]),
-                str(names[files[i]]),
-                cell,
-                value,
-                text,
-                entry["todo"].format(**said),
-                test,
+        alike = tuple((k, str(v)) for k, v in said.items() if k not in _DIFFERS)
+        file, row = int(files[i]), int(places.row[test])
+        yield _Line(rank, file, sheet, row, said["file"], ((sheet, cell),), batch.code, alike, said, count, test)
+
+
+# -------------------------------------------------------------------------------------- few lines out of many
+
+MANY = 5  # files that say the same: one line of the folder
+_LONGEST = 500  # characters of what one part of a line lists
+_LONGEST_CELLS = 1000
+
+
+class _Shown(NamedTuple):
+    """One line of the sheet."""
+
+    rank: int
+    file: int
+    sheet: str
+    name: str
+    cells: tuple[tuple[str, str], ...]
+    value: str
+    text: str
+    todo: str
+    count: int
+    test: int
+    code: str
+    said: dict[str, Any]
+    several: bool
+
+
+def _grouped(items: Iterable[Any], key: Callable[[Any], Any]) -> list[list[Any]]:
+    """Items with the same key together, where the first of them stands; one without a key stands alone."""
+    found: dict[Any, list[Any]] = {}
+    for number, item in enumerate(items):
+        found.setdefault(key(item) or number, []).append(item)
+    return list(found.values())
+
+
+def _shown(lines: list[_Line], texts: Mapping[str, dict[str, str]], every: Mapping[str, Any]) -> _Shown:
+    """Doubts of one cause in one file, as one line: what differs among them is listed."""
+    first, entry = lines[0], texts[lines[0].code]
+
+    def filled(template: str) -> dict[str, Any]:
+        if len(lines) == 1:
+            return first.said
+        return {k: _listed([n.said[k] for n in lines], _quotes(template, k), every) for k in first.said}
+
+    said = filled(entry["text"])
+    return _Shown(
+        first.rank,
+        first.file,
+        first.sheet,
+        first.name,
+        tuple(dict.fromkeys(c for n in lines for c in n.cells)),
+        _listed([n.said["value"] for n in lines], "", every),
+        entry["text"].format(**said),
+        entry["todo"].format(**filled(entry["todo"])),
+        sum(n.count for n in lines),
+        first.test,
+        first.code,
+        said,
+        len(lines) > 1,
+    )
+
+
+def _quotes(text: str, name: str) -> str:
+    """The quotation marks between two entries of a list that fills a place of a text; "" where it stands in none."""
+    found = re.search(rf"([\"„]){{{name}}}([\"“])", text)
+    return f"{found[2]}, {found[1]}" if found else ""
+
+
+def _listed(values: Iterable[Any], quotes: str, every: Mapping[str, Any]) -> Any:
+    """Different values one after the other, as far as there is room; one alone as it is.
+
+    >>> words = {"problems": {"more": " and {count} more"}}
+    >>> _listed([5, 5], "", words), _listed(["a", "b"], '", "', words), _listed(["a, b", "c"], "", words)
+    (5, 'a", "b', 'a, b; c')
+    """
+    different = list({str(v): v for v in values if str(v) != ""}.values())
+    if len(different) < 2:
+        return different[0] if different else ""
+    texts = [f"{v:g}" if isinstance(v, float) else str(v) for v in different]
+    mark = quotes or ("; " if any("," in t for t in texts) else ", ")
+    room = list(accumulate(len(t) for t in texts))
+    shown = max(sum(r <= _LONGEST for r in room), 1)
+    rest = len(texts) - shown
+    return mark.join(texts[:shown]) + (every["problems"]["more"].format(count=rest) if rest else "")
+
+
+def _of_a_kind(lines: list[_Shown], every: Mapping[str, Any]) -> list[_Shown]:
+    """Notes of one kind in a file as one line: what is not stated; rows passed over; columns that are not known."""
+    kinds: Mapping[str, Mapping[str, str]] = every["problem_parts"]
+    of = {code: kind for kind, parts in kinds.items() for code in parts}
+    made = []
+    for group in _grouped(lines, lambda n: n.code in of and (n.file, of[n.code])):
+        if group[0].code not in of or len(group) == 1 and not group[0].several:
+            made += group
+            continue
+        kind = of[group[0].code]
+        most = max(n.count for n in group)
+        parts: dict[tuple[str, int], list[Any]] = {}
+        for n in group:
+            parts.setdefault((kinds[kind][n.code], n.count if kind == "not_stated" else most), []).append(n)
+        what = []
+        for (short, count), some in parts.items():
+            said = {k: _listed([n.said.get(k, "") for n in some], _quotes(short, k), every) for k in some[0].said}
+            what.append(short.format(**said) + (every["problems"]["times"].format(count=count) if count < most else ""))
+        todo = every["problem_kind"][kind]["todo"]
+        layout = {k: _listed([n.said.get(k, "") for n in group], "", every) for k in ("where", "line")}
+        made.append(
+            group[0]._replace(
+                cells=tuple(dict.fromkeys(c for n in group for c in n.cells)),
+                value=_listed([n.value for n in group], "", every),
+                text=every["problem_kind"][kind]["text"].format(what="; ".join(what)),
+                todo=todo.format(**layout).strip(),
+                count=most if kind == "not_stated" else 1,
             )
         )
-    return lines
+    return made
+
+
+def _folded(lines: list[_Shown], every: Mapping[str, Any]) -> list[_Shown]:
+    """What MANY files or more say alike is one line, which names the files with their cells."""
+    alone: list[_Shown] = []
+    folded: list[_Shown] = []
+    for group in _grouped(lines, lambda n: n.file >= 0 and n.rank > 0 and (n.rank, n.text, n.todo)):
+        names = list(dict.fromkeys(n.name for n in group))
+        if len(names) < MANY:
+            alone += group
+            continue
+        cells = tuple((f"[{n.name}]{sheet}", cell) for n in group for sheet, cell in n.cells)
+        many = every["problems"]["files"].format(count=len(names))
+        folded.append(group[0]._replace(name=many, sheet="", cells=cells, count=sum(n.count for n in group)))
+    return sorted([*folded, *sorted(alone, key=lambda n: (n.rank, n.file))], key=lambda n: n.rank)
+
+
+def _addresses(cells: Iterable[tuple[str, str]], own: str) -> str:
+    """Addresses of cells, neighbours in a column as a range; of another sheet with its name.
+
+    >>> _addresses([("A", "B2"), ("A", "B3"), ("A", "B7"), ("My log", "C1")], "A")
+    "B2:B3, B7, 'My log'!C1"
+    """
+    by_sheet: dict[str, list[str]] = {}
+    for sheet, cell in cells:
+        by_sheet.setdefault(sheet, []).append(cell)
+    made: list[str] = []
+    for sheet, some in by_sheet.items():
+        prefix = "" if sheet == own else f"{sheet}!" if re.fullmatch(r"\w+", sheet) else f"'{sheet}'!"
+        made += [prefix + cell for cell in _ranges(filter(None, some))] or [prefix.strip("!'")]
+    text = ", ".join(filter(None, made))
+    return text if len(text) <= _LONGEST_CELLS else text[: text.rfind(", ", 0, _LONGEST_CELLS)] + " …"
+
+
+def _ranges(cells: Iterable[str]) -> list[str]:
+    made: list[str] = []
+    last: tuple[str, int] | None = None
+    start = ""
+    known = [(cell, re.fullmatch(r"([A-Z]+)(\d+)", cell)) for cell in cells]
+    known.sort(key=lambda k: (len(k[1][1]), k[1][1], int(k[1][2])) if k[1] else (0, "", 0))
+    for cell, match in known:
+        here = (match[1], int(match[2])) if match else None
+        if here is not None and last is not None and here == (last[0], last[1] + 1):
+            made[-1] = f"{start}:{cell}"
+        else:
+            made.append(cell)
+            start = cell
+        last = here
+    return made
 
 
 def source_table(log: LogLike, tests: pd.DataFrame, old: np.ndarray | None = None) -> pd.DataFrame:

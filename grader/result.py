@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
@@ -88,6 +88,7 @@ class Result:
     open_findings: Actions | None = None
     pages: dict[str, Page] = field(default_factory=dict)
     cautions: list[str] = field(default_factory=list)
+    each_problem: Callable[[], pd.DataFrame] = pd.DataFrame  # the problems before one cause became one line
     named: int | None = None  # with a history: the first so many files were judged, the others are their past
 
     @property
@@ -246,7 +247,7 @@ class Result:
 
         return write_marked_copies(
             folder,
-            self.problems,
+            self.each_problem(),
             self.log.files,
             language=self.options.language,
             inputs=[Path(p) for p in self.log.files["path"]],

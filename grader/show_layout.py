@@ -44,7 +44,7 @@ def show_layout(path: Path, layouts: Iterable[str | os.PathLike[str]] = (), save
     _add_unclear([t for t in log.tables if not t.parts_before], problems)
     kinds = _kinds(log)
     files_named = [str(n) for n in log.files["name"]]
-    understood, said = understood_table(log), problem_table(problems, log)[0]
+    understood, said = understood_table(log), problem_table(problems, log, fold=False)[0]
     lines: list[str] = []
     for files in kinds:
         lines += [*_block(log, files, files_named, understood, said), ""]

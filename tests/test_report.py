@@ -77,11 +77,48 @@ def test_a_note_of_the_visit_repeated_by_its_rows_has_one_cell():
     assert line["Cell"] == f"B{len(VISIT) + 1}" and line["Problem"].endswith("(3 times)")
 
 
-def test_notes_of_two_files_are_two_lines_and_queries_stand_one_a_line():
-    rows = [{**AIRLINE, "outlet": f"Bay {i}", "nominal_pressure_bar": None, "water_multiplier": 0.5} for i in range(2)]
-    frame, _ = table_of(rows, None, **{"b.xlsx": ({**VISIT, "site": "B"}, rows)})
+def test_one_cause_in_a_file_is_one_line_and_two_files_are_two():
+    rows = [
+        {**AIRLINE, "outlet": f"Bay {i}", "nominal_pressure_bar": None, "water_multiplier": 0.5 + i / 4} for i in (0, 1)
+    ]
+    frame, tests = table_of(rows, None, **{"b.xlsx": ({**VISIT, "site": "B"}, rows)})
     assert lines(frame, "No nominal pressure")["File"].tolist() == ["in/log.xlsx", "b.xlsx"]
-    assert len(lines(frame, "multiplier of")) == 4
+    [first, _] = lines(frame, "multiplier of").to_dict("records")
+    column = chr(65 + list(AIRLINE).index("water_multiplier"))
+    assert (first["Cell"], first["Value"]) == (f"{column}2:{column}3", "0.5, 0.75")
+    assert "multiplier of 0.5, 0.75 cannot" in first["Problem"] and first["Problem"].endswith("(2 times)")
+    assert tests[lines(frame, "multiplier of").index].tolist() == [0, 2]
+
+
+def test_every_doubt_is_a_line_of_its_own_where_asked():
+    rows = [{**AIRLINE, "outlet": f"Bay {i}", "water_multiplier": 0.5} for i in range(2)]
+    log = log_of({"in/log.xlsx": (VISIT, rows)})
+    _, problems = graded_log(log)
+    frame, _ = problem_table(problems, log, each=True)
+    assert len(lines(frame, "multiplier of")) == 2
+
+
+def test_what_is_not_stated_is_one_line_a_file_with_every_count_and_cell():
+    visit = {k: None for k in VISIT if k.endswith("_expiry") or k == "calibration_due"}
+    rows = [{**AIRLINE, "outlet": f"Bay {i}", "nominal_pressure_bar": None if i else 10} for i in range(3)]
+    frame, _ = table_of(rows, visit)
+    [line] = lines(frame, "Not stated").to_dict("records")
+    pressure = chr(65 + list(AIRLINE).index("line_pressure_bar"))
+    assert f"{pressure}3:{pressure}4" in line["Cell"] and "Visit!B" in line["Cell"]
+    assert "Oil tube expiry" in line["Problem"] and "nominal pressure" in line["Problem"]
+    assert "(2 times)" in line["Problem"] and line["Problem"].endswith("(3 times)")
+
+
+def test_what_many_files_say_alike_is_one_line_that_names_them():
+    files = {f"{n}.xlsx": (VISIT, [{k: v for k, v in AIRLINE.items() if k != "supply"}]) for n in "abcde"}
+    log = log_of(files)
+    _, problems = graded_log(log)
+    [line] = lines(problem_table(problems, log)[0], "supply is not given").to_dict("records")
+    assert line["File"] == "5 files" and line["Problem"].endswith("(5 times)")
+    assert "'[a.xlsx]Readings'!A2" in line["Cell"] and "'[e.xlsx]Readings'!A2" in line["Cell"]
+    assert 'supply = "airline"' in line["What to do"]
+    assert len(lines(problem_table(problems, log, fold=False)[0], "supply is not given")) == 5
+    assert len(lines(problem_table(problems, log, files=4)[0], "supply is not given")) == 4
 
 
 def test_order_is_refused_query_note_then_file_and_row():
@@ -145,6 +182,9 @@ def test_every_problem_says_what_to_do_in_words_that_pandas_does_not_read_as_mis
     assert len(entries) > 50
     for code, entry in entries.items():
         assert set(entry) == {"severity", "text", "todo"} and entry["severity"] in SEVERITIES, code
+    for kind, parts in words()["problem_parts"].items():
+        assert set(parts) <= set(entries) and set(words()["problem_kind"][kind]) == {"text", "todo"}
+        assert all(entries[code]["severity"] == "note" for code in parts)
         assert entry["text"].strip() and entry["todo"].strip(), code
     todo = [e["todo"].replace('"', "'") for e in entries.values()]
     assert read_back(todo).notna().all()
