@@ -4,6 +4,7 @@ One table of tests in, the same table with these columns more:
 site, client, outlet, system  text, with stand-ins where blank (site_given, outlet_given say which)
 site_key, identity            str key of client and site; int code of client + site + outlet (+ system)
 test_day                      datetime64[s] at midnight, NaT where not known; dated: it is not after `as_of`
+aside                         its name is that of a gas, outside air or a rule, and of no outlet (outlet_given is false)
 visited                       has an odour or any reading
 visit                         int code of the visit, -1 without date
 repeat_of                     test number that this one repeats, -1 where it repeats none
@@ -19,12 +20,14 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Mapping
+from functools import lru_cache
 from pathlib import PurePosixPath
 
 import numpy as np
 import pandas as pd
 
 from grader.columns import BLANK, EVIDENCE_FIELDS, FIELDS, READ, UNREADABLE
+from grader.data import load_toml
 from grader.frames import by_unique, group_codes, once_each, text, with_columns
 from grader.problems import Problems
 
@@ -73,7 +76,7 @@ def normalise(
     Returns    : table of n rows, same index.
     """
     tests = _settled(tests, same or {}, problems)
-    tests = _names(tests, file_names, problems)
+    tests = _names(tests, file_names, problems, same or {})
     tests = _days(tests, problems, as_of)
     tests = _identity(tests, problems)
     tests = _visits(tests)
@@ -104,19 +107,42 @@ def _settled(tests: pd.DataFrame, same: Mapping[str, Mapping[str, str]], problem
     return with_columns(tests, new)
 
 
-def _names(tests: pd.DataFrame, file_names: list[str], problems: Problems) -> pd.DataFrame:
+_ASIDE_PARTS = re.compile(r"[^\W\d_]+|\d+")
+
+
+@lru_cache(maxsize=20_000)
+def is_aside(name: str) -> bool:
+    """Whether an outlet's name holds the words for a gas, outside air or a rule set alone, and nothing of an outlet.
+
+    >>> is_aside("Span gas"), is_aside("Check gas bottle no. 2"), is_aside("EN 12021"), is_aside("Gas store 2")
+    (True, True, True, False)
+    """
+    rows = load_toml("limits_reading.toml")["rows"]
+    parts = _ASIDE_PARTS.findall(name.casefold())
+    rest = " ".join(p for p in parts if not p.isdigit() and p not in rows["aside_beside_words"])
+    rules = parts[:1] and parts[0] in rows["rule_names"] and len(parts) > 1 and set(parts) <= set(rows["rule_words"])
+    return rest in rows["aside_words"] or bool(rules)
+
+
+def _names(
+    tests: pd.DataFrame, file_names: list[str], problems: Problems, same: Mapping[str, Mapping[str, str]]
+) -> pd.DataFrame:
     new = {f.name: text(tests, f.name) for f in FIELDS.values() if f.kind in ("text", "word")}
     file = tests["file"].to_numpy()
     row = tests["row"].to_numpy()
     column = tests["column"].to_numpy()
     number = tests.index.to_numpy()
     new["site_given"] = new["site"] != ""
-    new["outlet_given"] = new["outlet"] != ""
+    # A gas or outside air among the outlets is graded, and is no outlet until a layout file says that it is one.
+    settled = {name_key(n) for pair in same.get("outlet", {}).items() for n in pair}
+    new["aside"] = by_unique(new["outlet"], lambda n: is_aside(n) and name_key(n) not in settled).astype(bool)
+    problems.add_tests("row_aside", number[new["aside"]], "outlet")
+    new["outlet_given"] = (new["outlet"] != "") & ~new["aside"]
     missing = ~new["site_given"]
     stems = _stand_in_sites(file_names)
     problems.add_tests("no_site", number[missing], "site")
     new["site"][missing] = stems[file[missing]] + " (site not given)"
-    missing = ~new["outlet_given"]
+    missing = new["outlet"] == ""
     where = [f"row {r + 1}" if c < 0 else f"column {c + 1}" for r, c in zip(row[missing], column[missing])]
     stand_in = [f"(no name, {file_names[f]} {w})" for f, w in zip(file[missing], where)]
     new["outlet"][missing] = stand_in

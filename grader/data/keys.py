@@ -103,7 +103,8 @@ PAGES: dict[str, Any] = {
         "limits": "file_bytes text_bytes parts part_bytes part_ratio part_bytes_hard dense_cells sparse_cells seconds_a_file "
         "seconds_a_megabyte memory_bytes small_files small_bytes",
         "suffixes": "read text refused",
-        "rows": "outlet_words beside_outlet_words rule_words signature_words visit_words verdict_words sheet_words",
+        "rows": "outlet_words beside_outlet_words rule_words rule_names aside_words aside_beside_words ditto_words "
+        "signature_words visit_words verdict_words sheet_words",
         "not_seen": "*",
     },
     "marked.toml": {

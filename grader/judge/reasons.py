@@ -160,6 +160,7 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
     reasons.add(harmful != "", lambda i: say["harmful"].format(what=harmful[i]))
     for name in SAID_OTHERWISE:
         reasons.add(tests[f"{name}_otherwise"].to_numpy(), say[name])
+    reasons.add(tests["aside"].to_numpy(), say["aside"])
     past = text(tests, "past")
     reasons.add(visited & (past != ""), lambda i: past[i])
     reasons.add(tests["replaced"].to_numpy(), say["replaced"])

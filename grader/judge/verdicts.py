@@ -540,7 +540,7 @@ def whole(tests: pd.DataFrame, rulesets: dict[str, RuleSet]) -> pd.DataFrame:
     otherwise = {name: where & ~fails & ~incomplete for name, where in _said_otherwise(tests).items()}
     incomplete |= np.logical_or.reduce(list(otherwise.values()))
     harmful = _harmful(tests)
-    incomplete |= harmful != ""
+    incomplete |= (harmful != "") | tests["aside"].to_numpy()
     verdict = np.select([fails, incomplete, near], [TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR], TEST_PASS)
     return with_columns(
         tests,

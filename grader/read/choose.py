@@ -8,7 +8,9 @@ from grader.read.extract import Made, Proposal, extract
 from grader.read.layout_spec import TableSpec
 from grader.read.shapes import across, down, form, long
 from grader.read.shapes.grid import Grid
+from grader.read.shapes.pairs import shared_above
 from grader.read.shapes.tables import Note, Sheet
+from grader.read.shapes.unrolled import Matrix, joined, matrices
 
 MOST_CELLS = 2_000_000  # of a sheet that is looked at from its side too
 _PENALTY = 2  # a figure that stays unexplained counts against a proposal as much as two that are explained
@@ -55,7 +57,11 @@ def _shapes(grid: Grid, spec: TableSpec | None) -> list[Callable[[], list[Propos
             return []
         return down.proposals(grid, found, [spec] * len(found))
 
-    shapes: list[Callable[[], list[Proposal]]] = [lambda: long.proposals(grid, spec), down_]
+    shapes: list[Callable[[], list[Proposal]]] = [
+        lambda: crossed(matrices(grid)),
+        lambda: long.proposals(grid, spec),
+        down_,
+    ]
     if len(grid.rows) * grid.width <= MOST_CELLS:
         shapes += [lambda: across.proposals(grid, spec), lambda: form.proposals(grid, spec)]
     return shapes
@@ -68,6 +74,17 @@ def weigh(made: list[Proposal]) -> tuple[int, int]:
     )
     missed = sum(p.missed for p in made)
     return explained - _PENALTY * missed, missed
+
+
+def crossed(blocks: list[Matrix]) -> list[Proposal]:
+    """The tests of blocks that each hold one parameter, joined by outlet and date; with what stands above the blocks."""
+    grid = joined(blocks)
+    if grid is None:
+        return []
+    shared = [shared_above(m.grid, *m.above) for m in blocks]
+    constants = {f: v for said in reversed(shared) for f, v in said.constants.items()}
+    how = {f: v for said in reversed(shared) for f, v in said.how.items()}
+    return [p._replace(constants=constants, how=how) for p in long.proposals(grid)]
 
 
 def _is_down(spec: TableSpec) -> bool:

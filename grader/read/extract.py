@@ -6,11 +6,12 @@ nowhere else, whether a test is a row, a column, several rows or a form.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Mapping
+from functools import cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
+from grader.data import load_toml
 from grader.problems import Place, Table, Unclear, Unreadable
 from grader.read.layout_spec import TableSpec
 from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
@@ -29,8 +30,6 @@ FRACTIONS = frozenset(f.name for f in FIELDS.values() if f.unit == "%")
 
 # How fields are understood that one column of a layout file could not say.
 AS_FOUND = ("several columns together", "of the row's reading")
-_CLOCK = re.compile(r"(\d{1,2})[:.h]([0-5]\d)(?::[0-5]\d)?(?:\s*(?:h|hrs|uhr))?", re.IGNORECASE)
-_MORNING = 5
 # How a field is understood each of whose figures has its own unit in a column beside it.
 UNITS_BESIDE = ", units in a column"
 
@@ -332,9 +331,25 @@ def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int
             chosen = chosen._replace(heading=chosen.heading._replace(sure="unsure"))
         elif filled:
             chosen, values = found[filled[0]], lists[filled[0]]
-    made.values[field] = values
+    made.values[field] = values if field in READINGS else _repeated(values)
     made.places[field], made.lines[field] = where.place(chosen.at), chosen.at
     made.how[field] = (chosen.text, chosen.how, chosen.heading.sure)
+
+
+@cache
+def _ditto_words() -> frozenset[str]:
+    return frozenset(load_toml("limits_reading.toml")["rows"]["ditto_words"])
+
+
+def _repeated(values: list[Any]) -> list[Any]:
+    """Texts and dates with what a ditto mark repeats: that of the test above. In a reading it is never understood."""
+    marks = {v for v in values if type(v) is str and v.strip().casefold() in _ditto_words()}
+    if not marks:
+        return values
+    made: list[Any] = []
+    for value in values:
+        made.append(made[-1] if value in marks and made and made[-1] is not None else value)
+    return made
 
 
 def _plain(value: Any) -> str:
@@ -369,7 +384,7 @@ def _unit_columns(columns: list[Column], cells: Mapping[int, list[Any]]) -> dict
 def _figures(values: Iterable[Any]) -> list[float]:
     """The plain numbers among cells, also those that stand as text."""
     figures: list[float] = []
-    for value in {v for v in values if type(v) in (int, float, str)}:
+    for value in filter(lambda v: type(v) in (int, float, str), set(values)):
         if type(value) is str:
             parsed = parse_number(value)
             if not parsed.code and parsed.unit is None:

@@ -37,6 +37,8 @@ def settled(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Colum
     Returns : the same lines. A general word is the field it names where no other line claims that one; an unclear
               line keeps the fields that its cells can be, and is a note where there are none.
     """
+    if not any(c.kind == "unclear" for c in columns):
+        return columns
     filled = {c.at: [v for v in cells.get(c.at, ()) if v is not None] for c in columns}
     claimed = [c.field for c in columns if c.field and filled[c.at]]
     mains = [c.heading.candidates[0] for c in columns if c.kind == "unclear" and filled[c.at] and c.heading.candidates]

@@ -160,8 +160,9 @@ def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[tuple[int, 
 
 
 def _filled(grid: Grid, side: _Side, row: int) -> int:
-    cells = grid.rows[row]
-    return sum(cells[c] is not None for c in range(side.at + 1, grid.width) if c != side.units)
+    cells = grid.rows[row][side.at + 1 :]
+    units = side.units > side.at and grid.rows[row][side.units] is not None
+    return len(cells) - cells.count(None) - units
 
 
 def _is_line(grid: Grid, side: _Side, row: int, filled: int) -> bool:

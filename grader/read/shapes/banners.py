@@ -6,6 +6,7 @@ only where its row shows that it is no outlet, and then queried. A date alone is
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
@@ -105,10 +106,17 @@ def _labelled(grid: Grid, row: int, filled: list[tuple[int, Any]]) -> dict[str, 
     }
 
 
+_LETTERED = re.compile(r".*\w\s+[A-Z]$")  # "Hall A"; "Hall" alone is a label
+
+
 def _is_hall(text: str) -> bool:
     """Whether a name says by a word that it is a part of the works: "Hall B", "Building 3 - plating"."""
     candidates = column(-1, text, guessing=False).heading.candidates
-    return bool(candidates) and _PLACES.issuperset(candidates) and label(text) is None
+    return (
+        bool(candidates)
+        and _PLACES.issuperset(candidates)
+        and (label(text) is None or _LETTERED.match(text) is not None)
+    )
 
 
 def _is_name(text: str) -> bool:

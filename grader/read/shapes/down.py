@@ -15,9 +15,10 @@ from grader.read.shapes.pairs import pairs, shared_above
 from grader.read.shapes.table import Block, propose
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.dates import is_date
-from grader.read.words.labels import label, looks_like_value, may_be_heading
+from grader.read.words.labels import label, looks_like_value, may_be_heading, tube_detail
 
 _LONGEST_TITLE = 60
+_MOST_OF_A_TUBE = 6  # headings of a list of tubes
 _OUTLET = frozenset({"outlet"})
 
 
@@ -142,12 +143,15 @@ def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]
     titles = _titles(grid, found, regions)
     for i, ((head, again), spec) in enumerate(zip(found, specs)):
         stop = regions[i + 1] if i + 1 < len(found) else len(grid.rows)
+        tubes = _tubes_below(grid, head.bottom + 1, stop)
+        said_below = shared_above(grid, tubes, stop)
+        stop = tubes
         groups = side_by_side(grid, head)
         top = groups[0].head.top if groups else head.top
         # A sheet an outlet, its dates down the side: the outlet's name stands above.
         shared = shared_above(grid, regions[i], top, frozenset() if "outlet" in head.fields else _OUTLET)
-        notes = list(shared.notes)
-        constants, how = dict(shared.constants), dict(shared.how)
+        notes = [*shared.notes, *said_below.notes]
+        constants, how = {**said_below.constants, **shared.constants}, {**said_below.how, **shared.how}
         if "test_date" not in constants and not any(c.field == "test_date" for c in head.columns):
             dated = _date_above(grid, regions[i], top)
             if dated is not None:
@@ -159,6 +163,9 @@ def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]
             how["site"] = (text, "title above the table", "likely")
             line = {"what": "site", "line": f'site = "{text}"'}
             notes.append(Note("banner_guessed", grid.name, grid.address(row, at), text, line))
+        if "site" in constants and not any(c.field == "location" for c in head.columns):
+            # The site is named: what stands over each table is a part of it.
+            groups = [g._replace(field="location") if g.field == "site" else g for g in groups]
         if groups:
             notes.append(_side_by_side_note(grid, groups))
         parts = groups or [Group(head, grid.place(max(head.bottom, 0), 0), None, frozenset())]
@@ -192,12 +199,23 @@ def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]
     return made
 
 
+def _tubes_below(grid: Grid, first: int, stop: int) -> int:
+    """The row below a gap that heads a list of tubes, their lots and dates, and ends the table; stop where there is none."""
+    for row in range(first + 1, stop):
+        if all(v is None for v in grid.rows[row - 1]):
+            texts = [v for v in grid.rows[row] if v is not None]
+            if len(texts) <= _MOST_OF_A_TUBE and all(type(v) is str for v in texts) and any(map(tube_detail, texts)):
+                return row
+    return stop
+
+
 def _side_by_side_note(grid: Grid, groups: list[Group]) -> Note:
     place = groups[0].place
     what = ", ".join(shown(g.when) for g in groups if g.field)
     code = "side_by_side" if what else "side_by_side_alone"
-    if any(g.field == "site" for g in groups):
-        code = "side_by_side_sites"
+    fields = {g.field for g in groups}
+    if fields & {"site", "location"}:
+        code = "side_by_side_sites" if "site" in fields else "side_by_side_places"
     cell = grid.address(grid.row_of(place.row or 0), grid.column_of(place.column or 0))
     return Note(code, grid.name, cell, groups[0].when or "", {"what": what, "count": len(groups)})
 

@@ -23,7 +23,10 @@ class Grid:
     rows   : one sequence of cells a row, all as long; a blank is None, a number that is none is Unreadable.
     outer, inner : 0-based sheet number of each row and of each column of the grid.
     turned : the rows of the grid are the sheet's columns.
+    unrolled : its rows are written out from elsewhere (shapes/unrolled.py), and a line of it is none of the sheet.
     """
+
+    unrolled = False
 
     def __init__(
         self, sheet: Sheet, rows: list[Sequence[Any]], outer: Sequence[int], inner: Sequence[int], turned: bool = False
@@ -74,6 +77,11 @@ class Grid:
     def place(self, row: int, column: int) -> Place:
         """The Place of one cell."""
         return Place(self.name, *self.cell(row, column))
+
+    def over(self, row: int, column: int) -> Any:
+        """A cell, or that of the merged range that hides it, where it stands in the same column."""
+        top, left = self.covered.get((row, column), (row, column)) if self.rows[row][column] is None else (row, column)
+        return self.rows[top][left] if left == column else None
 
     def line_place(self, column: int) -> Place:
         """The Place of a whole line of cells: a column of the sheet, a row where turned."""

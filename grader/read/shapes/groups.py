@@ -18,6 +18,7 @@ from grader.read.words.labels import Column, column
 
 _YEARS = (1990, 2100)
 _YEAR = re.compile(r"\b(?:19|20)\d{2}\b")
+_MONTH = re.compile(r"([^\W\d_]+)\.?(?:[\s\-/'’]*\d\d)?")  # "March", "Jan-25"
 _LONGEST = 30
 
 
@@ -48,8 +49,8 @@ def side_by_side(grid: Grid, head: Head) -> list[Group]:
 def is_when(value: Any) -> bool:
     """Whether a cell over a group of columns says when: a year, a date, a month, the how-manieth visit.
 
-    >>> is_when(2024.0), is_when("Q1 2025"), is_when("March"), is_when("Hall 3"), is_when(20.9)
-    (True, True, True, False, False)
+    >>> is_when(2024.0), is_when("Q1 2025"), is_when("March"), is_when("Jan-25"), is_when("Bay 12")
+    (True, True, True, True, False)
     """
     if isinstance(value, date):
         return True
@@ -64,7 +65,8 @@ def is_when(value: Any) -> bool:
     words = text.casefold().split()
     if len(words) == 2 and words[0] in load_toml("limits_reading.toml")["rows"]["visit_words"] and words[1].isdigit():
         return True
-    return text.isalpha() and not parse_date(f"1 {text} 2024").code
+    month = _MONTH.fullmatch(text)
+    return month is not None and not parse_date(f"1 {month[1]} 2024").code
 
 
 def _shown(value: Any) -> Any:
@@ -147,9 +149,11 @@ def _below(grid: Grid, head: Head) -> list[Group]:
     over: dict[int, Column] = {}
     for at in starts:
         mine = [c for c in head.columns if c.at <= at]
-        if not mine or not mine[-1].field or any(b not in starts for b in range(mine[-1].at, at)):
+        if not mine or any(b not in starts for b in range(mine[-1].at, at)):
             return []
         over[at] = mine[-1]
+    if not any(c.field for c in over.values()):
+        return []
     used = {c.at for c in over.values()}
     common = [c for c in head.columns if c.at not in used]
     return [

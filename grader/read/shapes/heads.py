@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any, NamedTuple
@@ -22,6 +23,7 @@ from grader.read.words.labels import (
     may_be_heading,
 )
 
+_ORDINAL = re.compile(r"\s*(\d)(?:st|nd|rd|th|er|re|e|è?me|ème|\.)\s*", re.IGNORECASE)
 READINGS = frozenset(f.name for f in FIELDS.values() if f.reading)
 _MOST_VALUES = 0.34  # share of figures above which a row is no row of headings
 _LEAST_KNOWN = 0.5  # share of its texts that must be headings
@@ -59,14 +61,12 @@ def _texts(row: Sequence[Any]) -> dict[int, str]:
 
 def _is_texty(row: Sequence[Any]) -> bool:
     """Whether a row can be one of headings: two texts at least, hardly a figure among them."""
-    texts = [v for v in row if type(v) is str and v]
-    if len(texts) < 2:
-        return False
     # What is neither text nor blank is a figure or a date: in most rows these alone decide.
-    plain = len(row) - row.count(None) - sum(type(v) is str for v in row)
-    if plain > _MOST_VALUES * (plain + len(texts)):
+    count = list(map(type, row)).count(str)
+    plain = len(row) - row.count(None) - count
+    if count < 2 or plain > _MOST_VALUES * (plain + count):
         return False
-    texts = [v for v in texts if not v.isspace()]
+    texts = [v for v in row if type(v) is str and v and not v.isspace()]
     values = plain + sum(map(looks_like_value, texts))
     filled = plain + len(texts)
     return filled - values >= 2 and values <= _MOST_VALUES * filled
@@ -94,6 +94,7 @@ def columns_of(grid: Grid, rows: list[int]) -> list[Column]:
     units = texts[2] if len(texts) > 2 else ("",) * width
     if len(rows) > 1:
         top = _spread(grid, rows[0], top, below)
+        below = tuple("" if _ordinal(v) == 1 else v for v in below)
     return list(_columns(top, below, units))
 
 
@@ -141,7 +142,7 @@ def head_at(grid: Grid, row: int, after: int = -1) -> Head | None:
         return None
     alone = columns_of(grid, [below])
     pair = columns_of(grid, [row, below])
-    if not is_table(pair) or not _mostly_known(pair) or _beside(pair, cells):
+    if not is_table(pair) or not _mostly_known(pair) or _beside(pair, cells) or _beside(single, cells):
         return None
     if is_table(alone) and _count(alone) >= _count(pair):
         return None  # a title above the headings: they are found by themselves
@@ -204,7 +205,9 @@ def _mostly_known(columns: list[Column]) -> bool:
 def _beside(columns: list[Column], cells: Sequence[Any]) -> bool:
     """Whether these are labels of a form, each with its value to the right, and no heading row."""
     labels = [c for c in columns if c.kind in ("field", "unclear") and c.text.endswith(":")]
-    return len(labels) * 2 > len(columns) or (bool(labels) and any(looks_like_value(v) for v in cells if v is not None))
+    return len(labels) * 2 >= max(len(columns), 1) or (
+        bool(labels) and any(looks_like_value(v) for v in cells if v is not None)
+    )
 
 
 def _is_units(row: Sequence[Any]) -> bool:
@@ -218,12 +221,24 @@ def _says_unit(value: Any) -> bool:
     return type(value) is str and len(value) <= 30 and kind_of(value) == "unit"
 
 
+def _ordinal(text: str) -> int:
+    """The number of an ordinal that stands alone under a heading ("1st", "2nd", "3."); 0 where it is none.
+
+    >>> _ordinal("2nd"), _ordinal("1er"), _ordinal("2"), _ordinal("20.9")
+    (2, 1, 0, 0)
+    """
+    found = _ORDINAL.fullmatch(text)
+    return int(found[1]) if found else 0
+
+
 def _is_second(grid: Grid, row: int, below: int) -> bool:
     """Whether a row is the second one of a heading: units, or words that make sense only under the first."""
     cells = grid.rows[below]
     if _is_units(cells):
         return True
     filled = _texts(cells)
+    if len(filled) > 1 and all(map(_ordinal, filled.values())):
+        return len(filled) == sum(v is not None for v in cells)
     if not filled or any(looks_like_value(v) and not is_unit(v) for v in cells if v is not None):
         return False
     head = grid.rows[row]

@@ -15,6 +15,7 @@ from grader.read.shapes.heads import columns_of
 from grader.read.shapes.pairs import shared_above
 from grader.read.shapes.rows import is_total
 from grader.read.shapes.tables import Note, shown
+from grader.read.shapes.unrolled import dates_across
 from grader.read.words.heading_words import key, reading_words
 from grader.read.words.headings import CERTAIN, LIKELY, Heading
 from grader.read.words.labels import Column, column, is_placeholder, is_unit, kind_of, label, looks_like_value
@@ -67,6 +68,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     above. A test's row is the first of its rows. One parameter twice in a test: neither figure is read.
     """
     notes: list[Note] = []
+    grid = dates_across(grid)
     found = _stated(grid, spec) if spec is not None and spec.orientation == "long" else _find(grid)
     if found is None:
         return []
@@ -259,7 +261,7 @@ def _rows(grid: Grid, found: _Long, spec: TableSpec | None, notes: list[Note]) -
             passed += 1
             last = None  # rows without a name of their own below an average are no test's
             continue
-        identity: tuple[Any, ...] | None = tuple(_same(_merged(grid, row, at)) for at in keys)
+        identity: tuple[Any, ...] | None = tuple(_same(grid.over(row, at)) for at in keys)
         if not any(identity or ()):
             identity = last if name is not None or value is not None else None
             if identity is None and not keys and (name is not None or value is not None):
@@ -305,15 +307,6 @@ def _value(cells: Sequence[Any], found: _Long) -> Any:
     return Unreadable(" / ".join(map(shown, several)), "several")
 
 
-def _merged(grid: Grid, row: int, at: int) -> Any:
-    """A cell, or that of the merged range that hides it."""
-    value = grid.rows[row][at]
-    if value is None and (row, at) in grid.covered:
-        top, left = grid.covered[row, at]
-        return grid.rows[top][left] if left == at else None
-    return value
-
-
 def _same(value: Any) -> Any:
     """A cell of a key column as it is compared; "" where it is blank."""
     if value is None:
@@ -356,7 +349,7 @@ def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> P
             continue
         concerned = lines if c.field in KEYS else [n for n in lines if _concerns(c.field, n.known.field)]
         columns.insert(0, c)
-        cells = [_merged(grid, line.row, c.at % width) if c.field in KEYS else grid.rows[line.row][c.at % width]
+        cells = [grid.over(line.row, c.at % width) if c.field in KEYS else grid.rows[line.row][c.at % width]
                  for line in concerned]  # fmt: skip
         values[c.at] = _of_tests(c, cells, [line.test for line in concerned], len(tests))
     head = max(found.head, 0)
@@ -369,16 +362,16 @@ def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> P
 
     def places(line: int, test: int) -> Place:
         """The cell of a test's figure (its own first row where it has none); of other fields the column."""
-        if line not in begin:
-            return grid.line_place(line % width)
-        return Place(grid.name, grid.outer[row_at.get((line, test), tests[test])], found.values)
+        if line in begin:
+            return grid.place(row_at.get((line, test), tests[test]), found.values)
+        return grid.place(tests[test], line % width) if grid.unrolled else grid.line_place(line % width)
 
     return Proposal(
         "long",
         grid,
         columns,
         values,
-        [(grid.outer[row], -1) for row in tests],
+        [grid.cell(row, found.values) if grid.unrolled else (grid.outer[row], -1) for row in tests],
         Where(
             grid.name,
             address,
@@ -388,7 +381,7 @@ def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> P
         lambda line, test: (row_at.get((line, test), -1), found.values) if line in begin else (-1, -1),
         places=places,
         parts=[Part(i, i + 1) for i in range(len(tests))],
-        heads=(grid.outer[found.head],) * 2 if found.head >= 0 else (-1, -1),
+        heads=(grid.outer[found.head],) * 2 if found.head >= 0 and not grid.unrolled else (-1, -1),
         spec=spec,
     )
 

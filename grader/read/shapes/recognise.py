@@ -1,11 +1,8 @@
 """The sheets of a workbook -> the tables of tests in them, whatever their shape.
 
 `recognise` is one pure function on lists of rows; it knows nothing of files. The program's own blank goes a
-short way: its headings are known as they stand. Anything else is taken apart by the modules beside this one:
-labels.py (texts -> headings), shapes_heads.py, shapes_down.py, banners.py (tests are rows), shapes_years.py (years
-side by side), shapes_across.py
-(tests are columns), shapes_long.py (one reading a row), shapes_form.py and shapes_pairs.py (labels with their values),
-shapes_fields.py (units, doubts). What cannot be told is not read, and a problem says which line of a layout file would
+short way: its headings are known as they stand. Any other sheet goes to choose.py; sheets that hold one parameter each
+are read together at the end. What cannot be told is not read, and a problem says which line of a layout file would
 settle it.
 """
 
@@ -25,6 +22,7 @@ from grader.read.shapes.heads import Head
 from grader.read.shapes.rows import plain
 from grader.read.shapes.table import Block, propose
 from grader.read.shapes.tables import Note, Recognised, Sheet, both, number_of
+from grader.read.shapes.unrolled import Matrix, matrices
 from grader.read.words.headings import CERTAIN, EXACT, Heading
 from grader.read.words.labels import SHARED, Column, label
 
@@ -76,6 +74,7 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
     rows_found = passed_over = 0
     with_visit = False
     elsewhere: list[Said] = []
+    blocks: list[Matrix] = []
     for sheet in sheets:
         if not sheet.rows or not sheet.rows[0] or layout.ignores(sheet.name):
             continue
@@ -98,6 +97,10 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
             from grader.read.choose import read_sheet  # here: a folder of blanks never needs it
 
             made = read_sheet(sheet, specs)
+            crossed = [] if made.tables else matrices(Grid.of(sheet))
+            blocks += crossed
+            if crossed:
+                continue
             if not made.tables and not made.notes and not specs and not _not_used(sheet, texts) and not _cover(sheet):
                 if explained is not None:
                     _EXPLAINED.add(explained)
@@ -118,6 +121,13 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
             unused += _not_used(sheet, texts)
             if cover:
                 covers.append((sheet, *cover))
+    if len(blocks) > 1:
+        from grader.read.choose import crossed
+
+        made = extract(crossed(blocks))
+        tables += made.tables
+        notes += made.notes
+        rows_found += made.rows_found
     if tables:
         notes += unused
     if constants:
@@ -309,7 +319,11 @@ def _with_constants(tables: list[Table], constants: dict[str, tuple[Place, Any]]
     made = []
     for table in tables:
         belongs = not with_readings or plain(table.sheet) == "readings" or not _says_where_or_when(table)
-        made.append(table._replace(constants={**constants, **table.constants}) if belongs else table)
+        # What the visit states goes before the layout file of its log.
+        of_layout = {f for f in constants if f in table.how and table.how[f][1].startswith("layout file")}
+        own = {f: v for f, v in table.constants.items() if f not in of_layout}
+        how = {f: said for f, said in table.how.items() if f not in of_layout}
+        made.append(table._replace(constants={**constants, **own}, how=how) if belongs else table)
     return made
 
 
@@ -348,9 +362,12 @@ def _with_cover(
     made = []
     used = False
     for table in tables:
-        if table.own or not _says_where_or_when(table):
+        mine = constants if table.own or not _says_where_or_when(table) else _of_the_place(table, constants)
+        if mine:
             used = True
-            table = table._replace(constants={**constants, **table.constants}, how={**how, **table.how})
+            table = table._replace(
+                constants={**mine, **table.constants}, how={**{f: how[f] for f in mine}, **table.how}
+            )
         made.append(table)
     if used:
         notes.append(Note("cover_sheet", sheet.name, "", sheet.name, {"count": len(constants)}))
@@ -364,6 +381,16 @@ def _comments(sheet: Sheet) -> list[Note]:
         return []
     (row, column), text = found[0]
     return [Note("cell_comments", sheet.name, a1(row, column), " ".join(text.split())[:200], {"count": len(found)})]
+
+
+# What a cover says of the place holds whatever the date.
+_PLACE = ("client", "site", "site_address", "supply", "dryer", "rule_set")
+
+
+def _of_the_place(table: Table, constants: dict[str, tuple[Place, Any]]) -> dict[str, tuple[Place, Any]]:
+    """What a cover says of the place, for tests that have their own dates and no site."""
+    named = "site" not in constants or "site" in table.places or "site" in table.constants
+    return {} if named else {f: v for f, v in constants.items() if f in _PLACE and f not in table.places}
 
 
 def _hidden_rows(sheet: Sheet, made: Made) -> list[Note]:

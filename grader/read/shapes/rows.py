@@ -223,7 +223,8 @@ def _without_name(
     A row with a name of its own stays a test; where its figures are a statistic of the rows above, that is queried.
     """
     notes: list[Note] = []
-    above: list[int] = []
+    above: list[int] = []  # since the last statistic
+    every: list[int] = []
     outlets = values[outlet]
     nameless = sum(k == "test" and name is None for k, name in zip(kinds, outlets))
     for index, kind in enumerate(kinds) if nameless <= MOST_NAMELESS else ():
@@ -234,13 +235,17 @@ def _without_name(
         name = outlets[index]
         if name is None:
             words = [v for v in grid.rows[first + index] if type(v) is str]
-            if any(is_total(v) for v in words[:2]) or _statistic(above, index, values, readings):
+            if any(is_total(v) for v in words[:2]) or any(
+                _statistic(some, index, values, readings) for some in (above, every)
+            ):
                 kinds[index] = "total"
+                above = []
                 continue
             if words and is_remark(words[0]) and not _reads(values, readings, index):
                 kinds[index] = "remark"
                 continue
         above.append(index)
+        every.append(index)
     if not grid.turned and len(above) > LEAST_ABOVE and kinds[-1] == "test" and outlets[above[-1]] is not None:
         said = _statistic(above[:-1], above[-1], values, readings)
         if said:

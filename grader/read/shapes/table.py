@@ -19,12 +19,16 @@ from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.rows import is_remark, kinds_of
 from grader.read.shapes.tables import Note, shown
-from grader.read.words.headings import LIKELY
+from grader.read.words.headings import LIKELY, Heading
 from grader.read.words.labels import VISIT, Column, column, is_placeholder, is_unit, kind_of, looks_like_value
+from grader.read.words.units import canonical, quantity
 
 _HELD = ("field", "unclear", "unit")
 NO_TEST = ("unit", "limit", "verdict", "parameter", "number", "value", "earlier")
 _LONGEST_NAME = 60
+NO_HEADING = "(no heading)"
+# What figures under no heading may be (design, "Understanding a sheet").
+SECOND_READINGS = ("oxygen_pct", "co_ppm", "co2_ppm", "oil_mg_m3")
 
 
 class Block(NamedTuple):
@@ -62,12 +66,13 @@ def propose(block: Block) -> Proposal:
         notes += said
     lines = [c for c in lines if c.at < grid.width]
     columns = list(zip(*grid.rows[first:stop])) or [()] * grid.width
-    lines = [own_verdict(c, columns[c.at]) for c in lines]
+    lines = [own_verdict(_of_unit(c, columns[c.at]), columns[c.at]) for c in lines]
     values = {c.at: list(columns[c.at]) for c in lines if c.kind in _HELD}
     if not head.own:
         _spread(block, lines, values, first)
         lines = _with_units_beside(block, lines, columns, values)
         lines = _with_outlet(block, lines, columns, values, notes)
+        lines = _without_heading(block, lines, columns, values)
     constants, how = dict(block.constants), dict(block.how)
     by_field = {c.field: values[c.at] for c in reversed(lines) if c.field and c.at in values}
     outlet = next((c.at for c in lines if c.field == "outlet" and c.at in values), -1)
@@ -89,6 +94,8 @@ def propose(block: Block) -> Proposal:
         banners = banners_of(grid, by_field, places, kinds, (first, stop), known)
         for banner in banners:
             kinds[banner.at] = "banner"
+    if not head.own:
+        lines += _second_lines(block, lines, values, kinds, outlet, first, notes)
     kept = [kind == "test" for kind in kinds]
     said, passed = _passed(block, lines, kinds, first)
     notes += said
@@ -113,7 +120,10 @@ def propose(block: Block) -> Proposal:
         {at: list(compress(v, kept)) for at, v in values.items()},
         [grid.cell(row, names) if grid.turned else (grid.outer[row], -1) for row in chosen],
         Where(
-            grid.name, lambda at: grid.address(head.top if grid.turned else top, at), grid.line_place, grid.line_words
+            grid.name,
+            lambda at: grid.address(head.top if grid.turned else top, at % grid.width),
+            lambda at: grid.line_place(at % grid.width),
+            lambda at: grid.line_words(at % grid.width),
         ),
         lambda line, test: (chosen[test], line),
         constants=constants,
@@ -202,6 +212,80 @@ def _with_outlet(
     return lines
 
 
+def _of_unit(c: Column, cells: Sequence[Any]) -> Column:
+    """A heading that is a unit alone, over figures: what the unit measures is its heading ("bar": Pressure (bar))."""
+    unit = canonical(c.text) if c.kind in ("unit", "unknown", "unclear") else None
+    if unit is None or not any(type(v) in (int, float) for v in cells) or any(map(is_unit, cells)):
+        return c
+    return column(c.at, f"{quantity(unit)} ({unit})")._replace(text=c.text)
+
+
+def _without_heading(
+    block: Block, lines: list[Column], columns: list[tuple[Any, ...]], values: dict[int, list[Any]]
+) -> list[Column]:
+    """Figures under no heading are a second reading: of what the heading merged over them names, else of any gas."""
+    made = list(lines)
+    known = {c.at: c for c in lines}
+    least = min((c.at for c in lines if c.field), default=len(columns))
+    for at in range(least + 1, len(columns)):
+        if at in known and known[at].text.strip():
+            continue
+        figures = [v for v in columns[at] if type(v) in (int, float)]
+        if not figures or all(b - a == 1 for a, b in zip(figures, figures[1:])) and len(figures) > 1:
+            continue  # running numbers
+        over = next(
+            (
+                known[a]
+                for (r, c), (_, a) in block.grid.covered.items()
+                if c == at and r == block.head.top and a in known
+            ),
+            None,
+        )
+        candidates = over.heading.candidates if over is not None and over.field in READINGS else SECOND_READINGS
+        heading = Heading(None, None, "", "unsure", candidates, NO_HEADING)
+        made.append(Column(at, NO_HEADING, "unclear", heading))
+        values[at] = list(columns[at])
+    return sorted(made, key=lambda c: c.at)
+
+
+def _second_lines(
+    block: Block,
+    lines: list[Column],
+    values: dict[int, list[Any]],
+    kinds: list[str],
+    outlet: int,
+    first: int,
+    notes: list[Note],
+) -> list[Column]:
+    """A line below a test with a few readings alone holds second readings of it: each is judged both ways."""
+    if outlet < 0:
+        return []
+    held = [c for c in lines if c.at in values and c.field != "remarks" and c.kind in ("field", "unclear")]
+    made: dict[int, Column] = {}
+    above = -1
+    nth = 0
+    for index, kind in enumerate(kinds):
+        if kind != "test" or values[outlet][index] is not None:
+            above, nth = (index if kind == "test" else -1), 0
+            continue
+        here = [c for c in held if values[c.at][index] is not None]
+        there = sum(values[c.at][above] is not None for c in held) if above >= 0 else 0
+        second = [c for c in here if c.field in READINGS and values[c.at][above] is not None]
+        if above < 0 or not here or len(second) < len(here) or 2 * len(here) >= there:
+            above = -1
+            continue
+        kinds[index] = "second"
+        nth += 1
+        for c in second:
+            at = nth * block.grid.width + c.at
+            heading = c.heading._replace(field=None, candidates=(c.field,), told=c.heading.unit)
+            made[at] = Column(at, c.text, "unclear", heading)
+            values.setdefault(at, [None] * len(kinds))[above] = values[c.at][index]
+        cell = block.grid.address(first + index, second[0].at)
+        notes.append(Note("row_second_reading", block.grid.name, cell, values[outlet][above], {}))
+    return list(made.values())
+
+
 def _is_name(value: Any) -> bool:
     """Whether a cell can be an outlet's name: a short text, or a whole number."""
     if type(value) is str:
@@ -268,7 +352,7 @@ def _passed(block: Block, lines: list[Column], kinds: list[str], first: int) -> 
     leftmost = min(fields) if fields else 0
     outlet = next((at for at, f in fields.items() if f == "outlet"), 0)
     for index, kind in enumerate(kinds):
-        if kind in ("test", "", "beside", "banner", "units"):
+        if kind in ("test", "", "beside", "banner", "units", "second"):
             continue
         cells = grid.rows[first + index]
         at = next((c for c, v in enumerate(cells) if v is not None), None)

@@ -15,7 +15,8 @@ from grader.data import languages_of, load_toml
 BREAK = re.compile(r"[\s/,;:|()\[\]{}&+.\-–_]+")
 
 
-def languages() -> tuple[str, ...]:
+@cache  # the folder of the data does not change
+def heading_languages() -> tuple[str, ...]:
     """Languages that have headings: the data files, English first."""
     return tuple(sorted(languages_of("headings-"), key=lambda code: (code != "en", code)))
 

@@ -19,7 +19,7 @@ from functools import cache, lru_cache
 from typing import NamedTuple
 
 from grader.columns import FIELDS, normal_heading
-from grader.read.words.heading_words import BREAK, Words, bag, key, reading_words, tidy, words_of
+from grader.read.words.heading_words import BREAK, Words, bag, heading_languages, key, reading_words, tidy, words_of
 from grader.read.words.units import belongs, canonical, convert, unit_needed
 
 LONGEST_HEADING = 120
@@ -69,13 +69,13 @@ class Heading(NamedTuple):
         return "heading_unclear" if self.field is None and self.candidates else ""
 
 
-def understand(text: str, *, unit_below: str = "", languages: tuple[str, ...] = ("en", "de", "fr")) -> Heading:
+def understand(text: str, *, unit_below: str = "", languages: tuple[str, ...] = ()) -> Heading:
     """What a heading means.
 
     text       : str. The cell, as it stands (line breaks, hard spaces, "CO₂", a colon at the end).
     unit_below : str. The cell of a second heading row below it (or beside it, in a column of units): a
                  unit, or further words of the heading, or "".
-    languages  : codes of data/headings-<code>.toml to look in.
+    languages  : codes of data/headings-<code>.toml to look in; () all there are.
     Returns    : Heading. Remembered for each text.
     Raises     : FileNotFoundError where there is no such language.
 
@@ -84,7 +84,7 @@ def understand(text: str, *, unit_below: str = "", languages: tuple[str, ...] = 
     >>> understand("Pressure (bar)").field, understand("Pressure (bar)").candidates[0]
     (None, 'line_pressure_bar')
     """
-    return _understand(text, unit_below, languages)
+    return _understand(text, unit_below, languages or heading_languages())
 
 
 @lru_cache(maxsize=20_000)
@@ -118,7 +118,7 @@ def _understand(text: str, unit_below: str, languages: tuple[str, ...]) -> Headi
     return found
 
 
-def other(text: str, *, languages: tuple[str, ...] = ("en", "de", "fr")) -> str | None:
+def other(text: str, *, languages: tuple[str, ...] = ()) -> str | None:
     """What a heading is that is none of our fields but tells how a table is built.
 
     Returns : "unit", "limit", "verdict", "parameter", "value" or "number" (a running number); None otherwise.
@@ -126,7 +126,7 @@ def other(text: str, *, languages: tuple[str, ...] = ("en", "de", "fr")) -> str 
     >>> other("Units"), other("Grenzwert"), other("Oxygen")
     ('unit', 'limit', None)
     """
-    return words_of(languages).others.get(key(text))
+    return words_of(languages or heading_languages()).others.get(key(text))
 
 
 @cache
@@ -207,13 +207,15 @@ def _trimmed(whole: str, words: Words) -> str:
     return " ".join(tokens[first:stop]) if 0 < stop - first < len(tokens) else ""
 
 
-def unit_stated(text: str, languages: tuple[str, ...] = ("en", "de", "fr")) -> str | None:
+def unit_stated(text: str, languages: tuple[str, ...] = ()) -> str | None:
     """The unit that a heading which is not understood states, canonical; None where there is none.
 
     >>> unit_stated("Coldest corner (°C)"), unit_stated("Coldest corner")
     ('°C', None)
     """
-    units = (canonical(unit) for _, unit, _ in _proposals(tidy(text), words_of(languages)) if unit)
+    units = (
+        canonical(unit) for _, unit, _ in _proposals(tidy(text), words_of(languages or heading_languages())) if unit
+    )
     return next((u for u in units if u), None)
 
 

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.data import load_toml
-from grader.read.words.heading_words import BREAK, Words, key, languages, tidy, words_of
+from grader.read.words.heading_words import BREAK, Words, heading_languages, key, tidy, words_of
 from grader.read.words.headings import (
     EXACT,
     LIKELY,
@@ -64,14 +64,9 @@ class Column(NamedTuple):
 
 
 @cache
-def _languages() -> tuple[str, ...]:
-    return languages()  # looks into the folder of the data, which does not change
-
-
-@cache
 def heading_words() -> Words:
     """The words of headings in every language that has them."""
-    return words_of(_languages())
+    return words_of(heading_languages())
 
 
 @lru_cache(maxsize=50_000)
@@ -106,13 +101,13 @@ def known_words(text: str) -> bool:
     """
     if not may_be_heading(text) or _NUMBERED.fullmatch(text) and key(text) not in heading_words().meanings:
         return False
-    vocabulary, units = heading_words().vocabulary, _unit_words()
+    vocabulary, units = heading_words().vocabulary, _unitheading_words()
     tokens = (t for t in BREAK.split(tidy(text)) if t)
     return all(k in vocabulary or k in units or not any(c.isalpha() for c in k) for k in map(key, tokens))
 
 
 @cache
-def _unit_words() -> frozenset[str]:
+def _unitheading_words() -> frozenset[str]:
     units = load_toml("units.toml")["unit"]
     spelled = (s for unit, entry in units.items() for s in (unit, *entry.get("spellings", ())))
     return frozenset(key(t) for s in spelled for t in BREAK.split(s.casefold()))
@@ -222,20 +217,19 @@ def _how(heading: Heading) -> str:
 
 
 def _joined(text: str, below: str, unit: str) -> Heading:
-    codes = _languages()
     if not below.strip() or is_placeholder(below):
-        return understand(text, unit_below=unit, languages=codes)
+        return understand(text, unit_below=unit)
     if not text.strip():
-        return understand(below, unit_below=unit, languages=codes)
+        return understand(below, unit_below=unit)
     if is_unit(below) and not unit.strip():
-        return understand(text, unit_below=below, languages=codes)
+        return understand(text, unit_below=below)
     if unit.strip():
-        both = understand(f"{text} {below}", unit_below=unit, languages=codes)
+        both = understand(f"{text} {below}", unit_below=unit)
     else:
-        both = understand(text, unit_below=below, languages=codes)
+        both = understand(text, unit_below=below)
     if both.field:
         return both
-    alone = understand(below, unit_below=unit, languages=codes)
+    alone = understand(below, unit_below=unit)
     # The heading above may turn the one below into another thing: limits, last year's figures, before a filter.
     if (alone.field or other(below)) and not another_thing(text):
         return alone._replace(sure=LIKELY) if alone.field else alone

@@ -22,6 +22,10 @@ def _rows(grid):
     return [[_cell(c.strip()) for c in line.split("|")] for line in grid.strip("\n").split("\n")]
 
 
+def _sheets(case):
+    return {name: _rows(text) for name, text in case.get("sheets", {"Log": case.get("grid", "")}).items()}
+
+
 def _wanted(table):
     heads, *lines = ([c.strip() for c in line.split("|")] for line in table.strip().split("\n"))
     return [{f: c for f, c in zip(heads, line) if c} for line in lines]
@@ -34,11 +38,11 @@ def _shown(row):
 @pytest.mark.parametrize("name", CASES)
 def test_a_sheet_gives_its_tests(name):
     case = CASES[name]
-    made = ReadLog(book(Log=_rows(case["grid"])))
+    made = ReadLog(book(**_sheets(case)))
     assert [_shown(row) for row in made.rows()] == _wanted(case["tests"])
     assert {heading: list(fields) for heading, fields, _ in made.unclear()} == case.get("unclear", {})
 
 
 @pytest.mark.parametrize("name", [n for n in CASES if "unclear" not in CASES[n]])
 def test_its_saved_layout_reads_the_same(name):
-    assert read(Log=_rows(CASES[name]["grid"])).found.tables
+    assert read(**_sheets(CASES[name])).found.tables

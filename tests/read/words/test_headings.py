@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from grader.columns import FIELDS
 from grader.data import load_toml
-from grader.read.words.heading_words import key, languages, tidy, words_of
+from grader.read.words.heading_words import heading_languages, key, tidy, words_of
 from grader.read.words.headings import CERTAIN, LIKELY, UNSURE, other, understand
 
 CASES = tomllib.loads((Path(__file__).parent / "headings_cases.toml").read_text(encoding="utf-8"))
@@ -64,24 +64,24 @@ def test_english_has_every_field(name):
     assert sum(name in fields for fields in words_of(("en",)).meanings.values()) >= 2
 
 
-@pytest.mark.parametrize("language", languages())
+@pytest.mark.parametrize("language", heading_languages())
 def test_every_synonym_means_its_one_field(language):
     """Each alone in its language, with nothing around it; and the other languages do not change it."""
     for spelled, fields in words_of((language,)).meanings.items():
         assert len(fields) == 1, (spelled, fields)
-    for spelled, fields in words_of(languages()).meanings.items():
+    for spelled, fields in words_of(heading_languages()).meanings.items():
         assert len(fields) == 1, (spelled, fields)
 
 
-@pytest.mark.parametrize("language", languages())
+@pytest.mark.parametrize("language", heading_languages())
 def test_no_synonym_is_ambiguous_too(language):
-    words, all_words = words_of((language,)), words_of(languages())
+    words, all_words = words_of((language,)), words_of(heading_languages())
     assert set(words.meanings) & set(words.ambiguous) == set()
     assert set(all_words.meanings) & set(all_words.ambiguous) == set()
     assert set(all_words.meanings) & set(all_words.others) == set()
 
 
-@pytest.mark.parametrize("language", languages())
+@pytest.mark.parametrize("language", heading_languages())
 def test_a_language_file_names_only_fields_that_exist_and_lists_nothing_twice(language):
     data = load_toml(f"headings-{language}.toml")
     named = set(data["fields"]) | set(data["at_atmosphere"]) | {f for c in data["ambiguous"].values() for f in c}
@@ -98,7 +98,7 @@ def test_a_language_file_names_only_fields_that_exist_and_lists_nothing_twice(la
 def test_every_language_offers_every_list():
     """A language is only data: the same tables in each file."""
     english = load_toml("headings-en.toml")
-    for language in languages():
+    for language in heading_languages():
         data = load_toml(f"headings-{language}.toml")
         assert set(data) == set(english)
         for table in ("words", "others", "patterns", "substances"):

@@ -1,0 +1,175 @@
+"""Readings at the crossing of outlets and dates: one sheet (or block) a parameter, or dates across a list of readings.
+
+Such cells are written out as one reading a row, each with the place it had, and shapes/long.py makes tests of the rows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+from grader.problems import Place, a1
+from grader.read.shapes.grid import Cell, Grid
+from grader.read.shapes.groups import is_when
+from grader.read.shapes.tables import Range, Sheet
+from grader.read.words.dates import is_date
+from grader.read.words.labels import Column, column, kind_of, label
+
+_SEARCHED = 60  # rows in which the first heading is looked for
+_LEAST_DATES = 2  # one may be no more than a heading with a year in it
+_HEADINGS = ("Outlet", "Test date", "Parameter", "Value")
+
+
+class Unrolled(Grid):
+    """Rows written out from elsewhere; each cell knows its sheet, row and column there.
+
+    heads : the rows that stand as they are on the sheet.
+    """
+
+    unrolled = True
+    merges: list[Range] = []
+    covered: dict[Cell, Cell] = {}
+
+    def __init__(
+        self, sheet: Sheet, rows: list[Sequence[Any]], origins: list[list[Place]], percents: set[Place]
+    ) -> None:
+        super().__init__(sheet, rows, range(len(rows)), range(len(rows[0])))
+        self.origins = origins
+        self.percents = frozenset(
+            (r, c) for r, some in enumerate(origins) for c, at in enumerate(some) if at in percents
+        )
+
+    def cell(self, row: int, column: int) -> Cell:
+        """0-based row and column of the sheet it came from."""
+        at = self.origins[row][column]
+        return at.row or 0, at.column or 0
+
+    def address(self, row: int, column: int) -> str:
+        """A cell as a person names it."""
+        return a1(*self.cell(row, column))
+
+    def place(self, row: int, column: int) -> Place:
+        """The Place of one cell."""
+        return self.origins[row][column]
+
+    def line_words(self, column: int) -> str:
+        """How a layout file names what stands in a line."""
+        return f'heading = "{self.rows[0][column]}"'
+
+
+class Matrix(NamedTuple):
+    """One block of readings of one parameter: its name, rows above it, (outlet, date, reading) as cells of its grid."""
+
+    grid: Grid
+    name: str
+    known: Column
+    above: tuple[int, int]
+    crossings: list[tuple[Cell, Cell, Cell]]
+
+
+def matrices(grid: Grid) -> list[Matrix]:
+    """The blocks of a sheet: a row of dates over a column of outlets, or of outlets over a column of dates."""
+    made: list[Matrix] = []
+    row = begin = 0
+    while row < min(len(grid.rows), begin + _SEARCHED):
+        found = _matrix(grid, begin, row, alone=not made)
+        if found is None:
+            row += 1
+            continue
+        made.append(found)
+        begin = row = found.crossings[-1][2][0] + 1
+    return made
+
+
+def _matrix(grid: Grid, begin: int, top: int, alone: bool) -> Matrix | None:
+    cells = grid.rows[top]
+    filled = [c for c, v in enumerate(cells) if v is not None]
+    if len(filled) < 2 or top + 1 >= len(grid.rows):
+        return None
+    side = filled[0] if grid.rows[top + 1][filled[0]] is not None else filled[0] - 1
+    across = [c for c in filled if c > side]
+    dated = bool(across) and all(is_when(cells[c]) for c in across)
+    if side < 0 or not across or is_when(cells[side]) or not dated and not is_date(grid.rows[top + 1][side]):
+        return None
+    down = []
+    for r in range(top + 1, len(grid.rows)):
+        body = grid.rows[r]
+        if body[side] is None or not any(body[c] is not None for c in across):
+            break
+        down.append(r)
+    if not down or not dated and not all(is_date(grid.rows[r][side]) for r in down):
+        return None
+    titles = [grid.rows[r][c] for r in range(top - 1, begin - 1, -1) for c in range(grid.width)]
+    named = [grid.name, *titles] if alone else titles
+    name, known = next(((str(t), k) for t in named if (k := _parameter(t)) is not None), ("", None))
+    if known is None:
+        return None
+    crossings = [
+        ((r, side), (top, c), (r, c)) if dated else ((top, c), (r, side), (r, c)) for c in across for r in down
+    ]
+    return Matrix(grid, name, known, (begin, top), crossings)
+
+
+def _parameter(text: Any) -> Column | None:
+    """What the name of a sheet or a title says was measured; a sheet's name cannot hold a stroke: "mg_m³"."""
+    known = label(text.replace("_", "/")) if type(text) is str else None
+    numeric = known is not None and (known.heading.candidates or known.field)
+    return (
+        known if numeric and (known.kind == "unclear" or known.field not in ("outlet", "test_date", "site")) else None
+    )
+
+
+def joined(blocks: list[Matrix]) -> Unrolled | None:
+    """All blocks as one list of readings; None where fewer than two different things were measured."""
+    if len({m.known.field or m.known.text for m in blocks}) < 2:
+        return None
+    first = blocks[0].grid
+    rows: list[Sequence[Any]] = [_HEADINGS]
+    origins = [[first.place(blocks[0].crossings[0][2][0], 0)] * len(_HEADINGS)]
+    percents: set[Place] = set()
+    for m in blocks:
+        percents |= {m.grid.place(*at) for at in m.grid.percents}
+        for outlet, when, reading in m.crossings:
+            value = m.grid.rows[reading[0]][reading[1]]
+            if value is not None:
+                rows.append(
+                    (
+                        m.grid.rows[outlet[0]][outlet[1]],
+                        _when(m.grid.rows[when[0]][when[1]]),
+                        m.name.replace("_", "/"),
+                        value,
+                    )
+                )
+                origins.append([m.grid.place(*at) for at in (outlet, when, reading, reading)])
+    return Unrolled(first.sheet, rows, origins, percents)
+
+
+def dates_across(grid: Grid) -> Grid:
+    """A list of names of readings with a column a date, written out date by date; any other sheet as it is."""
+    for top in range(min(len(grid.rows), _SEARCHED)):
+        cells = grid.rows[top]
+        names = [c for c, v in enumerate(cells) if type(v) is str and kind_of(v) == "parameter"]
+        dates = [c for c, v in enumerate(cells) if names and c > names[0] and is_when(v)]
+        if len(dates) < _LEAST_DATES:
+            continue
+        if any(column(c, v).field == "test_date" for c, v in enumerate(cells) if type(v) is str):
+            return grid
+        kept = [c for c in range(grid.width) if c not in dates]
+        blank = [None, None]
+        rows: list[Sequence[Any]] = [[*(r[c] for c in kept), *blank] for r in grid.rows[:top]]
+        origins = [[*(grid.place(r, c) for c in kept), *[grid.place(r, 0)] * 2] for r in range(top)]
+        rows.append([*(cells[c] for c in kept), *_HEADINGS[1::2]])
+        origins.append([*(grid.place(top, c) for c in kept), *[grid.place(top, dates[0])] * 2])
+        for at in dates:
+            for r in range(top + 1, len(grid.rows)):
+                body = grid.rows[r]
+                if body[names[0]] is None and body[at] is None:
+                    continue
+                rows.append([*(grid.over(r, c) for c in kept), _when(cells[at]), body[at]])
+                origins.append([*(grid.place(r, c) for c in kept), grid.place(top, at), grid.place(r, at)])
+        return Unrolled(grid.sheet, rows, origins, {grid.place(*at) for at in grid.percents})
+    return grid
+
+
+def _when(value: Any) -> Any:
+    return str(int(value)) if type(value) in (int, float) else value
