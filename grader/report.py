@@ -84,7 +84,7 @@ class _Line(NamedTuple):
     code: str
     alike: tuple[Any, ...]  # what a line must share with another to be one with it; () where it stands alone
     said: dict[str, Any]
-    count: int
+    times: int
     test: int
 
 
@@ -123,7 +123,7 @@ def problem_table(
             "Value": [x.value for x in made],
             "Severity": [SEVERITIES[x.rank] for x in made],
             "Problem": [
-                x.text + (every["problems"]["times"].format(count=x.count) if x.count > 1 else "") for x in made
+                x.text + (every["problems"]["times"].format(count=x.times) if x.times > 1 else "") for x in made
             ],
             "What to do": [x.todo for x in made],
         },
@@ -218,7 +218,7 @@ class _Shown(NamedTuple):
     value: str
     text: str
     todo: str
-    count: int
+    times: int
     test: int
     code: str
     said: dict[str, Any]
@@ -252,7 +252,7 @@ def _shown(lines: list[_Line], texts: Mapping[str, dict[str, str]], every: Mappi
         _listed([n.said["value"] for n in lines], "", every),
         entry["text"].format(**said),
         entry["todo"].format(**filled(entry["todo"])),
-        sum(n.count for n in lines),
+        sum(n.times for n in lines),
         first.test,
         first.code,
         said,
@@ -294,10 +294,10 @@ def _of_a_kind(lines: list[_Shown], every: Mapping[str, Any]) -> list[_Shown]:
             made += group
             continue
         kind = of[group[0].code]
-        most = max(n.count for n in group)
+        most = max(n.times for n in group)
         parts: dict[tuple[str, int], list[Any]] = {}
         for n in group:
-            parts.setdefault((kinds[kind][n.code], n.count if kind == "not_stated" else most), []).append(n)
+            parts.setdefault((kinds[kind][n.code], n.times if kind == "not_stated" else most), []).append(n)
         what = []
         for (short, count), some in parts.items():
             said = {k: _listed([n.said.get(k, "") for n in some], _quotes(short, k), every) for k in some[0].said}
@@ -310,7 +310,7 @@ def _of_a_kind(lines: list[_Shown], every: Mapping[str, Any]) -> list[_Shown]:
                 value=_listed([n.value for n in group], "", every),
                 text=every["problem_kind"][kind]["text"].format(what="; ".join(what)),
                 todo=todo.format(**layout).strip(),
-                count=most if kind == "not_stated" else 1,
+                times=most if kind == "not_stated" else 1,
             )
         )
     return made
@@ -327,7 +327,7 @@ def _folded(lines: list[_Shown], every: Mapping[str, Any]) -> list[_Shown]:
             continue
         cells = tuple((f"[{n.name}]{sheet}", cell) for n in group for sheet, cell in n.cells)
         many = every["problems"]["files"].format(count=len(names))
-        folded.append(group[0]._replace(name=many, sheet="", cells=cells, count=sum(n.count for n in group)))
+        folded.append(group[0]._replace(name=many, sheet="", cells=cells, times=sum(n.times for n in group)))
     return sorted([*folded, *sorted(alone, key=lambda n: (n.rank, n.file))], key=lambda n: n.rank)
 
 

@@ -76,7 +76,7 @@ def weigh(made: list[Proposal]) -> tuple[int, int]:
     return explained - _PENALTY * missed, missed
 
 
-def crossed(blocks: list[Matrix]) -> list[Proposal]:
+def crossed(blocks: list[Matrix], spec: TableSpec | None = None) -> list[Proposal]:
     """The tests of blocks that each hold one parameter, joined by outlet and date; with what stands above the blocks."""
     grid = joined(blocks)
     if grid is None:
@@ -84,7 +84,7 @@ def crossed(blocks: list[Matrix]) -> list[Proposal]:
     shared = [shared_above(m.grid, *m.above) for m in blocks]
     constants = {f: v for said in reversed(shared) for f, v in said.constants.items()}
     how = {f: v for said in reversed(shared) for f, v in said.how.items()}
-    return [p._replace(constants=constants, how=how) for p in long.proposals(grid)]
+    return [p._replace(constants=constants, how=how) for p in long.proposals(grid, spec)]
 
 
 def _is_down(spec: TableSpec) -> bool:

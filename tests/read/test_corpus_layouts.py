@@ -98,7 +98,7 @@ CORRECTIONS = {
     },
     "69-membrane-cold-room": {"[table.fields]": '[table.fields]\ntest_date = { column = "B" }'},
     "73-werksnetz": {
-        '# site = "..."': 'site = "Guss Harz"\ntested_by = "Ot."',
+        '# site = "Halle A"   # found': 'site = "Guss Harz"\ntested_by = "Ot."   # found',
         '# test_date = "Dienstag, 25. März 2025"   # f': "test_date = 2025-03-25   # f",
         "# heading_row = 3": "heading_row = 3\nlast_row = 9\nignore_rows = [4, 7]",
         '# [[table.group]]\n# first_row = 8\n# last_row = 9\n# [table.group.constants]\n# site = "Halle B"': (

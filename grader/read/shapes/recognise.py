@@ -97,9 +97,9 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
             from grader.read.choose import read_sheet  # here: a folder of blanks never needs it
 
             made = read_sheet(sheet, specs)
-            crossed = [] if made.tables else matrices(Grid.of(sheet))
-            blocks += crossed
-            if crossed:
+            found = [] if made.tables else matrices(Grid.of(sheet))
+            blocks += found
+            if found:
                 continue
             if not made.tables and not made.notes and not specs and not _not_used(sheet, texts) and not _cover(sheet):
                 if explained is not None:
@@ -124,7 +124,8 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
     if len(blocks) > 1:
         from grader.read.choose import crossed
 
-        made = extract(crossed(blocks))
+        stated = [s for m in blocks for s in layout.of(m.grid.name) if s.orientation == "long"]
+        made = extract(crossed(blocks, stated[0] if stated else None))
         tables += made.tables
         notes += made.notes
         rows_found += made.rows_found

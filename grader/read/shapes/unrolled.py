@@ -21,10 +21,7 @@ _HEADINGS = ("Outlet", "Test date", "Parameter", "Value")
 
 
 class Unrolled(Grid):
-    """Rows written out from elsewhere; each cell knows its sheet, row and column there.
-
-    heads : the rows that stand as they are on the sheet.
-    """
+    """Rows written out from elsewhere; each cell knows its sheet, row and column there."""
 
     unrolled = True
     merges: list[Range] = []
@@ -113,10 +110,7 @@ def _matrix(grid: Grid, begin: int, top: int, alone: bool) -> Matrix | None:
 def _parameter(text: Any) -> Column | None:
     """What the name of a sheet or a title says was measured; a sheet's name cannot hold a stroke: "mg_m³"."""
     known = label(text.replace("_", "/")) if type(text) is str else None
-    numeric = known is not None and (known.heading.candidates or known.field)
-    return (
-        known if numeric and (known.kind == "unclear" or known.field not in ("outlet", "test_date", "site")) else None
-    )
+    return None if known is None or known.field in ("outlet", "test_date", "site") else known
 
 
 def joined(blocks: list[Matrix]) -> Unrolled | None:

@@ -128,6 +128,15 @@ def _alarms(facts: Facts, w: Mapping[str, Any]) -> list[str]:
     refused = int((facts.problems["Severity"] == "refused").sum())
     if refused:
         alarms.append(w["refused"].format(count=refused))
+    shown = facts.tests if facts.graded is None else facts.graded
+    lacking = {
+        "no_supply": text(shown, "supply") == "",
+        "no_site": ~shown["site_given"].to_numpy(),
+        "no_day": shown["test_day"].isna().to_numpy(),
+    }
+    for what, rows in lacking.items():
+        if files := int(shown["file"][rows].nunique()):
+            alarms.append(w[what].format(count=files))
     return alarms
 
 
