@@ -101,13 +101,13 @@ def known_words(text: str) -> bool:
     """
     if not may_be_heading(text) or _NUMBERED.fullmatch(text) and key(text) not in heading_words().meanings:
         return False
-    vocabulary, units = heading_words().vocabulary, _unitheading_words()
+    vocabulary, units = heading_words().vocabulary, _unit_words()
     tokens = (t for t in BREAK.split(tidy(text)) if t)
     return all(k in vocabulary or k in units or not any(c.isalpha() for c in k) for k in map(key, tokens))
 
 
 @cache
-def _unitheading_words() -> frozenset[str]:
+def _unit_words() -> frozenset[str]:
     units = load_toml("units.toml")["unit"]
     spelled = (s for unit, entry in units.items() for s in (unit, *entry.get("spellings", ())))
     return frozenset(key(t) for s in spelled for t in BREAK.split(s.casefold()))
