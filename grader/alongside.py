@@ -9,13 +9,15 @@ import hashlib
 import os
 from collections.abc import Iterable
 from dataclasses import replace
+from itertools import compress
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from grader.frames import with_columns
-from grader.problems import GraderError, Problems
+from grader.columns import PARAMETERS
+from grader.frames import by_unique, lot_key, text, with_columns
+from grader.problems import GraderError, Problems, Unclear
 from grader.read.find import Finding, FoundFile, find_workbooks
 from grader.read.log import Log
 
@@ -62,17 +64,54 @@ def _sum(file: FoundFile) -> str:
         return file.path
 
 
-def of_their_sites(tests: pd.DataFrame, log: Log, problems: Problems, named: int) -> tuple[pd.DataFrame, Log, Problems]:
-    """The tests of the sites that the first files have tests of, numbered anew, with their log and problems.
+def of_their_sites(tests: pd.DataFrame, named: int) -> np.ndarray:
+    """The tests of the sites that the first files have tests of: bool (n,).
 
     tests : table after normalise, n rows. named : number of files that are judged; the others are their past.
     """
-    site, file = tests["site_key"].to_numpy(dtype=object), tests["file"].to_numpy()
-    kept = np.isin(pd.factorize(site)[0], np.unique(pd.factorize(site)[0][file < named]))
+    site = pd.factorize(tests["site_key"].to_numpy(dtype=object))[0]
+    return np.isin(site, np.unique(site[tests["file"].to_numpy() < named]))
+
+
+def sharing_lots(tests: pd.DataFrame, theirs: np.ndarray, days: int) -> np.ndarray:
+    """All tests of the other sites that used a tube lot of theirs within so many days of them: bool (n,).
+
+    theirs : bool (n,), from of_their_sites.
+    """
+    day = tests["test_day"].to_numpy().astype("datetime64[D]")
+    known = ~np.isnat(day)
+    day = np.where(known, day.astype(np.int64), 0)
+    shares = np.zeros(len(tests), dtype=bool)
+    for tube in {p.tube for p in PARAMETERS.values() if p.tube}:
+        lot = pd.factorize(by_unique(text(tests, f"{tube}_tube_lot"), lot_key))[0]
+        used = known & (text(tests, f"{tube}_tube_lot") != "")
+        first, last = (np.full(int(lot.max(initial=0)) + 1, far) for far in (np.iinfo(np.int64).max, -days))
+        np.minimum.at(first, lot[used & theirs], day[used & theirs])
+        np.maximum.at(last, lot[used & theirs], day[used & theirs])
+        # A visit's day is its first: a week more either way.
+        shares |= used & (day + 7 + days >= first[lot]) & (day <= last[lot] + days + 7)
+    site = pd.factorize(tests["site_key"].to_numpy(dtype=object))[0]
+    return np.isin(site, np.unique(site[shares])) & ~theirs
+
+
+def only(tests: pd.DataFrame, log: Log, problems: Problems, kept: np.ndarray) -> tuple[pd.DataFrame, Log, Problems]:
+    """The tests of some whole sites, numbered anew, with their log and problems.
+
+    tests : table after normalise, n rows. kept : bool (n,), all tests of a site or none.
+    """
     number = np.where(kept, np.cumsum(kept) - 1, -1)
+    table = log.rows["table"].to_numpy()
+
+    def cut(number: int, unclear: Unclear) -> Unclear:
+        return unclear._replace(values=list(compress(unclear.values, kept[table == number].tolist())))
+
     log = replace(
         log,
         rows=log.rows[kept].reset_index(drop=True),
+        tables=[
+            t._replace(unclear=[cut(number, u) for u in t.unclear]) if t.unclear else t
+            for number, t in enumerate(log.tables)
+        ],
         from_constant={name: flags[kept] for name, flags in log.from_constant.items()},
     )
     repeat_of = tests["repeat_of"].to_numpy()[kept]

@@ -12,18 +12,20 @@ import numpy as np
 import pandas as pd
 
 from grader import __version__
-from grader.alongside import of_their_sites, sum_of_past, with_past
+from grader.alongside import of_their_sites, only, sharing_lots, sum_of_past, with_past
 from grader.columns import OF_CELLS, SAID_OTHERWISE
 from grader.compute.water import OF_COMPUTING, compute_water
-from grader.frames import text, with_columns
+from grader.data import load_toml
+from grader.frames import with_columns
 from grader.judge.also import Also, also_judged
-from grader.judge.assign import DEFAULT_RULES, assign_rules
+from grader.judge.assign import DEFAULT_RULES, Assigned, assign_rules
 from grader.judge.context import Past, judge_with_past, judging_again, recall, stated
 from grader.judge.decision import decision_cautions, decision_text, tightened
 from grader.judge.queries import query_odd_supplies, query_replaced_fails
 from grader.judge.reasons import add_reasons
 from grader.judge.rules.sets import RuleSet, limits_table, load_ruleset
-from grader.judge.unclear import judge_unclear
+from grader.judge.substances import limit_lines, query_substances
+from grader.judge.unclear import Read, judge_unclear
 from grader.judge.verdicts import OF_JUDGING
 from grader.judge.worse import worse_of
 from grader.normalise import normalise
@@ -54,7 +56,8 @@ from grader.review.summary.page import Facts, slip_lines, summary_page, system_l
 from grader.review.trend import trend_table
 from grader.review.verdict_sheet import verdict_table
 from grader.review.wear.findings import wear_findings
-from grader.review.wear.table import wear_table
+from grader.review.wear.shared import LotReadings
+from grader.review.wear.table import lots_of, wear_table
 from grader.review.works import query_works
 from grader.review.years import ALL_SITES, years_table
 from grader.words import words
@@ -107,7 +110,7 @@ class Judged:
     rulesets   : by id, those that judge a test, as the decision rule asked for leaves them.
     superseded : how many tests were judged by a rule set that was superseded on their day.
     also       : what further rule sets say. slips : names of sites and clients that may be one, of the whole log.
-    register   : what the firm's register says.
+    register   : what the firm's register says. beside : what sites that are not here say of tube lots used here.
     """
 
     tests: pd.DataFrame
@@ -118,6 +121,7 @@ class Judged:
     also: Also = field(default_factory=Also)
     slips: list[SharedSlip] = field(default_factory=list)
     register: Register = field(default_factory=lambda: read_register([], [], Problems()))
+    beside: LotReadings | None = None
 
 
 # A figure such as 1e300 is a doubt that the problems tell of, not lines about an overflow on the terminal.
@@ -143,8 +147,40 @@ def judged(log: Log, options: Options, problems: Problems | None = None, named: 
     tests = read(log.rows, log.tables, problems)
     tests = normalise(tests, names, problems, np.datetime64(options.as_of), settled_names(options.layouts, register))
     slips = shared_slips(tests, problems)
+    beside = None
     if named is not None:
-        tests, log, problems = of_their_sites(tests, log, problems, named)
+        theirs = of_their_sites(tests, named)
+        others = sharing_lots(tests, theirs, load_toml("wear.toml")["lot_days"])
+        if others.any():
+            stage = _stages(*only(tests, log, Problems(), others), register, options, read)
+            beside = lots_of(stage.judging(stage.assigned.tests, stage.rulesets, Problems()))
+            del stage
+        tests, log, problems = only(tests, log, problems, theirs)
+    stage = _stages(tests, log, problems, register, options, read)
+    assigned, rulesets = stage.assigned, stage.rulesets
+    tests = query_replaced_fails(stage.judging(assigned.tests, rulesets, problems), problems)
+    query_substances(tests, problems)
+    for name in SAID_OTHERWISE:
+        problems.add_tests(f"{name}_otherwise", tests.index.to_numpy()[tests[f"{name}_otherwise"]], name)
+    tests = add_reasons(tests, rulesets, options.language)
+    also = also_judged(assigned.tests, options.also, options.language, options.decision_rule, stage.judging)
+    return Judged(tests, log, problems, rulesets, assigned.superseded, also, slips, register, beside)
+
+
+@dataclass(frozen=True)
+class _Stages:
+    """The tests with their rule sets, and what judges them (a table, by rule sets, problems to be added to)."""
+
+    assigned: Assigned
+    rulesets: dict[str, RuleSet]
+    judging: Callable[[pd.DataFrame, dict[str, RuleSet], Problems], pd.DataFrame]
+
+
+def _stages(
+    tests: pd.DataFrame, log: Log, problems: Problems, register: Register, options: Options, read: Read
+) -> _Stages:
+    """Register, what was stated before, water and rule sets of tests that have their names; and how they are judged."""
+    names = [str(n) for n in log.files["name"]]
     filled = fill(tests, register, problems)
     entered = stated(filled.tests) & ~stated(tests)  # in the register: not to be stated on a second day
     past = recall(filled.tests, names, compute_water, problems, options.language, entered)
@@ -168,14 +204,7 @@ def judged(log: Log, options: Options, problems: Problems | None = None, named: 
             problems.add_tests("register_tried", found.index.to_numpy()[worse])
         return found
 
-    tests = query_replaced_fails(judging(assigned.tests, rulesets, problems), problems)
-    harmful = text(tests, "harmful")
-    problems.add_tests("harmful_not_judged", tests.index.to_numpy()[harmful != ""], what=harmful[harmful != ""])
-    for name in SAID_OTHERWISE:
-        problems.add_tests(f"{name}_otherwise", tests.index.to_numpy()[tests[f"{name}_otherwise"]], name)
-    tests = add_reasons(tests, rulesets, options.language)
-    also = also_judged(assigned.tests, options.also, options.language, options.decision_rule, judging)
-    return Judged(tests, log, problems, rulesets, assigned.superseded, also, slips, register)
+    return _Stages(assigned, rulesets, judging)
 
 
 def settled_names(layouts: Iterable[LayoutFile], register: Register | None = None) -> dict[str, dict[str, str]]:
@@ -205,7 +234,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
     day = np.datetime64(options.as_of)
     open_findings = actions_table(tests, language=options.language, file_names=names, sheet_names=sheets)
     read = history.readings(tests)
-    wear = wear_table(tests, read, as_of=day, language=options.language)
+    wear = wear_table(tests, read, as_of=day, language=options.language, elsewhere=found.beside)
     past = chances_with_past(tests, read, wear)
     wearing = wear_findings(tests, wear, language=options.language, file_names=names, sheet_names=sheets)
     actions = actions_sheet(tests, open_findings, wearing, past, words(options.language)["together"])
@@ -236,7 +265,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
     actions = actions.of(tests["file"].to_numpy()[actions.test] < first)
     problem_frame, problem_tests = problem_table(problems, log, options.language, first)
     used = rulesets or {DEFAULT_RULES: load_ruleset(DEFAULT_RULES)}
-    limits = pd.DataFrame(limits_table({**beside.rulesets, **used}.values()))
+    limits = pd.DataFrame([*limits_table({**beside.rulesets, **used}.values()), *limit_lines(tests)]).fillna("")
     cautions = decision_cautions(used, options.as_of, options.language)
     equipment = equipment_table(tests, validity(found.register), as_of=day, language=options.language)
     facts = Facts(

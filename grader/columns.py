@@ -12,6 +12,7 @@ For a word field: X (canonical word, None), X_state. For a text field: X (str or
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -244,6 +245,16 @@ SHEETS: dict[str, tuple[str, ...]] = {
 }
 
 
+def substance_key(name: str) -> str:
+    """The name of a substance as it is compared: letters and figures alone, without case and accents.
+
+    >>> substance_key("R-134a") == substance_key("r134A"), substance_key("Formaldéhyde")
+    (True, 'formaldehyde')
+    """
+    folded = unicodedata.normalize("NFKD", name.casefold())
+    return "".join(c for c in folded if c.isalnum())
+
+
 def normal_heading(text: str) -> str:
     """A heading as it is compared: case, spacing, dashes and the spelling of m³ do not matter.
 
@@ -301,6 +312,10 @@ SAID_OTHERWISE = ("own_verdict", "said_against", "outlet_status")
 
 # Where the water content comes from ({water_source}).
 SOURCE_NONE, SOURCE_TUBE, SOURCE_CONTENT, SOURCE_METER = range(4)
+
+# What a rule that counts from the ambient temperature counts from ({ambient_use_by}, {water_against}): that, a stated
+# lowest use temperature that is colder, or one for want of an ambient; FROM_USE: the lowest use temperature, by the rule.
+FROM_NONE, FROM_AMBIENT, FROM_COLDER, FROM_STATED, FROM_USE = range(5)
 
 # Design: outside these the atmospheric pressure is no station pressure; below 980 hPa an uncorrected tube reads low by
 # more than 3 %. A place of use hotter than 40 °C counts as not known.

@@ -12,6 +12,7 @@ flag_{key}                           float, the chance above which a pass is nea
 {key}_stain                          bool, of gases: seen as a stain, no figure
 (odour has verdict, why and doubt only), and for water, which has several figures:
 water_by                             codes BY_*: the figure of the chain that decided
+water_against                        codes FROM_*: the temperature that a deciding margin counts from
 water_judged_lower, _upper, _open, _state    its ends; of a margin as that rule counts it
 Everything that speaks of a verdict prints these; nothing derives them again.
 """
@@ -25,7 +26,22 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grader.columns import CANNOT_TELL, COMPUTED, FAIL, GASES, PARAMETERS, READ, TUBE_GASES, WATER
+from grader.columns import (
+    CANNOT_TELL,
+    COMPUTED,
+    FAIL,
+    FROM_AMBIENT,
+    FROM_COLDER,
+    FROM_NONE,
+    FROM_STATED,
+    FROM_USE,
+    GASES,
+    OPEN_NONE,
+    PARAMETERS,
+    READ,
+    TUBE_GASES,
+    WATER,
+)
 from grader.figures import bounds, is_long, limit_figure, percent
 from grader.frames import RELATIVE_TOLERANCE, above, at_least, repeated
 
@@ -41,6 +57,10 @@ FIGURE_OF = {
     BY_MARGIN_1ATM: "margin",
     BY_FREE_WATER: "pressure_dew_point",
 }
+# Columns of judge/substances.py.
+OVER, UNTOLD, HARMFUL, ASKED, INERT = SUBSTANCE_COLUMNS = (
+    "substances_over", "substances_untold", "harmful", "substances_asked", "substances_inert",
+)  # fmt: skip
 DEW_POINTS = ("pressure_dew_point", "dew_point_1atm")
 
 
@@ -141,10 +161,10 @@ class Decided:
         say, name = self.words["reason"]["bound"], self.words["parameter"][self.figure[i]]
         return str(say).format(name=name, reading=self.reading(i, math.nan))
 
-    def sentence(self, i: int, dew: str = "", temperature_known: bool = True) -> str:
+    def sentence(self, i: int, dew: str = "", temperature_known: bool = True, against: str = "") -> str:
         """How the figure stands to the limit that decides: missed, inside its guard band, or met only just.
 
-        dew : the dew point as printed, of a margin that is too small.
+        dew, against : the dew point and the temperature it is held against as printed, of a margin that is too small.
         temperature_known : whether the lowest use temperature is; a dew point over its limit says where it is not.
         """
         say, needed = self.words["reason"], bool(PARAMETERS[self.key].need) and bool(self.low_side[i])
@@ -170,6 +190,7 @@ class Decided:
             reading=self.reading(i),
             limit=self.limit_text(i),
             dew=dew,
+            against=against,
             chance=percent(float(self.chance[i]), float(self.flag[i])),
             side=say["side_under" if self.low_side[i] else "side_over"],
         )
@@ -185,6 +206,24 @@ class WaterFigures:
     def __call__(self, i: int, other: float = math.nan) -> str:
         lower, upper, open_ = (end[i] for end in self.ends)
         return "" if math.isnan(lower) else figure_text(self.key, lower, upper, int(open_), self.decimals, other)
+
+
+class Against:
+    """The temperature that a deciding margin counts from, as it is printed: position -> name and figure, "" where none."""
+
+    def __init__(self, tests: pd.DataFrame, words: dict[str, Any]) -> None:
+        self.by, self.say = tests["water_against"].to_numpy(), words["against"]
+        use = self.by == FROM_USE
+        ends = (("use_temperature_c", "ambient_use_c"), ("use_temperature_c", "ambient_use_upper_c"))
+        self.ends = [np.where(use, *(tests[name].to_numpy(dtype=float) for name in pair)) for pair in ends]
+
+    def __call__(self, i: int) -> str:
+        code = int(self.by[i])
+        if code == FROM_NONE:
+            return ""
+        figure = bounds(self.ends[0][i], self.ends[1][i], OPEN_NONE)
+        name = {FROM_AMBIENT: "ambient", FROM_COLDER: "colder", FROM_STATED: "stated", FROM_USE: "use"}[code]
+        return str(self.say[name]).format(temperature=f"{figure} °C")
 
 
 def figure_text(key: str, lower: float, upper: float, open_: int, decimals: int, other: float = math.nan) -> str:

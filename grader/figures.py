@@ -8,14 +8,33 @@ from statistics import median
 
 from grader.columns import FEWEST_USUAL, OPEN_LOWER, OPEN_UPPER, UNUSUAL_HPA
 
+WRITTEN_DIGITS, CONVERTED_DIGITS = 6, 4
 
-def plain(value: float) -> str:
-    """A figure as it was written: up to ten digits, no trailing zeros.
 
-    >>> plain(9.0), plain(0.35), plain(-0.0)
-    ('9', '0.35', '0')
+def written(value: float) -> str:
+    """A figure as a cell holds it: up to ten digits, no trailing zeros.
+
+    >>> written(20.900001), written(-0.0)
+    ('20.900001', '0')
     """
     return f"{value + 0.0:.10g}"
+
+
+def plain(value: float, other: float = math.nan) -> str:
+    """A figure as it was written, or to four digits where it was converted from another unit (it has more than six).
+
+    other : what it must print unlike.
+    >>> plain(9.0), plain(0.35), plain(-0.0), plain(1013.25), plain(47 / 9), plain(5.0000001, 5.0)
+    ('9', '0.35', '0', '1013.25', '5.222', '5.0000001')
+    """
+    whole = written(value)
+    if "e" in whole or not _longer(whole, WRITTEN_DIGITS):
+        return whole
+    return fixed(value, max(0, CONVERTED_DIGITS - 1 - math.floor(math.log10(abs(value)))), other)
+
+
+def _longer(whole: str, digits: int) -> bool:
+    return len(whole.strip("-0.").replace(".", "")) > digits
 
 
 def limit_figure(value: float) -> str:
@@ -25,7 +44,7 @@ def limit_figure(value: float) -> str:
     ('0.5', '-11.5', '1000', '5.556')
     """
     whole = f"{value:.10g}"
-    return whole if len(whole.strip("-0.").replace(".", "")) <= 6 else f"{value:.4g}"
+    return f"{value:.{CONVERTED_DIGITS}g}" if _longer(whole, WRITTEN_DIGITS) else whole
 
 
 def is_long(value: float) -> bool:
@@ -34,7 +53,7 @@ def is_long(value: float) -> bool:
     >>> is_long(8.158643707), is_long(5.00001), is_long(431.25)
     (True, False, False)
     """
-    return math.isfinite(value) and len(plain(value).strip("-0.").replace(".", "")) > 6
+    return math.isfinite(value) and _longer(written(value), WRITTEN_DIGITS)
 
 
 def fixed(value: float, decimals: int, other: float = math.nan) -> str:
@@ -90,7 +109,7 @@ def bounds(
     """
 
     def one(value: float) -> str:
-        return plain(value) if decimals is None else fixed(value, decimals, other)
+        return plain(value, other) if decimals is None else fixed(value, decimals, other)
 
     if lower == upper:
         return one(lower)

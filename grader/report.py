@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import FIELDS, SHEETS
-from grader.figures import plain
+from grader.figures import written
 from grader.frames import group_codes
 from grader.problems import Place, Problems, Table, Unreadable, _Batch, a1
 from grader.words import words
@@ -42,7 +42,7 @@ def value_text(value: Any) -> str:
     if isinstance(value, datetime | date):
         return value.isoformat(sep=" ").removesuffix(" 00:00:00") if isinstance(value, datetime) else str(value)
     if isinstance(value, int | float) and not isinstance(value, bool):
-        return plain(float(value))
+        return written(float(value))
     text = str(value)
     return text if len(text) <= 200 else text[:199] + "…"
 

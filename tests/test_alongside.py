@@ -13,8 +13,9 @@ import pytest
 from click.testing import CliRunner
 
 from grader import grade
-from grader.batch import Options, judged
+from grader.batch import Options, _reviewed, judged
 from grader.cli import main
+from grader.columns import VERDICT_WORDS
 from grader.problems import GraderError, Problems
 from grader.read.find import find_workbooks
 from grader.read.process import read_workbooks
@@ -23,7 +24,9 @@ from grader.review.actions.findings import actions_table
 from grader.review.due import due_table
 from grader.review.verdict_sheet import verdict_table
 from grader.write.blank import write_blank
-from tests.support import AIRLINE, VISIT
+from tests.judge.independent.compare import write_log
+from tests.judge.test_row_alone import ROW
+from tests.support import AIRLINE, VISIT, log_of
 
 ROOT = Path(__file__).parents[1]
 AS_OF = "2026-06-01"
@@ -108,6 +111,28 @@ def test_tests_after_the_day_of_the_run_are_no_past(firm, tmp_path):
     visit_file(tmp_path / "may.xlsx", date(2026, 5, 14), [{**WET, "lowest_use_temperature_c": 2.0}])
     found = grade(firm / "visit.xlsx", as_of="2026-04-20", history=tmp_path / "may.xlsx")
     assert found.verdicts["Verdict"].iloc[0] != "fail"
+
+
+def test_a_flat_log_of_many_sites_with_a_column_that_is_not_understood_is_a_past(firm, tmp_path):
+    """Of its rows only the site's are kept, and of the column what stands in them: -30 °C costs that test its pass."""
+    (tmp_path / "logs").mkdir()
+    head = {
+        **ROW,
+        "Supply": "airline",
+        "Line pressure (bar)": 6,
+        "Nominal pressure (bar)": 7,
+        "Water tube multiplier": 1,
+    }
+    head |= {"Water tube reading (mg/m³)": 60, "Lowest use temperature (°C)": 5, "Rule set": None}
+    rows = [
+        {**head, "Site": site, "Test date": date(2026, 1, day), "Coldest corner (°C)": cold}
+        for day, site, cold in ((3, "South Works", 4), (4, "North Works", -30), (5, "East", 4), (6, "North Works", 4))
+    ]
+    write_log(tmp_path / "logs" / "flat.xlsx", rows, list(rows[0]))
+    found = grade(firm / "visit.xlsx", as_of=AS_OF, history=tmp_path / "logs")
+    assert found.tests["site"].tolist() == ["North Works"] * 3
+    assert VERDICT_WORDS[found.tests["verdict_water"][1]] == "cannot tell"
+    assert VERDICT_WORDS[found.tests["verdict_water"][2]] == "pass"
 
 
 def test_a_folder_without_a_spreadsheet_is_no_past_and_one_that_is_not_there_an_error(firm, tmp_path):
@@ -195,6 +220,44 @@ def test_a_site_of_the_demo_with_its_past_is_that_site_among_all():
         all_ = once.frames()[sheet]
         same(step.frames()[sheet], all_[all_["Site"] == site], sheet)
     assert step.sources["File"].tolist() == [visit.name]
+
+
+def test_a_lot_that_other_sites_used_too_says_the_same_with_the_past_as_among_all():
+    """Five sites over two years; a carbon dioxide lot that reads low came into use everywhere at once, and hides that one
+    site is worse. Every sheet of each site's last visit is that of grading all, its wear with the offset of the lot."""
+    files = {}
+    for visit in range(9):
+        for number, site in enumerate(("Ash", "Birch", "Cedar", "Dogwood", "Elder")):
+            lot, off = ("L9", -60.0) if visit > 6 else ("L1", 0.0)
+            co2 = 430.0 + 7.0 * ((visit * 3 + number * 5) % 4) + off + (60.0 if site == "Cedar" and visit > 6 else 0.0)
+            day = date(2024 + (visit // 4), 1 + 3 * (visit % 4), 3 + number)
+            said = {
+                **VISIT,
+                "site": site,
+                "client": site,
+                "test_date": day,
+                "co2_tube_lot": lot,
+                "co2_tube_expiry": None,
+            }
+            rows = [{**AIRLINE, "co2_ppm": co2}, {**AIRLINE, "outlet": "Bay 2", "co2_ppm": co2 + 9}][
+                : 1 if visit == 8 else 2
+            ]
+            files[f"{site} {visit}.xlsx"] = ({k: v for k, v in said.items() if v}, rows)
+    log, options = log_of(files), Options(as_of=date(2026, 3, 1))
+    names = [str(n) for n in log.files["name"]]
+    once = _reviewed(judged(log, options, Problems()), options)
+    for last in (names.index("Ash 8.xlsx"), names.index("Cedar 8.xlsx")):
+        order = [last, *(f for f in range(len(names)) if f != last)]
+        step = _reviewed(judged(some_files(log, order), options, Problems(), 1), options, 1)
+        site = step.verdicts["Site"].iloc[0]
+        for sheet in ("Verdicts", "Actions", "Problems"):
+            all_ = once.frames()[sheet]
+            same(step.frames()[sheet], all_[all_["File"] == names[last]], f"{sheet} of {names[last]}")
+        for sheet in ("Due", "Wear", "Trend", "Years"):
+            all_ = once.frames()[sheet]
+            same(step.frames()[sheet], all_[all_["Site"] == site], f"{sheet} of {site}")
+        assert "was left out" in step.problems["Problem"].str.cat(sep=" ")
+        assert step.wear["Note"].str.contains("L9").any() == (site == "Cedar")
 
 
 if __name__ == "__main__":

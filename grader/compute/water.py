@@ -8,6 +8,7 @@ dew_judged_at_bar         gauge pressure at which the dew point is judged, bar; 
 dew_as_tested_lower, _upper, _open, _state   the dew point at the line pressure of the test itself, where it is
                           judged at a higher nominal pressure; else blank
 use_temperature_c         lowest use temperature, degC; use_temperature_known (bool)
+ambient_use_c, ambient_use_upper_c, ambient_use_by   what a rule that counts from ambient counts from
 free_water                dew point certainly above the airline temperature, or liquid water seen
 water_source              where the content comes from
 station_pressure_given    whether the station's pressure is known, else 1013.25 hPa stands for it
@@ -28,6 +29,10 @@ from grader.columns import (
     BLANK,
     CLEAR,
     DOUBT,
+    FROM_AMBIENT,
+    FROM_COLDER,
+    FROM_NONE,
+    FROM_STATED,
     GASES,
     HIGH_PRESSURE,
     HOTTEST_USE_C,
@@ -131,7 +136,7 @@ def compute_water(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
     temperature, known, temperature_doubt = _use_temperature(tests, problems)
     new["use_temperature_c"], new["use_temperature_known"] = temperature.lower, known
     new["temperature_doubt"] = temperature_doubt
-    new["ambient_use_c"], new["ambient_use_upper_c"] = _ambient_use(tests)
+    new["ambient_use_c"], new["ambient_use_upper_c"], new["ambient_use_by"] = _ambient_use(tests)
     margin = temperature.minus(line_dew)
     _put(new, "margin", margin, first_doubt(doubt, temperature_doubt))
 
@@ -472,17 +477,21 @@ def _use_temperature(tests: pd.DataFrame, problems: Problems) -> tuple[Ends, np.
     return Ends(lower, upper, np.where(lower == upper, OPEN_NONE, OPEN_LOWER), state), known, doubt
 
 
-def _ambient_use(tests: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """Ends of the temperature that a rule counts from ambient from, degC: the lower of ambient and stated lowest use.
+def _ambient_use(tests: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Ends of the temperature that a rule counts from ambient from, degC: the lower of ambient and stated lowest use;
+    and which of the two that is, codes FROM_*.
 
     NaN where neither is known. The stated one alone is the colder, hence the stricter of the two.
     """
-    lowers, uppers, known = [], [], np.zeros(len(tests), dtype=bool)
+    lowers, uppers, knowns = [], [], []
     for name in ("ambient_temperature_c", "lowest_use_temperature_c"):
         one = of_field(tests, name)
         read = one.state == READ
         here = read & at_least(HOTTEST_USE_C, one.upper)
-        known |= here
+        knowns.append(here)
         lowers.append(np.where(read & at_least(HOTTEST_USE_C, one.lower), one.lower, np.nan))
         uppers.append(np.where(here, one.upper, np.nan))
-    return np.where(known, np.fmin(*lowers), np.nan), np.where(known, np.fmin(*uppers), np.nan)
+    known, (ambient, stated) = knowns[0] | knowns[1], knowns
+    colder = ambient & stated & above(lowers[0], lowers[1])
+    by = np.select([colder, ambient, stated], [FROM_COLDER, FROM_AMBIENT, FROM_STATED], FROM_NONE).astype(np.int8)
+    return np.where(known, np.fmin(*lowers), np.nan), np.where(known, np.fmin(*uppers), np.nan), by

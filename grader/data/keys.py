@@ -49,6 +49,7 @@ PAGES: dict[str, Any] = {
         "column": "name heading kind expiry floor unit",
         "words": {"*": "*"},
     },
+    "substances.toml": dict.fromkeys(("inert", "names", "other_thing", "units"), ""),
     "work.toml": {**dict.fromkeys(("none", "not_done", "between"), ""), "part": {"*": "words ends"}},
     "causes.toml": {
         **dict.fromkeys(("order", "from_intake", "only_where_failed", "only_where_not_stated"), ""),

@@ -17,6 +17,9 @@ from grader.columns import (
     DOUBTS,
     FAIL,
     FIGURES,
+    FROM_AMBIENT,
+    FROM_COLDER,
+    FROM_STATED,
     HIGH_PRESSURE,
     IN_WORDS,
     JUDGED,
@@ -47,6 +50,7 @@ from grader.decided import (
     WHY_GUARD_BAND,
     WHY_UNCLEAR,
     WHY_UNREADABLE,
+    Against,
     Decided,
     WaterFigures,
 )
@@ -91,6 +95,9 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
     why = {key: tests[f"{key}_why"].to_numpy() for key in JUDGED}
     for key in JUDGED:
         _fails(reasons, tests, key, (verdict[key] == FAIL) & (why[key] != WHY_GUARD_BAND), decided, w)
+    for name, template in (("substances_over", say["over"]), ("substances_untold", say["substance_untold"])):
+        lines = text(tests, name)
+        reasons.add(lines != "", lambda i, lines=lines, template=template: _of_substances(lines[i], template))
     marked = (verdict["odour"] == FAIL) & (text(tests, "odour") == "marked")
     visited = tests["visited"].to_numpy()
     _doubtful(reasons, {key: np.where(~marked & (why[key] == WHY_DOUBT), d.doubt, 0) for key, d in decided.items()}, w)
@@ -135,6 +142,7 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
         within,
         named,
     )
+    _against(reasons, tests, verdict[WATER], w)
     _warm(reasons, tests, say)
     # Cylinders and charging compressors need neither flow nor pressure.
     needs = ~np.isin(text(tests, "supply"), HIGH_PRESSURE)
@@ -156,8 +164,10 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
     )
     for key in TUBE_GASES:
         _as_written(reasons, tests, key, visited, names[key], say["as_written"])
-    harmful = text(tests, "harmful")
+    harmful, asked, inert = (text(tests, name) for name in ("harmful", "substances_asked", "substances_inert"))
     reasons.add(harmful != "", lambda i: say["harmful"].format(what=harmful[i]))
+    beside = np.where((asked != "") & (inert != ""), asked + ", " + inert, asked + inert)
+    reasons.add(beside != "", lambda i: say["substances"].format(what=beside[i]))
     for name in SAID_OTHERWISE:
         reasons.add(tests[f"{name}_otherwise"].to_numpy(), say[name])
     reasons.add(tests["aside"].to_numpy(), say["aside"])
@@ -177,6 +187,11 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
             reasons.add((rule == rule_id) & visited, say["not_covered"].format(substances=", ".join(left)))
     finished = by_unique(reasons.parts, lambda p: f"{p[:1].upper()}{p[1:]}." if p else say["nothing"])
     return with_columns(tests, {"reasons": finished})
+
+
+def _of_substances(lines: str, template: str) -> str:
+    parted = (line.split("\t") for line in lines.split("\n"))
+    return "; ".join(template.format(name=name, reading=reading, limit=limit) for name, reading, limit in parted)
 
 
 def _fails(
@@ -203,10 +218,10 @@ def _fails(
             dew=dews["pressure_dew_point"](i, airline[i]), line=f"{plain(airline[i])} °C"
         ),
     )
-    known = tests["use_temperature_known"].to_numpy()
+    known, against = tests["use_temperature_known"].to_numpy(), Against(tests, w)
     reasons.add(
         where & (d.by != BY_FREE_WATER),
-        lambda i: d.sentence(i, dews[DEW_POINTS[int(d.by[i] == BY_MARGIN_1ATM)]](i), bool(known[i])),
+        lambda i: d.sentence(i, dews[DEW_POINTS[int(d.by[i] == BY_MARGIN_1ATM)]](i), bool(known[i]), against(i)),
     )
 
 
@@ -257,6 +272,13 @@ def _as_written(
         return template.format(name=name, reading=written[i] or f"{plain(value[i])} {parameter.unit}")
 
     reasons.add(visited & corrected, said)
+
+
+def _against(reasons: _Reasons, tests: pd.DataFrame, verdict: np.ndarray, w: dict[str, Any]) -> None:
+    """The temperature that a rule counts from where it is not the lowest use temperature by its words; a fail says it itself."""
+    against = Against(tests, w)
+    named = np.isin(against.by, (FROM_AMBIENT, FROM_COLDER, FROM_STATED)) & (verdict != FAIL)
+    reasons.add(named, lambda i: w["reason"]["held_against"].format(against=against(i)))
 
 
 def _warm(reasons: _Reasons, tests: pd.DataFrame, say: dict[str, str]) -> None:

@@ -22,7 +22,8 @@ from grader.columns import (
     CANNOT_TELL,
     DOUBT,
     FAIL,
-    FIELDS,
+    FROM_NONE,
+    FROM_USE,
     GASES,
     HIGH_PRESSURE,
     IN_WORDS,
@@ -57,6 +58,9 @@ from grader.decided import (
     BY_NONE,
     BY_ONE_ATMOSPHERE,
     FIGURE_OF,
+    HARMFUL,
+    OVER,
+    UNTOLD,
     WHY_BAND,
     WHY_BOUND,
     WHY_DOUBT,
@@ -72,6 +76,7 @@ from grader.judge.doubts import judge_doubts
 from grader.judge.limits_on import Applied, Situation, apply_limits, judge_interval
 from grader.judge.rules.limit import Limit
 from grader.judge.rules.sets import RuleSet
+from grader.judge.substances import judge_substances
 from grader.problems import Problems
 
 _WITH_A_LIMIT = (BY_CONTENT, BY_LINE_DEW, BY_ONE_ATMOSPHERE)  # figures of the water chain held against one
@@ -255,7 +260,7 @@ class _WaterVerdict:
 
     def __init__(self, n: int) -> None:
         self.verdict = np.full(n, NO_LIMIT, dtype=np.int8)
-        self.by, self.doubt, self.why = (np.zeros(n, dtype=np.int8) for _ in range(3))
+        self.by, self.against, self.doubt, self.why = (np.zeros(n, dtype=np.int8) for _ in range(4))
         self.low, self.high, self.chance = (np.full(n, np.nan) for _ in range(3))
         self.flag = np.full(n, np.nan, dtype=np.float32)
         self.unsure, self.margin_met = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
@@ -269,10 +274,12 @@ class _WaterVerdict:
         applied: Applied,
         decide: Callable[[_Ends, tuple[np.ndarray, np.ndarray], np.ndarray, np.ndarray], Close],
         not_sure: np.ndarray | None = None,
+        against: Any = FROM_NONE,
     ) -> None:
         """Judge one figure (its ends and doubt) and keep it where it is worse; `decide`: how close it is.
 
         not_sure : where the limit may not be the one that holds, so that a fail cannot be told either.
+        against  : codes FROM_*, the temperature that a margin counts from.
         """
         here = judge_interval(*ends, applied)
         if not_sure is not None:
@@ -286,6 +293,7 @@ class _WaterVerdict:
         cannot_tell = after == CANNOT_TELL
         unsure = cannot_tell & (here == CANNOT_TELL) & applied.unsure & (ends[3] == READ)
         self.verdict, self.by = np.where(worse, after, self.verdict), np.where(worse, code, self.by)
+        self.against = np.where(worse, against, self.against)
         self.doubt = np.where(worse, np.where(cannot_tell, doubt, 0), self.doubt)
         self.low, self.high = np.where(worse, shown_low, self.low), np.where(worse, shown_high, self.high)
         self.unsure = np.where(worse, unsure, self.unsure)
@@ -343,7 +351,8 @@ def _water(
             applied = apply_limits(found, situation)
             ends, doubt = _margin(tests, reference, at)
             code = BY_MARGIN if at == "line" else BY_MARGIN_1ATM
-            worst.take(code, ends, doubt, applied, decide("margin", at))
+            base = tests["ambient_use_by"].to_numpy() if reference == "ambient" else FROM_USE
+            worst.take(code, ends, doubt, applied, decide("margin", at), against=base)
             least = apply_limits(found, warmer).low_strict + closeness.band(u[at])
             needed[at] = np.fmax(needed[at], least)
             asked = np.fmax(asked, applied.low_strict) if at == "line" else asked
@@ -375,6 +384,7 @@ def _water(
         "u_pressure_dew_point": chain.pressure_dew_point,
         "u_margin": chain.margin,
         "water_by": by.astype(np.int8),
+        "water_against": np.where(np.isin(by, (BY_MARGIN, BY_MARGIN_1ATM)), worst.against, FROM_NONE).astype(np.int8),
         "water_judged_lower": judged[0],
         "water_judged_upper": judged[1],
         "water_judged_open": judged[2].astype(np.int8),
@@ -482,21 +492,6 @@ def _warm_days(tests: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _harmful(tests: pd.DataFrame) -> np.ndarray:
-    """Harmful substances that were measured above 0 (or cannot be read) and that no rule judges, named: object (n,)."""
-    named = np.full(len(tests), "", dtype=object)
-    judged = {p.column for p in PARAMETERS.values()}
-    for field in FIELDS.values():
-        if not field.harmful or field.name in judged:
-            continue
-        state = tests[f"{field.name}_state"].to_numpy()
-        with np.errstate(invalid="ignore"):
-            there = (state == UNREADABLE) | ((state == READ) & (tests[f"{field.name}_lower"].to_numpy() > 0))
-        name = field.heading.partition(" (")[0].lower()
-        named[there] = [f"{before}, {name}" if before else name for before in named[there]]
-    return named
-
-
 def _said_otherwise(tests: pd.DataFrame) -> dict[str, np.ndarray]:
     """Where the firm itself says that a test is no pass, by the field of SAID_OTHERWISE that says so: bool (n,)."""
     unread = {name: tests[f"{name}_state"].to_numpy() == UNREADABLE for name in SAID_OTHERWISE}
@@ -539,15 +534,16 @@ def whole(tests: pd.DataFrame, rulesets: dict[str, RuleSet]) -> pd.DataFrame:
     # What the firm says itself judges nothing; what it does not pass is looked at again before it counts as one.
     otherwise = {name: where & ~fails & ~incomplete for name, where in _said_otherwise(tests).items()}
     incomplete |= np.logical_or.reduce(list(otherwise.values()))
-    harmful = _harmful(tests)
-    incomplete |= (harmful != "") | tests["aside"].to_numpy()
+    substances = judge_substances(tests, rulesets)
+    fails |= substances[OVER] != ""
+    incomplete |= (substances[HARMFUL] != "") | (substances[UNTOLD] != "") | tests["aside"].to_numpy()
     verdict = np.select([fails, incomplete, near], [TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR], TEST_PASS)
     return with_columns(
         tests,
         {
             "verdict": verdict.astype(np.int8),
             **{f"{name}_otherwise": where for name, where in otherwise.items()},
-            "harmful": harmful,
+            **substances,
             **{f"{key}_missing": missing[:, i] for i, key in enumerate(JUDGED)},
         },
     )

@@ -20,6 +20,7 @@ from grader.read.shapes.tables import Note, shown
 from grader.read.words.headings import CERTAIN, EXACT, LIKELY
 from grader.read.words.labels import Column, heading_words, is_unit
 from grader.read.words.notation import parse_number
+from grader.read.words.substances import as_measured, name_and_unit
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import belongs, canonical, column_unit, unit_needed
 
@@ -128,6 +129,7 @@ def _extract(p: Proposal, before: int) -> Made:
     fields = read_fields(p.lines, p.values, p.where)
     _percents(p, fields)
     _struck(p, fields)
+    _substances(p, fields)
     constants = {**fields.constants, **p.constants}
     how = dict(p.how) if p.own else {**fields.how, **p.how}
     if p.spec is not None:
@@ -207,6 +209,26 @@ def _struck(p: Proposal, fields: Fields) -> None:
         for test, value in enumerate(values):
             if value is not None and p.spots(line, test) in p.grid.struck:
                 values[test] = Unreadable(shown(value), "struck")
+
+
+def _substances(p: Proposal, fields: Fields) -> None:
+    """Columns of substances that are no field of ours, as one text a test: "Helium 3 %; R134a <1 ppm"."""
+    columns = [c for c in p.lines if c.kind == "substance" and any(v is not None for v in p.values.get(c.at, ()))]
+    if not columns or "substances" in fields.values:
+        return
+    said: list[list[str]] = [[] for _ in p.tests]
+    for c in columns:
+        name, unit = name_and_unit(c.text, c.heading.told)
+        for test, value in enumerate(p.values[c.at]):
+            if type(value) in (int, float) and p.spots(c.at, test) in p.grid.percents:
+                value = round(value * 100.0, 10) if unit == "%" else Unreadable(f"{value * 100:.10g}%", "percent")
+            if written := as_measured(name, value, unit):
+                said[test].append(written)
+    if not any(said):
+        return
+    fields.values["substances"] = ["; ".join(parts) or None for parts in said]
+    fields.places["substances"], fields.lines["substances"] = p.where.place(columns[0].at), columns[0].at
+    fields.how["substances"] = (", ".join(c.text for c in columns), "no field of ours", LIKELY)
 
 
 def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Where) -> Fields:
@@ -376,7 +398,7 @@ def _unit_columns(columns: list[Column], cells: Mapping[int, list[Any]]) -> dict
             last = c
         elif c.kind == "unit" and last is not None and c.at in cells:
             made[last.at] = cells[c.at]
-        elif c.field or c.kind == "unclear":
+        elif c.field or c.kind in ("unclear", "substance"):
             last = None  # the units further on are of this column
     return made
 

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import COMPUTED, FIELDS, PARAMETERS, SHEETS, normal_heading
-from grader.figures import plain
+from grader.figures import plain, written
 from grader.frames import RELATIVE_TOLERANCE
 from grader.problems import GraderError
 from grader.words import DEFAULT_LANGUAGE, words
@@ -194,7 +194,7 @@ def _texts(frame: pd.DataFrame) -> dict[str, np.ndarray]:
             days = pd.to_datetime(column, errors="coerce")
             shown = ["" if pd.isna(d) else d.date().isoformat() for d in days]
         else:
-            shown = ["" if v is None or v != v else plain(float(v)) if _is_number(v) else str(v) for v in column]
+            shown = ["" if v is None or v != v else written(float(v)) if _is_number(v) else str(v) for v in column]
         made[name] = np.array(shown, dtype=object)
     return made
 

@@ -354,10 +354,10 @@ def _distances(
 
 
 def left_out(tests: pd.DataFrame, problems: Problems) -> np.ndarray:
-    """Query outlets that their site's latest periodic visit left out (code left_out, on their last test).
+    """Query outlets that their site's latest periodic visit left out (code left_out, where that visit says its date).
 
     tests   : table after normalise, n rows.
-    Returns : int array of the test numbers queried.
+    Returns : int array of the numbers of their last tests.
 
     A visit without any reason for visit is taken as periodic. An outlet that stands in the visit without a
     reading was not left out, nor one whose last row says removed or locked off, nor one first tested later.
@@ -411,17 +411,18 @@ def left_out(tests: pd.DataFrame, problems: Problems) -> np.ndarray:
     )
     last = tested.reindex(identity[found]).to_numpy().astype(np.int64)
     found, last = found[last >= 0], last[last >= 0]
-    numbers = tests.index.to_numpy()[rows[last]]
+    number = tests.index.to_numpy()[rows]
+    of_latest = pd.Series(number).groupby(visit).min().reindex(latest_visit[found])
     problems.add_tests(
         "left_out",
-        numbers,
-        "outlet",
+        of_latest.to_numpy().astype(np.int64),
+        "test_date",
         text(tests, "outlet")[rows[last]].tolist(),
         site=text(tests, "site")[rows[last]],
         visit_day=began[found].astype(str),
         last_day=day[last].astype(str),
     )
-    return numbers
+    return number[last]
 
 
 def slips(tests: pd.DataFrame, problems: Problems) -> list[tuple[str, str]]:

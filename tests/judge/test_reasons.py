@@ -68,3 +68,20 @@ def test_every_parameter_that_fails_is_named_with_its_figure(key):
     tests, _ = graded([{**AIRLINE, **bad[key]}, AIRLINE])
     assert said[key] in tests["reasons"][0] and tests[f"verdict_{key}"][0] == FAIL
     assert tests["verdict"].tolist() == [TEST_FAIL, TEST_PASS] and tests["reasons"][1] == "Meets EN 12021 2014."
+
+
+def test_a_figure_converted_from_another_unit_prints_few_digits():
+    """9.1 mg/m³ of carbon monoxide at 20 °C is 7.815 ppm (28.01 g/mol, 24.055 L/mol); 7 cfm is 198.2 L/min; 111 °F is 43.9 °C."""
+    rows = [
+        {**AIRLINE, "co_ppm": "9.1 mg/m³"},
+        {**AIRLINE, "flow_l_min": "7 cfm", "flow_needed_l_min": "9 cfm"},
+        {**AIRLINE, "lowest_use_temperature_c": "33.3 °F", "water_tube_mg_m3": 700},
+        {**AIRLINE, "line_pressure_bar": "51.3 psi"},
+    ]
+    tests, problems = graded(rows, rules="osha-grade-d")
+    again, _ = graded(rows)
+    said = [*tests["reasons"], *again["reasons"]]
+    assert not [text for text in said if re.search(r"\d\.\d{5,}", text)]
+    assert re.search(r"Carbon monoxide 7\.8\d* ppm", said[4])
+    assert re.search(r"Flow 198[.\d]* L/min is below the 254.9 L/min needed", said[5])
+    assert re.search(r"Line pressure 3\.5\d* bar is below", said[7])

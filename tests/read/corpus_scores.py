@@ -62,7 +62,7 @@ def compared(test: pd.Series, true: dict[str, str], unsure: set[str]) -> dict[st
     found = {}
     for name in FIELDS:
         # The true tables hold neither verdicts of the firm nor substances that no rule judges.
-        if name in unsure or name == "own_verdict" or FIELDS[name].harmful:
+        if name in unsure or name in ("own_verdict", "substances") or FIELDS[name].harmful:
             continue
         wanted = true.get(name, "")
         other = SISTERS.get(name, "")

@@ -226,12 +226,14 @@ def visits(*rows):
     return judged([{"day": d, "outlet": o, **more} for d, o, more in rows])
 
 
-def test_an_outlet_left_out_of_the_latest_periodic_visit_is_queried_on_its_last_test():
+def test_an_outlet_left_out_of_the_latest_periodic_visit_is_queried_where_that_visit_says_its_date():
     tests = visits(("2025-01-10", "Bay 1", {}), ("2025-01-10", "Bay 2", {}), ("2025-04-10", "Bay 1", {}))
     problems = Problems()
     assert left_out(tests, problems).tolist() == [1]
     query = batch(problems, "left_out")
-    assert query.tests == [1] and query.params["visit_day"].tolist() == ["2025-04-10"]
+    assert (
+        query.tests == [2] and query.field_name == "test_date" and query.params["visit_day"].tolist() == ["2025-04-10"]
+    )
 
 
 @pytest.mark.parametrize("latest", ["retest", "after repair", "first use", "other"])

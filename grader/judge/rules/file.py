@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 
+from grader.columns import substance_key
 from grader.judge.rules.check import is_number
 from grader.judge.rules.entry import LimitReader, known_parameters
 from grader.judge.rules.limit import Limit, NotCovered
@@ -19,8 +20,10 @@ LOOSENED_KEYS = ("demanded", "supplies", "uncertainty", "flag", "interval_months
 _TOP_KEYS = tuple(
     "id family aliases document title edition rule_version in_force_from superseded_from superseded_by "
     "extends demanded supplies not_covered information_only interval_months interval_basis decision_rule "
-    "uncertainty flag note why limit".split()
+    "uncertainty flag note why limit substance".split()
 )
+_SUBSTANCE_KEYS = ("name", "max", "unit", "clause", "confidence", "note")
+_SUBSTANCE_UNITS = ("ppm", "ppb", "mg/m³", "µg/m³", "%")
 _NOT_COVERED_KEYS = ("substance", "min", "max", "unit", "clause", "confidence", "note")
 
 
@@ -75,6 +78,7 @@ class RuleFile:
     note: str = ""
     why: dict[str, str] = field(default_factory=dict)
     not_covered: list[NotCovered] = field(default_factory=list)
+    substances: list[NotCovered] = field(default_factory=list)
     limits: list[Limit] = field(default_factory=list)
 
 
@@ -198,6 +202,7 @@ class _Reader(LimitReader):
         self.numbers_of_the_set(raw, rule_file)
         self.not_covered(raw.get("not_covered", []), rule_file)
         self.limits(raw.get("limit", []), rule_file)
+        self.substances(raw.get("substance", []), rule_file)
         if not rule_file.limits and not rule_file.extends and not self.messages:
             self.missing("", "[[limit]]", "A rule set that extends none needs at least one limit.")
         return rule_file
@@ -291,6 +296,40 @@ class _Reader(LimitReader):
                     rule_file.id,
                 )
             )
+
+    def substances(self, entries: object, rule_file: RuleFile) -> None:
+        """[[substance]]: a limit for what is no parameter of ours, by its name as the log writes it."""
+        if not isinstance(entries, list):
+            self.say("", "substance", entries, "not a list", "Begin every substance with a line [[substance]].")
+            return
+        for number, entry in enumerate(entries, 1):
+            where = f"[[substance]] {number}"
+            if not isinstance(entry, dict):
+                self.say("", "substance", entry, "no substance", "Begin every substance with a line [[substance]].")
+                continue
+            self.keys(where, entry, _SUBSTANCE_KEYS)
+            for key in ("name", "max", "unit"):
+                if key not in entry:
+                    self.missing(where, key, 'Write for example name = "Hydrogen sulphide", max = 1.0, unit = "ppm".')
+            high, name = self.number(where, entry, "max"), self.string(where, entry, "name")
+            if name and substance_key(name) in {substance_key(p) for p in known_parameters()}:
+                self.say(where, "name", name, "a parameter of its own", "Write its limit under [[limit]].")
+            if "unit" in entry:
+                self.choice(where, "unit", entry["unit"], _SUBSTANCE_UNITS)
+            if high is not None and high < 0:
+                self.say(where, "max", high, "below 0", "A limit is 0 or more.")
+            confidence = self.confidence(where, entry)
+            if confidence == "memory":
+                self.say(
+                    where, "confidence", "memory", "never judges", "Leave the substance out, or look its limit up."
+                )
+            said = [self.string(where, entry, key) for key in ("unit", "clause", "note")]
+            rule_file.substances.append(
+                NotCovered(
+                    name, None, high, said[0], said[1], confidence, said[2],
+                    rule_file.document, rule_file.edition, rule_file.id,
+                )
+            )  # fmt: skip
 
     def limits(self, entries: object, rule_file: RuleFile) -> None:
         if not isinstance(entries, list):

@@ -14,6 +14,7 @@ from functools import cache, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from grader.columns import substance_key
 from grader.data import load_toml
 from grader.judge.rules.entry import SCHEMA, demanded_always, known_parameters
 from grader.judge.rules.file import DecisionRule, RuleFile, RuleFileError, Uncertainty, parse
@@ -61,6 +62,7 @@ class RuleSet:
     in_force_from, superseded_from : date or None where not known.
     superseded_by : id of the rule set that took its place, "" where none is held here.
     limits      : tuple of Limit, inherited ones included, those that judge nothing too.
+    substances  : limits of what is no parameter, inherited ones included.
     flag        : parameter (or "default") -> chance in percent above which a pass is `near limit`.
     uncertainty : parameter -> Uncertainty, only where the rule set states its own.
     interval_months : int or None where the rule set fixes none.
@@ -82,6 +84,7 @@ class RuleSet:
     demanded: tuple[str, ...] = ()
     supplies: tuple[str, ...] = ()
     not_covered: tuple[NotCovered, ...] = ()
+    substances: tuple[NotCovered, ...] = ()
     information_only: bool = False
     limits: tuple[Limit, ...] = ()
     interval_months: int | None = None
@@ -257,6 +260,7 @@ def _joined(parsed: RuleFile, base: RuleSet | None, *, own: bool = False, sha256
     if information_only:
         limits = [replace(x, judges=False, why_not=x.why_not or "the rule set is for information only") for x in limits]
     not_covered = {x.substance: x for x in (*(base.not_covered if base else ()), *parsed.not_covered)}
+    substances = {substance_key(x.substance): x for x in (*(base.substances if base else ()), *parsed.substances)}
     if own and base:
         mistakes += _less_covered(parsed, base)
     # An own file gets no newer than what it rests on: the day counts on which the first of both was superseded.
@@ -275,7 +279,8 @@ def _joined(parsed: RuleFile, base: RuleSet | None, *, own: bool = False, sha256
         family=parsed.family,
         demanded=demanded,
         supplies=supplies,
-        not_covered=tuple(not_covered.values()),
+        not_covered=tuple(x for x in not_covered.values() if substance_key(x.substance) not in substances),
+        substances=tuple(substances.values()),
         information_only=information_only,
         limits=tuple(x for x in limits if x.supplies),
         interval_months=parsed.interval_months or (base.interval_months if base else None),
@@ -340,11 +345,16 @@ def _merged(inherited: tuple[Limit, ...], parsed: RuleFile, own: bool) -> tuple[
 
 def _less_covered(parsed: RuleFile, base: RuleSet) -> list[str]:
     """Substances without a column that an own file names again with less than what it extends says of them."""
-    inherited = {x.substance: x for x in base.not_covered}
-    again = [(x, inherited[x.substance]) for x in parsed.not_covered if x.substance in inherited]
+    named_before = {substance_key(x.substance): x for x in base.not_covered}
+    again = [
+        (x, named_before[substance_key(x.substance)])
+        for x in (*parsed.not_covered, *parsed.substances)
+        if substance_key(x.substance) in named_before
+    ]
+    tables = {True: "[[substance]]", False: "[[not_covered]]"}
     return [
-        f"{parsed.name}: [[not_covered]] ({new.substance}): {new.text or 'no figure'} is not stricter than "
-        f"{old.text} of {base.id}. Leave it out, or state a stricter figure in the same unit."
+        f"{parsed.name}: {tables[new in parsed.substances]} ({new.substance}): {new.text or 'no figure'} is not "
+        f"stricter than {old.text} of {base.id}. Leave it out, or state a stricter figure in the same unit."
         for new, old in again
         if old.text and not _stricter_or_same(new, old)
     ]

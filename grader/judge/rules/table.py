@@ -30,6 +30,7 @@ def limits_table(rulesets: Iterable[RuleSet], language: str = DEFAULT_LANGUAGE) 
         lines = [_limit_line(x, language) for x in rules.limits]
         lines = [(*line, *sure) for line, sure in zip(lines, map(_sure_of(rules), rules.limits), strict=True)]
         lines += [_gap_line(rules, p) for p in dict.fromkeys(p for p, _ in rules.gaps())]
+        lines += [_substance_line(x) for x in rules.substances]
         lines += [_absent_line(x) for x in rules.not_covered]
         lines += [_why_line(rules, key, why) for key, why in rules.why.items()]
         nothing = [""] * len(COLUMNS)
@@ -74,6 +75,10 @@ def _gap_line(rules: RuleSet, parameter: str) -> tuple[str, ...]:
     note = "demanded, so a test by this rule set stays incomplete"
     return (rules.document, rules.edition, "", parameter, condition, "none stated", "", "",
             "no: the rule set states no limit", note)  # fmt: skip
+
+
+def _substance_line(x: NotCovered) -> tuple[str, ...]:
+    return (x.document, x.edition, x.clause, x.substance, "every supply", x.text, x.unit, x.confidence, "yes", x.note)
 
 
 def _absent_line(x: NotCovered) -> tuple[str, ...]:

@@ -23,7 +23,7 @@ from grader.read.words.headings import LIKELY, Heading
 from grader.read.words.labels import VISIT, Column, column, is_placeholder, is_unit, kind_of, looks_like_value
 from grader.read.words.units import canonical, quantity
 
-_HELD = ("field", "unclear", "unit")
+_HELD = ("field", "unclear", "unit", "substance")
 NO_TEST = ("unit", "limit", "verdict", "parameter", "number", "value", "earlier")
 _LONGEST_NAME = 60
 NO_HEADING = "(no heading)"
@@ -393,7 +393,7 @@ def left_over(
     row = max(head.top, 0) if grid.turned else max(head.bottom, 0)
     for at, cells in enumerate(columns):
         known = texts.get(at)
-        if known is not None and known.kind in ("field", "unclear", "unit", "ignored"):
+        if known is not None and known.kind in (*_HELD, "ignored"):
             continue
         held = [v for v in compress(cells, kept) if v is not None]
         if not held:

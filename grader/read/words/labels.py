@@ -24,6 +24,7 @@ from grader.read.words.headings import (
     understand,
     unit_stated,
 )
+from grader.read.words.substances import is_substance
 from grader.read.words.unclear import classes_of, guess
 from grader.read.words.units import canonical
 
@@ -39,7 +40,7 @@ VISIT = frozenset(f.name for f in FIELDS.values() if f.sheet == "Visit")
 class Column(NamedTuple):
     """What the heading over a column (before a row, beside a cell) means.
 
-    kind : "field"; "unclear" (may be some of our fields: `heading.candidates`); "unit", "limit", "verdict",
+    kind : "field"; "unclear" (may be some of our fields: `heading.candidates`); "substance" (of none); "unit", "limit", "verdict",
            "parameter", "value", "earlier", "number" (tells how the table is built); "note" (none of ours, by its
            words); "unknown"; "ignored" (by a layout).
     text : the heading as it stands, parts of several rows joined by " / ".
@@ -202,6 +203,8 @@ def _guessed(found: Column, below: str) -> Column:
         return found._replace(kind="unknown")
     unit = heading.told or (canonical(below) if below.strip() else None) or unit_stated(found.text)
     made = guess(found.text, unit, heading_words())
+    if not made.choices and is_substance(found.text, unit, heading_words()):
+        return found._replace(kind="substance", heading=heading._replace(candidates=(), told=unit))
     if made.known:
         return found._replace(
             kind="unclear" if made.choices else "note",

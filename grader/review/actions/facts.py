@@ -24,7 +24,7 @@ from grader.columns import (
     WATER_CHAIN,
 )
 from grader.data import load_toml
-from grader.decided import BY_FREE_WATER, Decided, WaterFigures
+from grader.decided import BY_FREE_WATER, Against, Decided, WaterFigures
 from grader.frames import text
 from grader.words import words
 
@@ -65,6 +65,7 @@ class FindingFacts:
         self.line_c = at["airline_temperature_c_upper"].to_numpy(dtype=float)
         self.safe, self.colder = at["safe_down_to_c"].to_numpy(), at["colder_seen_c"].to_numpy()
         self.use_known = at["use_temperature_known"].to_numpy()
+        self.against = Against(at, self.w)
         self.dew_lower = at["pressure_dew_point_lower"].to_numpy()
         self.printed = {key: WaterFigures(at, key) for key in WATER_CHAIN}
         self.decided = {key: Decided.of(at, key, self.w) for key in FIGURES}

@@ -192,6 +192,7 @@ def _findings(tests: pd.DataFrame) -> pd.DataFrame:
 
     judged = text(tests, "ruleset") != ""
     marked = text(tests, "odour") == "marked"
+    add(state.failing & (text(tests, "substances_over") != ""), WHOLE, "substances_over", SEVERE)
     for key in JUDGED:
         verdict, missing = tests[f"verdict_{key}"].to_numpy(), tests[f"{key}_missing"].to_numpy()
         add(state.failing & (verdict == FAIL), key, "fail", SEVERE)
@@ -212,6 +213,7 @@ def _findings(tests: pd.DataFrame) -> pd.DataFrame:
     add(state.current & ~judged, WHOLE, "no_rule_set", INCOMPLETE)
     for kind, where in (
         ("harmful", text(tests, "harmful") != ""),
+        ("substances_untold", text(tests, "substances_untold") != ""),
         *((name, _flag(tests, f"{name}_otherwise")) for name in SAID_OTHERWISE),
     ):
         add(state.current & where, WHOLE, kind, INCOMPLETE)

@@ -14,6 +14,7 @@ from grader.decided import BY_MARGIN_1ATM, DEW_POINTS, WHY_GUARD_BAND, Decided
 from grader.figures import fixed, limit_figure, percent, plain
 from grader.review.actions.facts import STALE, WHOLE, WHOLE_NAME, FindingFacts
 
+_OF_SUBSTANCES = ("harmful", "substances_over", "substances_untold")
 LARGEST_IN_FULL = 1e15  # beyond it a figure is a slip of the keyboard, and its digits say nothing
 
 
@@ -73,7 +74,7 @@ class ActionTexts(FindingFacts):
 
     def _reading(self, i: int) -> str:
         kind = self.kind[i]
-        if kind in ("not_tested", "not_visited", "locked_off", "conflict", "harmful", *SAID_OTHERWISE):
+        if kind in ("not_tested", "not_visited", "locked_off", "conflict", *SAID_OTHERWISE, *_OF_SUBSTANCES):
             return self.say[kind]
         if kind in ("no_limit", "no_rule_set"):
             return self.say["rule_named"].format(name=self.rule[i]) if self.rule[i] else self.say["rule_blank"]
@@ -133,7 +134,7 @@ class ActionTexts(FindingFacts):
                 parts.append(reason["dew_above_line"].format(dew=dew, line=f"{plain(self.line_c[i])} °C"))
         if not (self.free[i] and self.rests_on_dryness(i)):
             dew = self.printed[DEW_POINTS[int(d.by[i] == BY_MARGIN_1ATM)]](i)
-            parts.append(d.sentence(i, dew, bool(self.use_known[i])))
+            parts.append(d.sentence(i, dew, bool(self.use_known[i]), self.against(i)))
         return "; ".join(parts)
 
     def _far(self, i: int) -> str:

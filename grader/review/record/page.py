@@ -20,7 +20,9 @@ from grader.columns import (
     TEST_PASS,
     TEST_WORDS,
     UNREADABLE,
+    substance_key,
 )
+from grader.decided import ASKED, HARMFUL, INERT
 from grader.figures import plain
 from grader.frames import text
 from grader.page import Block, Page
@@ -339,6 +341,13 @@ def _not_covered(visit: VisitOf, run: Run) -> Block:
                     ),
                 )
             )
+    names: dict[str, str] = {}
+    for column in (HARMFUL, ASKED, INERT):
+        for said in text(visit.tests, column):
+            names |= {substance_key(n): n for n in said.split(", ") if n}
+    if names:
+        listed = ", ".join(names[key] for key in sorted(names))
+        rows.append((say["measured_not_judged"].format(substances=listed[:1].upper() + listed[1:]),))
     return Block("text", say["not_covered"], rows=[*rows, (say["that_day"],)])
 
 

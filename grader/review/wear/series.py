@@ -23,6 +23,7 @@ class Series:
     """k series, by site, system, outlet and parameter; N readings (means of a visit), in order of time in each.
 
     parameter            int (k,), positions in HISTORY
+    site_key             object (k,), client and site
     outlet               object (k,), "" for a series of a whole system
     last                 int (k,), position of the last test of any outlet of the series
     limit_low, limit_high  float (k,), the strictest of its outlets' latest limits, NaN where none
@@ -43,7 +44,7 @@ class Series:
     client: np.ndarray
     system: np.ndarray
     outlet: np.ndarray
-    site_code: np.ndarray
+    site_key: np.ndarray
     last: np.ndarray
     limit_low: np.ndarray
     limit_high: np.ndarray
@@ -74,7 +75,7 @@ def all_series(tests: pd.DataFrame, read: Readings) -> Series:
     system_key = tests["system_key"].to_numpy(dtype=object)[read.outlets.last]
     named = read.outlets.system != ""
     shared = named[read.outlet] & (level == "system")
-    site = group_codes(tests["site_key"].to_numpy(dtype=object)[read.outlets.last])
+    site = tests["site_key"].to_numpy(dtype=object)[read.outlets.last]
     # Rows of `read` stand by site and outlet; series take the place of their first row.
     code = group_codes(
         site[read.outlet],
@@ -110,7 +111,7 @@ def all_series(tests: pd.DataFrame, read: Readings) -> Series:
         client=text(tests, "client")[last_test],
         system=text(tests, "system")[last_test],
         outlet=np.where(shared[first], "", read.outlets.outlet[outlet]),
-        site_code=site[outlet],
+        site_key=site[outlet],
         last=last_test,
         limit_low=limit_low,
         limit_high=limit_high,

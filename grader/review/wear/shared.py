@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from grader.frames import by_unique, group_codes
+from grader.frames import by_unique, group_codes, lot_key
 from grader.outdoor import outdoor_co2_on
 from grader.review.history import HISTORY
 from grader.review.statistics.wear import latest_stretch, row_median
@@ -90,26 +90,59 @@ class LotOffsets(NamedTuple):
     """bool: enough other sites used the lot within the days."""
 
 
-def lot_offsets(series: Series, departure: np.ndarray, data: dict[str, Any]) -> LotOffsets:
+class LotReadings(NamedTuple):
+    """Readings by a lot whose usual is known: arrays of shape (m,)."""
+
+    parameter: np.ndarray
+    """int, position in HISTORY."""
+    lot: np.ndarray
+    """object, its name as it is compared."""
+    site: np.ndarray
+    """object, client and site."""
+    day: np.ndarray
+    """int64, days since 1970."""
+    departure: np.ndarray
+    """float, the reading less what is usual for its series."""
+
+
+def lot_readings(series: Series, departure: np.ndarray) -> tuple[np.ndarray, LotReadings]:
+    """Positions of the readings that say something of their lot, and those.
+
+    departure : float (N,), NaN where not known.
+    """
+    at = np.flatnonzero((series.lot != "") & np.isfinite(departure))
+    row = series.row[at]
+    day = series.day[at].astype(np.int64)
+    return at, LotReadings(
+        series.parameter[row], by_unique(series.lot[at], lot_key), series.site_key[row], day, departure[at]
+    )
+
+
+def lot_offsets(
+    series: Series, departure: np.ndarray, data: dict[str, Any], elsewhere: LotReadings | None = None
+) -> LotOffsets:
     """Median departure from usual of the other sites that used the same lot at about the same time.
 
     departure : float (N,), each reading less what is usual for its series; NaN where not known.
+    elsewhere : readings of further sites, of which there are no series here.
     """
     added, known = np.zeros(len(series.row)), np.zeros(len(series.row), dtype=bool)
-    at = np.flatnonzero((series.lot != "") & np.isfinite(departure))
+    at, mine = lot_readings(series, departure)
     if not len(at):
         return LotOffsets(added, known)
-    parameter = series.parameter[series.row[at]]
-    names = by_unique(series.lot[at], lambda name: "".join(name.casefold().split()))
-    site, day = series.site_code[series.row[at]], series.day[at].astype(np.int64)
+    if elsewhere is not None:
+        mine = LotReadings(*(np.concatenate(pair) for pair in zip(mine, elsewhere)))
+    parameter, names, site, day, departure = mine
+    # By name, so that of many sites on one day the same are nearest in whatever order they were read.
+    site = np.unique(site.astype(str), return_inverse=True)[1]
     # One mean a lot, site and day: systems of one site are no sites of their own.
     group = group_codes(parameter, names, site, day)
     size = int(group.max()) + 1
-    mean = np.bincount(group, weights=departure[at], minlength=size) / np.bincount(group, minlength=size)
+    mean = np.bincount(group, weights=departure, minlength=size) / np.bincount(group, minlength=size)
     first = np.zeros(size, dtype=np.int64)
-    first[group] = np.arange(len(at))
+    first[group] = np.arange(len(group))
     lot = group_codes(parameter, names)[first]
-    order = np.lexsort((day[first], lot))
+    order = np.lexsort((site[first], day[first], lot))
     lot, days, sites, mean = lot[order], day[first][order], site[first][order], mean[order]
     place = np.zeros(size, dtype=np.int64)
     place[order] = np.arange(size)
@@ -124,7 +157,7 @@ def lot_offsets(series: Series, departure: np.ndarray, data: dict[str, Any]) -> 
     who = np.sort(np.where(there, sites[near], -1), axis=1)
     others = (np.diff(who, axis=1, prepend=-1) > 0).sum(axis=1)
     enough = others >= data["lot_sites"]
-    chosen = place[group]
+    chosen = place[group[: len(at)]]
     known[at] = enough[chosen]
     added[at] = np.where(enough[chosen], offset[chosen], 0.0)
     return LotOffsets(added, known)

@@ -19,7 +19,7 @@ import pandas as pd
 from grader.columns import OPEN_LOWER, OPEN_NONE, OPEN_UPPER
 from grader.data import load_toml, read_text
 from grader.frames import above, text
-from grader.review.history import HISTORY, Readings, as_day, months_after
+from grader.review.history import HISTORY, Readings, as_day, months_after, readings
 from grader.review.shown import column, limit_cells, shown
 from grader.review.statistics.wear import (
     Change,
@@ -31,7 +31,7 @@ from grader.review.statistics.wear import (
 )
 from grader.review.wear.dryers import Dryers, dryer_signs
 from grader.review.wear.series import Series, all_series
-from grader.review.wear.shared import lot_offsets, middle_of, outdoor_air, seasons, years_of
+from grader.review.wear.shared import LotReadings, lot_offsets, lot_readings, middle_of, outdoor_air, seasons, years_of
 from grader.review.works import stretches
 from grader.words import words
 
@@ -83,21 +83,51 @@ class _State:
     better: np.ndarray
 
 
-def wear_table(tests: pd.DataFrame, read: Readings, *, as_of: object, language: str = "en") -> Wear:
+@dataclass(frozen=True)
+class _Fitted:
+    """Every series with what all plants share taken off, and how its readings stand to what is usual for it."""
+
+    series: Series
+    stretch: np.ndarray
+    season_known: np.ndarray
+    lower: np.ndarray
+    upper: np.ndarray
+    plain: _State
+    departure: np.ndarray
+
+
+def _fitted(tests: pd.DataFrame, read: Readings, data: dict[str, Any]) -> _Fitted:
+    series = all_series(tests, read)
+    stretch = stretches(tests, series.tests, series.day, series.parameter[series.row])
+    season, season_known = seasons(series, stretch, data)
+    shared = outdoor_air(series) + season
+    lower, upper = series.lower - shared, series.upper - shared
+    plain = _state(series, stretch, lower, upper, data)
+    with np.errstate(invalid="ignore"):
+        departure = middle_of(lower, upper) - middle_of(plain.change.usual_low, plain.change.usual_high)[series.row]
+    return _Fitted(series, stretch, season_known, lower, upper, plain, departure)
+
+
+def lots_of(tests: pd.DataFrame) -> LotReadings:
+    """What the readings of other sites say of tube lots. tests : judged table of those sites."""
+    found = _fitted(tests, readings(tests), load_toml("wear.toml"))
+    return lot_readings(found.series, found.departure)[1]
+
+
+def wear_table(
+    tests: pd.DataFrame, read: Readings, *, as_of: object, language: str = "en", elsewhere: LotReadings | None = None
+) -> Wear:
     """The Wear table; see the design for its columns.
 
     tests : judged table, n rows. read : its readings. as_of : date of the run.
+    elsewhere : what sites that have no rows here say of the lots that were used here.
     """
-    data, k_series = load_toml("wear.toml"), all_series(tests, read)
+    data = load_toml("wear.toml")
+    fitted = _fitted(tests, read, data)
+    k_series, stretch, season_known = fitted.series, fitted.stretch, fitted.season_known
+    lower, upper, plain = fitted.lower, fitted.upper, fitted.plain
     k = len(k_series.parameter)
-    stretch = stretches(tests, k_series.tests, k_series.day, k_series.parameter[k_series.row])
-    season, season_known = seasons(k_series, stretch, data)
-    shared = outdoor_air(k_series) + season
-    lower, upper = k_series.lower - shared, k_series.upper - shared
-    plain = _state(k_series, stretch, lower, upper, data)
-    with np.errstate(invalid="ignore"):
-        usual = middle_of(plain.change.usual_low, plain.change.usual_high)[k_series.row]
-        lots = lot_offsets(k_series, middle_of(lower, upper) - usual, data)
+    lots = lot_offsets(k_series, fitted.departure, data, elsewhere)
     without = _state(k_series, stretch, lower - lots.added, upper - lots.added, data)
     by_lot = without.worse & ~plain.worse
     signs = dryer_signs(tests, k_series, stretch, plain.change, data)
