@@ -97,7 +97,7 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
         _fails(reasons, tests, key, (verdict[key] == FAIL) & (why[key] != WHY_GUARD_BAND), decided, w)
     for name, template in (("substances_over", say["over"]), ("substances_untold", say["substance_untold"])):
         lines = text(tests, name)
-        reasons.add(lines != "", lambda i, lines=lines, template=template: _of_substances(lines[i], template))
+        reasons.add(lines != "", _of_substances(lines, template))
     marked = (verdict["odour"] == FAIL) & (text(tests, "odour") == "marked")
     visited = tests["visited"].to_numpy()
     _doubtful(reasons, {key: np.where(~marked & (why[key] == WHY_DOUBT), d.doubt, 0) for key, d in decided.items()}, w)
@@ -189,9 +189,12 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
     return with_columns(tests, {"reasons": finished})
 
 
-def _of_substances(lines: str, template: str) -> str:
-    parted = (line.split("\t") for line in lines.split("\n"))
-    return "; ".join(template.format(name=name, reading=reading, limit=limit) for name, reading, limit in parted)
+def _of_substances(lines: np.ndarray, template: str) -> Callable[[int], str]:
+    def said(i: int) -> str:
+        parted = (line.split("\t") for line in lines[i].split("\n"))
+        return "; ".join(template.format(name=name, reading=reading, limit=limit) for name, reading, limit in parted)
+
+    return said
 
 
 def _fails(
