@@ -62,8 +62,10 @@ def _sum(file: FoundFile) -> str:
         return file.path
 
 
-def of_their_sites(tests: pd.DataFrame, log: Log, problems: Problems, named: int) -> tuple[pd.DataFrame, Log, Problems]:
-    """The tests of the sites that the first files have tests of, numbered anew, with their log and problems.
+def of_their_sites(
+    tests: pd.DataFrame, log: Log, problems: Problems, named: int
+) -> tuple[pd.DataFrame, Log, Problems, np.ndarray]:
+    """The tests of the sites that the first files have tests of, numbered anew, with their log and problems, and which they are.
 
     tests : table after normalise, n rows. named : number of files that are judged; the others are their past.
     """
@@ -79,7 +81,7 @@ def of_their_sites(tests: pd.DataFrame, log: Log, problems: Problems, named: int
     # A repeat is of the same outlet, hence of the same site.
     renumbered = np.where(repeat_of < 0, -1, number[repeat_of])
     tests = with_columns(tests[kept].reset_index(drop=True), {"repeat_of": renumbered})
-    return tests, log, problems.renumbered(number.tolist())
+    return tests, log, problems.renumbered(number.tolist()), kept
 
 
 def sum_of_past(log: Log, named: int) -> str:
