@@ -32,8 +32,6 @@ from grader.read.words.units import UNTOLD, belongs, canonical
 from grader.words import words
 
 RESULTS = "Laboratory"
-# What is read of a result: the columns of a number field, and the word of one in words.
-FIGURE = ("figure", "figure_lower", "figure_upper", "figure_open", "figure_state", "figure_how", "figure_text")
 
 
 @dataclass
@@ -143,7 +141,7 @@ def _rows(tables: list[Table], mine: list[int], columns: Iterable[str]) -> pd.Da
 
 
 def _read_results(found: Register, raw: pd.DataFrame, problems: Problems, language: str) -> None:
-    """The results of the sheet Laboratory as columns FIGURE, each as its parameter's own field is read.
+    """The results of the sheet Laboratory as columns figure, figure_lower ..., read as its parameter's own field is; further `key`.
 
     A result needs a unit, of its own or under Unit, and a figure: what a laboratory means by `none detected` it says as
     a bound. A result that cannot be read so is unreadable, which is never a pass.
@@ -151,7 +149,11 @@ def _read_results(found: Register, raw: pd.DataFrame, problems: Problems, langua
     lines = found.sheets[RESULTS]
     count = len(lines)
     blank = np.full(count, np.nan)
-    made = {"figure": np.full(count, None, dtype=object), "figure_lower": blank, "figure_upper": blank.copy()}
+    made: dict[str, np.ndarray] = {
+        "figure": np.full(count, None, dtype=object),
+        "figure_lower": blank,
+        "figure_upper": blank.copy(),
+    }
     made |= {f"figure_{e}": np.zeros(count, dtype=np.int8) for e in ("open", "state", "how")}
     made["figure_text"] = np.full(count, None, dtype=object)
     parameter, stated = text(lines, "parameter"), text(lines, "unit")

@@ -434,7 +434,8 @@ def with_lowest_marks(rows: pd.DataFrame, register: Register, problems: Problems
     known = (lines["lowest_mark_state"].to_numpy() == READ) & (lines["tube_lot_state"].to_numpy() == READ)
     lot = keys_of(lines, ["tube_lot"])
     of, mark = text(lines, "parameter"), lines["lowest_mark_upper"].to_numpy(dtype=float)
-    out, taken = rows, {}
+    out = rows
+    taken: dict[str, tuple[np.ndarray, str]] = {}
     for tube, parameter in _TUBES.items():
         name = f"{tube}_tube_lot"
         mark_of = next(f.lowest_mark for f in FIELDS.values() if f.tube == tube and f.lowest_mark)

@@ -115,7 +115,7 @@ class _Pairs:
     def _by_reference(self) -> tuple[np.ndarray, np.ndarray]:
         written = text(self.tests, "laboratory_reference")
         at = np.flatnonzero((written != "") & ~self.replaced)
-        whole = {name_key(w): name_key(w) for w in self.keys["reference"] if w}
+        whole = set(self.keys["reference"].tolist())
         of, parts = [], []
         for i in at.tolist():
             # A reference may itself have such a sign in it.

@@ -101,8 +101,8 @@ def with_parts(tests: pd.DataFrame, register: Register) -> pd.DataFrame:
 def query_plant(tests: pd.DataFrame, register: Register, problems: Problems) -> None:
     """Ask where the sheet Plant and `Work done` say different things of one part between two visits.
 
-    plant_not_entered : a visit tells of work on a part that the sheet has for that place, and no change of it stands there
-    since the visit before. plant_not_told : a change stands there, and the visit tells of other work, or of none.
+    Either a visit tells of work on a part that the sheet has for that place, and no change of it stands there since the
+    visit before (plant_not_entered); or one stands there, and the visit tells of other work or of none (plant_not_told).
     """
     lines = register.sheets["Plant"]
     if not len(lines):

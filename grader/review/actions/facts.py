@@ -123,7 +123,9 @@ class FindingFacts:
         names, shown = np.full(self.n, "", dtype=object), np.full(self.n, "", dtype=object)
         for key in GASES:
             field = PARAMETERS[key].intake
-            here = np.flatnonzero((self.key == key) & np.isin(self.kind, ("fail", "near"))) if field else []
+            if not field:
+                continue
+            here = np.flatnonzero((self.key == key) & np.isin(self.kind, ("fail", "near")))
             if len(here):
                 names[here] = np.array(ORIGINS, dtype=object)[at[f"{key}_origin"].to_numpy()[here]]
                 written, figures = text(at, f"{field}_text"), at[field].to_numpy(dtype=float)
