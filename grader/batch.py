@@ -38,8 +38,9 @@ from grader.read.process import changed_limits, read_workbooks
 from grader.read.register import Register, read_register
 from grader.read.understood import understood_table
 from grader.register.fill import fill, with_lowest_marks
-from grader.register.lines import cleared, stated_names, validity
-from grader.register.plant import plant_table
+from grader.register.laboratory import Joined, differing, join, settled
+from grader.register.lines import cleared, cleared_since, stated_names, validity
+from grader.register.plant import plant_table, query_plant, with_parts
 from grader.report import problem_table, source_table, unbalanced
 from grader.result import Options, Result, options_of
 from grader.review import history
@@ -52,7 +53,7 @@ from grader.review.odd.oddities import oddities_table
 from grader.review.past import chances_with_past
 from grader.review.plan import plan_table
 from grader.review.sites import sites_table
-from grader.review.summary.page import Facts, slip_lines, summary_page, system_lines
+from grader.review.summary.page import Facts, awaited_line, slip_lines, summary_page, system_lines
 from grader.review.trend import trend_table
 from grader.review.verdict_sheet import verdict_table
 from grader.review.wear.findings import wear_findings
@@ -95,6 +96,8 @@ def run(
             raise GraderError("Nothing to grade: no workbook but results and records of this program was named.")
         options.history = sum_of_past(log, first)
     graded = judged(log, options, problems, first)
+    graded.tests = with_parts(graded.tests, graded.register)
+    graded.tests = cleared_since(graded.tests, graded.register, np.datetime64(options.as_of))
     graded.tests = graded.tests.drop(columns=[c for c in graded.tests.columns if str(c).endswith(BEFORE_REVIEW)])
     if told is not None:
         told(log, graded.tests if first is None else graded.tests[graded.tests["file"].to_numpy() < first])
@@ -145,18 +148,22 @@ def judged(log: Log, options: Options, problems: Problems | None = None, named: 
     register = read_register(log.register, names, problems, month_first=options.month_first, language=options.language)
     log = replace(log, rows=with_lowest_marks(log.rows, register, problems))
     tests = read(log.rows, log.tables, problems)
-    tests = normalise(tests, names, problems, np.datetime64(options.as_of), settled_names(options.layouts, register))
+    same, day = settled_names(options.layouts, register), np.datetime64(options.as_of)
+    tests = normalise(tests, names, problems, day, same)
+    joined = join(tests, settled(register, same), problems, day, options.language)
+    tests = joined.tests
     slips = shared_slips(tests, problems)
     beside = None
     if named is not None:
         theirs = of_their_sites(tests, named)
         others = sharing_lots(tests, theirs, load_toml("wear.toml")["lot_days"])
         if others.any():
-            stage = _stages(*only(tests, log, Problems(), others), register, options, read)
+            stage = _stages(*only(tests, log, Problems(), others), joined.of(others), register, options, read)
             beside = lots_of(stage.judging(stage.assigned.tests, stage.rulesets, Problems()))
             del stage
         tests, log, problems = only(tests, log, problems, theirs)
-    stage = _stages(tests, log, problems, register, options, read)
+        joined = joined.of(theirs)
+    stage = _stages(tests, log, problems, joined, register, options, read)
     assigned, rulesets = stage.assigned, stage.rulesets
     tests = query_replaced_fails(stage.judging(assigned.tests, rulesets, problems), problems)
     query_substances(tests, problems)
@@ -177,11 +184,12 @@ class _Stages:
 
 
 def _stages(
-    tests: pd.DataFrame, log: Log, problems: Problems, register: Register, options: Options, read: Read
+    tests: pd.DataFrame, log: Log, problems: Problems, joined: Joined, register: Register, options: Options, read: Read
 ) -> _Stages:
     """Register, what was stated before, water and rule sets of tests that have their names; and how they are judged."""
     names = [str(n) for n in log.files["name"]]
     filled = fill(tests, register, problems)
+    reported = joined.besides(filled.tests)
     entered = stated(filled.tests) & ~stated(tests)  # in the register: not to be stated on a second day
     past = recall(filled.tests, names, compute_water, problems, options.language, entered)
     assigned = assign_rules(compute_water(past.tests, problems), problems, options.rules)
@@ -194,14 +202,22 @@ def _stages(
         return judge_unclear(of_past, past.tests, log.rows, log.tables, read, again, rulesets, problems)
 
     def judging(tests: pd.DataFrame, rulesets: dict[str, RuleSet], problems: Problems) -> pd.DataFrame:
-        found = once(tests, past, rulesets, problems)
-        for rows, otherwise in filled.tried:
+        def otherwise_judged(otherwise: pd.DataFrame) -> pd.DataFrame:
             then = recall(otherwise, names, compute_water, Problems(), options.language)
             ruled = with_columns(compute_water(then.tests, Problems()), {"ruleset": tests["ruleset"].to_numpy()})
-            other = once(ruled, then, rulesets, Problems())
-            said = words(options.language)["past"]["register"]
-            found, worse = worse_of(found, other, rows, filled.tests.columns, rulesets, said)
-            problems.add_tests("register_tried", found.index.to_numpy()[worse])
+            return once(ruled, then, rulesets, Problems())
+
+        found = as_read = once(tests, past, rulesets, problems)
+        say = words(options.language)["past"]
+        for rows, otherwise in reported:
+            other = otherwise_judged(otherwise)
+            differing(as_read, other, rows, problems)
+            found, _ = worse_of(found, other, rows, filled.tests.columns, rulesets, say["laboratory"])
+        for rows, otherwise in filled.tried:
+            for at, table in [(rows, otherwise), *joined.besides(otherwise, rows)]:
+                other = otherwise_judged(table)
+                found, worse = worse_of(found, other, at, filled.tests.columns, rulesets, say["register"])
+                problems.add_tests("register_tried", found.index.to_numpy()[worse])
         return found
 
     return _Stages(assigned, rulesets, judging)
@@ -252,6 +268,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
     )
     due = cleared(due, found.register, day)
     query_works(tests, problems)
+    query_plant(tests, found.register, problems)
     history.left_out(tests, problems)
     history.slips(tests, problems)
     oddities = oddities_table(tests, problems, as_of=day, language=options.language, file_names=names)
@@ -288,6 +305,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
         alarms=[
             *cautions,
             *slip_lines(found.slips, tests, options.language),
+            *awaited_line(due, options.language),
             *running_out(equipment, options.language),
             *system_lines(tests, options.language),
             *oddities.copied_forward,

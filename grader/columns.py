@@ -32,8 +32,10 @@ OF_CELLS = (
 )  # fmt: skip
 
 # Verdict codes per parameter; the order is that of VERDICT_WORDS.
-PASS, NEAR_LIMIT, FAIL, CANNOT_TELL, NOT_TESTED, NO_LIMIT, NOT_JUDGED = range(7)
-VERDICT_WORDS = ("pass", "near limit", "fail", "cannot tell", "not tested", "no limit", "not judged")
+PASS, NEAR_LIMIT, FAIL, CANNOT_TELL, NOT_TESTED, NO_LIMIT, NOT_JUDGED, AWAITED = range(8)
+VERDICT_WORDS = (
+    "pass", "near limit", "fail", "cannot tell", "not tested", "no limit", "not judged", "awaited",
+)  # fmt: skip
 # Verdict codes per test, worst last.
 TEST_PASS, TEST_NEAR, TEST_INCOMPLETE, TEST_FAIL = range(4)
 TEST_WORDS = ("pass", "near limit", "incomplete", "fail")
@@ -82,6 +84,7 @@ class Parameter:
     tube: str = ""
     instrument: bool = False
     need: str = ""
+    intake: str = ""  # field of its reading where the compressor draws its air in
     floor: float | None = None
     ceiling: float | None = None
     plausible: tuple[float, float] | None = None
@@ -160,6 +163,10 @@ WATER: str = next(p.verdict_from for p in PARAMETERS.values() if p.verdict_from)
 WATER_CHAIN: tuple[str, ...] = tuple(p.key for p in PARAMETERS.values() if WATER in (p.key, p.verdict_from))
 GASES: tuple[str, ...] = tuple(key for key in JUDGED if key not in (*IN_WORDS, *SUPPLIED, WATER))  # against limits
 AIR: tuple[str, ...] = tuple(key for key in JUDGED if key not in SUPPLIED)  # of the air itself
+# What a laboratory may report: the field that its figure stands in, by key of the parameter.
+LABORATORY: dict[str, str] = {
+    key: PARAMETERS[key].column if PARAMETERS[key].column in FIELDS else "water_mg_m3" for key in AIR
+}
 FIGURES: tuple[str, ...] = tuple(key for key in JUDGED if key not in IN_WORDS)
 TUBE_GASES: tuple[str, ...] = tuple(key for key in GASES if PARAMETERS[key].tube)
 COMPUTED: tuple[str, ...] = WATER_CHAIN  # worked out, where the others are shown as they were written

@@ -49,6 +49,9 @@ from grader.frames import RELATIVE_TOLERANCE, above, at_least, repeated
 WHY_NONE, WHY_CHANCE, WHY_GUARD_BAND, WHY_DOUBT, WHY_BAND, WHY_UNREADABLE, WHY_BOUND, WHY_UNCLEAR = range(8)
 # {water_by}, and the parameter whose figure that is.
 BY_NONE, BY_CONTENT, BY_LINE_DEW, BY_ONE_ATMOSPHERE, BY_MARGIN, BY_MARGIN_1ATM, BY_FREE_WATER = range(7)
+# {key}_origin, of gases with a reading at the intake: none, or where the gas comes from.
+NOT_MEASURED, INTAKE, COMPRESSOR, NOT_APART = range(4)
+ORIGINS = ("", "intake", "compressor", "not_apart")
 FIGURE_OF = {
     BY_CONTENT: "water",
     BY_LINE_DEW: "pressure_dew_point",

@@ -32,6 +32,12 @@ def plain_figures(tests: pd.DataFrame, name: str) -> np.ndarray:
     return np.where((tests[f"{name}_state"].to_numpy() == READ) & (lower == upper), upper, np.nan)
 
 
+def by_laboratory(tests: pd.DataFrame, key: str) -> np.ndarray:
+    """Where a parameter's figure is a laboratory's, not one taken on site: bool (n,)."""
+    name = f"{key}_laboratory"
+    return tests[name].to_numpy() if name in tests else np.zeros(len(tests), dtype=bool)
+
+
 def with_columns(tests: pd.DataFrame, new: Mapping[str, Any]) -> pd.DataFrame:
     """The table with further (or replaced) columns; strings stay plain objects, the index stays."""
     made = {}

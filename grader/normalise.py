@@ -90,16 +90,7 @@ def _settled(tests: pd.DataFrame, same: Mapping[str, Mapping[str, str]], problem
     new = {}
     for kind in ("client", "site", "system", "outlet"):
         written = text(tests, kind)
-        means = {name_key(name): meaning for name, meaning in same.get(kind, {}).items()}
-
-        def settle(name: str, means: dict[str, str] = means) -> str:
-            seen: set[str] = set()
-            while name and (key := name_key(name)) in means and key not in seen:
-                seen.add(key)
-                name = means[key]
-            return name
-
-        settled = by_unique(written, settle) if means else written
+        settled = settled_names(written, same.get(kind, {}))
         changed = settled != written
         number = tests.index.to_numpy()[changed]
         problems.add_tests("name_settled", number, kind, written[changed].tolist(), means=settled[changed])
@@ -122,6 +113,20 @@ def is_aside(name: str) -> bool:
     rest = " ".join(p for p in parts if not p.isdigit() and p not in rows["aside_beside_words"])
     rules = parts[:1] and parts[0] in rows["rule_names"] and len(parts) > 1 and set(parts) <= set(rows["rule_words"])
     return rest in rows["aside_words"] or bool(rules)
+
+
+def settled_names(written: np.ndarray, same: Mapping[str, str]) -> np.ndarray:
+    """The names that these mean, where it is settled: object (n,). same : name as written -> the name that it means."""
+    means = {name_key(name): meaning for name, meaning in same.items()}
+
+    def settle(name: str) -> str:
+        seen: set[str] = set()
+        while name and (key := name_key(name)) in means and key not in seen:
+            seen.add(key)
+            name = means[key]
+        return name
+
+    return by_unique(written, settle) if means else written
 
 
 def _names(
@@ -150,6 +155,7 @@ def _names(
     evidence = np.zeros(len(tests), dtype=bool)
     for name in EVIDENCE_FIELDS:
         evidence |= tests[f"{name}_state"].to_numpy() != BLANK
+    evidence |= tests["laboratory_reference_state"].to_numpy() != BLANK  # somebody was there and took a sample
     new["visited"] = evidence
     out_of_use = np.isin(new["outlet_status"], ["locked off", "removed"])
     problems.add_tests("not_visited", number[~evidence & ~out_of_use], "outlet")

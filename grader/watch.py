@@ -15,6 +15,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
+from grader.columns import REGISTER_KIND
 from grader.problems import GraderError, Problems
 from grader.words import words
 from grader.write.safely import check_target, kind_of
@@ -161,7 +162,7 @@ class _Watcher:
         self._grade(changed)
 
     def snapshot(self) -> dict[str, Stamp]:
-        """Every workbook that a run would read -> its stamp; the program's own products are left out.
+        """Every workbook that a run would read -> its stamp; results, records and marked copies are left out.
 
         Raises : OSError, GraderError where the folder cannot be looked at.
         """
@@ -187,7 +188,7 @@ class _Watcher:
                     continue
                 own = self.kinds.get((file.path, stamp))
                 if own is None:
-                    own = kind_of(Path(file.path)) is not None
+                    own = kind_of(Path(file.path)) not in (None, REGISTER_KIND)
             except FileNotFoundError:
                 continue  # it went between the list and the look
             except OSError:

@@ -12,6 +12,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 
 import click
@@ -21,6 +22,7 @@ import pytest
 from grader import batch
 from grader.problems import GraderError
 from grader.watch import watch
+from grader.write.register import write_register
 from tests.support import AIRLINE
 from tests.test_batch import visit_file
 
@@ -270,3 +272,18 @@ def test_it_ends_cleanly_on_a_signal(folder, ending):
     events = [line for line in seen if not OF_A_TEST.search(line)]
     assert kinds(events) == ["watching", "new or changed", "graded", "stopped"]
     assert sorted(p.name for p in folder.iterdir()) == ["a.xlsx", "r.xlsx"]
+
+
+def test_a_register_that_arrives_is_graded_with(folder, tmp_path):
+    """A lot that has run out by the register must not stay a pass in the result."""
+    visit_file(folder / "a.xlsx", oil_tube_expiry=None, oil_tube_lot="0451")
+    tube = {"parameter": "Oil", "tube_lot": "0451", "tube_expiry": date(2026, 1, 31)}
+    lines = watched(
+        folder,
+        tmp_path / "r.xlsx",
+        nothing,
+        lambda: write_register(folder / "register.xlsx", lines={"Tubes": [tube]}),
+        nothing,
+    )
+    assert kinds(lines) == ["watching", "new or changed", "graded", "new or changed", "graded", "stopped"]
+    assert verdicts(tmp_path / "r.xlsx") == ["incomplete"]

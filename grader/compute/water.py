@@ -52,13 +52,14 @@ from grader.columns import (
     TUBE_GASES,
     UNREADABLE,
     USUAL_OIL_SAMPLING_MIN,
+    WATER,
 )
 from grader.compute.ends import Ends, distinct_rows, first_doubt, of_field, worst
 from grader.compute.humidity import dew_point as humidity
 from grader.compute.humidity.constants import STANDARD_ATMOSPHERE_HPA
 from grader.compute.humidity.sensitivity import sensitivities
 from grader.compute.scale import beyond_scale
-from grader.frames import RELATIVE_TOLERANCE, above, at_least, text, with_columns
+from grader.frames import RELATIVE_TOLERANCE, above, at_least, by_laboratory, text, with_columns
 from grader.problems import Problems
 
 # Design: airlines are judged from 1.5 to 40 bar gauge.
@@ -98,8 +99,10 @@ def compute_water(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
         if key in TUBE_GASES:
             own = _of_tube(tests, column, factor, atmospheric)
             clear = (key == "oil") & (clear_needs > 0)
-            own = np.where(clear, 1.0, own)
+            elsewhere = by_laboratory(tests, key)  # not drawn through a tube at this station
+            own = np.where(clear | elsewhere, 1.0, own)
             doubt = first_doubt(tube_doubt, np.where(clear & clear_short, DOUBT["oil_clear_short"], 0))
+            doubt = np.where(elsewhere, 0, doubt)
         new[f"{key}_factor"] = own
         new[f"{key}_doubtful"] = _doubtful(ends, own)
         _put(new, key, ends.times(own), doubt)
@@ -294,7 +297,8 @@ def _content(
     times = np.where(plain & ~bad, multiplier.lower, 1.0)
     of_tube = _of_tube(tests, "water_tube_mg_m3", factor, atmospheric_hpa)
     from_tube = tube.times(times * of_tube)
-    of_content = _of_tube(tests, "water_mg_m3", content_factor, atmospheric_hpa)
+    elsewhere = by_laboratory(tests, WATER)
+    of_content = np.where(elsewhere, 1.0, _of_tube(tests, "water_mg_m3", content_factor, atmospheric_hpa))
     from_content = content.times(of_content)
 
     meter, at = of_field(tests, "dew_point_measured_c"), of_field(tests, "dew_point_measured_at_bar")
@@ -323,7 +327,7 @@ def _content(
         np.where(has_tube & bad, DOUBT["multiplier_bad"], 0),
         # Beside a tube too: it may be the worse of the two.
         np.where(no_pressure, DOUBT["meter_without_pressure"], 0),
-        np.where((tube.state == READ) | (content.state == READ), tube_doubt, 0),
+        np.where((tube.state == READ) | (content.state == READ) & ~elsewhere, tube_doubt, 0),
         np.where((meter.state == READ) & _atmospheric_unreadable(tests), DOUBT["atmospheric_unreadable"], 0),
     )
     driest = [

@@ -28,7 +28,7 @@ PAGES: dict[str, Any] = {
         "parameter": {
             **dict.fromkeys(
                 "name key column unit direction heading decimals verdict_heading verdict_from demanded history tube instrument "
-                "need floor ceiling plausible u_abs u_rel u_source wear wear_supply chart before beside".split(),
+                "need intake floor ceiling plausible u_abs u_rel u_source wear wear_supply chart before beside".split(),
                 "",
             ),
             "limits": {
@@ -52,12 +52,13 @@ PAGES: dict[str, Any] = {
     "substances.toml": dict.fromkeys(("inert", "names", "other_thing", "units"), ""),
     "work.toml": {**dict.fromkeys(("none", "not_done", "between"), ""), "part": {"*": "words ends"}},
     "causes.toml": {
-        **dict.fromkeys(("order", "from_intake", "only_where_failed", "only_where_not_stated"), ""),
+        **dict.fromkeys(("order", "from_intake", "at_intake", "only_where_failed", "only_where_not_stated"), ""),
         "scope": "parameter scope outlets words",
         "level": "point plant intake test",
         "causes": "parameter direction supply dryer likely check",
         "doubt_causes": "*",
         "kind_causes": "*",
+        "origin": {"*": "first instead"},
     },
     "notation.toml": {
         "words": "not_tested not_detected trace stain clear",

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from grader.columns import CANNOT_TELL, FAIL, JUDGED, NEAR_LIMIT, NO_LIMIT, NOT_TESTED, TEST_WORDS
+from grader.columns import AWAITED, CANNOT_TELL, FAIL, JUDGED, NEAR_LIMIT, NO_LIMIT, NOT_TESTED, TEST_WORDS
 from grader.frames import with_columns
 from grader.judge.decision import tightened
 from grader.judge.doubts import judge_doubts
@@ -23,6 +23,7 @@ _LISTED = (
     (FAIL, "fails"),
     (CANNOT_TELL, "cannot_tell"),
     (NOT_TESTED, "not_tested"),
+    (AWAITED, "awaited"),
     (NO_LIMIT, "no_limit"),
     (NEAR_LIMIT, "near_limit"),
 )

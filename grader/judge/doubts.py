@@ -25,7 +25,7 @@ from grader.columns import (
     WATER_CHAIN,
 )
 from grader.figures import at_least_fixed
-from grader.frames import at_least, with_columns
+from grader.frames import at_least, by_laboratory, with_columns
 from grader.judge.queries import follow, mark, query_plausibility
 from grader.problems import Problems
 
@@ -88,6 +88,7 @@ def _tubes(tests: pd.DataFrame, problems: Problems, doubts: dict[str, np.ndarray
     for key, field in TUBES.items():
         state = tests[f"{field}_state"].to_numpy()
         used = tests[f"{key}_state"].to_numpy() == READ
+        used = used & ~by_laboratory(tests, key)
         if key == WATER:
             used = used & by_tube
         expired = used & (state == READ) & (tests[field].to_numpy() < day)
@@ -110,7 +111,7 @@ def _calibration(tests: pd.DataFrame, problems: Problems, doubts: dict[str, np.n
     overdue = _overdue(tests)
     read = np.zeros(len(tests), dtype=bool)
     meter = tests["water_source"].to_numpy() == SOURCE_METER
-    rests = {key: tests[f"{key}_state"].to_numpy() == READ for key in INSTRUMENT}
+    rests = {key: (tests[f"{key}_state"].to_numpy() == READ) & ~by_laboratory(tests, key) for key in INSTRUMENT}
     rests |= dict.fromkeys(set(WATER_CHAIN) - set(INSTRUMENT), meter)
     for key, used in rests.items():
         read |= used
@@ -133,7 +134,8 @@ def _oil_sampling(tests: pd.DataFrame, problems: Problems, doubts: dict[str, np.
     need_state = tests["oil_sampling_needed_min_state"].to_numpy()
     needed, least = tests["oil_needs_min"].to_numpy(), tests["oil_sampling_needed_min_lower"].to_numpy(dtype=float)
     sampled = tests["oil_sampling_min_lower"].to_numpy(dtype=float)
-    read = tests["oil_state"].to_numpy() == READ
+    here = ~by_laboratory(tests, "oil")
+    read = (tests["oil_state"].to_numpy() == READ) & here
     how = tests["oil_mg_m3_how"].to_numpy()
     # Without a mark of the tube's own, ND says as little as clear: that no colour was seen.
     no_mark = tests["oil_lowest_mark_mg_m3_state"].to_numpy() == BLANK
@@ -141,7 +143,7 @@ def _oil_sampling(tests: pd.DataFrame, problems: Problems, doubts: dict[str, np.
     word = seen | (how == CLEAR) | ((how == NOT_DETECTED) & no_mark)
     short, untimed = read & (state == READ) & ~at_least(sampled, needed), read & (state == BLANK)
     oil = doubts["oil"]
-    mark(oil, (state == UNREADABLE) | (need_state == UNREADABLE), "oil_sampling_unreadable")
+    mark(oil, here & ((state == UNREADABLE) | (need_state == UNREADABLE)), "oil_sampling_unreadable")
     mark(oil, short, "oil_sampling_short")
     mark(oil, untimed & word, "oil_word_without_time")
     clear = tests["oil_clear_needs_min"].to_numpy(dtype=float)

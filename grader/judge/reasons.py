@@ -13,6 +13,7 @@ import pandas as pd
 
 from grader.columns import (
     AIR,
+    AWAITED,
     CANNOT_TELL,
     DOUBTS,
     FAIL,
@@ -132,6 +133,17 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
         within,
         named,
     )
+    if "awaits" in tests:
+        of = text(tests, "laboratory_reference")
+        _list(
+            reasons,
+            tests,
+            [(key, (verdict[key] == AWAITED) & tests[f"{key}_missing"].to_numpy()) for key in JUDGED],
+            visited & ~marked & judged,
+            say["awaited"],
+            within,
+            np.where(of == "", "-", of),
+        )
     reasons.add((verdict["odour"] == NEAR_LIMIT), say["odour_slight"])
     _list(
         reasons,
@@ -171,6 +183,9 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
     for name in SAID_OTHERWISE:
         reasons.add(tests[f"{name}_otherwise"].to_numpy(), say[name])
     reasons.add(tests["aside"].to_numpy(), say["aside"])
+    if "laboratory" in tests:
+        reported = text(tests, "laboratory")
+        reasons.add(reported != "", lambda i: reported[i])
     past = text(tests, "past")
     reasons.add(visited & (past != ""), lambda i: past[i])
     reasons.add(tests["replaced"].to_numpy(), say["replaced"])

@@ -18,6 +18,7 @@ import pandas as pd
 
 from grader.columns import (
     AIR,
+    AWAITED,
     BLANK,
     CANNOT_TELL,
     DOUBT,
@@ -73,6 +74,7 @@ from grader.frames import RELATIVE_TOLERANCE, above, text, with_columns
 from grader.judge.carried import water_chain
 from grader.judge.chances import Close, Closeness
 from grader.judge.doubts import judge_doubts
+from grader.judge.intake import origin
 from grader.judge.limits_on import Applied, Situation, apply_limits, judge_interval
 from grader.judge.rules.limit import Limit
 from grader.judge.rules.sets import RuleSet
@@ -135,6 +137,8 @@ def _judge_one(tests: pd.DataFrame, ruleset: RuleSet | None) -> pd.DataFrame:
         found = closeness.decide(key, ends, printed, _doubted(verdict, doubt), told, at)
         new[f"{key}_stain"] = tests[f"{PARAMETERS[key].column}_how"].to_numpy() == STAIN
         put(key, found, printed, told)
+        if PARAMETERS[key].intake:
+            new[f"{key}_origin"] = origin(tests, key, applied, closeness)
     for key in IN_WORDS:
         verdict = _words(tests, key, ruleset, situation)
         why = np.where(verdict == CANNOT_TELL, WHY_UNREADABLE, WHY_NONE).astype(np.int8)
@@ -239,7 +243,7 @@ def _band(tests: pd.DataFrame, supply: np.ndarray) -> tuple[np.ndarray, np.ndarr
 
 # Of several limits of one thing the worse decides: fail, cannot tell, not tested, then pass; no limit says
 # nothing. In the order of the verdict codes.
-BADNESS = np.array([1, 2, 5, 4, 3, 0, 0])
+BADNESS = np.array([1, 2, 5, 4, 3, 0, 0, 3])
 
 
 def _words(tests: pd.DataFrame, key: str, ruleset: RuleSet | None, situation: Situation) -> np.ndarray:
@@ -512,12 +516,16 @@ def whole(tests: pd.DataFrame, rulesets: dict[str, RuleSet]) -> pd.DataFrame:
     verdicts = (
         np.column_stack([tests[f"verdict_{key}"].to_numpy() for key in JUDGED]) if n else np.empty((0, len(JUDGED)))
     )
+    rule, ids = pd.factorize(tests["ruleset"])
+    demanded = np.array([[key in _demanded(rulesets.get(i)) for key in JUDGED] for i in ids], dtype=bool)
+    if "awaits" in tests and n:
+        awaits = (tests["awaits"].to_numpy()[:, None] >> np.arange(len(JUDGED)) & 1).astype(bool)
+        verdicts = np.where((verdicts == NOT_TESTED) & demanded[rule] & awaits, AWAITED, verdicts).astype(np.int8)
+        tests = with_columns(tests, {f"verdict_{key}": verdicts[:, i] for i, key in enumerate(JUDGED)})
     fails = (verdicts == FAIL).any(axis=1)
     near = (verdicts == NEAR_LIMIT).any(axis=1)
     missing = np.zeros((n, len(JUDGED)), dtype=bool)
-    rule, ids = pd.factorize(tests["ruleset"])
-    demanded = np.array([[key in _demanded(rulesets.get(i)) for key in JUDGED] for i in ids], dtype=bool)
-    untold = np.isin(verdicts, (NOT_TESTED, CANNOT_TELL, NO_LIMIT))
+    untold = np.isin(verdicts, (NOT_TESTED, AWAITED, CANNOT_TELL, NO_LIMIT))
     # Of what is not demanded a reading that cannot be told still is no pass; flow and pressure: below.
     air = np.array([key in AIR for key in JUDGED])
     missing |= (verdicts == CANNOT_TELL) & air

@@ -10,12 +10,28 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grader.columns import BLANK, REGISTER, REGISTER_FIELDS, normal_heading
+from grader.columns import (
+    BLANK,
+    BOUND,
+    FIELDS,
+    FRACTION,
+    LABORATORY,
+    PARAMETER_BY_NAME,
+    PLAIN,
+    REGISTER,
+    REGISTER_FIELDS,
+    UNREADABLE,
+    normal_heading,
+)
+from grader.frames import text
 from grader.problems import Problems, Table, a1
 from grader.read.cells import read_fields
-from grader.read.column import cell_values
+from grader.read.column import cell_values, shown
 from grader.read.shapes.register import sheets_by_name
+from grader.read.words.units import UNTOLD, belongs, canonical
 from grader.words import words
+
+RESULTS = "Laboratory"
 
 
 @dataclass
@@ -98,6 +114,8 @@ def _read(tables: list[Table], file_names: list[str], problems: Problems, month_
             found.say(problems, "register_line_lacks", name, lacking, column)
         used = np.all([lines[f"{c}_state"].to_numpy() != BLANK for c in sheet.needed], axis=0)
         found.sheets[name] = lines[used].reset_index(drop=True)
+        if name == RESULTS:
+            _read_results(found, rows[used].reset_index(drop=True), problems, language)
     for file in found.files:
         here = {normal_heading(t.sheet) for t in tables if t.file == file}
         absent = [name for name in REGISTER if normal_heading(name) not in here]
@@ -122,10 +140,76 @@ def _rows(tables: list[Table], mine: list[int], columns: Iterable[str]) -> pd.Da
     return pd.DataFrame(made, index=pd.RangeIndex(count))
 
 
+def _read_results(found: Register, raw: pd.DataFrame, problems: Problems, language: str) -> None:
+    """The results of the sheet Laboratory as columns figure, figure_lower ..., read as its parameter's own field is; further `key`.
+
+    A result needs a unit, of its own or under Unit, and a figure: what a laboratory means by `none detected` it says as
+    a bound. A result that cannot be read so is unreadable, which is never a pass.
+    """
+    lines = found.sheets[RESULTS]
+    count = len(lines)
+    blank = np.full(count, np.nan)
+    made: dict[str, np.ndarray] = {
+        "figure": np.full(count, None, dtype=object),
+        "figure_lower": blank,
+        "figure_upper": blank.copy(),
+    }
+    made |= {f"figure_{e}": np.zeros(count, dtype=np.int8) for e in ("open", "state", "how")}
+    made["figure_text"] = np.full(count, None, dtype=object)
+    parameter, stated = text(lines, "parameter"), text(lines, "unit")
+    keys = np.array([p.key if (p := PARAMETER_BY_NAME.get(n)) else "" for n in parameter], dtype=object)
+    other = np.flatnonzero(~np.isin(keys, list(LABORATORY)) & (lines["parameter_state"].to_numpy() != UNREADABLE))
+    found.say(problems, "laboratory_parameter", RESULTS, other, "parameter", names=", ".join(_RESULT_NAMES))
+    made["figure_state"][~np.isin(keys, list(LABORATORY))] = UNREADABLE
+    for key, name in LABORATORY.items():
+        mine = np.flatnonzero(keys == key)
+        number = FIELDS[name].kind == "number"
+        units = [canonical(u) or u for u in stated[mine]] if number else [""] * len(mine)
+        named = [u if u and belongs(name, u) else UNTOLD if number else "" for u in units]
+        tables = [Table("", units={name: u} if u else {}) for u in dict.fromkeys(named)]
+        codes = pd.factorize(np.array(named, dtype=object))[0] if len(mine) else np.empty(0, dtype=np.int64)
+        rows = pd.DataFrame({"table": codes.astype(np.int64)}, index=pd.Index(mine))
+        rows[name] = pd.Series(raw["result"].to_numpy(dtype=object)[mine], index=rows.index, dtype=object)
+        said = Problems()
+        done = read_fields([FIELDS[name]], rows, tables, said)[0][name]
+        for ending, values in done.items():
+            made[f"figure{ending}"][mine] = values
+        if not number:
+            continue
+        # Words say what a tube shows: a laboratory's limit of detection is not its lowest mark.
+        words_of_tubes = ~np.isin(done["_how"], (PLAIN, BOUND, FRACTION)) & (done["_state"] != BLANK)
+        made["figure_state"][mine[words_of_tubes]] = UNREADABLE
+        said.batches = [b for b in said.batches if not b.code.startswith(("word_", "not_detected"))]
+        _at_cells(said, found, RESULTS, rows, problems, words(language)["problem"], "result")
+        told = {t for b in said.batches for t in b.tests or ()}
+        state = made["figure_state"][mine]
+        silent = mine[(state == UNREADABLE) & ~np.isin(mine, list(told))]
+        found.say(problems, "laboratory_word", RESULTS, [i for i in silent if i in mine[words_of_tubes]], "result")
+        unit = [i for i in silent if i not in mine[words_of_tubes]]
+        found.say(problems, "laboratory_unit", RESULTS, unit, "unit", usual=FIELDS[name].unit)
+    made["figure_text"] = np.array(
+        [
+            " ".join(x for x in (shown(r) if r is not None and r == r else "", u if f != "odour" else "") if x)
+            for r, u, f in zip(raw["result"], stated, keys)
+        ],
+        dtype=object,
+    ).reshape(count)
+    found.sheets[RESULTS] = lines.assign(key=keys, **made)
+
+
+_RESULT_NAMES = tuple(name for name, p in PARAMETER_BY_NAME.items() if p.key in LABORATORY)
+
+
 def _at_cells(
-    said: Problems, found: Register, sheet: str, rows: pd.DataFrame, problems: Problems, texts: dict[str, Any]
+    said: Problems,
+    found: Register,
+    sheet: str,
+    rows: pd.DataFrame,
+    problems: Problems,
+    texts: dict[str, Any],
+    column: str = "",
 ) -> None:
-    """Problems of lines as problems of their cells; a note that holds for many lines is one."""
+    """Problems of lines as problems of their cells; a note that holds for many lines is one. column : of all; "": own."""
     for batch in said.batches:
         lines = list(batch.tests or ())
         if not lines:
@@ -137,7 +221,7 @@ def _at_cells(
                 k: v[i] if isinstance(v, list | tuple | np.ndarray) and len(v) == len(lines) else v
                 for k, v in batch.params.items()
             }
-            file, name, address = found.cell(sheet, line, batch.field_name)
+            file, name, address = found.cell(sheet, line, column or batch.field_name)
             value = batch.values[i] if batch.values is not None else raw[line] if raw is not None else ""
-            heading = REGISTER_FIELDS[batch.field_name].heading
+            heading = REGISTER_FIELDS[column or batch.field_name].heading
             problems.add(batch.code, file=file, sheet=name, cell=address, value=value, heading=heading, **each)

@@ -16,7 +16,7 @@ from grader.columns import BLANK, FIELDS, PARAMETERS, READ, REGISTER, UNREADABLE
 from grader.frames import by_unique, group_codes, text, with_columns
 from grader.normalise import name_key
 from grader.problems import Problems
-from grader.read.register import Register
+from grader.read.register import RESULTS, Register
 from grader.register.lines import choices, keys_of, pairs_of
 
 # What a line of Outlets, of Breathing equipment and of Plant says of a test, by field.
@@ -63,6 +63,7 @@ def fill(tests: pd.DataFrame, register: Register, problems: Problems) -> Filled:
         return Filled(with_columns(tests, none))
     _doubled(register, problems)
     made = _Filling(tests, register, problems).apply(0, 0, 0)
+    made.say_used()
     most = made.alternatives
     plans = [(k, 0, 0) for k in range(1, most[0])] + [(0, k, 0) for k in range(1, most[1])]
     plans += [(0, 0, k) for k in range(1, most[2])]
@@ -89,6 +90,8 @@ def _changed(one: pd.DataFrame, other: pd.DataFrame) -> np.ndarray:
 def _doubled(register: Register, problems: Problems) -> None:
     """Ask about lines of one sheet that are about the same thing, and nothing says which is the later."""
     for name, sheet in REGISTER.items():
+        if name == RESULTS:  # asked about where two are of one test
+            continue
         lines = register.sheets[name]
         key = keys_of(lines, sheet.identity) if len(lines) else np.empty(0, dtype=object)
         if sheet.several and len(lines):
@@ -109,6 +112,7 @@ class _Filling:
     def __init__(self, tests: pd.DataFrame, register: Register, problems: Problems) -> None:
         self.tests, self.register, self.problems = tests, register, problems
         self.new: dict[str, np.ndarray] = {}
+        self.used: dict[int, list[tuple[str, int, str, str]]] = {}
         self.alternatives = [1, 1, 1]
         self.day = tests["test_day"].to_numpy().astype("datetime64[D]")
         self.site = by_unique(tests["site_key"].to_numpy(dtype=object), lambda k: k.split("\1", 1)[1])
@@ -220,17 +224,27 @@ class _Filling:
             self._set(f"{name}{ending}", at, part)
 
     def _note(self, name: str, sheet: str, at: np.ndarray, line: np.ndarray, column: str) -> None:
-        """Say where the register filled: one note a file, field and sheet, with the cells it was taken from."""
+        """Keep where the register filled a field, to be said once a file."""
         here = self.visited[at]
         at, line = at[here], line[here]
-        if not len(at):
-            return
-        group = group_codes(self.tests["file"].to_numpy()[at], self.register.sheets[sheet]["table"].to_numpy()[line])
-        source = np.empty(len(at), dtype=object)
-        for members in pd.Series(np.arange(len(at))).groupby(group).indices.values():
-            lines = np.unique(line[members])
-            source[members] = self._source(sheet, lines[0], lines[-1], column)
-        self.problems.add_tests("register_used", self.tests.index.to_numpy()[at], name, source=source)
+        table, file = self.register.sheets[sheet]["table"].to_numpy(), self.tests["file"].to_numpy()[at]
+        for members in pd.Series(np.arange(len(at))).groupby(group_codes(file, table[line])).indices.values():
+            lines, first = np.unique(line[members]), int(at[members[0]])
+            of, named, cell = self.register.cell(sheet, int(lines[0]), column)
+            end = self.register.cell(sheet, int(lines[-1]), column)[2]
+            cells = f"{FIELDS[name].heading} {cell}" + (f":{end}" if end != cell else "")
+            kept = self.used.setdefault(int(file[members[0]]), [])
+            kept.append((name, first, f"{self.register.file_names[of]}, {named}", cells))
+
+    def say_used(self) -> None:
+        """One note a file: what was left blank, and the cells that it was taken from."""
+        for kept in self.used.values():
+            by_sheet: dict[str, list[str]] = {}
+            for _, _, sheet, cells in kept:
+                by_sheet.setdefault(sheet, []).append(cells)
+            taken = "; ".join(f"{sheet}: {', '.join(cells)}" for sheet, cells in by_sheet.items())
+            name, test = kept[0][:2]
+            self.problems.add_tests("register_used", [int(self.tests.index.to_numpy()[test])], name, taken=taken)
 
     def _source(self, sheet: str, first: int, last: int, column: str) -> str:
         file, named, cell = self.register.cell(sheet, int(first), column)
@@ -421,6 +435,7 @@ def with_lowest_marks(rows: pd.DataFrame, register: Register, problems: Problems
     lot = keys_of(lines, ["tube_lot"])
     of, mark = text(lines, "parameter"), lines["lowest_mark_upper"].to_numpy(dtype=float)
     out = rows
+    taken: dict[str, tuple[np.ndarray, str]] = {}
     for tube, parameter in _TUBES.items():
         name = f"{tube}_tube_lot"
         mark_of = next(f.lowest_mark for f in FIELDS.values() if f.tube == tube and f.lowest_mark)
@@ -439,8 +454,16 @@ def with_lowest_marks(rows: pd.DataFrame, register: Register, problems: Problems
         if out is rows:
             out = rows.copy(deep=False)
         out[mark_of] = pd.Series(filled, index=rows.index, dtype=object)
-        source = register.file_names[int(lines["file"].iloc[np.flatnonzero(mine)[0]])]
-        problems.add_tests("register_used", rows.index.to_numpy()[at], mark_of, source=f"{source}, {TUBES}")
+        line = int(np.flatnonzero(mine & np.isin(lot.astype(str), used[at].astype(str)))[0])
+        of, named, cell = register.cell(TUBES, line, "lowest_mark")
+        taken[mark_of] = (at, f"{register.file_names[of]}, {named}: {FIELDS[mark_of].heading} {cell}")
+    file = rows["file"].to_numpy() if "file" in rows else np.zeros(len(rows), dtype=np.int64)
+    for number in np.unique(np.concatenate([file[at] for at, _ in taken.values()])) if taken else ():
+        here = {name: (at[file[at] == number], said) for name, (at, said) in taken.items()}
+        here = {name: found for name, found in here.items() if len(found[0])}
+        first = next(iter(here))
+        said = "; ".join(text for _, text in here.values())
+        problems.add_tests("register_used", rows.index.to_numpy()[here[first][0][:1]], first, taken=said)
     return out
 
 

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from grader.columns import BLANK, READ
-from grader.frames import by_unique, text
+from grader.columns import BLANK, READ, TEST_NEAR, TEST_PASS
+from grader.frames import by_unique, text, with_columns
 from grader.normalise import name_key
 from grader.read.register import Register
 
@@ -112,17 +112,47 @@ def cleared(due: pd.DataFrame, register: Register, as_of: np.datetime64) -> pd.D
     due : the table, one row an outlet; no State or date of it changes. as_of : a later clearance is not shown yet.
     Returns : the same rows; columns `Cleared on` and `Cleared by` more, the latest of each.
     """
-    lines = register.sheets["Clearances"]
-    if not len(lines):
+    if not len(register.sheets["Clearances"]):
         return due
     names = pd.DataFrame({"site": text(due, "Site"), "outlet": text(due, "Outlet")})
+    since = due["Last test"].to_numpy().astype("datetime64[D]")
+    on, who, _ = _clearances(names, since, np.full(len(due), as_of + 1), register)
+    return due.assign(**{"Cleared on": on, "Cleared by": who})
+
+
+def cleared_since(tests: pd.DataFrame, register: Register, as_of: np.datetime64) -> pd.DataFrame:
+    """The tests that are no pass with who has cleared their outlet before its next test; no verdict changes.
+
+    tests   : judged table.
+    Returns : columns cleared_on (datetime64[s], NaT where nobody has), cleared_by and grounds more, where the register
+              has clearances at all.
+    """
+    if not len(register.sheets["Clearances"]):
+        return tests
+    day = tests["test_day"].to_numpy().astype("datetime64[D]")
+    # The outlet's next day with a test; a clearance is of what stood before it.
+    who_when = pd.DataFrame({"who": tests["identity"].to_numpy(), "day": day.astype("datetime64[s]")})
+    days = who_when.dropna().drop_duplicates().sort_values(["who", "day"])
+    days["next"] = days.groupby("who")["day"].shift(-1)
+    until = who_when.merge(days, on=["who", "day"], how="left")["next"].to_numpy().astype("datetime64[D]")
+    until = np.where(np.isnat(until), as_of + 1, np.minimum(until, as_of + 1))
+    until[np.isin(tests["verdict"].to_numpy(), (TEST_PASS, TEST_NEAR))] = np.datetime64("NaT")
+    on, who, why = _clearances(tests, day, until, register)
+    return with_columns(tests, {"cleared_on": on, "cleared_by": who, "grounds": why})
+
+
+def _clearances(
+    names: pd.DataFrame, since: np.ndarray, until: np.ndarray, register: Register
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Day, person and grounds of the latest clearance of each of m outlets (site, outlet), from `since` to before `until`."""
+    lines = register.sheets["Clearances"]
     row, line = pairs_of(keys_of(names, ["site", "outlet"]), keys_of(lines, ["site", "outlet"]))
     on = lines["cleared_on"].to_numpy().astype("datetime64[D]")
-    last = due["Last test"].to_numpy().astype("datetime64[D]")
-    shown = (on[line] <= as_of) & (on[line] >= last[row])
+    shown = (on[line] < until[row]) & (on[line] >= since[row])
     row, line = row[shown], line[shown]
     order = np.argsort(on[line], kind="stable")
-    day = np.full(len(due), np.datetime64("NaT", "s"), dtype="datetime64[s]")
-    who = np.full(len(due), "", dtype=object)
-    day[row[order]], who[row[order]] = on[line[order]], text(lines, "cleared_by")[line[order]]
-    return due.assign(**{"Cleared on": day, "Cleared by": who})
+    row, line = row[order], line[order]
+    day = np.full(len(names), np.datetime64("NaT", "s"), dtype="datetime64[s]")
+    who, why = (np.full(len(names), "", dtype=object) for _ in range(2))
+    day[row], who[row], why[row] = on[line], text(lines, "cleared_by")[line], text(lines, "grounds")[line]
+    return day, who, why

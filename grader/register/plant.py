@@ -5,11 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from grader.columns import READ
-from grader.frames import by_unique, text
+from grader.columns import PARAMETER_BY_NAME, READ
+from grader.data import load_toml
+from grader.figures import fixed
+from grader.frames import by_unique, plain_figures, text, with_columns
 from grader.normalise import name_key
+from grader.problems import Problems
 from grader.read.register import Register
 from grader.register.lines import keys_of, pairs_of
+from grader.review.works import parts_named
 
 COLUMNS = ("Site", "System", "Part", "Changed on", "Hours since change", "Due on", "State")
 STATES = ("overdue", "due within 14 days", "hours not known", "in date")
@@ -22,7 +26,8 @@ def plant_table(tests: pd.DataFrame, register: Register, as_of: np.datetime64) -
     tests   : judged table. Its Compressor hours, the latest up to `as_of` of the part's site and system, less the hours
               at the change are the hours since; nothing is extrapolated.
     as_of   : datetime64[D].
-    Returns : columns COLUMNS and Serial number, Every (hours), Every (months). Due on: the change plus the months; blank
+    Returns : columns COLUMNS and Serial number, Every (hours), Every (months), and Last readings before, First readings
+              since: medians of one visit each, of what the part moves. Due on: the change plus the months; blank
               where only hours count. State: overdue where either says so; hours not known where hours count, months do
               not say that it is due, and no hours are known since the change.
     """
@@ -61,8 +66,109 @@ def plant_table(tests: pd.DataFrame, register: Register, as_of: np.datetime64) -
             "Every (months)": every_m,
         }
     )
+    frame["Last readings before"], frame["First readings since"] = _beside(tests, now, as_of)
     rank = np.array([STATES.index(s) for s in frame["State"]], dtype=np.int64)
     return frame.iloc[np.lexsort((frame["Due on"].to_numpy(), rank))].reset_index(drop=True)
+
+
+def with_parts(tests: pd.DataFrame, register: Register) -> pd.DataFrame:
+    """The tests with the parts of their plant as they then were, for the findings.
+
+    Returns : for each part of data/work.toml on the sheet Plant columns part_{name}_on (datetime64[s], the last change up
+              to the test) and part_{name}_hours (of the compressor since, by the test's own Compressor hours; NaN).
+    """
+    lines = register.sheets["Plant"]
+    new: dict[str, np.ndarray] = {}
+    day, part = tests["test_day"].to_numpy().astype("datetime64[D]"), text(lines, "part")
+    changed = lines["changed_on"].to_numpy().astype("datetime64[D]")
+    counter = _figure(tests, "compressor_hours") if len(lines) else np.empty(0)
+    at_change = _figure(lines, "hours_at_change")
+    for name in load_toml("work.toml")["part"]:
+        mine = np.flatnonzero((part == name) & ~np.isnat(changed))
+        if not len(mine):
+            continue
+        test, line = pairs_of(_places(tests), keys_of(lines.iloc[mine], ["site", "system"]))
+        line = mine[line]
+        begun = changed[line] <= day[test]
+        test, line = test[begun], line[begun]
+        order = np.argsort(changed[line], kind="stable")
+        on, hours = np.full(len(tests), np.datetime64("NaT", "s"), dtype="datetime64[s]"), np.full(len(tests), np.nan)
+        on[test[order]], hours[test[order]] = changed[line[order]], (counter[test] - at_change[line])[order]
+        new |= {f"part_{name}_on": on, f"part_{name}_hours": np.where(hours >= 0, hours, np.nan)}
+    return with_columns(tests, new) if new else tests
+
+
+def query_plant(tests: pd.DataFrame, register: Register, problems: Problems) -> None:
+    """Ask where the sheet Plant and `Work done` say different things of one part between two visits.
+
+    Either a visit tells of work on a part that the sheet has for that place, and no change of it stands there since the
+    visit before (plant_not_entered); or one stands there, and the visit tells of other work or of none (plant_not_told).
+    """
+    lines = register.sheets["Plant"]
+    if not len(lines):
+        return
+    changed, part = lines["changed_on"].to_numpy().astype("datetime64[D]"), text(lines, "part")
+    day, said = tests["test_day"].to_numpy().astype("datetime64[D]"), text(tests, "work_done")
+    kept = tests["dated"].to_numpy() & ~tests["replaced"].to_numpy() & (tests["repeat_of"].to_numpy() < 0)
+    place = np.where(kept & ~np.isnat(day), _places(tests), "")
+    visits = pd.DataFrame(
+        {"place": place, "day": day.astype("datetime64[s]"), "said": said, "test": np.arange(len(tests))}
+    )
+    visits = visits[place != ""].drop_duplicates(["place", "day", "said"]).sort_values(["place", "day"], kind="stable")
+    days = visits[["place", "day"]].drop_duplicates()
+    days["before"] = days.groupby("place")["day"].shift(1)
+    visits = visits[visits["said"] != ""].merge(days, on=["place", "day"])
+    at, line = pairs_of(visits["place"].to_numpy(dtype=object), keys_of(lines, ["site", "system"]))
+    since, until = (visits[c].to_numpy().astype("datetime64[D]") for c in ("before", "day"))
+    inside = (changed[line] <= until[at]) & ~(changed[line] <= since[at])
+    asked: dict[tuple[str, int, str], tuple[int, int]] = {}
+    for visit in np.unique(at).tolist():
+        here, named = at == visit, parts_named(str(visits["said"].iloc[visit]))
+        test = int(visits["test"].iloc[visit])
+        file = int(tests["file"].iloc[test])
+        for name in sorted(named & set(part[line[here]])):
+            if not (inside & here & (part[line] == name)).any():
+                asked.setdefault(("plant_not_entered", file, name), (test, -1))
+        known = set(load_toml("work.toml")["part"])
+        for of in line[here & inside & ~np.isnat(since[at])].tolist():
+            if part[of] in known - named:
+                asked.setdefault(("plant_not_told", file, part[of]), (test, of))
+    for (code, _, name), (test, of) in asked.items():
+        file, sheet, cell = register.cell("Plant", max(of, 0), "changed_on")
+        source = f"{register.file_names[file]}, {sheet}" + (f"!{cell}" if of >= 0 else "")
+        problems.add_tests(code, [int(tests.index.to_numpy()[test])], "work_done", part=name, source=source)
+
+
+def _places(tests: pd.DataFrame) -> np.ndarray:
+    """Site and system of each test, as names are compared: object (n,)."""
+    site = by_unique(tests["site_key"].to_numpy(dtype=object), lambda k: k.split("\1", 1)[1])
+    return site + "\1" + by_unique(text(tests, "system"), lambda t: name_key(t) if t else "")
+
+
+def _beside(tests: pd.DataFrame, lines: pd.DataFrame, as_of: np.datetime64) -> tuple[np.ndarray, np.ndarray]:
+    """What the last visit before each line's change and the first from it on read, of what the part moves: object (m,)."""
+    before, after = (np.full(len(lines), "", dtype=object) for _ in range(2))
+    if not len(lines) or not len(tests):
+        return before, after
+    day = tests["test_day"].to_numpy().astype("datetime64[D]")
+    counts = tests["dated"].to_numpy() & ~tests["replaced"].to_numpy() & tests["visited"].to_numpy() & (day <= as_of)
+    place = np.where(counts, _places(tests), "")
+    test, line = pairs_of(place, keys_of(lines, ["site", "system"]))
+    changed, part = lines["changed_on"].to_numpy().astype("datetime64[D]"), text(lines, "part")
+    moved = load_toml("work.toml")["part"]
+    for number in np.unique(line).tolist():
+        mine, on = test[line == number], changed[number]
+        for out, side in ((before, mine[day[mine] < on]), (after, mine[day[mine] >= on])):
+            if np.isnat(on) or not len(side) or part[number] not in moved:
+                continue
+            visit = side[day[side] == (day[side].max() if out is before else day[side].min())]
+            parts = []
+            for p in (PARAMETER_BY_NAME[name] for name in moved[part[number]]["ends"]):
+                figures = plain_figures(tests.iloc[visit], p.key) if f"{p.key}_lower" in tests else np.empty(0)
+                if np.isfinite(figures).any():
+                    parts.append(f"{p.name} {fixed(float(np.nanmedian(figures)), p.decimals)} {p.unit}".rstrip())
+            out[number] = f"{day[visit[0]]}: {', '.join(parts)}" if parts else ""
+    return before, after
 
 
 def _figure(lines: pd.DataFrame, name: str) -> np.ndarray:
@@ -77,9 +183,7 @@ def _hours(tests: pd.DataFrame, lines: pd.DataFrame, as_of: np.datetime64) -> np
     told = np.flatnonzero(told)
     if not len(told) or not len(lines):
         return found
-    site = by_unique(tests["site_key"].to_numpy(dtype=object)[told], lambda k: k.split("\1", 1)[1])
-    system = by_unique(text(tests, "system")[told], lambda t: name_key(t) if t else "")
-    test, line = pairs_of(site + "\1" + system, keys_of(lines, ["site", "system"]))
+    test, line = pairs_of(_places(tests)[told], keys_of(lines, ["site", "system"]))
     test = told[test]
     since = ~(day[test] < lines["changed_on"].to_numpy().astype("datetime64[D]")[line])
     test, line = test[since], line[since]

@@ -7,7 +7,18 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from grader.columns import BLANK, PARAMETERS, READ, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS, TEST_WORDS
+from grader.columns import (
+    AWAITED,
+    BLANK,
+    JUDGED,
+    PARAMETERS,
+    READ,
+    TEST_FAIL,
+    TEST_INCOMPLETE,
+    TEST_NEAR,
+    TEST_PASS,
+    TEST_WORDS,
+)
 from grader.frames import text
 from grader.problems import Problems
 from grader.review.history import as_day, counting, days, months_after, outlets
@@ -115,10 +126,24 @@ def due_table(
         "May be a double of": np.array([twins.get(int(i), "") for i in known.identity], dtype=object),
         "File": files[file],
     }
+    if "awaits" in tests and (waiting := awaited(tests, known.last)).any():
+        frame["Awaited"] = waiting
     made = pd.DataFrame(
         {n: pd.Series(v[order], dtype=object if v.dtype.kind == "O" else v.dtype) for n, v in frame.items()}
     )
     return made.astype({"Days left": "Int64"})
+
+
+def awaited(tests: pd.DataFrame, at: np.ndarray) -> np.ndarray:
+    """What the tests `at` still await from a laboratory: parameters and reference, "" where nothing; object."""
+    named = np.full(len(at), "", dtype=object)
+    for key in JUDGED:
+        here = (tests[f"verdict_{key}"].to_numpy()[at] == AWAITED) & tests[f"{key}_missing"].to_numpy()[at]
+        named[here] = [f"{n}, {PARAMETERS[key].name}" if n else PARAMETERS[key].name for n in named[here]]
+    reference = text(tests, "laboratory_reference")[at]
+    some = (named != "") & (reference != "")
+    named[some] = [f"{n} ({r})" for n, r in zip(named[some], reference[some])]
+    return named
 
 
 def _last_pass(tests: pd.DataFrame, counts: np.ndarray, of_test: np.ndarray, outlets_count: int) -> np.ndarray:

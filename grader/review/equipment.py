@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from grader.columns import FIELDS, PARAMETERS, READ
-from grader.frames import text
+from grader.columns import FIELDS, LABORATORY, PARAMETERS, READ
+from grader.frames import by_laboratory, text
 from grader.review.history import as_day
 from grader.words import words
 
@@ -18,6 +18,7 @@ SOON_DAYS = 30  # design: runs out within 30 days
 _NO_DAY = np.datetime64("NaT", "D")
 _TUBES = tuple(dict.fromkeys(p.tube for p in PARAMETERS.values() if p.tube))
 _READ_BY = {t: [f.name for f in FIELDS.values() if f.tube == t] for t in _TUBES}
+_REPORTED = {field: key for key, field in LABORATORY.items()}
 _INSTRUMENT = [p.column for p in PARAMETERS.values() if p.instrument and p.column in FIELDS]
 
 
@@ -82,7 +83,12 @@ def _used(
     tests: pd.DataFrame, kept: np.ndarray, what: str, name: str, parameter: str, until: str, readings: list[str]
 ) -> pd.DataFrame:
     """One row a test that rests on a named instrument or lot."""
-    read = np.any([tests[f"{f}_state"].to_numpy() == READ for f in readings], axis=0)
+    read = np.zeros(len(tests), dtype=bool)
+    for field in readings:
+        here = tests[f"{field}_state"].to_numpy() == READ
+        if field in _REPORTED:
+            here = here & ~by_laboratory(tests, _REPORTED[field])
+        read |= here
     at = np.flatnonzero(kept & read & (text(tests, name) != ""))
     return pd.DataFrame(
         {

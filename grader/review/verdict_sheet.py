@@ -81,6 +81,10 @@ def verdict_table(
         "Counts in history": _standing(tests),
         "Instrument and lots": names_in_use(tests),
     }
+    if "laboratory" in tests or "awaits" in tests:
+        further["Laboratory reference"] = text(tests, "laboratory_reference")
+    if "laboratory" in tests:
+        further["Laboratory results"] = text(tests, "laboratory")
     for key in FIGURES:
         of = PARAMETERS[key].verdict_heading.removesuffix(" verdict")
         further[f"{of} chance over limit (%)"] = np.round(100.0 * tests[f"chance_over_{key}"].to_numpy(), 1)

@@ -50,6 +50,20 @@ def meaning(said: str) -> Meaning:
     return Meaning(_EVERY if unknown else ends, unknown, len(done) < len(clauses))
 
 
+@cache
+def parts_named(said: str) -> frozenset[str]:
+    """The parts of the plant (data/work.toml) that a text under `Work done` says were worked on.
+
+    >>> sorted(parts_named("new desiccant; filter change recommended"))
+    ['dryer']
+    """
+    data = load_toml("work.toml")
+    folded = " ".join(said.casefold().split(" "))
+    clauses = re.split("|".join(map(re.escape, data["between"])), folded)
+    done = [c for c in clauses if not _says(c, data["not_done"])]
+    return frozenset(name for name, part in data["part"].items() for c in done if _says(c, part["words"]))
+
+
 def _says(clause: str, beginnings: list[str]) -> bool:
     return any(re.search(rf"\b{re.escape(word)}", clause) for word in beginnings)
 

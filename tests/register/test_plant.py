@@ -6,7 +6,8 @@ from datetime import date
 
 import pytest
 
-from tests.register.firm import blanks, graded, register, visit
+from grader.write.blank import write_blank
+from tests.register.firm import blanks, graded, register, said, visit
 
 LINE = {
     "site": "North Works",
@@ -62,3 +63,23 @@ def test_only_the_last_change_of_a_part_up_to_the_day_of_the_run_stands(tmp_path
     )
     assert found["Part"].tolist() == ["filter", "dryer"]
     assert found["Changed on"].astype(str).tolist() == ["2026-02-01", "2026-08-01"]
+
+
+def test_findings_name_the_part_readings_stand_side_by_side_and_work_done_is_compared(tmp_path):
+    later = visit(test_date=date(2026, 6, 1), compressor_hours=7100, work_done="new filter element")
+    write_blank(tmp_path / "june.xlsx", visit=later, rows=[blanks(oil_mg_m3=3.0, oil_sampling_min=15)])
+    moved = {"site": "North Works", "system": "Main", "hours_at_change": 1000}
+    lines = [
+        {**moved, "part": "filter", "changed_on": date(2026, 2, 1)},
+        {**moved, "part": "dryer", "changed_on": date(2026, 5, 1)},
+    ]
+    result = graded(tmp_path, {**register(), "Plant": lines})
+    assert "(filter, changed 2026-02, 6,100 h)" in result.actions.set_index("Parameter")["Finding"]["Oil"]
+    dryer = result.plant.set_index("Part").loc["dryer"]
+    assert (
+        dryer["Last readings before"].startswith("2026-03-14: Water")
+        and dryer["First readings since"][:10] == "2026-06-01"
+    )
+    assert said(result, "no change of it since the visit before")["Value"].tolist() == ["new filter element"]
+    (told,) = said(result, "does not tell of it").to_dict("records")
+    assert "dryer" in told["Problem"] and "register.xlsx, Plant!E3" in told["Problem"]

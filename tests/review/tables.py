@@ -206,5 +206,7 @@ def many(outlets: int, visits: int, seed: int = 1) -> pd.DataFrame:
         low, high = LIMITS.get(key, (np.nan, np.nan))
         table[f"limit_low_{key}"] = np.full(n, {"flow": 170.0, "pressure": 4.0}.get(key, low))
         table.setdefault(f"limit_high_{key}", np.full(n, high))
-        table[f"verdict_{key}"] = rng.choice(len(VERDICT_WORDS), n, p=[0.9, 0.05, 0.05, 0, 0, 0, 0]).astype(np.int8)
+        table[f"verdict_{key}"] = rng.choice(
+            len(VERDICT_WORDS), n, p=[0.9, 0.05, 0.05] + [0] * (len(VERDICT_WORDS) - 3)
+        ).astype(np.int8)
     return pd.DataFrame(table)

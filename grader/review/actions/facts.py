@@ -13,6 +13,7 @@ import pandas as pd
 from grader.columns import (
     DOUBTS,
     FIGURES,
+    GASES,
     IN_WORDS,
     JUDGED,
     NO_LIMIT,
@@ -24,7 +25,8 @@ from grader.columns import (
     WATER_CHAIN,
 )
 from grader.data import load_toml
-from grader.decided import BY_FREE_WATER, Against, Decided, WaterFigures
+from grader.decided import BY_FREE_WATER, ORIGINS, Against, Decided, WaterFigures
+from grader.figures import plain
 from grader.frames import text
 from grader.words import words
 
@@ -57,6 +59,7 @@ class FindingFacts:
         self.counts = {name: where[name].to_numpy() for name in where.columns}
         self.odour, self.supply, self.dryer = text(at, "odour"), text(at, "supply"), text(at, "dryer")
         self.system, self.status, self.rule = (text(at, "system"), text(at, "outlet_status"), text(at, "rule_set"))
+        self.reference = text(at, "laboratory_reference")
         self.dated = at["dated"].to_numpy()
         self.seen = text(at, "liquid_water") == "seen"
         self.free = at["free_water"].to_numpy() & (self.key == WATER) & (self.kind == "fail")
@@ -71,6 +74,8 @@ class FindingFacts:
         self.decided = {key: Decided.of(at, key, self.w) for key in FIGURES}
         self._verdicts(at)
         self._as_written(at)
+        self.origin, self.intake = self._origins(at)
+        self.parts = self._parts(at)
         self.reach = [self._reach(i) for i in range(self.n)]
         self.side = [self._side(i) for i in range(self.n)]
         self.causes = {
@@ -98,6 +103,35 @@ class FindingFacts:
             none = (self.kind == "no_limit") & at[f"{key}_missing"].to_numpy() & (codes == NO_LIMIT)
             name = self.w["parameter_within"][key]
             self.unlimited[none] = [f"{before}, {name}" if before else name for before in self.unlimited[none]]
+
+    def _parts(self, at: pd.DataFrame) -> np.ndarray:
+        """The parts of the plant that move a finding's parameter, each with its last change and hours since; object (m,)."""
+        out, say = np.full(self.n, "", dtype=object), self.w["action_part"]
+        for part, of in load_toml("work.toml")["part"].items():
+            if f"part_{part}_on" not in at:
+                continue
+            keys = [p.key for p in PARAMETERS.values() if p.name in of["ends"]]
+            on, hours = at[f"part_{part}_on"].to_numpy(), at[f"part_{part}_hours"].to_numpy()
+            here = np.isin(self.key, keys) & np.isin(self.kind, ("fail", "near", "warm")) & ~np.isnat(on)
+            for i in np.flatnonzero(here).tolist():
+                said = say["changed"].format(part=say[part], month=str(on[i])[:7])
+                said += say["hours"].format(hours=f"{hours[i]:,.0f}") if hours[i] == hours[i] else ""
+                out[i] = f"{out[i]}; {said}" if out[i] else said
+        return out
+
+    def _origins(self, at: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+        """What the reading at the intake says of a gas that is over its limit or near, and that reading; object (m,)."""
+        names, shown = np.full(self.n, "", dtype=object), np.full(self.n, "", dtype=object)
+        for key in GASES:
+            field = PARAMETERS[key].intake
+            if not field:
+                continue
+            here = np.flatnonzero((self.key == key) & np.isin(self.kind, ("fail", "near")))
+            if len(here):
+                names[here] = np.array(ORIGINS, dtype=object)[at[f"{key}_origin"].to_numpy()[here]]
+                written, figures = text(at, f"{field}_text"), at[field].to_numpy(dtype=float)
+                shown[here] = [f"{written[i] or plain(figures[i])} {PARAMETERS[key].unit}" for i in here]
+        return names, shown
 
     def _as_written(self, at: pd.DataFrame) -> None:
         """What stands in the cells that each finding's parameter is read from, where it is no plain number."""

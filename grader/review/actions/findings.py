@@ -23,6 +23,7 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import (
+    AWAITED,
     CANNOT_TELL,
     FAIL,
     JUDGED,
@@ -199,6 +200,7 @@ def _findings(tests: pd.DataFrame) -> pd.DataFrame:
         gap = state.current & missing & judged
         # After a marked odour the rest of the test may rightly be empty.
         add(gap & (verdict == NOT_TESTED) & ~marked, key, "not_tested", INCOMPLETE)
+        add(gap & (verdict == AWAITED) & ~marked, key, "awaited", INCOMPLETE)
         unsure = gap & (verdict == CANNOT_TELL)
         for code, kind in _UNTOLD.items():
             add(unsure & (tests[f"{key}_why"].to_numpy() == code), key, kind, INCOMPLETE)

@@ -74,6 +74,8 @@ class ActionTexts(FindingFacts):
 
     def _reading(self, i: int) -> str:
         kind = self.kind[i]
+        if kind == "awaited":
+            return self.say[kind].format(reference=self.reference[i] or "-")
         if kind in ("not_tested", "not_visited", "locked_off", "conflict", *SAID_OTHERWISE, *_OF_SUBSTANCES):
             return self.say[kind]
         if kind in ("no_limit", "no_rule_set"):
@@ -105,6 +107,11 @@ class ActionTexts(FindingFacts):
 
     def _finding(self, i: int) -> str:
         finding = self._bare_finding(i)
+        if self.origin[i]:
+            said = self.w["action_origin"]
+            finding += said["at_intake"].format(reading=self.intake[i], origin=said[self.origin[i]])
+        if self.parts[i]:
+            finding += f" ({self.parts[i]})"
         if np.isnat(self.met[i]):
             return finding
         return self.w["action_finding"]["met_since"].format(finding=finding, day=str(self.met[i])[:10])
@@ -206,7 +213,13 @@ class ActionTexts(FindingFacts):
     def _fitting(self, i: int, what: str) -> list[str]:
         """The causes ("likely") or steps ("check") of a finding, less those that its test rules out."""
         out = self.data["only_where_not_stated"] if self.use_stated[i] else ()
-        return [c for c in self._list(i)[what] if c not in out]
+        fitting = [c for c in self._list(i)[what] if c not in out]
+        if what != "check" or not self.origin[i]:
+            return fitting
+        # At the intake it was measured already.
+        instead = self.data["origin"][self.origin[i]]["instead"]
+        kept = [c for c in fitting if c not in self.data["at_intake"]]
+        return [*instead, *kept]
 
     def _likely(self, i: int) -> str:
         if self.kind[i] == "doubt":
@@ -214,7 +227,10 @@ class ActionTexts(FindingFacts):
         elif self.kind[i] in self.data["kind_causes"]:
             codes = self.data["kind_causes"][self.kind[i]]
         else:
-            first = {"only": ("point",), "system": ("plant",), "site": ("intake", "test")}.get(self.reach[i], ())
+            told = self.data["origin"].get(self.origin[i], {}).get("first", ())
+            first = told or {"only": ("point",), "system": ("plant",), "site": ("intake", "test")}.get(
+                self.reach[i], ()
+            )
             if self.reach[i] == "site" and self._cause_name(self.key[i]) not in self.data["from_intake"]:
                 first = ()
             codes = sorted(self._fitting(i, "likely"), key=lambda c: self.level.get(c) not in first)
@@ -247,5 +263,6 @@ class ActionTexts(FindingFacts):
             if self.reach[i] == "system"
             else "out_of_use"
         )
-        middle = [say["whole_retest"]] if not np.isnat(self.met[i]) else [say[c] for c in self._fitting(i, "check")]
+        checks = [say[c] for c in self._fitting(i, "check")]
+        middle = [say["whole_retest"]] if not np.isnat(self.met[i]) else checks
         return " ".join([say[safety].format(system=self._system(i)), *middle, say["cleared"]])

@@ -30,7 +30,7 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import FIELDS, OPEN_LOWER, OPEN_UPPER, PARAMETERS, READ, SOURCE_TUBE
-from grader.frames import RELATIVE_TOLERANCE, by_unique, group_codes, text
+from grader.frames import RELATIVE_TOLERANCE, by_laboratory, by_unique, group_codes, text
 from grader.review.history import as_day, days, months_after
 from grader.review.statistics.pairs import LONGEST_SERIES
 from grader.review.statistics.ranks import false_discovery
@@ -159,7 +159,7 @@ def _stated(tests: pd.DataFrame, measure: Measure, at: np.ndarray) -> np.ndarray
 def _compare(tests: pd.DataFrame, counts: np.ndarray, number: int, recently: int) -> pd.DataFrame:
     """Every lot of one measure that was used where another was too; columns _COLUMNS."""
     measure = MEASURES[number]
-    take = counts & (tests[f"{measure.key}_state"].to_numpy() == READ)
+    take = counts & (tests[f"{measure.key}_state"].to_numpy() == READ) & ~by_laboratory(tests, measure.key)
     if measure.key == "water":
         take &= tests["water_source"].to_numpy() == SOURCE_TUBE
     lower_all, upper_all = (tests[f"{measure.key}_{end}"].to_numpy(dtype=float) for end in ("lower", "upper"))

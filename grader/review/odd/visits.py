@@ -12,7 +12,7 @@ import pandas as pd
 
 from grader.columns import BLANK, EVIDENCE_FIELDS, FIELDS, READ, TEST_NEAR, TEST_PASS, USUAL_OIL_SAMPLING_MIN
 from grader.data import load_toml
-from grader.frames import above, at_least, by_unique, group_codes, text
+from grader.frames import above, at_least, by_laboratory, by_unique, group_codes, text
 from grader.outdoor import outdoor_co2_on
 from grader.review.history import days, outlets
 
@@ -231,7 +231,7 @@ def co2_below_outdoor(tests: pd.DataFrame, counts: np.ndarray) -> pd.DataFrame:
     )
     supply, dryer = text(tests, "supply"), text(tests, "dryer")
     passes_it = np.where(supply == "airline", dryer != "desiccant", np.isin(dryer, ("none", "refrigerant", "membrane")))
-    low = counts & passes_it & ~doubted & above(outdoor, upper / (1 - TUBE_ERROR))
+    low = counts & passes_it & ~doubted & ~by_laboratory(tests, "co2") & above(outdoor, upper / (1 - TUBE_ERROR))
     at = np.flatnonzero(low)
     at = at[np.argsort(day[at], kind="stable")]
     lot = text(tests, "co2_tube_lot")[at]

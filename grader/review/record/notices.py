@@ -111,6 +111,9 @@ def _outlets_out(
         reasons = list(dict.fromkeys(local.text(finding) for finding in frame["Finding"].iloc[mine]))
         if len(reasons) > MOST_REASONS:
             reasons[MOST_REASONS - 1 :] = [say["more"].format(count=len(reasons) - MOST_REASONS + 1)]
+        if "cleared_on" in at and not pd.isna(first["cleared_on"]):
+            day, by = first["cleared_on"].date().isoformat(), first["cleared_by"] or "-"
+            reasons.append(say["cleared_since"].format(day=day, by=by))
         made.append(
             Out(
                 "fail" if failed else "incomplete",

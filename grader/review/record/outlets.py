@@ -142,6 +142,9 @@ class _Cells:
             said.append(say["superseded"])
         if get("conflict", i):
             said.append(say["conflict"])
+        if "cleared_on" in self.tests and not np.isnat(cleared := get("cleared_on", i)):
+            by = ", ".join(t for t in (get("cleared_by", i), get("grounds", i)) if t)
+            said.append(say["cleared_since"].format(day=cleared.astype("datetime64[D]"), by=by or say["not_stated"]))
         if remarks := get("remarks", i):
             said.append(say["remarks"].format(remarks=remarks.rstrip(".")))
         day = get("test_day", i)

@@ -187,11 +187,16 @@ def _untested(tests: pd.DataFrame, names: list[str], run: Run) -> list[str]:
     ]
 
 
+_REVIEW = ("reviewed_by", "reviewed_on")  # a second signature, where the log has one
+
+
 def _visit(visit: VisitOf, days: str, run: Run) -> Block:
     tests, say, about = visit.tests, run.say, visit.about
     earlier = [*about.supersedes, *(say["supersedes_file"].format(file=name) for name in about.lost)]
     given = {"number": about.number, "supersedes": "; ".join(earlier) or say["supersedes_none"], "test_date": days}
-    items = [i for i in run.words["record_items"] if i["place"] == "visit"]
+    signed = any((tests[f"{name}_state"].to_numpy() != BLANK).any() for name in _REVIEW)
+    places = ("visit", "review") if signed else ("visit",)
+    items = [i for i in run.words["record_items"] if i["place"] in places]
     cells = [
         (i["label"], say["by_hand"] if not i["field"] else given.get(i["field"]) or _shared(tests, i["field"], run))
         for i in items

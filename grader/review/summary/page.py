@@ -154,6 +154,15 @@ def slip_lines(slips: list[SharedSlip], tests: pd.DataFrame, language: str = "en
     return lines[:LINES]
 
 
+def awaited_line(due: pd.DataFrame, language: str = "en") -> list[str]:
+    """The line on outlets that wait for a laboratory's result, or none."""
+    if "Awaited" not in due or not (waiting := due["Awaited"] != "").any():
+        return []
+    w = words(language)["summary"]
+    named = [f"{outlet}, {site}" for site, outlet in zip(due["Site"][waiting], due["Outlet"][waiting])]
+    return [w["awaited"].format(count=len(named), outlets=names_in_one(named, w["and_more"]))]
+
+
 def system_lines(tests: pd.DataFrame, language: str = "en") -> list[str]:
     """What findings keep whole systems out of use: a line with the outlets of a single one, else one line for all."""
     every = words(language)

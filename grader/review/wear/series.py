@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from grader.columns import FAIL, PARAMETERS, Parameter
-from grader.frames import group_codes, text
+from grader.columns import FAIL, PARAMETERS, WATER, WATER_CHAIN, Parameter
+from grader.frames import by_laboratory, group_codes, text
 from grader.review.history import FIGURE_STANDS, HISTORY, Readings, days
 
 LEVEL = np.array([p.wear for p in HISTORY], dtype=object)
@@ -168,7 +168,10 @@ def _visit_means(tests: pd.DataFrame, read: Readings, of_entry: np.ndarray) -> d
         u[here] = np.nan_to_num(tests[f"u_{p.key}"].to_numpy(dtype=float)[test[here]])
         tube = TUBE_OF[number]
         if tube:
-            lot[here] = text(tests, f"{tube}_tube_lot")[test[here]]
+            of_tube = np.where(
+                by_laboratory(tests, WATER if p.key in WATER_CHAIN else p.key), "", text(tests, f"{tube}_tube_lot")
+            )
+            lot[here] = of_tube[test[here]]
     named = pd.factorize(lot)[0]
     one_lot = np.bincount(group, named != named[first][group], minlength=size) == 0
     # Readings of one visit share half of their variance: one lot, one instrument, one hand (judgement).

@@ -1,0 +1,327 @@
+"""Results of the sheet Laboratory joined to their tests, and what is still awaited.
+
+A result that is surely of one test stands in its blank cell; where the cell is filled, or it is not sure whose the
+result is, it is only tried: the test is judged with it besides, and the worse counts. Rules: design, "The register".
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from grader.columns import BLANK, FIELDS, JUDGED, LABORATORY, PARAMETERS, READ, UNREADABLE, WATER
+from grader.figures import plain
+from grader.frames import above, by_laboratory, by_unique, group_codes, text, with_columns
+from grader.normalise import name_key, settled_names
+from grader.problems import Problems
+from grader.read.register import RESULTS, Register
+from grader.register.lines import keys_of, pairs_of
+from grader.words import words
+
+_ENDINGS = ("", "_lower", "_upper", "_open", "_state", "_how", "_text")
+# The fields in which a parameter may have been written on site.
+_ON_SITE = {key: (name,) for key, name in LABORATORY.items()}
+_ON_SITE[WATER] = tuple(f.name for f in FIELDS.values() if f.tube == PARAMETERS[WATER].tube) + ("dew_point_measured_c",)
+_BETWEEN = re.compile(r"[;,/+&]")  # two references in one cell
+
+
+@dataclass
+class Joined:
+    """The tests with their laboratory's results.
+
+    tests : n rows; further {key}_laboratory (bool: its figure is the laboratory's), laboratory (text: every result, as
+            reported and from where), awaits (bits of JUDGED: a result is announced), where any has one.
+    tried : rows (positions, rising) and the columns by which they are judged besides.
+    """
+
+    tests: pd.DataFrame
+    tried: list[tuple[np.ndarray, dict[str, np.ndarray]]] = field(default_factory=list)
+
+    def besides(self, tests: pd.DataFrame, at: np.ndarray | None = None) -> list[tuple[np.ndarray, pd.DataFrame]]:
+        """Each further try as a table of the tests; at : of these rows (positions, rising) only."""
+        rows = [tried if at is None else np.intersect1d(tried, at) for tried, _ in self.tried]
+        return [(r, with_columns(tests, new)) for r, (_, new) in zip(rows, self.tried) if len(r)]
+
+    def of(self, kept: np.ndarray) -> Joined:
+        """The part of it that concerns some tests: bool (n,), their order kept."""
+        number = np.cumsum(kept) - 1
+        return Joined(
+            self.tests, [(number[at[kept[at]]], {k: v[kept] for k, v in new.items()}) for at, new in self.tried]
+        )
+
+
+def settled(register: Register, same: Mapping[str, Mapping[str, str]]) -> Register:
+    """The register with the names of its lines as they are settled for the tests (sheet Names, layout files)."""
+    for name, lines in register.sheets.items():
+        new = {k: settled_names(text(lines, k), same[k]) for k in ("client", "site", "system", "outlet")
+               if same.get(k) and k in lines and len(lines)}  # fmt: skip
+        if new:
+            register.sheets[name] = lines.assign(**new)
+    return register
+
+
+def join(
+    tests: pd.DataFrame, register: Register, problems: Problems, as_of: np.datetime64, language: str = "en"
+) -> Joined:
+    """Join the results reported up to `as_of` to their tests.
+
+    tests    : table after normalise, n rows, with every file of the run. problems : gets laboratory_no_test,
+               laboratory_several, laboratory_otherwise, laboratory_twice.
+    language : of column `laboratory`.
+    """
+    given = tests["laboratory_reference_state"].to_numpy() != BLANK
+    lines = register.sheets[RESULTS]
+    if not given.any() and not len(lines):
+        return Joined(tests)
+    reported = lines["reported_on"].to_numpy().astype("datetime64[D]")
+    known = np.flatnonzero(~(reported > as_of))
+    found = _Pairs(tests, lines.iloc[known], register, problems, known)
+    return _Filling(tests, register, found, problems, language).joined(given)
+
+
+class _Pairs:
+    """Which result belongs to which test: positions test (m,), line (m,, of the whole sheet), sure (m,) bool."""
+
+    def __init__(
+        self, tests: pd.DataFrame, lines: pd.DataFrame, register: Register, problems: Problems, known: np.ndarray
+    ) -> None:
+        self.tests, self.lines, self.problems, self.register, self.known = tests, lines, problems, register, known
+        self.day = tests["test_day"].to_numpy().astype("datetime64[D]")
+        self.site = by_unique(tests["site_key"].to_numpy(dtype=object), lambda k: k.split("\1", 1)[1])
+        self.outlet = tests["outlet_key"].to_numpy(dtype=object)
+        self.replaced = tests["replaced"].to_numpy()
+        count = len(lines)
+        self.test = self.line = np.empty(0, dtype=np.int64)
+        self.sure = np.empty(0, dtype=bool)
+        if not count:
+            return
+        self.keys = {c: keys_of(lines, [c]) for c in ("reference", "site", "outlet")}
+        self.on = lines["test_date"].to_numpy().astype("datetime64[D]")
+        by_reference, by_place = self._by_reference(), self._by_place()
+        has = np.isin(np.arange(count), by_reference[1])
+        keep = ~has[by_place[1]]
+        test, line = (np.concatenate([a, b[keep]]) for a, b in zip(by_reference, by_place))
+        order = np.lexsort((test, line))
+        test, line = test[order], line[order]
+        self.test, self.sure = test, self._sure(test, line, has)
+        self.line = known[line] if len(line) else line
+        self._without(np.setdiff1d(np.arange(count), line))
+
+    def _by_reference(self) -> tuple[np.ndarray, np.ndarray]:
+        written = text(self.tests, "laboratory_reference")
+        at = np.flatnonzero((written != "") & ~self.replaced)
+        whole = set(self.keys["reference"].tolist())
+        of, parts = [], []
+        for i in at.tolist():
+            # A reference may itself have such a sign in it.
+            every = [written[i]] if name_key(written[i]) in whole else _BETWEEN.split(written[i])
+            for part in {name_key(p) for p in every} - {""}:
+                of.append(i)
+                parts.append(part)
+        test, line = pairs_of(np.array(parts, dtype=object), self.keys["reference"])
+        return np.array(of, dtype=np.int64)[test], line
+
+    def _by_place(self) -> tuple[np.ndarray, np.ndarray]:
+        full = (self.keys["site"] != "") & (self.keys["outlet"] != "") & ~np.isnat(self.on)
+        key = np.where(full, self.keys["site"] + "\1" + self.keys["outlet"] + "\1" + self.on.astype(str), "")
+        own = np.where(
+            np.isnat(self.day) | self.replaced, "", self.site + "\1" + self.outlet + "\1" + self.day.astype(str)
+        )
+        return pairs_of(own.astype(object), key.astype(object))
+
+    def _sure(self, test: np.ndarray, line: np.ndarray, by_reference: np.ndarray) -> np.ndarray:
+        """Whether a result is surely that test's: one test, which is where and when the line says, and before its report."""
+        if not len(test):
+            return np.empty(0, dtype=bool)
+        once = self.tests["repeat_of"].to_numpy()[test] < 0
+        who = group_codes(self.tests["identity"].to_numpy()[test], self.day[test].astype(np.int64))
+        # By a reference all tests of an outlet's day that name it; by the day alone there must be no other.
+        one = np.where(by_reference[line], who, np.where(once, test, -1))
+        several = pd.Series(np.where(once, one, np.nan)).groupby(line).transform("nunique").to_numpy() > 1
+        other = {
+            "site": (self.keys["site"][line] != "") & (self.keys["site"][line] != self.site[test]),
+            "outlet": (self.keys["outlet"][line] != "") & (self.keys["outlet"][line] != self.outlet[test]),
+            "test_date": ~np.isnat(self.on[line]) & ~np.isnat(self.day[test]) & (self.on[line] != self.day[test]),
+        }
+        reported = self.lines["reported_on"].to_numpy().astype("datetime64[D]")[line]
+        unread = self.lines["reported_on_state"].to_numpy()[line] == UNREADABLE
+        unread |= self.lines["test_date_state"].to_numpy()[line] == UNREADABLE
+        early = reported < self.day[test]
+        self._say("laboratory_several", np.unique(line[several]), "reference")
+        for column, where in other.items():
+            self._say("laboratory_otherwise", np.unique(line[where]), column)
+        self._say("laboratory_early", np.unique(line[early]), "reported_on")
+        return ~several & ~np.any(list(other.values()), axis=0) & ~early & ~unread
+
+    def _say(self, code: str, lines: np.ndarray, column: str) -> None:
+        self.register.say(self.problems, code, RESULTS, self.known[lines], column)
+
+    def _without(self, lines: np.ndarray) -> None:
+        """Ask about results without a test; of a single visit about those of its site and day."""
+        if self.tests["file"].nunique() == 1:
+            here = set(zip(self.site, self.day.astype(str)))
+            lines = (
+                lines[[(s, str(d)) in here for s, d in zip(self.keys["site"][lines], self.on[lines])]]
+                if len(lines)
+                else lines
+            )
+        if not len(lines):
+            return
+        cells = [self.register.cell(RESULTS, int(self.known[i]), "reference") for i in lines]
+        names = [str(t) for t in text(self.lines, "reference")[lines] if t]
+        file, sheet, cell = cells[0]
+        self.problems.add(
+            "laboratory_no_test", file=file, sheet=sheet, cell=cell, value=", ".join(dict.fromkeys(names)),
+            count=len(lines), cells=", ".join(c for _, _, c in cells),
+        )  # fmt: skip
+
+
+class _Filling:
+    """The results put into their tests."""
+
+    def __init__(
+        self, tests: pd.DataFrame, register: Register, pairs: _Pairs, problems: Problems, language: str
+    ) -> None:
+        self.tests, self.register, self.problems, self.language = tests, register, problems, language
+        self.lines = register.sheets[RESULTS]
+        self.of = self.lines["key"].to_numpy(dtype=object) if len(self.lines) else np.empty(0, dtype=object)
+        self.state = self.lines["figure_state"].to_numpy() if len(self.lines) else np.empty(0, dtype=np.int8)
+        self.test, self.line, self.sure = pairs.test, pairs.line, pairs.sure
+
+    def joined(self, given: np.ndarray) -> Joined:
+        """The tests with the results of all parameters; given : which tests name a reference."""
+        base: dict[str, np.ndarray] = {}
+        rest: dict[str, np.ndarray] = {}
+        slots: list[tuple[list[np.ndarray], dict[str, np.ndarray]]] = []
+        told = np.isin(self.of[self.line], list(LABORATORY)) & (self.state[self.line] != BLANK)
+        for key, name in LABORATORY.items():
+            mine = np.flatnonzero(told & (self.of[self.line] == key))
+            if not len(mine):
+                continue
+            filled = np.any([self.tests[f"{f}_state"].to_numpy() != BLANK for f in _ON_SITE[key]], axis=0)
+            mine = mine[np.lexsort((self.line[mine], ~self.sure[mine], self.test[mine]))]
+            turn = pd.Series(mine).groupby(self.test[mine]).cumcount().to_numpy()
+            in_blank = (turn == 0) & self.sure[mine] & ~filled[self.test[mine]]
+            self._put(base, key, name, mine[in_blank])
+            rest[key] = mine[~in_blank]
+            twice = mine[turn > 0]
+            self.register.say(self.problems, "laboratory_twice", RESULTS, np.unique(self.line[twice]), "result")
+        for key, pairs in rest.items():
+            again = pd.Series(pairs).groupby(self.test[pairs]).cumcount().to_numpy()
+            for number in range(int(again.max(initial=-1)) + 1):
+                if number == len(slots):
+                    slots.append(([], {}))
+                here = pairs[again == number]
+                slots[number][0].append(self.test[here])
+                self._put(slots[number][1], key, LABORATORY[key], here, base)
+        base |= self._awaited(given, told)
+        if told.any():
+            base["laboratory"] = self._texts(np.flatnonzero(told))
+        return Joined(with_columns(self.tests, base), [(np.unique(np.concatenate(at)), new) for at, new in slots])
+
+    def _put(
+        self,
+        new: dict[str, np.ndarray],
+        key: str,
+        name: str,
+        pairs: np.ndarray,
+        under: Mapping[str, np.ndarray] | None = None,
+    ) -> None:
+        """The results of some pairs as what was read of their parameter; under : columns that hold where none is put."""
+        at, line = self.test[pairs], self.line[pairs]
+        number = FIELDS[name].kind == "number"
+
+        def column(full: str, values: Any) -> None:
+            if full not in new:
+                before = (under or {}).get(full)
+                new[full] = (self.tests[full].to_numpy() if before is None else before).copy()
+            new[full][at] = values
+
+        for other in _ON_SITE[key] if len(_ON_SITE[key]) > 1 else ():
+            for ending in ("", "_lower", "_upper"):
+                column(f"{other}{ending}", np.nan)
+            column(f"{other}_state", BLANK)
+        for ending in _ENDINGS if number else ("", "_state"):
+            values = self.lines[f"figure{ending}"].to_numpy()[line]
+            if number and ending in ("", "_lower", "_upper"):
+                values = values.astype(float)
+            if not number and ending == "":
+                values = np.where(pd.isna(values), "", values)
+            column(f"{name}{ending}", values)
+        flag = f"{key}_laboratory"
+        if flag not in new:
+            new[flag] = (under or {}).get(flag, np.zeros(len(self.tests), dtype=bool)).copy()
+        new[flag][at] = True
+
+    def _awaited(self, given: np.ndarray, told: np.ndarray) -> dict[str, np.ndarray]:
+        """Bits of JUDGED that each test awaits: all until a result comes, then those announced by a line without one."""
+        bits = np.where(given, (1 << len(JUDGED)) - 1, 0).astype(np.int64)
+        bits[self.test[told & self.sure]] = 0
+        for i, key in enumerate(JUDGED):
+            announced = self.test[(self.of[self.line] == key) & (self.state[self.line] == BLANK)]
+            bits[announced] |= 1 << i
+        return {"awaits": bits} if bits.any() else {}
+
+    def _texts(self, pairs: np.ndarray) -> np.ndarray:
+        """Every result of each test in words: what, how much, by whom, by which reference and method, when reported."""
+        every = words(self.language)
+        say, names = every["laboratory"], every["parameter_within"]
+        out = np.full(len(self.tests), "", dtype=object)
+        parts = {c: text(self.lines, c) for c in ("laboratory", "reference", "method")}
+        reported = self.lines["reported_on"].to_numpy().astype("datetime64[D]")
+        shown = text(self.lines, "figure_text")
+        for pair in pairs.tolist():
+            test, line = int(self.test[pair]), int(self.line[pair])
+            key = self.of[line]
+            source = [parts["laboratory"][line], say["reference"].format(name=parts["reference"][line]),
+                      parts["method"][line], say["reported"].format(day=reported[line])]  # fmt: skip
+            have = [
+                parts["laboratory"][line],
+                parts["reference"][line],
+                parts["method"][line],
+                not np.isnat(reported[line]),
+            ]
+            said = say["result"].format(
+                name=names[key], result=shown[line], source=", ".join(s for s, h in zip(source, have) if h) or "-"
+            )
+            if own := self._on_site(test, key):
+                said += say["on_site"].format(reading=own)
+            out[test] = f"{out[test]}; {said}" if out[test] else said
+        return out
+
+    def _on_site(self, test: int, key: str) -> str:
+        for name in _ON_SITE[key]:
+            if self.tests[f"{name}_state"].iloc[test] == BLANK:
+                continue
+            if FIELDS[name].kind == "word":
+                return str(self.tests[name].iloc[test])
+            written = self.tests[f"{name}_text"].iloc[test]
+            shown = written if isinstance(written, str) and written else plain(float(self.tests[name].iloc[test]))
+            return f"{shown} {FIELDS[name].unit}"
+        return ""
+
+
+def differing(judged: pd.DataFrame, other: pd.DataFrame, at: np.ndarray, problems: Problems) -> None:
+    """Query a reading and a laboratory's figure further apart than both uncertainties (2 standard ones together).
+
+    judged, other : n rows, judged by what was read on site, and with the laboratory's figures. at : positions.
+    """
+    for key, name in LABORATORY.items():
+        if FIELDS[name].kind != "number":
+            continue
+        rows = at[by_laboratory(other, key)[at] & ~by_laboratory(judged, key)[at]]
+        rows = rows[np.all([t[f"{key}_state"].to_numpy()[rows] == READ for t in (judged, other)], axis=0)]
+        (low, high), (low2, high2) = (
+            [t[f"{key}_{e}"].to_numpy(dtype=float)[rows] for e in ("lower", "upper")] for t in (judged, other)
+        )
+        u, u2 = (np.nan_to_num(t[f"u_{key}"].to_numpy(dtype=float)[rows]) for t in (judged, other))
+        apart = above(np.fmax(low - high2, low2 - high), 2.0 * np.hypot(u, u2))
+        field_of = next(
+            (f for f in _ON_SITE[key] if (judged[f"{f}_state"].to_numpy()[rows[apart]] == READ).any()), name
+        )
+        problems.add_tests("laboratory_differs", judged.index.to_numpy()[rows[apart]], field_of)
