@@ -38,7 +38,7 @@ def grade(
     as_of       : the day from which dates are counted; None: today. A date, or text such as "2026-03-14".
     month_first : a column of slash dates that fits both orders is read month first.
     interval_months : months between tests where log and rule set state none, whole number above 0.
-    language    : of reasons, problems and actions: "en" or "de". Names of columns stay English.
+    language    : of reasons, problems and actions: "en", "de" or another of data/words. Names of columns stay English.
     layouts     : layout files besides those that lie in the folders (NAME.layout.toml).
     decision_rule : "simple" or "guarded"; tightens what the rule sets state, never loosens it.
     also        : rule sets whose verdicts stand in further columns of `verdicts`.

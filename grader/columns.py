@@ -186,10 +186,7 @@ VERDICT_COLUMNS: tuple[str, ...] = tuple(
     )
 )
 # Data sheets of the result in order, those of one run; one with nothing to say is left out, save these.
-SHEET_ORDER = (
-    "Verdicts", "Actions", "Wear", "Due", "Plan", "Sites", "Trend", "Years", "Instruments and tubes", "Plant", "Records",
-    "Changes", "Oddities", "Understood", "Charts", "Chart data", "Problems", "Sources", "Limits",
-)  # fmt: skip
+SHEET_ORDER = tuple(load_toml("sheets.toml")["order"])
 ALWAYS = ("Verdicts", "Actions", "Due", "Problems", "Sources", "Limits")
 # Sheets of the result and the columns that must be there, in order (more may follow).
 SHEETS: dict[str, tuple[str, ...]] = {

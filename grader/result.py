@@ -125,7 +125,8 @@ class Result:
             "Limits": self.limits,
             **self.more,
         }
-        return {name: found[name] for name in SHEET_ORDER if name in found and (name in ALWAYS or len(found[name]))}
+        there = sorted(found, key=SHEET_ORDER.index)  # a sheet without a place there is an error, never left out
+        return {name: found[name] for name in there if name in ALWAYS or len(found[name])}
 
     def properties(self) -> dict[str, str]:
         """What the run was: version, options, versions of the rule sets; kept in the result's properties."""

@@ -16,8 +16,8 @@ DEFAULT_LANGUAGE = "en"
 def languages() -> list[str]:
     """Codes of the languages that have words, sorted.
 
-    >>> languages()
-    ['de', 'en']
+    >>> {"de", "en"} <= set(languages())
+    True
     """
     return languages_of("words/")
 

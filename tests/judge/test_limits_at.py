@@ -108,8 +108,8 @@ def verdicts() -> dict[tuple[str, str, str, float], tuple[str, str]]:
 
 
 def test_the_published_limits_are_there():
-    """Column sums guard the table against a lost row."""
-    assert (len(PUBLISHED), len(JUDGED)) == (57, 44)
+    """Counts guard the table against a lost row; a further rule set adds to them."""
+    assert len(PUBLISHED) >= 57 and len(JUDGED) >= 44
 
 
 @pytest.mark.parametrize("row", JUDGED, ids=ids)
@@ -142,14 +142,10 @@ def test_a_figure_from_memory_judges_nothing(row):
 # Words of each text, limits_published.csv: "no noticeable odour" fails a slight one, "none or slight" allows
 # it; for EN 12021 and Norway that a slight odour is near the limit is this program's reading.
 SLIGHT = {
-    "en12021-2014": NEAR_LIMIT,
-    "en12021-1998": NEAR_LIMIT,
-    "en12021-1998-uk": NEAR_LIMIT,
-    "osha-grade-d": FAIL,
-    "cga-grade-e": PASS,
-    "nfpa1989-2019": PASS,
-    "norway-filling-plant": NEAR_LIMIT,
-}
+    row["rule_set"]: {"no noticeable odour": FAIL, "none or slight": PASS}.get(row["basis"], NEAR_LIMIT)
+    for row in PUBLISHED
+    if row["our_parameter"] == "Odour"
+} | {"en12021-1998-uk": NEAR_LIMIT}
 
 
 @pytest.mark.parametrize("rule_set", SLIGHT)
@@ -157,7 +153,3 @@ def test_odour_words(rule_set):
     rows = [{**ROWS["cylinder"], "odour": word} for word in ("none", "slight", "marked")]
     tests, _ = graded(rows, rules=rule_set)
     assert tests["verdict_odour"].tolist() == [PASS, SLIGHT[rule_set], FAIL]
-
-
-def test_each_published_odour_row_is_tried():
-    assert {r["rule_set"] for r in PUBLISHED if r["our_parameter"] == "Odour"} <= set(SLIGHT)

@@ -9,6 +9,7 @@ import pytest
 
 from grader.columns import TEST_WORDS, VERDICT_WORDS
 from grader.data import load_toml
+from grader.words import words
 from tests.support import AIRLINE, CYLINDER, codes_of, graded
 
 ENTRIES = {q["code"]: q for q in load_toml("queries.toml")["query"]}
@@ -47,8 +48,8 @@ def without_the_other_queries(monkeypatch: pytest.MonkeyPatch, code: str, demote
         monkeypatch.setitem(entry, "demotes", demotes if other == code else False)
 
 
-def test_every_query_has_a_row_here():
-    assert set(ASKED) == set(ENTRIES)
+def test_every_query_has_a_row_here_and_words():
+    assert set(ASKED) == set(ENTRIES) <= set(words()["problem"])
 
 
 @pytest.mark.parametrize("code", sorted(ENTRIES))
