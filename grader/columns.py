@@ -38,6 +38,8 @@ VERDICT_WORDS = (
 )  # fmt: skip
 # Verdict codes per test, worst last.
 TEST_PASS, TEST_NEAR, TEST_INCOMPLETE, TEST_FAIL = range(4)
+# Author of the notes on a prefilled blank: they say what was found before, and are nobody's words on this visit.
+NOTE_AUTHOR = "grader"
 TEST_WORDS = ("pass", "near limit", "incomplete", "fail")
 # Supplies held or filled at a pressure of their own, not at that of the line.
 HIGH_PRESSURE = ("charging compressor", "cylinder")

@@ -116,7 +116,7 @@ CORRECTIONS = {
             "[table.group.constants]\ntest_date = 2025-05-13"
         ),
     },
-    "71-bouteilles": {"# test_date = {": "test_date = {", '# supply = "airline"': 'supply = "cylinder"'},
+    "71-bouteilles": {'# supply = "airline"': 'supply = "cylinder"'},
 }
 
 

@@ -14,7 +14,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
-from grader.columns import REGISTER_KIND
+from grader.columns import NOTE_AUTHOR, REGISTER_KIND
 from grader.read.formats.parts import Parts, Refused, local_name, parse_xml
 
 WORKBOOK = "xl/workbook.xml"  # where the parts lie by custom; where they do lie, the lists of relations say
@@ -133,7 +133,7 @@ _COMMENTS = "/comments"  # in the names of their parts, and in the kind of a rel
 
 
 def _comments(parts: Parts, part: str) -> tuple[tuple[tuple[int, int], str], ...]:
-    """The comments on the cells of one sheet, by 0-based row and column."""
+    """The comments on the cells of one sheet, by 0-based row and column; those of this program left out."""
     folder, name = posixpath.split(part)
     related = posixpath.join(folder, "_rels", name + ".rels")
     if related not in parts.entries:
@@ -141,12 +141,18 @@ def _comments(parts: Parts, part: str) -> tuple[tuple[tuple[int, int], str], ...
     found: dict[tuple[int, int], list[str]] = {}
     here: list[list[str]] = [[]]
     inside: list[bool] = [False]
+    authors: list[list[str]] = []
 
     def start(tag: str, attributes: dict[str, str]) -> None:
         local = local_name(tag)
-        if local == "comment" and (match := _ADDRESS.fullmatch(attributes.get("ref", ""))):
-            here[0] = found.setdefault((int(match[2]) - 1, column_number(match[1])), [])
-        inside[0] = local == "t"
+        if local == "author":
+            here[0] = []
+            authors.append(here[0])
+        elif local == "comment" and (match := _ADDRESS.fullmatch(attributes.get("ref", ""))):
+            number = attributes.get("authorId", "")
+            own = number.isdigit() and int(number) < len(authors) and "".join(authors[int(number)]) == NOTE_AUTHOR
+            here[0] = [] if own else found.setdefault((int(match[2]) - 1, column_number(match[1])), [])
+        inside[0] = local in ("t", "author")
 
     def end(tag: str) -> None:
         inside[0] = False
@@ -159,6 +165,7 @@ def _comments(parts: Parts, part: str) -> tuple[tuple[tuple[int, int], str], ...
         path = _resolved(target, folder)
         if kind.endswith(_COMMENTS) and path in parts.entries:
             here[0] = []
+            authors.clear()
             parse_xml(parts.read(path), path, start, end, text)
     return tuple((at, "".join(said).strip()) for at, said in sorted(found.items()) if "".join(said).strip())
 
