@@ -109,11 +109,7 @@ PAGES: dict[str, Any] = {
         "signature_words visit_words verdict_words sheet_words",
         "not_seen": "*",
     },
-    "marked.toml": {
-        "limits": "most_cells most_bytes most_marks most_in_a_comment",
-        "parts": "*",
-        "pieces": {"*": {"*": "*"}},
-    },
+    "marked.toml": {"limits": "most_cells most_bytes most_marks most_in_a_comment", "parts": "*", "pieces": {"*": "*"}},
     "palette.toml": {
         "style": {"*": "fill text chart mark bold"},
         "series": "colours",
