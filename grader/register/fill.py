@@ -455,8 +455,8 @@ def with_lowest_marks(rows: pd.DataFrame, register: Register, problems: Problems
             out = rows.copy(deep=False)
         out[mark_of] = pd.Series(filled, index=rows.index, dtype=object)
         line = int(np.flatnonzero(mine & np.isin(lot.astype(str), used[at].astype(str)))[0])
-        of, named, cell = register.cell(TUBES, line, "lowest_mark")
-        taken[mark_of] = (at, f"{register.file_names[of]}, {named}: {FIELDS[mark_of].heading} {cell}")
+        holder, named, cell = register.cell(TUBES, line, "lowest_mark")
+        taken[mark_of] = (at, f"{register.file_names[holder]}, {named}: {FIELDS[mark_of].heading} {cell}")
     file = rows["file"].to_numpy() if "file" in rows else np.zeros(len(rows), dtype=np.int64)
     for number in np.unique(np.concatenate([file[at] for at, _ in taken.values()])) if taken else ():
         here = {name: (at[file[at] == number], said) for name, (at, said) in taken.items()}

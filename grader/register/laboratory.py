@@ -25,7 +25,7 @@ from grader.words import words
 
 _ENDINGS = ("", "_lower", "_upper", "_open", "_state", "_how", "_text")
 # The fields in which a parameter may have been written on site.
-_ON_SITE = {key: (name,) for key, name in LABORATORY.items()}
+_ON_SITE: dict[str, tuple[str, ...]] = {key: (name,) for key, name in LABORATORY.items()}
 _ON_SITE[WATER] = tuple(f.name for f in FIELDS.values() if f.tube == PARAMETERS[WATER].tube) + ("dew_point_measured_c",)
 _BETWEEN = re.compile(r"[;,/+&]")  # two references in one cell
 

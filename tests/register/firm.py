@@ -4,10 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from grader.batch import Result, run
+from grader.batch import Options, Result, judged, run
+from grader.problems import Problems
+from grader.read.find import find_workbooks
+from grader.read.process import read_workbooks
+from grader.report import problem_table
+from grader.review.verdict_sheet import verdict_table
 from grader.write.blank import write_blank
 from grader.write.register import write_register
 from tests.support import AIRLINE, VISIT
@@ -67,13 +73,35 @@ def graded(
     rows: Sequence[Mapping[str, Any]] = (),
     stated: Mapping[str, Any] | None = None,
     **options: Any,
-) -> Result:
-    """A folder with one visit and a register (None: none), graded."""
+) -> Any:
+    """A folder with one visit and a register (None: none), graded: a Result, or what serves as one."""
     folder.mkdir(parents=True, exist_ok=True)
     write_blank(folder / "visit.xlsx", visit=visit() if stated is None else stated, rows=list(rows or [blanks()]))
     if lines is not None:
         write_register(folder / "register.xlsx", lines=lines)
-    return run(folder, as_of=AS_OF, **options)
+    return run(folder, as_of=AS_OF, **options) if options else Graded(folder)
+
+
+class Graded:
+    """Verdicts and problems of a folder without what the whole run makes besides; asked for more, it makes the whole run."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, problems = folder, Problems()
+        found = judged(
+            read_workbooks(find_workbooks(folder, problems), problems),
+            Options(as_of=date.fromisoformat(AS_OF)),
+            problems,
+        )
+        names, sheets = [str(n) for n in found.log.files["name"]], [t.sheet for t in found.log.tables]
+        self.verdicts = verdict_table(found.tests, names, sheets)
+        self.problems, _ = problem_table(problems, found.log)
+
+    @cached_property
+    def whole(self) -> Result:
+        return run(self.folder, as_of=AS_OF)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.whole, name)
 
 
 def only(result: Result) -> Any:

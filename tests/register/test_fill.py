@@ -165,7 +165,10 @@ def test_the_lowest_mark_of_a_lot_reads_nothing_detected(tmp_path):
     assert only(graded(tmp_path / "without", register(), rows, stated))["Carbon dioxide verdict"] == "cannot tell"
     lines = register()
     lines["Tubes"].append({"parameter": "Carbon dioxide", "tube_lot": "d4", "lowest_mark": 400})
-    assert only(graded(tmp_path / "with", lines, rows, stated))["Carbon dioxide verdict"] == "pass"
+    lines["Tubes"].append({"parameter": "Water", "tube_lot": "w9", "lowest_mark": 20})
+    rows, stated = [blanks(co2_ppm="ND", water_tube_mg_m3="ND")], visit(co2_tube_lot="D4", water_tube_lot="W9")
+    found = only(graded(tmp_path / "with", lines, rows, stated))
+    assert (found["Carbon dioxide verdict"], found["Water verdict"]) == ("pass", "pass")
 
 
 def test_a_lot_under_the_wrong_parameter_is_asked_and_fills_nothing(tmp_path):

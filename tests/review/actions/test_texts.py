@@ -36,7 +36,8 @@ def test_every_code_has_words_and_every_word_is_used():
         "whole_retest",
         "sooner",
     }
-    assert steps | general == set(texts["action_step"])
+    origins = {c for o in data["origin"].values() for part in ("instead", "check", "steps") for c in o.get(part, ())}
+    assert steps | general | origins == set(texts["action_step"])
     assert set(DOUBTS[1:]) == set(data["doubt_causes"])
     assert set(DOUBTS[1:]) | set(data["kind_causes"]) == set(texts["action_todo"])
 
@@ -143,6 +144,9 @@ def test_the_texts_ask_only_for_what_is_filled_in():
         "system",
         "systems",
         "bad",
+        "hours",
+        "month",
+        "part",
     }
     for section in (s for s in words() if s.startswith("action")):
         for text in words()[section].values():
