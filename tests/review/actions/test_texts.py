@@ -145,6 +145,8 @@ def test_the_texts_ask_only_for_what_is_filled_in():
         "systems",
         "bad",
         "hours",
+        "origin",
+        "reference",
         "month",
         "part",
     }
