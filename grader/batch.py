@@ -284,7 +284,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
     used = rulesets or {DEFAULT_RULES: load_ruleset(DEFAULT_RULES)}
     limits = pd.DataFrame([*limits_table({**beside.rulesets, **used}.values()), *limit_lines(tests)]).fillna("")
     cautions = decision_cautions(used, options.as_of, options.language)
-    equipment = equipment_table(tests, validity(found.register), as_of=day, language=options.language)
+    equipment = equipment_table(tests, validity(found.register), oddities.frame, as_of=day, language=options.language)
     facts = Facts(
         tests,
         actions.frame,

@@ -90,7 +90,7 @@ def _settled(tests: pd.DataFrame, same: Mapping[str, Mapping[str, str]], problem
     new = {}
     for kind in ("client", "site", "system", "outlet"):
         written = text(tests, kind)
-        settled = settled_names(written, same.get(kind, {}))
+        settled = as_settled(written, same.get(kind, {}))
         changed = settled != written
         number = tests.index.to_numpy()[changed]
         problems.add_tests("name_settled", number, kind, written[changed].tolist(), means=settled[changed])
@@ -115,7 +115,7 @@ def is_aside(name: str) -> bool:
     return rest in rows["aside_words"] or bool(rules)
 
 
-def settled_names(written: np.ndarray, same: Mapping[str, str]) -> np.ndarray:
+def as_settled(written: np.ndarray, same: Mapping[str, str]) -> np.ndarray:
     """The names that these mean, where it is settled: object (n,). same : name as written -> the name that it means."""
     means = {name_key(name): meaning for name, meaning in same.items()}
 

@@ -86,7 +86,7 @@ PAGES: dict[str, Any] = {
     "said.toml": {
         "against": "verdict stop undone lapsed instrument row",
         "no": "words none",
-        "general": "rule around article plural firm limits legend pass mended optional",
+        "general": "rule around article plural firm limits legend pass monoxide mended optional",
         "cold": "words without",
         "apart": "words",
     },

@@ -63,7 +63,7 @@ def fill(tests: pd.DataFrame, register: Register, problems: Problems) -> Filled:
         return Filled(with_columns(tests, none))
     _doubled(register, problems)
     made = _Filling(tests, register, problems).apply(0, 0, 0)
-    made.say_used()
+    made.used.say(tests.index.to_numpy(), problems)
     most = made.alternatives
     plans = [(k, 0, 0) for k in range(1, most[0])] + [(0, k, 0) for k in range(1, most[1])]
     plans += [(0, 0, k) for k in range(1, most[2])]
@@ -106,13 +106,42 @@ def _doubled(register: Register, problems: Problems) -> None:
             register.say(problems, "register_twice", name, [line], column, other=other)
 
 
+class _Used:
+    """Where the register filled what was left blank: one note a file, with the cells it was taken from."""
+
+    def __init__(self, register: Register) -> None:
+        self.register = register
+        self.files: dict[int, list[tuple[str, int, str, str]]] = {}
+
+    def add(self, name: str, at: np.ndarray, file: np.ndarray, sheet: str, line: np.ndarray, column: str) -> None:
+        """name : field. at : positions of tests, line : the line of each. file : of all tests. column : of the sheet."""
+        table = self.register.sheets[sheet]["table"].to_numpy()
+        for members in pd.Series(np.arange(len(at))).groupby(group_codes(file[at], table[line])).indices.values():
+            lines, first = np.unique(line[members]), int(at[members[0]])
+            of, named, cell = self.register.cell(sheet, int(lines[0]), column)
+            end = self.register.cell(sheet, int(lines[-1]), column)[2]
+            cells = f"{FIELDS[name].heading} {cell}" + (f":{end}" if end != cell else "")
+            source = f"{self.register.file_names[of]}, {named}"
+            self.files.setdefault(int(file[first]), []).append((name, first, source, cells))
+
+    def say(self, number: np.ndarray, problems: Problems) -> None:
+        """number : of each test."""
+        for kept in self.files.values():
+            by_sheet: dict[str, list[str]] = {}
+            for _, _, sheet, cells in kept:
+                by_sheet.setdefault(sheet, []).append(cells)
+            taken = "; ".join(f"{sheet}: {', '.join(cells)}" for sheet, cells in by_sheet.items())
+            name, test = kept[0][:2]
+            problems.add_tests("register_used", [int(number[test])], name, taken=taken)
+
+
 class _Filling:
     """One way of filling the tests."""
 
     def __init__(self, tests: pd.DataFrame, register: Register, problems: Problems) -> None:
         self.tests, self.register, self.problems = tests, register, problems
         self.new: dict[str, np.ndarray] = {}
-        self.used: dict[int, list[tuple[str, int, str, str]]] = {}
+        self.used = _Used(register)
         self.alternatives = [1, 1, 1]
         self.day = tests["test_day"].to_numpy().astype("datetime64[D]")
         self.site = by_unique(tests["site_key"].to_numpy(dtype=object), lambda k: k.split("\1", 1)[1])
@@ -224,27 +253,8 @@ class _Filling:
             self._set(f"{name}{ending}", at, part)
 
     def _note(self, name: str, sheet: str, at: np.ndarray, line: np.ndarray, column: str) -> None:
-        """Keep where the register filled a field, to be said once a file."""
         here = self.visited[at]
-        at, line = at[here], line[here]
-        table, file = self.register.sheets[sheet]["table"].to_numpy(), self.tests["file"].to_numpy()[at]
-        for members in pd.Series(np.arange(len(at))).groupby(group_codes(file, table[line])).indices.values():
-            lines, first = np.unique(line[members]), int(at[members[0]])
-            of, named, cell = self.register.cell(sheet, int(lines[0]), column)
-            end = self.register.cell(sheet, int(lines[-1]), column)[2]
-            cells = f"{FIELDS[name].heading} {cell}" + (f":{end}" if end != cell else "")
-            kept = self.used.setdefault(int(file[members[0]]), [])
-            kept.append((name, first, f"{self.register.file_names[of]}, {named}", cells))
-
-    def say_used(self) -> None:
-        """One note a file: what was left blank, and the cells that it was taken from."""
-        for kept in self.used.values():
-            by_sheet: dict[str, list[str]] = {}
-            for _, _, sheet, cells in kept:
-                by_sheet.setdefault(sheet, []).append(cells)
-            taken = "; ".join(f"{sheet}: {', '.join(cells)}" for sheet, cells in by_sheet.items())
-            name, test = kept[0][:2]
-            self.problems.add_tests("register_used", [int(self.tests.index.to_numpy()[test])], name, taken=taken)
+        self.used.add(name, at[here], self.tests["file"].to_numpy(), sheet, line[here], column)
 
     def _source(self, sheet: str, first: int, last: int, column: str) -> str:
         file, named, cell = self.register.cell(sheet, int(first), column)
@@ -434,8 +444,8 @@ def with_lowest_marks(rows: pd.DataFrame, register: Register, problems: Problems
     known = (lines["lowest_mark_state"].to_numpy() == READ) & (lines["tube_lot_state"].to_numpy() == READ)
     lot = keys_of(lines, ["tube_lot"])
     of, mark = text(lines, "parameter"), lines["lowest_mark_upper"].to_numpy(dtype=float)
-    out = rows
-    taken: dict[str, tuple[np.ndarray, str]] = {}
+    out, taken = rows, _Used(register)
+    file = rows["file"].to_numpy() if "file" in rows else np.zeros(len(rows), dtype=np.int64)
     for tube, parameter in _TUBES.items():
         name = f"{tube}_tube_lot"
         mark_of = next(f.lowest_mark for f in FIELDS.values() if f.tube == tube and f.lowest_mark)
@@ -444,26 +454,20 @@ def with_lowest_marks(rows: pd.DataFrame, register: Register, problems: Problems
             continue
         used = by_unique(rows[name].to_numpy(dtype=object), lambda v: "" if v is None or v != v else name_key(_lot(v)))
         # Of two marks the higher: a bound that says less.
-        marks = pd.Series(mark[mine]).groupby(lot[mine]).max().to_dict()
+        by_mark = np.flatnonzero(mine)[np.argsort(mark[mine], kind="stable")]
+        marks = dict(zip(lot[by_mark], by_mark))
         given = rows[mark_of] if mark_of in rows else pd.Series(None, index=rows.index, dtype=object)
         at = np.flatnonzero(pd.isna(given).to_numpy() & np.isin(used.astype(str), np.array(list(marks), dtype=str)))
         if not len(at):
             continue
         filled = given.to_numpy(dtype=object).copy()
-        filled[at] = [marks[u] for u in used[at]]
+        line = np.array([marks[u] for u in used[at]], dtype=np.int64)
+        filled[at] = mark[line]
         if out is rows:
             out = rows.copy(deep=False)
         out[mark_of] = pd.Series(filled, index=rows.index, dtype=object)
-        line = int(np.flatnonzero(mine & np.isin(lot.astype(str), used[at].astype(str)))[0])
-        holder, named, cell = register.cell(TUBES, line, "lowest_mark")
-        taken[mark_of] = (at, f"{register.file_names[holder]}, {named}: {FIELDS[mark_of].heading} {cell}")
-    file = rows["file"].to_numpy() if "file" in rows else np.zeros(len(rows), dtype=np.int64)
-    for number in np.unique(np.concatenate([file[at] for at, _ in taken.values()])) if taken else ():
-        here = {name: (at[file[at] == number], said) for name, (at, said) in taken.items()}
-        here = {name: found for name, found in here.items() if len(found[0])}
-        first = next(iter(here))
-        said = "; ".join(text for _, text in here.values())
-        problems.add_tests("register_used", rows.index.to_numpy()[here[first][0][:1]], first, taken=said)
+        taken.add(mark_of, at, file, TUBES, line, "lowest_mark")
+    taken.say(rows.index.to_numpy(), problems)
     return out
 
 

@@ -17,7 +17,7 @@ import pandas as pd
 from grader.columns import BLANK, FIELDS, JUDGED, LABORATORY, PARAMETERS, READ, UNREADABLE, WATER
 from grader.figures import plain
 from grader.frames import above, by_laboratory, by_unique, group_codes, text, with_columns
-from grader.normalise import name_key, settled_names
+from grader.normalise import as_settled, name_key
 from grader.problems import Problems
 from grader.read.register import RESULTS, Register
 from grader.register.lines import keys_of, pairs_of
@@ -58,7 +58,7 @@ class Joined:
 def settled(register: Register, same: Mapping[str, Mapping[str, str]]) -> Register:
     """The register with the names of its lines as they are settled for the tests (sheet Names, layout files)."""
     for name, lines in register.sheets.items():
-        new = {k: settled_names(text(lines, k), same[k]) for k in ("client", "site", "system", "outlet")
+        new = {k: as_settled(text(lines, k), same[k]) for k in ("client", "site", "system", "outlet")
                if same.get(k) and k in lines and len(lines)}  # fmt: skip
         if new:
             register.sheets[name] = lines.assign(**new)
@@ -163,13 +163,9 @@ class _Pairs:
 
     def _without(self, lines: np.ndarray) -> None:
         """Ask about results without a test; of a single visit about those of its site and day."""
-        if self.tests["file"].nunique() == 1:
+        if len(lines) and self.tests["file"].nunique() == 1:
             here = set(zip(self.site, self.day.astype(str)))
-            lines = (
-                lines[[(s, str(d)) in here for s, d in zip(self.keys["site"][lines], self.on[lines])]]
-                if len(lines)
-                else lines
-            )
+            lines = lines[[(s, str(d)) in here for s, d in zip(self.keys["site"][lines], self.on[lines])]]
         if not len(lines):
             return
         cells = [self.register.cell(RESULTS, int(self.known[i]), "reference") for i in lines]
@@ -278,16 +274,15 @@ class _Filling:
         for pair in pairs.tolist():
             test, line = int(self.test[pair]), int(self.line[pair])
             key = self.of[line]
-            source = [parts["laboratory"][line], say["reference"].format(name=parts["reference"][line]),
-                      parts["method"][line], say["reported"].format(day=reported[line])]  # fmt: skip
-            have = [
+            reference, day = parts["reference"][line], reported[line]
+            source = (
                 parts["laboratory"][line],
-                parts["reference"][line],
+                say["reference"].format(name=reference) if reference else "",
                 parts["method"][line],
-                not np.isnat(reported[line]),
-            ]
+                "" if np.isnat(day) else say["reported"].format(day=day),
+            )
             said = say["result"].format(
-                name=names[key], result=shown[line], source=", ".join(s for s, h in zip(source, have) if h) or "-"
+                name=names[key], result=shown[line], source=", ".join(filter(None, source)) or "-"
             )
             if own := self._on_site(test, key):
                 said += say["on_site"].format(reading=own)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import FIELDS, LABORATORY, PARAMETERS, READ
-from grader.frames import by_laboratory, text
+from grader.frames import by_laboratory, lot_key, text
 from grader.review.history import as_day
 from grader.words import words
 
@@ -36,17 +36,20 @@ def _name(tube: str) -> str:
     return next(p.name for p in PARAMETERS.values() if p.tube == tube)
 
 
-def equipment_table(tests: pd.DataFrame, stated: pd.DataFrame, *, as_of: object, language: str = "en") -> pd.DataFrame:
+def equipment_table(
+    tests: pd.DataFrame, stated: pd.DataFrame, odd: pd.DataFrame, *, as_of: object, language: str = "en"
+) -> pd.DataFrame:
     """The table: one row an instrument or lot, what needs doing first.
 
     tests   : judged table, n rows; repeats, replaced tests and those after the day of the run do not count.
     stated  : what the register says: columns What, Serial or lot, Parameter, Valid until (datetime64[D]).
+    odd     : the table Oddities, whose instruments and lots that read otherwise than the rest are findings here, too.
     as_of   : date of the run. language : of the findings.
     Returns : columns COLUMNS. Valid until: of an instrument the last calibration due that is stated anywhere, of a lot
               the earliest expiry. Tests: those with a reading by it. Finding: "" where there is none.
     """
     say = words(language)["equipment"]
-    day = as_day(as_of)
+    day, off = as_day(as_of), _off(odd, say)
     kept = tests["dated"].to_numpy() & ~tests["replaced"].to_numpy() & (tests["repeat_of"].to_numpy() < 0)
     parts = [_used(tests, kept, "Instrument", "instrument", "", "calibration_due", _INSTRUMENT)]
     for tube in _TUBES:
@@ -71,12 +74,27 @@ def equipment_table(tests: pd.DataFrame, stated: pd.DataFrame, *, as_of: object,
             rank, finding = 3, say["not_stated"]
         else:
             rank, finding = (2, "") if left >= 0 else (4, "")
+        if reads_off := off.get((what, lot_key(name), parameter)):
+            rank, finding = min(rank, 1), "; ".join(filter(None, (reads_off, finding)))
         sites = ", ".join(sorted(set(group["Site"]) - {""}))
         first, last = (days.min(), days.max()) if len(days) else (pd.NaT, pd.NaT)
         rows.append((rank, what, name, parameter, until, left, len(days), first, last, sites, finding))
     frame = pd.DataFrame(rows, columns=["rank", *COLUMNS])
     frame = frame.sort_values(["rank", "Last used"], ascending=[True, False], kind="stable", ignore_index=True)
     return frame[list(COLUMNS)]
+
+
+def _off(odd: pd.DataFrame, say: dict[str, str]) -> dict[tuple[str, str, str], str]:
+    """What, serial or lot, parameter ("" of an instrument) -> by how much it reads otherwise than the rest."""
+    found: dict[tuple[str, str, str], list[str]] = {}
+    mine = odd[odd["Stated uncertainties off"].notna()]
+    for kind, name, parameter, times in zip(
+        *(mine[c] for c in ("Kind", "What", "Parameter", "Stated uncertainties off"))
+    ):
+        what = kind.capitalize()
+        key = (what, lot_key(name), "" if what == "Instrument" else parameter)
+        found.setdefault(key, []).append(say["off"].format(parameter=parameter, times=f"{times:+.2g}"))
+    return {key: "; ".join(texts) for key, texts in found.items()}
 
 
 def _used(

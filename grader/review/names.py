@@ -14,8 +14,6 @@ from grader.frames import by_unique, text
 from grader.problems import Problems
 from grader.review.slipped import slip_pairs
 
-KINDS = ("client", "site", "outlet")
-
 
 @dataclass(frozen=True)
 class Slips:
@@ -36,7 +34,7 @@ class Slips:
 def name_slips(tests: pd.DataFrame, kind: str) -> Slips:
     """The pairs of names of one kind that look like slips. Outlets are compared within their site.
 
-    tests : table after normalise, n rows. kind : of KINDS. A site named after its file is no name that somebody wrote.
+    tests : table after normalise, n rows. kind : client, site or outlet. A site named after its file is nobody's name.
     """
     whole = tests["site_key"].to_numpy(dtype=object)
     client = by_unique(whole, lambda key: key.split("\1", 1)[0])

@@ -13,9 +13,12 @@ NOTHING = pd.DataFrame(columns=["What", "Serial or lot", "Parameter", "Valid unt
 LOTS = {**VISIT, "oil_tube_lot": "0451", "oil_tube_expiry": date(2026, 12, 10), "calibration_due": date(2026, 4, 30)}
 
 
-def table(files, stated=NOTHING, as_of="2026-11-25"):
+NOT_ODD = pd.DataFrame(columns=["Kind", "What", "Parameter", "Stated uncertainties off"])
+
+
+def table(files, stated=NOTHING, odd=NOT_ODD, as_of="2026-11-25"):
     tests, _ = graded_files(files)
-    return equipment_table(tests, stated, as_of=as_of).set_index("Serial or lot"), tests
+    return equipment_table(tests, stated, odd, as_of=as_of).set_index("Serial or lot"), tests
 
 
 def test_what_rests_on_each_and_until_when_it_is_valid():
@@ -27,6 +30,13 @@ def test_what_rests_on_each_and_until_when_it_is_valid():
     assert lot["Sites"] == "North Works, South Works" and lot["Finding"] == "Runs out in 15 days"
     assert instrument["Finding"] == "Used in 1 tests after that day" and found.index[0] == "A1"
     assert names_in_use(tests).tolist() == ["A1; Oil 0451"] * 3
+
+
+def test_what_oddities_lists_is_said_of_the_instrument_and_the_lot():
+    rows = [["instrument", "a1", "Oxygen", -3.2], ["tube lot", "0451", "Oil", 0.6], ["copied", "x", "Oil", None]]
+    found, _ = table({"a.xlsx": (LOTS, [AIRLINE])}, odd=pd.DataFrame(rows, columns=NOT_ODD.columns))
+    assert found["Finding"]["A1"].startswith("Oxygen reads -3.2 stated uncertainties from the rest (sheet Oddities)")
+    assert found["Finding"]["0451"].startswith("Oil reads +0.6 stated uncertainties from the rest")
 
 
 def test_a_lot_that_read_nothing_rests_on_nothing():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
@@ -281,32 +281,36 @@ class _Reader(LimitReader):
             self.keys(where, entry, _NOT_COVERED_KEYS)
             if "substance" not in entry:
                 self.missing(where, "substance", "Name the substance.")
-            confidence = self.confidence(where, entry)
-            rule_file.not_covered.append(
-                NotCovered(
-                    self.string(where, entry, "substance"),
-                    self.number(where, entry, "min"),
-                    self.number(where, entry, "max"),
-                    self.string(where, entry, "unit"),
-                    self.string(where, entry, "clause"),
-                    confidence,
-                    self.string(where, entry, "note"),
-                    rule_file.document,
-                    rule_file.edition,
-                    rule_file.id,
-                )
+            name, low, high = (
+                self.string(where, entry, "substance"),
+                *(self.number(where, entry, k) for k in ("min", "max")),
             )
+            rule_file.not_covered.append(self.uncovered(where, entry, name, low, high, rule_file))
+
+    def uncovered(
+        self, where: str, entry: dict[str, Any], name: str, low: float | None, high: float | None, rule_file: RuleFile
+    ) -> NotCovered:
+        unit, clause, note = (self.string(where, entry, key) for key in ("unit", "clause", "note"))
+        confidence = self.confidence(where, entry)
+        source = rule_file.document, rule_file.edition, rule_file.id
+        return NotCovered(name, low, high, unit, clause, confidence, note, *source)
+
+    def tables(self, key: str, entries: object) -> Iterator[tuple[int, dict[str, Any]]]:
+        """The [[key]] of a file, counted from 1; what is none is said."""
+        begin = f"Begin every {key} with a line [[{key}]]."
+        if not isinstance(entries, list):
+            self.say("", key, entries, f"not a list of {key}s", begin)
+            return
+        for number, entry in enumerate(entries, 1):
+            if isinstance(entry, dict):
+                yield number, entry
+            else:
+                self.say("", key, entry, f"not a {key}", begin)
 
     def substances(self, entries: object, rule_file: RuleFile) -> None:
         """[[substance]]: a limit for what is no parameter of ours, by its name as the log writes it."""
-        if not isinstance(entries, list):
-            self.say("", "substance", entries, "not a list", "Begin every substance with a line [[substance]].")
-            return
-        for number, entry in enumerate(entries, 1):
+        for number, entry in self.tables("substance", entries):
             where = f"[[substance]] {number}"
-            if not isinstance(entry, dict):
-                self.say("", "substance", entry, "no substance", "Begin every substance with a line [[substance]].")
-                continue
             self.keys(where, entry, _SUBSTANCE_KEYS)
             for key in ("name", "max", "unit"):
                 if key not in entry:
@@ -318,28 +322,16 @@ class _Reader(LimitReader):
                 self.choice(where, "unit", entry["unit"], _SUBSTANCE_UNITS)
             if high is not None and high < 0:
                 self.say(where, "max", high, "below 0", "A limit is 0 or more.")
-            confidence = self.confidence(where, entry)
-            if confidence == "memory":
+            made = self.uncovered(where, entry, name, None, high, rule_file)
+            if made.confidence == "memory":
                 self.say(
                     where, "confidence", "memory", "never judges", "Leave the substance out, or look its limit up."
                 )
-            said = [self.string(where, entry, key) for key in ("unit", "clause", "note")]
-            rule_file.substances.append(
-                NotCovered(
-                    name, None, high, said[0], said[1], confidence, said[2],
-                    rule_file.document, rule_file.edition, rule_file.id,
-                )
-            )  # fmt: skip
+            rule_file.substances.append(made)
 
     def limits(self, entries: object, rule_file: RuleFile) -> None:
-        if not isinstance(entries, list):
-            self.say("", "limit", entries, "not a list of limits", "Begin every limit with a line [[limit]].")
-            return
         seen: dict[tuple[Any, ...], int] = {}
-        for number, entry in enumerate(entries, 1):
-            if not isinstance(entry, dict):
-                self.say("", "limit", entry, "not a limit", "Begin every limit with a line [[limit]].")
-                continue
+        for number, entry in self.tables("limit", entries):
             limit = self.limit(number, entry, rule_file)
             if limit is None:
                 continue

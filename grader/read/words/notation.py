@@ -18,7 +18,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
+from decimal import Decimal
 from functools import cache
 from typing import NamedTuple
 
@@ -348,69 +348,20 @@ def _in_field(shown: str, value: float, parsed: ParsedNumber, rule: NumberRule) 
     return Reading(READ, NAN, value, rule.ceiling, OPEN_LOWER if bound == ">" else OPEN_NONE, BOUND, text)
 
 
-def number_text(value: float, decimals: int | None = None, rounding: str | None = None) -> str:
+def number_text(value: float) -> str:
     """A number as text that can be read back: no exponent, no thousands mark, no needless zeros.
 
-    value    : float, finite.
-    decimals : int or None. Digits behind the point; None gives every digit the number has.
-    rounding : a rounding mode of the decimal module, or None for the nearest.
+    value : float, finite.
 
     Three digits behind the point would be read back as doubtful ("1.125"), so a zero is added.
 
-    >>> number_text(5.0), number_text(1.125), number_text(4.96, 1)
-    ('5', '1.1250', '5')
+    >>> number_text(5.0), number_text(1.125)
+    ('5', '1.1250')
     """
-    figure = Decimal(repr(float(value)))
-    if decimals is not None:
-        figure = figure.quantize(Decimal(1).scaleb(-decimals), rounding=rounding)
-    text = f"{figure:f}"
+    text = f"{Decimal(repr(float(value))):f}"
     if "." in text:
         text = text.rstrip("0").rstrip(".")
     if text in ("-0", ""):
         text = "0"
     unsigned = _figure(text.lstrip("-"))
     return f"{text}0" if unsigned is not None and unsigned.mark else text
-
-
-def format_reading(
-    lower: float,
-    upper: float,
-    open: int,
-    value: float,
-    text: str | None,
-    decimals: int | None = None,
-    ceiling: float = INF,
-) -> float | str | None:
-    """A reading as a sheet shows it: a number, the text of a bound or word, or None for a blank.
-
-    lower, upper, value : floats in one unit; NaN where there is none.
-    open     : OPEN_NONE, OPEN_LOWER or OPEN_UPPER of grader.columns.
-    text     : what was written (X_text); where given it is shown as it is.
-    decimals : digits behind the point of a figure that was worked out; a bound is rounded outwards, so that
-               it stays true. None gives every digit.
-    ceiling  : upper end of the field, same unit (oxygen 100), at which a bound is open upwards.
-
-    >>> format_reading(0.0, 5.0, OPEN_UPPER, NAN, None), format_reading(1.5, 2.5, OPEN_NONE, NAN, None)
-    ('<5', '1.5 to 2.5')
-    """
-    if text is not None and text == text:
-        return text
-    if not math.isnan(value):
-        return value if decimals is None else round(value, decimals)
-    if math.isnan(lower) or math.isnan(upper):
-        return None
-    down, up = (
-        number_text(v, decimals, mode) if math.isfinite(v) else ""
-        for v, mode in ((lower, ROUND_FLOOR), (upper, ROUND_CEILING))
-    )
-    if open == OPEN_UPPER and up:
-        return f"<{up}"
-    if open == OPEN_LOWER and down:
-        return f">{down}"
-    if upper >= ceiling and down:
-        return f"≥{down}"
-    if lower <= 0.0 and (not down or lower == 0.0) and up:
-        return f"≤{up}"
-    if not down:
-        return None
-    return down if lower == upper else f"{down} to {up}"

@@ -12,7 +12,7 @@ from functools import cache, lru_cache
 from typing import Any, NamedTuple
 from unicodedata import combining, normalize
 
-from grader.columns import FIELDS
+from grader.columns import AIR, FIELDS, PARAMETERS
 from grader.data import load_toml
 from grader.read.words.dates import is_date
 from grader.read.words.heading_words import BREAK, key
@@ -57,8 +57,12 @@ def _at(tokens: Sequence[str], words: Iterable[_Word]) -> list[tuple[int, int]]:
 @cache
 def _telling() -> re.Pattern[str]:
     """Beginnings of words without one of which a text says nothing: a search over the text is cheap."""
-    against = load_toml("said.toml")["against"]
-    first = {_folded(_TOKEN.findall(s)[0]) for some in against.values() for s in some}
+    return _beginnings(w for some in load_toml("said.toml")["against"].values() for w in some)
+
+
+def _beginnings(words: Iterable[str]) -> re.Pattern[str]:
+    """A pattern that finds a word which begins like the first word of one of some phrases."""
+    first = {_folded(_TOKEN.findall(w)[0]) for w in words}
     return re.compile("|".join(rf"\b{re.escape(w)}" for w in sorted(first)))
 
 
@@ -68,8 +72,7 @@ def _any() -> re.Pattern[str]:
     words = [w for name in _CLASSES for w in stems.get(name, ())] + load_toml("loose_words.toml")["said_of"]["odour"]
     said = load_toml("said.toml")
     words += [*said["cold"]["words"], *(w for some in said["against"].values() for w in some)]
-    first = {_folded(_TOKEN.findall(w)[0]) for w in words}
-    return re.compile("|".join(rf"\b{re.escape(w)}" for w in sorted(first)))
+    return _beginnings(words)
 
 
 _CLASSES = ("expire", "due", "need", "allow", "static")
@@ -222,7 +225,7 @@ _QUANTITY = re.compile(r"(?<![\w.,])(\d+(?:[.,]\d+)?)\s*([^\W\d_°%]+(?:\s?/\s?[
 _DATES = re.compile(
     r"(?<![\w])(?:\d{1,4}[./\-]\d{1,2}[./\-]\d{1,4}|\d{1,2}[./\-]\d{4}|\d{4}[./\-]\d{1,2}|(?:\d{1,2}\.?\s)?[^\W\d_]{3,9}\.?\s\d{4})(?![\w])"
 )
-_SUBSTANCES = ("co", "co2", "oil", "water")
+_SUBSTANCES = tuple(dict.fromkeys(p.tube for p in PARAMETERS.values() if p.tube))
 _MOST_OF_A_TEXT = 300
 
 
@@ -314,7 +317,7 @@ def expiry_of(text: str, whole: set[str] | frozenset[str] = frozenset()) -> tupl
 
 
 def _says_co(text: str) -> bool:
-    return any(key(t) in ("co", "monoxide", "kohlenmonoxid", "monoxyde") for t in BREAK.split(text))
+    return any(key(t) in load_toml("said.toml")["general"]["monoxide"] for t in BREAK.split(text))
 
 
 @lru_cache(maxsize=20_000)
@@ -341,7 +344,10 @@ def _whole_names() -> frozenset[str]:
     )
 
 
-_READINGS = ("oxygen_pct", "co_ppm", "co2_ppm", "oil_mg_m3", "water_tube_mg_m3")
+# What is measured of the air by instrument and tubes.
+_READINGS = tuple(
+    f.name for f in FIELDS.values() if f.kind == "number" and (f.tube or f.name in (PARAMETERS[k].column for k in AIR))
+)
 
 
 @lru_cache(maxsize=20_000)

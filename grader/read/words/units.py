@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
-from grader.columns import NUMBER_FIELDS, field_named
+from grader.columns import field_named
 from grader.data import load_toml
 from grader.read.words.spelling import known_unit
 
@@ -137,12 +137,6 @@ def unit_needed(field: str) -> bool:
     """
     kind = _kinds().get(field)
     return kind is not None and kind.needed
-
-
-def why_unit(field: str) -> str:
-    """Why a unit is needed for a field, or why it may be assumed; "" where there is nothing to say."""
-    kind = _kinds().get(field)
-    return kind.why if kind else ""
 
 
 def assumed(field: str, values: Iterable[Any] = ()) -> str | None:
@@ -287,29 +281,3 @@ def clashes(field: str, unit: str, *, converted: bool = False) -> tuple[Clash, .
             who = tuple(entry.get("supplies", ())), entry.get("dry")
             found.append(Clash(*who, entry["perhaps"], tuple(entry["parameters"]), *ends))
     return tuple(found)
-
-
-def suspicious(field: str, unit: str, values: Any, supply: str | None = None, dry: bool = False) -> str | None:
-    """Whether any figure contradicts its unit.
-
-    field, unit : field name, canonical id.
-    values      : float or numpy array, in that unit, before conversion.
-    supply      : canonical word for all of them; None: only rules that hold for any supply.
-    dry         : whether the air is dried far down.
-    Returns     : "unit_clash" or None.
-
-    >>> suspicious("line_pressure_bar", "bar", 90.0, "airline"), suspicious("line_pressure_bar", "bar", 90.0)
-    ('unit_clash', None)
-    """
-    for clash in clashes(field, unit):
-        if (clash.supplies and supply not in clash.supplies) or clash.dry not in (None, dry) or not clash.parameters:
-            continue
-        hit = clash.hits(values)
-        if hit.any() if hasattr(hit, "any") else hit:
-            return "unit_clash"
-    return None
-
-
-def without_kind() -> tuple[str, ...]:
-    """Number fields of data/fields.toml that data/units.toml forgets; empty in a whole package."""
-    return tuple(name for name in NUMBER_FIELDS if name not in _kinds())

@@ -30,15 +30,7 @@ from grader.columns import (
     UNREADABLE,
 )
 from grader.data import load_toml
-from grader.read.words.notation import (
-    DECIMAL,
-    THOUSANDS,
-    format_reading,
-    number_rule,
-    number_text,
-    parse_number,
-    read_number,
-)
+from grader.read.words.notation import DECIMAL, THOUSANDS, number_rule, number_text, parse_number, read_number
 from grader.read.words.spelling import clean, known_unit
 
 settings.register_profile("unhurried", deadline=None)
@@ -340,36 +332,6 @@ def test_data_file_fits_the_fields():
 # ------------------------------------------------------------------------------------------- formatting
 
 
-@pytest.mark.parametrize(
-    ("args", "shown"),
-    [
-        ((5.0, 5.0, OPEN_NONE, 5.0, None), 5.0),
-        ((0.0, 5.0, OPEN_UPPER, math.nan, "<5"), "<5"),
-        ((0.5, INF, OPEN_LOWER, math.nan, "stain"), "stain"),
-        ((0.0, 5.0, OPEN_UPPER, math.nan, None), "<5"),
-        ((0.0, 5.0, OPEN_NONE, math.nan, None), "≤5"),
-        ((-INF, -40.0, OPEN_NONE, math.nan, None), "≤-40"),
-        ((60.0, INF, OPEN_LOWER, math.nan, None), ">60"),
-        ((60.0, INF, OPEN_NONE, math.nan, None), "≥60"),
-        ((1.5, 2.5, OPEN_NONE, math.nan, None), "1.5 to 2.5"),
-        ((2.0, 2.0, OPEN_NONE, math.nan, None), "2"),
-        ((math.nan, math.nan, OPEN_NONE, math.nan, None), None),
-        ((-INF, INF, OPEN_NONE, math.nan, None), None),
-    ],
-)
-def test_format_reading(args, shown):
-    assert format_reading(*args) == shown
-
-
-def test_format_reading_rounds_a_bound_outwards():
-    """A bound that was worked out must stay true when it is rounded: below 4.94 is not below 4.9."""
-    assert format_reading(0.0, 4.94, OPEN_UPPER, math.nan, None, decimals=1) == "<5"
-    assert format_reading(4.96, INF, OPEN_LOWER, math.nan, None, decimals=1) == ">4.9"
-    assert format_reading(-INF, -4.96, OPEN_UPPER, math.nan, None, decimals=1) == "<-4.9"
-    assert format_reading(1.0, 1.0, OPEN_NONE, 1.2345, None, decimals=2) == 1.23
-    assert format_reading(19.5, 100.0, OPEN_NONE, math.nan, None, ceiling=100.0) == "≥19.5"
-
-
 FIGURES = st.one_of(
     st.floats(0, 1e12), st.integers(0, 10**9).map(float), st.decimals(0, 10**6, places=3, allow_nan=False).map(float)
 )
@@ -384,10 +346,8 @@ def test_number_text_is_read_back_identical(value):
 @given(FIGURES.filter(lambda v: v > 0), st.sampled_from(["<", "≤", ">", "≥"]), st.sampled_from([CO, OIL, COLD, FLOW]))
 def test_a_bound_is_read_back_identical(value, bound, rule):
     reading = read_number(bound + number_text(value), rule)
-    shown = format_reading(reading.lower, reading.upper, reading.open, reading.value, reading.text)
-    without_text = format_reading(reading.lower, reading.upper, reading.open, reading.value, None)
-    assert shown == without_text == bound + number_text(value)
-    assert read_number(shown, rule)[2:] == reading[2:]
+    assert reading.text == bound + number_text(value)
+    assert read_number(reading.text, rule)[2:] == reading[2:]
 
 
 # ---------------------------------------------------------------------- texts made here, without the parser
