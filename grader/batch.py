@@ -47,7 +47,7 @@ from grader.review import history
 from grader.review.actions.findings import Actions, actions_table
 from grader.review.actions.sheet import actions_sheet
 from grader.review.due import due_table
-from grader.review.equipment import equipment_table, running_out
+from grader.review.equipment import equipment_table, reading_off, running_out
 from grader.review.names import SharedSlip, shared_slips
 from grader.review.odd.oddities import oddities_table
 from grader.review.past import chances_with_past
@@ -250,7 +250,8 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
     day = np.datetime64(options.as_of)
     open_findings = actions_table(tests, language=options.language, file_names=names, sheet_names=sheets)
     read = history.readings(tests)
-    wear = wear_table(tests, read, as_of=day, language=options.language, elsewhere=found.beside)
+    oddities = oddities_table(tests, problems, as_of=day, language=options.language, file_names=names)
+    wear = wear_table(tests, read, as_of=day, language=options.language, elsewhere=found.beside, odd=oddities.frame)
     past = chances_with_past(tests, read, wear)
     wearing = wear_findings(tests, wear, language=options.language, file_names=names, sheet_names=sheets)
     actions = actions_sheet(tests, open_findings, wearing, past, words(options.language)["together"])
@@ -271,7 +272,6 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
     query_plant(tests, found.register, problems)
     history.left_out(tests, problems)
     history.slips(tests, problems)
-    oddities = oddities_table(tests, problems, as_of=day, language=options.language, file_names=names)
     sources = source_table(log, tests, history.old_sources(tests, len(names), as_of=day)).iloc[:first]
     lost = sources[np.isin(sources.index, [*unbalanced(sources).index, *misplaced(log, tests, verdicts)])]
     for number, there, graded, refused in zip(lost.index, *(lost[f"Rows {n}"] for n in ("found", "graded", "refused"))):
@@ -306,6 +306,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
             *cautions,
             *slip_lines(found.slips, tests, options.language),
             *awaited_line(due, options.language),
+            *reading_off(oddities.frame, options.language),
             *running_out(equipment, options.language),
             *system_lines(tests, options.language),
             *oddities.copied_forward,

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
-from grader.columns import FIELDS, LABORATORY, PARAMETERS, READ
+from grader.columns import FIELDS, LABORATORY, PARAMETER_BY_NAME, PARAMETERS, READ
 from grader.frames import by_laboratory, lot_key, text
 from grader.review.history import as_day
 from grader.words import words
@@ -118,6 +120,35 @@ def _used(
             "Site": text(tests, "site")[at],
         }
     )
+
+
+def off_lately(odd: pd.DataFrame) -> pd.DataFrame:
+    """Instruments that read otherwise than the rest in the last 12 months: their rows of the table Oddities."""
+    return odd[(odd["Kind"] == "instrument") & odd["Off in the last 12 months"].notna()]
+
+
+def reading_off(odd: pd.DataFrame, language: str = "en") -> list[str]:
+    """The line of the Summary on instruments to send in, or none. odd : the table Oddities."""
+    said = words(language)
+    say, names = said["equipment"], said["parameter"]
+    named = [
+        say["off_one"].format(name=name, parameter=names[PARAMETER_BY_NAME[parameter].key], since=str(since)[:10])
+        for name, parameter, since in zip(*(off_lately(odd)[c] for c in ("What", "Parameter", "Off since")))
+    ]
+    return [say["off_line"].format(names=", ".join(named))] if named else []
+
+
+def read_off(tests: pd.DataFrame, at: np.ndarray, parameter: np.ndarray, side: np.ndarray, odd: pd.DataFrame) -> Any:
+    """The instrument whose own offset makes a reading look worse, as it is written: object (k,), "" for none.
+
+    at, parameter, side : (k,), position of the test, name of the parameter, 1 where more is worse, else -1.
+    """
+    lately = off_lately(odd)
+    columns = (lately[c] for c in ("What", "Parameter", "Off in the last 12 months"))
+    ways = {(lot_key(name), of): 1 if off > 0 else -1 for name, of, off in zip(*columns)}
+    named = text(tests, "instrument")[at]
+    keys = zip(named, parameter, side)
+    return np.array([n if ways.get((lot_key(n), of)) == way else "" for n, of, way in keys], dtype=object)
 
 
 def running_out(table: pd.DataFrame, language: str = "en") -> list[str]:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from datetime import date
 
+import numpy as np
 import pandas as pd
 
-from grader.review.equipment import equipment_table, names_in_use, running_out
+from grader.review.equipment import equipment_table, names_in_use, read_off, reading_off, running_out
 from tests.support import AIRLINE, VISIT, graded_files
 
 NOTHING = pd.DataFrame(columns=["What", "Serial or lot", "Parameter", "Valid until"])
@@ -37,6 +38,20 @@ def test_what_oddities_lists_is_said_of_the_instrument_and_the_lot():
     found, _ = table({"a.xlsx": (LOTS, [AIRLINE])}, odd=pd.DataFrame(rows, columns=NOT_ODD.columns))
     assert found["Finding"]["A1"].startswith("Oxygen reads -3.2 stated uncertainties from the rest (sheet Oddities)")
     assert found["Finding"]["0451"].startswith("Oil reads +0.6 stated uncertainties from the rest")
+
+
+def test_an_instrument_that_reads_off_lately_is_named_where_its_offset_looks_like_wear():
+    columns = ["Kind", "What", "Parameter", "Off in the last 12 months", "Off since"]
+    since = pd.Timestamp(2026, 1, 5)
+    odd = pd.DataFrame(
+        [["instrument", "a1", "Oxygen", -0.7, since], ["instrument", "B2", "Oxygen", None, since]], columns=columns
+    )
+    _, tests = table({"a.xlsx": (LOTS, [AIRLINE])})  # read with A1
+    name, side = np.array(["Oxygen", "Oxygen", "Flow"], dtype=object), np.array([-1, 1, -1])
+    assert read_off(tests, np.zeros(3, dtype=int), name, side, odd).tolist() == ["A1", "", ""]
+    (line,) = reading_off(odd)
+    assert "a1 (oxygen, since 2026-01-05)" in line.lower() and "B2" not in line
+    assert reading_off(odd[1:]) == []
 
 
 def test_a_lot_that_read_nothing_rests_on_nothing():

@@ -45,6 +45,8 @@ def wear_findings(
         # What a whole system shows lies at the plant or before it, not at one outlet nor in one reading.
         at_plant = [c for c in causes["likely"] if row["Outlet"] or _level(data, c) in ("plant", "intake")]
         steps = [c for c in causes["check"] if c not in data["only_where_failed"]]
+        # An instrument that reads off is sent in before the plant is searched.
+        sent = [w["wear"]["send_in"].format(name=name)] if (name := wear.off[at[i]]) else []
         when = _day(row["Reaches limit on"])
         plan = w["wear"]["plan_by" if when else "plan"].format(day=when)
         rows.append(
@@ -57,7 +59,7 @@ def wear_findings(
                 f"{_figure(row['Now'])} {row['Unit']}",
                 _limit(row["Limit"], wear.side[at[i]], row["Unit"], w["action"]),
                 w["action"]["causes_join"].join(w["action_cause"][c] for c in at_plant),
-                " ".join([*(w["action_step"][c] for c in steps), plan]),
+                " ".join([*sent, *(w["action_step"][c] for c in steps), plan]),
                 "",
                 w["action_where"]["named" if row["System"] else "unnamed"].format(system=row["System"]),
                 WEARING,

@@ -19,6 +19,7 @@ import pandas as pd
 from grader.columns import OPEN_LOWER, OPEN_NONE, OPEN_UPPER
 from grader.data import load_toml, read_text
 from grader.frames import above, text
+from grader.review.equipment import read_off
 from grader.review.history import HISTORY, Readings, as_day, months_after, readings
 from grader.review.shown import column, limit_cells, shown
 from grader.review.statistics.wear import (
@@ -50,6 +51,7 @@ class Wear:
     side     : int (m,), 1 where the figure gets worse upwards, -1 downwards.
     quickens : bool (m,), the date is that of growth ever faster, not of a straight line.
     last     : int (m,), position of the last test of the series.
+    off      : object (m,), the instrument of that test where its own offset looks like wear, "" for none.
     of_row   : int (k,), row of this table for each row of Readings, -1 for none.
     """
 
@@ -59,6 +61,7 @@ class Wear:
     side: np.ndarray
     quickens: np.ndarray
     last: np.ndarray
+    off: np.ndarray
     of_row: np.ndarray
 
 
@@ -115,12 +118,19 @@ def lots_of(tests: pd.DataFrame) -> LotReadings:
 
 
 def wear_table(
-    tests: pd.DataFrame, read: Readings, *, as_of: object, language: str = "en", elsewhere: LotReadings | None = None
+    tests: pd.DataFrame,
+    read: Readings,
+    *,
+    as_of: object,
+    language: str = "en",
+    elsewhere: LotReadings | None = None,
+    odd: pd.DataFrame | None = None,
 ) -> Wear:
     """The Wear table; see the design for its columns.
 
     tests : judged table, n rows. read : its readings. as_of : date of the run.
     elsewhere : what sites that have no rows here say of the lots that were used here.
+    odd : the table Oddities, whose instruments are named where their offset looks like wear.
     """
     data = load_toml("wear.toml")
     fitted = _fitted(tests, read, data)
@@ -144,6 +154,9 @@ def wear_table(
     dated = ((state == WORSE) | finding) & ~beyond & ~k_series.failing & ~np.isnan(limit)
     dates = _dates(k_series, stretch, lower, upper, chosen.change, np.where(dated, limit, np.nan), as_day(as_of), data)
     since = _since(k_series, stretch, chosen, state)
+    off = np.full(k, "", dtype=object)
+    if odd is not None:
+        off = np.where(state == WORSE, read_off(tests, k_series.last, k_series.of("name"), chosen.side, odd), off)
     notes = _notes(
         k_series,
         language,
@@ -154,6 +167,7 @@ def wear_table(
         beyond & (state == WORSE),
         dates,
         as_day(as_of).astype("datetime64[s]"),
+        off,
     )
     frame = _frame(k_series, stretch, chosen, state, limit_cells(k_series.limit_low, k_series.limit_high), dates, since)
     frame["Wearing out"] = np.where(finding, "yes", "").astype(object)
@@ -175,6 +189,7 @@ def wear_table(
         chosen.side[order],
         dates.quickens[order],
         k_series.last[order],
+        off[order],
         of_row,
     )
 
@@ -391,6 +406,7 @@ def _notes(
     beyond: np.ndarray,
     dates: _Dates,
     as_of: np.datetime64,
+    off: np.ndarray,
 ) -> np.ndarray:
     w = words(language)["wear"]
     k = len(series.parameter)
@@ -402,12 +418,14 @@ def _notes(
     for name in dict.fromkeys(signs.name[signs.name != ""]):
         note[signs.name == name] = w[name]
     named = np.array([w["lot"].format(lot=name) for name in lot], dtype=object)
+    instruments = np.array([w["instrument_off"].format(name=name) for name in off], dtype=object)
     for where, sentence in (
         (beyond, w["beyond"]),
         (~np.isnat(dates.best) & ~dates.quickens, w["holds"].format(way=w["straight"])),
         (dates.quickens, w["holds"].format(way=w["quickening"])),
         (dates.best < as_of, w["met_since"]),
         (by_lot, named),
+        (off != "", instruments),
         (dew & season_known, w["season"]),
         (dew & ~season_known, w["season_not_known"]),
         (key == "co2", w["outdoor"]),

@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import numpy as np
 import pytest
 
+from grader.batch import judged
 from grader.columns import FAIL, TEST_FAIL
+from grader.result import Options
+from grader.review.history import readings
+from grader.review.odd.oddities import oddities_table
+from grader.review.wear.findings import wear_findings
+from grader.review.wear.table import wear_table
 from tests.bench.bench_warning import episodes, first_warning, look_at, named
 from tests.review.plant import KINDS, SHAPES, fleet
 from tests.support import graded_log
@@ -43,3 +51,18 @@ def test_wear_is_told_before_the_first_fail_and_healthy_plant_is_left_alone():
     assert first_warning(seen, truth, seen["block"].to_numpy()).notna().mean() >= 0.5
     assert episodes(healthy, healthy["worse"].to_numpy()) <= 10  # one a site in five years
     assert episodes(healthy, healthy["block"].to_numpy()) <= 3  # one in 40 site-years is 1.25
+
+
+def test_wear_that_is_the_instrument_s_own_offset_names_it_before_the_plant_is_searched():
+    made = fleet(8, sites=12, drift=0.55)
+    found = judged(made.log, Options(None, date(2025, 6, 1)))
+    odd = oddities_table(found.tests, found.problems, as_of="2025-06-01").frame
+    read = readings(found.tests)
+    wear = wear_table(found.tests, read, as_of="2025-06-01", odd=odd)
+    oxygen = (wear.table["Parameter"] == "Oxygen").to_numpy() & (wear.table["State"] == "worse").to_numpy()
+    with_it = oxygen & (found.tests["instrument"].to_numpy()[wear.last] == "I1")
+    assert with_it.sum() > 2 and (wear.off == np.where(with_it, "I1", "")).all()
+    assert wear.table["Note"][with_it].str.contains("Read with I1").all()
+    steps = wear_findings(found.tests, wear)[0]["Next step"]
+    assert with_it[wear.finding].any()
+    assert (steps.str.startswith("Have I1 checked") == with_it[wear.finding]).all()
