@@ -81,10 +81,14 @@ class Table(NamedTuple):
     file: int = -1
 
 
-def heading_address(table: Table, place: Place) -> str:
-    """Address of the heading of a column, or of a cell that stands alone; "" where the place does not tell it."""
+def heading_address(table: Table, place: Place, first: int = -1) -> str:
+    """Address of the heading of a column, or of a cell that stands alone; "" where the place does not tell it.
+
+    first : column of the first test, where tests run across: of a row its cell is named.
+    """
     row = table.heads[0] if place.row is None and table.heads[0] >= 0 else place.row
-    return "" if row is None or place.column is None else a1(row, place.column)
+    column = first if place.column is None and first >= 0 else place.column
+    return "" if row is None or column is None else a1(row, column)
 
 
 class Unreadable(NamedTuple):

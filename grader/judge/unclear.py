@@ -20,7 +20,7 @@ from grader.frames import with_columns
 from grader.judge.rules.sets import RuleSet
 from grader.judge.verdicts import BADNESS, whole
 from grader.judge.worse import with_parameter
-from grader.problems import Problems, Table, Unclear, a1
+from grader.problems import Problems, Table, Unclear, heading_address
 
 _ENDS = ("", "_lower", "_upper", "_open", "_state", "_text", "_how")
 # Raw rows and the tables they are of -> every field read; rows of the table of tests -> the same, judged.
@@ -101,7 +101,7 @@ def judge_unclear(
         tried.take(together)
     out, changed = _worse(judged, tried)
     out = _failing(out, judged, tried.always, slots, before.columns)
-    _say(problems, tables, of_table, changed, slots)
+    _say(problems, tables, rows["column"].to_numpy(), of_table, changed, slots)
     return whole(out, rulesets)
 
 
@@ -256,6 +256,7 @@ def _failing(
 def _say(
     problems: Problems,
     tables: Sequence[Table],
+    columns: np.ndarray,
     of_table: dict[int, np.ndarray],
     changed: np.ndarray,
     slots: list[list[_Trial]],
@@ -272,15 +273,12 @@ def _say(
                 continue
             unclear = table.unclear[place]
             choices = ", ".join(FIELDS[name].heading for name, _ in unclear.choices)
-            row = table.heads[0] if unclear.place.row is None else unclear.place.row
-            column = unclear.place.column
-            cell = a1(row, column) if row is not None and row >= 0 and column is not None else ""
             line = lines.setdefault(
                 (table.file, unclear.heading, choices),
                 {
                     "file": table.file,
                     "sheet": unclear.place.sheet,
-                    "cell": cell,
+                    "cell": heading_address(table, unclear.place, columns[at[0]] if len(at) else -1),
                     "value": unclear.heading,
                     "choices": choices,
                     "line": f"[table.{'constants' if unclear.aside else 'fields'}]: {unclear.line}",

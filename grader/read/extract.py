@@ -30,7 +30,7 @@ FRACTIONS = frozenset(f.name for f in FIELDS.values() if f.unit == "%")
 
 
 # How fields are understood that one column of a layout file could not say.
-AS_FOUND = ("several columns together", "of the row's reading")
+AS_FOUND = ("several columns together", "of the row's reading", "no field of ours")
 # How a field is understood each of whose figures has its own unit in a column beside it.
 UNITS_BESIDE = ", units in a column"
 
@@ -228,7 +228,7 @@ def _substances(p: Proposal, fields: Fields) -> None:
         return
     fields.values["substances"] = ["; ".join(parts) or None for parts in said]
     fields.places["substances"], fields.lines["substances"] = p.where.place(columns[0].at), columns[0].at
-    fields.how["substances"] = (", ".join(c.text for c in columns), "no field of ours", LIKELY)
+    fields.how["substances"] = (", ".join(c.text for c in columns), AS_FOUND[2], LIKELY)
 
 
 def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Where) -> Fields:

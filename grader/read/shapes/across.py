@@ -17,7 +17,7 @@ from grader.read.shapes.rows import is_total
 from grader.read.shapes.table import NO_TEST, Block, propose
 from grader.read.shapes.tables import Note
 from grader.read.words.dates import is_date
-from grader.read.words.labels import SHARED, Column, column, is_unit, kind_of, label
+from grader.read.words.labels import SHARED, Column, column, is_unit, kind_of, label, loose_label
 
 _LEAST_LABELS = 3
 # Labels that stand over a table with their values, and are no names of outlets.
@@ -47,7 +47,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     made = []
     for begin, names, rows, end in _blocks(grid, side, spec):
         start = rows[0]
-        labels = [_with_unit(grid, side, r, side.labels[r]) for r in rows if r in side.labels]
+        labels = [c for r in rows if (c := _with_unit(grid, side, r, names)) is not None]
         if names not in side.labels:
             text = grid.rows[names][side.at]
             text = "" if text is None else str(text)
@@ -218,6 +218,13 @@ def _labels_among_values(grid: Grid, side: _Side, rows: list[int]) -> bool:
     return bool(known) and sum(not known.isdisjoint(grid.rows[row][side.at + 1 :]) for row in rows) >= 2
 
 
-def _with_unit(grid: Grid, side: _Side, row: int, known: Column) -> Column:
+def _with_unit(grid: Grid, side: _Side, row: int, names: int) -> Column | None:
+    """The label of a row with its unit; of one that is not listed what it may be."""
     unit = grid.rows[row][side.units] if side.units >= 0 else None
-    return column(row, known.text, unit=str(unit)) if is_unit(unit) else known._replace(at=row)
+    unit = unit if is_unit(unit) else ""
+    known = side.labels.get(row)
+    if known is None:
+        known = loose_label(grid.rows[row][side.at], unit) if row != names else None
+    elif unit:
+        return column(row, known.text, unit=unit)
+    return known and known._replace(at=row)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Sequence
+from itertools import takewhile
 from typing import Any
 
 from grader.problems import Unreadable, a1
 from grader.read.extract import NUMBERS, READINGS, Proposal, Where
 from grader.read.layout_spec import TableSpec, within
 from grader.read.settle import are_verdicts, own_verdict
-from grader.read.shapes.grid import Cell, Grid
+from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import Pair, labelled_unit, pairs
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.heading_words import key, reading_words
@@ -28,6 +30,7 @@ from grader.read.words.labels import (
     kind_of,
     label,
     looks_like_value,
+    loose_label,
 )
 
 _LEAST_FIELDS = 3
@@ -48,7 +51,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     labels = [p for p in pairs(grid, 0, len(grid.rows)) if (p.row, p.column) not in heads]
     found = [_by_columns(grid, p, columns) for p in labels]
     found += _further(grid, found, columns)
-    found += _loose(grid, found, heads)
+    found += _loose(grid, found, columns)
     found = sorted((p for p in found if _inside(grid, p.row, p.column, spec)), key=lambda p: (p.row, p.column))
     notes: list[Note] = []
     if spec is not None:
@@ -199,25 +202,38 @@ def _second_headings(grid: Grid) -> dict[int, list[int]]:
     return made
 
 
-def _loose(grid: Grid, found: list[Pair], heads: set[Cell]) -> list[Pair]:
+def _loose(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
     """Labels that are not listed, each with a value at its right: what its words and units say that it could be."""
-    used = {(p.value_row, p.value_column) for p in found} | {(p.row, p.column) for p in found} | heads
+    used = {(p.value_row, p.value_column) for p in found} | {(p.row, p.column) for p in found}
+    used |= {(row, at) for at, kinds in columns.items() for row, _, _ in kinds}
     rows = {p.row for p in found}
     low, high = min(rows, default=0), max(rows, default=-1)
     made = []
     for row in range(low, min(high + 4, len(grid.rows))):
         cells = grid.rows[row]
         for at, text in enumerate(cells[:-1]):
-            if type(text) is not str or (row, at) in used or len(text) > _LONGEST_VALUE or looks_like_value(text):
+            if type(text) is not str or (row, at) in used or len(text) > _LONGEST_VALUE:
                 continue
+            left = cells[at - 1] if at else None
             value_at = next((c for c in range(at + 1, min(at + 4, grid.width)) if cells[c] is not None), -1)
-            if value_at < 0 or (row, value_at) in used or at > 0 and cells[at - 1] is not None:
+            if value_at < 0 or left is not None and not looks_like_value(left) and not is_unit(left):
                 continue
-            known = column(-1, text.rstrip(": "))
-            if known.kind == "unclear":
-                used |= {(row, at), (row, value_at)}
-                made.append(Pair(row, at, known, row, value_at, cells[value_at], "beside"))
+            known = loose_label(text, _unit_behind(cells, at))
+            if known is None:
+                continue
+            pair = _by_columns(grid, Pair(row, at, known, row, value_at, cells[value_at], "beside"), columns)
+            if pair.value is not None and (row, pair.value_column) not in used:
+                used |= {(row, at), (row, pair.value_column)}
+                made.append(pair)
     return made
+
+
+def _unit_behind(cells: Sequence[Any], at: int) -> str:
+    """The unit of the figures behind a text, as far as the next text that is neither; "" where there is none."""
+    run = takewhile(
+        lambda v: v is None or looks_like_value(v) or is_unit(v) or _reads(v) or is_limit_text(v), cells[at + 1 :]
+    )
+    return next(filter(is_unit, run), "")
 
 
 def _several(values: Any) -> Unreadable:
@@ -322,13 +338,13 @@ def _of_all(pair: Pair) -> Pair:
 
 def _propose(grid: Grid, block: list[Pair], spec: TableSpec | None) -> Proposal:
     lines = [own_verdict(p.label._replace(at=i), [p.value]) for i, p in enumerate(block)]
-    lines = [c._replace(how=f"label: {c.how}") for c in lines if c.kind in ("field", "unclear")]
+    lines = [c._replace(how=f"label: {c.how}") for c in lines if c.kind in ("field", "unclear", "substance")]
     values = {c.at: [block[c.at].value] for c in lines}
     spots = [(p.value_row, p.value_column) for p in block]
     is_test = any(
         values[c.at][0] is not None
         for c in lines
-        if c.kind == "unclear" or c.field not in VISIT and c.field != "remarks"
+        if c.kind in ("unclear", "substance") or c.field not in VISIT and c.field != "remarks"
     )
     named = [c for c in lines if "outlet" in c.heading.candidates]
     outlet = next((c.at for c in named if c.field), (named or lines)[0].at if lines else -1)

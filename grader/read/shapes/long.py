@@ -18,7 +18,16 @@ from grader.read.shapes.tables import Note, shown
 from grader.read.shapes.unrolled import dates_across
 from grader.read.words.heading_words import key, reading_words
 from grader.read.words.headings import CERTAIN, LIKELY, Heading
-from grader.read.words.labels import Column, column, is_placeholder, is_unit, kind_of, label, looks_like_value
+from grader.read.words.labels import (
+    Column,
+    column,
+    is_placeholder,
+    is_unit,
+    kind_of,
+    label,
+    looks_like_value,
+    loose_label,
+)
 from grader.read.words.units import canonical
 
 # What tells two tests apart; anything else of a test stands in several of its rows and should agree.
@@ -165,7 +174,7 @@ def _with_outlet(grid: Grid, found: _Long) -> _Long:
 def _are_names(body: list[Any]) -> bool:
     """Whether a column holds names of what was measured: two readings or more, most of its texts known."""
     texts = {v for v in body if type(v) is str}
-    known = {v: c for v in texts if (c := label(v)) is not None}
+    known = {v: c for v in texts if (c := label(v) or loose_label(v)) is not None}
     fields = {c.field or c.text for c in known.values()}
     readings = any(c.field in READINGS for c in known.values())
     return readings and len(fields) >= _LEAST_NAMES and len(known) * 2 >= len(texts)
@@ -248,7 +257,7 @@ def _rows(grid: Grid, found: _Long, spec: TableSpec | None, notes: list[Note]) -
     numbers: dict[tuple[Any, ...], int] = {}
     seen: set[tuple[int, str]] = set()
     unknown: set[str] = set()
-    meanings: dict[Any, Column | None] = {}
+    meanings: dict[tuple[Any, str], Column | None] = {}
     nothing = column(-1, "")
     passed = 0
     last: tuple[Any, ...] | None = None
@@ -279,9 +288,10 @@ def _rows(grid: Grid, found: _Long, spec: TableSpec | None, notes: list[Note]) -
             passed += 1
             continue
         last = identity
-        if name not in meanings:
-            meanings[name] = meaning(name)
-        known = meanings[name]
+        unit = cells[found.units].strip() if found.units >= 0 and is_unit(cells[found.units]) else ""
+        if (name, unit) not in meanings:
+            meanings[name, unit] = meaning(name) or loose_label(name, unit)
+        known = meanings[name, unit]
         what = known.field or known.text if known is not None else ""
         if identity not in numbers or outlet < 0 and what and (numbers[identity], what) in seen:
             # Without a column of outlets a reading that comes again begins the next outlet's test.
@@ -292,8 +302,7 @@ def _rows(grid: Grid, found: _Long, spec: TableSpec | None, notes: list[Note]) -
             unknown.add(shown(name))
             about = {"heading": shown(name), "where": f'heading = "{shown(name)}"'}
             notes.append(Note("unknown_parameter", grid.name, grid.address(row, found.names), name, about))
-        unit = cells[found.units] if found.units >= 0 and is_unit(cells[found.units]) else ""
-        made.lines.append(_Line(row, numbers[identity], known or nothing, value, unit.strip()))
+        made.lines.append(_Line(row, numbers[identity], known or nothing, value, unit))
     return made._replace(passed=passed)
 
 
@@ -323,7 +332,7 @@ def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> P
     row_at: dict[Cell, int] = {}  # line and test -> row of the figure
     by_name: dict[str, int] = {}
     for line in lines:
-        name = line.known.field or (line.known.text if line.known.kind == "unclear" else "")
+        name = line.known.field or (line.known.text if line.known.kind in ("unclear", "substance") else "")
         if not name:
             continue
         at = by_name.setdefault(name, 2 * len(by_name) + _FAR)
@@ -333,7 +342,7 @@ def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> P
             values[at], values[at + 1] = [None] * len(tests), [None] * len(tests)
             begin[at] = line.row
         value, unit = _figure(line)
-        if line.known.kind == "unclear" and unit and type(value) in (int, float):
+        if not line.known.field and unit and type(value) in (int, float):
             value = f"{value:.10g} {unit}"
         old = values[at][line.test]
         if old is not None and value is not None:
@@ -345,7 +354,7 @@ def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> P
     width = grid.width
     for c in _by_substance(found.others, lines, width):
         c = own_verdict(c, [grid.rows[line.row][c.at % width] for line in lines])
-        if c.kind not in ("field", "unclear"):
+        if c.kind not in ("field", "unclear", "substance"):
             continue
         concerned = lines if c.field in KEYS else [n for n in lines if _concerns(c.field, n.known.field)]
         columns.insert(0, c)

@@ -144,7 +144,7 @@ def _beside(grid: Grid, labels: dict[Cell, Column], row: int, at: int) -> tuple[
 
 def labelled_unit(known: Column, unit: str | None) -> Column:
     """A label with the unit that stands in a cell of its own beside its value."""
-    if unit is not None and known.kind == "unclear" and known.heading.told is None:
+    if unit is not None and known.kind in ("unclear", "substance") and known.heading.told is None:
         return known._replace(heading=known.heading._replace(told=canonical(unit)))
     if unit is None or not known.field or known.heading.unit is not None:
         return known

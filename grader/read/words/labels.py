@@ -283,6 +283,20 @@ def _label(text: str) -> Column | None:
     return found if found.kind == "field" or (found.kind == "unclear" and not found.weak) else None
 
 
+def loose_label(text: Any, unit: str = "") -> Column | None:
+    """What a text that is not listed may name by its words and unit: "unclear" or "substance"; None where neither.
+
+    >>> loose_label("Toluene").kind, loose_label("Xyzzy", "ppm").kind, loose_label("Name")
+    ('substance', 'substance', None)
+    """
+    if type(text) is not str or looks_like_value(text):
+        return None
+    found = column(-1, text.rstrip(": "), unit=unit)
+    # An unknown word with a unit beside it is joined to it: the name stands alone.
+    found = found._replace(text=text.rstrip(": "))
+    return found if found.kind in ("unclear", "substance") else None
+
+
 def inline(text: Any) -> tuple[Column, str] | None:
     """A label and its value in one cell, "Site: North yard"; None where it is none.
 

@@ -88,7 +88,7 @@ def test_totals_and_names_that_are_not_known_are_said_in_a_long_log():
         Log=[
             LONG,
             ["A", DAY, "CO", 1, "ppm"],
-            ["A", DAY, "Methane", 0, "ppm"],
+            ["A", DAY, "Flange", 0, None],
             ["A", DAY, "O2", 20.9, "%"],
             ["Average", None, "CO", 4, "ppm"],
             [None, None, "O2", 20.9, "%"],
