@@ -20,9 +20,8 @@ RELATIVE_TOLERANCE = 1e-9  # design: 34.8 - 29.8 is 5; figures closer than this 
 
 def text(tests: pd.DataFrame, name: str) -> np.ndarray:
     """A text or word column as an object array of str of shape (n,), "" where nothing stands."""
-    column = tests[name]
-    values = column.to_numpy(dtype=object)
-    blank = column.isna().to_numpy()
+    values = tests[name].to_numpy(dtype=object)
+    blank = pd.isna(values)
     return np.where(blank, "", values) if blank.any() else values.copy()
 
 
@@ -44,9 +43,14 @@ def with_columns(tests: pd.DataFrame, new: Mapping[str, Any]) -> pd.DataFrame:
     for name, values in new.items():
         array = np.asarray(values)
         made[name] = once_each(array) if array.dtype.kind == "U" else array
-    replaced = [c for c in made if c in tests.columns]
-    kept = tests.drop(columns=replaced) if replaced else tests
-    return pd.concat([kept, in_little_memory(made, tests.index)], axis=1)
+    added = in_little_memory(made, tests.index)
+    replaced = [name for name in made if name in tests.columns]
+    if replaced:  # put in their old places: dropping them would cut the table's blocks to pieces
+        tests = tests.copy(deep=False)
+        for name in replaced:
+            tests[name] = added[name]
+        added = added.drop(columns=replaced)
+    return pd.concat([tests, added], axis=1) if len(added.columns) else tests
 
 
 def in_little_memory(columns: Mapping[str, np.ndarray], index: pd.Index) -> pd.DataFrame:
@@ -56,10 +60,15 @@ def in_little_memory(columns: Mapping[str, np.ndarray], index: pd.Index) -> pd.D
     tests is a third of the size. Shared arrays cannot be written to; a stage puts in a new one.
     """
     if len(index) < _FEW:  # columns of one type beside one another: a visit's run is a third quicker
-        series = {name: pd.Series(array, index=index, dtype=array.dtype) for name, array in columns.items()}
-        for array in columns.values():
+        alike: dict[np.dtype[Any], list[str]] = {}
+        for name, array in columns.items():
+            alike.setdefault(array.dtype, []).append(name)
             array.setflags(write=False)
-        return pd.DataFrame(series, index=index)
+        parts = [
+            pd.DataFrame(np.stack([columns[name] for name in names]).T, index, names, dtype=kind)
+            for kind, names in alike.items()
+        ]
+        return pd.concat(parts, axis=1) if parts else pd.DataFrame(index=index)
     known: dict[tuple[Any, int], np.ndarray] = {}
     shared = {}
     for name, array in columns.items():

@@ -122,7 +122,8 @@ def judge_with_past(
     if past is None:
         return judged
 
-    found = concluded(past.settle(judged, judging_again(tests, past.compute, rulesets), problems), rulesets)
+    settled = past.settle(judged, judging_again(tests, past.compute, rulesets), problems)
+    found = judged if settled is judged else concluded(settled, rulesets)
     # What was judged by stands in the columns of the computing stage; the fields keep what was written.
     used = plain_figures(found, USE)
     from_past = np.where(past.written[f"{USE}_state"].to_numpy() == BLANK, used, np.nan)

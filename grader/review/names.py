@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from grader.frames import by_unique, text
+from grader.frames import by_unique, group_codes, text
 from grader.problems import Problems
 from grader.review.slipped import slip_pairs
 
@@ -46,16 +46,16 @@ def name_slips(tests: pd.DataFrame, kind: str) -> Slips:
         "outlet": (whole, outlet, tests["outlet_given"].to_numpy()),
     }[kind]
     rows = np.flatnonzero(given & ~tests["replaced"].to_numpy())
-    names = pd.DataFrame({"within": within[rows], "key": key[rows], "at": rows})
-    names = names.groupby(["within", "key"], sort=False).agg(tests=("at", "size"), at=("at", "last")).reset_index()
-    pairs = slip_pairs(names["within"].tolist(), names["key"].tolist(), names["tests"].tolist())
+    codes = group_codes(within[rows], key[rows])
+    times = np.bincount(codes)
+    at = np.zeros(len(times), dtype=np.int64)
+    at[codes] = rows  # the last row of each name stays
+    pairs = slip_pairs(within[at].tolist(), key[at].tolist(), times.tolist())
     rare, common = (np.array(side, dtype=np.int64) for side in (zip(*pairs) if pairs else ((), ())))
     shared = np.zeros(len(rare), dtype=np.int64)
     if kind != "outlet" and len(rare):
         below = {k: set(part) for k, part in pd.Series(outlet[rows]).groupby(key[rows])}
-        keys = names["key"].to_numpy(dtype=object)
-        shared[:] = [len(below[a] & below[b]) for a, b in zip(keys[rare], keys[common])]
-    at, times = names["at"].to_numpy(), names["tests"].to_numpy()
+        shared[:] = [len(below[a] & below[b]) for a, b in zip(key[at[rare]], key[at[common]])]
     return Slips(kind, at[rare], at[common], times[rare], times[common], shared)
 
 

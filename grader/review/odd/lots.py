@@ -98,6 +98,7 @@ _COLUMNS = (
     "recent",
     "since",
 )
+_NOTHING = pd.DataFrame(columns=list(_COLUMNS))
 
 
 def odd_lots(tests: pd.DataFrame, counts: np.ndarray, as_of: object) -> tuple[pd.DataFrame, int]:
@@ -167,7 +168,7 @@ def _compare(tests: pd.DataFrame, counts: np.ndarray, number: int, recently: int
     at = np.flatnonzero(take)
     name = text(tests, measure.field)[at]
     if len(pd.unique(name)) < 2:
-        return pd.DataFrame(columns=list(_COLUMNS))
+        return _NOTHING
     day = days(tests)[at]
     block = tests["identity"].to_numpy()[at]
     if measure.seasonal:
@@ -179,7 +180,7 @@ def _compare(tests: pd.DataFrame, counts: np.ndarray, number: int, recently: int
     keep = (size >= 2) & (size <= LONGEST_SERIES)
     at, name, day, block = at[keep], name[keep], day[keep], group_codes(block[keep])
     if not len(at):
-        return pd.DataFrame(columns=list(_COLUMNS))
+        return _NOTHING
     lot = np.where(name == "", -1, group_codes(by_unique(name, lambda n: "".join(n.casefold().split()))))
     low, high = _keys(lower_all[at], upper_all[at], tests[f"{measure.key}_open"].to_numpy()[at])
 
@@ -213,7 +214,7 @@ def _per_lot(frame: pd.DataFrame, used: np.ndarray, number: int, recently: int) 
     """One row a lot from one row a reading."""
     here = frame[used].sort_values(["lot", "day", "at"])
     if here.empty:
-        return pd.DataFrame(columns=list(_COLUMNS))
+        return _NOTHING
     from scipy.special import bdtr, stdtr  # here: one visit has nothing to compare, and loading it takes long
 
     outlets = here.groupby(["lot", "identity"], sort=True)[["difference", "near"]].median().reset_index()
