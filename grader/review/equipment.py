@@ -17,7 +17,6 @@ COLUMNS = (
     "Finding",
 )  # fmt: skip
 SOON_DAYS = 30  # design: runs out within 30 days
-_NO_DAY = np.datetime64("NaT", "D")
 _TUBES = tuple(dict.fromkeys(p.tube for p in PARAMETERS.values() if p.tube))
 _READ_BY = {t: [f.name for f in FIELDS.values() if f.tube == t] for t in _TUBES}
 _REPORTED = {field: key for key, field in LABORATORY.items()}
@@ -59,7 +58,7 @@ def equipment_table(
             _used(tests, kept, "Tube lot", f"{tube}_tube_lot", _name(tube), f"{tube}_tube_expiry", _READ_BY[tube])
         )
     used = pd.concat(parts, ignore_index=True)
-    more = stated.assign(Day=_NO_DAY, Site="")
+    more = stated.assign(Day=pd.NaT, Site="").astype({"Valid until": used["Valid until"].dtype, "Day": used["Day"].dtype})
     every = pd.concat([used, more], ignore_index=True)[[*used.columns]]
     rows = []
     for (what, name, parameter), group in every.groupby(["What", "Serial or lot", "Parameter"], sort=True):
