@@ -29,12 +29,14 @@ from grader.columns import (
     READ,
     TUBE_GASES,
     UNUSUAL_HPA,
+    WATER,
 )
 from grader.decided import WHY_DOUBT
 from grader.figures import plain, running_usual
 from grader.frames import above, at_least, by_unique, group_codes, plain_figures, text, with_columns
 from grader.judge.rules.sets import RuleSet
 from grader.judge.verdicts import BADNESS, concluded, judge
+from grader.judge.worse import with_parameter
 from grader.problems import Problems, a1
 from grader.words import words
 
@@ -96,7 +98,7 @@ class Past:
         part = _with_figure(self.tests.iloc[at], AIR, self.pressure.value)
         other = _try_temperature(part, again(part), self.temperature.of(at), again, Problems())
         other = _said(other, np.ones(len(at), dtype=bool), self.pressure.source)
-        return _worse_of_each(judged, other, at, _worked_out(self.tests, judged, AIR, USE))
+        return _worse_of_each(judged, other, at, _inputs(self.tests, AIR, USE))
 
 
 def judging_again(tests: pd.DataFrame, compute: Compute, rulesets: dict[str, RuleSet]) -> Again:
@@ -444,10 +446,9 @@ def _put_back(tests: pd.DataFrame, part: pd.DataFrame, at: np.ndarray, columns: 
     return with_columns(tests, new)
 
 
-def _worked_out(tests: pd.DataFrame, judged: pd.DataFrame, *fields: str) -> list[str]:
-    """Columns that judging again can change: those it made, what was said of the past, and the fields given."""
-    inputs = set(tests.columns) - {"past"} - {f"{name}{end}" for name in fields for end in _PARTS}
-    return [name for name in judged.columns if name not in inputs]
+def _inputs(tests: pd.DataFrame, *fields: str) -> set[str]:
+    """Columns that judging again cannot change: all but what was said of the past, and the fields given."""
+    return set(tests.columns) - {"past"} - {f"{name}{end}" for name in fields for end in _PARTS}
 
 
 def _no_trial() -> Trial:
@@ -473,7 +474,8 @@ def _try_temperature(
     told = _said(other, worse, trial.source[chosen])
     tried = worse & ~trial.differ[chosen]
     problems.add_tests("temperature_tried", tests.index.to_numpy()[at[tried]], USE, source=trial.source[chosen][tried])
-    judged = _put_back(judged, told.iloc[worse], at[worse], _worked_out(tests, judged, USE))
+    inputs = _inputs(tests, USE)
+    judged = _put_back(judged, told.iloc[worse], at[worse], [c for c in judged.columns if c not in inputs])
     judged = with_columns(judged, {"past": _more(judged, at[unsure], trial.source[chosen][unsure])})
     doubted = {
         "verdict_water": CANNOT_TELL,
@@ -577,27 +579,21 @@ def _usual_pressures(
     return usual, visits, source
 
 
-def _worse_of_each(judged: pd.DataFrame, other: pd.DataFrame, at: np.ndarray, columns: Sequence[str]) -> pd.DataFrame:
-    """The table in which each parameter of the rows `at` is the worse of two judgements.
+def _worse_of_each(judged: pd.DataFrame, other: pd.DataFrame, at: np.ndarray, inputs: set[str]) -> pd.DataFrame:
+    """The table in which each parameter that an atmospheric pressure bears on is the worse of two judgements.
 
-    other   : those rows judged otherwise; of two that agree the one closer to its limit, or with the higher figure.
-    columns : that differ.
+    other  : the rows `at` judged otherwise; of two that agree the one closer to its limit, or with the higher figure.
+    inputs : columns that both were judged from.
     """
     base = judged.iloc[at]
-    new = {name: judged[name].to_numpy().copy() for name in columns}
-    tubes, any_worse = np.zeros(len(at), dtype=bool), np.zeros(len(at), dtype=bool)
-    for key in (*TUBE_GASES, "water"):
-        worse = _worse(base, other, key)
-        any_worse |= worse
-        if key in TUBE_GASES:
-            tubes |= worse
-        for name in columns:
-            if _belongs(name) == key:
-                new[name][at[worse]] = other[name].to_numpy()[worse]
-    for name in ("tube_factor", *(f"{AIR}{end}" for end in _PARTS)):
-        new[name][at[tubes]] = other[name].to_numpy()[tubes]
-    new["past"][at[any_worse]] = other["past"].to_numpy(dtype=object)[any_worse]
-    return with_columns(judged, new)
+    worse = {key: np.flatnonzero(_worse(base, other, key)) for key in (*TUBE_GASES, WATER)}
+    for key, rows in worse.items():
+        judged = with_parameter(judged, other, key, at[rows], rows, inputs)
+    of_tubes = ["tube_factor", *(f"{AIR}{end}" for end in _PARTS)]
+    for columns, keys in ((of_tubes, TUBE_GASES), (["past"], worse)):
+        rows = np.unique(np.concatenate([worse[key] for key in keys]))
+        judged = _put_back(judged, other.iloc[rows], at[rows], columns)
+    return judged
 
 
 def _worse(base: pd.DataFrame, other: pd.DataFrame, key: str) -> np.ndarray:
@@ -610,8 +606,3 @@ def _worse(base: pd.DataFrame, other: pd.DataFrame, key: str) -> np.ndarray:
     more_likely, less_likely = greater(f"chance_over_{key}")
     higher, _ = greater(f"{key}_upper")
     return (now > was) | ((now == was) & (more_likely | (~less_likely & higher)))
-
-
-def _belongs(column: str) -> str:
-    """The parameter whose columns this is one of. The pressure moves the tubes and the water: what is no tube's is that."""
-    return next((key for key in TUBE_GASES if column.startswith(f"{key}_") or column.endswith(f"_{key}")), "water")

@@ -100,7 +100,7 @@ def judge_unclear(
     if together is not None:
         tried.take(together)
     out, changed = _worse(judged, tried)
-    out = _failing(out, judged, tried.always, slots, before.columns)
+    out = _failing(out, judged, tried.always, slots, set(before.columns))
     _say(problems, tables, rows["column"].to_numpy(), of_table, changed, slots)
     return whole(out, rulesets)
 
@@ -240,7 +240,7 @@ _MISSED = (CANNOT_TELL, NOT_TESTED)
 
 
 def _failing(
-    out: pd.DataFrame, judged: pd.DataFrame, always: np.ndarray, slots: list[list[_Trial]], inputs: Iterable[str]
+    out: pd.DataFrame, judged: pd.DataFrame, always: np.ndarray, slots: list[list[_Trial]], inputs: set[str]
 ) -> pd.DataFrame:
     """The table in which what fails by every choice of a column is as its first choice had it judged."""
     for place, key in enumerate(JUDGED):

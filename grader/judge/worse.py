@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 import numpy as np
 import pandas as pd
@@ -37,35 +37,27 @@ def worse_of(
     source  : sentence for the reasons (column `past`) where the other judgement counts.
     Returns : table of n rows, the verdict of each test made anew; and which rows changed, positions.
     """
-    known = set(inputs)
-    owner = {c: _owner(c, c in known) for c in judged.columns if c in other.columns}
-    new: dict[str, np.ndarray] = {}
-    changed = np.zeros(len(judged), dtype=bool)
+    known, changed = set(inputs), np.zeros(len(judged), dtype=bool)
     for key in JUDGED:
         was, now = (BADNESS[t[f"verdict_{key}"].to_numpy()[at]] for t in (judged, other))
         worse = at[now > was]
-        if not len(worse):
-            continue
         changed[worse] = True
-        for column in (c for c, of in owner.items() if of == key):
-            values = new.setdefault(column, judged[column].to_numpy().copy())
-            values[worse] = other[column].to_numpy()[worse]
+        judged = with_parameter(judged, other, key, worse, worse, known)
     rows = np.flatnonzero(changed)
     if not len(rows):
         return judged, rows
     past = judged["past"].to_numpy(dtype=object).copy()
     past[rows] = [f"{said}, {source}" if said else source for said in past[rows]]
-    return whole(with_columns(judged, {**new, "past": past}), rulesets), rows
+    return whole(with_columns(judged, {"past": past}), rulesets), rows
 
 
 def with_parameter(
-    judged: pd.DataFrame, other: pd.DataFrame, key: str, at: np.ndarray, of_other: np.ndarray, inputs: Iterable[str]
+    judged: pd.DataFrame, other: pd.DataFrame, key: str, at: np.ndarray, of_other: np.ndarray, inputs: Collection[str]
 ) -> pd.DataFrame:
     """The judged table, in which the rows `at` have one parameter as the rows `of_other` of another judgement."""
-    known = set(inputs)
     new = {}
-    for column in judged.columns:
-        if column in other.columns and _owner(column, column in known) == key:
+    for column in judged.columns if len(at) else ():
+        if column in other.columns and _owner(column, column in inputs) == key:
             new[column] = judged[column].to_numpy().copy()
             new[column][at] = other[column].to_numpy()[of_other]
     return with_columns(judged, new)

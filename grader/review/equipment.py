@@ -58,7 +58,9 @@ def equipment_table(
             _used(tests, kept, "Tube lot", f"{tube}_tube_lot", _name(tube), f"{tube}_tube_expiry", _READ_BY[tube])
         )
     used = pd.concat(parts, ignore_index=True)
-    more = stated.assign(Day=pd.NaT, Site="").astype({"Valid until": used["Valid until"].dtype, "Day": used["Day"].dtype})
+    more = stated.assign(Day=pd.NaT, Site="").astype(
+        {"Valid until": used["Valid until"].dtype, "Day": used["Day"].dtype}
+    )
     every = pd.concat([used, more], ignore_index=True)[[*used.columns]]
     rows = []
     for (what, name, parameter), group in every.groupby(["What", "Serial or lot", "Parameter"], sort=True):
