@@ -80,9 +80,15 @@ def worst(sources: list[tuple[Ends, int]], none: int) -> tuple[Ends, np.ndarray]
         with np.errstate(invalid="ignore"):
             worse = read & ((state != READ) | (ends.upper > upper) | ((ends.upper == upper) & (ends.lower > lower)))
         raised = read & (state == READ)
+        with np.errstate(invalid="ignore"):
+            # The greatest lower end is open as the reading is that it is of, the greatest upper end likewise.
+            below = (ends.open == OPEN_LOWER) & ~(raised & (ends.lower < lower))
+            below |= (open_ == OPEN_LOWER) & raised & (lower >= ends.lower)
+            under = (ends.open == OPEN_UPPER) & worse | (open_ == OPEN_UPPER) & raised & ~worse
+        open_ = np.where(read, np.where(below, OPEN_LOWER, np.where(under, OPEN_UPPER, OPEN_NONE)), open_)
         lower = np.where(raised, np.fmax(lower, ends.lower), np.where(read, ends.lower, lower))
         upper = np.where(raised, np.fmax(upper, ends.upper), np.where(read, ends.upper, upper))
-        open_, source = np.where(worse, ends.open, open_), np.where(worse, code, source)
+        source = np.where(worse, code, source)
         state = np.where(read, READ, np.where((state != READ) & (ends.state == UNREADABLE), UNREADABLE, state))
     return Ends(lower, upper, open_, state), source
 

@@ -430,8 +430,9 @@ def _dew_points(water: Ends, lowest_pa: np.ndarray, highest_pa: np.ndarray) -> t
     outside[rows] = dry_high | wet_low
     state = np.where(use & ~np.isnan(lower) & ~np.isnan(upper), READ, np.where(water.state == BLANK, BLANK, UNREADABLE))
     open_ = np.where(lower == upper, OPEN_NONE, water.open)
-    open_ = np.where(np.isneginf(lower) & ~open_low & (open_ == OPEN_NONE), OPEN_UPPER, open_)
-    open_ = np.where(np.isposinf(upper) & ~open_high & (open_ == OPEN_NONE), OPEN_LOWER, open_)
+    # Beyond the range an end is put at its edge, and lies further out; `≥` and `≤` stay what they are.
+    open_[rows[(dry_high | high_zero) & ~open_high[rows]]] = OPEN_UPPER
+    open_[rows[wet_low & ~open_low[rows]]] = OPEN_LOWER
     return Ends(lower, upper, open_, state), outside
 
 

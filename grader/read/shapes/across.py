@@ -220,8 +220,8 @@ def _labels_among_values(grid: Grid, side: _Side, rows: list[int]) -> bool:
 
 def _with_unit(grid: Grid, side: _Side, row: int, names: int) -> Column | None:
     """The label of a row with its unit; of one that is not listed what it may be."""
-    unit = grid.rows[row][side.units] if side.units >= 0 else None
-    unit = unit if is_unit(unit) else ""
+    beside = grid.rows[row][side.units] if side.units >= 0 else None
+    unit = str(beside) if is_unit(beside) else ""
     known = side.labels.get(row)
     if known is None:
         known = loose_label(grid.rows[row][side.at], unit) if row != names else None
