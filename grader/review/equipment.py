@@ -58,7 +58,7 @@ def equipment_table(
             _used(tests, kept, "Tube lot", f"{tube}_tube_lot", _name(tube), f"{tube}_tube_expiry", _READ_BY[tube])
         )
     used = pd.concat(parts, ignore_index=True)
-    more = stated.assign(Day=pd.NaT, Site="").astype(
+    more = stated.assign(Day=np.datetime64("NaT", "s"), Site="").astype(
         {"Valid until": used["Valid until"].dtype, "Day": used["Day"].dtype}
     )
     every = pd.concat([used, more], ignore_index=True)[[*used.columns]]
@@ -77,7 +77,7 @@ def equipment_table(
             rank, finding = 3, say["not_stated"]
         else:
             rank, finding = (2, "") if left >= 0 else (4, "")
-        if reads_off := off.get((what, lot_key(name), parameter)):
+        if reads_off := off.get((str(what), lot_key(str(name)), str(parameter))):
             rank, finding = min(rank, 1), "; ".join(filter(None, (reads_off, finding)))
         sites = ", ".join(sorted(set(group["Site"]) - {""}))
         first, last = (days.min(), days.max()) if len(days) else (pd.NaT, pd.NaT)
