@@ -31,7 +31,6 @@ import pandas as pd
 import xlsxwriter
 
 from grader import grade
-from grader.batch import judged
 from grader.columns import CLEAR, FIELDS, NOT_DETECTED, STAIN, TRACE
 
 FOLDER = Path(__file__).parent / "corpus"
@@ -213,7 +212,7 @@ def figure(text: str) -> tuple[str, float, str]:
 class Read:
     """One log as it was graded: its tests, their verdicts, the severities of its lines on Problems."""
 
-    tests: pd.DataFrame
+    tests: list[dict[str, Any]]
     verdicts: list[str]
     severities: list[str]
 
@@ -225,23 +224,30 @@ def run(some: Sequence[Log]) -> list[Read]:
     with tempfile.TemporaryDirectory() as place:
         for log in some:
             write(log, Path(place))
-        # The lines of each log as if it were graded alone: none is folded into one of the folder.
-        with mock.patch("grader.report.MANY", len(some) + 1):
-            result = grade(place, as_of=AS_OF)
+        return read_folder(place, some)
 
-    def base_name(name: object) -> str:
-        return Path(str(name)).name
 
-    # The result's own table carries no field that no later stage reads; as judged it still has all of them.
-    tests = judged(result.log, result.options).tests
-    tests_of = tests["file"].map(result.log.files["name"].map(base_name))
-    lines_of = result.problems["File"].map(base_name)
-    made = []
-    for log in some:
-        mine = tests[tests_of == log.file]
-        lines = list(result.problems["Severity"][lines_of == log.file])
-        made.append(Read(mine, list(result.verdicts["Verdict"].loc[mine.index]), lines))
-    return made
+def read_folder(place: str | Path, some: Sequence[Log]) -> list[Read]:
+    """The logs that stand in a folder, graded in one run."""
+    # The lines of each log as if it were graded alone: none is folded into one of the folder. And the result's table
+    # keeps the fields that no stage after the judge reads.
+    with mock.patch("grader.report.MANY", len(some) + 1), mock.patch("grader.batch.BEFORE_REVIEW", ()):
+        result = grade(place, as_of=AS_OF)
+    made = {log.file: Read([], [], []) for log in some}
+    names = [Path(name).name for name in result.log.files["name"]]
+    for test, verdict in zip(records_of(result.tests), result.verdicts["Verdict"], strict=True):
+        made[names[test["file"]]].tests.append(test)
+        made[names[test["file"]]].verdicts.append(verdict)
+    for name, severity in zip(result.problems["File"], result.problems["Severity"]):
+        if (read := made.get(Path(str(name)).name)) is not None:
+            read.severities.append(severity)
+    return list(made.values())
+
+
+def records_of(tests: pd.DataFrame) -> list[dict[str, Any]]:
+    """Each test as read: its file and what stands in its fields."""
+    ends = [f"{name}{end}" for name in FIELDS for end in ("", "_state", "_how", "_lower", "_upper", "_open")]
+    return tests[["file", *(name for name in ends if name in tests)]].to_dict("records")
 
 
 # ----------------------------------------------------------------------------------------------------- probes

@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -20,7 +21,7 @@ KEPT = FOLDER / "scores.toml"
 SIZES = ("logs", "tests", "values", "probes")  # more is better, as of shares (%); of all other scores less is
 
 
-def state(test: pd.Series, name: str, true: str) -> str:
+def state(test: dict[str, Any], name: str, true: str) -> str:
     """How a field of a test was read beside what is true: right, blank, unreadable, wrong; nothing where both are blank."""
     read = int(test[f"{name}_state"])
     if read == BLANK:
@@ -42,7 +43,7 @@ def state(test: pd.Series, name: str, true: str) -> str:
     return "right" if same else "wrong" if kind == "word" else "other"
 
 
-def _same_figure(test: pd.Series, name: str, true: str) -> bool:
+def _same_figure(test: dict[str, Any], name: str, true: str) -> bool:
     if true in WORDS_FOR_FIGURES:
         return int(test[f"{name}_how"]) == WORDS_FOR_FIGURES[true]
     mark, number, _ = figure(true)
@@ -57,7 +58,7 @@ def _same_figure(test: pd.Series, name: str, true: str) -> bool:
     return near(meant) and low != high and (mark not in "<" or int(open_end) == OPEN_UPPER)
 
 
-def compared(test: pd.Series, true: dict[str, str], unsure: set[str]) -> dict[str, str]:
+def compared(test: dict[str, Any], true: dict[str, str], unsure: set[str]) -> dict[str, str]:
     """Field -> how it was read, for every field of one test that is filled in truth or in what was read."""
     found = {}
     for name in FIELDS:
@@ -129,7 +130,7 @@ def outcome(log: Log, read: Read) -> Outcome:
     """A log's tests as read, matched to the true ones by agreement, whatever they are called."""
     tests, verdicts = read.tests, read.verdicts
     made = Outcome(log, problems=len(read.severities), queries=sum(s != "note" for s in read.severities))
-    found = [compared_all(test, log) for _, test in tests.iterrows()]
+    found = [compared_all(test, log) for test in tests]
     agreed = [[sum(h == "right" for h in per.values()) for per in row] for row in found]
     score = np.array(agreed, dtype=int).reshape(len(found), len(log.tests))
     rows, columns = linear_sum_assignment(score, maximize=True) if score.size else ([], [])
@@ -151,11 +152,11 @@ def outcome(log: Log, read: Read) -> Outcome:
         made.right += sum(h == "right" for h in per.values())
         made.faults += [(label(true), f, h, values.get(f, "")) for f, h in per.items() if h != "right"]
     for r in sorted(set(range(len(tests))) - set(pairs.values())):
-        made.phantoms.append(f"{tests.iloc[r]['outlet']} {tests.iloc[r]['test_date']}: {verdicts[r]}")
+        made.phantoms.append(f"{tests[r]['outlet']} {tests[r]['test_date']}: {verdicts[r]}")
     return made
 
 
-def compared_all(test: pd.Series, log: Log) -> list[dict[str, str]]:
+def compared_all(test: dict[str, Any], log: Log) -> list[dict[str, str]]:
     """One test as read beside every true test of its log."""
     return [compared(test, true, log.unsure) for true in log.tests]
 

@@ -11,15 +11,17 @@ from grader.judge.carried import water_chain
 from grader.judge.uncertainty import standards
 from tests.support import AIRLINE, graded
 
-DRAWS = 1_000_000
+# Of so many draws a standard deviation is known to 0.22 % (1 / sqrt(2 n)), a chance to 0.0012 where it is 0.16 and to 0.0016
+# where it is a half (sqrt(p q / n)); the tolerances leave three of these beside what is said at each.
+DRAWS = 100_000
 
 
 @pytest.mark.parametrize("content,bar,u_rel", [(500.0, 6.0, 0.125), (60.0, 7.0, 0.125), (1500.0, 9.0, 0.05)])
-def test_propagation_against_a_monte_carlo_of_a_million_draws(content, bar, u_rel):
+def test_propagation_against_a_monte_carlo(content, bar, u_rel):
     """JCGM 101:2008 (propagation of distributions): normal content and pressure through the full equations.
 
     Tolerance 3 %: the logarithm is bent, and 12.5 % of content is no small step for it (ln 1.125 - ln 0.875
-    is 0.251, not 0.25, and draws three u out bend more).
+    is 0.251, not 0.25, and draws three u out bend more): of a million draws it is 1.7 %, and 0.014 of the chance.
     """
     random = np.random.default_rng(20261125)
     pascal = float(humidity.absolute_pressure_pa(bar))
@@ -27,12 +29,12 @@ def test_propagation_against_a_monte_carlo_of_a_million_draws(content, bar, u_re
     x = humidity.mole_fraction(content * (1.0 + u_rel * random.standard_normal(DRAWS)))
     p = pascal + u_p * random.standard_normal(DRAWS)
     dew = humidity.dew_point(x, p)
-    assert np.isfinite(dew).mean() > 0.999999
+    assert np.isfinite(dew).all()
     stated = float(of_dew_point(humidity.mole_fraction(content), pascal, u_rel, u_p / pascal))
     assert stated == pytest.approx(np.nanstd(dew), rel=0.03)
     # And the chance that follows, for a limit on the far side of one standard uncertainty (Phi(-1) = 0.158655).
     limit = float(humidity.dew_point(humidity.mole_fraction(content), pascal)) + stated
-    assert (dew > limit).mean() == pytest.approx(0.158655, abs=0.015)
+    assert (dew > limit).mean() == pytest.approx(0.158655, abs=0.018)
 
 
 def test_the_judged_margin_against_a_monte_carlo():
