@@ -36,7 +36,7 @@ from grader.read.layout import LayoutFile, with_layouts
 from grader.read.log import Log
 from grader.read.process import changed_limits, read_workbooks
 from grader.read.register import Register, read_register
-from grader.read.understood import understood_table
+from grader.read.understood import in_short, understood_table
 from grader.register.fill import fill, with_lowest_marks
 from grader.register.laboratory import Joined, differing, join, settled
 from grader.register.lines import cleared, cleared_since, stated_names, validity
@@ -330,7 +330,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
             "Instruments and tubes": equipment,
             "Plant": plant_table(tests, found.register, day),
             "Oddities": oddities.frame,
-            "Understood": understood,
+            "Understood": in_short(understood),
         },
         colours={"Trend": trend.colours},
         sparklines={"Trend": trend.sparkline} if trend.sparkline else {},

@@ -72,6 +72,11 @@ class Local:
         """
         return self.words.get(word) or self.cells.get(word, word)
 
+    def title(self, word: str) -> str:
+        """The same with a capital letter, as a heading."""
+        said = self.word(word)
+        return said[:1].upper() + said[1:]
+
     def figures(self, text: str) -> str:
         """A text with the decimal mark of the language in its figures.
 

@@ -59,6 +59,14 @@ def understood_table(log: Log) -> pd.DataFrame:
     )
 
 
+def in_short(table: pd.DataFrame) -> pd.DataFrame:
+    """The table as the result shows it: the files that are the program's own blank in one line a sheet, at the end."""
+    own = table["How"] == OWN
+    files = table["File"][own].groupby(table["Sheet"][own]).transform("size")
+    once = table[own].assign(File=table["File"][own].where(files == 1, files.astype(str) + " files"))
+    return pd.concat([table[~own], once.drop_duplicates(["File", "Sheet"])], ignore_index=True)
+
+
 def _spans(log: Log) -> tuple[np.ndarray, np.ndarray]:
     """First and last-but-one row of each table in log.rows, which are in the order of the tables."""
     table = log.rows["table"].to_numpy()

@@ -21,7 +21,7 @@ SHEET, DATA_SHEET = "Charts", "Chart data"
 MOST_OUTLETS = 40  # each has up to six charts; more make a workbook slow to open
 # What is drawn for an outlet, in this order; water only where the outlet is not judged by a margin.
 DRAWN = tuple(p.key for p in sorted(PARAMETERS.values(), key=lambda p: p.chart) if p.chart)
-LABELS_ACROSS = 6  # months named below a chart
+LABELS_ACROSS = 4  # months named below a chart
 SMALL_PT = 8
 
 
@@ -52,7 +52,7 @@ def site_charts(tests: pd.DataFrame, site: str, language: str = "en") -> tuple[p
     if len(chosen) > MOST_OUTLETS:
         left = ", ".join(str(read.outlets.outlet[o]) for o in chosen[MOST_OUTLETS:])
         notes.append(w["left_out"].format(most=MOST_OUTLETS, count=len(chosen) - MOST_OUTLETS, names=left))
-    return frame, Page(w["title"].format(site=sites[chosen[0]]), " ".join(notes), blocks, landscape=True)
+    return frame, Page(w["title"].format(site=sites[chosen[0]]), " ".join(notes), blocks, compact=True)
 
 
 def _unknown(site: str, known: list[str], w: Mapping[str, str]) -> str:

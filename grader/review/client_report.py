@@ -31,7 +31,7 @@ from grader.review.history import counting, days, order_in_time
 from grader.review.next_visit import safe_file_name
 from grader.review.summary.page import SMALL_PT, summary_words
 from grader.review.summary.tables import due_block, names_in_one
-from grader.words import DEFAULT_LANGUAGE, words
+from grader.words import DEFAULT_LANGUAGE, Local, words
 
 MOST_COLUMNS = 12  # of the chart: months while they are no more, else quarters
 JUDGED_APART = tuple(p for p in PARAMETERS.values() if p.verdict_heading)
@@ -94,7 +94,9 @@ def client_reports(
 
     tests : judged table, n rows; only those that count on `as_of` are in a report. due, wear : the run's tables.
     """
-    say: dict[str, Any] = words(language)["report"]
+    every = words(language)
+    say: dict[str, Any] = {**every["report"], "from_to": every["next_visit"]["from_to"]}
+    local = Local.of(every)
     summary = summary_words(language)
     counts = counting(tests, named=False)
     client = _clients(tests)
@@ -115,6 +117,7 @@ def client_reports(
             decision_rule,
             say,
             summary,
+            local,
         )
         taken.append(safe_file_name(f"{name or say['no_client']} {period.text}", None, taken))
         content = hashlib.sha256(repr((page, as_of)).encode()).hexdigest()
@@ -151,21 +154,22 @@ def _page(
     decision_rule: str,
     say: Mapping[str, Any],
     summary: Mapping[str, Any],
+    local: Local,
 ) -> Page:
     now, before = (mine & p.holds(days(tests)) for p in (period, period.before))
     findings = _findings(tests, mine, period, say, summary)
-    findings.note = f"{findings.note} {summary['decision'].format(rule=decision_rule)}".strip()
+    findings.note = f"{findings.note} {local.text(summary['decision'].format(rule=decision_rule))}".strip()
+    due_soon = replace(due_block(due, summary), links={})
+    due_soon.rows = [(*row[:-1], local.word(row[-1])) for row in due_soon.rows]
     last = str((period.end - 1).astype("datetime64[M]"))
     blocks = [
         _figures(tests, now, before, due, say),
-        _sites(tests, now, before, say, summary),
-        Block(
-            "cautions", heading=summary["cautions_heading"], size_pt=SMALL_PT, rows=[(c,) for c in summary["cautions"]]
-        ),
-        _chart(tests, now, period, say, summary),
+        _sites(tests, now, before, say, summary, local),
+        Block("cautions", size_pt=SMALL_PT, rows=[(" ".join(summary["cautions"]),)]),
+        _chart(tests, now, period, say, summary, local),
         findings,
-        _wear(wear, say, summary),
-        replace(due_block(due, summary), links={}),
+        _wear(wear, say, summary, local),
+        due_soon,
     ]
     subtitle = say["subtitle"].format(first=period.first, last=last, as_of=as_of)
     return Page(
@@ -207,7 +211,12 @@ def _figures(
 
 
 def _sites(
-    tests: pd.DataFrame, now: np.ndarray, before: np.ndarray, say: Mapping[str, Any], summary: Mapping[str, Any]
+    tests: pd.DataFrame,
+    now: np.ndarray,
+    before: np.ndarray,
+    say: Mapping[str, Any],
+    summary: Mapping[str, Any],
+    local: Local,
 ) -> Block:
     """A row a site, the lowest pass rate first."""
     verdict, key = tests["verdict"].to_numpy(), tests["site_key"].to_numpy(dtype=object)
@@ -222,7 +231,7 @@ def _sites(
         line = (name, visits, *count, _percent(rate, say), _percent(was, say), difference)
         rows.append((np.nan_to_num(rate, nan=-1.0), natural(name), line))
     rows.sort(key=lambda row: row[:2])
-    names = [summary[word] for word in ("fail", "incomplete", "near limit", "pass")]
+    names = [local.title(word) for word in ("fail", "incomplete", "near limit", "pass")]
     return Block(
         "table",
         heading=say["sites"],
@@ -235,7 +244,12 @@ def _sites(
 
 
 def _chart(
-    tests: pd.DataFrame, now: np.ndarray, period: Period, say: Mapping[str, Any], summary: Mapping[str, Any]
+    tests: pd.DataFrame,
+    now: np.ndarray,
+    period: Period,
+    say: Mapping[str, Any],
+    summary: Mapping[str, Any],
+    local: Local,
 ) -> Block:
     """Tests by verdict over time, stacked: the height is how many were tested, the colours how they ended."""
     months = (period.end - period.first).astype(int)
@@ -246,8 +260,10 @@ def _chart(
     names = [str(start) if step == 1 else f"{start} …" for start in starts]
     verdict = tests["verdict"].to_numpy()[now]
     order = (TEST_PASS, TEST_NEAR, TEST_INCOMPLETE, TEST_FAIL)
-    series = [(TEST_WORDS[code], np.bincount(at[verdict == code], minlength=size).tolist()) for code in order]
-    told = "; ".join(f"{summary[word]} {sum(values)}" for word, values in series)
+    series = [
+        (local.word(TEST_WORDS[code]), np.bincount(at[verdict == code], minlength=size).tolist()) for code in order
+    ]
+    told = "; ".join(f"{word} {sum(values)}" for word, values in series)
     return Block(
         "chart",
         heading=say["chart"],
@@ -341,8 +357,8 @@ def _failing(tests: pd.DataFrame, mine: np.ndarray, key: str) -> pd.DataFrame:
     )
 
 
-def _wear(wear: pd.DataFrame, say: Mapping[str, Any], summary: Mapping[str, Any]) -> Block:
-    """What gets worse without a failed limit, in the order of the sheet Wear."""
+def _wear(wear: pd.DataFrame, say: Mapping[str, Any], summary: Mapping[str, Any], local: Local) -> Block:
+    """What gets worse, in the order of the sheet Wear."""
     worse = wear[text(wear, "State") == "worse"]
     if not len(worse):
         return Block("text", heading=say["wear"], rows=[(say["no_wear"],)])
@@ -351,7 +367,10 @@ def _wear(wear: pd.DataFrame, say: Mapping[str, Any], summary: Mapping[str, Any]
             row["Site"],
             row["Outlet"] or row["System"],
             summary["parameters"][row["Parameter"]],
-            *(_cell(row[name], row["Unit"]) for name in ("Usual", "Now", "Limit")),
+            *(
+                local.figures(_cell(row[n], row["Unit"]).replace(" to ", say["from_to"]))
+                for n in ("Usual", "Now", "Limit")
+            ),
             row["Reaches limit on"].date() if pd.notna(row["Reaches limit on"]) else summary["no_date"],
         )
         for _, row in worse.iterrows()

@@ -6,6 +6,7 @@ in slope and date: readings since the last work on the plant whose figure itself
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -106,7 +107,7 @@ def trend_table(
         ).astype(object),
         "Reaches limit on": dates["Reaches limit on"],
         **cells,
-        "Course": np.full(len(read.outlet), None, dtype=object),
+        "Course": _not_drawn(cells, words(language)["trend"], len(read.outlet)),
         "Earliest date": dates["Earliest date"],
         "Latest date": dates["Latest date"],
         "Direction against limit": np.select([towards, _away(read, course, towards)], ["towards", "away"], "").astype(
@@ -133,6 +134,15 @@ def trend_table(
     order = _urgent_first(wear, dates["Reaches limit on"], towards)
     table, tinted = (part.iloc[order].reset_index(drop=True) for part in (table, tinted))
     return Trend(table, tinted, ("Course", min(cells), max(cells)) if cells else None)
+
+
+def _not_drawn(cells: Mapping[str, np.ndarray], w: Mapping[str, str], rows: int) -> np.ndarray:
+    """Why a row has no line: programs draw a text as nought, so a row with a bound or a doubtful reading has none."""
+    doubtful, bound = np.zeros(rows, dtype=bool), np.zeros(rows, dtype=bool)
+    for month in (m for m in cells.values() if m.dtype.kind == "O"):
+        doubtful |= month == DOUBTFUL
+        bound |= np.array([isinstance(value, str) for value in month], dtype=bool)
+    return np.select([doubtful, bound], [w["doubtful_not_drawn"], w["bound_not_drawn"]], None)
 
 
 def _dates_of(wear: Wear) -> dict[str, np.ndarray]:

@@ -18,29 +18,32 @@ from xlsxwriter.worksheet import Worksheet
 
 from grader.page import Block, Page
 from grader.write.charts import chart_of_rows, new_chart, series_look, set_look
-from grader.write.measure import wrapped_lines
+from grader.write.measure import BOLD, text_px, wrapped_lines
 from grader.write.styles import Styles, style_of
 from grader.write.values import ok
 
 UNITS = 24  # columns of the grid
 UNITS_ACROSS = 38  # of a landscape page
-UNITS_COMPACT, COMPACT_PERCENT = 30, 85
+UNITS_COMPACT = 30
 UNIT_PX = 26
 UNIT_WIDTH = (UNIT_PX - 5) / 7  # characters
 # Less than A4 (595.3 by 841.9 points) and Letter (612 by 792) within the margins: programs round the height of each
 # row, and a page break that comes a row before the one set here would leave a page with that row alone.
 SPARE_PT = 14
 PAGE_HEIGHT_PT = 792.0 - 2 * 0.7 * 72 - SPARE_PT
-ACROSS_PERCENT = 93
-PAGE_HEIGHT_ACROSS_PT = (595.3 - 2 * 0.7 * 72 - SPARE_PT) * 100 / ACROSS_PERCENT
+PAGE_HEIGHT_ACROSS_PT = 595.3 - 2 * 0.7 * 72 - SPARE_PT
+# Scales in percent, the usual first; a smaller one where that saves a page that would hold little more than nothing.
+SQUEEZED_COMPACT, SQUEEZED_PERCENT = (85, 82, 79, 76), (93, 90, 87)
+NEARLY_EMPTY = 0.35
 FEWEST_ROWS = 4  # on the last page of several
 FORM_ROW_PT = 24.0
+LONGEST_WORD = 18  # characters; a longer one (a name of a file, a sum) may be broken
 TILES_A_ROW = 6
 CHART_ROWS, CHART_ROW_PT = 11, 15.0
 HEADING_PT, GAP_PT = 21.0, 7.0
 WHOLE_ROWS = 8  # a table of no more rows is not torn apart
 ROW_STEP_PT = 0.75  # a pixel: programs round the height of a row to it
-CHARTS_A_ROW, CHARTS_PT = 3, 184.0
+CHARTS_A_ROW, CHARTS_PT = 3, 172.0  # two outlets of six charts on an upright page
 # Mean width of a character, pixels for each point of type: only for sharing the page among columns.
 CHARACTER_PX = 0.6
 CELL_EDGE_PX, INDENT_PX = 8, 9
@@ -66,7 +69,29 @@ def write_page(
     cells   : (sheet, heading, first, last) -> formula of those rows, for charts of a data sheet's rows.
     Raises  : ValueError for a block of unknown kind, or a table of more columns than the grid has.
     """
-    _PageWriter(workbook, sheet, styles, texts, address, clean, cells).write(page)
+
+    def writer(book: Any, on: Any, percent: int) -> _PageWriter:
+        return _PageWriter(book, on, styles, texts, address, clean, cells, percent)
+
+    percents = SQUEEZED_PERCENT if page.landscape else SQUEEZED_COMPACT if page.compact else (100,)
+    fewest = 0
+    for percent in percents if len(percents) > 1 and not page.one_page else ():
+        trial = writer(_Nowhere(), _Nowhere(), percent)
+        trial.write(page)
+        fewest = fewest or len(trial.breaks)
+        if percent == percents[0] and trial.page_top_pt > trial.page_height_pt * NEARLY_EMPTY:
+            break
+        if len(trial.breaks) < fewest:
+            percents = (percent,)
+            break
+    writer(workbook, sheet, percents[0]).write(page)
+
+
+class _Nowhere(int):
+    """A workbook or sheet on which a page is tried: it takes everything and keeps nothing."""
+
+    def __getattr__(self, name: str) -> Callable[..., _Nowhere]:
+        return lambda *args, **options: self
 
 
 class _PageWriter:
@@ -79,7 +104,9 @@ class _PageWriter:
         address: Callable[[str, int], str],
         clean: Callable[[str], str],
         cells: Callable[[str, str, int, int], str] | None,
+        percent: int,
     ) -> None:
+        self.percent = percent
         self.workbook, self.sheet, self.styles, self.texts = workbook, sheet, styles, texts
         self.address, self.clean, self.cells = address, clean, cells
         self.colours = styles.page
@@ -93,9 +120,9 @@ class _PageWriter:
         """Everything: set-up, title, blocks in order."""
         sheet = self.sheet
         if page.landscape:
-            self.units, self.page_height_pt = UNITS_ACROSS, PAGE_HEIGHT_ACROSS_PT
+            self.units, self.page_height_pt = UNITS_ACROSS, PAGE_HEIGHT_ACROSS_PT * 100 / self.percent
         elif page.compact:
-            self.units, self.page_height_pt = UNITS_COMPACT, (792.0 - 2 * 0.6 * 72 - SPARE_PT) * 100 / COMPACT_PERCENT
+            self.units, self.page_height_pt = UNITS_COMPACT, (792.0 - 2 * 0.6 * 72 - SPARE_PT) * 100 / self.percent
         if page.one_page:
             self.page_height_pt = math.inf
         self.repeat_tables = page.repeat_tables
@@ -113,7 +140,7 @@ class _PageWriter:
             sheet.fit_to_pages(1, 1)
             sheet.center_horizontally()
         else:
-            sheet.set_print_scale(ACROSS_PERCENT if page.landscape else COMPACT_PERCENT if page.compact else 100)
+            sheet.set_print_scale(self.percent)
         ink = self.colours["ink"]
         if page.title:
             self._line(
@@ -151,7 +178,7 @@ class _PageWriter:
                 )
             kinds[block.kind](block)
             if block.note:
-                size_pt = min(block.size_pt or LABEL_PT, LABEL_PT)
+                size_pt = _note_size(block)
                 self._line(
                     block.note,
                     self.styles.make(
@@ -234,6 +261,7 @@ class _PageWriter:
             rows = block.rows if whole else block.rows[: 1 if block.under else 5]
             size_pt, spans = block.size_pt or TABLE_PT, _spans(block, self.units)
             needed = heading + 28 + sum(self._row_pt(block, n, values, spans, size_pt) for n, values in enumerate(rows))
+            needed += self._note_pt(block) if whole else 0.0
         else:
             needed = heading + min(len(block.rows), 5) * 26
         if self.page_top_pt and (block.new_page or self.page_top_pt + needed > self.page_height_pt):
@@ -243,11 +271,11 @@ class _PageWriter:
 
     def _figures(self, block: Block) -> None:
         """Tiles: a number over its label, tinted by its word; the label says it, so colour is never alone."""
-        rows = block.rows
-        lines = -(-len(rows) // TILES_A_ROW)
-        for start in range(0, len(rows), -(-len(rows) // max(lines, 1)) or 1):
-            tiles = rows[start : start + -(-len(rows) // lines)]
-            span = self.units // max(len(tiles), 4)
+        lines = -(-len(block.rows) // TILES_A_ROW)
+        a_row = -(-len(block.rows) // max(lines, 1)) or 1
+        span = self.units // max(a_row, 4)  # the same in every row: a tile stands under a tile
+        for start in range(0, len(block.rows), a_row):
+            tiles = block.rows[start : start + a_row]
             numbers = self._next(26)
             for place, (_, number, word) in enumerate(tiles):
                 look = self._tile(word, bold=True, font_size=18, valign="bottom")
@@ -314,7 +342,9 @@ class _PageWriter:
             under = block.under.get(number, "")
             height = _cells_pt(values, spans, size_pt)
             whole = self._row_pt(block, number, values, spans, size_pt)
-            if number and (self.repeat_tables or under) and self.page_top_pt + whole > self.page_height_pt:
+            last = number == len(block.rows) - 1
+            whole += self._note_pt(block) if last else 0.0  # a note never stands alone on the next page
+            if number and (self.repeat_tables or under or last) and self.page_top_pt + whole > self.page_height_pt:
                 self._new_paper()
                 if self.repeat_tables:
                     self._table_head(block, spans, aligned, size_pt)
@@ -353,6 +383,9 @@ class _PageWriter:
                     size_pt,
                     last=spans[-1][1],
                 )
+
+    def _note_pt(self, block: Block) -> float:
+        return _height_pt([(block.note, self.units)], _note_size(block)) if block.note else 0.0
 
     def _row_pt(
         self, block: Block, number: int, values: Sequence[Any], spans: Sequence[tuple[int, int]], size_pt: float
@@ -531,6 +564,10 @@ def _height_pt(cells: Sequence[tuple[str, int]], size_pt: float, *, bold: bool =
     return min(409.0, lines * size_pt * LINE_HEIGHT + CELL_EDGE_PT)  # 409 points is the format's tallest row
 
 
+def _note_size(block: Block) -> float:
+    return min(block.size_pt or LABEL_PT, LABEL_PT)
+
+
 def _cells_pt(values: Sequence[Any], spans: Sequence[tuple[int, int]], size_pt: float) -> float:
     return _height_pt([(_as_text(v), last - first + 1) for v, (first, last) in zip(values, spans)], size_pt)
 
@@ -547,14 +584,14 @@ def _spans(block: Block, page_units: int) -> list[tuple[int, int]]:
     if block.widths:
         if len(block.widths) != count or sum(block.widths) > page_units or min(block.widths) < 1:
             raise ValueError(f"table {block.heading!r}: widths {block.widths} do not fit {count} columns")
-        return _side_by_side(block.widths)
+        return _side_by_side(_whole_words(block))
     per_unit = UNIT_PX / (CHARACTER_PX * TABLE_PT)
     wanted, least = [], []
     for column, name in enumerate(block.columns):
         texts = [_as_text(row[column]) for row in block.rows]
         longest_word = max((len(w) for t in [name, *texts] for w in t.split()), default=1)
         wanted.append((max([len(t) for t in texts] + [longest_word]) + 2) / per_unit)
-        least.append(max(1, round((min(longest_word, 18) + 2) / per_unit + 0.3)))
+        least.append(max(1, round((min(longest_word, LONGEST_WORD) + 2) / per_unit + 0.3)))
     while sum(least) > page_units:
         least[least.index(max(least))] -= 1
     units = list(least)
@@ -562,6 +599,27 @@ def _spans(block: Block, page_units: int) -> list[tuple[int, int]]:
         lack = [w / u for w, u in zip(wanted, units)]
         units[lack.index(max(lack))] += 1
     return _side_by_side(units)
+
+
+def _whole_words(block: Block) -> list[int]:
+    """The widths that a block asks for, those of columns with room lent to columns whose words would be broken."""
+    widths, size_pt = list(block.widths), block.size_pt or TABLE_PT
+    least = []
+    for name, *cells in zip(block.columns, *block.rows):
+        words = [
+            *((w, size_pt * BOLD) for w in name.split()),
+            *((w, size_pt) for c in cells for w in _as_text(c).split()),
+        ]
+        widest = max((text_px(w, size) for w, size in words if len(w) <= LONGEST_WORD), default=0.0)
+        least.append(math.ceil((widest + CELL_EDGE_PX) / UNIT_PX))
+    for column, needed in enumerate(least):
+        while widths[column] < needed:
+            spare = [w - n for w, n in zip(widths, least)]
+            if max(spare) < 1:
+                break
+            widths[spare.index(max(spare))] -= 1
+            widths[column] += 1
+    return widths
 
 
 def _side_by_side(units: Sequence[int]) -> list[tuple[int, int]]:

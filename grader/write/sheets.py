@@ -185,12 +185,20 @@ def paper(sheet: str, looks: Sequence[ColumnLook], repeat: int, heading_pt: floa
 
 
 def _across(looks: Sequence[ColumnLook], repeat: int) -> tuple[int, list[int]]:
-    """Scale in percent, and the columns before which a page breaks where one page is too narrow at a legible scale."""
-    widths = [width_pt(look.width) for look in looks]
+    """Scale in percent, and the columns before which a page breaks where one page is too narrow at a legible scale.
+
+    As few pages as at the smallest legible scale, at the largest scale that takes no more: none is left with a column.
+    """
     smallest = int(setting("smallest_print_percent"))
-    room = PAGE_WIDTH_PT * 100 / smallest
-    if sum(widths) <= room:
-        return min(100, max(smallest, int(100 * PAGE_WIDTH_PT / max(sum(widths), 1.0)))), []
+    fewest = len(_breaks(looks, repeat, smallest))
+    scale = next(s for s in range(100, smallest - 1, -1) if len(_breaks(looks, repeat, s)) <= fewest)
+    return scale, _breaks(looks, repeat, scale)
+
+
+def _breaks(looks: Sequence[ColumnLook], repeat: int, scale: int) -> list[int]:
+    """The columns before which a page breaks at a scale in percent."""
+    widths = [width_pt(look.width) for look in looks]
+    room = PAGE_WIDTH_PT * 100 / scale
     repeated = sum(widths[:repeat])
     breaks: list[int] = []
     used, start = repeated, repeat
@@ -205,7 +213,7 @@ def _across(looks: Sequence[ColumnLook], repeat: int) -> tuple[int, list[int]]:
             start = cut
             used = repeated + sum(widths[cut:column])
         used += widths[column]
-    return smallest, breaks
+    return breaks
 
 
 def text_lines(text: str, width: float) -> int:

@@ -90,6 +90,14 @@ def test_columns_of_the_chart_add_up_to_the_tests():
     assert len(chart["categories"]) == 8  # two years are quarters
 
 
+def test_a_german_report_says_verdicts_in_german():
+    page = report(ROWS, language="de")[0].page
+    _, sites, _, chart, *_, due = page.blocks
+    assert {"Nicht erfüllt", "Unvollständig", "Grenznah", "Erfüllt"} <= set(sites.columns)
+    assert [name for name, _ in chart.chart["series"]] == ["erfüllt", "unvollständig", "nicht erfüllt"]
+    assert {row[-1] for row in due.rows} == {"überfällig"}
+
+
 def test_one_report_a_client_and_none_where_nothing_was_tested():
     rows = [{**ROWS[0], "client": "Ash"}, {**ROWS[1], "client": "Beech", "site": "Yard"}]
     assert [r.file_name for r in report(rows, "2026")] == ["Beech 2026.xlsx"]

@@ -111,6 +111,32 @@ def test_verdicts_print_on_two_pages_across():
     assert all(width_pt(look.width) < 400 for look in looks)
 
 
+def test_pages_across_are_even():
+    """Columns alike: all pages but the last are as full as the first, and the last is at least half full."""
+    for count in range(2, 60):
+        made = paper("Trend", [column_look("Trend", "2026-03")] * count, 1, 52, [15.0])
+        pages = [end - start for start, end in pairwise([1, *made.columns, count])]
+        assert set(pages[:-1]) <= {pages[0]} and 2 * pages[-1] >= pages[0], count
+        assert width_pt(8.5) * (1 + pages[0]) <= PAGE_WIDTH_PT * 100 / made.scale
+
+
+def test_a_page_that_would_hold_next_to_nothing_is_saved_by_a_smaller_scale(tmp_path):
+    """Of lines that fill a page and a little more; of twice as many the scale is the usual one."""
+    for lines, scale, breaks in ((40, 85, 0), (50, 82, 0), (80, 85, 1)):
+        page = Page("x", blocks=[Block("text", rows=[("one",)] * lines)], compact=True)
+        write_result(tmp_path / "r.xlsx", {"Verdicts": pd.DataFrame()}, page)
+        sheet = openpyxl.load_workbook(tmp_path / "r.xlsx")["Summary"]
+        assert (sheet.page_setup.scale, len(sheet.row_breaks.brk)) == (scale, breaks)
+
+
+def test_no_heading_is_broken_inside_a_word(tmp_path):
+    """Column 2 asks for two units, its heading needs four; they are lent by the widest."""
+    block = Block("table", "A", ["Site", "Verantwortlich"], [("one", "two")], widths=[28, 2])
+    write_result(tmp_path / "r.xlsx", {"Verdicts": pd.DataFrame()}, Page("x", blocks=[block], compact=True))
+    merged = openpyxl.load_workbook(tmp_path / "r.xlsx")["Summary"].merged_cells.ranges
+    assert {26, 4} <= {m.size["columns"] for m in merged} and 28 not in {m.size["columns"] for m in merged}
+
+
 def test_a_long_sheet_prints_its_first_two_pages_and_a_short_one_all():
     looks = [column_look("Sources", "File")] * 3
     short = paper("Sources", looks, 1, 40, [15.0] * 10)

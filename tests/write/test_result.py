@@ -14,7 +14,7 @@ from grader.columns import SHEETS
 from grader.page import Block, Page
 from grader.write import result
 from grader.write.result import write_result
-from grader.write.sheets import column_look, paper, setting
+from grader.write.sheets import column_look, paper, printed_columns, setting
 from grader.write.styles import palette
 from grader.write.values import LONGEST_TEXT, clean_text
 
@@ -304,7 +304,8 @@ def test_a_wide_sheet_is_printed_legibly_and_verdicts_stay_with_readings(tmp_pat
     path, _ = write(tmp_path, {"Verdicts": frame}, page=Page("x"))
     sheet = opened(path)
     assert sheet.page_setup.scale >= 60 and sheet.print_title_cols == "$A:$B"
-    looks = [column_look("Verdicts", heading) for heading in SHEETS["Verdicts"]]
+    headings = list(SHEETS["Verdicts"])
+    looks = [column_look("Verdicts", h) for h in headings[: printed_columns("Verdicts", headings)]]
     breaks = paper("Verdicts", looks, 2, 52, [15.0]).columns
     assert [b.id for b in sheet.col_breaks.brk] == breaks != []
     assert not [SHEETS["Verdicts"][b] for b in breaks if looks[b].keep]

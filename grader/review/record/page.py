@@ -135,7 +135,7 @@ def _state(visit: VisitOf, run: Run) -> list[Block]:
     listed = len(tested) + len(visit.untested)
     label = say["tested"] if listed == len(tested) else say["tested_of"].format(listed=listed)
     counts = [
-        (_capital(local.word(word)), sum(o[1] == code for o in tested), word)
+        (local.title(word), sum(o[1] == code for o in tested), word)
         for code, word in (
             (TEST_FAIL, "fail"),
             (TEST_INCOMPLETE, "incomplete"),
@@ -168,10 +168,6 @@ def _alike(outlets: list[tuple[str, str, str, str]], line: str, run: Run) -> lis
         line.format(outlets=", ".join(names), word=run.local.word(word), day=day, why=run.local.text(why))
         for (word, day, why), names in together.items()
     ]
-
-
-def _capital(word: str) -> str:
-    return word[:1].upper() + word[1:]
 
 
 def _untested(tests: pd.DataFrame, names: list[str], run: Run) -> list[str]:

@@ -71,7 +71,8 @@ def first_block(tests: pd.DataFrame, actions: pd.DataFrame, action_tests: np.nda
     )
     clients = text(tests, "client")[at]
     sites = [np.flatnonzero(site == c) for c in dict.fromkeys(site.tolist())]
-    rows, links, under = [], {}, {}
+    rows: list[tuple[Any, ...]] = []
+    links, under, steps = {}, {}, dict[str, int]()
     for number, members in enumerate(sites[:LINES]):
         causes = [members[cause[members] == c] for c in dict.fromkeys(cause[members].tolist())]
         head = actions.iloc[members[0]]
@@ -88,6 +89,9 @@ def first_block(tests: pd.DataFrame, actions: pd.DataFrame, action_tests: np.nda
         )
         links[number] = ("Verdicts", int(at[members[0]]))
         under[number] = first_sentences(str(head["Next step"]))
+        if (same := steps.setdefault(under[number], number)) != number:
+            rows[-1] = (*rows[-1][:-1], f"{rows[-1][-1]} {w['step_as'].format(number=same + 1)}")
+            del under[number]
     note = w["first_note"].format(shown=len(rows), total=len(sites), findings=len(actions))
     return Block(
         "table",
