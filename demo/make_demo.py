@@ -1,11 +1,11 @@
-"""Makes demo/inbox: the workbooks of an invented testing firm, from story.toml and the model in plant.py.
+"""Makes demo/inbox: the workbooks and the register of an invented testing firm, from story.toml and the model in plant.py.
 
     python demo/make_demo.py            writes demo/inbox
     python demo/make_demo.py FOLDER     writes there instead
 
 Every draw has its own stream, seeded with site, day, outlet and quantity: the same story gives the same
 workbooks, and a line added to the story leaves all other readings alone. Nothing of grader's arithmetic is
-used, only the writer of the blank.
+used, only the writers of the blank and of the register.
 """
 
 from __future__ import annotations
@@ -24,13 +24,16 @@ sys.path.insert(0, str(HERE.parent))  # so that it also runs from a checkout tha
 
 from demo import plant  # noqa: E402
 from grader.write.blank import write_blank  # noqa: E402
+from grader.write.register import register_bytes  # noqa: E402
 
 INBOX = HERE / "inbox"
 STORY = HERE / "story.toml"
 HOSE_RESISTANCE = 1.1e-5  # bar per (L/min) squared: 0.4 bar at 190 L/min
 FLOW_NEEDED_L_MIN = 170  # loose-fitting hood, 42 CFR 84 subpart J Table 8
 LOWEST_PRESSURE_BAR = 4.0
+ON_THE_REGISTER = ("nominal_pressure_bar", "flow_needed_l_min", "lowest_pressure_bar")
 OIL_LOWEST_MARK_MG_M3 = 0.1
+TUBES = {"co": "Carbon monoxide", "co2": "Carbon dioxide", "oil": "Oil", "water": "Water"}
 # How each engineer writes an unstained tube: lowest carbon monoxide mark (ppm), word for it, word for oil.
 HABITS = {"Engineer A": (2.0, "<2", "clear"), "Engineer B": (0.5, "<0.5", "<0.1"), "Engineer C": (0.5, "ND", "nil")}
 
@@ -114,7 +117,8 @@ def visit_sheet(story: dict[str, Any], site: dict[str, Any], day: dt.date, reaso
         "tubes_corrected": site["tubes_corrected"],
         "interval_months": site["interval_months"],
     }
-    for tube in ("co", "co2", "oil", "water"):
+    sheet |= hours(site, day)
+    for tube in TUBES:
         sheet[f"{tube}_tube_lot"], sheet[f"{tube}_tube_expiry"] = tube_lot(tube, day)
     expired = entry_of(site.get("expired", []), day)
     if expired:
@@ -125,6 +129,18 @@ def visit_sheet(story: dict[str, Any], site: dict[str, Any], day: dt.date, reaso
     if work:
         sheet["work_done"] = work["text"]
     return sheet
+
+
+def hours(place: dict[str, Any], day: dt.date) -> Row:
+    """What the counter of the compressor of a site or system shows, where the story gives it one.
+
+    >>> hours({"hours": {"at": 1000, "on": dt.date(2025, 1, 1), "year": 365.25}}, dt.date(2025, 1, 11))
+    {'compressor_hours': 1010}
+    """
+    counter = place.get("hours")
+    if counter is None:
+        return {}
+    return {"compressor_hours": round(counter["at"] + counter["year"] * plant.years_between(counter["on"], day))}
 
 
 def true_water(system: dict[str, Any], day: dt.date, outdoor_c: float, atmosphere_bar: float) -> dict[str, float]:
@@ -216,7 +232,9 @@ def readings(
     if system["supply"] == "airline":
         years = plant.years_between(site["visits"][0], day)
         resistance = HOSE_RESISTANCE * (1.0 + outlet.get("clog_per_year", 0.0) * years)
-        nozzle = system["nozzle"] * (1.0 + sway(stream(story, site["name"], outlet["name"], "nozzle"), 0.02))
+        nozzle = outlet.get("nozzle", system["nozzle"]) * (
+            1.0 + sway(stream(story, site["name"], outlet["name"], "nozzle"), 0.02)
+        )
         main_bar = system["main_bar"] + sway(stream(story, site["name"], system["name"], day, "main"), 0.05)
         flow, line_bar = plant.flow_and_pressure(main_bar, resistance, nozzle)
         row |= {
@@ -264,7 +282,11 @@ def write_down(
                 row |= {"outlet_status": "locked off", "remarks": "Locked off, not visited."}
             else:
                 found, truth = readings(story, site, system, outlet, visit, outdoor_c)
-                row |= found | {"outlet_status": "in use"}
+                row |= found | hours(system, day) | {"outlet_status": "in use"}
+                if "drawing" in outlet:
+                    row = {k: v for k, v in row.items() if k not in ON_THE_REGISTER} | {
+                        "used_at_once": outlet["drawing"]
+                    }
                 if remarks:
                     row["remarks"] = remarks
                 if site.get("with_times"):
@@ -355,7 +377,7 @@ def build(story: dict[str, Any]) -> list[Workbook]:
         for special in site.get("special", []):
             more = {k: v for k, v in special.items() if k != "date"}
             made.append(write_down(story, site, special["date"], **more))
-        for slip in story["slip"]:
+        for slip in [*story["slip"], *story["sample"]]:
             if slip["site"] == site["name"]:
                 spoil(next(b for b in made if b.name == f"{slip['date']} {site['name']}.xlsx"), slip)
         for copy in site.get("copy", []):
@@ -367,8 +389,36 @@ def build(story: dict[str, Any]) -> list[Workbook]:
     return books
 
 
+def register_lines(story: dict[str, Any]) -> dict[str, list[Row]]:
+    """The sheets of the firm's register: what the story writes there, and instruments, lots and outlets as it has them."""
+    day = story["as_of"]
+    lines: dict[str, list[Row]] = {"Instruments": [], "Tubes": [], "Outlets": [], **story["register"]["sheet"]}
+    for name, instrument in story["instruments"].items():
+        due = calibration_due(instrument["calibrated_in_month"], day)
+        on = due.replace(year=due.year - 1)
+        lines["Instruments"].append({"instrument": name, "calibrated_on": on, "calibration_due": due})
+    for month in (1, 7):
+        for tube, parameter in TUBES.items():
+            lot, expiry = tube_lot(tube, dt.date(day.year, month, 1))
+            line = {"parameter": parameter, "tube_lot": lot, "tube_expiry": expiry}
+            lines["Tubes"].append(line | story["register"]["lot"].get(lot, {}))
+    for site in story["site"]:
+        for system in site["system"]:
+            for outlet in system["outlets"]:
+                line = {name: site[name] for name in ("client", "interval_months")}
+                line |= {name: system[name] for name in ("supply", "dryer")}
+                line |= {"site": site["name"], "system": system["name"], "outlet": outlet["name"]}
+                line |= {"location": outlet["location"], "nominal_pressure_bar": system["nominal_bar"]}
+                line["from"] = outlet.get("from", site["visits"][0])
+                if "hoods" in outlet:
+                    line |= {"equipment": "Loose-fitting hood", "used_at_once": outlet["hoods"]}
+                lowest = outlet.get("lowest_use_c", system.get("lowest_use_c"))
+                lines["Outlets"].append(line if lowest is None else line | {"lowest_use_temperature_c": lowest})
+    return lines
+
+
 def make(folder: Path = INBOX) -> list[Path]:
-    """Write every workbook into `folder` (made if need be), and return their paths.
+    """Write every workbook and the register into `folder` (made if need be), and return their paths.
 
     Raises : OSError where the folder cannot be written.
     """
@@ -387,6 +437,9 @@ def make(folder: Path = INBOX) -> list[Path]:
             overwrite=True,
         )
         written.append(path)
+    written.append(folder / "register.xlsx")
+    created = dt.datetime.combine(story["as_of"], dt.time(9, 0))
+    written[-1].write_bytes(register_bytes(lines=register_lines(story), created=created))
     return written
 
 

@@ -16,7 +16,8 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import PARAMETERS
-from grader.frames import by_unique, lot_key, text, with_columns
+from grader.frames import by_unique, text, with_columns
+from grader.natural import name_key
 from grader.problems import GraderError, Problems, Unclear
 from grader.read.find import Finding, FoundFile, find_workbooks
 from grader.read.log import Log
@@ -83,7 +84,7 @@ def sharing_lots(tests: pd.DataFrame, theirs: np.ndarray, days: int) -> np.ndarr
     day = np.where(known, day.astype(np.int64), 0)
     shares = np.zeros(len(tests), dtype=bool)
     for tube in {p.tube for p in PARAMETERS.values() if p.tube}:
-        lot = pd.factorize(by_unique(text(tests, f"{tube}_tube_lot"), lot_key))[0]
+        lot = pd.factorize(by_unique(text(tests, f"{tube}_tube_lot"), name_key))[0]
         used = known & (text(tests, f"{tube}_tube_lot") != "")
         first, last = (np.full(int(lot.max(initial=0)) + 1, far) for far in (np.iinfo(np.int64).max, -days))
         np.minimum.at(first, lot[used & theirs], day[used & theirs])

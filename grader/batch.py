@@ -47,7 +47,7 @@ from grader.review import history
 from grader.review.actions.findings import Actions, actions_table
 from grader.review.actions.sheet import actions_sheet
 from grader.review.due import due_table
-from grader.review.equipment import equipment_table, reading_off, running_out
+from grader.review.equipment import equipment_table, reading_off, summary_lines
 from grader.review.names import SharedSlip, shared_slips
 from grader.review.odd.oddities import oddities_table
 from grader.review.past import chances_with_past
@@ -307,7 +307,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
             *slip_lines(found.slips, tests, options.language),
             *awaited_line(due, options.language),
             *reading_off(oddities.frame, options.language),
-            *running_out(equipment, options.language),
+            *summary_lines(equipment, options.language),
             *system_lines(tests, options.language),
             *oddities.copied_forward,
         ],

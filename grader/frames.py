@@ -109,11 +109,6 @@ def by_unique(values: np.ndarray, make: Callable[[Any], Any]) -> np.ndarray:
     return made[codes] if len(unique) else np.empty(len(values), dtype=object)
 
 
-def lot_key(name: str) -> str:
-    """The name of a lot as it is compared: case and spaces do not matter."""
-    return "".join(name.casefold().split())
-
-
 def group_codes(*keys: np.ndarray) -> np.ndarray:
     """One int64 code per distinct combination of keys, each of shape (n,); codes follow first appearance."""
     codes = np.zeros(len(keys[0]), dtype=np.int64)

@@ -18,7 +18,6 @@ Nothing is dropped.
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import PurePosixPath
@@ -29,6 +28,7 @@ import pandas as pd
 from grader.columns import BLANK, EVIDENCE_FIELDS, FIELDS, READ, UNREADABLE
 from grader.data import load_toml
 from grader.frames import by_unique, group_codes, once_each, text, with_columns
+from grader.natural import name_key
 from grader.problems import Problems
 
 # What a verdict can rest on; names, remarks, lots and the date itself are left out.
@@ -39,25 +39,6 @@ _VERDICT_FIELDS = [
 ]
 NIGHT_BEFORE_MIN, NIGHT_APART_MIN = 6 * 60, 12 * 60  # design: a night shift
 VISIT_DAYS = 7  # design, History: all tests of one site in one file within 7 days
-_TOKEN = re.compile(r"[^\W\d_]+|\d+|[^\w\s]")
-_SEPARATORS = frozenset("-‐‑‒–—−_./\\,;:#()[]'\"")
-
-
-def name_key(name: str) -> str:
-    """A name as tokens: case, leading zeros and separators between letters and digits do not matter.
-
-    >>> name_key("Bay 03") == name_key("bay-3") == name_key("BAY3")
-    True
-    >>> name_key("1-1") == name_key("11")
-    False
-    """
-    folded = unicodedata.normalize("NFKC", name).casefold()
-    tokens = [
-        t.lstrip("0") or "0" if t.isdigit() else t
-        for t in _TOKEN.findall(folded.replace("_", " "))
-        if t not in _SEPARATORS
-    ]
-    return "|".join(tokens) or folded.strip()
 
 
 def normalise(

@@ -145,7 +145,8 @@ def test_a_folder_without_a_spreadsheet_is_no_past_and_one_that_is_not_there_an_
 
 
 def some_files(log, numbers):
-    """A log as if only these files had been read, in this order."""
+    """A log as if only these files, and the register, had been read, in this order."""
+    numbers = [*numbers, *dict.fromkeys(t.file for t in log.register)]
     new = {old: i for i, old in enumerate(numbers)}
     rows = log.rows[log.rows["file"].isin(numbers)]
     order = np.argsort(rows["file"].map(new).to_numpy(), kind="stable")
@@ -154,8 +155,14 @@ def some_files(log, numbers):
     rows["file"] = rows["file"].map(new).to_numpy()
     files = log.files.loc[list(numbers)].reset_index(drop=True)
     tables = [t._replace(file=new.get(t.file, -1)) for t in log.tables]
+    register = [t._replace(file=new[t.file]) for t in log.register]
     return replace(
-        log, files=files, tables=tables, rows=rows, from_constant={k: v[at] for k, v in log.from_constant.items()}
+        log,
+        files=files,
+        tables=tables,
+        register=register,
+        rows=rows,
+        from_constant={k: v[at] for k, v in log.from_constant.items()},
     )
 
 

@@ -65,6 +65,26 @@ def test_what_the_story_expects_on_verdicts(demo, finding):
     assert all(finding["expect"] in set(g[heading]) for _, g in rows.groupby("Outlet"))
 
 
+def test_what_the_story_says_of_lots_parts_and_the_laboratory(demo):
+    lots = demo.more["Instruments and tubes"]
+    recalled = lots[lots["Warned of"] == "yes"]
+    assert set(recalled["Serial or lot"]) == set(STORY["register"]["lot"]) == set(lots["Serial or lot"][:2])
+    for lot, parameter, count in zip(recalled["Serial or lot"], recalled["Parameter"], recalled["Tests"]):
+        v = demo.verdicts
+        rest = v[v["Instrument and lots"].str.contains(f"{parameter} {lot}")]
+        assert count == int((~rest[f"{parameter} verdict"].isin(["not tested", "awaited"])).sum()) > 30
+    plant = demo.more["Plant"].set_index(["System", "Part"])
+    assert plant["State"]["Charging compressor 1", "compressor"] == "overdue"
+    assert plant["Hours since change"]["Charging compressor 2", "compressor"] == 2064
+    assert plant["Last readings before"]["Charging compressor 1", "filter"] == "2026-05-26: Oil <0.1 mg/m³"
+    assert "(compressor, changed 2023-09, 4,758 h)" in demo.actions["Finding"][0]
+    wearing = demo.actions.set_index("Parameter")["Finding"]["Pressure dew point"]
+    assert "since 2025-12-16 (dryer, changed 2025-05, 5,426 h). It reaches" in wearing
+    assert "the laboratory's result is awaited" in demo.actions.set_index("Outlet")["Finding"]["Rack 5"]
+    later = grade(ROOT / "demo" / "inbox" / "2026-11-17 Ellerness Charging Station.xlsx", as_of="2026-12-03")
+    assert later.verdicts.set_index("Outlet")["Verdict"]["Rack 5"] == "pass"
+
+
 def test_every_row_of_the_demo_is_graded(demo):
     s = demo.sources
     assert (s["Rows found"] == s["Rows graded"] + s["Rows refused"]).all()

@@ -11,10 +11,14 @@ from grader.columns import BLANK, READ, TEST_NEAR, TEST_PASS
 from grader.frames import by_unique, text, with_columns
 from grader.normalise import name_key
 from grader.read.register import Register
+from grader.read.words.said import against
 
 
 def validity(register: Register) -> pd.DataFrame:
-    """What the register says of instruments and lots: What, Serial or lot, Parameter, Valid until (a row a line)."""
+    """What the register says of instruments and lots, a row a line.
+
+    Returns : columns What, Serial or lot, Parameter, Valid until, Remarks, and Warns: the remark speaks against it.
+    """
     parts = [
         pd.DataFrame(
             {
@@ -22,6 +26,8 @@ def validity(register: Register) -> pd.DataFrame:
                 "Serial or lot": text(lines, name),
                 "Parameter": text(lines, parameter) if parameter else "",
                 "Valid until": lines[until].to_numpy().astype("datetime64[s]"),
+                "Remarks": text(lines, "remarks"),
+                "Warns": [bool(against(r)) for r in text(lines, "remarks")],
             }
         )
         for what, sheet, name, parameter, until in (
@@ -30,7 +36,7 @@ def validity(register: Register) -> pd.DataFrame:
         )
         if len(lines := register.sheets[sheet])
     ]
-    columns = ["What", "Serial or lot", "Parameter", "Valid until"]
+    columns = ["What", "Serial or lot", "Parameter", "Valid until", "Remarks", "Warns"]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
 
 

@@ -8,11 +8,12 @@ import pandas as pd
 from grader.columns import PARAMETER_BY_NAME, READ
 from grader.data import load_toml
 from grader.figures import fixed
-from grader.frames import by_unique, plain_figures, text, with_columns
+from grader.frames import by_unique, text, with_columns
 from grader.normalise import name_key
 from grader.problems import Problems
 from grader.read.register import Register
 from grader.register.lines import keys_of, pairs_of
+from grader.review.shown import shown
 from grader.review.works import parts_named
 
 COLUMNS = ("Site", "System", "Part", "Changed on", "Hours since change", "Due on", "State")
@@ -164,9 +165,15 @@ def _beside(tests: pd.DataFrame, lines: pd.DataFrame, as_of: np.datetime64) -> t
             visit = side[day[side] == (day[side].max() if out is before else day[side].min())]
             parts = []
             for p in (PARAMETER_BY_NAME[name] for name in moved[part[number]]["ends"]):
-                figures = plain_figures(tests.iloc[visit], p.key) if f"{p.key}_lower" in tests else np.empty(0)
-                if np.isfinite(figures).any():
-                    parts.append(f"{p.name} {fixed(float(np.nanmedian(figures)), p.decimals)} {p.unit}".rstrip())
+                if f"{p.key}_lower" not in tests:
+                    continue
+                at = tests.iloc[visit[tests[f"{p.key}_state"].to_numpy()[visit] == READ]]
+                at = at[at[f"{p.key}_lower"].notna()]
+                if len(at):
+                    low, high = (np.array([at[f"{p.key}_{end}"].median()]) for end in ("lower", "upper"))
+                    (cell,) = shown(low, high, at[f"{p.key}_open"].to_numpy()[:1], p)
+                    figure = cell if isinstance(cell, str) else fixed(cell, p.decimals)
+                    parts.append(f"{p.name} {figure} {p.unit}".rstrip())
             out[number] = f"{day[visit[0]]}: {', '.join(parts)}" if parts else ""
     return before, after
 

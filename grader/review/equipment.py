@@ -8,13 +8,14 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import FIELDS, LABORATORY, PARAMETER_BY_NAME, PARAMETERS, READ
-from grader.frames import by_laboratory, lot_key, text
+from grader.frames import by_laboratory, by_unique, text
+from grader.natural import name_key
 from grader.review.history import as_day
 from grader.words import words
 
 COLUMNS = (
     "What", "Serial or lot", "Parameter", "Valid until", "Days left", "Tests", "First used", "Last used", "Sites",
-    "Finding",
+    "Finding", "Warned of",
 )  # fmt: skip
 SOON_DAYS = 30  # design: runs out within 30 days
 _TUBES = tuple(dict.fromkeys(p.tube for p in PARAMETERS.values() if p.tube))
@@ -43,11 +44,12 @@ def equipment_table(
     """The table: one row an instrument or lot, what needs doing first.
 
     tests   : judged table, n rows; repeats, replaced tests and those after the day of the run do not count.
-    stated  : what the register says: columns What, Serial or lot, Parameter, Valid until (datetime64[D]).
+    stated  : what the register says, as register/lines.py has it.
     odd     : the table Oddities, whose instruments and lots that read otherwise than the rest are findings here, too.
     as_of   : date of the run. language : of the findings.
     Returns : columns COLUMNS. Valid until: of an instrument the last calibration due that is stated anywhere, of a lot
-              the earliest expiry. Tests: those with a reading by it. Finding: "" where there is none.
+              the earliest expiry. Serial or lot: every way in which it is written. Tests: those with a reading by it.
+              Finding: "" where there is none; what the register remarks of it, first where that speaks against it.
     """
     say = words(language)["equipment"]
     day, off = as_day(as_of), _off(odd, say)
@@ -61,9 +63,11 @@ def equipment_table(
     more = stated.assign(Day=np.datetime64("NaT", "s"), Site="").astype(
         {"Valid until": used["Valid until"].dtype, "Day": used["Day"].dtype}
     )
-    every = pd.concat([used, more], ignore_index=True)[[*used.columns]]
+    every = pd.concat([used.assign(Remarks="", Warns=False), more], ignore_index=True)
+    every["Key"] = by_unique(every["Serial or lot"].to_numpy(dtype=object), name_key)
     rows = []
-    for (what, name, parameter), group in every.groupby(["What", "Serial or lot", "Parameter"], sort=True):
+    for (what, key, parameter), group in every.groupby(["What", "Key", "Parameter"], sort=True):
+        name = ", ".join(dict.fromkeys(group["Serial or lot"]))
         dates = group["Valid until"].dropna()
         until = (dates.max() if what == "Instrument" else dates.min()) if len(dates) else pd.NaT
         days = group["Day"].dropna()
@@ -77,11 +81,17 @@ def equipment_table(
             rank, finding = 3, say["not_stated"]
         else:
             rank, finding = (2, "") if left >= 0 else (4, "")
-        if reads_off := off.get((str(what), lot_key(str(name)), str(parameter))):
+        if reads_off := off.get((str(what), str(key), str(parameter))):
             rank, finding = min(rank, 1), "; ".join(filter(None, (reads_off, finding)))
+        warned = bool(group["Warns"].any()) and len(days) > 0
+        if remarks := "; ".join(r for r in dict.fromkeys(group["Remarks"]) if r):
+            rank = 0 if warned else rank
+            finding = "; ".join(filter(None, (say["remark"].format(text=remarks), finding)))
         sites = ", ".join(sorted(set(group["Site"]) - {""}))
         first, last = (days.min(), days.max()) if len(days) else (pd.NaT, pd.NaT)
-        rows.append((rank, what, name, parameter, until, left, len(days), first, last, sites, finding))
+        rows.append(
+            (rank, what, name, parameter, until, left, len(days), first, last, sites, finding, "yes" if warned else "")
+        )
     frame = pd.DataFrame(rows, columns=["rank", *COLUMNS])
     frame = frame.sort_values(["rank", "Last used"], ascending=[True, False], kind="stable", ignore_index=True)
     return frame[list(COLUMNS)]
@@ -95,7 +105,7 @@ def _off(odd: pd.DataFrame, say: dict[str, str]) -> dict[tuple[str, str, str], s
         *(mine[c] for c in ("Kind", "What", "Parameter", "Stated uncertainties off"))
     ):
         what = kind.capitalize()
-        key = (what, lot_key(name), "" if what == "Instrument" else parameter)
+        key = (what, name_key(name), "" if what == "Instrument" else parameter)
         found.setdefault(key, []).append(say["off"].format(parameter=parameter, times=f"{times:+.2g}"))
     return {key: "; ".join(texts) for key, texts in found.items()}
 
@@ -146,18 +156,23 @@ def read_off(tests: pd.DataFrame, at: np.ndarray, parameter: np.ndarray, side: n
     """
     lately = off_lately(odd)
     columns = (lately[c] for c in ("What", "Parameter", "Off in the last 12 months"))
-    ways = {(lot_key(name), of): 1 if off > 0 else -1 for name, of, off in zip(*columns)}
+    ways = {(name_key(name), of): 1 if off > 0 else -1 for name, of, off in zip(*columns)}
     named = text(tests, "instrument")[at]
     keys = zip(named, parameter, side)
-    return np.array([n if ways.get((lot_key(n), of)) == way else "" for n, of, way in keys], dtype=object)
+    return np.array([n if ways.get((name_key(n), of)) == way else "" for n, of, way in keys], dtype=object)
 
 
-def running_out(table: pd.DataFrame, language: str = "en") -> list[str]:
-    """The line of the Summary on what runs out within SOON_DAYS, or none."""
-    say = words(language)["equipment"]
-    soon = table[table["Days left"].between(0, SOON_DAYS)] if len(table) else table
-    if not len(soon):
-        return []
-    columns = (soon[c] for c in ("Parameter", "Serial or lot", "Valid until"))
-    named = [f"{of} {name} ({str(until)[:10]})".strip() for of, name, until in zip(*columns)]
-    return [say["soon_line"].format(names=", ".join(named))]
+def summary_lines(table: pd.DataFrame, language: str = "en") -> list[str]:
+    """Lines of the Summary: what the register warns of though tests rest on it, and what runs out within SOON_DAYS."""
+    say, lines = words(language)["equipment"], list[str]()
+    if not len(table):
+        return lines
+    for line, rows, beside in (
+        ("warned_line", table[table["Warned of"] == "yes"], "Tests"),
+        ("soon_line", table[table["Days left"].between(0, SOON_DAYS)], "Valid until"),
+    ):
+        columns = (rows[c] for c in ("Parameter", "Serial or lot", beside))
+        named = [f"{of} {name} ({str(more)[:10]})".strip() for of, name, more in zip(*columns)]
+        if named:
+            lines.append(say[line].format(names=", ".join(named)))
+    return lines

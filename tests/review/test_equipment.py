@@ -7,10 +7,10 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from grader.review.equipment import equipment_table, names_in_use, read_off, reading_off, running_out
+from grader.review.equipment import equipment_table, names_in_use, read_off, reading_off, summary_lines
 from tests.support import AIRLINE, VISIT, graded_files
 
-NOTHING = pd.DataFrame(columns=["What", "Serial or lot", "Parameter", "Valid until"])
+NOTHING = pd.DataFrame(columns=["What", "Serial or lot", "Parameter", "Valid until", "Remarks", "Warns"])
 LOTS = {**VISIT, "oil_tube_lot": "0451", "oil_tube_expiry": date(2026, 12, 10), "calibration_due": date(2026, 4, 30)}
 
 
@@ -66,18 +66,31 @@ def test_the_register_adds_what_no_test_has_used_and_the_earlier_expiry_holds():
             "Serial or lot": ["0451", "0452"],
             "Parameter": ["Oil", "Oil"],
             "Valid until": pd.to_datetime(["2026-11-30", "2027-11-30"]),
+            "Remarks": ["on recall", "on recall"],
+            "Warns": True,
         }
     )
     found, _ = table({"a.xlsx": (LOTS, [AIRLINE])}, stated)
     assert (found.loc["0451", "Days left"], found.loc["0452", "Tests"]) == (5, 0)
+    assert found.index[0] == "0451" and found["Finding"]["0451"] == "Register: on recall; Runs out in 5 days"
+    assert found["Warned of"].tolist() == ["yes", *[""] * (len(found) - 1)]  # nothing rests on the other
+    assert summary_lines(found.reset_index())[0].startswith(
+        "The register speaks against what tests rest on, and how many do: Oil 0451 (1)."
+    )
+
+
+def test_one_lot_in_several_spellings_is_one_line_that_names_them():
+    other = {**LOTS, "test_date": date(2026, 6, 1), "oil_tube_lot": "L-451a"}
+    found, _ = table({"a.xlsx": ({**LOTS, "oil_tube_lot": "L 451A"}, [AIRLINE]), "b.xlsx": (other, [AIRLINE])})
+    assert found.loc["L 451A, L-451a", "Tests"] == 2
 
 
 def test_the_summary_names_what_runs_out_within_thirty_days():
     found, _ = table({"a.xlsx": (LOTS, [AIRLINE])}, as_of="2026-11-10")
-    assert running_out(found.reset_index()) == ["Runs out within 30 days: Oil 0451 (2026-12-10)."]
+    assert summary_lines(found.reset_index()) == ["Runs out within 30 days: Oil 0451 (2026-12-10)."]
     found, _ = table({"a.xlsx": (LOTS, [AIRLINE])}, as_of="2026-11-09")
-    assert running_out(found.reset_index()) == []
-    assert running_out(found.reset_index()[:0]) == []
+    assert summary_lines(found.reset_index()) == []
+    assert summary_lines(found.reset_index()[:0]) == []
 
 
 def test_the_order_of_the_tests_changes_nothing():

@@ -75,7 +75,7 @@ class FindingFacts:
         self._verdicts(at)
         self._as_written(at)
         self.origin, self.intake = self._origins(at)
-        self.parts = self._parts(at)
+        self.parts = np.where(np.isin(self.kind, ("fail", "near", "warm")), parts_of(at, self.key, self.w), "")
         self.reach = [self._reach(i) for i in range(self.n)]
         self.side = [self._side(i) for i in range(self.n)]
         self.causes = {
@@ -103,21 +103,6 @@ class FindingFacts:
             none = (self.kind == "no_limit") & at[f"{key}_missing"].to_numpy() & (codes == NO_LIMIT)
             name = self.w["parameter_within"][key]
             self.unlimited[none] = [f"{before}, {name}" if before else name for before in self.unlimited[none]]
-
-    def _parts(self, at: pd.DataFrame) -> np.ndarray:
-        """The parts of the plant that move a finding's parameter, each with its last change and hours since; object (m,)."""
-        out, say = np.full(self.n, "", dtype=object), self.w["action_part"]
-        for part, of in load_toml("work.toml")["part"].items():
-            if f"part_{part}_on" not in at:
-                continue
-            keys = [p.key for p in PARAMETERS.values() if p.name in of["ends"]]
-            on, hours = at[f"part_{part}_on"].to_numpy(), at[f"part_{part}_hours"].to_numpy()
-            here = np.isin(self.key, keys) & np.isin(self.kind, ("fail", "near", "warm")) & ~np.isnat(on)
-            for i in np.flatnonzero(here).tolist():
-                said = say["changed"].format(part=say[part], month=str(on[i])[:7])
-                said += say["hours"].format(hours=f"{hours[i]:,.0f}") if hours[i] == hours[i] else ""
-                out[i] = f"{out[i]}; {said}" if out[i] else said
-        return out
 
     def _origins(self, at: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
         """What the reading at the intake says of a gas that is over its limit or near, and that reading; object (m,)."""
@@ -180,6 +165,24 @@ class FindingFacts:
 
     def _cause_list(self, name: str, side: str, supply: str, dryer: str) -> dict[str, list[str]]:
         return cause_list(self.data, name, side, supply, dryer)
+
+
+def parts_of(at: pd.DataFrame, key: np.ndarray, w: dict[str, Any]) -> np.ndarray:
+    """The parts of the plant that move each finding's parameter, with their last change and hours since; object (m,).
+
+    at : rows of the judged table, one a finding. key : of its parameter. w : words.
+    """
+    out, say = np.full(len(at), "", dtype=object), w["action_part"]
+    for part, of in load_toml("work.toml")["part"].items():
+        if f"part_{part}_on" not in at:
+            continue
+        on, hours = at[f"part_{part}_on"].to_numpy(), at[f"part_{part}_hours"].to_numpy()
+        here = np.isin(key, [p.key for p in PARAMETERS.values() if p.name in of["ends"]]) & ~np.isnat(on)
+        for i in np.flatnonzero(here).tolist():
+            said = say["changed"].format(part=say[part], month=str(on[i])[:7])
+            said += say["hours"].format(hours=f"{hours[i]:,.0f}") if hours[i] == hours[i] else ""
+            out[i] = f"{out[i]}; {said}" if out[i] else said
+    return out
 
 
 def cause_list(data: dict[str, Any], name: str, side: str, supply: str, dryer: str) -> dict[str, list[str]]:

@@ -123,6 +123,8 @@ class ActionTexts(FindingFacts):
         name, d = self.names[key], self.of(i)
         if kind == "not_tested":
             return say["need_not_tested" if PARAMETERS[key].need else kind].format(name=name)
+        if kind == "awaited":
+            return say[kind].format(name=name)
         if kind in ("doubt", "band", "unreadable"):
             return reason[kind].format(name=name, why=self.w["doubt"].get(self.doubt[i], ""))
         if d is None:

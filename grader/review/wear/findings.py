@@ -12,7 +12,7 @@ from grader.columns import PARAMETERS, SHEETS
 from grader.data import load_toml
 from grader.figures import fixed, plain
 from grader.frames import text
-from grader.review.actions.facts import cause_list
+from grader.review.actions.facts import cause_list, parts_of
 from grader.review.wear.table import Wear
 from grader.words import words
 
@@ -37,6 +37,7 @@ def wear_findings(
     data, w = load_toml("causes.toml"), words(language)
     by_name = {p.name: p for p in PARAMETERS.values()}
     supplies, dryers = text(last, "supply"), text(last, "dryer")
+    parts = parts_of(last, np.array([by_name[name].key for name in table["Parameter"]], dtype=object), w)
     rows = []
     for i, row in enumerate(table.to_dict("records")):
         parameter = by_name[row["Parameter"]]
@@ -55,7 +56,7 @@ def wear_findings(
                 row["Outlet"] or w["wear"]["whole_system"].format(system=row["System"]),
                 row["Last test"],
                 row["Parameter"],
-                _sentence(row, wear.sign[at[i]], wear.quickens[at[i]], parameter.key, w),
+                _sentence(row, wear.sign[at[i]], wear.quickens[at[i]], parameter.key, parts[i], w),
                 f"{_figure(row['Now'])} {row['Unit']}",
                 _limit(row["Limit"], wear.side[at[i]], row["Unit"], w["action"]),
                 w["action"]["causes_join"].join(w["action_cause"][c] for c in at_plant),
@@ -85,7 +86,7 @@ def _level(data: dict[str, Any], cause: str) -> str:
     return next((level for level, codes in data["level"].items() if cause in codes), "")
 
 
-def _sentence(row: dict, sign: str, quickens: bool, key: str, w: dict) -> str:
+def _sentence(row: dict, sign: str, quickens: bool, key: str, moved_by: str, w: dict) -> str:
     say = w["wear"]
     since = say["since"].format(day=_day(row["Since"])) if _day(row["Since"]) else ""
     parts = [
@@ -94,7 +95,7 @@ def _sentence(row: dict, sign: str, quickens: bool, key: str, w: dict) -> str:
             usual=_figure(row["Usual"]),
             now=_figure(row["Now"]),
             unit=row["Unit"],
-            since=since,
+            since=since + (f" ({moved_by})" if moved_by else ""),
         )
     ]
     if sign:

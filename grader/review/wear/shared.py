@@ -6,7 +6,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from grader.frames import by_unique, group_codes, lot_key
+from grader.frames import by_unique, group_codes
+from grader.natural import name_key
 from grader.outdoor import outdoor_co2_on
 from grader.review.history import HISTORY
 from grader.review.statistics.wear import latest_stretch, row_median
@@ -114,7 +115,7 @@ def lot_readings(series: Series, departure: np.ndarray) -> tuple[np.ndarray, Lot
     row = series.row[at]
     day = series.day[at].astype(np.int64)
     return at, LotReadings(
-        series.parameter[row], by_unique(series.lot[at], lot_key), series.site_key[row], day, departure[at]
+        series.parameter[row], by_unique(series.lot[at], name_key), series.site_key[row], day, departure[at]
     )
 
 
