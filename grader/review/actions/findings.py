@@ -51,6 +51,7 @@ _UNTOLD = {
     WHY_GUARD_BAND: "unsettled",
 }
 _NEVER = np.iinfo(np.int64).min
+_REACH = ("bad", "tested", "systems", "bad_systems", "site_tested")
 _FURTHER = ("How far", "Where it shows", "Verdict", "First seen on", "System", "Supply", "Dryer")
 
 
@@ -314,9 +315,7 @@ def _where_it_shows(tests: pd.DataFrame, found: pd.DataFrame) -> pd.DataFrame:
     Returns : one row a finding; ints bad, tested (outlets of the system), systems, bad_systems, site_tested;
               all 0 where nothing can be compared (no fail or near limit, or no date).
     """
-    counts = pd.DataFrame(
-        0, index=range(len(found)), columns=["bad", "tested", "systems", "bad_systems", "site_tested"]
-    )
+    counts = np.zeros((len(found), len(_REACH)), dtype=np.int64)
     at = found["test"].to_numpy()
     visit, identity = tests["visit"].to_numpy(), tests["identity"].to_numpy()
     system, _ = pd.factorize(tests["system_key"].to_numpy(dtype=object))
@@ -331,19 +330,25 @@ def _where_it_shows(tests: pd.DataFrame, found: pd.DataFrame) -> pd.DataFrame:
                 continue
             use = np.flatnonzero(tested & np.isin(visit, visit[at[rows]]))
             bad = np.isin(verdict[use], codes) & (state.failing[use] | (verdict[use] == NEAR_LIMIT))
-            outlets = pd.DataFrame({"visit": visit[use], "system": system[use], "identity": identity[use], "bad": bad})
-            outlets = outlets.groupby(["visit", "system", "identity"])["bad"].max().reset_index()
-            systems = outlets.groupby(["visit", "system"])["bad"].agg(bad="sum", tested="size").reset_index()
-            systems["whole"] = systems["bad"] == systems["tested"]
-            sites = (
-                systems.groupby("visit")
-                .agg(systems=("whole", "size"), bad_systems=("whole", "sum"), site_tested=("tested", "sum"))
-                .reset_index()
+            outlet = group_codes(visit[use], system[use], identity[use])
+            _, first = np.unique(outlet, return_index=True)
+            failing = np.bincount(outlet, bad) > 0
+            # One line an outlet, and behind them one a finding: numbered together, so that each finding finds its own.
+            lines = np.concatenate([use[first], at[rows]])
+            place, day, among = group_codes(visit[lines], system[lines]), group_codes(visit[lines]), len(first)
+            tested_there = np.bincount(place[:among], minlength=place.max() + 1)
+            bad_there = np.bincount(place[:among], failing, minlength=len(tested_there))
+            day_of = np.zeros(len(tested_there), dtype=np.int64)
+            day_of[place] = day
+            days, there = day.max() + 1, tested_there > 0
+            of_day = (
+                np.bincount(day_of[there], minlength=days),
+                np.bincount(day_of[there], (bad_there == tested_there)[there], minlength=days),
+                np.bincount(day[:among], minlength=days),
             )
-            mine = pd.DataFrame({"visit": visit[at[rows]], "system": system[at[rows]]})
-            mine = mine.merge(systems, on=["visit", "system"], how="left").merge(sites, on="visit", how="left")
-            counts.loc[rows, counts.columns] = mine[list(counts.columns)].fillna(0).to_numpy(dtype=np.int64)
-    return counts
+            mine, visits = place[among:], day[among:]
+            counts[rows] = np.column_stack([bad_there[mine], tested_there[mine], *(n[visits] for n in of_day)])
+    return pd.DataFrame(counts, columns=list(_REACH))
 
 
 def _ranks(names: np.ndarray) -> np.ndarray:
