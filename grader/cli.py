@@ -257,7 +257,7 @@ def grade_command(
         result.write(output)
         written = result.write_records(records) if records is not None else []
         sent = result.write_reports(reports, str(period)) if reports is not None else []
-        copies, said = result.write_marked_copies(marked_copies) if marked_copies is not None else ([], [])
+        copies, remarks = result.write_marked_copies(marked_copies) if marked_copies is not None else ([], [])
     if not quiet:
         for line in [*site_lines(result), "", *count_lines(result)]:
             click.echo(line)
@@ -270,7 +270,7 @@ def grade_command(
     if reports is not None:
         click.echo(f"Reports: {len(sent)} in {reports}" if sent else f"Reports: nothing was tested in {period}")
     if marked_copies is not None:
-        for line in said:
+        for line in remarks:
             click.echo(line, err=True)
         click.echo(f"Marked copies: {len(copies)} in {marked_copies}")
     if compare is not None and not quiet:
@@ -405,7 +405,7 @@ def _next_blanks(
     files = [str(name) for name in result.log.files["name"]]
     taken: list[str] = []
     for (name, owner), outlets in wanted.items():
-        made = next_visit(
+        blank = next_visit(
             result.tests, result.due, result.actions, result.plant, files, site=name, client=owner, language=language
         )
         path = output
@@ -414,11 +414,11 @@ def _next_blanks(
             path = output / taken[-1]
         write_blank(
             path,
-            visit=made.visit,
-            rows=made.rows,
-            notes=made.notes,
-            hints=made.hints,
-            last_time=made.last_time,
+            visit=blank.visit,
+            rows=blank.rows,
+            notes=blank.notes,
+            hints=blank.hints,
+            last_time=blank.last_time,
             language=language,
         )
         click.echo(f"Blank: {path}" + (f" (outlets due: {outlets})" if site is None else ""))

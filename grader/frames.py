@@ -39,12 +39,12 @@ def by_laboratory(tests: pd.DataFrame, key: str) -> np.ndarray:
 
 def with_columns(tests: pd.DataFrame, new: Mapping[str, Any]) -> pd.DataFrame:
     """The table with further (or replaced) columns; strings stay plain objects, the index stays."""
-    made = {}
+    ordered = {}
     for name, values in new.items():
         array = np.asarray(values)
-        made[name] = once_each(array) if array.dtype.kind == "U" else array
-    added = in_little_memory(made, tests.index)
-    replaced = [name for name in made if name in tests.columns]
+        ordered[name] = once_each(array) if array.dtype.kind == "U" else array
+    added = in_little_memory(ordered, tests.index)
+    replaced = [name for name in ordered if name in tests.columns]
     if replaced:  # put in their old places: dropping them would cut the table's blocks to pieces
         tests = tests.copy(deep=False)
         for name in replaced:
@@ -96,17 +96,17 @@ def once_each(texts: np.ndarray) -> np.ndarray:
 
 def repeated(text: str, count: int) -> np.ndarray:
     """One text, the same object, in an object array of shape (count,)."""
-    made = np.empty(count, dtype=object)
-    made.fill(text)
-    return made
+    cells = np.empty(count, dtype=object)
+    cells.fill(text)
+    return cells
 
 
 def by_unique(values: np.ndarray, make: Callable[[Any], Any]) -> np.ndarray:
     """`make` called once per distinct value of an object array of shape (n,); object array of that shape."""
     codes, unique = pd.factorize(values, use_na_sentinel=False)
-    made = np.empty(len(unique), dtype=object)
-    made[:] = [make(u) for u in unique]
-    return made[codes] if len(unique) else np.empty(len(values), dtype=object)
+    of_unique = np.empty(len(unique), dtype=object)
+    of_unique[:] = [make(u) for u in unique]
+    return of_unique[codes] if len(unique) else np.empty(len(values), dtype=object)
 
 
 def group_codes(*keys: np.ndarray) -> np.ndarray:

@@ -213,13 +213,13 @@ def _visits(tests: pd.DataFrame) -> pd.DataFrame:
     keys = pd.DataFrame({"site": site, "file": tests["file"].to_numpy()[known], "day": days})
     unique = keys.drop_duplicates().sort_values(["site", "file", "day"], ignore_index=True)
     # One step a visit day, not a row: from the visit's first day on, then files that share a day are one.
-    made, start, last = [], 0, (None, None)
+    visits, start, last = [], 0, (None, None)
     current = -1
     for s, f, d in unique.itertuples(index=False):
         if (s, f) != last or d - start > VISIT_DAYS:
             current, start, last = current + 1, d, (s, f)
-        made.append(current)
-    unique["visit"] = made
+        visits.append(current)
+    unique["visit"] = visits
     parent = list(range(current + 1))
 
     def root(v: int) -> int:

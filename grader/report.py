@@ -110,27 +110,27 @@ def problem_table(
     lines = [n for n in _all_lines(problems, log, texts) if files is None or n.file < files]
     lines.sort(key=lambda n: (n.rank, n.file, n.sheet, n.row))
     groups = _grouped(lines, lambda n: not each and n.alike and (n.file, n.code, *n.alike))
-    made = [_shown(group, texts, every) for group in groups]
+    shown = [_shown(group, texts, every) for group in groups]
     if not each:
-        made = _of_a_kind(made, every)
+        shown = _of_a_kind(shown, every)
     if fold and not each:
-        made = _folded(made, every)
+        shown = _folded(shown, every)
     frame = pd.DataFrame(
         {
-            "File": [x.name for x in made],
-            "Sheet": [x.sheet for x in made],
-            "Cell": [_addresses(x.cells, x.sheet) for x in made],
-            "Value": [x.value for x in made],
-            "Severity": [SEVERITIES[x.rank] for x in made],
+            "File": [x.name for x in shown],
+            "Sheet": [x.sheet for x in shown],
+            "Cell": [_addresses(x.cells, x.sheet) for x in shown],
+            "Value": [x.value for x in shown],
+            "Severity": [SEVERITIES[x.rank] for x in shown],
             "Problem": [
-                x.text + (every["problems"]["times"].format(count=x.times) if x.times > 1 else "") for x in made
+                x.text + (every["problems"]["times"].format(count=x.times) if x.times > 1 else "") for x in shown
             ],
-            "What to do": [x.todo for x in made],
+            "What to do": [x.todo for x in shown],
         },
         columns=list(SHEETS["Problems"]),
         dtype=object,
     )
-    return frame, np.array([x.test for x in made], dtype=np.int64)
+    return frame, np.array([x.test for x in shown], dtype=np.int64)
 
 
 def _all_lines(problems: Problems, log: LogLike, texts: Mapping[str, dict[str, str]]) -> Iterator[_Line]:
@@ -143,10 +143,10 @@ def _all_lines(problems: Problems, log: LogLike, texts: Mapping[str, dict[str, s
             continue
         name = str(names[batch.file]) if batch.file >= 0 else ""
         value = value_text(batch.values[0] if batch.values else "")
-        said = {"field": "", "heading": "", **batch.params, "value": value, "file": name}
+        filled = {"field": "", "heading": "", **batch.params, "value": value, "file": name}
         alike = ("file",) if batch.file >= 0 and rank else ()
         cells = ((batch.sheet, batch.cell),)
-        yield _Line(rank, batch.file, batch.sheet, -1, name, cells, batch.code, alike, said, 1, -1)
+        yield _Line(rank, batch.file, batch.sheet, -1, name, cells, batch.code, alike, filled, 1, -1)
 
 
 # What may differ among the doubts of one line: they are the same cause.
@@ -187,7 +187,7 @@ def _layoutof_tests(
         if count > 1:
             end = places.address(int(tests[last]), field)[1]
             cell = cell if end == cell else f"{cell}:{end}"
-        said = {
+        filled = {
             **fixed,
             **{k: v[i] for k, v in each.items()},
             "value": value_text(values[i]) if count == 1 or "{value}" in entry["text"] else "",
@@ -195,9 +195,9 @@ def _layoutof_tests(
             "heading": heading,
             "file": str(names[files[i]]),
         }
-        alike = tuple((k, str(v)) for k, v in said.items() if k not in _DIFFERS)
+        alike = tuple((k, str(v)) for k, v in filled.items() if k not in _DIFFERS)
         file, row = int(files[i]), int(places.row[test])
-        yield _Line(rank, file, sheet, row, said["file"], ((sheet, cell),), batch.code, alike, said, count, test)
+        yield _Line(rank, file, sheet, row, filled["file"], ((sheet, cell),), batch.code, alike, filled, count, test)
 
 
 # -------------------------------------------------------------------------------------- few lines out of many
@@ -288,10 +288,10 @@ def _of_a_kind(lines: list[_Shown], every: Mapping[str, Any]) -> list[_Shown]:
     """Notes of one kind in a file as one line: what is not stated; rows passed over; columns that are not known."""
     kinds: Mapping[str, Mapping[str, str]] = every["problem_parts"]
     of = {code: kind for kind, parts in kinds.items() for code in parts}
-    made = []
+    together = []
     for group in _grouped(lines, lambda n: n.code in of and (n.file, of[n.code])):
         if group[0].code not in of or len(group) == 1 and not group[0].several:
-            made += group
+            together += group
             continue
         kind = of[group[0].code]
         most = max(n.times for n in group)
@@ -300,11 +300,13 @@ def _of_a_kind(lines: list[_Shown], every: Mapping[str, Any]) -> list[_Shown]:
             parts.setdefault((kinds[kind][n.code], n.times if kind == "not_stated" else most), []).append(n)
         what = []
         for (short, count), some in parts.items():
-            said = {k: _listed([n.said.get(k, "") for n in some], _quotes(short, k), every) for k in some[0].said}
-            what.append(short.format(**said) + (every["problems"]["times"].format(count=count) if count < most else ""))
+            filled = {k: _listed([n.said.get(k, "") for n in some], _quotes(short, k), every) for k in some[0].said}
+            what.append(
+                short.format(**filled) + (every["problems"]["times"].format(count=count) if count < most else "")
+            )
         todo = every["problem_kind"][kind]["todo"]
         layout = {k: _listed([n.said.get(k, "") for n in group], "", every) for k in ("where", "line")}
-        made.append(
+        together.append(
             group[0]._replace(
                 cells=tuple(dict.fromkeys(c for n in group for c in n.cells)),
                 value=_listed([n.value for n in group], "", every),
@@ -313,7 +315,7 @@ def _of_a_kind(lines: list[_Shown], every: Mapping[str, Any]) -> list[_Shown]:
                 times=most if kind == "not_stated" else 1,
             )
         )
-    return made
+    return together
 
 
 def _folded(lines: list[_Shown], every: Mapping[str, Any]) -> list[_Shown]:
@@ -340,16 +342,16 @@ def _addresses(cells: Iterable[tuple[str, str]], own: str) -> str:
     by_sheet: dict[str, list[str]] = {}
     for sheet, cell in cells:
         by_sheet.setdefault(sheet, []).append(cell)
-    made: list[str] = []
+    addresses: list[str] = []
     for sheet, some in by_sheet.items():
         prefix = "" if sheet == own else f"{sheet}!" if re.fullmatch(r"\w+", sheet) else f"'{sheet}'!"
-        made += [prefix + cell for cell in _ranges(filter(None, some))] or [prefix.strip("!'")]
-    text = ", ".join(filter(None, made))
+        addresses += [prefix + cell for cell in _ranges(filter(None, some))] or [prefix.strip("!'")]
+    text = ", ".join(filter(None, addresses))
     return text if len(text) <= _LONGEST_CELLS else text[: text.rfind(", ", 0, _LONGEST_CELLS)] + " …"
 
 
 def _ranges(cells: Iterable[str]) -> list[str]:
-    made: list[str] = []
+    ranges: list[str] = []
     last: tuple[str, int] | None = None
     start = ""
     known = [(cell, re.fullmatch(r"([A-Z]+)(\d+)", cell)) for cell in cells]
@@ -357,12 +359,12 @@ def _ranges(cells: Iterable[str]) -> list[str]:
     for cell, match in known:
         here = (match[1], int(match[2])) if match else None
         if here is not None and last is not None and here == (last[0], last[1] + 1):
-            made[-1] = f"{start}:{cell}"
+            ranges[-1] = f"{start}:{cell}"
         else:
-            made.append(cell)
+            ranges.append(cell)
             start = cell
         last = here
-    return made
+    return ranges
 
 
 def source_table(log: LogLike, tests: pd.DataFrame, old: np.ndarray | None = None) -> pd.DataFrame:

@@ -225,8 +225,8 @@ class Result:
         names, sums = ([str(v) for v in self.log.files[column]] for column in ("name", "sha256"))
         groups = visit_groups(self.tests)
         there = set(groups[self.tests["visited"].to_numpy()].tolist())
-        made = numbered(self.tests, groups, names, sums)
-        self.more["Records"] = records_table([made[g] for g in sorted(there)], names)
+        records = numbered(self.tests, groups, names, sums)
+        self.more["Records"] = records_table([records[g] for g in sorted(there)], names)
 
     def draw(self, site: str) -> None:
         """Add the sheets Charts and Chart data: each outlet of a site over time, against its limits.

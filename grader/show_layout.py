@@ -44,15 +44,20 @@ def show_layout(path: Path, layouts: Iterable[str | os.PathLike[str]] = (), save
     _add_unclear([t for t in log.tables if not t.parts_before], problems)
     kinds = _kinds(log)
     files_named = [str(n) for n in log.files["name"]]
-    understood, said = understood_table(log), problem_table(problems, log, fold=False)[0]
+    understood, problems_shown = understood_table(log), problem_table(problems, log, fold=False)[0]
     lines: list[str] = []
     for files in kinds:
-        lines += [*_block(log, files, files_named, understood, said), ""]
+        lines += [*_block(log, files, files_named, understood, problems_shown), ""]
     without = [i for i in range(len(files_named)) if not any(t.file == i for t in log.tables)]
     if without and path.is_dir():
         lines += [f"No table: {len(without)} file(s)", *_listed([files_named[i] for i in without]), ""]
     elif without:
-        lines += [f"{files_named[0]}: 0 tables, 0 tests", *_looked_for(), *_to_look_at(said, files_named[0]), ""]
+        lines += [
+            f"{files_named[0]}: 0 tables, 0 tests",
+            *_looked_for(),
+            *_to_look_at(problems_shown, files_named[0]),
+            "",
+        ]
     if save is not None:
         for target, text in _saved(save, path.is_dir(), log, kinds, files_named, problems).items():
             _write(target, text)
@@ -101,7 +106,7 @@ def _built(table: Table) -> tuple[Any, ...]:
     return table.orientation, table.own, frozenset(lines), frozenset(unclear)
 
 
-def _block(log: Log, files: list[int], names: list[str], understood: pd.DataFrame, said: pd.DataFrame) -> list[str]:
+def _block(log: Log, files: list[int], names: list[str], understood: pd.DataFrame, problems: pd.DataFrame) -> list[str]:
     """The lines of one kind: its files, the tables of the first, and what is to be looked at in it."""
     first = names[files[0]]
     tables = sum(t.file == files[0] and not t.parts_before for t in log.tables)
@@ -112,7 +117,7 @@ def _block(log: Log, files: list[int], names: list[str], understood: pd.DataFram
         lines += _listed([names[i] for i in files])
     for (sheet, number), part in understood[understood["File"] == first].groupby(["Sheet", "Table"], sort=False):
         lines += ["", f"Sheet {sheet}, table {number}", *_columns(part)]
-    return lines + _to_look_at(said, first)
+    return lines + _to_look_at(problems, first)
 
 
 def _listed(names: Sequence[str]) -> list[str]:
@@ -120,8 +125,8 @@ def _listed(names: Sequence[str]) -> list[str]:
     return [f"  {name}" for name in names[:_MOST_NAMED]] + more
 
 
-def _to_look_at(said: pd.DataFrame, name: str) -> list[str]:
-    mine = said[said["File"].isin([name, ""])].to_dict("records")
+def _to_look_at(problems: pd.DataFrame, name: str) -> list[str]:
+    mine = problems[problems["File"].isin([name, ""])].to_dict("records")
     lines = [
         f"  {r['Severity']}: {r['Sheet']}{' ' + r['Cell'] if r['Cell'] else ''}: {r['Problem']} {r['What to do']}"
         for r in mine
@@ -177,13 +182,13 @@ def _saved(
         if save.name.casefold() == ANY:
             raise GraderError(f"{ANY} holds for every log of its folder: call this one {names[0]}{SUFFIX}.")
         return {save: layout_text(log, 0, _left_over(problems, 0))}
-    made: dict[Path, str] = {}
+    texts: dict[Path, str] = {}
     for files in kinds:
         if all(t.own for t in log.tables if t.file == files[0]):
             continue  # blanks need none
         name = PurePosixPath(names[files[0]])
         target = save / f"{name.stem}{SUFFIX}"
-        if target in made or target.name.casefold() == ANY:
+        if target in texts or target.name.casefold() == ANY:
             target = save / f"{'-'.join(name.parts)}{SUFFIX}"
         others = [n for i, n in enumerate(names) if i not in files]
         patterns = common_pattern([names[i] for i in files], others)
@@ -193,10 +198,10 @@ def _saved(
             if t.file == files[0]
         }
         by_sheet = {t.sheet: sheets[_built(t)][0] for t in log.tables if t.file == files[0]}
-        made[target] = layout_text(
+        texts[target] = layout_text(
             log, files[0], _left_over(problems, files[0]), patterns, by_sheet if len(files) > 1 else {}
         )
-    return made
+    return texts
 
 
 def _left_over(problems: Problems, file: int) -> list[LeftOver]:

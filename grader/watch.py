@@ -178,7 +178,7 @@ class _Watcher:
                 raise
             return {}  # no spreadsheet there, yet or any more
         target = os.path.realpath(self.output)
-        made: dict[str, Stamp] = {}
+        stamps: dict[str, Stamp] = {}
         kinds: dict[tuple[str, Stamp], bool] = {}
         for file in found:
             try:
@@ -192,13 +192,13 @@ class _Watcher:
             except FileNotFoundError:
                 continue  # it went between the list and the look
             except OSError:
-                made[file.name] = (file.size, 0)  # locked or forbidden: the run will say so
+                stamps[file.name] = (file.size, 0)  # locked or forbidden: the run will say so
                 continue
             kinds[file.path, stamp] = own
             if not own:
-                made[file.name] = stamp
+                stamps[file.name] = stamp
         self.kinds = kinds
-        return made
+        return stamps
 
     def _grade(self, changed: set[str]) -> None:
         """One run; whatever goes wrong is said in one line, and tried again later. Of the files that arrived or
@@ -258,5 +258,5 @@ class _Watcher:
 
 def _one_line(error: BaseException) -> str:
     """What a GraderError says; of any other error its kind too."""
-    said = " ".join(str(error).split())
-    return said if isinstance(error, GraderError) else f"{type(error).__name__}: {said}".removesuffix(": ")
+    line = " ".join(str(error).split())
+    return line if isinstance(error, GraderError) else f"{type(error).__name__}: {line}".removesuffix(": ")

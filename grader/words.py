@@ -112,4 +112,4 @@ def local(language: str = DEFAULT_LANGUAGE) -> Local:
 @cache
 def meant_by() -> dict[str, str]:
     """Word of any language -> the word of verdicts, states or the log that it stands for."""
-    return {said: word for code in languages() for word, said in local(code).words.items()}
+    return {local_word: word for code in languages() for word, local_word in local(code).words.items()}

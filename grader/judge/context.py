@@ -185,9 +185,9 @@ class _Where:
     def each(self, at: np.ndarray) -> np.ndarray:
         """The same of many, worked out once for each test named: object array of the shape of `at`."""
         unique, back = np.unique(at, return_inverse=True)
-        made = np.empty(len(unique), dtype=object)
-        made[:] = [self.one(int(i)) for i in unique]
-        return made[back.reshape(-1)] if len(at) else made
+        places = np.empty(len(unique), dtype=object)
+        places[:] = [self.one(int(i)) for i in unique]
+        return places[back.reshape(-1)] if len(at) else places
 
     def all_of(self, groups: np.ndarray, at: np.ndarray) -> np.ndarray:
         """For each entry, the tests `at` of its group together, file by file: `jan.xlsx, rows 2 to 9`. Object (m,)."""
@@ -366,9 +366,9 @@ def _degrees(value: np.ndarray) -> np.ndarray:
 def _texts(template: str, **columns: np.ndarray) -> np.ndarray:
     """`template` filled in for each entry: object (m,)."""
     names = list(columns)
-    made: np.ndarray = np.empty(len(next(iter(columns.values()))), dtype=object)
-    made[:] = [template.format(**dict(zip(names, each))) for each in zip(*(c.tolist() for c in columns.values()))]
-    return made
+    texts: np.ndarray = np.empty(len(next(iter(columns.values()))), dtype=object)
+    texts[:] = [template.format(**dict(zip(names, each))) for each in zip(*(c.tolist() for c in columns.values()))]
+    return texts
 
 
 def _neighbours(
@@ -536,8 +536,8 @@ def _pressures(tests: pd.DataFrame, where: _Where, problems: Problems) -> tuple[
     hpa = by_unique(usual[at].astype(object), lambda u: f"{u:.0f}")
     note = _texts(where.say["usual"], usual=hpa, places=source[at])
     tests = with_columns(tests, {"past": _more(tests, filled, note[taken[at]])})
-    value, said = np.where(taken[at], np.nan, usual[at]), np.where(taken[at], where.say["without"], note)
-    return tests, Trial(at, value, np.zeros(len(at), dtype=bool), said.astype(object))
+    value, sentences = np.where(taken[at], np.nan, usual[at]), np.where(taken[at], where.say["without"], note)
+    return tests, Trial(at, value, np.zeros(len(at), dtype=bool), sentences.astype(object))
 
 
 def _usual_pressures(

@@ -72,10 +72,10 @@ class _Reasons:
         rows = np.flatnonzero(where)
         if not len(rows):
             return
-        made = np.empty(len(rows), dtype=object)
-        made[:] = [make] * len(rows) if isinstance(make, str) else [make(i) for i in rows.tolist()]
+        sentences = np.empty(len(rows), dtype=object)
+        sentences[:] = [make] * len(rows) if isinstance(make, str) else [make(i) for i in rows.tolist()]
         before = self.parts[rows]
-        self.parts[rows] = np.where(before == "", made, before + "; " + made)
+        self.parts[rows] = np.where(before == "", sentences, before + "; " + sentences)
 
 
 def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str = "en") -> pd.DataFrame:

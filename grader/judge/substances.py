@@ -61,10 +61,10 @@ def judge_substances(tests: pd.DataFrame, rulesets: Mapping[str, RuleSet]) -> di
     rule = text(tests, "ruleset")
     limits = {i: {substance_key(x.substance): x for x in r.substances} for i, r in rulesets.items()}
 
-    def add(column: str, test: int, said: str) -> None:
+    def add(column: str, test: int, line: str) -> None:
         lines = found[column].setdefault(test, [])
-        if said not in lines:
-            lines.append(said)
+        if line not in lines:
+            lines.append(line)
 
     for field in harmful_fields():
         state = tests[f"{field.name}_state"].to_numpy()
@@ -95,12 +95,12 @@ def judge_substances(tests: pd.DataFrame, rulesets: Mapping[str, RuleSet]) -> di
                 _held_against(one, limit, i, add)
             else:
                 add(INERT if substance_key(one.name) in _inert() else ASKED, i, one.name)
-    made = {}
+    columns = {}
     for column, lines in found.items():
-        made[column] = np.full(n, "", dtype=object)
+        columns[column] = np.full(n, "", dtype=object)
         for i, said in lines.items():
-            made[column][i] = ("\n" if column in (OVER, UNTOLD) else ", ").join(said)
-    return made
+            columns[column][i] = ("\n" if column in (OVER, UNTOLD) else ", ").join(said)
+    return columns
 
 
 def _mark(tests: pd.DataFrame, field: Field) -> np.ndarray:
@@ -109,13 +109,13 @@ def _mark(tests: pd.DataFrame, field: Field) -> np.ndarray:
     return np.where((state == READ) & (lower > 0) & np.isfinite(lower), lower, 0.0)
 
 
-def as_written(said: str) -> Iterable[_Measured]:
+def as_written(lines: str) -> Iterable[_Measured]:
     """The substances of one test's text.
 
     >>> [(m.name, m.lower, m.upper, m.unit) for m in as_written("R134a <1.5 ppm; Helium: ?")]
     [('R134a', 0.0, 1.5, 'ppm'), ('Helium', nan, nan, '')]
     """
-    for part in filter(None, (p.strip() for p in said.split(";"))):
+    for part in filter(None, (p.strip() for p in lines.split(";"))):
         match = _WRITTEN.match(part)
         if match is None or match["figure"] is None:
             name = match["name"] if match else part
@@ -132,32 +132,32 @@ def _held_against(one: _Measured, limit: NotCovered, test: int, add: Callable[[s
     """A reading equal to the limit meets it; one in another unit, or that cannot be read, cannot be told."""
     assert limit.high is not None
     high = limit.high + RELATIVE_TOLERANCE * abs(limit.high)
-    said = f"{one.name[:1].upper()}{one.name[1:]}\t{one.shown}\t{limit.high:.10g} {limit.unit}"
+    line = f"{one.name[:1].upper()}{one.name[1:]}\t{one.shown}\t{limit.high:.10g} {limit.unit}"
     if np.isnan(one.upper) or one.unit != limit.unit:
-        add(UNTOLD, test, said)
+        add(UNTOLD, test, line)
     elif one.lower > high or (one.open_lower and one.lower >= limit.high):
-        add(OVER, test, said)
+        add(OVER, test, line)
     elif one.upper > high:
-        add(UNTOLD, test, said)
+        add(UNTOLD, test, line)
 
 
 def query_substances(tests: pd.DataFrame, problems: Problems) -> None:
     """Say what was measured and no rule judges. tests : judged table."""
     for code, name in (("harmful_not_judged", HARMFUL), ("substance_not_judged", ASKED), ("inert_not_judged", INERT)):
-        said = text(tests, name)
-        here = said != ""
+        written = text(tests, name)
+        here = written != ""
         if name == ASKED:  # one line a file, whatever the number of its tests
-            here &= ~pd.DataFrame({"file": tests["file"].to_numpy(), "said": said}).duplicated().to_numpy()
+            here &= ~pd.DataFrame({"file": tests["file"].to_numpy(), "said": written}).duplicated().to_numpy()
         number, field = tests.index.to_numpy()[here], "" if name == HARMFUL else "substances"
-        problems.add_tests(code, number, field, list(said[here]), what=list(said[here]))
+        problems.add_tests(code, number, field, list(written[here]), what=list(written[here]))
 
 
 def limit_lines(tests: pd.DataFrame) -> list[dict[str, str]]:
     """Rows of the sheet Limits for what was measured and no rule set judges, by name."""
     names: dict[str, str] = {}
     for column in (HARMFUL, ASKED, INERT):
-        for said in pd.unique(text(tests, column)):
-            names |= {substance_key(n): n for n in said.split(", ") if n and substance_key(n) not in names}
+        for written in pd.unique(text(tests, column)):
+            names |= {substance_key(n): n for n in written.split(", ") if n and substance_key(n) not in names}
     return [
         {
             "Parameter": names[key],

@@ -229,14 +229,14 @@ class _Filling:
         if name in _NOT_ASKED:
             return
         own = np.flatnonzero(told & (self.tests[f"{name}_state"].to_numpy() == READ))
-        said, ours = lines[column].to_numpy()[line[own]], self.tests[name].to_numpy()[own]
+        stated, ours = lines[column].to_numpy()[line[own]], self.tests[name].to_numpy()[own]
         readable = lines[f"{column}_state"].to_numpy()[line[own]] == READ
         if FIELDS[name].kind == "number":
-            differs = np.abs(said.astype(float) - ours.astype(float)) > 1e-9
+            differs = np.abs(stated.astype(float) - ours.astype(float)) > 1e-9
         elif FIELDS[name].kind == "date":
-            differs = said != ours
+            differs = stated != ours
         else:
-            differs = np.array([name_key(str(a)) != name_key(str(b)) for a, b in zip(said, ours)], dtype=bool)
+            differs = np.array([name_key(str(a)) != name_key(str(b)) for a, b in zip(stated, ours)], dtype=bool)
         differs = differs & readable & self.visited[own]
         self._ask(name, sheet, own[differs], line[own[differs]], column)
 

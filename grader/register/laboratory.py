@@ -281,12 +281,12 @@ class _Filling:
                 parts["method"][line],
                 "" if np.isnat(day) else say["reported"].format(day=day),
             )
-            said = say["result"].format(
+            sentence = say["result"].format(
                 name=names[key], result=shown[line], source=", ".join(filter(None, source)) or "-"
             )
             if own := self._on_site(test, key):
-                said += say["on_site"].format(reading=own)
-            out[test] = f"{out[test]}; {said}" if out[test] else said
+                sentence += say["on_site"].format(reading=own)
+            out[test] = f"{out[test]}; {sentence}" if out[test] else sentence
         return out
 
     def _on_site(self, test: int, key: str) -> str:

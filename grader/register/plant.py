@@ -109,11 +109,11 @@ def query_plant(tests: pd.DataFrame, register: Register, problems: Problems) -> 
     if not len(lines):
         return
     changed, part = lines["changed_on"].to_numpy().astype("datetime64[D]"), text(lines, "part")
-    day, said = tests["test_day"].to_numpy().astype("datetime64[D]"), text(tests, "work_done")
+    day, work = tests["test_day"].to_numpy().astype("datetime64[D]"), text(tests, "work_done")
     kept = tests["dated"].to_numpy() & ~tests["replaced"].to_numpy() & (tests["repeat_of"].to_numpy() < 0)
     place = np.where(kept & ~np.isnat(day), _places(tests), "")
     visits = pd.DataFrame(
-        {"place": place, "day": day.astype("datetime64[s]"), "said": said, "test": np.arange(len(tests))}
+        {"place": place, "day": day.astype("datetime64[s]"), "said": work, "test": np.arange(len(tests))}
     )
     visits = visits[place != ""].drop_duplicates(["place", "day", "said"]).sort_values(["place", "day"], kind="stable")
     days = visits[["place", "day"]].drop_duplicates()

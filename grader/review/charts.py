@@ -139,8 +139,10 @@ def _chart(frame: pd.DataFrame, span: tuple[int, int], w: Mapping[str, str]) -> 
     series += [(name, heading, "limit") for name, heading in limits]
     first_day, last_day = part["Test date"].min(), part["Test date"].max()
     months = max(1, round((last_day - first_day).days / 30.4 / LABELS_ACROSS))
-    said = ", ".join(f"{name} {plain(float(last[heading]))}" for name, heading in limits if pd.notna(last[heading]))
-    made = {
+    limits_text = ", ".join(
+        f"{name} {plain(float(last[heading]))}" for name, heading in limits if pd.notna(last[heading])
+    )
+    chart = {
         "sheet": DATA_SHEET,
         "first": span[0],
         "last": span[1],
@@ -158,16 +160,16 @@ def _chart(frame: pd.DataFrame, span: tuple[int, int], w: Mapping[str, str]) -> 
             last=last_day.date(),
             reading=_said(last["Reading"]) + (f" ({w['doubtful']})" if last["Doubt"] else ""),
             unit=head["Unit"],
-            limits=said or w["no_limit"],
+            limits=limits_text or w["no_limit"],
         ),
     }
     values = part[[*drawn.values(), "Limit at least", "Limit at most"]].to_numpy(dtype=float)
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     if high > low > 0.5 * high:  # else the axis starts at nought by itself
         step = _nice_step((high - low or abs(high) or 1.0) / 4)
-        made["y"] = {
+        chart["y"] = {
             "min": float(np.floor(low / step - 0.5) * step),
             "max": float(np.ceil(high / step + 0.5) * step),
             "major_unit": step,
         }
-    return made
+    return chart

@@ -184,10 +184,10 @@ def _by_key(
 def _texts(frame: pd.DataFrame) -> dict[str, np.ndarray]:
     """The columns of identity, place and words as text, "" where blank; dates as ISO days."""
     wanted = {*_WHO, *_PLACE, "Verdict", *_PLAIN, *(heading for _, heading in _VERDICTS)}
-    made = {}
+    texts = {}
     for name in wanted:
         if name not in frame.columns:
-            made[name] = np.full(len(frame), "", dtype=object)
+            texts[name] = np.full(len(frame), "", dtype=object)
             continue
         column = frame[name]
         if name == "Test date":
@@ -195,8 +195,8 @@ def _texts(frame: pd.DataFrame) -> dict[str, np.ndarray]:
             shown = ["" if pd.isna(d) else d.date().isoformat() for d in days]
         else:
             shown = ["" if v is None or v != v else written(float(v)) if _is_number(v) else str(v) for v in column]
-        made[name] = np.array(shown, dtype=object)
-    return made
+        texts[name] = np.array(shown, dtype=object)
+    return texts
 
 
 def _is_number(value: Any) -> bool:
@@ -221,10 +221,10 @@ def _why(
     say: dict[str, str],
 ) -> list[str]:
     """Rule set, then verdicts of parameters, then readings and what else of the test changed."""
-    said = []
+    reasons = []
     for name, heading, text in (*((n, n, "changed") for n in _PLAIN), *((n, h, "parameter") for n, h in _VERDICTS)):
         if heading in columns and (was := before[heading][o]) != (now := after[heading][n]):
-            said.append(say[text].format(name=name, old=was or say["blank"], new=now or say["blank"]))
+            reasons.append(say[text].format(name=name, old=was or say["blank"], new=now or say["blank"]))
     told = {*_WHO, *_PLACE, *_PLAIN, "Verdict", "Reasons", *(heading for _, heading in _VERDICTS)}
     readings = {normal_heading(h) for h in SHEETS[SHEET]}
     for name in columns:
@@ -235,8 +235,8 @@ def _why(
             text = say["reading" if normal_heading(name) in readings else "changed"]
             shown = _pair(was, now) if isinstance(was, float) and isinstance(now, float) else None
             a, b = shown or (_cell(was, say), _cell(now, say))
-            said.append(text.format(name=name, old=a, new=b))
-    return said or [say["nothing_else"]]
+            reasons.append(text.format(name=name, old=a, new=b))
+    return reasons or [say["nothing_else"]]
 
 
 def _pair(was: float, now: float) -> tuple[str, str]:
@@ -296,9 +296,9 @@ def _because(
     if before["Rule set"][o] != after["Rule set"][n]:
         found.add(_RULE)
     if _USE in columns and not _same(cells[_USE][0][o], cells[_USE][1][n]):
-        said = [str(cells["Reasons"][0][o]), str(cells["Reasons"][1][n])] if "Reasons" in columns else []
+        reasons = [str(cells["Reasons"][0][o]), str(cells["Reasons"][1][n])] if "Reasons" in columns else []
         given = [past[name].split("{")[0] for name in ("carried", "tried", "lower")]
-        found.add(_PAST if any(start in text for start in given for text in said) else _READING)
+        found.add(_PAST if any(start in text for start in given for text in reasons) else _READING)
     if not stands or not found:
         found.add(_PAST)
     return ", ".join(kind for kind in (_READING, _RULE, _OPTION, _VERSION, _PAST) if kind in found)

@@ -128,10 +128,10 @@ def due_table(
     }
     if "awaits" in tests and (waiting := awaited(tests, known.last)).any():
         frame["Awaited"] = waiting
-    made = pd.DataFrame(
+    table = pd.DataFrame(
         {n: pd.Series(v[order], dtype=object if v.dtype.kind == "O" else v.dtype) for n, v in frame.items()}
     )
-    return made.astype({"Days left": "Int64"})
+    return table.astype({"Days left": "Int64"})
 
 
 def awaited(tests: pd.DataFrame, at: np.ndarray) -> np.ndarray:

@@ -140,8 +140,8 @@ def off_lately(odd: pd.DataFrame) -> pd.DataFrame:
 
 def reading_off(odd: pd.DataFrame, language: str = "en") -> list[str]:
     """The line of the Summary on instruments to send in, or none. odd : the table Oddities."""
-    said = words(language)
-    say, names = said["equipment"], said["parameter"]
+    every = words(language)
+    say, names = every["equipment"], every["parameter"]
     named = [
         say["off_one"].format(name=name, parameter=names[PARAMETER_BY_NAME[parameter].key], since=str(since)[:10])
         for name, parameter, since in zip(*(off_lately(odd)[c] for c in ("What", "Parameter", "Off since")))

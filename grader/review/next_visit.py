@@ -107,8 +107,8 @@ def next_visit(
     Raises   : GraderError where there is no such site (naming the nearest), where several fit, or where all
                its outlets have been removed.
     """
-    said = words(language)
-    say, local = said["next_visit"], Local.of(said)
+    every = words(language)
+    say, local = every["next_visit"], Local.of(every)
     chosen = _site_key(tests, site, client, say)
     here = tests[(tests["site_key"].to_numpy(dtype=object) == chosen) & ~tests["replaced"].to_numpy()]
     here = here.iloc[_oldest_first(here)]
@@ -152,7 +152,7 @@ def next_visit(
     known = site_known(here)
     hints, clear = _at_altitude(known, rows, notes, say, local)
     tested = here.iloc[last[last >= 0]]
-    page = last_time_page(tested, here, known, clear, actions, plant, list(files), said)
+    page = last_time_page(tested, here, known, clear, actions, plant, list(files), every)
     return NextVisit(visit, rows, notes, hints, page)
 
 
@@ -219,11 +219,11 @@ def safe_file_name(site: str, client: str | None = None, taken: Collection[str] 
     if first.rstrip().upper() in _DEVICES:
         name = f"{first.rstrip()}_{point}{rest}"
     used = {unicodedata.normalize("NFC", t).casefold() for t in taken}
-    made, number = name + ENDING, 1
-    while made.casefold() in used:
+    file_name, number = name + ENDING, 1
+    while file_name.casefold() in used:
         number += 1
-        made = f"{name} ({number}){ENDING}"
-    return made
+        file_name = f"{name} ({number}){ENDING}"
+    return file_name
 
 
 # -- the site --------------------------------------------------------------------------------------------
@@ -272,20 +272,20 @@ def _sites(tests: pd.DataFrame) -> pd.DataFrame:
     key, site, client = (text(tests, name)[counted] for name in ("site_key", "site", "client"))
     codes = [pd.factorize(column) for column in (key, site, client)]
     distinct = pd.DataFrame({i: c for i, (c, _) in enumerate(codes)}).drop_duplicates()
-    made = pd.DataFrame(
+    sites = pd.DataFrame(
         {
             name: codes[i][1][distinct[i].to_numpy()] if len(distinct) else []
             for i, name in enumerate(("site_key", "site", "client"))
         },
         dtype=object,
     )
-    made["site_part"] = [k.split("\1")[-1] for k in made["site_key"]]
-    made["search"] = [_search_key(s) for s in made["site"]]
+    sites["site_part"] = [k.split("\1")[-1] for k in sites["site_key"]]
+    sites["search"] = [_search_key(s) for s in sites["site"]]
     # A blank client may have been given its site's only one: the key says which it counts under.
-    given = {k: c for k, c in zip(made["site_key"], made["client"]) if c}
-    made["client"] = [c or given.get(k, "") for k, c in zip(made["site_key"], made["client"])]
-    made["client_search"] = [_search_key(c) for c in made["client"]]
-    return made
+    given = {k: c for k, c in zip(sites["site_key"], sites["client"]) if c}
+    sites["client"] = [c or given.get(k, "") for k, c in zip(sites["site_key"], sites["client"])]
+    sites["client_search"] = [_search_key(c) for c in sites["client"]]
+    return sites
 
 
 def _nearest(sites: pd.DataFrame, site: str, say: dict[str, str]) -> str:
@@ -400,9 +400,9 @@ def _latest(rows_of: _Outlets, field: str) -> tuple[np.ndarray, np.ndarray]:
 
 def _plain_figures(values: np.ndarray) -> np.ndarray:
     """Figures without the dust of a conversion of units: ten digits, as they are printed elsewhere."""
-    made = np.empty(len(values), dtype=object)
-    made[:] = [float(f"{v:.10g}") if isinstance(v, float) else v for v in values]
-    return made
+    figures = np.empty(len(values), dtype=object)
+    figures[:] = [float(f"{v:.10g}") if isinstance(v, float) else v for v in values]
+    return figures
 
 
 def _days(tests: pd.DataFrame, at: np.ndarray) -> np.ndarray:
@@ -517,13 +517,13 @@ def _failed_last_time(rows_of: _Outlets, last: np.ndarray, state: np.ndarray, lo
     """The word that marks an outlet which is not to be used, with the day of its last test; "" for the others."""
     days, verdict = _days(rows_of.tests, last), rows_of.tests["verdict"].to_numpy()[last]
     open_verdict = (last >= 0) & np.isin(verdict, (TEST_FAIL, TEST_INCOMPLETE))
-    made = []
+    marks = []
     for i, stands in enumerate(state):
         if open_verdict[i]:
-            made.append(f"{local.word(TEST_WORDS[verdict[i]])}, {days[i]}")
+            marks.append(f"{local.word(TEST_WORDS[verdict[i]])}, {days[i]}")
         else:
-            made.append(local.word(stands) if stands in STATES_NOW and stands != "overdue" else "")
-    return made
+            marks.append(local.word(stands) if stands in STATES_NOW and stands != "overdue" else "")
+    return marks
 
 
 def _at_altitude(
@@ -587,12 +587,12 @@ def _on_due(rows_of: _Outlets, due: pd.DataFrame) -> np.ndarray:
 def _due_texts(due: pd.DataFrame, found: np.ndarray, say: dict[str, str], local: Local) -> list[str]:
     """When each outlet is next due; "" where it is not on Due."""
     state, when = text(due, "State"), due["Next due"].to_numpy(dtype=object)
-    made = []
+    texts = []
     for j in found:
         if j < 0:
-            made.append("")
+            texts.append("")
         elif pd.isna(when[j]):
-            made.append(say["next_due_unknown"].format(state=local.word(state[j])))
+            texts.append(say["next_due_unknown"].format(state=local.word(state[j])))
         else:
-            made.append(say["next_due"].format(day=pd.Timestamp(when[j]).date(), state=local.word(state[j])))
-    return made
+            texts.append(say["next_due"].format(day=pd.Timestamp(when[j]).date(), state=local.word(state[j])))
+    return texts

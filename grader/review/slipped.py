@@ -66,13 +66,13 @@ def _labels(tokens: list[str]) -> Iterator[tuple[str, ...]]:
 
 def _joined(tokens: list[str]) -> list[str]:
     """Tokens with neighbouring words made one: "work", "shop", "1" -> "workshop", "1"."""
-    made: list[str] = []
+    lines: list[str] = []
     for token in tokens:
-        if made and token.isalpha() and made[-1].isalpha():
-            made[-1] += token
+        if lines and token.isalpha() and lines[-1].isalpha():
+            lines[-1] += token
         else:
-            made.append(token)
-    return made
+            lines.append(token)
+    return lines
 
 
 def _look_alike(a: list[str], b: list[str]) -> bool:

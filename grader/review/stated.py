@@ -73,17 +73,17 @@ def _pairs(
     """Each name with its date, first seen first. names : then a line a name, the earliest date, the others as texts."""
     frame = pd.DataFrame({"key": text(tests, key), "day": tests[date].to_numpy(), "file": tests["file"].to_numpy()})
     frame = frame[frame["key"] != ""].drop_duplicates(["key", "day"])
-    made: list[tuple[tuple[str, Any], list[str]]] = []
+    pairs: list[tuple[tuple[str, Any], list[str]]] = []
     for name, group in frame.groupby("key", sort=False):
         days = group.dropna(subset="day").sort_values("day")
         if days.empty:
-            made.append(((str(name), None), []))
+            pairs.append(((str(name), None), []))
         elif names is None:
-            made += [((str(name), day.date()), []) for day in days["day"]]
+            pairs += [((str(name), day.date()), []) for day in days["day"]]
         else:
             others = [f"{d.date()} ({names[f]})" for d, f in zip(days["day"][1:], days["file"][1:])]
-            made.append(((str(name), days["day"].iloc[0].date()), others))
-    return made
+            pairs.append(((str(name), days["day"].iloc[0].date()), others))
+    return pairs
 
 
 def _values(tests: pd.DataFrame, name: str) -> np.ndarray:

@@ -158,11 +158,11 @@ def systems_out(tests: pd.DataFrame) -> list[SystemOut]:
     found = outages(tests, counts, known)
     failed = tests["verdict"].to_numpy()[known.last] == TEST_FAIL
     named = np.flatnonzero((found.test >= 0) & ~failed & (latest_status(tests, known.identity) != "removed"))
-    made = []
+    systems = []
     for test in np.unique(found.test[named]).tolist():
         of = named[found.test[named] == test]
         last = known.last[of[0]]
-        made.append(
+        systems.append(
             SystemOut(
                 str(tests["site_key"].iloc[last]),
                 str(known.site[of[0]]),
@@ -176,7 +176,7 @@ def systems_out(tests: pd.DataFrame) -> list[SystemOut]:
                 days(tests)[test],
             )
         )
-    return sorted(made, key=lambda s: (s.day, s.site, s.system))
+    return sorted(systems, key=lambda s: (s.day, s.site, s.system))
 
 
 def latest_status(tests: pd.DataFrame, identity: np.ndarray) -> np.ndarray:
@@ -187,5 +187,5 @@ def latest_status(tests: pd.DataFrame, identity: np.ndarray) -> np.ndarray:
     rows = order_in_time(tests, rows)
     of = tests["identity"].to_numpy()[rows]
     latest = rows[np.append(of[1:] != of[:-1], True)] if len(rows) else rows
-    said = pd.Series(text(tests, "outlet_status")[latest], index=tests["identity"].to_numpy()[latest], dtype=object)
-    return said.reindex(identity).to_numpy(dtype=object)
+    status = pd.Series(text(tests, "outlet_status")[latest], index=tests["identity"].to_numpy()[latest], dtype=object)
+    return status.reindex(identity).to_numpy(dtype=object)

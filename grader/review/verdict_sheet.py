@@ -45,7 +45,7 @@ def verdict_table(
     Returns     : n rows, in order. A plain reading is a number, a bound or a word its text, a date a date.
     """
     verdict_words = np.array(VERDICT_WORDS, dtype=object)
-    made: dict[str, np.ndarray] = {
+    columns: dict[str, np.ndarray] = {
         "Site": text(tests, "site"),
         "Outlet": text(tests, "outlet"),
         "System": text(tests, "system"),
@@ -62,13 +62,13 @@ def verdict_table(
         "Row": tests["row"].to_numpy() + 1,
     }
     for key in (*GASES, *SUPPLIED):
-        made[PARAMETERS[key].heading] = column(as_judged(tests, key))
+        columns[PARAMETERS[key].heading] = column(as_judged(tests, key))
     for key in IN_WORDS:
-        made[PARAMETERS[key].heading] = text(tests, PARAMETERS[key].column)
+        columns[PARAMETERS[key].heading] = text(tests, PARAMETERS[key].column)
     for key in COMPUTED:
-        made[PARAMETERS[key].heading] = column(computed(tests, key))
+        columns[PARAMETERS[key].heading] = column(computed(tests, key))
     for key in JUDGED:
-        made[PARAMETERS[key].verdict_heading] = verdict_words[tests[f"verdict_{key}"].to_numpy()]
+        columns[PARAMETERS[key].verdict_heading] = verdict_words[tests[f"verdict_{key}"].to_numpy()]
     further = {
         "Client": text(tests, "client"),
         "Location": text(tests, "location"),
@@ -105,7 +105,7 @@ def verdict_table(
     return pd.DataFrame(
         {
             name: pd.Series(values, dtype=object if values.dtype.kind == "O" else values.dtype)
-            for name, values in {**{n: made[n] for n in wanted}, **further}.items()
+            for name, values in {**{n: columns[n] for n in wanted}, **further}.items()
         },
         copy=False,
     )

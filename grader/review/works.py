@@ -28,7 +28,7 @@ class Meaning:
 
 
 @cache
-def meaning(said: str) -> Meaning:
+def meaning(work: str) -> Meaning:
     """What a text under `Work done` ends.
 
     Each clause is read for itself. One with a word such as `recommended` or `checked` is no work; where the others
@@ -39,7 +39,7 @@ def meaning(said: str) -> Meaning:
     (['Flow', 'Line pressure'], [], [])
     """
     data = load_toml("work.toml")
-    folded = " ".join(said.casefold().split(" "))
+    folded = " ".join(work.casefold().split(" "))
     if folded.strip(" .") in data["none"] or not folded.strip():
         return Meaning(0)
     clauses = [c for c in re.split("|".join(map(re.escape, data["between"])), folded) if re.search(r"\w", c)]
@@ -51,14 +51,14 @@ def meaning(said: str) -> Meaning:
 
 
 @cache
-def parts_named(said: str) -> frozenset[str]:
+def parts_named(work: str) -> frozenset[str]:
     """The parts of the plant (data/work.toml) that a text under `Work done` says were worked on.
 
     >>> sorted(parts_named("new desiccant; filter change recommended"))
     ['dryer']
     """
     data = load_toml("work.toml")
-    folded = " ".join(said.casefold().split(" "))
+    folded = " ".join(work.casefold().split(" "))
     clauses = re.split("|".join(map(re.escape, data["between"])), folded)
     done = [c for c in clauses if not _says(c, data["not_done"])]
     return frozenset(name for name, part in data["part"].items() for c in done if _says(c, part["words"]))
@@ -70,8 +70,8 @@ def _says(clause: str, beginnings: list[str]) -> bool:
 
 def query_works(tests: pd.DataFrame, problems: Problems) -> None:
     """Note words that name no part of the plant (work_unknown), query what is no work (work_not_done)."""
-    said, number = text(tests, "work_done"), tests.index.to_numpy()
-    codes, unique = pd.factorize(said)
+    work, number = text(tests, "work_done"), tests.index.to_numpy()
+    codes, unique = pd.factorize(work)
     found = [meaning(str(u)) for u in unique]
     for code, marked in (("work_unknown", [m.unknown for m in found]), ("work_not_done", [m.not_done for m in found])):
         problems.add_tests(code, number[np.array(marked, dtype=bool)[codes]] if len(found) else (), "work_done")
@@ -91,9 +91,9 @@ class _Work:
 
 
 def _works(tests: pd.DataFrame) -> list[_Work]:
-    said = text(tests, "work_done")
+    work = text(tests, "work_done")
     usable = tests["dated"].to_numpy() & ~tests["replaced"].to_numpy()
-    codes, unique = pd.factorize(said)
+    codes, unique = pd.factorize(work)
     ends = np.array([meaning(str(u)).ends for u in unique] or [0], dtype=np.int64)
     bits = np.where(usable, ends[codes] if len(codes) else 0, 0)
     if not bits.any():
@@ -109,7 +109,7 @@ def _works(tests: pd.DataFrame) -> list[_Work]:
     for number in range(len(HISTORY)):
         done = (bits >> number & 1).astype(bool)
         by_mask.setdefault(done.tobytes(), (done, []))[1].append(number)
-    made = []
+    works = []
     for done, numbers in by_mask.values():
         if not done.any():
             continue
@@ -121,8 +121,8 @@ def _works(tests: pd.DataFrame) -> list[_Work]:
             (system, named, done & ~whole & named),
             (tests["identity"].to_numpy(), everywhere, done & ~whole & ~named),
         ]
-        made.append(_Work(np.isin(np.arange(len(HISTORY)), numbers), scopes, began))
-    return made
+        works.append(_Work(np.isin(np.arange(len(HISTORY)), numbers), scopes, began))
+    return works
 
 
 def last_work(tests: pd.DataFrame, at: np.ndarray, parameter: np.ndarray) -> np.ndarray:

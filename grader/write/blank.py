@@ -540,8 +540,8 @@ class Blank(Form):
     ) -> None:
         """Sheet Readings: headings in row 1, one row an outlet, ruled rows to write in."""
         sheet = self.book.add_worksheet("Readings")
-        said = dict.fromkeys(text for name, text in self.hints.items() if name in READING_FIELDS)
-        self.paper(sheet, *self.about(visit), below=" ".join(said))
+        hints = dict.fromkeys(text for name, text in self.hints.items() if name in READING_FIELDS)
+        self.paper(sheet, *self.about(visit), below=" ".join(hints))
         fields = readings_columns(rows, notes)
         ready = self.table(sheet, fields, rows, notes, self.look["ruled_rows"])
         sheet.set_print_scale(self.look["print_scale"])

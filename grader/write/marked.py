@@ -114,9 +114,9 @@ class _Copy:
             target = self._target(place, taken)
             _make(target.parent)
             path = check_target(target, sources, kinds=(KIND,), suffix=target.suffix)
-            made, lost = self._marked(data)
+            copy, lost = self._marked(data)
             with replacing(path) as part:
-                part.write_bytes(made)
+                part.write_bytes(copy)
         except _NoCopy as reason:
             self._say(reason.word, **reason.params)
         except GraderError as error:
@@ -185,8 +185,8 @@ class _Copy:
             book.custom_doc_props.append(StringProperty(name=KIND_PROPERTY, value=KIND))
             stream = io.BytesIO()
             book.save(stream)
-        made = stream.getvalue()
-        return made, _lost(data, made)
+        copy = stream.getvalue()
+        return copy, _lost(data, copy)
 
     def _mark(self, book: Workbook) -> None:
         missed = 0
@@ -204,19 +204,19 @@ class _Copy:
             cells.setdefault((sheet, match.group(1)), []).append((severity, problem, todo))
             if match.group(2):
                 areas.setdefault((sheet, match.group(1)), set()).add(cell)
-        for (sheet, first), said in cells.items():
+        for (sheet, first), doubts in cells.items():
             if room <= 0:
-                missed += len(said)
+                missed += len(doubts)
                 continue
             marked = {a for area in areas.get((sheet, first), ()) for a in _addresses(area, room)} | {first}
             room -= len(marked)
-            severity = "refused" if any(s == "refused" for s, _, _ in said) else "query"
-            self._mark_cells(book[sheet], first, marked, severity, said)
+            severity = "refused" if any(s == "refused" for s, _, _ in doubts) else "query"
+            self._mark_cells(book[sheet], first, marked, severity, doubts)
         if missed:
             self._say("not_marked", count=missed)
 
     def _mark_cells(
-        self, sheet: Any, first: str, marked: Iterable[str], severity: str, said: list[tuple[str, str, str]]
+        self, sheet: Any, first: str, marked: Iterable[str], severity: str, doubts: list[tuple[str, str, str]]
     ) -> None:
         from openpyxl.comments import Comment
         from openpyxl.styles import PatternFill
@@ -231,7 +231,7 @@ class _Copy:
             font.color = look["text"].lstrip("#")
             cell.font = font
         cell = sheet[anchors[first]]
-        text = self._comment(said)
+        text = self._comment(doubts)
         old = cell.comment
         if old is not None:
             text = f"{old.text}\n\n{text}"
@@ -239,13 +239,13 @@ class _Copy:
         comment.width, comment.height = 320, min(60 + 18 * (len(text) // 45 + text.count("\n") + 1), 600)
         cell.comment = comment
 
-    def _comment(self, said: list[tuple[str, str, str]]) -> str:
+    def _comment(self, doubts: list[tuple[str, str, str]]) -> str:
         texts, most = self.texts, self.limits["most_in_a_comment"]
         lines = [texts["first"]]
-        for severity, problem, todo in said[:most]:
+        for severity, problem, todo in doubts[:most]:
             lines += ["", texts[severity].format(problem=problem), texts["todo"].format(todo=todo)]
-        if len(said) > most:
-            lines += ["", texts["and_more"].format(count=len(said) - most)]
+        if len(doubts) > most:
+            lines += ["", texts["and_more"].format(count=len(doubts) - most)]
         return "\n".join(lines)
 
 
@@ -278,12 +278,12 @@ def _parts(data: bytes) -> Iterator[tuple[str, bytes]]:
             yield name.lower(), archive.read(name)
 
 
-def _lost(original: bytes, made: bytes) -> list[str]:
+def _lost(original: bytes, copy: bytes) -> list[str]:
     """What the copy lacks, in the words of data/marked.toml, each once."""
     known = load_toml("marked.toml")
     counts: dict[str, list[int]] = {prefix: [0, 0] for prefix in known["parts"]}
     lost: list[str] = []
-    for which, data in enumerate((original, made)):
+    for which, data in enumerate((original, copy)):
         for name, content in _parts(data):
             for prefix in counts:
                 counts[prefix][which] += name.startswith(prefix)

@@ -99,8 +99,8 @@ def _known(path: Path, kind: str) -> dict[str, str]:
 
 
 def _write(path: Path, record: Record, created: datetime, language: str) -> None:
-    said = words(language)
-    texts = said["result"]
+    every = words(language)
+    texts = every["result"]
     with replacing(path) as part, open(part, "r+b") as stream:
         workbook = Workbook(
             stream,
@@ -126,7 +126,7 @@ def _write(path: Path, record: Record, created: datetime, language: str) -> None
             created,
             title,
         )
-        sheet = workbook.add_worksheet(said[record.kind]["file_sheet"])
+        sheet = workbook.add_worksheet(every[record.kind]["file_sheet"])
 
         def clean(text: str) -> str:
             return clean_text(text, texts["cut_mark"])[0]

@@ -345,20 +345,20 @@ class _Job:
         """Scale, page breaks and print area of a sheet; returns how many data rows go on paper."""
         usual = row_height_pt(name) or ROW_PT
         heights = (max(usual, LINE_PT * lines) for lines in rows.lines(start, stop))
-        made = paper(name, looks, repeated, self.heading_pt, heights)
-        sheet.set_print_scale(made.scale)
-        sheet.set_h_pagebreaks(made.rows[:MOST_BREAKS])
-        if made.columns:
-            sheet.set_v_pagebreaks(made.columns)
+        print_set_up = paper(name, looks, repeated, self.heading_pt, heights)
+        sheet.set_print_scale(print_set_up.scale)
+        sheet.set_h_pagebreaks(print_set_up.rows[:MOST_BREAKS])
+        if print_set_up.columns:
+            sheet.set_v_pagebreaks(print_set_up.columns)
             sheet.print_across()
             if repeated:
                 sheet.repeat_columns(0, repeated - 1)
         if looks:
-            sheet.print_area(0, 0, made.printed, len(looks) - 1)
-        left_out = made.printed < stop - start
-        note = self.words["rows_printed"].format(printed=made.printed, count=stop - start) if left_out else ""
+            sheet.print_area(0, 0, print_set_up.printed, len(looks) - 1)
+        left_out = print_set_up.printed < stop - start
+        note = self.words["rows_printed"].format(printed=print_set_up.printed, count=stop - start) if left_out else ""
         sheet.set_header(f"&L&B&A&R&8{note}" if note else "&L&B&A")
-        return made.printed
+        return print_set_up.printed
 
     def _footer(self, sheet: Worksheet) -> None:
         pages = self.words["page_of"].format(page="&P", pages="&N")
@@ -504,11 +504,11 @@ class _Rows:
         if self.looks[number].format == "row" and self.parameter_column >= 0:
             parameters = self._cells(self.parameter_column, start, stop).tolist()
             kinds = list(zip(parameters, tints or repeat("")))
-            made = {
+            looks = {
                 kind: styles.make(kind[1], **{**base, "num_format": row_format(kind[0]), **mark_of(kind[1])})
                 for kind in set(kinds)
             }
-            formats: list[Format] | None = [made[kind] for kind in kinds]
+            formats: list[Format] | None = [looks[kind] for kind in kinds]
         elif tints:
             made_tints = {tint: styles.make(tint, **base, **mark_of(tint)) for tint in set(tints)}
             formats = [made_tints[tint] for tint in tints]
@@ -527,14 +527,14 @@ class _Rows:
 
 def base_look(look: ColumnLook, wraps: bool) -> dict[str, Any]:
     """xlsxwriter properties that all cells of a column share; text wraps where the sheet is short enough."""
-    made: dict[str, Any] = {"valign": "top", "align": look.horizontal}
+    look_keys: dict[str, Any] = {"valign": "top", "align": look.horizontal}
     if look.horizontal != "center":
-        made["indent"] = 1  # keeps it clear of the next column
+        look_keys["indent"] = 1  # keeps it clear of the next column
     if look.format and look.format not in ("General", "row"):
-        made["num_format"] = look.format
+        look_keys["num_format"] = look.format
     if look.wrap and wraps:
-        made["text_wrap"] = True
-    return made
+        look_keys["text_wrap"] = True
+    return look_keys
 
 
 def _font() -> dict[str, Any]:

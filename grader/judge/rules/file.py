@@ -322,12 +322,12 @@ class _Reader(LimitReader):
                 self.choice(where, "unit", entry["unit"], _SUBSTANCE_UNITS)
             if high is not None and high < 0:
                 self.say(where, "max", high, "below 0", "A limit is 0 or more.")
-            made = self.uncovered(where, entry, name, None, high, rule_file)
-            if made.confidence == "memory":
+            limits = self.uncovered(where, entry, name, None, high, rule_file)
+            if limits.confidence == "memory":
                 self.say(
                     where, "confidence", "memory", "never judges", "Leave the substance out, or look its limit up."
                 )
-            rule_file.substances.append(made)
+            rule_file.substances.append(limits)
 
     def limits(self, entries: object, rule_file: RuleFile) -> None:
         seen: dict[tuple[Any, ...], int] = {}

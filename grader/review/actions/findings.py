@@ -97,7 +97,7 @@ def actions_table(
     where = _where_it_shows(tests, found)
     texts = ActionTexts(at, found, where, language)
     order = _order(at, found, texts.order_names())
-    made: dict[str, np.ndarray] = {
+    columns: dict[str, np.ndarray] = {
         "Site": text(at, "site"),
         "Outlet": text(at, "outlet"),
         "Test date": at["test_day"].to_numpy(),
@@ -110,13 +110,13 @@ def actions_table(
     wanted = [*SHEETS["Actions"], *_FURTHER]
     for heading, names, column in (("File", file_names, "file"), ("Sheet", sheet_names, "table")):
         if names is not None:
-            made[heading] = np.array([*names, ""], dtype=object)[at[column].to_numpy()]
+            columns[heading] = np.array([*names, ""], dtype=object)[at[column].to_numpy()]
             wanted.append(heading)
-    made["Row"] = at["row"].to_numpy() + 1
+    columns["Row"] = at["row"].to_numpy() + 1
     frame = (
         pd.DataFrame(
             {
-                name: pd.Series(made[name], dtype=object if made[name].dtype.kind in "OU" else None)
+                name: pd.Series(columns[name], dtype=object if columns[name].dtype.kind in "OU" else None)
                 for name in [*wanted, "Row"]
             }
         )

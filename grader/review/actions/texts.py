@@ -47,16 +47,16 @@ class ActionTexts(FindingFacts):
             "Where it shows": self._where,
             "Verdict": lambda i: self.verdict[i],
         }
-        made = {}
+        columns = {}
         for name, make in makers.items():
-            made[name] = np.empty(self.n, dtype=object)
-            made[name][:] = [make(i) for i in range(self.n)]
-        return made
+            columns[name] = np.empty(self.n, dtype=object)
+            columns[name][:] = [make(i) for i in range(self.n)]
+        return columns
 
     def order_names(self) -> np.ndarray:
         """The names by which data/causes.toml orders the findings: object (m,)."""
-        made = np.empty(self.n, dtype=object)
-        made[:] = [
+        names = np.empty(self.n, dtype=object)
+        names[:] = [
             "Liquid water"
             if self.free[i]
             else "Odour marked"
@@ -64,7 +64,7 @@ class ActionTexts(FindingFacts):
             else self._cause_name(self.key[i]) or WHOLE_NAME
             for i in range(self.n)
         ]
-        return made
+        return names
 
     def _parameter(self, i: int) -> str:
         d = self.of(i)
@@ -108,8 +108,8 @@ class ActionTexts(FindingFacts):
     def _finding(self, i: int) -> str:
         finding = self._bare_finding(i)
         if self.origin[i]:
-            said = self.w["action_origin"]
-            finding += said["at_intake"].format(reading=self.intake[i], origin=said[self.origin[i]])
+            origins = self.w["action_origin"]
+            finding += origins["at_intake"].format(reading=self.intake[i], origin=origins[self.origin[i]])
         if self.parts[i]:
             finding += f" ({self.parts[i]})"
         if np.isnat(self.met[i]):

@@ -44,8 +44,8 @@ def out_of_use_notices(
     Returns : list of Record, kind "notice", by site; none for a site without such outlets. Rows that were
               only not visited put no outlet out of use; a finding of its whole system does.
     """
-    said = words(language)
-    say: dict[str, Any] = said["notice"]
+    every = words(language)
+    say: dict[str, Any] = every["notice"]
     at = tests.loc[actions.test]
     frame = actions.frame
     bad = at["visited"].to_numpy() & (frame["Verdict"].to_numpy(dtype=object) != "near limit")
@@ -61,8 +61,8 @@ def out_of_use_notices(
         mine, out = of_site.get(key, rows[:0]), systems.get(key, [])
         site = text(at, "site")[mine[0]] if len(mine) else out[0].site
         client = next((c for c in (*text(at, "client")[mine], *(s.client for s in out)) if c), "")
-        with_system = _with_system(out, said)
-        outlets = _outlets_out(frame.iloc[mine], at.iloc[mine], actions.identity[mine], with_system, said)
+        with_system = _with_system(out, every)
+        outlets = _outlets_out(frame.iloc[mine], at.iloc[mine], actions.identity[mine], with_system, every)
         named = say["site"].format(site=site, client=client) if client else site
         blocks = [block for outlet in outlets for block in _page_of(outlet, named, as_of, say)]
         name = safe_file_name(say["file_name"].format(site=site), client or None, taken)
@@ -102,7 +102,7 @@ def _outlets_out(
     """The outlets of one site, failed ones first. with_system : those that their system keeps out of use, by code."""
     say, local = said["notice"], Local.of(dict(said))
     own = dict.fromkeys(identity.tolist())
-    made = [out for code, out in with_system.items() if code not in own]
+    others = [out for code, out in with_system.items() if code not in own]
     for code in own:
         mine = np.flatnonzero(identity == code)
         failed = (frame["Verdict"].iloc[mine] == "fail").any() or code in with_system
@@ -114,7 +114,7 @@ def _outlets_out(
         if "cleared_on" in at and not pd.isna(first["cleared_on"]):
             day, by = first["cleared_on"].date().isoformat(), first["cleared_by"] or "-"
             reasons.append(say["cleared_since"].format(day=day, by=by))
-        made.append(
+        others.append(
             Out(
                 "fail" if failed else "incomplete",
                 str(first["outlet"]),
@@ -123,7 +123,7 @@ def _outlets_out(
                 (*reasons, *(with_system[code].why if code in with_system else ())),
             )
         )
-    return sorted(made, key=lambda out: out.state != "fail")
+    return sorted(others, key=lambda out: out.state != "fail")
 
 
 def _page_of(out: Out, site: str, as_of: date, say: Mapping[str, Any]) -> list[Block]:

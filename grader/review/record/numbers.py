@@ -80,7 +80,7 @@ def numbered(tests: pd.DataFrame, groups: np.ndarray, names: Sequence[str], sums
     day = tests["test_day"].to_numpy().astype("datetime64[D]")
     replaces = _replaces(file, named, replaced, names)
     rows_of, rows_of_visit = _rows_of(groups), _rows_of(visit)
-    made: dict[int, Numbered] = {}
+    records: dict[int, Numbered] = {}
     for group, rows in rows_of.items():
         rows = rows[~repeat[rows]] if not repeat[rows].all() else rows
         files = set(file[rows].tolist())
@@ -94,8 +94,8 @@ def numbered(tests: pd.DataFrame, groups: np.ndarray, names: Sequence[str], sums
         first = str(days.min()) if len(days) else ""
         about = "\n".join([next((c for c in client[rows] if c), ""), str(site[rows[0]])])
         number, identity = record_number(about, first, [sums[f] for f in files])
-        made[group] = Numbered(number, identity, str(shown[rows[0]]), first, tuple(sorted(files)))
-    return _beside(made, rows_of, groups, file, visit, replaced, named, replaces)
+        records[group] = Numbered(number, identity, str(shown[rows[0]]), first, tuple(sorted(files)))
+    return _beside(records, rows_of, groups, file, visit, replaced, named, replaces)
 
 
 def _rows_of(codes: np.ndarray) -> dict[int, np.ndarray]:
@@ -106,7 +106,7 @@ def _rows_of(codes: np.ndarray) -> dict[int, np.ndarray]:
 
 
 def _beside(
-    made: Mapping[int, Numbered],
+    records: Mapping[int, Numbered],
     rows_of: Mapping[int, np.ndarray],
     groups: np.ndarray,
     file: np.ndarray,
@@ -128,11 +128,11 @@ def _beside(
                 later[group] = int(found[0])
     known = {new for new, olds in replaces.items() if olds}
     result = {}
-    for group, record in made.items():
+    for group, record in records.items():
         rows = rows_of[group]
-        earlier = sorted({made[old].number for old, new in later.items() if new == group} - {record.number})
+        earlier = sorted({records[old].number for old, new in later.items() if new == group} - {record.number})
         lost = dict.fromkeys(str(n) for f, n in zip(file[rows], named[rows]) if n and f not in known)
-        after = made[later[group]].number if group in later else ""
+        after = records[later[group]].number if group in later else ""
         result[group] = replace(record, supersedes=tuple(earlier), superseded_by=after, lost=tuple(lost))
     return result
 

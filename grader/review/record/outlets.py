@@ -137,27 +137,27 @@ class _Cells:
     def below(self, i: int) -> str:
         """Why, remarks, and where it stands in the log."""
         get, say = self.get, self.say
-        said = [self.local.text(get("reasons", i))]
+        lines = [self.local.text(get("reasons", i))]
         if get("superseded", i):
-            said.append(say["superseded"])
+            lines.append(say["superseded"])
         if get("conflict", i):
-            said.append(say["conflict"])
+            lines.append(say["conflict"])
         if "cleared_on" in self.tests and not np.isnat(cleared := get("cleared_on", i)):
             by = ", ".join(t for t in (get("cleared_by", i), get("grounds", i)) if t)
-            said.append(say["cleared_since"].format(day=cleared.astype("datetime64[D]"), by=by or say["not_stated"]))
+            lines.append(say["cleared_since"].format(day=cleared.astype("datetime64[D]"), by=by or say["not_stated"]))
         if remarks := get("remarks", i):
-            said.append(say["remarks"].format(remarks=remarks.rstrip(".")))
+            lines.append(say["remarks"].format(remarks=remarks.rstrip(".")))
         day = get("test_day", i)
         if self.several_days and not np.isnat(day):
-            said.append(say["tested_on"].format(day=day.astype("datetime64[D]")))
+            lines.append(say["tested_on"].format(day=day.astype("datetime64[D]")))
         if not np.isnat(day) and not get("dated", i):
-            said.append(say["no_longer"])
+            lines.append(say["no_longer"])
         minutes = get("test_time", i)
         if minutes == minutes:
-            said.append(say["at_time"].format(time=f"{int(minutes) // 60:02d}:{int(minutes) % 60:02d}"))
+            lines.append(say["at_time"].format(time=f"{int(minutes) // 60:02d}:{int(minutes) % 60:02d}"))
         name = self.names[int(get("file", i))]
-        said.append(say["row"].format(file=name, row=int(get("row", i)) + 1))
-        return " ".join(s for s in said if s)
+        lines.append(say["row"].format(file=name, row=int(get("row", i)) + 1))
+        return " ".join(s for s in lines if s)
 
     def _verdict(self, key: str, i: int) -> str:
         return self.local.word(VERDICT_WORDS[self.get(f"verdict_{key}", i)])

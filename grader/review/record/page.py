@@ -116,15 +116,15 @@ def _worst_by_outlet(tests: pd.DataFrame) -> list[tuple[str, int, bool, str]]:
     identity, verdict = tests["identity"].to_numpy(), tests["verdict"].to_numpy()
     visited, names, reasons = tests["visited"].to_numpy(), text(tests, "outlet"), text(tests, "reasons")
     day = tests["test_day"].to_numpy().astype("datetime64[D]").astype(np.int64)
-    made = []
+    lines = []
     for code in dict.fromkeys(identity.tolist()):
         mine = np.flatnonzero((identity == code) & ruling & visited)
         if not len(mine):
             mine = np.flatnonzero(identity == code)
         last = mine[day[mine] == day[mine].max()]
         worst = last[np.argmax(verdict[last])]
-        made.append((str(names[last[0]]), int(verdict[worst]), bool(visited[last].any()), str(reasons[worst])))
-    return made
+        lines.append((str(names[last[0]]), int(verdict[worst]), bool(visited[last].any()), str(reasons[worst])))
+    return lines
 
 
 def _state(visit: VisitOf, run: Run) -> list[Block]:
@@ -261,11 +261,11 @@ def _findings(visit: VisitOf, run: Run) -> list[Block]:
         alike.setdefault(f["Finding"], []).append(f["Outlet"])
     rows = []
     for (_, causes, step), alike in together.items():
-        said = [
+        sentences = [
             say["finding"].format(outlet=", ".join(dict.fromkeys(names)), finding=local.text(finding))
             for finding, names in alike.items()
         ]
-        rows.append(("\n".join(said), local.figures(causes), local.figures(step)))
+        rows.append(("\n".join(sentences), local.figures(causes), local.figures(step)))
     return [
         Block(
             "table",
@@ -344,8 +344,8 @@ def _not_covered(visit: VisitOf, run: Run) -> Block:
             )
     names: dict[str, str] = {}
     for column in (HARMFUL, ASKED, INERT):
-        for said in text(visit.tests, column):
-            names |= {substance_key(n): n for n in said.split(", ") if n}
+        for written in text(visit.tests, column):
+            names |= {substance_key(n): n for n in written.split(", ") if n}
     if names:
         listed = ", ".join(names[key] for key in sorted(names))
         rows.append((say["measured_not_judged"].format(substances=listed[:1].upper() + listed[1:]),))

@@ -115,10 +115,10 @@ def _systems_at_visit(tests: pd.DataFrame, w: Mapping[str, Any]) -> dict[int, tu
     fails = system_fails(tests, counting(tests))
     system, outlet = text(tests, "system"), text(tests, "outlet")
     for visit, test, key in zip(fails.visit.tolist(), fails.test.tolist(), fails.key.tolist()):
-        said = w["record"]["system_out"].format(
+        sentence = w["record"]["system_out"].format(
             system=system[test], parameter=w["parameter_within"][key], outlet=outlet[test]
         )
-        found[visit] = (*found.get(visit, ()), said)
+        found[visit] = (*found.get(visit, ()), sentence)
     return found
 
 

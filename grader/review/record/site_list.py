@@ -49,7 +49,7 @@ class SiteLists:
         """
         rows = self.of_site.get(site, np.empty(0, dtype=np.int64))
         rows = rows[self.day[rows] <= day]
-        made = []
+        listed = []
         for mine in pd.Series(rows).groupby(self.identity[rows], sort=False).indices.values():
             mine = rows[mine]
             if int(self.identity[mine[0]]) in tested or self.status[mine[-1]] == "removed":
@@ -57,8 +57,8 @@ class SiteLists:
             last = mine[self.counts[mine]]
             name = str(self.outlet[mine[-1]])
             if not len(last):
-                made.append(OnList(name, -1, "", ""))
+                listed.append(OnList(name, -1, "", ""))
                 continue
             at = last[-1]
-            made.append(OnList(name, int(self.verdict[at]), str(self.day[at]), str(self.reasons[at])))
-        return made
+            listed.append(OnList(name, int(self.verdict[at]), str(self.day[at]), str(self.reasons[at])))
+        return listed

@@ -169,7 +169,7 @@ def system_lines(tests: pd.DataFrame, language: str = "en") -> list[str]:
     w, names = every["summary"], every["parameter_within"]
     out = systems_out(tests)
     one, each = ("system_out", "") if len(out) == 1 else ("systems_out", "one_system_out")
-    said = [
+    lines = [
         w[each or one].format(
             system=s.system,
             site=s.site,
@@ -181,9 +181,9 @@ def system_lines(tests: pd.DataFrame, language: str = "en") -> list[str]:
         for s in out[:LINES]
     ]
     if len(out) < 2:
-        return said
+        return lines
     left = [w["and_more"].format(count=len(out) - LINES)] if len(out) > LINES else []
-    return [w[one].format(systems="; ".join([*said, *left]))]
+    return [w[one].format(systems="; ".join([*lines, *left]))]
 
 
 def _legend(w: Mapping[str, Any]) -> Block:

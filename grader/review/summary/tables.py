@@ -108,10 +108,10 @@ def first_block(tests: pd.DataFrame, actions: pd.DataFrame, action_tests: np.nda
 
 def _causes(causes: Sequence[pd.DataFrame], w: Mapping[str, Any]) -> str:
     """The findings of a site's causes, the worst MOST_CAUSES of them; what several systems share is said once."""
-    said = list(dict.fromkeys(_finding(cause, w) for cause in causes))
-    more = len(said) - MOST_CAUSES
-    shown = said[:MOST_CAUSES] if more > 1 else said
-    left = [w["more_findings"].format(count=len(said) - len(shown))] if len(said) > len(shown) else []
+    sentences = list(dict.fromkeys(_finding(cause, w) for cause in causes))
+    more = len(sentences) - MOST_CAUSES
+    shown = sentences[:MOST_CAUSES] if more > 1 else sentences
+    left = [w["more_findings"].format(count=len(sentences) - len(shown))] if len(sentences) > len(shown) else []
     return ". ".join([*(text_.rstrip(".") for text_ in shown), *left]) + "."
 
 
@@ -236,7 +236,7 @@ def fails_chart(tests: pd.DataFrame, w: Mapping[str, Any]) -> Block:
     series = [
         (_named(name, w), np.round(100 * values / np.maximum(tested, 1), 1).tolist()) for name, values in failed.items()
     ]
-    said = "; ".join(f"{_named(name, w)} {values.sum()}" for name, values in failed.items())
+    counted = "; ".join(f"{_named(name, w)} {values.sum()}" for name, values in failed.items())
     return Block(
         "chart",
         heading=w["fails_heading"],
@@ -246,7 +246,7 @@ def fails_chart(tests: pd.DataFrame, w: Mapping[str, Any]) -> Block:
             "series": series,
             "y_axis": w["fails_axis"],
             "y": {"major_unit": _step(series), "num_format": "0", "min": 0},
-            "description": w["fails_description"].format(first=names[0], last=names[-1], fails=said),
+            "description": w["fails_description"].format(first=names[0], last=names[-1], fails=counted),
         },
     )
 

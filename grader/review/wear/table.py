@@ -430,8 +430,8 @@ def _notes(
         (dew & ~season_known, w["season_not_known"]),
         (key == "co2", w["outdoor"]),
     ):
-        said = np.broadcast_to(np.asarray(sentence, dtype=object), (k,))
-        note[where] = [f"{a} {b}".strip() for a, b in zip(note[where], said[where])]
+        sentences = np.broadcast_to(np.asarray(sentence, dtype=object), (k,))
+        note[where] = [f"{a} {b}".strip() for a, b in zip(note[where], sentences[where])]
     return note
 
 
