@@ -164,10 +164,10 @@ def _looked_for() -> list[str]:
 def _columns(part: pd.DataFrame) -> list[str]:
     if (part["How"] == OWN).all():
         return ["  " + OWN]
-    shown = ["Column", "Heading", "Field", "Unit", "How", "Sure", "Examples"]
-    rows = [shown, *(list(map(str, r)) for r in part[shown].to_numpy().tolist())]
+    headings = ["Column", "Heading", "Field", "Unit", "How", "Sure", "Examples"]
+    rows = [headings, *(list(map(str, r)) for r in part[headings].to_numpy().tolist())]
     rows = [[cell.replace("\n", " ") for cell in row] for row in rows]
-    widths = [min(max(len(row[i]) for row in rows), 34) for i in range(len(shown))]
+    widths = [min(max(len(row[i]) for row in rows), 34) for i in range(len(headings))]
     return ["  " + "  ".join(f"{cell[:34]:{w}}" for cell, w in zip(row, widths)).rstrip() for row in rows]
 
 

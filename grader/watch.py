@@ -186,16 +186,16 @@ class _Watcher:
                 stamp = (status.st_size, status.st_mtime_ns)
                 if os.path.realpath(file.path) == target:
                     continue
-                own = self.kinds.get((file.path, stamp))
-                if own is None:
-                    own = kind_of(Path(file.path)) not in (None, REGISTER_KIND)
+                kind = self.kinds.get((file.path, stamp))
+                if kind is None:
+                    kind = kind_of(Path(file.path)) not in (None, REGISTER_KIND)
             except FileNotFoundError:
                 continue  # it went between the list and the look
             except OSError:
                 stamps[file.name] = (file.size, 0)  # locked or forbidden: the run will say so
                 continue
-            kinds[file.path, stamp] = own
-            if not own:
+            kinds[file.path, stamp] = kind
+            if not kind:
                 stamps[file.name] = stamp
         self.kinds = kinds
         return stamps

@@ -95,17 +95,17 @@ def compute_water(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:
     for key in (*GASES, *SUPPLIED):
         column = PARAMETERS[key].column
         ends, doubt = of_field(tests, column), none
-        own = np.ones(len(tests))
+        tube_factor = np.ones(len(tests))
         if key in TUBE_GASES:
-            own = _of_tube(tests, column, factor, atmospheric)
+            tube_factor = _of_tube(tests, column, factor, atmospheric)
             clear = (key == "oil") & (clear_needs > 0)
             elsewhere = by_laboratory(tests, key)  # not drawn through a tube at this station
-            own = np.where(clear | elsewhere, 1.0, own)
+            tube_factor = np.where(clear | elsewhere, 1.0, tube_factor)
             doubt = first_doubt(tube_doubt, np.where(clear & clear_short, DOUBT["oil_clear_short"], 0))
             doubt = np.where(elsewhere, 0, doubt)
-        new[f"{key}_factor"] = own
-        new[f"{key}_doubtful"] = _doubtful(ends, own)
-        _put(new, key, ends.times(own), doubt)
+        new[f"{key}_factor"] = tube_factor
+        new[f"{key}_doubtful"] = _doubtful(ends, tube_factor)
+        _put(new, key, ends.times(tube_factor), doubt)
     pressure_doubt = np.where(_atmospheric_unreadable(tests), DOUBT["atmospheric_unreadable"], 0)
 
     water, source, water_doubt, least = _content(

@@ -250,8 +250,8 @@ def _temperatures(
 
     # Two temperatures of one outlet far apart, on one day or the higher on one day only: judged at both.
     lower, lower_at = found.other[last], found.other_at[last]
-    own = np.where(carried, found.value[last], value[rows])
-    same_day = above(own, found.value[last] + RAISED_K)
+    in_use = np.where(carried, found.value[last], value[rows])
+    same_day = above(in_use, found.value[last] + RAISED_K)
     lower = np.where(same_day, np.fmin(lower, found.value[last]), lower)
     lower_at = np.where(same_day & ~above(found.value[last], lower), found.at[last], lower_at)
     apart = ~np.isnan(lower)

@@ -303,9 +303,8 @@ def _warm(reasons: _Reasons, tests: pd.DataFrame, say: dict[str, str]) -> None:
     warm = tests["warm_day"].to_numpy() & np.isin(tests["verdict_water"].to_numpy(), (PASS, NEAR_LIMIT))
     safe, colder = tests["safe_down_to_c"].to_numpy(), tests["colder_seen_c"].to_numpy()
     seen = ~np.isnan(colder)
-    shown = warm & (tests["verdict"].to_numpy() != TEST_FAIL)
-    reasons.add(shown & ~seen, lambda i: say["warm_day"].format(safe=fixed(safe[i], 1)))
+    told = warm & (tests["verdict"].to_numpy() != TEST_FAIL)
+    reasons.add(told & ~seen, lambda i: say["warm_day"].format(safe=fixed(safe[i], 1)))
     reasons.add(
-        shown & seen,
-        lambda i: say["warm_day_colder"].format(safe=fixed(safe[i], 1, colder[i]), colder=plain(colder[i])),
+        told & seen, lambda i: say["warm_day_colder"].format(safe=fixed(safe[i], 1, colder[i]), colder=plain(colder[i]))
     )

@@ -74,8 +74,8 @@ def judge_substances(tests: pd.DataFrame, rulesets: Mapping[str, RuleSet]) -> di
         with np.errstate(invalid="ignore"):
             there = (state == UNREADABLE) | ((state == READ) & (lower > mark))
         for i in np.flatnonzero((state == READ) | (state == UNREADABLE)).tolist():
-            own = limits.get(rule[i], {})
-            limit = own.get(substance_key(name)) or own.get(field.name.rpartition("_")[0])
+            limits_of_rule = limits.get(rule[i], {})
+            limit = limits_of_rule.get(substance_key(name)) or limits_of_rule.get(field.name.rpartition("_")[0])
             if limit is None:
                 if there[i]:
                     add(HARMFUL, i, name)
@@ -88,9 +88,9 @@ def judge_substances(tests: pd.DataFrame, rulesets: Mapping[str, RuleSet]) -> di
             _held_against(one, limit, i, add)
     written = text(tests, "substances")
     for i in np.flatnonzero(written != "").tolist():
-        own = limits.get(rule[i], {})
+        limits_of_rule = limits.get(rule[i], {})
         for one in as_written(written[i]):
-            limit = own.get(substance_key(one.name))
+            limit = limits_of_rule.get(substance_key(one.name))
             if limit is not None:
                 _held_against(one, limit, i, add)
             else:

@@ -67,9 +67,9 @@ def standards(stated: Mapping[str, Stated] | None = None) -> dict[str, Standard]
     """
     found = {}
     for key, parameter in PARAMETERS.items():
-        own = (stated or {}).get(parameter.name)
-        if own is not None:
-            found[key] = Standard(own.absolute, own.relative_percent / 100.0, "stated by the rule set")
+        of_rule = (stated or {}).get(parameter.name)
+        if of_rule is not None:
+            found[key] = Standard(of_rule.absolute, of_rule.relative_percent / 100.0, "stated by the rule set")
         elif parameter.u_source:
             found[key] = Standard(parameter.u_abs, parameter.u_rel, parameter.u_source)
     return found

@@ -185,12 +185,12 @@ class _Filling:
     def _outlet_pairs(self) -> tuple[np.ndarray, np.ndarray]:
         lines = self.register.sheets[OUTLETS]
         test, line = pairs_of(self.site + "\1" + self.tests["outlet_key"].to_numpy(dtype=object), self._of(lines))
-        own = by_unique(self.tests["site_key"].to_numpy(dtype=object), lambda k: k.split("\1", 1)[0])
+        owner = by_unique(self.tests["site_key"].to_numpy(dtype=object), lambda k: k.split("\1", 1)[0])
         client = keys_of(lines, ["client"]) if len(lines) else np.empty(0, dtype=object)
         # A line without a client is of the only client that has a site of that name.
-        clients = pd.Series(own).groupby(self.site).transform("nunique").to_numpy()
+        clients = pd.Series(owner).groupby(self.site).transform("nunique").to_numpy()
         blank = client[line] == ""
-        fits = (client[line] == own[test]) | (own[test] == "") | (blank & (clients[test] == 1))
+        fits = (client[line] == owner[test]) | (owner[test] == "") | (blank & (clients[test] == 1))
         unsure = np.unique(line[blank & (clients[test] > 1)])
         self.register.say(self.problems, "register_client_missing", OUTLETS, unsure, "client")
         return test[fits], line[fits]
@@ -228,17 +228,17 @@ class _Filling:
         self._note(name, sheet, at, line[at], column)
         if name in _NOT_ASKED:
             return
-        own = np.flatnonzero(told & (self.tests[f"{name}_state"].to_numpy() == READ))
-        stated, ours = lines[column].to_numpy()[line[own]], self.tests[name].to_numpy()[own]
-        readable = lines[f"{column}_state"].to_numpy()[line[own]] == READ
+        written = np.flatnonzero(told & (self.tests[f"{name}_state"].to_numpy() == READ))
+        stated, ours = lines[column].to_numpy()[line[written]], self.tests[name].to_numpy()[written]
+        readable = lines[f"{column}_state"].to_numpy()[line[written]] == READ
         if FIELDS[name].kind == "number":
             differs = np.abs(stated.astype(float) - ours.astype(float)) > 1e-9
         elif FIELDS[name].kind == "date":
             differs = stated != ours
         else:
             differs = np.array([name_key(str(a)) != name_key(str(b)) for a, b in zip(stated, ours)], dtype=bool)
-        differs = differs & readable & self.visited[own]
-        self._ask(name, sheet, own[differs], line[own[differs]], column)
+        differs = differs & readable & self.visited[written]
+        self._ask(name, sheet, written[differs], line[written[differs]], column)
 
     @staticmethod
     def _endings(name: str) -> tuple[str, ...]:
@@ -300,9 +300,9 @@ class _Filling:
         before = pd.merge_asof(
             asked, frame[stated].sort_values("day")[["who", "day", "own", "since"]], on="day", by="who"
         )
-        own, since = np.full(len(line), np.nan), np.full(len(line), np.datetime64("NaT"), dtype="datetime64[D]")
-        own[before["at"]], since[before["at"]] = before["own"], before["since"].to_numpy().astype("datetime64[D]")
-        later = (line >= 0) & (since > start[line]) & (own < lines[f"{USE}_lower"].to_numpy(dtype=float)[line])
+        lowest, since = np.full(len(line), np.nan), np.full(len(line), np.datetime64("NaT"), dtype="datetime64[D]")
+        lowest[before["at"]], since[before["at"]] = before["own"], before["since"].to_numpy().astype("datetime64[D]")
+        later = (line >= 0) & (since > start[line]) & (lowest < lines[f"{USE}_lower"].to_numpy(dtype=float)[line])
         self._take(USE, OUTLETS, np.where(later, -1, line))
 
     def _equipment(self, line: np.ndarray, number: int) -> None:
@@ -349,8 +349,8 @@ class _Filling:
         here = np.flatnonzero(told & (self.tests[f"{NEED}_state"].to_numpy() == BLANK))
         self._put(NEED, here, {e: v[here] for e, v in whole.items()})
         self._note(NEED, EQUIPMENT, here, at[here], NEED)
-        own = told & (self.tests[f"{NEED}_state"].to_numpy() == READ) & (whole["_state"] == READ) & self.visited
-        differs = own & (np.abs(self.tests[NEED].to_numpy(dtype=float) - whole[""].astype(float)) > 1e-9)
+        written = told & (self.tests[f"{NEED}_state"].to_numpy() == READ) & (whole["_state"] == READ) & self.visited
+        differs = written & (np.abs(self.tests[NEED].to_numpy(dtype=float) - whole[""].astype(float)) > 1e-9)
         for line in np.unique(at[differs]):
             for all_at_once in np.unique(together[differs & (at == line)]):
                 mine = np.flatnonzero(differs & (at == line) & (together == all_at_once))

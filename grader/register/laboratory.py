@@ -129,10 +129,10 @@ class _Pairs:
     def _by_place(self) -> tuple[np.ndarray, np.ndarray]:
         full = (self.keys["site"] != "") & (self.keys["outlet"] != "") & ~np.isnat(self.on)
         key = np.where(full, self.keys["site"] + "\1" + self.keys["outlet"] + "\1" + self.on.astype(str), "")
-        own = np.where(
+        same = np.where(
             np.isnat(self.day) | self.replaced, "", self.site + "\1" + self.outlet + "\1" + self.day.astype(str)
         )
-        return pairs_of(own.astype(object), key.astype(object))
+        return pairs_of(same.astype(object), key.astype(object))
 
     def _sure(self, test: np.ndarray, line: np.ndarray, by_reference: np.ndarray) -> np.ndarray:
         """Whether a result is surely that test's: one test, which is where and when the line says, and before its report."""
@@ -284,8 +284,8 @@ class _Filling:
             sentence = say["result"].format(
                 name=names[key], result=shown[line], source=", ".join(filter(None, source)) or "-"
             )
-            if own := self._on_site(test, key):
-                sentence += say["on_site"].format(reading=own)
+            if on_site := self._on_site(test, key):
+                sentence += say["on_site"].format(reading=on_site)
             out[test] = f"{out[test]}; {sentence}" if out[test] else sentence
         return out
 

@@ -154,8 +154,8 @@ def _clearances(
     lines = register.sheets["Clearances"]
     row, line = pairs_of(keys_of(names, ["site", "outlet"]), keys_of(lines, ["site", "outlet"]))
     on = lines["cleared_on"].to_numpy().astype("datetime64[D]")
-    shown = (on[line] < until[row]) & (on[line] >= since[row])
-    row, line = row[shown], line[shown]
+    counts = (on[line] < until[row]) & (on[line] >= since[row])
+    row, line = row[counts], line[counts]
     order = np.argsort(on[line], kind="stable")
     row, line = row[order], line[order]
     day = np.full(len(names), np.datetime64("NaT", "s"), dtype="datetime64[s]")

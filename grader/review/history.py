@@ -431,9 +431,9 @@ def slips(tests: pd.DataFrame, problems: Problems) -> list[tuple[str, str]]:
     tests   : table after normalise, n rows.
     Returns : the pairs, (rarer name, commoner name). Nothing is merged.
     """
-    found, shown = name_slips(tests, "outlet"), text(tests, "outlet")
+    found, outlet = name_slips(tests, "outlet"), text(tests, "outlet")
     query_slips(tests, found, problems)
-    return list(zip(shown[found.rare].tolist(), shown[found.common].tolist()))
+    return list(zip(outlet[found.rare].tolist(), outlet[found.common].tolist()))
 
 
 def old_sources(tests: pd.DataFrame, files: int, *, as_of: object, years: int = KEEPING_YEARS) -> np.ndarray:

@@ -61,14 +61,14 @@ def name_slips(tests: pd.DataFrame, kind: str) -> Slips:
 
 def query_slips(tests: pd.DataFrame, slips: Slips, problems: Problems) -> None:
     """Query each pair once, on the last test of the rarer name (name_slip, site_slip, client_slip)."""
-    shown = text(tests, slips.kind)
+    names = text(tests, slips.kind)
     problems.add_tests(
         "name_slip" if slips.kind == "outlet" else f"{slips.kind}_slip",
         tests.index.to_numpy()[slips.rare],
         slips.kind,
-        shown[slips.rare].tolist(),
-        name=shown[slips.rare],
-        other=shown[slips.common],
+        names[slips.rare].tolist(),
+        name=names[slips.rare],
+        other=names[slips.common],
         rows=slips.times,
         other_rows=slips.other_times,
     )
@@ -92,9 +92,9 @@ def shared_slips(tests: pd.DataFrame, problems: Problems) -> list[SharedSlip]:
     for kind in ("site", "client"):
         slips = name_slips(tests, kind)
         query_slips(tests, slips, problems)
-        shown = text(tests, kind)
+        names = text(tests, kind)
         made += [
-            SharedSlip(kind, str(shown[a]), str(shown[b]), int(t), int(o), int(n))
+            SharedSlip(kind, str(names[a]), str(names[b]), int(t), int(o), int(n))
             for a, b, t, o, n in zip(slips.rare, slips.common, slips.times, slips.other_times, slips.shared)
             if n
         ]

@@ -113,22 +113,22 @@ def verdict_table(
 
 def as_judged(tests: pd.DataFrame, key: str) -> np.ndarray:
     """The reading of a parameter as it was judged: as it was read, or corrected for the pressure of the air."""
-    shown = as_read(tests, PARAMETERS[key].column)
+    cells = as_read(tests, PARAMETERS[key].column)
     if key in TUBE_GASES:
         corrected = (tests[f"{key}_factor"].to_numpy() != 1.0) & (tests[f"{key}_state"].to_numpy() == READ)
-        shown = np.where(corrected, computed(tests, key), shown)
-    return shown
+        cells = np.where(corrected, computed(tests, key), cells)
+    return cells
 
 
 def as_read(tests: pd.DataFrame, field: str) -> np.ndarray:
     """A number field as it was read: float, or the text of a bound, a word, or what could not be read."""
     value = tests[field].to_numpy(dtype=float)
-    shown = text(tests, f"{field}_text")
+    cells = text(tests, f"{field}_text")
     out = objects(value)
     lacking = np.isnan(value)
     out[lacking] = None
-    written = lacking & (shown != "")
-    out[written] = shown[written]
+    written = lacking & (cells != "")
+    out[written] = cells[written]
     return out
 
 

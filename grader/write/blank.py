@@ -260,20 +260,20 @@ class Form:
 
     def entry(self, field: Field, value: Any, on_visit: bool) -> Format:
         """Format of a cell to write in: text as text, so that zeros in front stay; dates as 2026-03-31."""
-        shown = _SHOWN.get(field.kind, _ODD)
+        num_format = _SHOWN.get(field.kind, _ODD)
         if isinstance(value, datetime):
-            shown = _DATE if (value.hour, value.minute, value.second) == (0, 0, 0) else _MOMENT
+            num_format = _DATE if (value.hour, value.minute, value.second) == (0, 0, 0) else _MOMENT
         elif isinstance(value, date):
-            shown = _DATE
+            num_format = _DATE
         elif isinstance(value, (time, timedelta)):
-            shown = _TIME
+            num_format = _TIME
         elif isinstance(value, (int, float)):
-            shown = _ODD
+            num_format = _ODD
         size = self.look["long_text_size" if field.name in self.look["long_texts"] else "entry_size"]
         aside = {"align": "left", "indent": 1} if on_visit or field.kind == "text" else {"align": "center"}
         aside |= {"bold": True, "bg_color": self.colours["caution_fill"]} if field.name == LAST_TIME and value else {}
         aside |= self.line(field, on_visit)
-        return self.ruled(num_format=shown, font_size=size, text_wrap=field.kind == "text", **aside)
+        return self.ruled(num_format=num_format, font_size=size, text_wrap=field.kind == "text", **aside)
 
     def group_fill(self, field: Field) -> str:
         """Tint of the field's group; white where it has none."""
@@ -314,7 +314,7 @@ class Form:
         elif field.kind == "number":
             low, high = usual_range(field)
             formula = number_check(xl_rowcol_to_cell(row, column), field, supply_cell)
-            shown = self.look["trade_words"].get(field.name, ["n/a"])
+            trade_words = self.look["trade_words"].get(field.name, ["n/a"])
             message, airline = texts["not_usual"], self.look["airline_ceiling"].get(field.name)
             if airline and supply_cell:
                 message = texts["not_usual_airline"]
@@ -326,7 +326,7 @@ class Form:
                     high=f"{high:g}",
                     unit=field.unit,
                     airline=airline,
-                    texts=", ".join(["<5", *shown[:2]]),
+                    texts=", ".join(["<5", *trade_words[:2]]),
                 ),
             }
             if len(formula) > LONGEST_FORMULA:

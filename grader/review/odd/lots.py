@@ -382,11 +382,11 @@ def _others_median(block: np.ndarray, lot: np.ndarray, values: np.ndarray) -> np
     place = np.empty(len(values), dtype=np.int64)
     place[order] = np.arange(len(values)) - start[block[order]]
     pair = group_codes(block, lot)
-    own = np.bincount(pair)
-    block_of = np.empty(len(own), dtype=np.int64)
+    readings = np.bincount(pair)
+    block_of = np.empty(len(readings), dtype=np.int64)
     block_of[pair] = block
-    others = size[block_of] - own
-    wanted = np.zeros(len(own), dtype=bool)
+    others = size[block_of] - readings
+    wanted = np.zeros(len(readings), dtype=bool)
     wanted[pair] = lot >= 0
     wanted &= others > 0
     reached = [np.maximum(others - 1, 0) // 2, np.where(others > 0, others // 2, 0)]
@@ -399,7 +399,7 @@ def _others_median(block: np.ndarray, lot: np.ndarray, values: np.ndarray) -> np
         p, own_place = pair[mine[begin:end]], place[mine[begin:end]]
         for k in reached:
             k[p] += own_place <= k[p]
-    median = np.full(len(own), np.nan)
+    median = np.full(len(readings), np.nan)
     at = np.flatnonzero(wanted)
     first, second = (values[order[start[block_of[at]] + k[at]]] for k in reached)
     median[at] = np.where(first == second, first, (first + second) / 2)

@@ -266,7 +266,7 @@ def _copied(table: _Table, problems: Problems, tests: pd.DataFrame, counts: np.n
     entries, lines, say = [], [], table.say
     for one in _records(odd_visits.copied_forward(tests, counts)):
         part = "" if one.whole else "_nearly"
-        shown = {
+        readings = {
             "site": table.site[one.test],
             "day": table.iso(one.test),
             "other_day": table.iso(one.other),
@@ -278,9 +278,14 @@ def _copied(table: _Table, problems: Problems, tests: pd.DataFrame, counts: np.n
             "expected": fixed(one.expected, 0),
         }
         entries.append(
-            {"test": one.test, "last": one.last, "what": shown["day"], "finding": say[f"copied{part}"].format(**shown)}
+            {
+                "test": one.test,
+                "last": one.last,
+                "what": readings["day"],
+                "finding": say[f"copied{part}"].format(**readings),
+            }
         )
-        lines.append(say[f"copied{part}_line"].format(**shown))
+        lines.append(say[f"copied{part}_line"].format(**readings))
     table.add(problems, "odd_copied_forward", COPIED, entries)
     return lines
 

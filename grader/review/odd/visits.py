@@ -295,11 +295,11 @@ def warm_days(tests: pd.DataFrame, counts: np.ndarray) -> pd.DataFrame:
     stated = tests["lowest_use_temperature_c_state"].to_numpy()[last] != BLANK
     stated |= ~np.isnan(tests["use_past_c"].to_numpy()[last])
     with_gap = np.append(ambient, np.nan)  # position -1 is "none seen"
-    own = above(safe, with_gap[of_own])
-    site = ~own & ~stated & above(safe, with_gap[of_site])
-    found = pd.DataFrame({"test": last, "seen": np.where(own, of_own, of_site), "safe": safe, "own": own})
+    by_outlet = above(safe, with_gap[of_own])
+    site = ~by_outlet & ~stated & above(safe, with_gap[of_site])
+    found = pd.DataFrame({"test": last, "seen": np.where(by_outlet, of_own, of_site), "safe": safe, "own": by_outlet})
     found["coldest"] = with_gap[found["seen"].to_numpy()]
-    return found[own | site].reset_index(drop=True)
+    return found[by_outlet | site].reset_index(drop=True)
 
 
 def _removed(tests: pd.DataFrame) -> np.ndarray:

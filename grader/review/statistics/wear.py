@@ -177,13 +177,13 @@ def change(
 def _shown_for(departures: np.ndarray, slack: float) -> Any:
     """Readings since Page's cumulative sum was last nought, up to the newest: int (k,), of float (k, T)."""
     total = np.zeros(departures.shape[0])
-    shown = np.zeros(departures.shape[0], dtype=np.int64)
+    visits = np.zeros(departures.shape[0], dtype=np.int64)
     for i in range(departures.shape[1]):
         step = departures[:, i]
         here = ~np.isnan(step)
         total = np.where(here, np.maximum(total + step - slack, 0.0), total)
-        shown = np.where(here, np.where(total > 0, shown + 1, 0), shown)
-    return shown
+        visits = np.where(here, np.where(total > 0, visits + 1, 0), visits)
+    return visits
 
 
 def row_median(values: np.ndarray) -> Any:
