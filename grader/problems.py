@@ -31,6 +31,7 @@ class Unclear(NamedTuple):
     values  : raw cell of every test of the table, in the order of its rows; None for a blank one.
     line    : the line of a layout file that settles it.
     aside   : it stands beside the tests (a remark, a line around the table, another sheet) and is no column of theirs.
+    done    : its words say when a calibration was made, or leave that open; a date after its test says it is due then.
     """
 
     heading: str
@@ -39,6 +40,7 @@ class Unclear(NamedTuple):
     values: list[Any]
     line: str = ""
     aside: bool = False
+    done: bool = False
 
 
 class Table(NamedTuple):

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grader.columns import CANNOT_TELL, DOUBT, FAIL, FIELDS, IN_WORDS, JUDGED, NEAR_LIMIT, NOT_TESTED, PASS, WATER
+from grader.columns import CANNOT_TELL, DOUBT, FAIL, FIELDS, IN_WORDS, JUDGED, NEAR_LIMIT, NOT_TESTED, PASS, UNREADABLE, WATER
 from grader.decided import BY_LINE_DEW, WHY_DOUBT, WHY_UNCLEAR, WHY_UNREADABLE
 from grader.frames import with_columns
 from grader.judge.rules.sets import RuleSet
@@ -142,7 +142,19 @@ def _try(
     fresh = read(raw, seen, Problems())
     for name in values:
         part = _filled(part, fresh, name, taken == name)
-    return _judged(at, taken, part, again)
+    kept = np.ones(len(at), dtype=bool)
+    for number, unclear, _ in asked:
+        if unclear.done:
+            mine = np.isin(at, of_table[number])
+            kept &= ~(mine & _all_before(part[mine]))
+    return _judged(at[kept], taken[kept], part[kept], again) if kept.any() else None
+
+
+def _all_before(part: pd.DataFrame) -> bool:
+    """Whether dates that may say when a calibration was made are read, and none lies after its test."""
+    due, tested = part["calibration_due"].to_numpy(), part["test_day"].to_numpy()
+    read = (part["calibration_due_state"].to_numpy() != UNREADABLE).all()
+    return bool(read and (due <= tested).any() and not (due > tested).any())
 
 
 def _filled(part: pd.DataFrame, source: pd.DataFrame, name: str, where: np.ndarray) -> pd.DataFrame:
@@ -263,18 +275,21 @@ def _say(
 ) -> None:
     """One line a heading and file: what it could be, how many tests it bears on, the layout line that settles it."""
     lines: dict[tuple[Any, ...], dict[str, Any]] = {}
+    made: set[tuple[Any, ...]] = set()  # keys of lines
     for place, slot in enumerate(slots):
-        bears = np.zeros(len(changed), dtype=bool)
+        bears, asked = np.zeros(len(changed), dtype=bool), np.zeros(len(changed), dtype=bool)
         for trial in slot:
             bears[trial.at] |= changed[trial.at].any(axis=1)
+            asked[trial.at] = True
         for number, at in of_table.items():
             table = tables[number]
             if place >= len(table.unclear):
                 continue
             unclear = table.unclear[place]
             choices = ", ".join(FIELDS[name].heading for name, _ in unclear.choices)
+            key = (table.file, unclear.heading, choices)
             line = lines.setdefault(
-                (table.file, unclear.heading, choices),
+                key,
                 {
                     "file": table.file,
                     "sheet": unclear.place.sheet,
@@ -286,5 +301,8 @@ def _say(
                 },
             )
             line["count"] += int(bears[at].sum())
-    for line in lines.values():
-        problems.add("unclear_tried" if line["count"] else "unclear_alike", **line)
+            if unclear.done and not asked[at].any():
+                made.add(key)
+    for key, line in lines.items():
+        code = "unclear_tried" if line["count"] else "calibrated_on" if key in made else "unclear_alike"
+        problems.add(code, **line)

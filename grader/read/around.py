@@ -359,6 +359,7 @@ class _Region:
         if role == "inside" and not self._is_long():
             found = _around(cells, row, column, text)
             words, figures = (found.against, found.stated) if found else ("", ())
+            figures = () if text in self.headings else figures  # a label that is read
             words = words or against(text, ROW) * bool(self._label_of(cells, row, column))
         else:
             words = against(text, NAME if role == "name" else ROW) or (smells(text) if role != "name" else "")

@@ -21,7 +21,7 @@ from grader.read.words.headings import CERTAIN, EXACT, LIKELY
 from grader.read.words.labels import Column, heading_words, is_unit
 from grader.read.words.notation import parse_number
 from grader.read.words.substances import as_measured, name_and_unit
-from grader.read.words.unclear import classes_of
+from grader.read.words.unclear import classes_of, may_be_done
 from grader.read.words.units import belongs, canonical, column_unit, unit_needed
 
 READINGS = frozenset(f.name for f in FIELDS.values() if f.reading)
@@ -498,7 +498,8 @@ def _one_unclear(
         values = [as_seen(candidates[0], v) for v in values]
         if values.count(None) == len(values):
             return
-    made.unclear.append(Unclear(c.text, where.place(c.at), units, values, line))
+    done = candidates == ["calibration_due"] and may_be_done(c.text, heading_words())
+    made.unclear.append(Unclear(c.text, where.place(c.at), units, values, line, done=done))
 
 
 def layout_line(field: str, place: str, unit: str | None) -> str:

@@ -57,6 +57,22 @@ def test_a_warm_unknown_temperature_costs_nothing_and_a_cold_one_the_pass():
     assert said.params["line"] == '[table.fields]: ambient_temperature_c = "T"'
 
 
+def test_a_day_of_calibration_costs_nothing_unless_one_lies_after_its_test():
+    """Design: cal or calibrated without due, no date after its test: calibrated on, queried."""
+    rows = [{**AIRLINE, "outlet": "1"}, {**AIRLINE, "outlet": "2"}]
+    tested = pd.Timestamp(VISIT["test_date"])
+    for days, words, code in (
+        ((-400, 0), ["pass", "pass"], "calibrated_on"),
+        ((-400, 1), ["cannot tell", "pass"], "unclear_tried"),
+    ):
+        column = unclear("Cal", (("calibration_due", ""),), *((tested + pd.Timedelta(d, "D")).date() for d in days))
+        log = log_of({"log.xlsx": ({**VISIT, "calibration_due": None}, rows)})
+        log.tables[0] = log.tables[0]._replace(unclear=[column._replace(done=True)], heads=(0, 0))
+        found = judged(log, OPTIONS)
+        assert [word(found.tests, "oxygen", i) for i in (0, 1)] == words
+        assert code in found.problems.codes()
+
+
 def test_a_fail_without_it_stays_a_fail():
     tests, _ = tried([{**AIRLINE, "co_ppm": 9.0}], unclear("x", [("co_ppm", "")], 1.0))
     assert word(tests, "co") == "fail"

@@ -171,7 +171,7 @@ def _whole(grid: Grid, row: int, single: list[Column], after: int) -> Head:
     above = row - 1
     if above > after and _is_groups(grid, above):
         pair = columns_of(grid, [above, row])
-        if _count(pair) > _count(single) or _blocked(pair):
+        if _count(pair) > _count(single) or _blocked(pair) - _blocked(single):
             return _with_units(grid, [above, row], pair)
     return Head(row, row, single)
 
@@ -193,8 +193,9 @@ def _count(columns: list[Column]) -> int:
     return len({c.field for c in columns if c.field})
 
 
-def _blocked(columns: list[Column]) -> bool:
-    return any(c.kind in ("unclear", "limit", "earlier", "note") and another_thing(c.text) for c in columns)
+def _blocked(columns: list[Column]) -> set[int]:
+    """Positions of the headings that a word makes those of another thing: limits, earlier figures, a calibration."""
+    return {c.at for c in columns if c.kind in ("unclear", "limit", "earlier", "note") and another_thing(c.text)}
 
 
 def _mostly_known(columns: list[Column]) -> bool:

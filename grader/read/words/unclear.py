@@ -100,6 +100,16 @@ def _fits(rule: dict[str, Any], found: set[str], of: str) -> bool:
     )
 
 
+def may_be_done(text: str, words: Words) -> bool:
+    """Whether a heading of a calibration may say when it was made: nothing in it says that it ends or is due.
+
+    text : the heading. words : of the languages to look in.
+    """
+    found = classes_of(text, words)
+    last = {"earlier", "note"} <= found  # "Last calibration" ends nothing
+    return "cal" in found and found.isdisjoint({"expire", "due"} if last else {"expire", "due", "ends"})
+
+
 @cache
 def _rules() -> tuple[dict[str, Any], ...]:
     return tuple(load_toml("unclear.toml")["rule"])
