@@ -14,7 +14,19 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grader.columns import CANNOT_TELL, DOUBT, FAIL, FIELDS, IN_WORDS, JUDGED, NEAR_LIMIT, NOT_TESTED, PASS, UNREADABLE, WATER
+from grader.columns import (
+    CANNOT_TELL,
+    DOUBT,
+    FAIL,
+    FIELDS,
+    IN_WORDS,
+    JUDGED,
+    NEAR_LIMIT,
+    NOT_TESTED,
+    PASS,
+    UNREADABLE,
+    WATER,
+)
 from grader.decided import BY_LINE_DEW, WHY_DOUBT, WHY_UNCLEAR, WHY_UNREADABLE
 from grader.frames import with_columns
 from grader.judge.rules.sets import RuleSet

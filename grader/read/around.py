@@ -63,7 +63,8 @@ def with_what_is_said(
     """
     if not tables and "earlier" in classes_of(sheet.name, heading_words()):
         return tables, []  # "Last visit" says nothing of this one
-    cells = _Cells(sheet)
+    outlets = (n for t in tables for n in (*t.columns.get("outlet", ()), t.constants.get("outlet", ("", ""))[1]))
+    cells = _Cells(sheet, frozenset(key(str(n)) for n in outlets if n is not None) - {""})
     texts = _telling(cells)
     if texts and not tables:
         texts -= guide_texts(sheet.name)
@@ -129,12 +130,13 @@ def _is_known(table: Table, field: str, value: Any) -> bool:
 
 
 class _Cells:
-    """The cells of a sheet by 0-based row and column, as the file has them."""
+    """The cells of a sheet by 0-based row and column, as the file has them. names : of its outlets, as compared."""
 
-    def __init__(self, sheet: Sheet) -> None:
+    def __init__(self, sheet: Sheet, names: frozenset[str] = frozenset()) -> None:
         self.sheet, self.name = sheet, sheet.name
         self.position = None if sheet.numbers is None else {n: i for i, n in enumerate(sheet.numbers)}
         self.comments = dict(sheet.comments)
+        self.names = names
 
     def at(self, row: int, column: int) -> Any:
         """The value of a cell, None for a blank one and outside."""
@@ -211,7 +213,11 @@ def _is_of_a_legend(cells: _Cells, row: int, column: int, text: str) -> bool:
     if left is None and right is None:
         over, under = cells.at(row - 1, column), cells.at(row + 1, column)
         return any(kind_of(v) == "verdict" for v in (over, under) if type(v) is str)  # a list of words to choose from
-    return counted or left is None and type(right) is str and not is_date(right) and len(right.split()) > 1
+    if counted or left is not None or type(right) is not str:
+        return counted
+    words = [key(w) for w in right.split() if w != "a"]
+    names_one = not cells.names.isdisjoint([*words, *map(str.__add__, words, words[1:])])
+    return not is_date(right) and len(right.split()) > 1 and not names_one
 
 
 def _beside(cells: _Cells, row: int, column: int, label: str) -> tuple[Stated, ...]:

@@ -7,8 +7,9 @@ from collections.abc import Mapping, Sequence
 from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
+from grader.columns import FIELDS
 from grader.data import load_toml
-from grader.read.settle import all_limits
+from grader.read.settle import all_limits, are_verdicts
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.tables import Note
 from grader.read.words.dates import is_date
@@ -141,13 +142,14 @@ def kinds_of(
     telling: list[int],
     readings: Mapping[int, bool],
     again: set[int],
+    fields: Mapping[int, str],
 ) -> Rows:
     """What each row of a table is.
 
     span     : first row and the row after the last, positions in the grid. outlet : its line, -1 for none.
     values   : line -> cells of the span. telling : lines of which one must be filled.
     readings : lines of readings -> whether they hold figures.
-    again    : rows (positions) that repeat the headings.
+    again    : rows (positions) that repeat the headings. fields : line -> its field.
     """
     first, stop = span
     blank = len(telling)
@@ -171,8 +173,43 @@ def kinds_of(
             kinds[index] = "remark"
         elif _is_aside(grid, first + index, name) and not _figures_in(values, readings, index):
             kinds[index] = "remark"
+    if outlet >= 0 and not grid.turned:
+        _no_names(grid, first, kinds, outlet, values, readings, fields)
     notes = _without_name(grid, first, kinds, outlet, values, readings) if outlet >= 0 else []
     return Rows(kinds, notes)
+
+
+def _no_names(
+    grid: Grid,
+    first: int,
+    kinds: list[str],
+    outlet: int,
+    values: Mapping[int, Sequence[Any]],
+    readings: Mapping[int, bool],
+    fields: Mapping[int, str],
+) -> None:
+    """Texts in the column of outlets that have no reading, and are no name by what stands beside them or by their length.
+
+    Beside them nothing stands but figures in columns of dates or words, or nothing at all: then a sentence is longer
+    than any name of the table.
+    """
+    named = [(i, n) for i, n in enumerate(values[outlet]) if kinds[i] == "test" and type(n) is str]
+    empty = [(i, n) for i, n in named if not _reads(values, readings, i)]
+    if not empty or len(empty) == len(named):
+        return
+    without = {i for i, _ in empty}
+    longest = max(len(n.split()) for i, n in named if i not in without)
+    for index, name in empty:
+        others = [at for at, v in enumerate(grid.rows[first + index]) if v is not None and at != outlet]
+        long = len(name.split()) > longest + _LONGER and not any(ch.isdigit() for ch in name)
+        if all(_misfits(fields.get(at, ""), grid.rows[first + index][at]) for at in others) if others else long:
+            kinds[index] = "remark"
+
+
+def _misfits(field: str, value: Any) -> bool:
+    """Whether a cell is a figure where a field has dates or words."""
+    kind = FIELDS[field].kind if field else ""
+    return kind in ("date", "word") and looks_like_value(value) and not (kind == "date" and is_date(value))
 
 
 def _figures_in(values: Mapping[int, Sequence[Any]], readings: Mapping[int, bool], index: int) -> bool:
@@ -185,15 +222,18 @@ def _is_aside(grid: Grid, row: int, name: str) -> bool:
     others = [v for v in grid.rows[row] if v is not None and v != name]
     if stated(name) or against(name, AROUND) and not others:
         return True
-    if len(others) > _MOST_ASIDE or not others:
+    if not others:
+        return kind_of(name) in ("verdict", "value")  # "Result", the counts below it
+    if len(others) > _MOST_ASIDE:
         return False
-    if kind_of(name) == "verdict":
+    if kind_of(name) == "verdict" or are_verdicts([name]) or kind_of(name) == "value" and are_verdicts(others):
         return True
     if is_tube(name):
         return any(is_date(v) or type(v) is str and is_label(v) for v in others)
     return is_label(name) and any(looks_like_value(v) or is_date(v) for v in others)
 
 
+_LONGER = 2  # words that a sentence has more than any name
 _MOST_ASIDE = 5  # cells beside the name
 _NO_NAME = ("unit", "limit")
 
@@ -203,7 +243,8 @@ def _is_strange(name: str) -> bool:
     return (
         _is_total(name)
         or is_remark(name)
-        or kind_of(name) in (*_NO_NAME, "verdict")
+        or kind_of(name) in (*_NO_NAME, "verdict", "value")
+        or are_verdicts([name])
         or _is_rule(name)
         or is_tube(name)
         or may_tell(name)

@@ -78,7 +78,9 @@ def propose(block: Block) -> Proposal:
     outlet = next((c.at for c in lines if c.field == "outlet" and c.at in values), -1)
     readings = {c.at: c.field in NUMBERS for c in lines if c.at in values and c.field in READINGS | NUMBERS}
     telling = [c.at for c in lines if c.at in values and _tells(c, values[c.at])]
-    rows = kinds_of(grid, (first, stop), outlet, values, telling, readings, set(block.again))
+    rows = kinds_of(
+        grid, (first, stop), outlet, values, telling, readings, set(block.again), {c.at: c.field for c in lines}
+    )
     notes += rows.notes
     kinds = rows.kinds
     if block.names >= 0:
