@@ -11,9 +11,12 @@ from typing import Any, NamedTuple
 
 import pandas as pd
 
-from grader.batch import Options, judged
+from grader.batch import Judged, Options, judged
 from grader.problems import Place, Problems, Table
+from grader.read.find import find_workbooks
 from grader.read.log import Log, LogBuilder, LogFile
+from grader.read.process import read_workbooks
+from grader.review.verdict_sheet import verdict_table
 
 Row = Mapping[str, Any]
 OPTIONS = Options(as_of=date(2026, 11, 25))
@@ -113,6 +116,19 @@ def graded_files(
 ) -> tuple[pd.DataFrame, Problems]:
     """Rows of several files, judged; files as for log_of."""
     return graded_log(log_of(files), rules, as_of)
+
+
+def read_and_judged(paths: Any, rules: str | None = None, as_of: str = "2026-11-25") -> Judged:
+    """Files and folders, read and judged: a run without what is made of the judged table besides."""
+    problems = Problems()
+    log = read_workbooks(find_workbooks(paths, problems), problems)
+    return judged(log, Options(rules, date.fromisoformat(as_of)), problems)
+
+
+def verdicts_of(found: Judged) -> pd.DataFrame:
+    """The sheet Verdicts of what was judged, without the chances with the past."""
+    names, sheets = [str(n) for n in found.log.files["name"]], [t.sheet for t in found.log.tables]
+    return verdict_table(found.tests, names, sheets)
 
 
 def codes_of(problems: Problems, test: int) -> set[str]:

@@ -10,7 +10,7 @@ import pytest
 from grader.columns import CANNOT_TELL, FAIL, NEAR_LIMIT, PASS, TEST_FAIL, TEST_NEAR, TEST_PASS
 from grader.judge.context import _in_force
 from grader.judge.verdicts import JUDGED
-from tests.support import AIRLINE, VISIT, codes_of, graded_files
+from tests.support import AIRLINE, VISIT, Case, codes_of, graded_apart, graded_files
 
 # 60 mg/m³ x 10 at 7 bar: a dew point of about 0.3 °C under pressure, so that 5.3 °C is the lowest that passes.
 NONE_STATED = {
@@ -151,18 +151,23 @@ def test_the_row_alone_and_the_row_among_strangers_are_judged_alike():
     assert among["reasons"].iloc[-1] == alone["reasons"].iloc[0]
 
 
-@pytest.mark.parametrize("seed", range(3))
-def test_a_neighbour_s_temperature_never_makes_a_verdict_better(seed):
-    rng = np.random.default_rng(seed)
+def test_a_neighbour_s_temperature_never_makes_a_verdict_better():
+    """Eighteen rows, each at a site of its own; and again after a neighbour's visit, at three temperatures."""
+    rng = np.random.default_rng(0)
     mine = [
         {**NONE_STATED, "outlet": "Mine", "water_tube_mg_m3": float(w), "ambient_temperature_c": float(a)}
-        for w, a in zip(rng.uniform(5, 120, 6), rng.uniform(-5, 30, 6))
+        for w, a in zip(rng.uniform(5, 120, 18), rng.uniform(-5, 30, 18))
     ]
-    without = [visits([row])[0]["verdict"].iloc[0] for row in mine]
+    without = [tests["verdict"][0] for tests, _ in graded_apart([Case([row], VISIT) for row in mine])]
     for t in (-20.0, 4.0, 30.0):
-        with_it = visits([stated(t)], *[[row] for row in mine])[0]["verdict"].iloc[1:]
+        files = {}
+        for number, row in enumerate(mine):
+            for part, (day, told) in enumerate(((date(2025, 1, 14), stated(t)), (date(2025, 4, 14), row))):
+                files[f"{number:02} {part}.xlsx"] = ({**VISIT, "site": f"Works {number}", "test_date": day}, [told])
+        with_it = graded_files(files)[0]["verdict"].iloc[1::2]
         # The coldest ambient of the site counts, too, so only the worse is allowed, never the better.
-        assert all(a >= b for a, b in zip(with_it, without))
+        assert all(a >= b for a, b in zip(with_it, without, strict=True))
+        assert t > 0 or any(a > b for a, b in zip(with_it, without))
 
 
 # A site's usual atmospheric pressure

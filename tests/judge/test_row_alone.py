@@ -18,6 +18,7 @@ import pytest
 from grader import grade
 from tests.judge.independent.compare import write_log
 from tests.judge.independent.rows import AS_OF, HEADINGS, generate
+from tests.support import read_and_judged, verdicts_of
 
 Row = dict[str, Any]
 WHERE = ["File", "Sheet", "Row"]  # the only columns that say where a row stands
@@ -86,17 +87,21 @@ ROW: Row = dict.fromkeys(HEADINGS) | {
 }
 
 
-def verdicts(*tables: list[Row], headings: list[str] = HEADINGS, rules: str | None = None) -> pd.DataFrame:
-    """Verdicts of one run over a file for each table, by site."""
+def verdicts(
+    *tables: list[Row], headings: list[str] = HEADINGS, rules: str | None = None, past: bool = False
+) -> pd.DataFrame:
+    """Verdicts of one run over a file for each table, by site; past: with the columns that the whole run puts in besides."""
     with TemporaryDirectory() as folder:
         paths = [write_log(Path(folder) / f"log{place}.xlsx", table, headings) for place, table in enumerate(tables)]
-        return grade(paths, as_of=AS_OF, rules=rules).verdicts.set_index("Site", drop=False)
+        if past:
+            return grade(paths, as_of=AS_OF, rules=rules).verdicts.set_index("Site", drop=False)
+        return verdicts_of(read_and_judged(paths, rules, AS_OF.isoformat())).set_index("Site", drop=False)
 
 
 @cache
-def together() -> tuple[list[Row], pd.DataFrame]:
+def together(past: bool = False) -> tuple[list[Row], pd.DataFrame]:
     rows = generate(150, seed=41)
-    return rows, verdicts(rows)
+    return rows, verdicts(rows, past=past)
 
 
 def check_same(found: pd.DataFrame, expected: pd.DataFrame) -> None:
@@ -108,9 +113,9 @@ def check_same(found: pd.DataFrame, expected: pd.DataFrame) -> None:
 
 
 def test_alone_and_beside_others_is_the_same() -> None:
-    rows, expected = together()
+    rows, expected = together(past=True)
     for row in random.Random(7).sample(rows, 6):
-        check_same(verdicts([row]), expected.loc[[row["Site"]]])
+        check_same(verdicts([row], past=True), expected.loc[[row["Site"]]])
 
 
 def test_a_bound_among_plain_readings_changes_none_of_them() -> None:
@@ -126,9 +131,9 @@ def test_a_bound_among_plain_readings_changes_none_of_them() -> None:
 
 
 def test_in_another_order_and_in_other_files_is_the_same() -> None:
-    rows, expected = together()
+    rows, expected = together(past=True)
     shuffled = random.Random(3).sample(rows, len(rows))
-    check_same(verdicts(shuffled[:40], shuffled[40:45], shuffled[45:]), expected)
+    check_same(verdicts(shuffled[:40], shuffled[40:45], shuffled[45:], past=True), expected)
 
 
 def test_with_columns_in_another_order_is_the_same() -> None:

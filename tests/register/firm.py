@@ -8,15 +8,11 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from grader.batch import Options, Result, judged, run
-from grader.problems import Problems
-from grader.read.find import find_workbooks
-from grader.read.process import read_workbooks
+from grader.batch import Result, run
 from grader.report import problem_table
-from grader.review.verdict_sheet import verdict_table
 from grader.write.blank import write_blank
 from grader.write.register import write_register
-from tests.support import AIRLINE, VISIT
+from tests.support import AIRLINE, VISIT, read_and_judged, verdicts_of
 
 Lines = dict[str, list[dict[str, Any]]]
 AS_OF = "2026-11-25"
@@ -86,15 +82,10 @@ class Graded:
     """Verdicts and problems of a folder without what the whole run makes besides; asked for more, it makes the whole run."""
 
     def __init__(self, folder: Path) -> None:
-        self.folder, problems = folder, Problems()
-        found = judged(
-            read_workbooks(find_workbooks(folder, problems), problems),
-            Options(as_of=date.fromisoformat(AS_OF)),
-            problems,
-        )
-        names, sheets = [str(n) for n in found.log.files["name"]], [t.sheet for t in found.log.tables]
-        self.verdicts = verdict_table(found.tests, names, sheets)
-        self.problems, _ = problem_table(problems, found.log)
+        self.folder = folder
+        found = read_and_judged(folder, as_of=AS_OF)
+        self.verdicts = verdicts_of(found)
+        self.problems, _ = problem_table(found.problems, found.log)
 
     @cached_property
     def whole(self) -> Result:

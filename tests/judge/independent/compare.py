@@ -9,10 +9,10 @@ from typing import Any
 import pandas as pd
 import xlsxwriter
 
-from grader import grade
 from tests.judge.independent.cells import column_marks
 from tests.judge.independent.judge import NEAR, PASS, UNITS, Answer, judge
 from tests.judge.independent.rows import AS_OF, HEADINGS, generate
+from tests.support import read_and_judged, verdicts_of
 
 COLUMNS = {
     "Test": "Verdict",
@@ -55,7 +55,7 @@ def program(folder: Path, rows: list[dict[str, Any]], files: int = 4) -> pd.Data
         for part in range(files)
         if rows[part * size : (part + 1) * size]
     ]
-    found = grade(paths, as_of=AS_OF).verdicts
+    found = verdicts_of(read_and_judged(paths, as_of=AS_OF.isoformat()))
     assert len(found) == len(rows)
     return found.set_index("Site").loc[[row["Site"] for row in rows]].reset_index()
 
