@@ -223,6 +223,8 @@ class _Filling:
         if not len(lines):
             return
         told = (line >= 0) & (lines[f"{column}_state"].to_numpy()[line] != BLANK)
+        if not told.any():
+            return
         at = np.flatnonzero(told & (self._now(f"{name}_state") == BLANK))
         self._put(name, at, {e: lines[f"{column}{e}"].to_numpy()[line[at]] for e in self._endings(name)})
         self._note(name, sheet, at, line[at], column)

@@ -67,11 +67,14 @@ def keys_of(lines: pd.DataFrame, columns: Sequence[str]) -> np.ndarray:
 
 def pairs_of(tests: np.ndarray, lines: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Positions (m,) of tests and of lines that have the same key, by test and then by line. A blank key has no pair."""
-    left = pd.DataFrame({"key": tests, "test": np.arange(len(tests))})
-    right = pd.DataFrame({"key": lines, "line": np.arange(len(lines))})
-    found = left[np.isin(tests.astype(str), lines.astype(str)) & (tests != "")].merge(right, on="key")
-    found = found.sort_values(["test", "line"], kind="stable")
-    return found["test"].to_numpy(dtype=np.int64), found["line"].to_numpy(dtype=np.int64)
+    codes, _ = pd.factorize(np.concatenate([tests, lines]))
+    mine, theirs = codes[: len(tests)], codes[len(tests) :]
+    order = np.argsort(theirs, kind="stable")
+    first, beyond = (np.searchsorted(theirs[order], mine, side) for side in ("left", "right"))
+    count = np.where(tests == "", 0, beyond - first)
+    test = np.repeat(np.arange(len(tests)), count)
+    turn = np.arange(len(test)) - np.repeat(np.cumsum(count) - count, count)
+    return test, order[np.repeat(first, count) + turn]
 
 
 def choices(
