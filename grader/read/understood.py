@@ -60,8 +60,13 @@ def understood_table(log: Log) -> pd.DataFrame:
 
 
 def in_short(table: pd.DataFrame) -> pd.DataFrame:
-    """The table as the result shows it: the files that are the program's own blank in one line a sheet, at the end."""
+    """The table as the result shows it: the files that are the program's own blank in one line a sheet, at the end.
+
+    Where there are no others there is nothing to say: no line.
+    """
     own = table["How"] == OWN
+    if own.all():
+        return table.iloc[:0]
     files = table["File"][own].groupby(table["Sheet"][own]).transform("size")
     once = table[own].assign(File=table["File"][own].where(files == 1, files.astype(str) + " files"))
     return pd.concat([table[~own], once.drop_duplicates(["File", "Sheet"])], ignore_index=True)

@@ -34,7 +34,8 @@ def site_charts(tests: pd.DataFrame, site: str, language: str = "en") -> tuple[p
               doubtful one either with a mark that says so, and the limits of that test, blank where there are none.
     Raises  : GraderError where no such site was read; it names those like it.
     """
-    w = words(language)["charts"]
+    every = words(language)
+    w = {**every["charts"], **{p.name: every["parameter"][p.key] for p in PARAMETERS.values()}}
     read = readings(tests)
     sites = read.outlets.site
     wanted = np.array([str(s).casefold() == site.strip().casefold() for s in sites], dtype=bool)
@@ -148,12 +149,12 @@ def _chart(frame: pd.DataFrame, span: tuple[int, int], w: Mapping[str, str]) -> 
         "last": span[1],
         "categories": "Test date",
         "series": series,
-        "title": f"{head['Parameter']} ({head['Unit']})",
+        "title": f"{w.get(head['Parameter'], head['Parameter'])} ({head['Unit']})",
         "dates": True,
         "size": SMALL_PT,
         "months": next((m for m in (1, 2, 3, 6, 12, 24) if m >= months), 60),
         "description": w["description"].format(
-            parameter=head["Parameter"],
+            parameter=w.get(head["Parameter"], head["Parameter"]),
             outlet=head["Outlet"],
             count=len(part),
             first=first_day.date(),

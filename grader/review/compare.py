@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grader.columns import COMPUTED, FIELDS, PARAMETERS, SHEETS, normal_heading
+from grader.columns import COMPUTED, FIELDS, PARAMETERS, SHEETS, TEST_WORDS, normal_heading
 from grader.figures import plain, written
 from grader.frames import RELATIVE_TOLERANCE
 from grader.problems import GraderError
@@ -134,7 +134,11 @@ def compare_table(
         (*_shown(before, o), before["Verdict"][o], "", say["test_gone"], before["File"][o], old["Row"].iloc[o], "")
         for o in gone
     ]
-    rows = [made[n] for n in sorted(made)] + lost
+    rank = {word: place for place, word in enumerate(TEST_WORDS)}
+    at_old, at_new = COLUMNS.index("Old verdict"), COLUMNS.index("New verdict")
+    rows = [made[n] for n in sorted(made)]
+    rows.sort(key=lambda row: (-rank.get(row[at_new], -1), rank.get(row[at_old], len(rank))))
+    rows += lost
     frame = pd.DataFrame(rows, columns=list(COLUMNS), dtype=object)
     frame["Test date"] = pd.to_datetime(frame["Test date"].replace("", None)).astype("datetime64[s]")
     return frame
@@ -225,7 +229,7 @@ def _why(
     for name, heading, text in (*((n, n, "changed") for n in _PLAIN), *((n, h, "parameter") for n, h in _VERDICTS)):
         if heading in columns and (was := before[heading][o]) != (now := after[heading][n]):
             reasons.append(say[text].format(name=name, old=was or say["blank"], new=now or say["blank"]))
-    told = {*_WHO, *_PLACE, *_PLAIN, "Verdict", "Reasons", *(heading for _, heading in _VERDICTS)}
+    told = {*_WHO, *_PLACE, *_PLAIN, "Verdict", "Reasons", "Safe down to (°C)", *(heading for _, heading in _VERDICTS)}
     readings = {normal_heading(h) for h in SHEETS[SHEET]}
     for name in columns:
         if name in told:

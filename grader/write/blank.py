@@ -35,6 +35,7 @@ A4 = 9
 LAST_TIME = "last_time"
 # Lengths that the file format allows for a list, a check's formula, a message, and a header or footer.
 LONGEST_LIST, LONGEST_FORMULA, LONGEST_MESSAGE, LONGEST_HEADER = 255, 255, 255, 255
+ONE_PAGE_PT = 700.0  # of the sheet for the reader: made smaller, to 70 % at least, it is one page
 _ODD, _DATE, _TIME, _MOMENT = "General", "yyyy-mm-dd", "hh:mm", "yyyy-mm-dd hh:mm"
 _SHOWN = {"text": "@", "date": _DATE, "time": _TIME}  # number format of each kind of field
 
@@ -463,15 +464,14 @@ class Form:
         head = self.format(bold=True, font_size=size + 2, bottom=1, bottom_color=self.colours["group_edge"])
         self.put(sheet, 0, 0, self.text["title"], self.format(bold=True, font_size=size + 5))
         sheet.set_row(0, 28)
-        row = 1
-
+        row, used_pt = 1, 28.0
         for title, lines, caution, fills in parts:
             sheet.set_row(row, 10)
             row += 1
             self.put(sheet, row, 0, title, head)
             self.put(sheet, row, 1, None, head)
             sheet.set_row(row, 24)
-            row += 1
+            row, used_pt = row + 1, used_pt + 34.0
             ground = {"bg_color": self.colours["caution_fill"]} if caution else {}
             edge = {"left": 5, "left_color": self.colours["caution_edge"]} if caution else {}
             for number, (term, text) in enumerate(lines):
@@ -479,10 +479,11 @@ class Form:
                 top = {"font_size": size, "text_wrap": True}
                 self.put(sheet, row, 0, term, self.format(bold=True, indent=1, **top, **tint, **edge))
                 self.put(sheet, row, 1, text, self.format(**top, **ground, indent=1))
-                sheet.set_row(row, 4 + 15 * max(_lines(term, widths[0]), _lines(text, 1.1 * widths[1])))
-                row += 1
+                height_pt = 4 + 15 * max(_lines(term, widths[0]), _lines(text, 1.1 * widths[1]))
+                sheet.set_row(row, height_pt)
+                row, used_pt = row + 1, used_pt + height_pt
         sheet.print_area(0, 0, row - 1, 1)
-        sheet.fit_to_pages(1, 2)
+        sheet.fit_to_pages(1, 1 if used_pt < ONE_PAGE_PT else 2)
         sheet.hide_gridlines(2)
 
 

@@ -38,12 +38,12 @@ NEARLY_EMPTY = 0.35
 FEWEST_ROWS = 4  # on the last page of several
 FORM_ROW_PT = 24.0
 LONGEST_WORD = 18  # characters; a longer one (a name of a file, a sum) may be broken
-TILES_A_ROW = 6
+TILES_A_ROW = 7
 CHART_ROWS, CHART_ROW_PT = 11, 15.0
 HEADING_PT, GAP_PT = 21.0, 7.0
 WHOLE_ROWS = 8  # a table of no more rows is not torn apart
 ROW_STEP_PT = 0.75  # a pixel: programs round the height of a row to it
-CHARTS_A_ROW, CHARTS_PT = 3, 172.0  # two outlets of six charts on an upright page
+CHARTS_A_ROW, CHARTS_PT = 3, 164.0  # two outlets of six charts on an upright page
 # Mean width of a character, pixels for each point of type: only for sharing the page among columns.
 CHARACTER_PX = 0.6
 CELL_EDGE_PX, INDENT_PX = 8, 9

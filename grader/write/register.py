@@ -8,12 +8,15 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from math import ceil
 from typing import Any
 
 from grader.columns import REGISTER, REGISTER_FIELDS, REGISTER_KIND
 from grader.words import DEFAULT_LANGUAGE, words
 from grader.write.blank import DEFAULT_CREATED, Form, new_book, new_file, put_file
+from grader.write.sheets import PAGE_WIDTH_PT, width_pt
 
+SMALLEST = 0.5  # a sheet that would be printed smaller takes two pages across
 Lines = Mapping[str, Sequence[Mapping[str, Any]]]  # sheet -> one mapping of column -> value a line
 
 
@@ -29,8 +32,10 @@ class RegisterForm(Form):
             self.paper(page, sheet.name)
             fields = [REGISTER_FIELDS[name] for name in sheet.columns]
             ruled = self.look["register_rows"]
-            self.table(page, fields, lines.get(sheet.name, ()), notes.get(sheet.name, ()), ruled)
-            page.fit_to_pages(1, 0)
+            ready = self.table(page, fields, lines.get(sheet.name, ()), notes.get(sheet.name, ()), ruled)
+            across = sum(width_pt(self.widths.get(f.name, self.widths["default"])) for f in fields) / PAGE_WIDTH_PT
+            page.fit_to_pages(ceil(across * SMALLEST), ceil(ready / (ruled + self.look["spare_rows"])))
+            page.repeat_columns(0, sheet.columns.index("outlet") if "outlet" in sheet.columns else 0)
         texts = self.words["register_sheet"]
         choices = {f.heading: ", ".join(f.words) for f in REGISTER_FIELDS.values() if f.kind == "word"}
         guide = self.words["register_readme"]

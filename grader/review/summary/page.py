@@ -28,6 +28,8 @@ from grader.review.systems import systems_out
 from grader.words import words
 
 SMALL_PT = 9
+ALARMS_A_CELL = 6  # more would not fit the tallest row
+MOST_SYSTEMS = 4  # named in the line of those that are out of use as a whole
 STATES = ("out of use", "out of use (system)", "not cleared", "overdue", "due within 14 days", "in date")
 
 
@@ -70,14 +72,16 @@ def summary_words(language: str = "en") -> dict[str, Any]:
 def summary_page(facts: Facts, language: str = "en") -> Page:
     """The page, worst first. Nothing on it is worked out anew: it counts and picks from the tables."""
     w = summary_words(language)
-    # On page one however long what follows is, and short, so that whom to ring stands there too.
-    blocks = [_tiles(facts, w), Block("cautions", size_pt=SMALL_PT, rows=[(" ".join(w["cautions"]),)])]
+    # On page one however long what follows is, and short: whom to ring stands within the first ten lines.
+    blocks = [*_outlets(facts, w), Block("cautions", size_pt=SMALL_PT, rows=[(" ".join(w["cautions"]),)])]
     if alarms := _alarms(facts, w):
-        blocks.append(Block("cautions", heading=w["alarms"], rows=[(a,) for a in alarms]))
+        rows = [("\n".join(alarms[at : at + ALARMS_A_CELL]),) for at in range(0, len(alarms), ALARMS_A_CELL)]
+        blocks.append(Block("cautions", heading=w["alarms"], size_pt=SMALL_PT, rows=rows))
     blocks += [
         first_block(facts.tests, facts.actions, facts.action_tests, w),
         *absent_block(facts.due, facts.as_of, w),
         wearing_block(facts.wear, facts.actions, w),
+        _tests(facts, w),
         sites_block(facts.tests, w),
         fails_chart(facts.tests, w),
         due_block(facts.due, w),
@@ -95,25 +99,22 @@ def _subtitle(facts: Facts, w: Mapping[str, Any]) -> str:
     )
 
 
-def _tiles(facts: Facts, w: Mapping[str, Any]) -> Block:
-    """Outlets by their state today, and all tests by verdict."""
+def _outlets(facts: Facts, w: Mapping[str, Any]) -> list[Block]:
+    """Outlets by their state today; none without a test that counts."""
+    state = facts.due["State"]
+    rows = [(w["outlets"], len(state), ""), *((w["states"][s], int((state == s).sum()), s) for s in STATES)]
+    return [Block("figures", rows=rows)] if len(state) else []
+
+
+def _tests(facts: Facts, w: Mapping[str, Any]) -> Block:
+    """All tests by verdict; what is dated after the day of the run counts in no figure."""
     tests = facts.tests if facts.graded is None else facts.graded
-    # What is dated after the day of the run counts in no figure.
     later = ~tests["dated"].to_numpy() & ~np.isnat(tests["test_day"].to_numpy())
     verdict = tests["verdict"].to_numpy()[~later]
     count = {word: int((verdict == i).sum()) for i, word in enumerate(TEST_WORDS)}
-    rows: list[tuple[Any, ...]] = []
-    if len(facts.due):
-        rows = [
-            (w["outlets"], len(facts.due), ""),
-            *((w["states"][s], int((facts.due["State"] == s).sum()), s) for s in STATES),
-        ]
-    rows += [
+    rows: list[tuple[Any, ...]] = [
         (w["tests"], len(verdict), ""),
-        (w["tests_fail"], count["fail"], "fail"),
-        (w["tests_incomplete"], count["incomplete"], "incomplete"),
-        (w["tests_near limit"], count["near limit"], "near limit"),
-        (w["tests_pass"], count["pass"], "pass"),
+        *((w[f"tests_{word}"], count[word], word) for word in ("fail", "incomplete", "near limit", "pass")),
         (w["rows_refused"], int(facts.sources["Rows refused"].sum()), ""),
     ]
     return Block("figures", rows=rows)
@@ -178,11 +179,11 @@ def system_lines(tests: pd.DataFrame, language: str = "en") -> list[str]:
             day=s.day,
             outlets=names_in_one(s.outlets, w["and_more"]),
         )
-        for s in out[:LINES]
+        for s in out[:MOST_SYSTEMS]
     ]
     if len(out) < 2:
         return lines
-    left = [w["and_more"].format(count=len(out) - LINES)] if len(out) > LINES else []
+    left = [w["and_more"].format(count=len(out) - MOST_SYSTEMS)] if len(out) > MOST_SYSTEMS else []
     return [w[one].format(systems="; ".join([*lines, *left]))]
 
 

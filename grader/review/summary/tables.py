@@ -101,8 +101,8 @@ def first_block(tests: pd.DataFrame, actions: pd.DataFrame, action_tests: np.nda
         links=links,
         under=under,
         note=note,
-        widths=[1, 8, 6, 3, 12],
-        aligns=LEFT[:5],
+        widths=[1, 6, 5, 3, 15],
+        aligns=[*LEFT[:3], "center", "left"],
     )
 
 

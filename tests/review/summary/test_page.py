@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
+import openpyxl
 import pandas as pd
 import pytest
 
@@ -42,7 +43,8 @@ def block(result, heading):
 
 
 def test_the_tiles_count_outlets_and_tests(result):
-    tiles = {(label, word): number for label, number, word in result.summary.blocks[0].rows}
+    figures = [b for b in result.summary.blocks if b.kind == "figures"]
+    tiles = {(label, word): number for b in figures for label, number, word in b.rows}
     assert tiles["Outlets", ""] == 4 and tiles[W["tests"], ""] == 7
     assert tiles[W["tests_fail"], "fail"] == 2 and tiles[W["tests_incomplete"], "incomplete"] == 1
     states = result.due["State"].value_counts()
@@ -94,11 +96,17 @@ def test_the_links_lead_to_the_rows_they_speak_of(result):
     assert set(first.links) == set(range(len(first.rows)))
 
 
-def test_no_more_than_ten_lines(tmp_path):
-    rows = [{**OILY, "outlet": "Bay", "site": f"Works {n}"} for n in range(14)]
+def test_no_more_than_ten_sites_the_first_in_the_first_ten_lines_and_a_next_step_said_once(tmp_path):
+    rows = [{**OILY, "outlet": f"Bay {n % 3}", "site": f"Works {n // 3}", "system": "ring"} for n in range(42)]
     visit_file(tmp_path / "a.xlsx", rows=rows)
-    first = block(grade(tmp_path, as_of="2026-04-01"), "first")
+    result = grade(tmp_path, as_of="2026-04-01")
+    first = block(result, "first")
     assert len(first.rows) == 10 and "10 of 14 sites" in first.note
+    assert list(first.under) == [0] and all(row[4].endswith("Next step as for 1.") for row in first.rows[1:])
+    result.write(tmp_path / "r.xlsx")
+    sheet = openpyxl.load_workbook(tmp_path / "r.xlsx")["Summary"]
+    lines = [[c.value for c in row if c.value is not None] for row in sheet]
+    assert any(first.rows[0][1] in line for line in [line for line in lines if line][:10])
 
 
 def test_sites_show_the_latest_visit_and_all(result):
