@@ -95,12 +95,14 @@ def _doubled(register: Register, problems: Problems) -> None:
         lines = register.sheets[name]
         key = keys_of(lines, sheet.identity) if len(lines) else np.empty(0, dtype=object)
         if sheet.several and len(lines):
-            day = lines[sheet.several].to_numpy().astype("datetime64[D]").astype(str)
-            key = key + "\1" + day.astype(object)
+            day = lines[sheet.several]
+            # Calibrations of which only the end is known, as `--from` writes them, follow one another by that.
+            day = day.fillna(lines["calibration_due"]) if name == INSTRUMENTS else day
+            key = key + "\1" + day.to_numpy().astype("datetime64[D]").astype(str).astype(object)
         again = pd.Series(key).duplicated().to_numpy()
         first = pd.Series(np.arange(len(key))).groupby(key).transform("first").to_numpy() if len(key) else key
         for line in np.flatnonzero(again).tolist():
-            column = sheet.needed[-1]
+            column = sheet.identity[-1]
             file, named, cell = register.cell(name, int(first[line]), column)
             other = f"{register.file_names[file]}, {named}!{cell}"
             register.say(problems, "register_twice", name, [line], column, other=other)
@@ -314,7 +316,8 @@ class _Filling:
         key = keys_of(lines, ["equipment"]) if len(lines) else np.empty(0, dtype=object)
         at = self._pick(1, number, EQUIPMENT, pairs_of(named, key))
         unknown = np.flatnonzero((named != "") & ~np.isin(named.astype(str), key.astype(str)) & self.visited)
-        self.problems.add_tests("register_equipment_unknown", self.tests.index.to_numpy()[unknown], "equipment")
+        numbers, names = self.tests.index.to_numpy()[unknown], self._now("equipment")[unknown]
+        self.problems.add_tests("register_equipment_unknown", numbers, "equipment", names)
         # What it needs is stated somewhere, and cannot be read here: no flow meets it for certain.
         asked = unknown[(len(lines) > 0) | (self.tests["equipment_state"].to_numpy()[unknown] == BLANK)]
         asked = asked[self.tests[f"{NEED}_state"].to_numpy()[asked] == BLANK]
@@ -325,6 +328,7 @@ class _Filling:
         if len(outlets):
             state = np.where(line >= 0, outlets[f"{USED}_state"].to_numpy()[line], BLANK)
             figures = outlets[f"{USED}_upper"].to_numpy(dtype=float)[line]
+            state = np.where(np.isposinf(figures) & (state == READ), UNREADABLE, state)
             together = np.where((state == READ) & (figures > 1), figures, 1.0)
         self._need(at, together, state == UNREADABLE)
         ran, own = self.tests[f"{USED}_lower"].to_numpy(dtype=float), self.tests[f"{USED}_state"].to_numpy()
@@ -380,7 +384,7 @@ class _Filling:
             test, line = pairs_of(used, lot[mine])
             chosen = _earliest(len(used), test, mine[line], lines, "tube_expiry", self.day)
             self._take(f"{tube}_tube_expiry", TUBES, chosen, "tube_expiry")
-            others = np.flatnonzero(of != parameter.name)
+            others = np.flatnonzero((of != parameter.name) & (of != ""))
             found = np.unique(pairs_of(used, lot[others])[0])
             found = found[(chosen[found] < 0) & self.visited[found] & ~np.isin(found, test)]
             where = [str(x) for x in of[others[[int(np.flatnonzero(lot[others] == used[f])[0]) for f in found]]]]
@@ -394,7 +398,12 @@ class _Filling:
         if not len(lines):
             return
         used = by_unique(text(self.tests, "instrument"), lambda t: name_key(t) if t else "")
-        test, line = pairs_of(used, keys_of(lines, ["instrument"]))
+        # Of several lines of one day of calibration the due day that comes first.
+        key, due = keys_of(lines, ["instrument"]), lines["calibration_due"]
+        first = due.groupby([key, lines["calibrated_on"]]).transform("min")
+        kept = np.flatnonzero(~(due > first))
+        test, line = pairs_of(used, key[kept])
+        line = kept[line]
         begin, begin_state = (lines[c].to_numpy() for c in ("calibrated_on", "calibrated_on_state"))
         due, due_state = (lines[c].to_numpy() for c in ("calibration_due", "calibration_due_state"))
         day = self.day.astype("datetime64[s]")[test]

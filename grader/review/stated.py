@@ -11,7 +11,8 @@ import pandas as pd
 
 from grader.columns import FIELDS, PARAMETERS
 from grader.figures import plain
-from grader.frames import text
+from grader.frames import by_unique, text
+from grader.natural import name_key
 from grader.words import DEFAULT_LANGUAGE, words
 
 # Fields of the sheet Outlets that the tests themselves state.
@@ -45,14 +46,15 @@ class Stated:
 def stated_lines(tests: pd.DataFrame, file_names: Sequence[str], language: str = DEFAULT_LANGUAGE) -> Stated:
     """The lines of a register that the tests fill.
 
-    tests      : judged table. Tests that are replaced, without date or after the day of the run say nothing.
+    tests      : judged table. Tests that are replaced or after the day of the run say nothing; those without a date say
+                 what no other test says, from no day on.
     file_names : by file number; notes name the file that says otherwise. language : of the notes.
     Returns    : Stated. Each value is the latest; `From` is the first day from which all values of the line were
                  stated. What was stated otherwise, before or on the same day, stands in a note.
     """
     say = words(language)["register"]
-    kept = tests[tests["dated"].to_numpy() & ~tests["replaced"].to_numpy()]
-    kept = kept.sort_values("test_day", kind="stable")
+    counts = (tests["dated"] | tests["test_day"].isna()).to_numpy() & ~tests["replaced"].to_numpy()
+    kept = tests[counts].sort_values("test_day", kind="stable", na_position="first")
     names = np.array(file_names, dtype=object)
     found = Stated()
     # One calibration due after the other is the way of things; two ahead at once would be a doubt.
@@ -72,17 +74,19 @@ def _pairs(
 ) -> list[tuple[tuple[str, Any], list[str]]]:
     """Each name with its date, first seen first. names : then a line a name, the earliest date, the others as texts."""
     frame = pd.DataFrame({"key": text(tests, key), "day": tests[date].to_numpy(), "file": tests["file"].to_numpy()})
+    frame["name"], frame["key"] = frame["key"], by_unique(frame["key"].to_numpy(dtype=object), name_key)
     frame = frame[frame["key"] != ""].drop_duplicates(["key", "day"])
     pairs: list[tuple[tuple[str, Any], list[str]]] = []
-    for name, group in frame.groupby("key", sort=False):
+    for _, group in frame.groupby("key", sort=False):
+        name = group["name"].iloc[0]
         days = group.dropna(subset="day").sort_values("day")
         if days.empty:
-            pairs.append(((str(name), None), []))
+            pairs.append(((name, None), []))
         elif names is None:
-            pairs += [((str(name), day.date()), []) for day in days["day"]]
+            pairs += [((name, day.date()), []) for day in days["day"]]
         else:
             others = [f"{d.date()} ({names[f]})" for d, f in zip(days["day"][1:], days["file"][1:])]
-            pairs.append(((str(name), days["day"].iloc[0].date()), others))
+            pairs.append(((name, days["day"].iloc[0].date()), others))
     return pairs
 
 
@@ -113,9 +117,10 @@ def _outlets(tests: pd.DataFrame, names: np.ndarray, found: Stated, say: dict[st
             last[name], since[name] = values[told[-1]], day[told[-1]]
             for i in reversed(told):
                 if values[i] != last[name]:
-                    notes[name] = say["also_stated"].format(values=f"{_shown(values[i])} ({day[i]}, {names[file[i]]})")
+                    when = names[file[i]] if np.isnat(day[i]) else f"{day[i]}, {names[file[i]]}"
+                    notes[name] = say["also_stated"].format(values=f"{_shown(values[i])} ({when})")
                     break
-                since[name] = day[i]
+                since[name] = since[name] if np.isnat(day[i]) else day[i]
         needs = {name: last.pop(name) for name in _NEEDS if name in last}
         if needs and "equipment" not in last:
             last["equipment"] = say["equipment_for"].format(
@@ -124,16 +129,16 @@ def _outlets(tests: pd.DataFrame, names: np.ndarray, found: Stated, say: dict[st
             last["used_at_once"] = 1
         if "equipment" in last:
             line = equipment.setdefault(last["equipment"], {"equipment": last["equipment"], **needs})
-            line["from"] = min([line.get("from", np.datetime64("9999-01-01")), *since.values()])
+            line["from"] = np.fmin.reduce([line.get("from", np.datetime64("NaT")), *since.values()])
         first = {name: notes.pop(name) for name in _NEEDS if name in notes}
         if first:
             notes["equipment"] = "\n".join([*notes.get("equipment", "").splitlines(), *first.values()])
-        begin = max(since.values(), default=None)
+        begin = np.array([*since.values()], dtype="datetime64[D]")
         line = {"site": site[at[-1]], "outlet": outlet[at[-1]], **last}
         if client[at[-1]]:
             line["client"] = client[at[-1]]
-        if begin is not None:
-            line["from"] = begin.item()
+        if len(begin) and not np.isnat(begin).any():
+            line["from"] = begin.max().item()
         found.add("Outlets", line, notes)
         system = last.get("system") or ""
         plant.setdefault((site[at[-1]], system, "compressor"), None)

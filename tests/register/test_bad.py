@@ -171,3 +171,48 @@ def test_a_line_without_a_client_where_two_clients_have_the_site_is_asked(tmp_pa
     result = graded(tmp_path, register(), rows, visit(client=None))
     assert not said(result, "Several clients").empty
     assert result.verdicts["Verdict"].tolist() == ["incomplete", "incomplete"]
+
+
+@pytest.mark.parametrize(
+    ("sheet", "line", "changes", "verdict"),
+    [
+        # A serial twice with one day of calibration: the due day that comes first holds.
+        ("Instruments", 0, {"instrument": "a 1", "calibration_due": date(2026, 2, 1)}, "incomplete"),
+        # Calibrations of which only the end is known follow one another, as `--from` writes them.
+        ("Instruments", 0, {"calibrated_on": None, "calibration_due": date(2025, 2, 1)}, "pass"),
+    ],
+)
+def test_a_serial_of_several_lines(tmp_path, sheet, line, changes, verdict):
+    whole = register()
+    whole[sheet].append({**whole[sheet][line], **changes})
+    result = graded(tmp_path, whole)
+    assert only(result)["Verdict"] == verdict
+    assert said(result, "stands twice").empty == (verdict == "pass")
+
+
+def test_a_sheet_that_a_program_copied_is_one_of_the_register(tmp_path):
+    graded(tmp_path, register())
+    book = openpyxl.load_workbook(tmp_path / "register.xlsx")
+    copy = book.copy_worksheet(book["Tubes"])
+    copy.title, copy["C2"].value = "Tubes (2)", date(2026, 2, 1)
+    book.save(tmp_path / "register.xlsx")
+    result = run(tmp_path, as_of=AS_OF)
+    assert only(result)["Oil verdict"] == "cannot tell"  # expired by the copy
+    assert not said(result, "stands twice").empty
+
+
+def test_a_name_that_is_said_is_the_one_that_was_looked_for(tmp_path):
+    whole = register()
+    whole["Breathing equipment"] = []
+    result = graded(tmp_path / "equipment", whole)
+    assert said(result, "Blast hood is not on the register").shape[0] == 1
+    whole = register()
+    whole["Tubes"][0]["parameter"] = "who knows?"
+    assert said(graded(tmp_path / "lot", whole), "stands in the register under").empty  # the cell itself is asked about
+
+
+def test_more_in_use_than_a_figure_says_no_need(tmp_path):
+    whole = register()
+    whole["Outlets"][0]["used_at_once"] = ">2"
+    found = only(graded(tmp_path, whole, [blanks(flow_l_min=1000.0)]))
+    assert found["Flow verdict"] == "cannot tell" and "inf" not in found["Reasons"]

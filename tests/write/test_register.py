@@ -120,9 +120,9 @@ def test_the_logs_fill_serials_lots_systems_and_needs():
 def test_from_is_the_first_day_that_states_all_of_a_line_and_what_was_stated_otherwise_is_noted():
     later = {**VISIT, "test_date": date(2026, 6, 1)}
     files = {
-        "a.xlsx": ({**VISIT, "oil_tube_lot": "7"}, [AIRLINE]),
+        "a.xlsx": ({**VISIT, "oil_tube_lot": "L-7"}, [AIRLINE]),
         "b.xlsx": (
-            {**later, "oil_tube_lot": "7", "oil_tube_expiry": date(2026, 12, 31)},
+            {**later, "oil_tube_lot": "l 7", "oil_tube_expiry": date(2026, 12, 31)},
             [{**AIRLINE, "lowest_use_temperature_c": -3.0}],
         ),
     }
@@ -132,6 +132,18 @@ def test_from_is_the_first_day_that_states_all_of_a_line_and_what_was_stated_oth
     assert "5 (2026-03-14, a.xlsx)" in found.notes["Outlets"][0]["lowest_use_temperature_c"]
     assert found.lines["Tubes"][0]["tube_expiry"] == date(2026, 12, 31)  # the earlier of two
     assert "2027-01-31 (a.xlsx)" in found.notes["Tubes"][0]["tube_expiry"]
+
+
+def test_a_test_without_a_date_is_known_from_no_day_on_and_gives_way_to_a_later_one():
+    undated = {**VISIT, "test_date": None, "instrument": "B2"}
+    rows = [{**AIRLINE, "dryer": "none"}, {**AIRLINE, "outlet": "Bay 2"}]
+    found = stated({"a.xlsx": (VISIT, [AIRLINE]), "b.xlsx": (undated, rows)})
+    lines = {line["outlet"]: line for line in found.lines["Outlets"]}
+    notes = dict(zip(lines, found.notes["Outlets"]))
+    assert lines["Bay 1"]["dryer"] == "desiccant" and lines["Bay 1"]["from"] == date(2026, 3, 14)
+    assert "none (b.xlsx)" in notes["Bay 1"]["dryer"]
+    assert "from" not in lines["Bay 2"]
+    assert [line["instrument"] for line in found.lines["Instruments"]] == ["B2", "A1"]
 
 
 def test_the_command_fills_it_from_a_folder(tmp_path):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 from functools import cache
 from typing import Any
@@ -12,13 +13,19 @@ from grader.read.shapes.tables import Note, Sheet, both, is_blank, number_of, sh
 from grader.read.words.headings import understand
 
 ORIENTATION = "register"
+_COPY = re.compile(r"\s*\(\d+\)$")
 LEAST_HEADINGS = 0.5  # of a sheet's, in a workbook that does not say it is a register
 
 
 @cache
-def sheets_by_name() -> dict[str, RegisterSheet]:
-    """The sheets of a register by their names as they are compared."""
-    return {normal_heading(name): sheet for name, sheet in REGISTER.items()}
+def sheet_named(name: str) -> RegisterSheet | None:
+    """The sheet of a register that a name means; one that a program copied is the same sheet again.
+
+    >>> sheet_named("tubes (2)") is sheet_named("Tubes"), sheet_named("Tubes 2026")
+    (True, None)
+    """
+    wanted = normal_heading(_COPY.sub("", name))
+    return next((sheet for sheet in REGISTER.values() if normal_heading(sheet.name) == wanted), None)
 
 
 def _of_reading(heading: Any) -> bool:
@@ -41,7 +48,7 @@ class RegisterSheets:
     def others(self, sheets: Iterable[Sheet]) -> Iterator[Sheet]:
         """The sheets that are none of a register."""
         for sheet in sheets:
-            kind = sheets_by_name().get(normal_heading(sheet.name))
+            kind = sheet_named(sheet.name)
             if kind is None or not self._take(sheet, kind):
                 yield sheet
 
