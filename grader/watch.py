@@ -28,7 +28,7 @@ Stamp = tuple[int, int]
 
 
 class _Stopped(BaseException):
-    """The system asked the program to end (SIGTERM)."""
+    """The program was asked to end: by Ctrl-C, or by the system (SIGTERM)."""
 
 
 def watch(
@@ -56,30 +56,36 @@ def watch(
     if not watcher.folder.is_dir():
         raise GraderError(f"There is no folder {folder}: check the name and where you are.")
     check_target(output)
-    with _ending_on_sigterm():
+    with _ending_on_signals() as asked:
         try:
             watcher.say("started", folder=folder, seconds=interval_s, output=output)
-            while True:
+            while not asked:
                 watcher.look()
                 sleep(interval_s)
         except (KeyboardInterrupt, _Stopped):
-            watcher.say("stopped")
+            pass
+        watcher.say("stopped")
 
 
 @contextmanager
-def _ending_on_sigterm() -> Iterator[None]:
-    """SIGTERM (and Ctrl-Break of Windows) unwinds like Ctrl-C, so that nothing temporary stays behind."""
+def _ending_on_signals() -> Iterator[list[int]]:
+    """Ctrl-C and SIGTERM (and Ctrl-Break of Windows) unwind the run, so that nothing temporary stays behind.
+
+    Yields : the signals that came. What is raised while an object is thrown away is lost, and the run goes on.
+    """
+    asked: list[int] = []
 
     def end(number: int, frame: Any) -> None:
+        asked.append(number)
         raise _Stopped
 
     if threading.current_thread() is not threading.main_thread():
-        yield  # only the main thread may set what a signal does
+        yield asked  # only the main thread may set what a signal does
         return
-    names = [n for n in ("SIGTERM", "SIGBREAK") if hasattr(signal, n)]
+    names = [n for n in ("SIGINT", "SIGTERM", "SIGBREAK") if hasattr(signal, n)]
     before = {n: signal.signal(getattr(signal, n), end) for n in names}
     try:
-        yield
+        yield asked
     finally:
         for name, handler in before.items():
             signal.signal(getattr(signal, name), handler)

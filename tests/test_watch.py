@@ -11,6 +11,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -272,6 +273,22 @@ def test_it_ends_cleanly_on_a_signal(folder, ending):
     events = [line for line in seen if not OF_A_TEST.search(line)]
     assert kinds(events) == ["watching", "new or changed", "graded", "stopped"]
     assert sorted(p.name for p in folder.iterdir()) == ["a.xlsx", "r.xlsx"]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals of POSIX")
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+@pytest.mark.parametrize("ending", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_while_an_object_is_thrown_away_ends_it_too(folder, tmp_path, ending):
+    """What a handler raises there is lost, and the watch went on for ever."""
+
+    class Thrown:
+        def __del__(self):
+            os.kill(os.getpid(), ending)
+            time.sleep(0)  # the handler runs before the next instruction
+
+    went_on = []
+    lines = watched(folder, tmp_path / "r.xlsx", lambda: Thrown() and None, lambda: went_on.append(1))
+    assert went_on == [] and kinds(lines)[-1] == "stopped"
 
 
 def test_a_register_that_arrives_is_graded_with(folder, tmp_path):
