@@ -25,6 +25,7 @@ _OFFICE, _TABLE, _TEXT, _STYLE = (f"{_ODF}{name}:1.0 " for name in ("office", "t
 _META = f"{_ODF}meta:1.0 "
 _DRAWING = (f"{_ODF}drawing:1.0 ", f"{_ODF}dr3d:1.0 ", f"{_ODF}form:1.0 ")
 _CALC = "urn:org:documentfoundation:names:experimental:calc:xmlns:calcext:1.0 "
+_STRUCK = _STYLE + "text-line-through-style"
 _CELLS = (_TABLE + "table-cell", _TABLE + "covered-table-cell")
 _PARAGRAPHS = (_TEXT + "p", _TEXT + "h")
 _SIGNS = {_TEXT + "tab": "\t", _TEXT + "line-break": "\n"}
@@ -109,6 +110,7 @@ class _Book:
         self.limits = limits
         self.sheets: list[Sheet] = []
         self.hidden_styles: set[str] = set()
+        self.struck_styles: set[str] = set()
         self.style = ""
         self.parents: list[str] = []
         self.aside = 0  # depth within a comment, a drawing, another table
@@ -124,6 +126,8 @@ class _Book:
         self.hidden_rows: set[int] = set()
         self.row_hidden = False
         self.row_percents: list[int] = []
+        self.row_struck: list[int] = []
+        self.struck: set[tuple[int, int]] = set()
         self.filled = self.width = 0
         self.cell: dict[str, str] | None = None
         self.lines: list[list[str]] = []
@@ -148,9 +152,11 @@ class _Book:
                 self.style = attributes.get(_STYLE + "name", "")
             elif name == _STYLE + "table-properties" and attributes.get(_TABLE + "display") == "false":
                 self.hidden_styles.add(self.style)
+            elif name == _STYLE + "text-properties" and attributes.get(_STRUCK, "none") != "none":
+                self.struck_styles.add(self.style)
         elif name == _TABLE + "table-row":
             self.height = _count(attributes, _TABLE + "number-rows-repeated")
-            self.column, self.cells, self.row_percents = 0, [], []
+            self.column, self.cells, self.row_percents, self.row_struck = 0, [], [], []
             # "collapse" is hidden by hand, "filter" by a filter.
             self.row_hidden = attributes.get(_TABLE + "visibility", "visible") != "visible"
         elif name in _CELLS:
@@ -194,7 +200,7 @@ class _Book:
         self.name = attributes.get(_TABLE + "name", "")
         self.hidden = attributes.get(_TABLE + "style-name", "") in self.hidden_styles
         self.row = self.filled = self.width = 0
-        self.rows, self.numbers, self.percents = [], [], set()
+        self.rows, self.numbers, self.percents, self.struck = [], [], set(), set()
         self.merged, self.hidden_rows = [], set()
 
     def _close_cell(self) -> None:
@@ -214,6 +220,8 @@ class _Book:
         self.cells.extend([value] * count)
         if cell.get(_OFFICE + "value-type") == "percentage":
             self.row_percents.extend(range(self.column, self.column + count))
+        if cell.get(_TABLE + "style-name") in self.struck_styles:
+            self.row_struck.extend(range(self.column, self.column + count))
         self.column += count
 
     def _close_row(self) -> None:
@@ -228,6 +236,7 @@ class _Book:
                 self.rows.append(list(self.cells))
                 self.numbers.append(number)
                 self.percents.update((number, column) for column in self.row_percents)
+                self.struck.update((number, column) for column in self.row_struck)
                 if self.row_hidden:
                     self.hidden_rows.add(number)
         self.row += self.height
@@ -250,7 +259,16 @@ class _Book:
             cells.extend([""] * (width - len(cells)))
         merged = self.merged
         self.sheets.append(
-            Sheet(self.name, rows, numbers, self.percents, self.hidden, lambda: merged, frozenset(self.hidden_rows))
+            Sheet(
+                self.name,
+                rows,
+                numbers,
+                self.percents,
+                self.hidden,
+                lambda: merged,
+                frozenset(self.hidden_rows),
+                struck=frozenset(self.struck),
+            )
         )
 
     def _too_large(self, row: int) -> None:

@@ -78,7 +78,12 @@ def test_the_scan_reaches_as_far_as_the_library_sees():
 
 def test_an_old_workbook_through_the_reading_process(tmp_path):
     log = log_of(tmp_path, "log.xls", XLS)
-    assert log.files.loc[0, ["format", "state", "rows_found", "not_seen"]].tolist() == ["xls", "read", 5, ""]
+    assert log.files.loc[0, ["format", "state", "rows_found", "not_seen"]].tolist() == [
+        "xls",
+        "read",
+        5,
+        "comments on cells, cells struck through",
+    ]
     assert log.rows["co2_ppm"][0] == Unreadable("#DIV/0!", "error")
     assert log.rows["water_mg_m3"][0] == Unreadable("0.06%", "percent")
 

@@ -264,7 +264,7 @@ def test_a_document_type_and_a_bomb_are_refused():
 def test_errors_reach_the_table_of_tests_through_the_reading_process(tmp_path):
     (tmp_path / "log.ods").write_bytes((BOOKS / "hidden.ods").read_bytes())
     log = read_workbooks(find_workbooks(tmp_path, Problems()), Problems())
-    assert log.files.loc[0, ["format", "state", "not_seen"]].tolist() == ["ods", "read", ""]
+    assert log.files.loc[0, ["format", "state", "not_seen"]].tolist() == ["ods", "read", "comments on cells"]
     assert log.rows["co2_ppm"].tolist()[:2] == [Unreadable("#DIV/0!", "error"), Unreadable("#N/A", "error")]
     assert log.rows["water_mg_m3"][0] == Unreadable("0.06%", "percent")
     assert log.rows["odour"].tolist()[:2] == ["none", True]
@@ -277,6 +277,19 @@ def test_own_products_saved_as_ods_are_passed_over():
     )
     assert open_file(ods("", meta_xml=meta.format("grader-kind")), "v.ods", LIMITS).kind == "result"
     assert open_file(ods("", meta_xml=meta.format("not grader-kind")), "v.ods", LIMITS).kind == ""
+
+
+def test_cells_struck_through_are_seen():
+    """OASIS OpenDocument 1.3 part 3, 20.376 style:text-line-through-style (from memory); LibreOffice writes it so."""
+    style = (
+        '<style:style style:name="ce{}" style:family="table-cell">'
+        '<style:text-properties style:text-line-through-style="{}"/></style:style>'
+    )
+    cells = (
+        cell("float", "1", f'table:style-name="ce{i}" table:number-columns-repeated="2"', value="1") for i in (1, 2)
+    )
+    data = ods(row() + row(*cells), head=style.format(1, "none") + style.format(2, "solid"))
+    assert set(sheets_of(data)[0].struck) == {(1, 2), (1, 3)}
 
 
 def test_merged_cells_and_hidden_rows_are_seen():
