@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Sequence
+from itertools import islice
 from pathlib import Path, PurePosixPath
 from typing import Any, NamedTuple
 
@@ -23,6 +24,13 @@ from grader.report import problem_table
 
 _LEFT_OVER = ("unknown_column", "column_without_heading", "unknown_row", "unknown_parameter", "label_not_used")
 _MOST_NAMED = 12
+
+
+_GROUPS = {
+    "Visit": "Of a visit: name in a layout file, heading with unit; words of its cells; headings of logs in other words",
+    "Readings": "Of an outlet",
+    "extra": "In a firm's own log only",
+}
 
 
 class Shown(NamedTuple):
@@ -66,17 +74,27 @@ def show_layout(path: Path, layouts: Iterable[str | os.PathLike[str]] = (), save
 
 
 def field_lines() -> list[str]:
-    """Every field: its name in a layout file, heading, unit, and the words it knows."""
-    headings: dict[str, list[str]] = {}
-    for file in sorted(n for n in names("") if n.startswith("headings-")):
+    """Every field on a line: its name in a layout file, heading with unit, words of its cells, some other headings it knows."""
+    headings: dict[str, list[str]] = {}  # the first of each language
+    for file in sorted((n for n in names("") if n.startswith("headings-")), key=lambda n: (n != "headings-en.toml", n)):
         for name, lists in load_toml(file)["fields"].items():
-            headings.setdefault(name, []).extend(text for some in lists.values() for text in some)
+            found = (
+                text
+                for some in lists.values()
+                for text in some
+                if text.casefold() not in FIELDS[name].heading.casefold()
+            )
+            headings.setdefault(name, []).extend(islice(found, 1))
     lines = []
-    for field in FIELDS.values():
-        lines.append(f"{field.name}: {field.heading}" + (f", {field.unit}" if field.unit else f", {field.kind}"))
-        for word, spellings in field.words.items():
-            lines.append(f"    {word}: {', '.join(spellings)}" if spellings else f"    {word}")
-        lines.append(f"    headed {'; '.join(dict.fromkeys([field.heading, *headings.get(field.name, [])]))}")
+    width = max(map(len, FIELDS))
+    for sheet, title in _GROUPS.items():
+        lines += [*[""] * bool(lines), title]
+        for field in (f for f in FIELDS.values() if f.sheet == sheet):
+            words = (f"{word} ({', '.join(some)})" if some else word for word, some in field.words.items())
+            said = "; ".join(
+                (field.heading, *filter(None, (", ".join(words), ", ".join(headings.get(field.name, [])))))
+            )
+            lines.append(f"  {field.name:{width}}  {said}")
     return lines
 
 

@@ -4,6 +4,7 @@ import pytest
 from click.testing import CliRunner
 
 from grader.cli import main
+from grader.columns import FIELDS
 from grader.problems import Problems
 from grader.read.find import find_workbooks
 from grader.read.layout import with_layouts
@@ -69,8 +70,10 @@ def test_files_built_alike_are_one_kind_with_one_layout(tmp_path):
 
 def test_fields_are_listed_with_heading_unit_and_words():
     shown = CliRunner().invoke(main, ["layout", "--fields"]).output
-    assert "co_ppm: Carbon monoxide (ppm), ppm" in shown and "    refrigerant: refrigeration, fridge" in shown
-    assert "    headed Test date; date tested" not in shown and "date tested; tested on" in shown
+    named = [line.split()[0] for line in shown.splitlines() if line.startswith("  ")]
+    assert sorted(named) == sorted(FIELDS) and len(shown) < 12_000
+    assert "  Carbon monoxide (ppm); " in shown and "refrigerant (refrigeration, fridge" in shown
+    assert "  Test date; date tested, prüfdatum, date d'essai" in shown
 
 
 # What a person changes in the saved layout of every second log of the corpus that is not read fully right without one:
