@@ -17,6 +17,7 @@ from grader.read.layout_spec import TableSpec
 from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, shown
+from grader.read.words.dates import is_date
 from grader.read.words.headings import CERTAIN, EXACT, LIKELY
 from grader.read.words.labels import Column, heading_words, is_unit
 from grader.read.words.notation import parse_number
@@ -332,8 +333,14 @@ def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int
     values = lists[0]
     if len(found) > 1:
         filled = [i for i, one in enumerate(lists) if one.count(None) < len(one)]
+        if len(filled) > 1 and FIELDS[field].kind == "date":  # a column of weekdays beside the dates is left over
+            dated = [i for i in filled if any(map(is_date, lists[i]))]
+            for i in set(filled) - set(dated) if dated else ():
+                about = {"heading": found[i].text, "where": where.line(found[i].at)}
+                made.notes.append(Note("unknown_column", where.sheet, where.cell(found[i].at), found[i].text, about))
+            filled = dated or filled
         if len(filled) > 1 and field in JOINED:
-            values = [", ".join(_plain(v) for v in row if v is not None) or None for row in zip(*lists)]
+            values = [", ".join(as_text(v) for v in row if v is not None) or None for row in zip(*lists)]
             chosen = found[filled[0]]._replace(how=AS_FOUND[0])
         elif len(filled) > 1:
             made.notes.append(
@@ -374,7 +381,8 @@ def _repeated(values: list[Any]) -> list[Any]:
     return made
 
 
-def _plain(value: Any) -> str:
+def as_text(value: Any) -> str:
+    """A cell as the text of a field: a whole number loses its .0."""
     return str(int(value)) if type(value) is float and value.is_integer() else shown(value)
 
 

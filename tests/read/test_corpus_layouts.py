@@ -76,8 +76,8 @@ def test_fields_are_listed_with_heading_unit_and_words():
     assert "  Test date; date tested, prüfdatum, date d'essai" in shown
 
 
-# What a person changes in the saved layout of every second log of the corpus that is not read fully right without one:
-# text as saved -> as corrected, one line each.
+# What a person changes in the saved layouts of the logs of the corpus that are not read fully right without one:
+# text as saved -> as corrected, one line each (in 92 once a sheet).
 CORRECTIONS = {
     "15-cylinder-filling": {'# site = "..."': 'site = "Tarn Dive Hut"'},
     "17-general-words": {
@@ -117,6 +117,30 @@ CORRECTIONS = {
             "[table.group.constants]\ntest_date = 2025-05-13"
         ),
     },
+    "32-flow-and-pressure-needed": {
+        '# lowest_pressure_bar = { column = "G", unit = "?"': 'lowest_pressure_bar = { column = "G", unit = "bar"'
+    },
+    "76-frigorifique": {
+        "# oil_mg_m3 = {": "oil_mg_m3 = {",
+        "# line_pressure_bar = {": "line_pressure_bar = {",
+        '# dryer = "unknown"': 'dryer = "refrigerant"',
+    },
+    "80-tab-of-everything": {"# outlet = {": "outlet = {"},
+    "84-sheet-a-gas-titles": {
+        '# supply = "airline"': 'supply = "airline"',
+        '# dryer = "unknown"': 'dryer = "desiccant"',
+    },
+    "87-second-line-repeats": {'# site = "..."': 'site = "Penhale Quarry"'},
+    "88-gaz-etalon-et-air-ambiant": {"# test_date = 2026-03-14": "test_date = 2025-04-08"},
+    "90-messstellen-quer-mit-soll": {"# line_pressure_bar = {": "line_pressure_bar = {"},
+    "92-year-book-a-sheet-a-visit": {
+        "# line_pressure_bar = {": "line_pressure_bar = {",
+        '# supply = "airline"': 'tested_by = "R.T."\nsupply = "airline"',
+        '# dryer = "unknown"': 'dryer = "desiccant"',
+        '# site = "Crag Lane Coachworks"   # found in Visit 1': "test_date = 2025-01-14   #",
+        '# site = "Crag Lane Coachworks"   # found in Visit 2': "test_date = 2025-07-15   #",
+    },
+    "94-numbered-notes-and-ditto": {"[table.fields]": '[table.fields]\nlocation = { column = "C" }'},
     "71-bouteilles": {'# supply = "airline"': 'supply = "cylinder"'},
 }
 
@@ -130,7 +154,7 @@ def test_a_corrected_layout_reads_a_log_fully_right(tmp_path):
     for log, path in zip(some, paths):
         text = layout_text(saved, by_file[log.file])
         for old, new in CORRECTIONS[log.name].items():
-            assert text.count(old) == 1, (log.name, old, text)
+            assert old in text, (log.name, old, text)
             text = text.replace(old, new)
         path.with_name(f"{log.name}.layout.toml").write_text(text, encoding="utf-8")
     for log, read in zip(some, read_folder(tmp_path, some)):

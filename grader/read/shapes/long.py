@@ -138,12 +138,18 @@ def _find(grid: Grid) -> _Long | None:
             body = [cells[at] for cells in grid.rows[row + 1 :]]
             if not _are_names(body):
                 continue
-            units = next((c for c, kind in kinds.items() if kind == "unit"), -1)
+            units = next((c for c, kind in kinds.items() if kind == "unit" or c != at and _are_units(grid, row, c)), -1)
             figures = _figures(grid, row, at, kinds, columns)
             values, more = (figures[0], tuple(figures[1:])) if figures else (-1, ())
             others = [c for c in columns if c.at not in (at, units, *figures)]
             return _Long(row, at, values, units, others, more)
     return None
+
+
+def _are_units(grid: Grid, row: int, at: int) -> bool:
+    """Whether a column holds units alone under its heading, and dashes where there is none."""
+    filled = [v for cells in grid.rows[row + 1 :] if (v := cells[at]) is not None]
+    return any(map(is_unit, filled)) and all(is_unit(v) or is_placeholder(v) for v in filled)
 
 
 def _first_of_names(grid: Grid, row: int, names: list[int], columns: list[Column]) -> int:

@@ -107,7 +107,7 @@ def _named() -> tuple[re.Pattern[str], re.Pattern[str], re.Pattern[str], re.Patt
     months = "|".join(sorted(data["months"], key=len, reverse=True))
     weekdays = "|".join(sorted(data["dates"]["weekdays"], key=len, reverse=True))
     gap = r"[\s\-/.,]+"
-    day = r"(\d{1,2})(?:st|nd|rd|th)?"
+    day = r"(\d{1,2})(?:st|nd|rd|th|er)?"
     year = r"(\d{4}|\d{2})"
     return (
         re.compile(rf"(?:{weekdays})[\s,.]+"),
@@ -169,9 +169,8 @@ def _with_name(text: str) -> DateText:
     """A date with the name of a month; `text` is casefolded."""
     months = load_toml("notation.toml")["months"]
     weekday, day_month, month_day, month_year = _named()
-    in_front = weekday.match(text)
-    if in_front:
-        text = text[in_front.end() :]
+    if in_front := weekday.match(text):
+        return parse_date(text[in_front.end() :])
     for pattern, day_at, month_at in ((day_month, 1, 2), (month_day, 2, 1)):
         found = pattern.fullmatch(text)
         if found:
