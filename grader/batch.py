@@ -341,7 +341,8 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
         options=options,
         log=log,
         tests=tests,
-        links=_links(actions, problem_tests),
+        # A line of many files leads nowhere: a link shows on one line, and this one lists all cells.
+        links=_links(actions, np.where(problem_frame["Sheet"] == "", -1, problem_tests)),
         rulesets=used,
         unbalanced=[str(n) for n in lost["File"]],
         open_findings=open_findings,
