@@ -97,7 +97,8 @@ def read_fields(
     whole = parts[table.astype(np.int64)] if len(parts) else table
     done: dict[str, dict[str, np.ndarray]] = {}
     absolute: dict[str, np.ndarray] = {}
-    marks_first = sorted(fields, key=lambda f: not any(f.name == g.lowest_mark for g in fields))
+    marks = {f.lowest_mark for f in fields}
+    marks_first = sorted(fields, key=lambda f: f.name not in marks)
     blank: dict[str, dict[str, np.ndarray]] = {}  # what fields of a kind are that no log of the run has
     for this in marks_first:
         absent = this.name not in rows
