@@ -167,11 +167,11 @@ def _beside(tests: pd.DataFrame, lines: pd.DataFrame, as_of: np.datetime64) -> t
             for p in (PARAMETER_BY_NAME[name] for name in moved[part[number]]["ends"]):
                 if f"{p.key}_lower" not in tests:
                     continue
-                at = tests.iloc[visit[tests[f"{p.key}_state"].to_numpy()[visit] == READ]]
-                at = at[at[f"{p.key}_lower"].notna()]
+                lower, upper = (tests[f"{p.key}_{end}"].to_numpy(dtype=float) for end in ("lower", "upper"))
+                at = visit[(tests[f"{p.key}_state"].to_numpy()[visit] == READ) & ~np.isnan(lower[visit])]
                 if len(at):
-                    low, high = (np.array([at[f"{p.key}_{end}"].median()]) for end in ("lower", "upper"))
-                    (cell,) = shown(low, high, at[f"{p.key}_open"].to_numpy()[:1], p)
+                    low, high = (np.array([np.median(ends[at])]) for ends in (lower, upper))
+                    (cell,) = shown(low, high, tests[f"{p.key}_open"].to_numpy()[at[:1]], p)
                     figure = cell if isinstance(cell, str) else fixed(cell, p.decimals)
                     parts.append(f"{p.name} {figure} {p.unit}".rstrip())
             out[number] = f"{day[visit[0]]}: {', '.join(parts)}" if parts else ""
