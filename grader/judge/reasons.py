@@ -166,16 +166,7 @@ def add_reasons(tests: pd.DataFrame, rulesets: dict[str, RuleSet], language: str
         say["not_judged"],
         within,
     )
-    factor = tests["tube_factor"].to_numpy()
-    standard_hpa = load_toml("units.toml")["reference"]["atmosphere_hpa"]
-    reasons.add(
-        visited & (factor != 1.0),
-        lambda i: say["tubes_corrected"].format(
-            factor=f"{factor[i]:.3f}", pressure=plain(round(standard_hpa / factor[i], 2))
-        ),
-    )
-    for key in TUBE_GASES:
-        _as_written(reasons, tests, key, visited, names[key], say["as_written"])
+    _corrected(reasons, tests, visited, say, within)
     harmful, asked, inert = (text(tests, name) for name in ("harmful", "substances_asked", "substances_inert"))
     reasons.add(harmful != "", lambda i: say["harmful"].format(what=harmful[i]))
     beside = np.where((asked != "") & (inert != ""), asked + ", " + inert, asked + inert)
@@ -278,18 +269,26 @@ def _list(
             reasons.add(here, template.format(names=joined, rule=document))
 
 
-def _as_written(
-    reasons: _Reasons, tests: pd.DataFrame, key: str, visited: np.ndarray, name: str, template: str
+def _corrected(
+    reasons: _Reasons, tests: pd.DataFrame, visited: np.ndarray, say: dict[str, str], within: dict[str, str]
 ) -> None:
-    """What stands in the cell of a reading that was corrected for the pressure of the air."""
-    parameter = PARAMETERS[key]
-    written, value = text(tests, f"{parameter.column}_text"), tests[parameter.column].to_numpy(dtype=float)
-    corrected = (tests[f"{key}_factor"].to_numpy() != 1.0) & (tests[f"{key}_state"].to_numpy() == READ)
+    """By what the tubes were corrected for the pressure of the air, and what stands in their cells."""
+    factor = tests["tube_factor"].to_numpy()
+    standard_hpa = load_toml("units.toml")["reference"]["atmosphere_hpa"]
+    written: dict[int, list[str]] = {}
+    for key in TUBE_GASES:
+        p = PARAMETERS[key]
+        told, value = text(tests, f"{p.column}_text"), tests[p.column].to_numpy(dtype=float)
+        moved = (tests[f"{key}_factor"].to_numpy() != 1.0) & (tests[f"{key}_state"].to_numpy() == READ)
+        for i in np.flatnonzero(visited & moved).tolist():
+            written.setdefault(i, []).append(f"{within[key]} {told[i] or f'{plain(value[i])} {p.unit}'}")
 
     def said(i: int) -> str:
-        return template.format(name=name, reading=written[i] or f"{plain(value[i])} {parameter.unit}")
+        template = say["tubes_corrected_from" if i in written else "tubes_corrected"]
+        pressure = plain(round(standard_hpa / factor[i], 2))
+        return template.format(factor=f"{factor[i]:.3f}", pressure=pressure, written=", ".join(written.get(i, ())))
 
-    reasons.add(visited & corrected, said)
+    reasons.add(visited & (factor != 1.0), said)
 
 
 def _against(reasons: _Reasons, tests: pd.DataFrame, verdict: np.ndarray, w: dict[str, Any]) -> None:

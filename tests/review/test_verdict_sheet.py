@@ -67,7 +67,7 @@ def test_nothing_infinite_reaches_the_sheet():
 
 def test_a_corrected_tube_is_shown_as_it_was_judged_and_as_written_in_the_reasons():
     table = sheet([AIRLINE], {"atmospheric_pressure_hpa": 900, "tubes_corrected": "yes"})
-    assert "Carbon monoxide as written: 1 ppm" in table["Reasons"][0]
+    assert "(written: carbon monoxide 1 ppm" in table["Reasons"][0]
     assert abs(table["Carbon monoxide (ppm)"][0] - 1013.25 / 900) < 1e-9
 
 
