@@ -85,7 +85,7 @@ def field_lines() -> list[str]:
                 if text.casefold() not in FIELDS[name].heading.casefold()
             )
             headings.setdefault(name, []).extend(islice(found, 1))
-    lines = []
+    lines: list[str] = []
     width = max(map(len, FIELDS))
     for sheet, title in _GROUPS.items():
         lines += [*[""] * bool(lines), title]

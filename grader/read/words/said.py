@@ -32,24 +32,26 @@ _BOX = re.compile(r"[☐☒☑✓✔✗✘□■]|[\[(]\s*[xX]?\s*[\])]")
 _TICKED = re.compile(r"[☒☑✓✔✗✘]|[\[(]\s*[xX]\s*[\])]")
 
 
-class _Word(NamedTuple):
-    parts: tuple[str, ...]
-    begins: bool
+# First letter -> words, each as its parts, and whether the last part is a beginning.
+_Words = dict[str, list[tuple[list[str], bool]]]
 
 
 @cache
-def _list(table: str, name: str) -> tuple[_Word, ...]:
-    spellings = load_toml("said.toml")[table][name]
-    return tuple(_Word(tuple(key(t) for t in _TOKEN.findall(s)), s.endswith("*")) for s in spellings)
+def _list(table: str, name: str) -> _Words:
+    made: _Words = {}
+    for spelling in load_toml("said.toml")[table][name]:
+        parts = [key(t) for t in _TOKEN.findall(spelling)]
+        made.setdefault(parts[0][0], []).append((parts, spelling.endswith("*")))
+    return made
 
 
-def _at(tokens: Sequence[str], words: Iterable[_Word]) -> list[tuple[int, int]]:
+def _at(tokens: Sequence[str], words: _Words) -> list[tuple[int, int]]:
     """(first token, the token after the last) of every place at which one of some words stands."""
     made = []
-    for parts, begins in words:
-        for at in range(len(tokens) - len(parts) + 1):
-            here = tokens[at : at + len(parts)]
-            if tuple(here[:-1]) == parts[:-1] and (here[-1] == parts[-1] or begins and here[-1].startswith(parts[-1])):
+    for at, token in enumerate(tokens):
+        for parts, begins in words.get(token[:1], ()):
+            *before, last = tokens[at : at + len(parts)]
+            if before == parts[:-1] and (last == parts[-1] or begins and last.startswith(parts[-1])):
                 made.append((at, at + len(parts)))
     return sorted(made)
 
@@ -120,8 +122,11 @@ def _speaks(sentence: str, where: str) -> bool:
         return False
     inside = {i for first, stop in hits for i in range(first, stop)}
     rest = [t for i, t in enumerate(tokens) if i not in inside]
-    general = _list("general", "rule") + (_list("general", "around") if where == AROUND else ())
-    if _at(rest, general) or where == AROUND and ("=" in sentence or _at(tokens[:1], _list("general", "article"))):
+    if (
+        _at(rest, _list("general", "rule"))
+        or where == AROUND
+        and ("=" in sentence or _at(rest, _list("general", "around")) or _at(tokens[:1], _list("general", "article")))
+    ):
         return False
     if _at(rest, _list("general", "pass")) and (_is_legend(sentence, tokens) or _other_is_ticked(sentence)):
         return False
@@ -149,11 +154,12 @@ def _hits(sentence: str, group: str) -> list[tuple[int, int]]:
     before = 0
     for clause in _CLAUSE.split(sentence):
         tokens = [key(t) for t in _TOKEN.findall(clause)]
-        apart = {i for first, stop in _at(tokens, _list("apart", "words")) for i in range(first, stop)}
-        mended = bool(_at(tokens, _list("general", "mended"))) and group in ("verdict", "instrument", "lapsed")
-        optional = group == "undone" and bool(_at(tokens, _list("general", "optional")))
-        for first, stop in [] if mended or optional else _at(tokens, _list("against", group)):
-            if not apart.isdisjoint(range(first, stop)) or _taken_back(tokens, first, stop):
+        found = _at(tokens, _list("against", group))
+        apart = {i for first, stop in _at(tokens, _list("apart", "words")) for i in range(first, stop)} if found else ()
+        mended = group in ("verdict", "instrument", "lapsed") and found and _at(tokens, _list("general", "mended"))
+        optional = group == "undone" and found and _at(tokens, _list("general", "optional"))
+        for first, stop in [] if mended or optional else found:
+            if any(i in apart for i in range(first, stop)) or _taken_back(tokens, first, stop):
                 continue
             made.append((before + first, before + stop))
         before += len(tokens)
@@ -162,9 +168,8 @@ def _hits(sentence: str, group: str) -> list[tuple[int, int]]:
 
 def _taken_back(tokens: list[str], first: int, stop: int) -> bool:
     """Whether a word of no stands before, or a count of nothing beside."""
-    none = _list("no", "none")
-    near = tokens[max(first - _REACH, 0) : first]
-    return bool(_at(near, _list("no", "words")) or _at(tokens[first - 1 : first], none) or _at(tokens[stop:], none[:1]))
+    near, before = tokens[max(first - _REACH, 0) : first], tokens[first - 1 : first]
+    return bool(_at(near, _list("no", "words")) or _at(before, _list("no", "none")) or "0" in tokens[stop:])
 
 
 def _is_legend(sentence: str, tokens: list[str]) -> bool:
