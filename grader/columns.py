@@ -261,6 +261,9 @@ def substance_key(name: str) -> str:
     return "".join(c for c in folded if c.isalnum())
 
 
+_DROPPED = str.maketrans("", "", "-‐‑‒–—−_°º")
+
+
 def normal_heading(text: str) -> str:
     """A heading as it is compared: case, spacing, dashes and the spelling of m³ do not matter.
 
@@ -269,10 +272,7 @@ def normal_heading(text: str) -> str:
     >>> normal_heading("Carbon-monoxide (ppm)") == normal_heading("Carbon monoxide (ppm)")
     True
     """
-    text = text.casefold().replace("m³", "m3").replace("°", "").replace("º", "")
-    for dash in "-‐‑‒–—−_":
-        text = text.replace(dash, " ")
-    return "".join(text.split())
+    return "".join(text.casefold().replace("m³", "m3").translate(_DROPPED).split())
 
 
 # Why a figure cannot be trusted towards a pass, per parameter ({key}_doubt); 0 is none. Texts: words [doubt].

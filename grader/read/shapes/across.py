@@ -5,6 +5,7 @@ Seen from the side such a table is one whose tests are rows: only its heading, t
 
 from __future__ import annotations
 
+from bisect import bisect, bisect_left
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
@@ -144,7 +145,8 @@ def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[tuple[int, 
         filled = {r: _filled(grid, side, r) for r in range(begin, end)}
         last = max((r for r in range(name, end) if _is_line(grid, side, r, filled[r])), default=name)
         if i + 1 < len(names):
-            end = max((r for r in rows if name < r < end and side.labels[r].field in READINGS), default=end - 1) + 1
+            here = rows[bisect(rows, name) : bisect_left(rows, end)]
+            end = max((r for r in here if side.labels[r].field in READINGS), default=end - 1) + 1
             last = min(last, end - 1)
         start = name
         while (

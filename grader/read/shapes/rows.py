@@ -312,6 +312,8 @@ def _statistic(above: list[int], row: int, values: Mapping[int, Sequence[Any]], 
         kinds = {"mean": mean, "sum": sum(figures), "least": min(figures), "greatest": max(figures)}
         hits = {k for k, v in kinds.items() if abs(own - v) <= (near if k == "mean" else 1e-9)}
         agreeing = hits if agreeing is None else agreeing & hits
+        if not agreeing:
+            return ""
     return sorted(agreeing)[0] if agreeing and count >= _LEAST_AGREEING else ""
 
 

@@ -318,16 +318,13 @@ def _no_tests_of_columns(
     told = _kinds_below(block, lines, first)
     for index, kind in enumerate(kinds):
         name = named[index] if index < len(named) else None
-        row = [values[at][index] for at in readings]
-        if name is not None and kind == "none":
-            kinds[index] = "test" if any(v is not None for v in block.grid.rows[first + index]) else kind
-        if kind == "total" and type(name) is str and kind_of(name) in NO_TEST:
-            kinds[index] = "beside"
-        elif told.get(index, "") in NO_TEST and told[index] != "value":
+        if name is not None and kind == "none" and any(v is not None for v in block.grid.rows[first + index]):
+            kinds[index] = "test"
+        if told.get(index, "") in NO_TEST and told[index] != "value":
             kinds[index] = "beside"
         elif name is None:
-            filled = [v for v in row if v is not None]
-            if not filled or all(map(is_unit, filled)) or are_verdicts(row):
+            filled = [v for at in readings if (v := values[at][index]) is not None]
+            if not filled or all(map(is_unit, filled)) or are_verdicts(filled):
                 kinds[index] = "" if not filled else "beside"
         elif type(name) is str and kind_of(name) in NO_TEST:
             kinds[index] = "beside"

@@ -37,9 +37,9 @@ _Words = dict[str, list[tuple[list[str], bool]]]
 
 
 @cache
-def _list(table: str, name: str) -> _Words:
+def _list(table: str, name: str, file: str = "said.toml") -> _Words:
     made: _Words = {}
-    for spelling in load_toml("said.toml")[table][name]:
+    for spelling in load_toml(file)[table][name]:
         parts = [key(t) for t in _TOKEN.findall(spelling)]
         made.setdefault(parts[0][0], []).append((parts, spelling.endswith("*")))
     return made
@@ -211,11 +211,7 @@ def _is_firm(tokens: list[str], first: int, stop: int) -> bool:
 @lru_cache(maxsize=50_000)
 def smells(text: str) -> str:
     """A remark that speaks of a smell, though another cell is for that; "" where it does not, or says none."""
-    words = load_toml("loose_words.toml")["said_of"]["odour"]
-    tokens = [key(t) for t in _TOKEN.findall(text)]
-    spoken = any(
-        t == key(w.rstrip("*")) or w.endswith("*") and t.startswith(key(w[:-1])) for t in tokens for w in words
-    )
+    spoken = _at([key(t) for t in _TOKEN.findall(text)], _list("said_of", "odour", "loose_words.toml"))
     return text if spoken and len(text) <= 60 and loose_word("odour", text) in ("slight", "marked") else ""
 
 
