@@ -13,10 +13,11 @@ from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.groups import is_when
 from grader.read.shapes.tables import Range, Sheet
 from grader.read.words.dates import is_date
-from grader.read.words.labels import Column, column, kind_of, label
+from grader.read.words.labels import Column, column, kind_of, label, loose_label
 
 _SEARCHED = 60  # rows in which the first heading is looked for
 _LEAST_DATES = 2  # one may be no more than a heading with a year in it
+_NO_PARAMETER = ("outlet", "test_date", "site")
 _HEADINGS = ("Outlet", "Test date", "Parameter", "Value")
 
 
@@ -98,19 +99,16 @@ def _matrix(grid: Grid, begin: int, top: int, alone: bool) -> Matrix | None:
         return None
     titles = [grid.rows[r][c] for r in range(top - 1, begin - 1, -1) for c in range(grid.width)]
     named = [grid.name, *titles] if alone else titles
-    name, known = next(((str(t), k) for t in named if (k := _parameter(t)) is not None), ("", None))
+    # A sheet's name cannot hold a stroke: "mg_m³".
+    texts = [t.replace("_", "/") for t in named if type(t) is str]
+    meanings = ((t, k) for meaning in (label, loose_label) for t in texts if (k := meaning(t)) is not None)
+    name, known = next((m for m in meanings if m[1].field not in _NO_PARAMETER and not m[1].weak), ("", None))
     if known is None:
         return None
     crossings = [
         ((r, side), (top, c), (r, c)) if dated else ((top, c), (r, side), (r, c)) for c in across for r in down
     ]
     return Matrix(grid, name, known, (begin, top), crossings)
-
-
-def _parameter(text: Any) -> Column | None:
-    """What the name of a sheet or a title says was measured; a sheet's name cannot hold a stroke: "mg_m³"."""
-    known = label(text.replace("_", "/")) if type(text) is str else None
-    return None if known is None or known.field in ("outlet", "test_date", "site") else known
 
 
 def joined(blocks: list[Matrix]) -> Unrolled | None:
@@ -126,14 +124,7 @@ def joined(blocks: list[Matrix]) -> Unrolled | None:
         for outlet, when, reading in m.crossings:
             value = m.grid.rows[reading[0]][reading[1]]
             if value is not None:
-                rows.append(
-                    (
-                        m.grid.rows[outlet[0]][outlet[1]],
-                        _when(m.grid.rows[when[0]][when[1]]),
-                        m.name.replace("_", "/"),
-                        value,
-                    )
-                )
+                rows.append((m.grid.rows[outlet[0]][outlet[1]], _when(m.grid.rows[when[0]][when[1]]), m.name, value))
                 origins.append([m.grid.place(*at) for at in (outlet, when, reading, reading)])
     return Unrolled(first.sheet, rows, origins, percents)
 

@@ -286,7 +286,7 @@ def _label(text: str) -> Column | None:
 def loose_label(text: Any, unit: str = "") -> Column | None:
     """What a text that is not listed may name by its words and unit: "unclear" or "substance"; None where neither.
 
-    >>> loose_label("Toluene").kind, loose_label("Xyzzy", "ppm").kind, loose_label("Name")
+    >>> loose_label("Toluene").kind, loose_label("Xyzzy", "ppm").kind, loose_label("Flange")
     ('substance', 'substance', None)
     """
     if type(text) is not str or looks_like_value(text):

@@ -15,7 +15,7 @@ from grader.read.words.notation import parse_number
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
-_BEHIND = re.compile(r"[\s(\[/,:]+([^\s(\[\])]+)[\])\s]*$")
+_BEHIND = re.compile(r"[\s(\[/,:]+([^\s(\[\])/]+(?:/[^\s(\[\])]+)?)[\])\s]*$")
 
 
 @cache
@@ -44,8 +44,8 @@ def is_substance(text: str, unit: str | None, words: Words) -> bool:
 def name_and_unit(text: str, unit: str | None) -> tuple[str, str]:
     """The name and the unit of a heading: "Formaldehyde (ppm)".
 
-    >>> name_and_unit("Formaldehyde (ppm)", "ppm"), name_and_unit("Ammoniak ppm", "ppm"), name_and_unit("Helium", None)
-    (('Formaldehyde', 'ppm'), ('Ammoniak', 'ppm'), ('Helium', ''))
+    >>> name_and_unit("Formaldehyde (ppm)", "ppm"), name_and_unit("Toluol mg/m³", "mg/m³"), name_and_unit("Helium", None)
+    (('Formaldehyde', 'ppm'), ('Toluol', 'mg/m³'), ('Helium', ''))
     """
     name = " ".join(text.split())
     while (found := _BEHIND.search(name)) and canonical(found[1]) is not None:
