@@ -25,7 +25,7 @@ from pathlib import PurePosixPath
 import numpy as np
 import pandas as pd
 
-from grader.columns import BLANK, EVIDENCE_FIELDS, FIELDS, READ, UNREADABLE
+from grader.columns import BLANK, EVIDENCE_FIELDS, FIELDS, NO_NAME, READ, SITE_NOT_GIVEN, UNREADABLE
 from grader.data import load_toml
 from grader.frames import by_unique, group_codes, once_each, text, with_columns
 from grader.natural import name_key
@@ -127,10 +127,10 @@ def _names(
     missing = ~new["site_given"]
     stems = _stand_in_sites(file_names)
     problems.add_tests("no_site", number[missing], "site")
-    new["site"][missing] = stems[file[missing]] + " (site not given)"
+    new["site"][missing] = stems[file[missing]] + f" {SITE_NOT_GIVEN}"
     missing = new["outlet"] == ""
     where = [f"row {r + 1}" if c < 0 else f"column {c + 1}" for r, c in zip(row[missing], column[missing])]
-    stand_in = [f"(no name, {file_names[f]} {w})" for f, w in zip(file[missing], where)]
+    stand_in = [f"{NO_NAME}{file_names[f]} {w})" for f, w in zip(file[missing], where)]
     new["outlet"][missing] = stand_in
     problems.add_tests("no_outlet_name", number[missing], "outlet", stand_in=stand_in)
     evidence = np.zeros(len(tests), dtype=bool)

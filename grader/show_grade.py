@@ -47,7 +47,9 @@ def test_lines(tests: pd.DataFrame) -> list[str]:
     if not 0 < len(tests) <= MOST_TESTS:
         return []
     site, outlet = text(tests, "site"), text(tests, "outlet")
-    names = [_short(f"{s}, {o}" if len(set(site)) > 1 else o) for s, o in zip(site, outlet)]
+    names = [_short(o) for o in outlet]
+    if len(set(site)) > 1:  # a long site is cut, never the outlet behind it
+        names = [f"{_short(s, max(MOST_NAME - len(o), 12))}, {o}" for s, o in zip(site, names)]
     wide = max(map(_width, names))
     verdict = tests["verdict"].to_numpy()
     lines = []
@@ -125,9 +127,9 @@ def _many(count: int, one: str, more: str = "") -> str:
     return f"{count} {one if count == 1 else more or one + 's'}"
 
 
-def _short(name: str) -> str:
+def _short(name: str, most: int = MOST_NAME) -> str:
     name = " ".join(name.split())
-    return name if len(name) <= MOST_NAME else name[: MOST_NAME - 1] + "…"
+    return name if len(name) <= most else name[: most - 1] + "…"
 
 
 def _width(text: str) -> int:

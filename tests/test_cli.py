@@ -42,6 +42,9 @@ def test_up_to_twenty_tests_get_a_line_each_the_fails_first_and_before_the_resul
         f"Bay {n}" for n in range(1, 20) if n != 7
     ]
     assert lines[0] == "Bay 7   fail        Carbon monoxide 9 ppm is over the limit of 5 ppm." and lines[20] == ""
+    elsewhere = visit_file(tmp_path / "c.xlsx", rows=[{**AIRLINE, "outlet": "Crane cab 4"}], site="Long " * 20)
+    both = call("grade", visit_file(tmp_path / "d.xlsx"), elsewhere, "-o", tmp_path / "r.xlsx").output
+    assert "…, Crane cab 4  pass" in both  # a long site is cut, not the outlet
     more = visit_file(tmp_path / "b.xlsx", rows=[*rows, {**AIRLINE, "outlet": "Bay 21"}])
     assert call("grade", more, "-o", tmp_path / "r.xlsx").output.startswith("Site ")
 

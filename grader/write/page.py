@@ -16,6 +16,7 @@ from xlsxwriter import Workbook
 from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
+from grader.columns import NO_NAME, SITE_NOT_GIVEN
 from grader.page import Block, Page
 from grader.write.charts import chart_of_rows, new_chart, series_look, set_look
 from grader.write.measure import BOLD, text_px, wrapped_lines
@@ -108,7 +109,10 @@ class _PageWriter:
     ) -> None:
         self.percent = percent
         self.workbook, self.sheet, self.styles, self.texts = workbook, sheet, styles, texts
-        self.address, self.clean, self.cells = address, clean, cells
+        self.address, self.cells = address, cells
+        self.clean = lambda text: clean(
+            text.replace(SITE_NOT_GIVEN, texts["site_not_given"]).replace(NO_NAME, texts["no_name"])
+        )
         self.colours = styles.page
         self.units, self.page_height_pt = UNITS, PAGE_HEIGHT_PT
         self.repeat_tables = False

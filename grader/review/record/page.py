@@ -265,7 +265,7 @@ def _findings(visit: VisitOf, run: Run) -> list[Block]:
             say["finding"].format(outlet=", ".join(dict.fromkeys(names)), finding=local.text(finding))
             for finding, names in alike.items()
         ]
-        rows.append(("\n".join(sentences), local.figures(causes), local.figures(step)))
+        rows.append(("\n".join(sentences), local.figures(causes), local.text(step)))
     return [
         Block(
             "table",

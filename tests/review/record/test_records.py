@@ -473,7 +473,7 @@ def test_a_notice_is_a_page_an_outlet_with_since_when_why_and_what_not_to_do():
     assert pages[0][3:] == [
         "Spray bay, Main",
         "North Works, Example Coatings",
-        "Out of use since 2026-03-14",
+        "Since 2026-03-14",
         "Carbon monoxide 9 ppm is over the limit of 5 ppm",
     ]
     assert "Oil was not tested" in pages[1][-1]
