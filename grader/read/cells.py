@@ -198,7 +198,7 @@ def _date_texts(cells: Cells, days: np.ndarray, state: np.ndarray, month_first: 
     cells.say("date_order_assumed", at[once], count=how_many.tolist(), detail=[readings[which[i]].detail for i in once])
     rest = np.flatnonzero(full & (code != "date_order_assumed"))
     cells.say_each(at[rest], which[rest], [r or DateReading(BLANK) for r in readings])
-    _query_swapped(cells, days, at, groups, tables, order, data["swapped_from"])
+    _query_swapped(cells, days, tables, order, data["swapped_from"])
 
 
 _STATED = {"day first": Order.DAY_FIRST, "month first": Order.MONTH_FIRST}
@@ -217,15 +217,7 @@ def _orders(parsed: list[DateText], codes: np.ndarray, groups: np.ndarray, n_tab
     )
 
 
-def _query_swapped(
-    cells: Cells,
-    days: np.ndarray,
-    at: np.ndarray,
-    groups: np.ndarray,
-    tables: np.ndarray,
-    order: np.ndarray,
-    least: int,
-) -> None:
+def _query_swapped(cells: Cells, days: np.ndarray, tables: np.ndarray, order: np.ndarray, least: int) -> None:
     """Ask about date cells beside slash texts where every date cell could have day and month swapped.
 
     A spreadsheet set to the other order turns 3/4 into a date, swapped, and leaves 13/4 as text.

@@ -237,8 +237,7 @@ def main() -> int:
         from grader.read.formats import workbook
         from grader.read.shapes import recognise as layouts
 
-        layouts.vocabulary()
-        ready = f"ready {workbook.__name__}"
+        ready = f"ready {workbook.__name__} {layouts.__name__}"
     except (ImportError, OSError, KeyError, ValueError) as error:
         ready = _said(error)
     # Nothing that is read holds a circle, and looking for some at every 700th new list costs a tenth.

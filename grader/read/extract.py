@@ -19,14 +19,12 @@ from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.dates import is_date
 from grader.read.words.headings import CERTAIN, EXACT, LIKELY
-from grader.read.words.labels import Column, heading_words, is_unit
+from grader.read.words.labels import NUMBERS, READINGS, Column, heading_words, is_unit
 from grader.read.words.notation import parse_number
 from grader.read.words.substances import as_measured, name_and_unit
 from grader.read.words.unclear import classes_of, may_be_done
 from grader.read.words.units import belongs, canonical, column_unit, unit_needed
 
-READINGS = frozenset(f.name for f in FIELDS.values() if f.reading)
-NUMBERS = frozenset(f.name for f in FIELDS.values() if f.kind == "number")
 FRACTIONS = frozenset(f.name for f in FIELDS.values() if f.unit == "%")
 
 
@@ -118,7 +116,7 @@ def extract(proposals: Iterable[Proposal]) -> Made:
     notes: list[Note] = []
     found = passed = 0
     for proposal in proposals:
-        made = _extract(proposal, len(tables))
+        made = _extract(proposal)
         tables += made.tables
         notes += [n for n in made.notes if n not in notes] if proposal.group else made.notes
         found += made.rows_found
@@ -126,7 +124,7 @@ def extract(proposals: Iterable[Proposal]) -> Made:
     return Made(tables, notes, found, passed)
 
 
-def _extract(p: Proposal, before: int) -> Made:
+def _extract(p: Proposal) -> Made:
     fields = read_fields(p.lines, p.values, p.where)
     _percents(p, fields)
     _struck(p, fields)
@@ -266,7 +264,7 @@ def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Wh
             if name not in made.values:
                 made.constants[name] = (where.place(found[0].at)._replace(row=_row_of(where, found[0].at)), value)
                 made.how[name] = (found[0].text, "stated in the heading", found[0].heading.sure)
-    _at_line_pressure(made, columns, where)
+    _at_line_pressure(made)
     return made
 
 
@@ -306,7 +304,7 @@ def _one_smell(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Co
     ]
 
 
-def _at_line_pressure(made: Fields, columns: list[Column], where: Where) -> None:
+def _at_line_pressure(made: Fields) -> None:
     """A dew point under a heading for pressure dew points is one at the line pressure of its row."""
     at, line = "dew_point_measured_at_bar", "line_pressure_bar"
     if "dew_point_measured_c" not in made.values or line not in made.values:

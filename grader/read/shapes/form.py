@@ -15,7 +15,6 @@ from grader.read.settle import are_verdicts, own_verdict
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import Pair, labelled_unit, pairs
 from grader.read.shapes.tables import Note, shown
-from grader.read.words.heading_words import key, reading_words
 from grader.read.words.headings import CERTAIN, Heading
 from grader.read.words.labels import (
     SHARED,
@@ -25,12 +24,12 @@ from grader.read.words.labels import (
     inline,
     is_limit_text,
     is_limit_word,
-    is_placeholder,
     is_unit,
     kind_of,
     label,
     looks_like_value,
     loose_label,
+    may_be_reading,
 )
 
 _LEAST_FIELDS = 3
@@ -50,7 +49,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     heads = {(row, at) for at, kinds in columns.items() for row, _, _ in kinds}
     labels = [p for p in pairs(grid, 0, len(grid.rows)) if (p.row, p.column) not in heads]
     found = [_by_columns(grid, p, columns) for p in labels]
-    found += _further(grid, found, columns)
+    found += _further(grid, found)
     found += _loose(grid, found, columns)
     found = sorted((p for p in found if _inside(grid, p.row, p.column, spec)), key=lambda p: (p.row, p.column))
     notes: list[Note] = []
@@ -83,11 +82,7 @@ def _is_filled_in(found: list[Pair]) -> bool:
     readings = [p.value for p in found if p.label.field in READINGS & NUMBERS and p.value is not None]
     if not readings:
         return len({p.label.field for p in found}) >= _LEAST_OF_EMPTY
-    return sum(type(v) is not str or _reads(v) for v in readings) * 2 >= len(readings)
-
-
-def _reads(text: str) -> bool:
-    return looks_like_value(text) or key(text) in reading_words() or is_placeholder(text)
+    return sum(type(v) is not str or may_be_reading(v) for v in readings) * 2 >= len(readings)
 
 
 # ------------------------------------------------------------------------------------- columns with headings
@@ -165,7 +160,7 @@ def _by_columns(grid: Grid, pair: Pair, columns: Headings) -> Pair:
     return pair
 
 
-def _further(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
+def _further(grid: Grid, found: list[Pair]) -> list[Pair]:
     """Figures beside a reading under a heading such as Repeat or Peak: a second reading of it, judged both ways."""
     used = {(p.value_row, p.value_column) for p in found} | {(p.row, p.column) for p in found}
     heads = {at: max(rows) for at, rows in _second_headings(grid).items()}
@@ -231,7 +226,8 @@ def _loose(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
 def _unit_behind(cells: Sequence[Any], at: int) -> str:
     """The unit of the figures behind a text, as far as the next text that is neither; "" where there is none."""
     run = takewhile(
-        lambda v: v is None or looks_like_value(v) or is_unit(v) or _reads(v) or is_limit_text(v), cells[at + 1 :]
+        lambda v: v is None or looks_like_value(v) or is_unit(v) or may_be_reading(v) or is_limit_text(v),
+        cells[at + 1 :],
     )
     return next(filter(is_unit, run), "")
 

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any, NamedTuple
 
-from grader.columns import FIELDS
 from grader.read.shapes.grid import Grid
 from grader.read.words.headings import EXACT
 from grader.read.words.labels import (
+    READINGS,
     Column,
     another_thing,
     column,
@@ -24,7 +24,6 @@ from grader.read.words.labels import (
 )
 
 _ORDINAL = re.compile(r"\s*(\d)(?:st|nd|rd|th|er|re|e|è?me|ème|\.)\s*", re.IGNORECASE)
-READINGS = frozenset(f.name for f in FIELDS.values() if f.reading)
 _MOST_VALUES = 0.34  # share of figures above which a row is no row of headings
 _LEAST_KNOWN = 0.5  # share of its texts that must be headings
 

@@ -16,7 +16,7 @@ from grader.read.shapes.pairs import shared_above
 from grader.read.shapes.rows import is_total
 from grader.read.shapes.tables import Note, shown
 from grader.read.shapes.unrolled import dates_across
-from grader.read.words.heading_words import key, reading_words
+from grader.read.words.heading_words import key
 from grader.read.words.headings import CERTAIN, LIKELY, Heading
 from grader.read.words.labels import (
     Column,
@@ -25,8 +25,8 @@ from grader.read.words.labels import (
     is_unit,
     kind_of,
     label,
-    looks_like_value,
     loose_label,
+    may_be_reading,
 )
 from grader.read.words.units import canonical
 
@@ -196,16 +196,12 @@ def _figures(grid: Grid, row: int, names: int, kinds: dict[int, str | None], col
             if (
                 filled
                 and not are_verdicts(filled)
-                and (wanted == ("value",) or 2 * sum(map(_reads, filled)) >= len(filled))
+                and (wanted == ("value",) or 2 * sum(map(may_be_reading, filled)) >= len(filled))
             ):
                 hits.append(at)
         if hits:
             return hits
     return []
-
-
-def _reads(value: Any) -> bool:
-    return looks_like_value(value) or (type(value) is str and (key(value) in reading_words() or is_placeholder(value)))
 
 
 def _stated(grid: Grid, spec: TableSpec) -> _Long | None:

@@ -10,11 +10,10 @@ from grader.read.settle import settled
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, both
 from grader.read.words.headings import LIKELY, Heading
-from grader.read.words.labels import SHARED, Column, column, inline, is_unit, label, tube_detail
+from grader.read.words.labels import NUMBERS, SHARED, Column, column, inline, is_unit, label, tube_detail
 from grader.read.words.loose import loose_word, own_word
 from grader.read.words.units import canonical
 
-_NUMBERS = frozenset(f.name for f in FIELDS.values() if f.kind == "number")
 _FAR = 4  # columns between a label and its value, at most
 
 
@@ -112,7 +111,7 @@ def _placed(grid: Grid, labels: dict[Cell, Column], row: int, at: int, known: Co
     if not stacked and beneath and (sideways or beside is None):
         value = rows[row + 1][at]
         deeper = row + 2 < stop and (row + 2, at) not in labels and rows[row + 2][at] is not None
-        if is_unit(value) and deeper and known.field in _NUMBERS:
+        if is_unit(value) and deeper and known.field in NUMBERS:
             return Pair(row, at, labelled_unit(known, value), row + 2, at, rows[row + 2][at], "below")
         return Pair(row, at, known, row + 1, at, value, "below")
     if beside is None:

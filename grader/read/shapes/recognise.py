@@ -9,7 +9,7 @@ settle it.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS, normal_heading
@@ -24,38 +24,18 @@ from grader.read.shapes.table import Block, propose
 from grader.read.shapes.tables import Note, Recognised, Sheet, both, number_of
 from grader.read.shapes.unrolled import Matrix, matrices
 from grader.read.words.headings import CERTAIN, EXACT, Heading
-from grader.read.words.labels import SHARED, Column, label
+from grader.read.words.labels import NUMBERS, READINGS, SHARED, VISIT, Column, label
 
-__all__ = ["Note", "Recognised", "Sheet", "Vocabulary", "recognise", "vocabulary"]
+__all__ = ["Note", "Recognised", "Sheet", "recognise"]
 
 LONGEST_HEADING = 80
-_MEMO_SIZE = 20_000
 
 
-class Vocabulary(NamedTuple):
-    """The headings of the blank, normalised, and what is known of the fields behind them."""
-
-    headings: dict[str, str]
-    readings: frozenset[str]  # a measurement: a table has at least one such column
-    visit: frozenset[str]  # may stand on the Visit sheet
-    numbers: frozenset[str]
-    memo: dict[str, str | None]  # text -> field, for texts seen before
+# The headings of the blank and the further fields, as data/fields.toml spells them.
+_HEADINGS = {normal_heading(f.heading): f.name for f in FIELDS.values()}
 
 
-@cache
-def vocabulary() -> Vocabulary:
-    """The headings of the blank and the further fields, exactly as data/fields.toml spells them."""
-    fields = FIELDS.values()
-    return Vocabulary(
-        headings={normal_heading(f.heading): f.name for f in fields},
-        readings=frozenset(f.name for f in fields if f.reading),
-        visit=frozenset(f.name for f in fields if f.sheet == "Visit"),
-        numbers=frozenset(f.name for f in fields if f.kind == "number"),
-        memo={},
-    )
-
-
-def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: LayoutSpec | None = None) -> Recognised:
+def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None) -> Recognised:
     """Find the tables of tests in the sheets of one workbook.
 
     sheets  : of one workbook, in its order; taken one at a time, so a generator keeps memory small.
@@ -63,7 +43,6 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
     Returns : Recognised. A sheet named Visit gives constants. With no table `tables` is empty: the caller
               refuses the file.
     """
-    known = known or vocabulary()
     layout = layout or LayoutSpec()
     made = Made([], [], 0, 0)
     unused: list[Note] = []
@@ -79,17 +58,17 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
         if not sheet.rows or not sheet.rows[0] or layout.ignores(sheet.name):
             continue
         specs = layout.of(sheet.name)
-        texts = _texts(sheet, known)
-        if plain(sheet.name) == "visit" and not specs and not _exact_table(sheet, texts, known):
+        texts = _texts(sheet)
+        if plain(sheet.name) == "visit" and not specs and not _exact_table(sheet, texts):
             with_visit = True
-            made_constants, said = _read_visit(sheet, texts, known)
+            made_constants, said = _read_visit(sheet, texts)
             constants.update(made_constants)
             notes += said
             elsewhere += with_what_is_said(sheet, [], _of_constants(made_constants))[1]
             continue
-        own = None if specs else _exact_table(sheet, texts, known)
+        own = None if specs else _exact_table(sheet, texts)
         if own is not None and own[0] == _first_filled(sheet):
-            made = _read_own(sheet, texts, own, known)
+            made = _read_own(sheet, texts, own)
         elif (explained := _fingerprint(sheet)) in _EXPLAINED and not specs:
             elsewhere += with_what_is_said(sheet, [])[1]
             continue
@@ -101,7 +80,7 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
             blocks += found
             if found:
                 continue
-            if not made.tables and not made.notes and not specs and not _not_used(sheet, texts) and not _cover(sheet):
+            if not made.tables and not made.notes and not specs and not _not_used(sheet) and not _cover(sheet):
                 if explained is not None:
                     _EXPLAINED.add(explained)
         cover = _cover(sheet) if not made.tables else None
@@ -118,7 +97,7 @@ def recognise(sheets: Iterable[Sheet], known: Vocabulary | None = None, layout: 
             elif made.rows_found:
                 notes += _hidden_rows(sheet, made)
         else:
-            unused += _not_used(sheet, texts)
+            unused += _not_used(sheet)
             if cover:
                 covers.append((sheet, *cover))
     if len(blocks) > 1:
@@ -164,18 +143,10 @@ def _fingerprint(sheet: Sheet) -> tuple[Any, ...] | None:
 # ------------------------------------------------------------------------------------- the program's own blank
 
 
-def _field(text: str, known: Vocabulary) -> str | None:
+@lru_cache(maxsize=20_000)
+def _field(text: str) -> str | None:
     """The field a text is the heading of in the blank, or None."""
-    try:
-        return known.memo[text]
-    except KeyError:
-        found = None
-        if len(text) <= LONGEST_HEADING:
-            found = known.headings.get(normal_heading(text).rstrip(":"))
-        if len(known.memo) >= _MEMO_SIZE:
-            known.memo.clear()
-        known.memo[text] = found
-        return found
+    return _HEADINGS.get(normal_heading(text).rstrip(":")) if len(text) <= LONGEST_HEADING else None
 
 
 class _Texts(NamedTuple):
@@ -195,7 +166,7 @@ class _Texts(NamedTuple):
         return list(values)
 
 
-def _texts(sheet: Sheet, known: Vocabulary) -> _Texts:
+def _texts(sheet: Sheet) -> _Texts:
     headings: dict[str, str] = {}
     blanks: set[Any] = set()
     odd = False
@@ -205,16 +176,16 @@ def _texts(sheet: Sheet, known: Vocabulary) -> _Texts:
         if kind is str:
             if not value.strip():
                 blanks.add(value)
-            elif field := _field(value, known):
+            elif field := _field(value):
                 headings[value] = field
         elif kind is float and value - value != 0.0:
             odd = True
     return _Texts(headings, blanks, odd)
 
 
-def _exact_table(sheet: Sheet, texts: _Texts, known: Vocabulary) -> tuple[int, dict[int, str]] | None:
+def _exact_table(sheet: Sheet, texts: _Texts) -> tuple[int, dict[int, str]] | None:
     """The first row of which every text is a heading of the blank and that opens a table, with its fields."""
-    if not texts.headings or known.readings.isdisjoint(texts.headings.values()):
+    if READINGS.isdisjoint(texts.headings.values()):
         return None
     apart = texts.headings.keys().isdisjoint
     for number, row in enumerate(sheet.rows):
@@ -222,9 +193,9 @@ def _exact_table(sheet: Sheet, texts: _Texts, known: Vocabulary) -> tuple[int, d
             continue
         filled = {at: v for at, v in enumerate(row) if v is not None and v not in texts.blanks}
         fields = {at: texts.headings[v] for at, v in filled.items() if type(v) is str and v in texts.headings}
-        if len(fields) == len(filled) and _opens(set(fields.values()), known):
+        if len(fields) == len(filled) and _opens(set(fields.values())):
             return number, fields
-        if _opens(set(fields.values()), known):
+        if _opens(set(fields.values())):
             return None
     return None
 
@@ -233,9 +204,9 @@ def _first_filled(sheet: Sheet) -> int:
     return next((i for i, row in enumerate(sheet.rows) if row.count("") + row.count(None) < len(row)), 0)
 
 
-def _opens(fields: set[str], known: Vocabulary) -> bool:
+def _opens(fields: set[str]) -> bool:
     """Whether a row of these headings opens a table: a reading, and an outlet or two more headings."""
-    return bool(fields & known.readings) and len(fields) >= (2 if "outlet" in fields else 3)
+    return bool(fields & READINGS) and len(fields) >= (2 if "outlet" in fields else 3)
 
 
 @cache
@@ -245,7 +216,7 @@ def _own_column(at: int, text: str, field: str) -> Column:
     return Column(at, text, "field", heading, EXACT)
 
 
-def _read_own(sheet: Sheet, texts: _Texts, first: tuple[int, dict[int, str]], known: Vocabulary) -> Made:
+def _read_own(sheet: Sheet, texts: _Texts, first: tuple[int, dict[int, str]]) -> Made:
     """Tables with headings of the blank. A row of the same headings again does not open a new table."""
     grid = Grid.of(sheet)
     apart = texts.headings.keys().isdisjoint
@@ -258,7 +229,7 @@ def _read_own(sheet: Sheet, texts: _Texts, first: tuple[int, dict[int, str]], kn
         }
         if fields == blocks[-1][1]:
             blocks[-1][2].append(row)
-        elif _opens(set(fields.values()), known):
+        elif _opens(set(fields.values())):
             blocks.append((row, fields, []))
     made = []
     named = plain(sheet.name) == "readings"
@@ -276,7 +247,7 @@ def _read_own(sheet: Sheet, texts: _Texts, first: tuple[int, dict[int, str]], kn
 # ------------------------------------------------------------------------------------------ what holds for all
 
 
-def _read_visit(sheet: Sheet, texts: _Texts, known: Vocabulary) -> tuple[dict[str, tuple[Place, Any]], list[Note]]:
+def _read_visit(sheet: Sheet, texts: _Texts) -> tuple[dict[str, tuple[Place, Any]], list[Note]]:
     """Labels in column A, values in column B -> constants. Only Visit's labels: a reading is no constant."""
     notes: list[Note] = []
     constants: dict[str, tuple[Place, Any]] = {}
@@ -289,16 +260,16 @@ def _read_visit(sheet: Sheet, texts: _Texts, known: Vocabulary) -> tuple[dict[st
         if text is None or value is None:
             continue
         number = number_of(sheet, row)
-        field = _field(text, known) if type(text) is str else None
-        if field is None and (found := label(text)) is not None and found.field in known.visit:
+        field = _field(text) if type(text) is str else None
+        if field is None and (found := label(text)) is not None and found.field in VISIT:
             from grader.read.shapes.pairs import with_unit
 
             field, value = found.field, with_unit(found.field, found, value)
-        if field is None or field not in known.visit:
+        if field is None or field not in VISIT:
             said = {"label": str(text)}
             notes.append(Note("unknown_label", sheet.name, a1(number, 1), value, said))
             continue
-        if field in known.numbers and (number, 1) in percents and type(value) in (int, float):
+        if field in NUMBERS and (number, 1) in percents and type(value) in (int, float):
             value = Unreadable(f"{value * 100:.10g}%", "percent")
         if field in constants:
             place, earlier = constants[field]
@@ -404,7 +375,7 @@ def _hidden_rows(sheet: Sheet, made: Made) -> list[Note]:
     return [Note("hidden_rows", sheet.name, a1(rows[0], 0), sheet.name, {"rows": len(rows)})]
 
 
-def _not_used(sheet: Sheet, texts: _Texts) -> list[Note]:
+def _not_used(sheet: Sheet) -> list[Note]:
     """A note on a sheet with headings of ours that holds no table."""
     best: dict[str, str] = {}
     at = (0, 0)

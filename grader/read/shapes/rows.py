@@ -13,8 +13,7 @@ from grader.read.settle import all_limits, are_verdicts
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.tables import Note
 from grader.read.words.dates import is_date
-from grader.read.words.heading_words import key, reading_words
-from grader.read.words.labels import is_limit_text, is_placeholder, is_unit, kind_of, looks_like_value
+from grader.read.words.labels import is_limit_text, is_placeholder, is_unit, kind_of, looks_like_value, may_be_reading
 from grader.read.words.notation import parse_number
 from grader.read.words.said import AROUND, against, is_label, is_tube, may_tell, stated
 
@@ -79,11 +78,6 @@ def is_remark(text: str) -> bool:
 @cache
 def _signatures() -> tuple[str, ...]:
     return tuple(load_toml("limits_reading.toml")["rows"]["signature_words"])
-
-
-def may_be_reading(value: Any) -> bool:
-    """Whether a cell can be a reading: a figure, a word that stands for one, a placeholder."""
-    return looks_like_value(value) or key(str(value)) in reading_words() or is_placeholder(value)
 
 
 def _reads(values: Mapping[int, Sequence[Any]], readings: Mapping[int, bool], index: int) -> bool:

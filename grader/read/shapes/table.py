@@ -70,7 +70,7 @@ def propose(block: Block) -> Proposal:
     values = {c.at: list(columns[c.at]) for c in lines if c.kind in _HELD}
     if not head.own:
         _spread(block, lines, values, first)
-        lines = _with_units_beside(block, lines, columns, values)
+        lines = _with_units_beside(lines, columns, values)
         lines = _with_outlet(block, lines, columns, values, notes)
         lines = _without_heading(block, lines, columns, values)
     constants, how = dict(block.constants), dict(block.how)
@@ -165,7 +165,7 @@ def _spread(block: Block, lines: list[Column], values: dict[int, list[Any]], fir
 
 
 def _with_units_beside(
-    block: Block, lines: list[Column], columns: list[tuple[Any, ...]], values: dict[int, list[Any]]
+    lines: list[Column], columns: list[tuple[Any, ...]], values: dict[int, list[Any]]
 ) -> list[Column]:
     """A line of units alone behind a reading serves as one with the heading Unit."""
     known = {c.at for c in lines}

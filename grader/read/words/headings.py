@@ -186,7 +186,7 @@ def _single(whole: str, words: Words, unit: str = "") -> Heading:
         if made.field and strange:
             made = Heading(candidates=made.candidates, why=f"“{strange}” is not understood")
         if made.field:
-            return _with_conditions(made, meaning, conditions, whole)
+            return _with_conditions(made, meaning, conditions)
         if best is None or (made.candidates and not best.candidates):
             best = made
     trimmed = _trimmed(rest, words) if best is None or not best.candidates else ""
@@ -487,7 +487,7 @@ def _quantities(text: str) -> list[tuple[float, str]] | None:
     return made if made and not text[end:].strip(" ,;/") else None
 
 
-def _with_conditions(made: Heading, meaning: _Meaning, conditions: list[tuple[float, str]], whole: str) -> Heading:
+def _with_conditions(made: Heading, meaning: _Meaning, conditions: list[tuple[float, str]]) -> Heading:
     """Give a heading its conditions: the pressure of a dew point, else only the reference condition fits."""
     field, constants = made.field, []
     at = "dew_point_measured_at_bar"

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.data import load_toml
-from grader.read.words.heading_words import BREAK, Words, heading_languages, key, tidy, words_of
+from grader.read.words.heading_words import BREAK, Words, heading_languages, key, reading_words, tidy, words_of
 from grader.read.words.headings import (
     EXACT,
     LIKELY,
@@ -34,6 +34,8 @@ _DATE = re.compile(r"\s*\d{1,4}[./\-]\d{1,2}[./\-]\d{1,4}\s*")
 _PLACEHOLDER = frozenset("-–—[]() /.")
 # What may hold for several tests at once: no reading, no outlet, no remark.
 SHARED = frozenset(f.name for f in FIELDS.values() if not f.reading and f.name not in ("outlet", "remarks"))
+READINGS = frozenset(f.name for f in FIELDS.values() if f.reading)
+NUMBERS = frozenset(f.name for f in FIELDS.values() if f.kind == "number")
 VISIT = frozenset(f.name for f in FIELDS.values() if f.sheet == "Visit")
 
 
@@ -135,6 +137,11 @@ def is_placeholder(text: Any) -> bool:
 def kind_of(text: str) -> str | None:
     """What a heading is that is none of our fields but tells how a table is built; see headings.other."""
     return other(text)
+
+
+def may_be_reading(value: Any) -> bool:
+    """Whether a cell can be a reading: a figure, a word that stands for one, a placeholder."""
+    return looks_like_value(value) or type(value) is str and (key(value) in reading_words() or is_placeholder(value))
 
 
 def is_limit_word(text: Any) -> bool:
