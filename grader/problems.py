@@ -130,9 +130,13 @@ class _Batch:
 
 @dataclass
 class Problems:
-    """Append-only collector. A stage adds; `grader.report.problem_table` turns it into the sheet."""
+    """Append-only collector. A stage adds; `grader.report.problem_table` turns it into the sheet.
+
+    filled : field -> value of each test, where blank cells were filled from elsewhere: what a problem of one is about.
+    """
 
     batches: list[_Batch] = field(default_factory=list)
+    filled: dict[str, Any] = field(default_factory=dict)
 
     def add(
         self, code: str, *, file: int = -1, sheet: str = "", cell: str = "", value: Any = "", **params: Any

@@ -139,7 +139,7 @@ def _all_lines(problems: Problems, log: LogLike, texts: Mapping[str, dict[str, s
     for batch in problems.batches:
         rank = SEVERITIES.index(texts[batch.code]["severity"])
         if batch.tests is not None:
-            yield from _layoutof_tests(batch, texts[batch.code], rank, places, names)
+            yield from _layoutof_tests(batch, texts[batch.code], rank, places, names, problems.filled)
             continue
         name = str(names[batch.file]) if batch.file >= 0 else ""
         value = value_text(batch.values[0] if batch.values else "")
@@ -154,7 +154,7 @@ _DIFFERS = ("value", "stand_in", "first", "line", "where")
 
 
 def _layoutof_tests(
-    batch: _Batch, entry: dict[str, str], rank: int, places: _Places, names: np.ndarray
+    batch: _Batch, entry: dict[str, str], rank: int, places: _Places, names: np.ndarray, filled_in: Mapping[str, Any]
 ) -> Iterator[_Line]:
     tests, rows = np.asarray(batch.tests), places.log.rows
     field = batch.field_name
@@ -169,6 +169,8 @@ def _layoutof_tests(
     if values is None:
         raw = rows[field].to_numpy()[tests].tolist() if field in rows and field in FIELDS else [None] * len(tests)
         values = [None if value != value else value for value in raw]  # a blank among figures is NaN
+        if field in filled_in:
+            values = [b if a is None else a for a, b in zip(values, filled_in[field][tests].tolist())]
     files = rows["file"].to_numpy()[tests]
     if entry["severity"] == "note":
         shown = [value_text(v) for v in values] if "{value}" in entry["text"] else [""] * len(tests)

@@ -46,7 +46,7 @@ PAGES: dict[str, Any] = {
     },
     "register.toml": {
         "sheet": "name needed columns identity several",
-        "column": "name heading kind expiry floor unit",
+        "column": "name heading kind expiry floor ceiling unit",
         "words": {"*": "*"},
     },
     "substances.toml": dict.fromkeys(("inert", "names", "other_thing", "units"), ""),

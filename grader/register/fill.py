@@ -64,6 +64,7 @@ def fill(tests: pd.DataFrame, register: Register, problems: Problems) -> Filled:
     _doubled(register, problems)
     made = _Filling(tests, register, problems).apply(0, 0, 0)
     made.used.say(tests.index.to_numpy(), problems)
+    problems.filled = {name: values for name, values in made.new.items() if name in FIELDS}
     most = made.alternatives
     plans = [(k, 0, 0) for k in range(1, most[0])] + [(0, k, 0) for k in range(1, most[1])]
     plans += [(0, 0, k) for k in range(1, most[2])]
@@ -102,7 +103,7 @@ def _doubled(register: Register, problems: Problems) -> None:
         again = pd.Series(key).duplicated().to_numpy()
         first = pd.Series(np.arange(len(key))).groupby(key).transform("first").to_numpy() if len(key) else key
         for line in np.flatnonzero(again).tolist():
-            column = sheet.identity[-1]
+            column = [c for c in sheet.identity if c in sheet.needed][-1]
             file, named, cell = register.cell(name, int(first[line]), column)
             other = f"{register.file_names[file]}, {named}!{cell}"
             register.say(problems, "register_twice", name, [line], column, other=other)

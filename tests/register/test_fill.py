@@ -334,3 +334,8 @@ def test_clearances_and_second_signatures_stand_on_due_record_and_notice_and_mov
         book = openpyxl.load_workbook(papers[notice])
         said_there = " ".join(str(c.value) for sheet in book for line in sheet.iter_rows() for c in line if c.value)
         assert all(part in said_there for part in parts)
+
+
+def test_a_problem_of_a_filled_cell_shows_what_was_filled_in(tmp_path):
+    (line,) = said(graded(tmp_path, changed("Outlets", outlet_status="locked off")), "status is").to_dict("records")
+    assert (line["File"], line["Value"]) == ("visit.xlsx", "locked off")

@@ -83,3 +83,12 @@ def test_findings_name_the_part_readings_stand_side_by_side_and_work_done_is_com
     assert said(result, "no change of it since the visit before")["Value"].tolist() == ["new filter element"]
     (told,) = said(result, "does not tell of it").to_dict("records")
     assert "dryer" in told["Problem"] and "register.xlsx, Plant!E3" in told["Problem"]
+
+
+def test_figures_that_cannot_be_and_parts_of_one_kind_side_by_side(tmp_path):
+    two = [{**LINE, "part": "other", "serial_number": n, "every_months": m} for n, m in (("x", 1), ("y", 1e9))]
+    whole = {**register(), "Plant": two}
+    result = graded(tmp_path, whole, [blanks()]).whole
+    assert result.plant["State"].tolist() == ["overdue", "in date"]  # and no day beyond every calendar
+    assert said(result, "stands twice").empty and (result.problems["Value"] == "1000000000").any()
+    result.write(tmp_path / "result.xlsx")
