@@ -33,9 +33,8 @@ UNIT_WIDTH = (UNIT_PX - 5) / 7  # characters
 SPARE_PT = 14
 PAGE_HEIGHT_PT = 792.0 - 2 * 0.7 * 72 - SPARE_PT
 PAGE_HEIGHT_ACROSS_PT = 595.3 - 2 * 0.7 * 72 - SPARE_PT
-# Scales in percent, the usual first; a smaller one where that saves a page that would hold little more than nothing.
-SQUEEZED_COMPACT, SQUEEZED_PERCENT = (85, 82, 79, 76), (93, 90, 87)
-NEARLY_EMPTY = 0.35
+# Scales in percent, the usual first; a smaller one where that saves the last page, which would hold next to nothing.
+SCALES_COMPACT, SCALES_ACROSS = (85, 82, 79, 76), (93, 90, 87)
 FEWEST_ROWS = 4  # on the last page of several
 FORM_ROW_PT = 24.0
 LONGEST_WORD = 18  # characters; a longer one (a name of a file, a sum) may be broken
@@ -74,18 +73,18 @@ def write_page(
     def writer(book: Any, on: Any, percent: int) -> _PageWriter:
         return _PageWriter(book, on, styles, texts, address, clean, cells, percent)
 
-    percents = SQUEEZED_PERCENT if page.landscape else SQUEEZED_COMPACT if page.compact else (100,)
-    fewest = 0
-    for percent in percents if len(percents) > 1 and not page.one_page else ():
-        trial = writer(_Nowhere(), _Nowhere(), percent)
+    usual, *smaller = SCALES_ACROSS if page.landscape else SCALES_COMPACT if page.compact else (100,)
+    if smaller and not page.one_page:
+        trial = writer(_Nowhere(), _Nowhere(), usual)
         trial.write(page)
-        fewest = fewest or len(trial.breaks)
-        if percent == percents[0] and trial.page_top_pt > trial.page_height_pt * NEARLY_EMPTY:
-            break
-        if len(trial.breaks) < fewest:
-            percents = (percent,)
-            break
-    writer(workbook, sheet, percents[0]).write(page)
+        pages, left = len(trial.breaks), trial.page_top_pt / trial.page_height_pt
+        for percent in smaller if left < pages * (usual / smaller[-1] - 1) else ():  # else no scale makes room for it
+            trial = writer(_Nowhere(), _Nowhere(), percent)
+            trial.write(page)
+            if len(trial.breaks) < pages:
+                usual = percent
+                break
+    writer(workbook, sheet, usual).write(page)
 
 
 class _Nowhere(int):

@@ -22,8 +22,10 @@ def palette() -> dict[str, Any]:
 
 
 def style_of(word: object) -> str:
-    """Style of a verdict, severity, state or trend word, in any language; "" for what is no such word.
+    """Style of a verdict, severity, state or trend word, in any language that was asked for; "" for what is no such word.
 
+    >>> from grader.words import words
+    >>> german = words("de")
     >>> style_of("fail"), style_of("in date"), style_of("nicht erfüllt"), style_of("outlet 3"), style_of(None)
     ('bad', 'good', 'bad', '', '')
     """

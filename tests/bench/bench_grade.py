@@ -349,6 +349,31 @@ def start(folder: Path) -> None:
             for _ in range(5)
         )
         print(f"grader {name}: {best:.2f} s")
+    terminal(visits, folder / "one.xlsx", compiled)
+
+
+def terminal(visits: Path, result: Path, env: dict[str, str]) -> None:
+    """When the last verdict line of one visit stands on the terminal, and when the command ends, against the least
+    that any program of this kind costs: importing pandas and reading the file by openpyxl. Median of nine, in turn."""
+    (visit,) = visits.glob("*.xlsx")
+    least = f"import pandas, openpyxl; list(map(list, openpyxl.load_workbook({str(visit)!r}).worksheets[1].values))"
+    commands = {"least": [sys.executable, "-c", least], "grade": [sys.executable, "-u", "-m", "grader", "grade"]}
+    commands["grade"] += [str(visit), "-o", str(result)]
+    took: dict[str, list[float]] = {"least": [], "lines": [], "whole": []}
+    for _ in range(9):
+        for name, command in commands.items():
+            begin = time.perf_counter()
+            with subprocess.Popen(command, cwd=ROOT, env=env, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as run:
+                assert run.stdout is not None
+                while name == "grade" and run.stdout.readline().strip():
+                    lines = time.perf_counter() - begin  # of the last line before the empty one
+                run.stdout.read()
+            took["least" if name == "least" else "whole"].append(time.perf_counter() - begin)
+            took["lines"] += [lines] if name == "grade" else []
+    middle = {name: sorted(times)[len(times) // 2] for name, times in took.items()}
+    print(f"importing pandas and reading one visit by openpyxl: {middle['least']:.2f} s")
+    print(f"its verdict lines on the terminal: {middle['lines'] / middle['least']:.2f} of that (promise: at most 1.3)")
+    print(f"the whole command: {middle['whole'] / middle['least']:.2f} of that (promise: at most 1.7)")
 
 
 def main(parts: list[str]) -> None:
