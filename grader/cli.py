@@ -449,12 +449,15 @@ def register_command(output: Path, folder: Path | None, language: str) -> None:
         else:
             from grader.batch import run
             from grader.review.stated import stated_lines
+            from grader.show_grade import problem_lines
             from grader.write.blank import new_file
 
             new_file(output, "the firm's register")  # before the work
             result = _with_bar(lambda tick: run(folder, language=language, progress=tick), False)
             found = stated_lines(result.tests, [str(n) for n in result.log.files["name"]], language)
             write_register(output, lines=found.lines, notes=found.notes, language=language)
+            for line in problem_lines(result, ("refused",)):
+                click.echo(line, err=True)
     click.echo(f"Register: {output}")
 
 

@@ -317,7 +317,7 @@ class _Filling:
         key = keys_of(lines, ["equipment"]) if len(lines) else np.empty(0, dtype=object)
         at = self._pick(1, number, EQUIPMENT, pairs_of(named, key))
         unknown = np.flatnonzero((named != "") & ~np.isin(named.astype(str), key.astype(str)) & self.visited)
-        numbers, names = self.tests.index.to_numpy()[unknown], self._now("equipment")[unknown]
+        numbers, names = self.tests.index.to_numpy()[unknown], self._now("equipment")[unknown].tolist()
         self.problems.add_tests("register_equipment_unknown", numbers, "equipment", names)
         # What it needs is stated somewhere, and cannot be read here: no flow meets it for certain.
         asked = unknown[(len(lines) > 0) | (self.tests["equipment_state"].to_numpy()[unknown] == BLANK)]
@@ -399,12 +399,15 @@ class _Filling:
         if not len(lines):
             return
         used = by_unique(text(self.tests, "instrument"), lambda t: name_key(t) if t else "")
-        # Of several lines of one day of calibration the due day that comes first.
-        key, due = keys_of(lines, ["instrument"]), lines["calibration_due"]
-        first = due.groupby([key, lines["calibrated_on"]]).transform("min")
-        kept = np.flatnonzero(~(due > first))
-        test, line = pairs_of(used, key[kept])
-        line = kept[line]
+        # Of several lines of one day of calibration the due day that comes first, or the one that cannot be read.
+        key, unread = keys_of(lines, ["instrument"]), lines["calibration_due_state"] == UNREADABLE
+        alike = lines.assign(unread=unread).groupby([key, "calibrated_on"])
+        later = (lines["calibration_due"] > alike["calibration_due"].transform("min")) | alike["unread"].transform(
+            "any"
+        ).eq(True)
+        holds = np.flatnonzero(unread | ~later)
+        test, line = pairs_of(used, key[holds])
+        line = holds[line]
         begin, begin_state = (lines[c].to_numpy() for c in ("calibrated_on", "calibrated_on_state"))
         due, due_state = (lines[c].to_numpy() for c in ("calibration_due", "calibration_due_state"))
         day = self.day.astype("datetime64[s]")[test]

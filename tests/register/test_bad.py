@@ -178,6 +178,7 @@ def test_a_line_without_a_client_where_two_clients_have_the_site_is_asked(tmp_pa
     [
         # A serial twice with one day of calibration: the due day that comes first holds.
         ("Instruments", 0, {"instrument": "a 1", "calibration_due": date(2026, 2, 1)}, "incomplete"),
+        ("Instruments", 0, {"calibration_due": "soon"}, "incomplete"),
         # Calibrations of which only the end is known follow one another, as `--from` writes them.
         ("Instruments", 0, {"calibrated_on": None, "calibration_due": date(2025, 2, 1)}, "pass"),
     ],

@@ -149,7 +149,8 @@ def test_a_test_without_a_date_is_known_from_no_day_on_and_gives_way_to_a_later_
 def test_the_command_fills_it_from_a_folder(tmp_path):
     (tmp_path / "logs").mkdir()
     write_blank(tmp_path / "logs" / "visit.xlsx", visit=VISIT, rows=[AIRLINE])
+    (tmp_path / "logs" / "broken.xlsx").write_bytes(b"no workbook")
     made = CliRunner().invoke(main, ["register", str(tmp_path / "r.xlsx"), "--from", str(tmp_path / "logs")])
-    assert made.exit_code == 0, made.output
+    assert made.exit_code == 0 and "broken.xlsx" in made.output
     book = openpyxl.load_workbook(tmp_path / "r.xlsx")
     assert book["Outlets"]["C2"].value == "Bay 1" and book["Instruments"]["A2"].value == "A1"
