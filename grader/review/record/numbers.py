@@ -124,6 +124,8 @@ def _beside(
             mine = np.flatnonzero(file == new)
             same = mine[visit[mine] == visit[rows[0]]]
             found = np.unique(groups[same if len(same) else mine])
+            if len(found) > 1 and replaced[same].any():  # itself replaced in part: its record as it was, one of the chain
+                found = np.unique(groups[same[replaced[same]]])
             if len(found) == 1:  # where the later file holds several visits of other days, none is meant
                 later[group] = int(found[0])
     known = {new for new, olds in replaces.items() if olds}

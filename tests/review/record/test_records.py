@@ -392,6 +392,16 @@ def test_a_correcting_file_and_the_one_it_corrects_have_records_that_name_each_o
     assert "Superseded" not in whole_text(now) and len(records) == 2
 
 
+def test_a_correction_that_is_corrected_in_part_stays_a_link_of_the_chain():
+    """b replaces both outlets of a, c one of the two of b: a is superseded by b, and b by c."""
+    a = {"a.xlsx": (VISIT, [HIGH_CO, BAY2])}
+    b = {"b.xlsx": ({**VISIT, "replaces_file": "a.xlsx"}, [HIGH_CO, BAY2])}
+    c = {"c.xlsx": ({**VISIT, "replaces_file": "b.xlsx"}, [AIRLINE])}
+    first, second = records_of(a)[0].number, records_of(b)[0].number
+    records = {r.number: r.supersedes for r in records_of({**a, **b, **c})}
+    assert records.pop(first) == () and records.pop(second) == (first,) and list(records.values()) == [(second,)]
+
+
 def test_a_corrected_date_supersedes_the_record_of_the_wrong_date():
     old = {"a.xlsx": (JUNE, [AIRLINE])}
     was = records_of(old)[0].number
