@@ -134,7 +134,7 @@ def pictures(result: batch.Result, printed: Path) -> list[Path]:
         two = pdf(few, Path(scratch))
         first = Path(scratch) / "first.pdf"
         subprocess.run([tool("pdfseparate"), "-f", "1", "-l", "1", str(two), str(first)], check=True)
-        return [picture(printed, "summary", 70, (19, 23, 541, 774)), picture(first, "verdicts", 84, (20, 24, 900, 330))]
+        return [picture(printed, "summary", 68, (18, 22, 526, 652)), picture(first, "verdicts", 84, (20, 24, 900, 312))]
 
 
 def main(arguments: list[str] | None = None) -> None:
