@@ -16,7 +16,7 @@ from grader.problems import Place, Table, Unclear, Unreadable
 from grader.read.layout_spec import TableSpec
 from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.grid import Cell, Grid
-from grader.read.shapes.tables import Note, shown
+from grader.read.shapes.tables import Note, shown, whole
 from grader.read.words.dates import is_date
 from grader.read.words.headings import CERTAIN, EXACT, LIKELY
 from grader.read.words.labels import NUMBERS, READINGS, Column, heading_words, is_unit
@@ -338,7 +338,7 @@ def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int
                 made.notes.append(Note("unknown_column", where.sheet, where.cell(found[i].at), found[i].text, about))
             filled = dated or filled
         if len(filled) > 1 and field in JOINED:
-            values = [", ".join(as_text(v) for v in row if v is not None) or None for row in zip(*lists)]
+            values = [", ".join(shown(whole(v)) for v in row if v is not None) or None for row in zip(*lists)]
             chosen = found[filled[0]]._replace(how=AS_FOUND[0])
         elif len(filled) > 1:
             made.notes.append(
@@ -377,11 +377,6 @@ def _repeated(values: list[Any]) -> list[Any]:
     for value in values:
         made.append(made[-1] if value in marks and made and made[-1] is not None else value)
     return made
-
-
-def as_text(value: Any) -> str:
-    """A cell as the text of a field: a whole number loses its .0."""
-    return str(int(value)) if type(value) is float and value.is_integer() else shown(value)
 
 
 def twice(lists: list[list[Any]], why: str = "twice") -> list[Any]:

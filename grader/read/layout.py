@@ -53,27 +53,8 @@ ANY = "any" + SUFFIX
 SAME = ("client", "site", "system", "outlet")
 _TOP = ("files", "ignore_sheets", "date_order", "table", "words", "same")
 _TOP_OF_ANY = ("constants", "words", "same")
-_GROUP = ("first_row", "last_row", "first_column", "last_column", "fields", "constants")
-_TABLE = (
-    "sheet",
-    "orientation",
-    "heading_row",
-    "heading_rows",
-    "heading_column",
-    "parameter_column",
-    "value_column",
-    "unit_column",
-    "first_row",
-    "last_row",
-    "first_column",
-    "last_column",
-    "ignore",
-    "ignore_rows",
-    "date_order",
-    "fields",
-    "constants",
-    "group",
-)
+_GROUP = GroupSpec._fields
+_TABLE = (*(f for f in TableSpec._fields if f not in ("order", "source", "number", "groups")), "date_order", "group")
 _FIELD = ("column", "row", "cell", "heading", "unit")
 _ORDERS = ("day first", "month first")
 _CELL = re.compile(r"([A-Za-z]{1,3})([1-9]\d{0,6})")
@@ -349,29 +330,32 @@ def _fields(said: Any, where: str, wrong: list[str]) -> dict[str, FieldSpec]:
     return made
 
 
-def _span(said: dict[str, Any], where: str, wrong: list[str]) -> tuple[int, int, int, int]:
+def _columns(said: dict[str, Any], names: Sequence[str], where: str, wrong: list[str]) -> dict[str, int]:
+    """Columns by their keys, -1 where not said."""
+    return {name: _letters(said[name], f"{where}{name}", wrong) if name in said else -1 for name in names}
+
+
+def _span(said: dict[str, Any], where: str, wrong: list[str]) -> dict[str, int]:
     """first and last row, first and last column of a table or a group; -1 where not said."""
-    first, last = _whole(said, "first_row", where, wrong), _whole(said, "last_row", where, wrong)
-    left, right = (
-        _letters(said[name], f"{where}{name}", wrong) if name in said else -1
-        for name in ("first_column", "last_column")
-    )
-    if 0 <= last < first:
+    span = {name: _whole(said, name, where, wrong) for name in ("first_row", "last_row")}
+    span |= _columns(said, ("first_column", "last_column"), where, wrong)
+    if 0 <= span["last_row"] < span["first_row"]:
         wrong.append(f"{where}last_row: lies above first_row")
-    if 0 <= right < left:
+    if 0 <= span["last_column"] < span["first_column"]:
         wrong.append(f"{where}last_column: lies left of first_column")
-    return first, last, left, right
+    return span
 
 
 def _group(said: dict[str, Any], where: str, wrong: list[str]) -> GroupSpec:
     _unknown(said, _GROUP, where, wrong)
     span = _span(said, where, wrong)
     fields = _fields(said.get("fields", {}), where, wrong)
-    if max(span) < 0:
+    if max(span.values()) < 0:
         wrong.append(f"{where}first_row, last_row, first_column or last_column is wanted")
-    if fields and max(span[2:]) < 0:
+    if fields and max(span["first_column"], span["last_column"]) < 0:
         wrong.append(f"{where}fields: only for a group of columns (first_column, last_column)")
-    return GroupSpec(*span, fields, _constants(said.get("constants", {}), where, wrong, fields))
+    constants = _constants(said.get("constants", {}), where, wrong, fields)
+    return GroupSpec(**span, fields=fields, constants=constants)
 
 
 def _table(said: dict[str, Any], number: int, order: str, source: str, wrong: list[str]) -> TableSpec:
@@ -400,33 +384,22 @@ def _table(said: dict[str, Any], number: int, order: str, source: str, wrong: li
         wrong.append(f"{where}ignore_rows: a list of row numbers is wanted")
         numbers = []
     no_tests = frozenset(_whole({"ignore_rows": n}, "ignore_rows", where, wrong) for n in numbers)
-    at = {
-        name: _letters(said[name], f"{where}{name}", wrong) if name in said else -1
-        for name in ("heading_column", "parameter_column", "value_column", "unit_column")
-    }
-    first, last, left, right = _span(said, where, wrong)
-    table_order = _order(said.get("date_order"), f"{where}date_order", wrong) or order
+    at = _columns(said, ("heading_column", "parameter_column", "value_column", "unit_column"), where, wrong)
     return TableSpec(
         sheet,
         orientation,
-        _whole(said, "heading_row", where, wrong),
-        count,
-        at["heading_column"],
-        first,
-        last,
-        fields,
-        constants,
-        frozenset(ignore),
-        table_order,
-        source,
-        number,
-        at["parameter_column"],
-        at["value_column"],
-        at["unit_column"],
-        left,
-        right,
-        tuple(_group(g, f"{where}group {i}: ", wrong) for i, g in enumerate(groups, start=1)),
-        no_tests,
+        heading_row=_whole(said, "heading_row", where, wrong),
+        heading_rows=count,
+        fields=fields,
+        constants=constants,
+        ignore=frozenset(ignore),
+        order=_order(said.get("date_order"), f"{where}date_order", wrong) or order,
+        source=source,
+        number=number,
+        groups=tuple(_group(g, f"{where}group {i}: ", wrong) for i, g in enumerate(groups, start=1)),
+        ignore_rows=no_tests,
+        **at,
+        **_span(said, where, wrong),
     )
 
 

@@ -10,9 +10,10 @@ from typing import Any, NamedTuple
 from grader.columns import FIELDS
 from grader.problems import Place, Table, Unclear, a1
 from grader.read.around import SAID
-from grader.read.extract import AS_FOUND, UNITS_BESIDE, as_text
+from grader.read.extract import AS_FOUND, UNITS_BESIDE
 from grader.read.layout_spec import fits
 from grader.read.log import Log
+from grader.read.shapes.tables import whole
 from grader.read.words.units import UNTOLD, belongs
 
 # What a verdict or a history cannot do without, and a firm's log often leaves unsaid: with an example of each.
@@ -122,7 +123,9 @@ def _table_lines(table: Table, sheet: str, several: bool, left_over: Sequence[Le
         if field == SAID:
             continue
         cell = a1(place.row or 0, place.column or 0)
-        lines.append(f"# {field} = {_quoted(_one_line(as_text(value)))}   # found in {_one_line(place.sheet)}, {cell}")
+        lines.append(
+            f"# {field} = {_quoted(_one_line(str(whole(value))))}   # found in {_one_line(place.sheet)}, {cell}"
+        )
     for u in table.unclear:
         if u.aside:
             cell = a1(u.place.row or 0, u.place.column or 0)
@@ -186,7 +189,7 @@ def _group_lines(log: Log, number: int) -> list[str]:
             span = [f"first_row = {mine.min() + 1}", f"last_row = {mine.max() + 1}"]
         else:
             continue
-        constants = [f"{f} = {_quoted(_one_line(as_text(v)))}" for f, (_, v) in table.constants.items()
+        constants = [f"{f} = {_quoted(_one_line(str(whole(v))))}" for f, (_, v) in table.constants.items()
                      if first.constants.get(f) != table.constants[f] or i == number]  # fmt: skip
         lines += [f"# {line}" for line in ("[[table.group]]", *span, "[table.group.constants]", *constants)]
     return lines

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 from grader.problems import Place
 from grader.read.extract import READINGS
 from grader.read.shapes.grid import Grid
-from grader.read.shapes.pairs import pairs, with_unit
+from grader.read.shapes.pairs import labels_alone, with_unit
 from grader.read.words.dates import date_within, is_date
 from grader.read.words.labels import SHARED, column, inline, label, looks_like_value
 
@@ -87,14 +87,10 @@ def banners_of(
 
 def _labelled(grid: Grid, row: int, filled: list[tuple[int, Any]]) -> dict[str, tuple[Place, Any, str]]:
     """The values of a row that holds labels with their values and nothing else; {} where it is none."""
-    text = filled[0][1]
-    if type(text) is not str or (":" not in text and label(text) is None):
+    if len(filled) == 1 and inline(filled[0][1]) is None:
         return {}
-    if len(filled) == 1 and inline(text) is None:
-        return {}
-    found = [p for p in pairs(grid, row, row + 1) if p.value is not None]
-    covered = {p.column for p in found} | {p.value_column for p in found}
-    if not found or not {c for c, _ in filled} <= covered or any(p.label.field not in SHARED for p in found):
+    found = labels_alone(grid, row)
+    if any(p.value is None or p.label.field not in SHARED for p in found):
         return {}
     return {
         p.label.field: (

@@ -6,16 +6,16 @@ from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 from grader.problems import Place
-from grader.read.extract import NUMBERS, READINGS, Proposal
+from grader.read.extract import NUMBERS, Proposal
 from grader.read.layout_spec import TableSpec
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.groups import Group, of_group, side_by_side, skipped
 from grader.read.shapes.heads import Head, columns_of, head_at
-from grader.read.shapes.pairs import pairs, shared_above
+from grader.read.shapes.pairs import labels_alone, shared_above
 from grader.read.shapes.table import Block, propose
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.dates import is_date
-from grader.read.words.labels import label, looks_like_value, may_be_heading, tube_detail
+from grader.read.words.labels import looks_like_value, may_be_heading, tube_detail
 
 _LONGEST_TITLE = 60
 _MOST_OF_A_TUBE = 6  # headings of a list of tubes
@@ -255,7 +255,7 @@ def _region(grid: Grid, found: list[Headed], i: int) -> int:
         if not filled:
             row -= 1
             gap = row
-        elif _all_labels(grid, row - 1, cells):
+        elif labels_alone(grid, row - 1):
             row -= 1
             labelled = row if labelled == row + 1 else labelled
         elif len(filled) == 1 and type(filled[0]) is str and len(filled[0]) <= _LONGEST_TITLE:
@@ -263,19 +263,6 @@ def _region(grid: Grid, found: list[Headed], i: int) -> int:
         else:
             break
     return min(gap, labelled)
-
-
-def _all_labels(grid: Grid, row: int, cells: Sequence[Any]) -> bool:
-    first = next((v for v in cells if v is not None), None)
-    if type(first) is not str or (":" not in first and label(first) is None):
-        return False
-    found = pairs(grid, row, row + 1)
-    covered = {p.column for p in found} | {p.value_column for p in found}
-    return (
-        bool(found)
-        and all(p.label.field and p.label.field not in READINGS and p.label.field != "outlet" for p in found)
-        and all(at in covered for at, v in enumerate(cells) if v is not None)
-    )
 
 
 def _titles(grid: Grid, found: list[Headed], regions: list[int]) -> list[tuple[int, int, str]]:

@@ -49,7 +49,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     heads = {(row, at) for at, kinds in columns.items() for row, _, _ in kinds}
     labels = [p for p in pairs(grid, 0, len(grid.rows)) if (p.row, p.column) not in heads]
     found = [_by_columns(grid, p, columns) for p in labels]
-    found += _further(grid, found)
+    found += _further(grid, found, columns)
     found += _loose(grid, found, columns)
     found = sorted((p for p in found if _inside(grid, p.row, p.column, spec)), key=lambda p: (p.row, p.column))
     notes: list[Note] = []
@@ -98,7 +98,8 @@ def _headed(grid: Grid) -> Headings:
         # One such word alone may be a value ("pass") or a label; two in a row head columns.
         if len(known) + sum(k == "parameter" for k in kinds.values()) < 2:
             continue
-        for at, kind in known.items():
+        seconds = {at: "second" for at, kind in kinds.items() if kind is None and _is_second(cells[at])}
+        for at, kind in (known | seconds).items():
             below = [v for r in range(row + 1, min(row + 12, len(grid.rows))) if (v := grid.rows[r][at]) is not None]
             if kind == "value" and below and are_verdicts(below):
                 kind = "verdict"  # "Result" over a column of verdicts
@@ -160,18 +161,17 @@ def _by_columns(grid: Grid, pair: Pair, columns: Headings) -> Pair:
     return pair
 
 
-def _further(grid: Grid, found: list[Pair]) -> list[Pair]:
+def _further(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
     """Figures beside a reading under a heading such as Repeat or Peak: a second reading of it, judged both ways."""
     used = {(p.value_row, p.value_column) for p in found} | {(p.row, p.column) for p in found}
-    heads = {at: max(rows) for at, rows in _second_headings(grid).items()}
     made = []
     for p in found:
         if p.label.field not in READINGS & NUMBERS or p.where != "beside" or isinstance(p.value, Unreadable):
             continue
         for at in range(p.column + 1, grid.width):
             value = grid.rows[p.row][at]
-            over = heads.get(at, -1)
-            if (p.row, at) in used or value is None or not 0 <= over < p.row or not looks_like_value(value):
+            over, _, kind = next((h for h in reversed(columns.get(at, [])) if h[0] < p.row), (-1, -1, ""))
+            if (p.row, at) in used or value is None or kind != "second" or not looks_like_value(value):
                 continue
             heading = p.label.heading._replace(
                 field=None, candidates=(p.label.field,), told=p.label.heading.unit, why="a second reading"
@@ -181,20 +181,10 @@ def _further(grid: Grid, found: list[Pair]) -> list[Pair]:
     return made
 
 
-def _second_headings(grid: Grid) -> dict[int, list[int]]:
-    """Column -> rows of headings that name a second reading: Repeat, Peak, Second sample, Other meter."""
-    made: dict[int, list[int]] = {}
-    for row, cells in enumerate(grid.rows):
-        kinds = [kind_of(v) for v in cells if type(v) is str and len(v) <= 60]
-        if sum(k in (*_KINDS, "parameter") for k in kinds) < 2:
-            continue
-        for at, v in enumerate(cells):
-            if type(v) is not str or kind_of(v) is not None or is_unit(v) or _YEAR.search(v):
-                continue
-            known = column(-1, v)
-            if not known.field and known.kind != "note":
-                made.setdefault(at, []).append(row)
-    return made
+def _is_second(text: str) -> bool:
+    """Whether a heading among those of columns names a second reading: Repeat, Peak, Second sample, Other meter."""
+    known = column(-1, text)
+    return not known.field and known.kind != "note" and not is_unit(text) and not _YEAR.search(text)
 
 
 def _loose(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:

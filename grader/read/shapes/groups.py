@@ -13,6 +13,7 @@ from grader.read.extract import NUMBERS, READINGS
 from grader.read.layout_spec import TableSpec
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
+from grader.read.shapes.tables import whole
 from grader.read.words.dates import parse_date
 from grader.read.words.labels import Column, column
 
@@ -69,10 +70,6 @@ def is_when(value: Any) -> bool:
     return month is not None and not parse_date(f"1 {month[1]} 2024").code
 
 
-def _shown(value: Any) -> Any:
-    return str(int(value)) if type(value) in (int, float) else value
-
-
 def _whole_tables(grid: Grid, head: Head) -> list[Group]:
     """Tables beside each other, each from its own column of outlets to the next one's."""
     starts = [c.at for c in head.columns if c.field == "outlet"]
@@ -90,7 +87,7 @@ def _whole_tables(grid: Grid, head: Head) -> list[Group]:
         row, at, text = _over(grid, head.top, start, stop)
         field = "" if text is None else "test_date" if is_when(text) else "site"
         group = _group(grid, head, [], part, max(row, 0), max(at, 0))
-        made.append(group._replace(when=_shown(text), field=field))
+        made.append(group._replace(when=whole(text), field=field))
     return made
 
 
@@ -113,7 +110,7 @@ def _above(grid: Grid, head: Head) -> list[Group]:
             continue
         cells = grid.rows[row]
         starts = [at for at, v in enumerate(cells) if is_when(v)]
-        if len(starts) < 2 or len({_shown(cells[at]) for at in starts}) < len(starts):
+        if len(starts) < 2 or len({whole(cells[at]) for at in starts}) < len(starts):
             continue
         once = {f for f in (c.field for c in head.columns) if f and [c.field for c in head.columns].count(f) == 1}
         parts: dict[int, list[Column]] = {at: [] for at in starts}
@@ -142,7 +139,7 @@ def _below(grid: Grid, head: Head) -> list[Group]:
         return []
     cells = grid.rows[row]
     starts = [at for at, v in enumerate(cells) if v is not None]
-    whens = list(dict.fromkeys(_shown(cells[at]) for at in starts))
+    whens = list(dict.fromkeys(whole(cells[at]) for at in starts))
     covered = {c.at for c in head.columns}
     if len(whens) < 2 or not all(is_when(cells[at]) for at in starts) or covered.issuperset(starts):
         return []
@@ -161,9 +158,9 @@ def _below(grid: Grid, head: Head) -> list[Group]:
             grid,
             Head(head.top, row, []),
             common,
-            [over[at]._replace(at=at) for at in starts if _shown(cells[at]) == when],
+            [over[at]._replace(at=at) for at in starts if whole(cells[at]) == when],
             row,
-            next(at for at in starts if _shown(cells[at]) == when),
+            next(at for at in starts if whole(cells[at]) == when),
         )
         for when in whens
     ]
@@ -174,7 +171,7 @@ def _group(grid: Grid, head: Head, common: list[Column], own: list[Column], row:
     shared = [c._replace(kind="unknown") if c.field == "test_date" else c for c in common]
     columns = sorted([*shared, *own], key=lambda c: c.at)
     place = grid.place(row, at)
-    return Group(head._replace(columns=columns), place, _shown(grid.rows[row][at]), frozenset(c.at for c in own))
+    return Group(head._replace(columns=columns), place, whole(grid.rows[row][at]), frozenset(c.at for c in own))
 
 
 def skipped(grid: Grid, groups: list[Group], index: int, first: int, stop: int) -> set[int]:

@@ -141,6 +141,18 @@ def _beside(grid: Grid, labels: dict[Cell, Column], row: int, at: int) -> tuple[
     return None if value is None else (value, unit)
 
 
+def labels_alone(grid: Grid, row: int) -> list[Pair]:
+    """The labels of a row that holds nothing but labels of what is no reading, with their values; [] for any other."""
+    filled = [(at, v) for at, v in enumerate(grid.rows[row]) if v is not None]
+    first = filled[0][1] if filled else None
+    if type(first) is not str or (":" not in first and label(first) is None):
+        return []
+    found = pairs(grid, row, row + 1)
+    covered = {p.column for p in found} | {p.value_column for p in found}
+    alone = covered.issuperset(at for at, _ in filled) and all(p.label.field in {*SHARED, "remarks"} for p in found)
+    return found if alone else []
+
+
 def labelled_unit(known: Column, unit: str | None) -> Column:
     """A label with the unit that stands in a cell of its own beside its value."""
     if unit is not None and known.kind in ("unclear", "substance") and known.heading.told is None:

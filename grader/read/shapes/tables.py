@@ -83,6 +83,11 @@ def shown(value: Any) -> str:
     return value.shown if isinstance(value, Unreadable) else str(value)
 
 
+def whole(value: Any) -> Any:
+    """A whole number as the text of its digits: a year, a running number. Anything else as it is."""
+    return str(int(value)) if type(value) in (int, float) and value == int(value) else value
+
+
 _LONGEST_SHOWN = 200  # characters; a label a thousand times over is shown no more than a page of it
 
 

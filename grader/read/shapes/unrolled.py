@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 from grader.problems import Place, a1
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.groups import is_when
-from grader.read.shapes.tables import Range, Sheet
+from grader.read.shapes.tables import Range, Sheet, whole
 from grader.read.words.dates import is_date
 from grader.read.words.labels import Column, column, kind_of, label, loose_label
 
@@ -124,7 +124,7 @@ def joined(blocks: list[Matrix]) -> Unrolled | None:
         for outlet, when, reading in m.crossings:
             value = m.grid.rows[reading[0]][reading[1]]
             if value is not None:
-                rows.append((m.grid.rows[outlet[0]][outlet[1]], _when(m.grid.rows[when[0]][when[1]]), m.name, value))
+                rows.append((m.grid.rows[outlet[0]][outlet[1]], whole(m.grid.rows[when[0]][when[1]]), m.name, value))
                 origins.append([m.grid.place(*at) for at in (outlet, when, reading, reading)])
     return Unrolled(first.sheet, rows, origins, percents)
 
@@ -150,11 +150,7 @@ def dates_across(grid: Grid) -> Grid:
                 body = grid.rows[r]
                 if body[names[0]] is None and body[at] is None:
                     continue
-                rows.append([*(grid.over(r, c) for c in kept), _when(cells[at]), body[at]])
+                rows.append([*(grid.over(r, c) for c in kept), whole(cells[at]), body[at]])
                 origins.append([*(grid.place(r, c) for c in kept), grid.place(top, at), grid.place(r, at)])
         return Unrolled(grid.sheet, rows, origins, {grid.place(*at) for at in grid.percents})
     return grid
-
-
-def _when(value: Any) -> Any:
-    return str(int(value)) if type(value) in (int, float) else value
