@@ -17,7 +17,7 @@ from grader.read.shapes.tables import Sheet, is_blank, number_of, shown
 from grader.read.words.dates import is_date
 from grader.read.words.heading_words import key
 from grader.read.words.headings import LIKELY
-from grader.read.words.labels import heading_words, is_unit, kind_of, looks_like_value
+from grader.read.words.labels import is_unit, kind_of, looks_like_value
 from grader.read.words.loose import loose_word, own_word
 from grader.read.words.said import (
     AROUND,
@@ -61,7 +61,7 @@ def with_what_is_said(
 
     tables : of this sheet; with none, all that is said is left over. read : 0-based cells that are read otherwise.
     """
-    if not tables and "earlier" in classes_of(sheet.name, heading_words()):
+    if not tables and "earlier" in classes_of(sheet.name):
         return tables, []  # "Last visit" says nothing of this one
     outlets = (n for t in tables for n in (*t.columns.get("outlet", ()), t.constants.get("outlet", ("", ""))[1]))
     cells = _Cells(sheet, frozenset(key(str(n)) for n in outlets if n is not None) - {""})
@@ -168,7 +168,7 @@ def _tells(text: str) -> bool:
         return not any(c.isdigit() for c in text) and kind_of(text) == "verdict"
     if against(text, ROW) or smells(text) or stated(text):
         return True
-    if any(c.isdigit() for c in text) and "expire" in classes_of(text, heading_words()):
+    if any(c.isdigit() for c in text) and "expire" in classes_of(text):
         return True
     return is_label(text)
 
@@ -184,7 +184,7 @@ def _around(cells: _Cells, row: int, column: int, text: str) -> Said | None:
     if kind_of(text) == "verdict" and (found := _value_beside(cells, row, column)) is not None:
         words = words or _as_verdict(text, found[0])
     figures = stated(text) or _beside(cells, row, column, text)
-    if not figures and "expire" in classes_of(text, heading_words()):
+    if not figures and "expire" in classes_of(text):
         # "Tubes | CO | exp. 01/2025": what expires stands before it.
         named = " ".join(v for c in range(max(column - _FAR, 0), column) if type(v := cells.at(row, c)) is str)
         figures = stated(f"{named} {text}") if named else ()
@@ -225,7 +225,7 @@ def _beside(cells: _Cells, row: int, column: int, label: str) -> tuple[Stated, .
     if not is_label(label):
         return ()
     found = _value_beside(cells, row, column)
-    if classes_of(label, heading_words()) & {"expire", "due"}:
+    if classes_of(label) & {"expire", "due"}:
         return _dates_of(cells, row, column, label, found)
     if found is None:
         return ()
@@ -245,7 +245,7 @@ def _may_be_temperature(label: str, value: Any, unit: str) -> bool:
     told = f"{label} {shown(value)} {unit}".casefold()
     if any(sign in told for sign in ("°", "degc", "deg c", "degf", "grad")) or unit in ("C", "F"):
         return True
-    if "temp" in classes_of(label, heading_words()):
+    if "temp" in classes_of(label):
         return not any(c.isalpha() for c in shown(value)) or shown(value).strip()[-1:].upper() in "CF"
     return shown(value).lstrip().startswith(("-", "−", "–"))
 
@@ -266,11 +266,11 @@ def _dates_of(cells: _Cells, row: int, column: int, label: str, found: tuple[Any
     """Expiries: beside a label, what its row names; below a heading, what each row of the small table names."""
     named = " ".join(v for c in range(max(column - _FAR, 0), column) if type(v := cells.at(row, c)) is str)
     if found is not None and is_date(found[0]):
-        choices = expiry_of(f"{named} {label}", classes_of(f"{named} {label}", heading_words()))
+        choices = expiry_of(f"{named} {label}", classes_of(f"{named} {label}"))
         return (Stated(choices, found[0]),) if choices else ()
     made = []
     heads = " ".join(v for c in range(column + _FAR) if type(v := cells.at(row, c)) is str)
-    whole = classes_of(heads, heading_words())
+    whole = classes_of(heads)
     for below in range(row + 1, row + 1 + _DEEP):
         value = cells.at(below, column)
         if not is_date(value):
@@ -423,7 +423,7 @@ class _Region:
             heads = [cells.at(row, c) for c in range(min(self.columns, default=0))]
         for text in heads:
             if type(text) is str:
-                classes = classes_of(text, heading_words())
+                classes = classes_of(text)
                 if kind_of(text) in ("earlier", "limit") or classes & {"earlier"}:
                     return True
         return False

@@ -19,7 +19,7 @@ from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, shown, whole
 from grader.read.words.dates import is_date
 from grader.read.words.headings import CERTAIN, EXACT, LIKELY
-from grader.read.words.labels import NUMBERS, READINGS, Column, heading_words, is_unit
+from grader.read.words.labels import NUMBERS, READINGS, Column, is_unit
 from grader.read.words.notation import parse_number
 from grader.read.words.substances import as_measured, name_and_unit
 from grader.read.words.unclear import classes_of, may_be_done
@@ -294,7 +294,7 @@ def _one_smell(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Co
     found = [c for c in columns if c.field == "odour" and any(v is not None for v in cells.get(c.at, ()))]
     if len(found) < 2:
         return columns
-    smells = [c for c in found if "taste" not in classes_of(c.text, heading_words())]
+    smells = [c for c in found if "taste" not in classes_of(c.text)]
     if len(smells) > 1:
         return columns
     first = (smells or found)[0]
@@ -312,7 +312,7 @@ def _at_line_pressure(made: Fields) -> None:
     if at in made.values or at in made.constants or made.how[line][2] == "unsure":
         return
     text = made.how["dew_point_measured_c"][0]
-    if "pdp" not in classes_of(text, heading_words()):
+    if "pdp" not in classes_of(text):
         return
     made.values[at], made.places[at], made.lines[at] = made.values[line], made.places[line], made.lines[line]
     made.how[at] = (text, "a pressure dew point is at line pressure", LIKELY)
@@ -499,7 +499,7 @@ def _one_unclear(
         values = [as_seen(candidates[0], v) for v in values]
         if values.count(None) == len(values):
             return
-    done = candidates == ["calibration_due"] and may_be_done(c.text, heading_words())
+    done = candidates == ["calibration_due"] and may_be_done(c.text)
     made.unclear.append(Unclear(c.text, where.place(c.at), units, values, line, done=done))
 
 

@@ -14,7 +14,7 @@ from grader.problems import Unreadable
 from grader.read.words.dates import parse_date
 from grader.read.words.heading_words import key, reading_words
 from grader.read.words.headings import LIKELY, Heading
-from grader.read.words.labels import Column, heading_words, is_limit, is_placeholder, looks_like_value
+from grader.read.words.labels import Column, is_limit, is_placeholder, looks_like_value
 from grader.read.words.loose import loose_word, own_word
 from grader.read.words.notation import parse_number
 from grader.read.words.unclear import classes_of
@@ -75,7 +75,7 @@ SEEN = {"oil_mg_m3": "stain"}
 
 def seen_words(heading: str) -> bool:
     """Whether a heading asks for what is seen and not for a figure: "Oil film on mirror"."""
-    return "seen" in classes_of(heading, heading_words())
+    return "seen" in classes_of(heading)
 
 
 def as_seen(field: str, value: Any) -> Any:

@@ -23,16 +23,12 @@ from grader.read.shapes.rows import plain
 from grader.read.shapes.table import Block, propose
 from grader.read.shapes.tables import Note, Recognised, Sheet, both, number_of
 from grader.read.shapes.unrolled import Matrix, matrices
-from grader.read.words.headings import CERTAIN, EXACT, Heading
+from grader.read.words.headings import CERTAIN, EXACT, OWN_HEADINGS, Heading
 from grader.read.words.labels import NUMBERS, READINGS, SHARED, VISIT, Column, label
 
 __all__ = ["Note", "Recognised", "Sheet", "recognise"]
 
 LONGEST_HEADING = 80
-
-
-# The headings of the blank and the further fields, as data/fields.toml spells them.
-_HEADINGS = {normal_heading(f.heading): f.name for f in FIELDS.values()}
 
 
 def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None) -> Recognised:
@@ -146,7 +142,7 @@ def _fingerprint(sheet: Sheet) -> tuple[Any, ...] | None:
 @lru_cache(maxsize=20_000)
 def _field(text: str) -> str | None:
     """The field a text is the heading of in the blank, or None."""
-    return _HEADINGS.get(normal_heading(text).rstrip(":")) if len(text) <= LONGEST_HEADING else None
+    return OWN_HEADINGS.get(normal_heading(text).rstrip(":")) if len(text) <= LONGEST_HEADING else None
 
 
 class _Texts(NamedTuple):

@@ -154,6 +154,12 @@ def words_of(codes: tuple[str, ...]) -> Words:
     )
 
 
+@cache
+def heading_words() -> Words:
+    """The words of headings in every language that has them."""
+    return words_of(heading_languages())
+
+
 _LISTS = ("filler", "joining", "condition", "limit", "other_thing", "function", "general")
 
 

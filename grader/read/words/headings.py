@@ -15,16 +15,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from functools import cache, lru_cache
+from functools import lru_cache
 from typing import NamedTuple
 
 from grader.columns import FIELDS, normal_heading
-from grader.read.words.heading_words import BREAK, Words, bag, heading_languages, key, reading_words, tidy, words_of
+from grader.read.words.heading_words import BREAK, Words, bag, heading_words, key, reading_words, tidy
 from grader.read.words.units import belongs, canonical, convert, unit_needed
 
 LONGEST_HEADING = 120
 MOST_WORDS = 14
 
+# The headings of the blank and the further fields, as data/fields.toml spells them.
+OWN_HEADINGS = {normal_heading(f.heading): f.name for f in FIELDS.values()}
 # sure
 CERTAIN, LIKELY, UNSURE = "certain", "likely", "unsure"
 ONE_WORD = "a word for it among others of no meaning"
@@ -63,37 +65,26 @@ class Heading(NamedTuple):
         """Whether the figures are not read unless a unit is found elsewhere (a column, a layout file)."""
         return self.field is not None and self.unit is None and unit_needed(self.field)
 
-    @property
-    def problem(self) -> str:
-        """Code of the problem to raise where the column holds anything, or ""."""
-        return "heading_unclear" if self.field is None and self.candidates else ""
 
-
-def understand(text: str, *, unit_below: str = "", languages: tuple[str, ...] = ()) -> Heading:
+@lru_cache(maxsize=20_000)
+def understand(text: str, unit_below: str = "") -> Heading:
     """What a heading means.
 
     text       : str. The cell, as it stands (line breaks, hard spaces, "CO₂", a colon at the end).
     unit_below : str. The cell of a second heading row below it (or beside it, in a column of units): a
                  unit, or further words of the heading, or "".
-    languages  : codes of data/headings-<code>.toml to look in; () all there are.
     Returns    : Heading. Remembered for each text.
-    Raises     : FileNotFoundError where there is no such language.
 
     >>> understand("CO₂ / ppm")[:4]
     ('co2_ppm', 'ppm', 'abbreviation', 'certain')
     >>> understand("Pressure (bar)").field, understand("Pressure (bar)").candidates[0]
     (None, 'line_pressure_bar')
     """
-    return _understand(text, unit_below, languages or heading_languages())
-
-
-@lru_cache(maxsize=20_000)
-def _understand(text: str, unit_below: str, languages: tuple[str, ...]) -> Heading:
-    words = words_of(languages)
+    words = heading_words()
     below = tidy(unit_below)
     if set(below) <= set("-–—[]() /"):
         below = ""
-    exact = _own_headings().get(normal_heading(text).rstrip(":*"))
+    exact = OWN_HEADINGS.get(normal_heading(text).rstrip(":*"))
     if exact and (not below or canonical(below) == FIELDS[exact].unit != ""):
         unit = FIELDS[exact].unit or None
         return Heading(exact, unit, EXACT, CERTAIN, (exact,), "the heading of the blank", "heading" if unit else "")
@@ -118,7 +109,7 @@ def _understand(text: str, unit_below: str, languages: tuple[str, ...]) -> Headi
     return found
 
 
-def other(text: str, *, languages: tuple[str, ...] = ()) -> str | None:
+def other(text: str) -> str | None:
     """What a heading is that is none of our fields but tells how a table is built.
 
     Returns : "unit", "limit", "verdict", "parameter", "value" or "number" (a running number); None otherwise.
@@ -126,12 +117,7 @@ def other(text: str, *, languages: tuple[str, ...] = ()) -> str | None:
     >>> other("Units"), other("Grenzwert"), other("Oxygen")
     ('unit', 'limit', None)
     """
-    return words_of(languages or heading_languages()).others.get(key(text))
-
-
-@cache
-def _own_headings() -> dict[str, str]:
-    return {normal_heading(f.heading): f.name for f in FIELDS.values()}
+    return heading_words().others.get(key(text))
 
 
 # --------------------------------------------------------------------------------------------- taking apart
@@ -207,16 +193,13 @@ def _trimmed(whole: str, words: Words) -> str:
     return " ".join(tokens[first:stop]) if 0 < stop - first < len(tokens) else ""
 
 
-def unit_stated(text: str, languages: tuple[str, ...] = ()) -> str | None:
+def unit_stated(text: str) -> str | None:
     """The unit that a heading which is not understood states, canonical; None where there is none.
 
     >>> unit_stated("Coldest corner (°C)"), unit_stated("Coldest corner")
     ('°C', None)
     """
-    units = (
-        canonical(unit) for _, unit, _ in _proposals(tidy(text), words_of(languages or heading_languages())) if unit
-    )
-    return next((u for u in units if u), None)
+    return next((u for _, unit, _ in _proposals(tidy(text), heading_words()) if unit and (u := canonical(unit))), None)
 
 
 def _unit_in(rest: str, words: Words, field: str) -> str | None:

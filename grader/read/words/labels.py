@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.data import load_toml
-from grader.read.words.heading_words import BREAK, Words, heading_languages, key, reading_words, tidy, words_of
+from grader.read.words.heading_words import BREAK, heading_words, key, reading_words, tidy
 from grader.read.words.headings import (
     EXACT,
     LIKELY,
@@ -64,12 +64,6 @@ class Column(NamedTuple):
     def field(self) -> str:
         """Name of the field, "" where it is none."""
         return self.heading.field or "" if self.kind == "field" else ""
-
-
-@cache
-def heading_words() -> Words:
-    """The words of headings in every language that has them."""
-    return words_of(heading_languages())
 
 
 @lru_cache(maxsize=50_000)
@@ -209,8 +203,8 @@ def _guessed(found: Column, below: str) -> Column:
     if len(found.text) > LONGEST_HEADING:
         return found._replace(kind="unknown")
     unit = heading.told or (canonical(below) if below.strip() else None) or unit_stated(found.text)
-    made = guess(found.text, unit, heading_words())
-    if not made.choices and is_substance(found.text, unit, heading_words()):
+    made = guess(found.text, unit)
+    if not made.choices and is_substance(found.text, unit):
         return found._replace(kind="substance", heading=heading._replace(candidates=(), told=unit))
     if made.known:
         return found._replace(
@@ -253,7 +247,7 @@ def tube_detail(text: str) -> str:
     >>> tube_detail("Batch"), tube_detail("Use before"), tube_detail("CO tube lot"), tube_detail("Outlet")
     ('_tube_lot', '_tube_expiry', '', '')
     """
-    if len(text) > 40 or not may_be_heading(text) and not classes_of(text, heading_words()):
+    if len(text) > 40 or not may_be_heading(text) and not classes_of(text):
         return ""
     found = column(-1, text, guessing=False)
     candidates = found.heading.candidates
@@ -261,7 +255,7 @@ def tube_detail(text: str) -> str:
         return "_tube_lot"
     if found.kind == "unclear" and not found.weak and candidates[0].endswith("_tube_expiry"):
         return "_tube_expiry"
-    classes = classes_of(text, heading_words())
+    classes = classes_of(text)
     tell = classes & {"expire", "ends"} and not classes & {
         "co",
         "co2",

@@ -15,8 +15,8 @@ from unicodedata import combining, normalize
 from grader.columns import AIR, FIELDS, PARAMETERS
 from grader.data import load_toml
 from grader.read.words.dates import is_date
-from grader.read.words.heading_words import BREAK, key
-from grader.read.words.labels import column, heading_words, kind_of
+from grader.read.words.heading_words import BREAK, heading_words, key
+from grader.read.words.labels import column, kind_of
 from grader.read.words.loose import loose_word
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
@@ -284,8 +284,7 @@ def _temperatures(text: str) -> list[Stated]:
 
 
 def _expiries(text: str) -> list[Stated]:
-    words = heading_words()
-    whole = classes_of(text, words)
+    whole = classes_of(text)
     if whole.isdisjoint(("expire", "due")) or whole.isdisjoint(("tube", "cal", "instrument", *_SUBSTANCES)):
         return []
     made = []
@@ -306,7 +305,7 @@ def expiry_of(text: str, whole: set[str] | frozenset[str] = frozenset()) -> tupl
 
     whole : classes of all that stands around it.
     """
-    found = classes_of(text, heading_words())
+    found = classes_of(text)
     named = [s for s in _SUBSTANCES if s in found and not (s == "co" and "co2" in found and not _says_co(text))]
     if named:
         return tuple(f"{s}_tube_expiry" for s in named)
@@ -328,12 +327,11 @@ def is_tube(text: str) -> bool:
     >>> is_tube("CO tubes"), is_tube("Carbon dioxide"), is_tube("Tube"), is_tube("Oil store")
     (True, True, True, False)
     """
-    words = heading_words()
     tokens = [t for t in BREAK.split(text) if t]
     if not 0 < len(tokens) <= 3:
         return False
     return key(text) in _whole_names() or all(
-        not classes_of(t, words).isdisjoint(("tube", *_SUBSTANCES)) or key(t) in _whole_names() for t in tokens
+        not classes_of(t).isdisjoint(("tube", *_SUBSTANCES)) or key(t) in _whole_names() for t in tokens
     )
 
 
@@ -362,7 +360,7 @@ def is_label(text: str) -> bool:
         return False
     if kind_of(text) == "verdict":
         return True
-    classes = classes_of(text, heading_words())
+    classes = classes_of(text)
     if classes & {"expire", "due"} and not any(c.isdigit() for c in text):
         return True
     return (is_cold(text) or not classes.isdisjoint(("need", "allow", "static"))) and bool(label_choices(text))
@@ -370,7 +368,7 @@ def is_label(text: str) -> bool:
 
 def label_choices(text: str, unit: str = "") -> tuple[str, ...]:
     """The fields for all tests that a label could be the label of; one that speaks of the cold is of the coldest use."""
-    if is_cold(text) and not classes_of(text, heading_words()) & {"dew", "press", "flow"}:
+    if is_cold(text) and not classes_of(text) & {"dew", "press", "flow"}:
         return ("lowest_use_temperature_c",)
     return choices_of(text.strip().rstrip(":"), unit)
 
@@ -386,7 +384,7 @@ def _needs(text: str) -> list[Stated]:
         if canonical(match[2]) is None:
             continue
         label = f"{text[: match.start()]} {text[match.end() :]}".strip(" :=,.")
-        if classes_of(label, heading_words()).isdisjoint(("need", "allow")):
+        if classes_of(label).isdisjoint(("need", "allow")):
             continue
         choices = tuple(f for f in choices_of(label, match[2]) if f in NEEDS)
         if choices:

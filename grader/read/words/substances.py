@@ -10,7 +10,7 @@ from typing import Any
 from grader.columns import substance_key
 from grader.data import load_toml
 from grader.problems import Unreadable
-from grader.read.words.heading_words import BREAK, Words, key
+from grader.read.words.heading_words import BREAK, key
 from grader.read.words.notation import parse_number
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
@@ -26,14 +26,14 @@ def _known() -> tuple[frozenset[str], frozenset[str], frozenset[str], frozenset[
     return names, others, frozenset(data["units"]), frozenset(w.casefold() for w in notation["words"]["not_tested"])
 
 
-def is_substance(text: str, unit: str | None, words: Words) -> bool:
+def is_substance(text: str, unit: str | None) -> bool:
     """Whether a heading that could be no field of ours names a substance: by its words, or by a unit of content.
 
-    text : the heading. unit : canonical unit that it states, or None. words : of the languages of headings.
+    text : the heading. unit : canonical unit that it states, or None.
     """
     names, others, units, _ = _known()
     tokens = {key(t) for t in BREAK.split(text)}
-    if classes_of(text, words) & {"never", "note", "earlier", "need", "allow"} or tokens & others:
+    if classes_of(text) & {"never", "note", "earlier", "need", "allow"} or tokens & others:
         return False
     if tokens & names:
         return unit is None or unit == "%" or unit in units

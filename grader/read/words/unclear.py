@@ -6,12 +6,12 @@ Words and rules are data: [stems] of data/headings-<language>.toml, data/unclear
 from __future__ import annotations
 
 import re
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.data import load_toml
-from grader.read.words.heading_words import BREAK, Words, key
+from grader.read.words.heading_words import BREAK, heading_words, key
 from grader.read.words.units import belongs, canonical, quantity
 
 
@@ -28,13 +28,13 @@ class Guess(NamedTuple):
     unit: str | None = None
 
 
-def guess(text: str, unit: str | None, words: Words) -> Guess:
+def guess(text: str, unit: str | None) -> Guess:
     """The fields that a heading could be.
 
-    text : the heading. unit : canonical unit that it states, or None. words : of the languages to look in.
+    text : the heading. unit : canonical unit that it states, or None.
     """
-    text, unit = _without_duration(text, unit, words)
-    found = classes_of(text, words)
+    text, unit = _without_duration(text, unit)
+    found = classes_of(text)
     if unit == "s" and "second" in found:
         unit = None  # "Second reading" states no unit
     if "second" in found and _LATER.match(text):
@@ -42,7 +42,7 @@ def guess(text: str, unit: str | None, words: Words) -> Guess:
     of = quantity(unit) if unit else ""
     choices: list[str] = []
     for rule in _rules():
-        if not _fits(rule, found, of) or "only" in rule and not _only(text, rule["only"], words):
+        if not _fits(rule, found, of) or "only" in rule and not _only(text, rule["only"]):
             continue
         more = [f for f in rule["choices"] if f not in choices and _takes(f, unit)]
         choices += more
@@ -59,11 +59,11 @@ _DURATION = re.compile(
 _GASES = frozenset(("oxygen", "co", "co2"))
 
 
-def _without_duration(text: str, unit: str | None, words: Words) -> tuple[str, str | None]:
+def _without_duration(text: str, unit: str | None) -> tuple[str, str | None]:
     """A heading that names a gas, and its unit, without the time after which it was read: "CO ppm (after 10 min)"."""
     if unit is not None and quantity(unit) not in ("minutes", "seconds") and unit not in ("min", "s", "h"):
         return _DURATION.sub(" ", text), unit
-    classes = classes_of(text, words)
+    classes = classes_of(text)
     if classes.isdisjoint(_GASES):
         return text, unit
     rest = _DURATION.sub(" ", text)
@@ -81,17 +81,18 @@ _AFTER = re.compile(r"\b(?:after|later|nach|nachher|après)\b", re.IGNORECASE)
 _GAS_FIELDS = ("oxygen_pct", "co_ppm", "co2_ppm")
 
 
-def _only(text: str, name: str, words: Words) -> bool:
+def _only(text: str, name: str) -> bool:
     """Whether a heading holds no word but those of one class, units, and words of no meaning."""
     tokens = [key(t) for t in BREAK.split(text) if key(t)]
-    return all(t in words.filler or t in words.function or canonical(t) or name in classes_of(t, words) for t in tokens)
+    words = heading_words()
+    return all(t in words.filler or t in words.function or canonical(t) or name in classes_of(t) for t in tokens)
 
 
 def _takes(field: str, unit: str | None) -> bool:
     return unit is None or FIELDS[field].kind == "number" and belongs(field, unit)
 
 
-def _fits(rule: dict[str, Any], found: set[str], of: str) -> bool:
+def _fits(rule: dict[str, Any], found: frozenset[str], of: str) -> bool:
     return (
         ("words" not in rule or not found.isdisjoint(rule["words"]))
         and ("also" not in rule or not found.isdisjoint(rule["also"]))
@@ -100,12 +101,9 @@ def _fits(rule: dict[str, Any], found: set[str], of: str) -> bool:
     )
 
 
-def may_be_done(text: str, words: Words) -> bool:
-    """Whether a heading of a calibration may say when it was made: nothing in it says that it ends or is due.
-
-    text : the heading. words : of the languages to look in.
-    """
-    found = classes_of(text, words)
+def may_be_done(text: str) -> bool:
+    """Whether a heading of a calibration may say when it was made: nothing in it says that it ends or is due."""
+    found = classes_of(text)
     last = {"earlier", "note"} <= found  # "Last calibration" ends nothing
     return "cal" in found and found.isdisjoint({"expire", "due"} if last else {"expire", "due", "ends"})
 
@@ -115,28 +113,26 @@ def _rules() -> tuple[dict[str, Any], ...]:
     return tuple(load_toml("unclear.toml")["rule"])
 
 
-def classes_of(text: str, words: Words) -> set[str]:
+@lru_cache(maxsize=20_000)
+def classes_of(text: str) -> frozenset[str]:
     """The classes of words that a heading holds."""
     tokens = [key(t) for t in BREAK.split(text.replace("'", " ").replace("’", " ")) if key(t)]
     pairs = {a + b for a, b in zip(tokens, tokens[1:])}
-    exact, stems = _index(words)
+    exact, stems = _stems()
     found = {c for t in (*tokens, *pairs, *text.casefold().split()) for c in exact.get(t, ())}
     for token in tokens:
         for length in range(2, len(token) + 1):
             found.update(stems.get(token[:length], ()))
-    return found
+    return frozenset(found)
 
 
 @cache
-def _spelled(stems: tuple[tuple[str, tuple[str, ...]], ...]) -> tuple[dict[str, list[str]], dict[str, list[str]]]:
+def _stems() -> tuple[dict[str, list[str]], dict[str, list[str]]]:
+    """Words, and beginnings of words -> the classes that they are of."""
     exact: dict[str, list[str]] = {}
     begins: dict[str, list[str]] = {}
-    for kind, spellings in stems:
+    for kind, spellings in heading_words().stems.items():
         for spelling in spellings:
             into = begins if spelling.endswith("*") else exact
             into.setdefault(spelling.rstrip("*"), []).append(kind)
     return exact, begins
-
-
-def _index(words: Words) -> tuple[dict[str, list[str]], dict[str, list[str]]]:
-    return _spelled(tuple(words.stems.items()))

@@ -124,7 +124,9 @@ def _beside(
             mine = np.flatnonzero(file == new)
             same = mine[visit[mine] == visit[rows[0]]]
             found = np.unique(groups[same if len(same) else mine])
-            if len(found) > 1 and replaced[same].any():  # itself replaced in part: its record as it was, one of the chain
+            if (
+                len(found) > 1 and replaced[same].any()
+            ):  # itself replaced in part: its record as it was, one of the chain
                 found = np.unique(groups[same[replaced[same]]])
             if len(found) == 1:  # where the later file holds several visits of other days, none is meant
                 later[group] = int(found[0])
