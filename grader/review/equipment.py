@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import FIELDS, LABORATORY, PARAMETER_BY_NAME, PARAMETERS, READ
-from grader.frames import by_laboratory, by_unique, text
+from grader.frames import by_laboratory, by_unique, group_codes, text
 from grader.natural import name_key
 from grader.review.history import as_day
 from grader.words import words
@@ -60,7 +60,7 @@ def equipment_table(
             _used(tests, kept, "Tube lot", f"{tube}_tube_lot", _name(tube), f"{tube}_tube_expiry", _READ_BY[tube])
         )
     used = pd.concat(parts, ignore_index=True)
-    more = stated.assign(Day=np.datetime64("NaT", "s"), Site="").astype(
+    more = stated.assign(Day=np.datetime64("NaT", "s"), Site="", Tests=0).astype(
         {"Valid until": used["Valid until"].dtype, "Day": used["Day"].dtype}
     )
     every = pd.concat([used.assign(Remarks="", Warns=False), more], ignore_index=True)
@@ -72,7 +72,8 @@ def equipment_table(
         until = (dates.max() if what == "Instrument" else dates.min()) if len(dates) else pd.NaT
         days = group["Day"].dropna()
         left = (until - pd.Timestamp(day)).days if not pd.isna(until) else None
-        after = int((days > until).sum()) if left is not None else 0
+        after = int(group["Tests"][group["Day"] > until].sum()) if left is not None else 0
+        tested = int(group["Tests"].sum())
         if after:
             rank, finding = 0, say["used_after"].format(count=after)
         elif left is not None and 0 <= left <= SOON_DAYS:
@@ -83,14 +84,14 @@ def equipment_table(
             rank, finding = (2, "") if left >= 0 else (4, "")
         if reads_off := off.get((str(what), str(key), str(parameter))):
             rank, finding = min(rank, 1), "; ".join(filter(None, (reads_off, finding)))
-        warned = bool(group["Warns"].any()) and len(days) > 0
+        warned = bool(group["Warns"].any()) and tested > 0
         if remarks := "; ".join(r for r in dict.fromkeys(group["Remarks"]) if r):
             rank = 0 if warned else rank
             finding = "; ".join(filter(None, (say["remark"].format(text=remarks), finding)))
         sites = ", ".join(sorted(set(group["Site"]) - {""}))
         first, last = (days.min(), days.max()) if len(days) else (pd.NaT, pd.NaT)
         rows.append(
-            (rank, what, name, parameter, until, left, len(days), first, last, sites, finding, "yes" if warned else "")
+            (rank, what, name, parameter, until, left, tested, first, last, sites, finding, "yes" if warned else "")
         )
     frame = pd.DataFrame(rows, columns=["rank", *COLUMNS])
     frame = frame.sort_values(["rank", "Last used"], ascending=[True, False], kind="stable", ignore_index=True)
@@ -113,7 +114,7 @@ def _off(odd: pd.DataFrame, say: dict[str, str]) -> dict[tuple[str, str, str], s
 def _used(
     tests: pd.DataFrame, kept: np.ndarray, what: str, name: str, parameter: str, until: str, readings: list[str]
 ) -> pd.DataFrame:
-    """One row a test that rests on a named instrument or lot."""
+    """One row for the tests of a site and day that rest on a named instrument or lot with one expiry; how many, in Tests."""
     read = np.zeros(len(tests), dtype=bool)
     for field in readings:
         here = tests[f"{field}_state"].to_numpy() == READ
@@ -121,16 +122,18 @@ def _used(
             here = here & ~by_laboratory(tests, _REPORTED[field])
         read |= here
     at = np.flatnonzero(kept & read & (text(tests, name) != ""))
-    return pd.DataFrame(
-        {
-            "What": what,
-            "Serial or lot": text(tests, name)[at],
-            "Parameter": parameter,
-            "Valid until": tests[until].to_numpy()[at].astype("datetime64[s]"),
-            "Day": tests["test_day"].to_numpy()[at].astype("datetime64[s]"),
-            "Site": text(tests, "site")[at],
-        }
-    )
+    columns = {
+        "Serial or lot": text(tests, name)[at],
+        "Valid until": tests[until].to_numpy()[at].astype("datetime64[s]"),
+        "Day": tests["test_day"].to_numpy()[at].astype("datetime64[s]"),
+        "Site": text(tests, "site")[at],
+    }
+    group = group_codes(*(v.astype(np.int64) if v.dtype.kind == "M" else v for v in columns.values()))
+    first = np.unique(group, return_index=True)[1]
+    alike = {column: values[first] for column, values in columns.items()}
+    return pd.DataFrame({"What": what, "Parameter": parameter, **alike, "Tests": np.bincount(group)}).iloc[
+        np.argsort(first)
+    ]
 
 
 def off_lately(odd: pd.DataFrame) -> pd.DataFrame:

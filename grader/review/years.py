@@ -15,6 +15,7 @@ from grader.review.statistics.slopes import AGREE_RELATIVE
 
 LEVELS = ("outlet", "system", "site", "firm")
 ALL_SITES = "all sites"
+MOST = 1_000_000
 
 
 def years_table(tests: pd.DataFrame, read: Readings | None = None) -> pd.DataFrame:
@@ -36,7 +37,11 @@ def years_table(tests: pd.DataFrame, read: Readings | None = None) -> pd.DataFra
     years = np.unique(_year(days(tests)[counts]))
     rank = np.empty(len(read.row), dtype=np.int64)
     rank[read.worst_first(np.zeros(len(read.row), dtype=np.int64))] = np.arange(len(read.row))
-    parts = [_level(read, rank, *of_level, years, level) for level, of_level in zip(LEVELS, _row_groups(tests, read))]
+    parts = [
+        _level(read, rank, *block, years, level)
+        for level, of_level in zip(LEVELS, _row_groups(tests, read))
+        for block in _blocks(read, *of_level)
+    ]
     return pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
 
 
@@ -74,6 +79,18 @@ def _row_groups(tests: pd.DataFrame, read: Readings) -> Iterator[tuple[np.ndarra
         of_row[take] = row
         first = np.flatnonzero(take)[first]
         yield of_row, {name: values[first] for name, values in names.items()} | {"_first": first}
+
+
+def _blocks(
+    read: Readings, of_row: np.ndarray, names: dict[str, np.ndarray]
+) -> Iterator[tuple[np.ndarray, dict[str, np.ndarray]]]:
+    """The groups of a level, as many at a time as have MOST readings: what is worked out on the way takes less memory."""
+    row = of_row[read.row]
+    block = np.cumsum(np.bincount(row[row >= 0], minlength=len(names["_first"]))) // MOST
+    edges = [0, *(np.flatnonzero(np.diff(block)) + 1).tolist(), len(block)]
+    for begin, end in zip(edges[:-1], edges[1:]):
+        mine = (of_row >= begin) & (of_row < end)
+        yield np.where(mine, of_row - begin, -1), {name: values[begin:end] for name, values in names.items()}
 
 
 def _level(

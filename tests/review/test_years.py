@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from grader.columns import FAIL, OPEN_UPPER, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR
@@ -217,3 +218,14 @@ def test_years_by_system_site_and_firm():
     assert (firm["Site"], firm["2025 tests"], firm["2025 median"], firm["2025 fails"]) == ("all sites", 4, 2.5, 1)
     assert (system["System"], system["Outlet"], system["2025 worst"], system["2025 median"]) == ("Ring", "", 5.0, 3.0)
     assert system["Limit"] == 5.0 and np.isnan(firm["Limit"])
+
+
+def test_groups_taken_few_at_a_time_make_the_same_table(monkeypatch):
+    rows = [
+        {"site": f"S{i % 3}", "outlet": f"O{i % 5}", "day": f"202{4 + i % 2}-0{1 + i % 9}-01", "co": i / 8, "oil": 0.1}
+        for i in range(40)
+    ]
+    tests = judged(rows)
+    whole = years_table(tests)
+    monkeypatch.setattr("grader.review.years.MOST", 3)
+    pd.testing.assert_frame_equal(years_table(tests), whole)
