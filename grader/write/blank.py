@@ -25,6 +25,7 @@ from grader.data import load_toml, names
 from grader.page import Page, sum_of_texts
 from grader.problems import GraderError
 from grader.words import DEFAULT_LANGUAGE, words
+from grader.write.measure import wrapped_lines
 from grader.write.page import UNITS_ACROSS as OUT_OF_SIGHT
 from grader.write.page import write_page
 from grader.write.styles import Styles
@@ -271,6 +272,11 @@ class Form:
         elif isinstance(value, (int, float)):
             num_format = _ODD
         size = self.look["long_text_size" if field.name in self.look["long_texts"] else "entry_size"]
+        if isinstance(value, str) and field.kind == "text" and not on_visit:  # a long name is small, not cut off
+            room_px = self.widths.get(field.name, self.widths["default"]) * 7 - 12
+            sizes = [s for s in (size, 9, 8, 7) if s <= size]
+            fits = (s for s in sizes if wrapped_lines(value, room_px, s) * s * 1.22 <= self.look["row_height"])
+            size = next(fits, 6)
         aside = {"align": "left", "indent": 1} if on_visit or field.kind == "text" else {"align": "center"}
         aside |= {"bold": True, "bg_color": self.colours["caution_fill"]} if field.name == LAST_TIME and value else {}
         aside |= self.line(field, on_visit)

@@ -37,6 +37,7 @@ PAGE_HEIGHT_ACROSS_PT = 595.3 - 2 * 0.7 * 72 - SPARE_PT
 SCALES_COMPACT, SCALES_ACROSS = (85, 82, 79, 76), (93, 90, 87)
 FEWEST_ROWS = 4  # on the last page of several
 FORM_ROW_PT = 24.0
+BELOW_BANNER_PT = 190.0
 LONGEST_WORD = 18  # characters; a longer one (a name of a file, a sum) may be broken
 TILES_A_ROW = 7
 CHART_ROWS, CHART_ROW_PT = 11, 15.0
@@ -70,21 +71,21 @@ def write_page(
     Raises  : ValueError for a block of unknown kind, or a table of more columns than the grid has.
     """
 
-    def writer(book: Any, on: Any, percent: int) -> _PageWriter:
-        return _PageWriter(book, on, styles, texts, address, clean, cells, percent)
+    def tried(percent: int) -> _PageWriter:
+        nowhere: Any = _Nowhere()  # what `clean` counts or keeps is of the page that is written
+        trial = _PageWriter(nowhere, nowhere, styles, texts, address, str, cells, percent)
+        trial.write(page)
+        return trial
 
     usual, *smaller = SCALES_ACROSS if page.landscape else SCALES_COMPACT if page.compact else (100,)
     if smaller and not page.one_page:
-        trial = writer(_Nowhere(), _Nowhere(), usual)
-        trial.write(page)
+        trial = tried(usual)
         pages, left = len(trial.breaks), trial.page_top_pt / trial.page_height_pt
         for percent in smaller if left < pages * (usual / smaller[-1] - 1) else ():  # else no scale makes room for it
-            trial = writer(_Nowhere(), _Nowhere(), percent)
-            trial.write(page)
-            if len(trial.breaks) < pages:
+            if len(tried(percent).breaks) < pages:
                 usual = percent
                 break
-    writer(workbook, sheet, usual).write(page)
+    _PageWriter(workbook, sheet, styles, texts, address, clean, cells, usual).write(page)
 
 
 class _Nowhere(int):
@@ -261,10 +262,12 @@ class _PageWriter:
         elif block.kind == "table":
             # A table with sentences under its rows is a list: its head and first rows stay together, no more.
             whole = len(block.rows) <= WHOLE_ROWS and not block.under
-            rows = block.rows if whole else block.rows[: 1 if block.under else 5]
             size_pt, spans = block.size_pt or TABLE_PT, _spans(block, self.units)
-            needed = heading + 28 + sum(self._row_pt(block, n, values, spans, size_pt) for n, values in enumerate(rows))
+            rows = [self._row_pt(block, n, values, spans, size_pt) for n, values in enumerate(block.rows)]
+            first = heading + 28 + rows[0] if rows else 0.0
+            needed = heading + 28 + sum(rows if whole else rows[: 1 if block.under else 5])
             needed += self._note_pt(block) if whole else 0.0
+            needed = first if needed > self.page_height_pt else needed  # it is torn apart wherever it begins
         else:
             needed = heading + min(len(block.rows), 5) * 26
         if self.page_top_pt and (block.new_page or self.page_top_pt + needed > self.page_height_pt):
@@ -449,8 +452,12 @@ class _PageWriter:
                 self._cell(row, place * span, place * span + span - 2, label, look)
 
     def _banner(self, block: Block) -> None:
-        """Big lines in a black frame; the dark ones white on black, which any printer can do."""
+        """Big lines in a black frame, smaller where they would not leave room below them on the page."""
+        factor = next(
+            (f / 100 for f in range(100, 40, -5) if self._banner_pt(block, f / 100) < self._banner_room()), 0.4
+        )
         for number, (sentence, size_pt, kind) in enumerate(block.rows):
+            size_pt = round(size_pt * factor, 1)
             look: dict[str, Any] = {
                 "font_size": size_pt,
                 "bold": kind != "left",
@@ -469,6 +476,17 @@ class _PageWriter:
             if number == len(block.rows) - 1:
                 look["bottom"] = 5
             self._line(sentence, self.styles.make(**look), size_pt, least_pt=size_pt * 1.5)
+
+    def _banner_room(self) -> float:
+        """What a banner may take of a paper page: below it stand a sentence and the lines to sign."""
+        return self.page_height_pt - BELOW_BANNER_PT
+
+    def _banner_pt(self, block: Block, factor: float) -> float:
+        sizes = [(sentence, size_pt * factor, kind) for sentence, size_pt, kind in block.rows]
+        return sum(
+            max(_height_pt([(t, self.units)], size, bold=kind != "left", indent=int(kind == "left")), size * 1.5)
+            for t, size, kind in sizes
+        )
 
     def _chart(self, block: Block) -> None:
         """A native chart; its figures stand beside it, to the right of the printed page."""

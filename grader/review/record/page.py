@@ -165,9 +165,19 @@ def _alike(outlets: list[tuple[str, str, str, str]], line: str, run: Run) -> lis
     for name, *rest in outlets:
         together.setdefault(tuple(rest), []).append(name)  # type: ignore[arg-type]
     return [
-        line.format(outlets=", ".join(names), word=run.local.word(word), day=day, why=run.local.text(why))
+        line.format(outlets=", ".join(names), word=run.local.word(word), day=day, why=run.local.text(_short(why, run)))
         for (word, day, why), names in together.items()
     ]
+
+
+_NO_REASONS = ("tubes_corrected", "warm_day", "not_judged")  # what a test is also told, and was not failed for
+
+
+def _short(why: str, run: Run) -> str:
+    """The reasons for a verdict, without what else is told of the test: that stands below its outlet."""
+    told = tuple(run.words["reason"][name].split("{")[0] for name in _NO_REASONS)
+    parts = [part for part in why.rstrip(".").split("; ") if not part.startswith(told)]
+    return "; ".join(parts) + "." if parts else why
 
 
 def _untested(tests: pd.DataFrame, names: list[str], run: Run) -> list[str]:
