@@ -264,10 +264,10 @@ class _PageWriter:
             whole = len(block.rows) <= WHOLE_ROWS and not block.under
             size_pt, spans = block.size_pt or TABLE_PT, _spans(block, self.units)
             rows = [self._row_pt(block, n, values, spans, size_pt) for n, values in enumerate(block.rows)]
-            first = heading + 28 + rows[0] if rows else 0.0
-            needed = heading + 28 + sum(rows if whole else rows[: 1 if block.under else 5])
-            needed += self._note_pt(block) if whole else 0.0
-            needed = first if needed > self.page_height_pt else needed  # it is torn apart wherever it begins
+            needed = sum(rows) + self._note_pt(block) if whole else sum(rows[: 1 if block.under else 5])
+            if needed > self.page_height_pt / 2:  # it is torn apart wherever it begins
+                needed = rows[0]
+            needed += heading + 28
         else:
             needed = heading + min(len(block.rows), 5) * 26
         if self.page_top_pt and (block.new_page or self.page_top_pt + needed > self.page_height_pt):

@@ -223,6 +223,18 @@ def test_readings_corrected_for_pressure_are_shown_raw_and_corrected():
     assert cells["Carbon monoxide (ppm)"] == "4\ncorr. 4.50\nnear limit"  # 4 × 1013.25 / 900 = 4.503
 
 
+def test_page_one_says_why_an_outlet_is_out_and_not_what_else_is_told_of_its_test():
+    """The correction of the tubes and how warm it has to stay stand below the outlet."""
+    visit = {**VISIT, "atmospheric_pressure_hpa": 900.0, "tubes_corrected": "yes"}
+    warm = {**AIRLINE, "oil_mg_m3": None, "lowest_use_temperature_c": None, "flow_needed_l_min": None}
+    record = records_of({"a.xlsx": (visit, [warm])})[0]
+    _, line, *_ = (row[0] for row in record.page.blocks[1].rows)
+    _, below = outlet_cells(record, "Bay 1")
+    assert "Not tested: oil" in line
+    for told in ("Tube readings times 1.126", "Water passes only while", "what is needed is not stated: flow"):
+        assert told in below and told not in line
+
+
 def test_what_was_not_tested_or_not_visited_is_said():
     empty = {"outlet": "Bay 9", "supply": "airline"}
     record = records_of({"a.xlsx": (VISIT, [{**AIRLINE, "oil_mg_m3": None}, empty])})[0]
