@@ -29,7 +29,7 @@ def read_sheet(sheet: Sheet, specs: list[TableSpec]) -> Made:
     else:
         proposals, notes = choose(grid, specs[0] if specs else None), []
         if specs and not proposals and specs[0].sheet != "*":
-            notes.append(_mismatch(grid, specs[0], "no table was found on the sheet"))
+            notes.append(specs[0].misfit(grid.name, "no table was found on the sheet"))
     made = extract(proposals)
     return made._replace(notes=[*notes, *made.notes])
 
@@ -100,10 +100,6 @@ def _is_placed(spec: TableSpec) -> bool:
     )
 
 
-def _mismatch(grid: Grid, spec: TableSpec, what: str) -> Note:
-    return Note("layout_mismatch", grid.name, "", spec.source, {"what": f"table {spec.number}: {what}"})
-
-
 def _placed(grid: Grid, specs: list[TableSpec]) -> tuple[list[Proposal], list[Note]]:
     """The tables that layout files place, and what in them does not fit."""
     made: list[Proposal] = []
@@ -119,7 +115,7 @@ def _placed(grid: Grid, specs: list[TableSpec]) -> tuple[list[Proposal], list[No
             here = across.proposals(grid, spec._replace(orientation="across"))
         made += here
         if not here:
-            notes.append(_mismatch(grid, spec, "nothing on the sheet is built as it says"))
+            notes.append(spec.misfit(grid.name, "nothing on the sheet is built as it says"))
     found, fits, wrong = down.placed(grid, [s for s in specs if _is_down(s)])
     made += down.proposals(grid, found, fits)
     return made, [*notes, *wrong]

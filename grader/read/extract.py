@@ -42,6 +42,14 @@ class Where(NamedTuple):
     place: Callable[[int], Place]
     line: Callable[[int], str]
 
+    def note(self, code: str, c: Column, **about: Any) -> Note:
+        """What is to be said of a heading."""
+        return Note(code, self.sheet, self.cell(c.at), c.text, about)
+
+    def left_over(self, c: Column) -> Note:
+        """That nothing is read from a filled line."""
+        return self.note("unknown_column", c, heading=c.text, where=self.line(c.at))
+
 
 class Part(NamedTuple):
     """Tests of a table that follow each other, and what holds for them alone: field -> (Place, value, how)."""
@@ -241,8 +249,7 @@ def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Wh
     columns = settled(columns, cells)
     for before, c in zip(asked, columns):
         if before.kind == "unclear" and c.kind == "note":
-            about = {"heading": c.text, "where": where.line(c.at)}
-            made.notes.append(Note("unknown_column", where.sheet, where.cell(c.at), c.text, about))
+            made.notes.append(where.left_over(c))
     columns = _water_of_a_firm(columns, cells, made, where)
     columns = _one_smell(columns, cells)
     positions: dict[str, list[Column]] = {}
@@ -282,8 +289,7 @@ def _water_of_a_firm(columns: list[Column], cells: Mapping[int, list[Any]], made
             tube = "water_tube_mg_m3"
             heading = c.heading._replace(field=tube, basis="synonym", sure=LIKELY, candidates=(tube,))
             if any(v is not None for v in cells.get(c.at, ())):
-                line = {"line": f"water_mg_m3 = {{ {where.line(c.at)} }}"}
-                made.notes.append(Note("water_as_tube", where.sheet, where.cell(c.at), c.text, line))
+                made.notes.append(where.note("water_as_tube", c, line=f"water_mg_m3 = {{ {where.line(c.at)} }}"))
             c = c._replace(heading=heading, how="synonym")
         changed.append(c)
     return changed
@@ -333,29 +339,18 @@ def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int
         filled = [i for i, one in enumerate(lists) if one.count(None) < len(one)]
         if len(filled) > 1 and FIELDS[field].kind == "date":  # a column of weekdays beside the dates is left over
             dated = [i for i in filled if any(map(is_date, lists[i]))]
-            for i in set(filled) - set(dated) if dated else ():
-                about = {"heading": found[i].text, "where": where.line(found[i].at)}
-                made.notes.append(Note("unknown_column", where.sheet, where.cell(found[i].at), found[i].text, about))
+            made.notes.extend(where.left_over(found[i]) for i in filled if dated and i not in dated)
             filled = dated or filled
         if len(filled) > 1 and field in JOINED:
             values = [", ".join(shown(whole(v)) for v in row if v is not None) or None for row in zip(*lists)]
             chosen = found[filled[0]]._replace(how=AS_FOUND[0])
         elif len(filled) > 1:
-            made.notes.append(
-                Note(
-                    "column_twice",
-                    where.sheet,
-                    where.cell(found[filled[1]].at),
-                    found[filled[0]].text,
-                    {
-                        "first": where.cell(found[filled[0]].at),
-                        "line": f"{field} = {{ {where.line(found[filled[0]].at)} }}",
-                    },
-                )
-            )
+            chosen = found[filled[0]]
+            about = {"first": where.cell(chosen.at), "line": f"{field} = {{ {where.line(chosen.at)} }}"}
+            made.notes.append(where.note("column_twice", found[filled[1]]._replace(text=chosen.text), **about))
             values = twice([lists[i] for i in filled])
-            chosen = found[filled[0]]._replace(how="not read: two columns hold entries")
-            chosen = chosen._replace(heading=chosen.heading._replace(sure="unsure"))
+            heading = chosen.heading._replace(sure="unsure")
+            chosen = chosen._replace(how="not read: two columns hold entries", heading=heading)
         elif filled:
             chosen, values = found[filled[0]], lists[filled[0]]
     made.values[field] = values if field in READINGS else _repeated(values)
@@ -443,16 +438,8 @@ def _one_unit(made: Fields, field: str, chosen: Column, beside: list[Any] | None
     if unit and unit != FIELDS[field].unit:
         made.units[field] = unit
     line = f'{field} = {{ {where.line(chosen.at)}, unit = "?" }}'
-    for code, params in codes:
-        made.notes.append(
-            Note(
-                code,
-                where.sheet,
-                where.cell(chosen.at),
-                chosen.text,
-                {**params, "heading": FIELDS[field].heading, "line": line},
-            )
-        )
+    about = {"heading": FIELDS[field].heading, "line": line}
+    made.notes.extend(where.note(code, chosen, **{**params, **about}) for code, params in codes)
 
 
 def _agreed(value: Any, unit: Any, stated: str) -> Any:
@@ -486,8 +473,7 @@ def _one_unclear(
     # Names bear on no verdict; a column of them that is not known is left over.
     candidates = [f for f in c.heading.candidates if FIELDS[f].kind not in ("text", "time")]
     if not candidates:
-        about = {"heading": c.text, "where": where.line(c.at)}
-        made.notes.append(Note("unknown_column", where.sheet, where.cell(c.at), c.text, about))
+        made.notes.append(where.left_over(c))
         return
     units = tuple((f, told if told and belongs(f, told) and told != FIELDS[f].unit else "") for f in candidates)
     line = layout_line(candidates[0], where.line(c.at), told)

@@ -88,6 +88,10 @@ class TableSpec(NamedTuple):
         """Whether it is about a sheet of this name."""
         return fits(self.sheet, sheet)
 
+    def misfit(self, sheet: str, what: str, cell: str = "") -> Note:
+        """That something in it does not fit a sheet."""
+        return Note("layout_mismatch", sheet, cell, self.source, {"what": f"table {self.number}: {what}"})
+
 
 class LayoutSpec(NamedTuple):
     """What layout files say of one workbook.

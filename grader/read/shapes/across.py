@@ -16,7 +16,6 @@ from grader.read.shapes.heads import Head
 from grader.read.shapes.pairs import shared_above
 from grader.read.shapes.rows import is_total
 from grader.read.shapes.table import NO_TEST, Block, propose
-from grader.read.shapes.tables import Note
 from grader.read.words.dates import is_date
 from grader.read.words.labels import SHARED, Column, column, is_unit, kind_of, label, loose_label
 
@@ -81,7 +80,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
         )
         notes = [*above.notes, *below.notes, *table.notes]
         if not table.tests:
-            notes.append(Note("empty_readings", grid.name, grid.address(names, side.at), grid.rows[names][side.at], {}))
+            notes.append(grid.note("empty_readings", names, side.at, grid.rows[names][side.at]))
         made.append(table._replace(notes=notes, heads=(grid.outer[begin], grid.outer[end - 1])))
     return made
 

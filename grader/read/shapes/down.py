@@ -89,8 +89,7 @@ def placed(grid: Grid, specs: list[TableSpec]) -> tuple[list[Headed], list[Table
         bottom = top + spec.heading_rows - 1 if top >= 0 else grid.row_of(spec.first_row) - 1
         if bottom >= len(grid.rows):
             row = spec.heading_row + spec.heading_rows if top >= 0 else spec.first_row + 1
-            what = f"table {spec.number}: the sheet has no row {row}"
-            notes.append(Note("layout_mismatch", grid.name, "", spec.source, {"what": what}))
+            notes.append(spec.misfit(grid.name, f"the sheet has no row {row}"))
             continue
         columns = columns_of(grid, list(range(top, bottom + 1))[:3]) if top >= 0 else []
         found.append(Headed(Head(max(top, 0), bottom, columns), []))
@@ -161,8 +160,7 @@ def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]
             row, at, text = titles[i]
             constants["site"] = (grid.place(row, at), text)
             how["site"] = (text, "title above the table", "likely")
-            line = {"what": "site", "line": f'site = "{text}"'}
-            notes.append(Note("banner_guessed", grid.name, grid.address(row, at), text, line))
+            notes.append(grid.note("banner_guessed", row, at, text, what="site", line=f'site = "{text}"'))
         if "site" in constants and not any(c.field == "location" for c in head.columns):
             # The site is named: what stands over each table is a part of it.
             groups = [g._replace(field="location") if g.field == "site" else g for g in groups]
@@ -194,7 +192,7 @@ def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]
         ):
             notes.append(_no_outlet_note(grid, head))
         if not tests:
-            notes.append(Note("empty_readings", grid.name, grid.address(max(head.bottom, 0), 0), grid.name, {}))
+            notes.append(grid.note("empty_readings", max(head.bottom, 0), 0, grid.name))
         made[begin] = first._replace(notes=[*notes, *first.notes])
     return made
 
@@ -216,8 +214,8 @@ def _side_by_side_note(grid: Grid, groups: list[Group]) -> Note:
     fields = {g.field for g in groups}
     if fields & {"site", "location"}:
         code = "side_by_side_sites" if "site" in fields else "side_by_side_places"
-    cell = grid.address(grid.row_of(place.row or 0), grid.column_of(place.column or 0))
-    return Note(code, grid.name, cell, groups[0].when or "", {"what": what, "count": len(groups)})
+    row, column = grid.row_of(place.row or 0), grid.column_of(place.column or 0)
+    return grid.note(code, row, column, groups[0].when or "", what=what, count=len(groups))
 
 
 def _no_outlet_note(grid: Grid, head: Head) -> Note:
@@ -227,8 +225,8 @@ def _no_outlet_note(grid: Grid, head: Head) -> Note:
     texts = [{r[at] for r in body if r[at] is not None} for at in range(grid.width)]
     at = next((c for c, some in enumerate(texts) if c not in read and len(some) > 1), -1)
     words = grid.line_words(at) if at >= 0 else 'column = "?"'
-    cell = grid.address(max(head.bottom, 0), max(at, 0))
-    return Note("no_outlet_column", grid.name, cell, grid.name, {"line": f"outlet = {{ {words} }}"})
+    row, column = max(head.bottom, 0), max(at, 0)
+    return grid.note("no_outlet_column", row, column, grid.name, line=f"outlet = {{ {words} }}")
 
 
 def _date_above(grid: Grid, first: int, stop: int) -> tuple[Place, Any] | None:

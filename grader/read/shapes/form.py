@@ -67,7 +67,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     filled = [p for p in made if p.tests]
     if not filled:
         first = found[0]
-        notes.append(Note("empty_readings", grid.name, grid.address(first.row, first.column), first.label.text, {}))
+        notes.append(grid.note("empty_readings", first.row, first.column, first.label.text))
     made = filled or made[:1]
     said, missed = _left_over(grid, found, columns, spec)
     made[0] = made[0]._replace(notes=[*made[0].notes, *notes, *said], missed=missed)
@@ -235,8 +235,8 @@ def _stated(grid: Grid, found: list[Pair], spec: TableSpec, notes: list[Note]) -
         if said.row >= 0 and said.column >= 0:
             row, at = grid.row_of(said.row), grid.column_of(said.column)
             if row >= len(grid.rows) or at >= grid.width:
-                what = f"{field}: the sheet has no cell {a1(said.row, said.column)}"
-                notes.append(Note("layout_mismatch", grid.name, a1(said.row, said.column), spec.source, {"what": what}))
+                cell = a1(said.row, said.column)
+                notes.append(spec.misfit(grid.name, f"{field}: the sheet has no cell {cell}", cell))
                 continue
             here = [p for p in made if (p.value_row, p.value_column) == (row, at) and p.label.heading.basis != "layout"]
             made = [p for p in made if p not in old and p not in here]
@@ -256,8 +256,7 @@ def _stated(grid: Grid, found: list[Pair], spec: TableSpec, notes: list[Note]) -
                 for p in made
             ]
         else:
-            what = f'{field}: in a form a field needs cell = "..."'
-            notes.append(Note("layout_mismatch", grid.name, "", spec.source, {"what": what}))
+            notes.append(spec.misfit(grid.name, f'{field}: in a form a field needs cell = "..."'))
     return sorted(made, key=lambda p: (p.row, p.column))
 
 
@@ -375,4 +374,4 @@ def _left_over(grid: Grid, found: list[Pair], columns: Headings, spec: TableSpec
     names = ", ".join(grid.address(r, c) for r, c, _ in cells[:_MOST_NAMED])
     more = f" and {len(cells) - _MOST_NAMED} more" if len(cells) > _MOST_NAMED else ""
     row, at, value = cells[0]
-    return [Note("form_left_over", grid.name, grid.address(row, at), value, {"cells": names + more})], len(cells)
+    return [grid.note("form_left_over", row, at, value, cells=names + more)], len(cells)

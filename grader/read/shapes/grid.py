@@ -11,7 +11,7 @@ from functools import cached_property
 from typing import Any
 
 from grader.problems import Place, Unreadable, a1
-from grader.read.shapes.tables import Range, Sheet, is_blank
+from grader.read.shapes.tables import Note, Range, Sheet, is_blank
 
 Cell = tuple[int, int]  # row and column, counted from 0
 MOST_COVERED = 200_000  # cells of merged ranges that are written out
@@ -73,6 +73,10 @@ class Grid:
     def address(self, row: int, column: int) -> str:
         """A cell as a person names it."""
         return a1(*self.cell(row, column))
+
+    def note(self, code: str, row: int, column: int, value: Any, **about: Any) -> Note:
+        """What is to be said of one cell."""
+        return Note(code, self.name, self.address(row, column), value, about)
 
     def place(self, row: int, column: int) -> Place:
         """The Place of one cell."""

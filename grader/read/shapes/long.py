@@ -87,7 +87,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
         of_columns = spec._replace(fields={f: s for f, s in spec.fields.items() if s.column >= 0})
         others, wrong = overridden(found.others, of_columns)
         found = found._replace(others=[c for c in others if c.at not in (found.names, found.values, found.units)])
-        notes += [Note("layout_mismatch", grid.name, "", spec.source, {"what": w}) for w in wrong]
+        notes += [spec.misfit(grid.name, w) for w in wrong]
     found = _with_outlet(grid, found)
     rows = _rows(grid, found, spec, notes)
     shared = shared_above(grid, 0, max(found.head, 0), frozenset({"outlet"}))
@@ -95,14 +95,14 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     tests = rows.tests
     if found.more:
         line = f'orientation = "long", value_column = "{a1(0, found.values)[:-1]}"'
-        cell = grid.address(max(found.head, 0), found.values)
+        text = grid.rows[max(found.head, 0)][found.values]
         about = {"rows": len(rows.lines), "line": line}
-        notes.append(Note("long_two_figures", grid.name, cell, grid.rows[max(found.head, 0)][found.values], about))
+        notes.append(grid.note("long_two_figures", max(found.head, 0), found.values, text, **about))
     if not tests:
-        notes.append(Note("empty_readings", grid.name, grid.address(max(found.head, 0), found.names), grid.name, {}))
+        notes.append(grid.note("empty_readings", max(found.head, 0), found.names, grid.name))
     else:
         about = {"rows": len(rows.lines), "tests": len(tests)}
-        notes.append(Note("rows_of_parameters", grid.name, grid.address(tests[0], found.names), grid.name, about))
+        notes.append(grid.note("rows_of_parameters", tests[0], found.names, grid.name, **about))
     return [_pivoted(grid, found, rows, spec)._replace(
         constants=shared.constants, how=shared.how, notes=notes, passed=rows.passed
     )]  # fmt: skip
@@ -112,8 +112,7 @@ def _without_figures(grid: Grid, found: _Long) -> Proposal:
     """One reading a row, and no column that is surely that of the figures: nothing is read, and that is said."""
     rows = sum(cells[found.names] is not None for cells in grid.rows[found.head + 1 :])
     about = {"rows": rows, "line": 'orientation = "long", value_column = "?"'}
-    cell = grid.address(found.head, found.names)
-    note = Note("long_without_figures", grid.name, cell, grid.rows[found.head][found.names], about)
+    note = grid.note("long_without_figures", found.head, found.names, grid.rows[found.head][found.names], **about)
     where = Where(grid.name, str, lambda at: Place(grid.name, None, at), str)
     heads = (grid.outer[found.head],) * 2
     return Proposal("long", grid, [], {}, [], where, lambda line, test: (0, 0), heads=heads, notes=[note])
@@ -268,7 +267,7 @@ def _rows(grid: Grid, found: _Long, spec: TableSpec | None, notes: list[Note]) -
         name, value = cells[found.names], _value(cells, found)
         if outlet >= 0 and is_total(cells[outlet]) or is_total(name):
             total = cells[outlet] if outlet >= 0 else name
-            notes.append(Note("row_of_totals", grid.name, grid.address(row, named), total, {}))
+            notes.append(grid.note("row_of_totals", row, named, total))
             passed += 1
             last = None  # rows without a name of their own below an average are no test's
             continue
@@ -282,11 +281,11 @@ def _rows(grid: Grid, found: _Long, spec: TableSpec | None, notes: list[Note]) -
         if identity is None:
             if any(v is not None for v in cells):
                 at = next(c for c, v in enumerate(cells) if v is not None)
-                notes.append(Note("row_without_test", grid.name, grid.address(row, at), cells[at], {}))
+                notes.append(grid.note("row_without_test", row, at, cells[at]))
                 passed += 1
             continue
         if found.head >= 0 and cells == grid.rows[found.head]:
-            notes.append(Note("row_headings_again", grid.name, grid.address(row, named), name, {}))
+            notes.append(grid.note("row_headings_again", row, named, name))
             passed += 1
             continue
         last = identity
@@ -302,8 +301,8 @@ def _rows(grid: Grid, found: _Long, spec: TableSpec | None, notes: list[Note]) -
         seen.add((numbers[identity], what))
         if known is None and (name is not None or value is not None) and shown(name) not in unknown:
             unknown.add(shown(name))
-            about = {"heading": shown(name), "where": f'heading = "{shown(name)}"'}
-            notes.append(Note("unknown_parameter", grid.name, grid.address(row, found.names), name, about))
+            where = f'heading = "{shown(name)}"'
+            notes.append(grid.note("unknown_parameter", row, found.names, name, heading=shown(name), where=where))
         made.lines.append(_Line(row, numbers[identity], known or nothing, value, unit))
     return made._replace(passed=passed)
 

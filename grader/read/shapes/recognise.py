@@ -234,8 +234,7 @@ def _read_own(sheet: Sheet, texts: _Texts, first: tuple[int, dict[int, str]]) ->
         head = Head(row, row, [_own_column(at, sheet.rows[row][at], field) for at, field in sorted(fields.items())])
         table = propose(Block(grid, head, stop, again, banners=not named))
         if not table.tests:
-            empty = Note("empty_readings", sheet.name, grid.address(row, 0), sheet.name, {})
-            table = table._replace(notes=[*table.notes, empty])
+            table = table._replace(notes=[*table.notes, grid.note("empty_readings", row, 0, sheet.name)])
         made.append(table)
     return extract(made)
 

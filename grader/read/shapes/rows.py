@@ -284,8 +284,8 @@ def _without_name(
     if not grid.turned and len(above) > LEAST_ABOVE and kinds[-1] == "test" and outlets[above[-1]] is not None:
         said = _statistic(above[:-1], above[-1], values, readings)
         if said:
-            cell = grid.address(first + above[-1], outlet)
-            notes.append(Note("row_may_be_statistic", grid.name, cell, outlets[above[-1]], {"what": said}))
+            at = (first + above[-1], outlet, outlets[above[-1]])
+            notes.append(grid.note("row_may_be_statistic", *at, what=said))
     return notes
 
 

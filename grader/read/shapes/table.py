@@ -144,8 +144,7 @@ def _with_layout(grid: Grid, lines: list[Column], spec: TableSpec) -> tuple[list
     """The headings as a layout file has them, and what in the layout does not fit."""
     new, wrong = overridden(lines, spec, across=grid.turned)
     wrong += [f"{c.field}: the sheet has no {_line_name(grid, c.at)}" for c in new if c.at >= grid.width]
-    said = [Note("layout_mismatch", grid.name, "", spec.source, {"what": f"table {spec.number}: {w}"}) for w in wrong]
-    return new, said
+    return new, [spec.misfit(grid.name, w) for w in wrong]
 
 
 def _line_name(grid: Grid, at: int) -> str:
@@ -206,10 +205,8 @@ def _with_outlet(
         found = column(at, "Outlet")._replace(text=text, how="first column of names")
         found = found._replace(heading=found.heading._replace(sure=LIKELY, basis="synonym"))
         values[at] = list(columns[at])
-        notes.append(
-            Note("outlet_guessed", block.grid.name, block.grid.address(max(block.head.bottom, 0), at), text or "(blank)",
-                 {"line": f"outlet = {{ {block.grid.line_words(at)} }}"})
-        )  # fmt: skip
+        line = f"outlet = {{ {block.grid.line_words(at)} }}"
+        notes.append(block.grid.note("outlet_guessed", max(block.head.bottom, 0), at, text or "(blank)", line=line))
         return sorted([found, *(x for x in lines if x.at != at)], key=lambda x: x.at)
     return lines
 
@@ -283,8 +280,7 @@ def _second_lines(
             heading = c.heading._replace(field=None, candidates=(c.field,), told=c.heading.unit)
             made[at] = Column(at, c.text, "unclear", heading)
             values.setdefault(at, [None] * len(kinds))[above] = values[c.at][index]
-        cell = block.grid.address(first + index, second[0].at)
-        notes.append(Note("row_second_reading", block.grid.name, cell, values[outlet][above], {}))
+        notes.append(block.grid.note("row_second_reading", first + index, second[0].at, values[outlet][above]))
     return list(made.values())
 
 
@@ -368,18 +364,18 @@ def _passed(block: Block, lines: list[Column], kinds: list[str], first: int) -> 
             code = "row_of_remarks" if remark else "row_without_test"
             if grid.turned and not any(cells[c.at] is not None for c in lines):
                 continue
-        notes.append(Note(code, grid.name, grid.address(first + index, at), cells[at], {}))
+        notes.append(grid.note(code, first + index, at, cells[at]))
     return notes, len(notes)
 
 
 def _banner_note(grid: Grid, banner: Banner, first: int, unused: bool) -> Note:
-    cell = grid.address(first + banner.at, banner.column)
+    at = (first + banner.at, banner.column, banner.shown)
     if unused:
-        return Note("row_without_test", grid.name, cell, banner.shown, {})
+        return grid.note("row_without_test", *at)
     what = ", ".join(sorted(banner.values))
     line = "; ".join(f'{f} = "{shown(v[1])}"' for f, v in banner.values.items())
     code = "banner_guessed" if banner.guessed else "banner_row"
-    return Note(code, grid.name, cell, banner.shown, {"what": what, "line": line})
+    return grid.note(code, *at, what=what, line=line)
 
 
 def left_over(
@@ -405,6 +401,5 @@ def left_over(
                 continue
             heading = str(text)
         code = "unknown_row" if grid.turned else "unknown_column" if heading else "column_without_heading"
-        said = {"heading": heading, "where": grid.line_words(at)}
-        notes.append(Note(code, grid.name, grid.address(row, at), heading, said))
+        notes.append(grid.note(code, row, at, heading, heading=heading, where=grid.line_words(at)))
     return notes, missed
