@@ -10,7 +10,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -56,15 +56,12 @@ def watch(
     if not watcher.folder.is_dir():
         raise GraderError(f"There is no folder {folder}: check the name and where you are.")
     check_target(output)
-    with _ending_on_signals() as asked:
-        try:
-            watcher.say("started", folder=folder, seconds=interval_s, output=output)
-            while not asked:
-                watcher.look()
-                sleep(interval_s)
-        except (KeyboardInterrupt, _Stopped):
-            pass
-        watcher.say("stopped")
+    with _ending_on_signals() as asked, suppress(KeyboardInterrupt, _Stopped):
+        watcher.say("started", folder=folder, seconds=interval_s, output=output)
+        while not asked:
+            watcher.look()
+            sleep(interval_s)
+    watcher.say("stopped")
 
 
 @contextmanager

@@ -118,7 +118,7 @@ def any_row(draw: st.DrawFn) -> dict[str, Any]:
 some_rows = st.lists(any_row(), min_size=25, max_size=25)
 
 
-def in_pairs(
+def check_no_better(
     rows: Sequence[dict[str, Any]], others: Sequence[dict[str, Any]], visit: dict[str, Any] | None = None
 ) -> None:
     """Not one of the others is judged better than the row it was made of, in one table."""
@@ -182,7 +182,7 @@ def test_a_blank_cell_made_unreadable_never_improves(rows):
     spoilt = [
         (row, {**row, name: Unreadable("#REF!", "error")}) for row in rows for name in names if row.get(name) is None
     ]
-    in_pairs(*zip(*spoilt))
+    check_no_better(*zip(*spoilt))
     # Without a rule set not even a fail can be told; a pass still less.
     tests = judged([{**row, "rule_set": Unreadable("#REF!", "error")} for row in rows])
     assert (tests["verdict"] >= TEST_INCOMPLETE).all(), tests["reasons"].tolist()
@@ -221,14 +221,14 @@ EXPIRING = ("co_tube_expiry", "co2_tube_expiry", "oil_tube_expiry", "water_tube_
 @given(some_rows)
 def test_an_expired_tube_or_calibration_never_improves(rows):
     pairs = [(row, {**row, field: date(2026, 3, 13)}) for row in rows for field in EXPIRING]
-    in_pairs(*zip(*pairs))
+    check_no_better(*zip(*pairs))
 
 
 @few
 @given(some_rows)
 def test_a_missing_date_never_improves_a_test_with_everything_in_date(rows):
     visit = {k: v for k, v in VISIT.items() if k != "test_date"}
-    in_pairs([{**row, "test_date": date(2026, 3, 14)} for row in rows], rows, visit)
+    check_no_better([{**row, "test_date": date(2026, 3, 14)} for row in rows], rows, visit)
 
 
 @few

@@ -1,0 +1,625 @@
+"""Each key of the data files, turned by itself: what it says turns with it.
+
+A row: the file, where the key stands, its other value, what is looked at, what that is as the file is, and with the key
+turned. `grader/data/keys.py` lists every key that a file may hold: one without a row here stands in NOT_TURNED, which may
+only grow shorter. Of the headings' files English is turned whole: all three are read by one function.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from datetime import date
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from grader.columns import FIELDS, PARAMETERS, VERDICT_WORDS
+from grader.data import load_toml
+from grader.data.keys import PAGES
+from grader.judge.carried import relative_of_pressure
+from grader.judge.rules import entry as rule_entry
+from grader.judge.rules import file as rule_file
+from grader.judge.rules.sets import load_ruleset
+from grader.judge.substances import _inert
+from grader.judge.uncertainty import Standard, standards
+from grader.normalise import is_aside
+from grader.problems import GraderError, Problems
+from grader.read import extract, find, process, settle
+from grader.read.find import find_workbooks
+from grader.read.layout import load_layout
+from grader.read.process import read_workbooks
+from grader.read.shapes import groups, rows, site_of_sheet
+from grader.read.words import dates, said, units
+from grader.read.words.heading_words import words_of
+from grader.read.words.headings import other, understand
+from grader.read.words.loose import loose_word
+from grader.read.words.substances import is_substance
+from grader.read.words.unclear import classes_of, guess
+from grader.review.actions.facts import cause_list
+from grader.review.actions.findings import actions_table
+from grader.review.history import HISTORY, Readings, readings
+from grader.review.shown import shown
+from grader.review.systems import system_fails
+from grader.review.wear.table import wear_table
+from grader.review.works import meaning
+from grader.words import words
+from grader.write.blank import usual_range
+from tests.read.test_cells import read
+from tests.support import AIRLINE, VISIT, codes_of, graded, read_and_judged
+from tests.turned import ABSENT, anew, turned
+
+INBOX = Path(__file__).parents[1] / "demo" / "inbox"
+COLUMNS, EN = "grader.columns", ("en",)
+CO, CO2, MARGIN = 'parameter = "Carbon monoxide"', 'parameter = "Carbon dioxide"', 'parameter = "Dew point margin"'
+FROST = 'parameter = "Dew point at one atmosphere"\nmax = -50\nunit = "°F"'
+See = Callable[[], Any]
+
+
+# -- what is looked at ---------------------------------------------------------------------------------------
+
+
+def judged(**row: Any) -> tuple[pd.DataFrame, set[str]]:
+    """The judged test of a row, fields of the visit among it, and its problems."""
+    tests, problems = graded([{**AIRLINE, **row}], {k: v for k, v in VISIT.items() if k not in row})
+    return tests, codes_of(problems, 0)
+
+
+def verdict(key: str, **row: Any) -> See:
+    return lambda: VERDICT_WORDS[judged(**row)[0][f"verdict_{key}"][0]]
+
+
+def asks(code: str, **row: Any) -> See:
+    return lambda: code in judged(**row)[1]
+
+
+def cell(end: str, **cells: Any) -> See:
+    """What one column of the first field is: its value (end ""), state, how, lower or upper end."""
+    name = next(iter(cells))
+    return lambda: read(**{n: [c] for n, c in cells.items()})[0][name + end].tolist()[0]
+
+
+def says(name: str, *cells: Any) -> See:
+    return lambda: sorted(read(**{name: list(cells)})[1])
+
+
+def rule(text: str) -> See:
+    """The first limit of a firm's own rule file, or what is wrong with it."""
+
+    def see() -> Any:
+        try:
+            (limit, *_) = rule_file.parse(f'id = "own"\n[[limit]]\n{text}', "own.toml", own=True).limits
+        except rule_file.RuleFileError as error:
+            return error.messages[0].partition(": ")[2].partition(". ")[0]
+        figures = [None if x is None else round(x, 4) for x in (limit.low, limit.high)]
+        return (limit.kind, *figures, limit.at, limit.reference)
+
+    return see
+
+
+def heading(text: str) -> See:
+    return lambda: understand(text, languages=EN).field
+
+
+def kind(text: str) -> See:
+    return lambda: other(text, languages=EN)
+
+
+def choices(text: str) -> See:
+    return lambda: guess(text, None, words_of(EN)).choices
+
+
+def substance(text: str, unit: str | None = None) -> See:
+    return lambda: is_substance(text, unit, words_of(EN))
+
+
+def loose(name: str, text: str) -> See:
+    return lambda: loose_word(name, text)
+
+
+def against(text: str, where: str = said.ROW) -> See:
+    return lambda: bool(said.against(text, where))
+
+
+def converted(name: str, unit: str, value: float) -> See:
+    return lambda: round(units.convert(name, unit, value), 3)
+
+
+def clash(of: str, name: str = "line_pressure_bar", unit: str = "bar") -> See:
+    return lambda: [getattr(c, of) for c in units.clashes(name, unit)][:2]
+
+
+def work(text: str) -> See:
+    return lambda: [p.key for i, p in enumerate(HISTORY) if meaning(text).ends >> i & 1]
+
+
+def step() -> Any:
+    """The first step where the water of an airline behind a refrigerant dryer is too much."""
+    return cause_list(load_toml("causes.toml"), "Water", "high", "airline", "refrigerant")["check"][0]
+
+
+def first(code: str, *rows: dict[str, Any], of: str = "cause", place: int = 0, **visit: Any) -> See:
+    """Whether a cause stands in that place of the first finding's, or a step among its steps."""
+
+    def see() -> bool:
+        tests, _ = graded([{**AIRLINE, **row} for row in rows], {**VISIT, **visit})
+        found, text = actions_table(tests).frame, words("en")[f"action_{of}"][code].partition("{")[0]
+        causes, steps = found["Likely causes"][0].split("; "), found["Next step"][0]
+        return bool(causes[place].startswith(text) if of == "cause" else text in steps)
+
+    return see
+
+
+def columns_of(name: str) -> See:
+    return lambda: getattr(anew(COLUMNS), name)
+
+
+def state_of_a_file() -> str:
+    problems = Problems()
+    return str(read_workbooks(find_workbooks([min(INBOX.glob("*.xlsx"))], problems), problems).files["state"].iloc[0])
+
+
+def stops() -> bool:
+    """Whether judging ends in a key that is not there."""
+    try:
+        return not judged()
+    except KeyError:
+        return True
+
+
+def in_any_layout() -> list[str]:
+    """What is wrong with a layout file for all logs of a folder that states their site."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "any.layout.toml"
+        path.write_text('[constants]\nsite = "North"\n', encoding="utf-8")
+        try:
+            load_layout(path)
+        except GraderError as error:
+            return [str(error).partition(": ")[2][:20]]
+    return []
+
+
+def of_sheet(key: str) -> See:
+    return lambda: getattr(anew(COLUMNS).REGISTER["Tubes"], key)
+
+
+def stopped() -> str:
+    """The column of the register that a sheet names and no table describes."""
+    try:
+        anew(COLUMNS)
+    except KeyError as error:
+        return str(error.args[0])
+    return ""
+
+
+def listed(item: str, name: str, *modules: str) -> See:
+    """Whether an item stands in a list that a module makes at import."""
+    return lambda: item in [getattr(x, "key", x) for x in getattr(anew(COLUMNS, *modules), name)]
+
+
+def out_of_use(**row: Any) -> See:
+    return lambda: len(system_fails(judged(**row)[0], np.ones(1, dtype=bool)).test)
+
+
+@cache
+def demo() -> tuple[pd.DataFrame, Readings]:
+    tests = read_and_judged(INBOX).tests
+    return tests, readings(tests)
+
+
+def wear() -> pd.DataFrame:
+    """The sheet Wear of the demo, as texts."""
+    table = wear_table(*demo(), as_of=np.datetime64("2026-11-25")).table
+    return (
+        table.sort_values(["Site", "System", "Outlet", "Parameter"], ignore_index=True)
+        .astype(object)
+        .fillna("")
+        .astype(str)
+    )
+
+
+# -- the switches --------------------------------------------------------------------------------------------
+
+P, F, Q, U, N = "parameters.toml", "fields.toml", "queries.toml", "units.toml", "notation.toml"
+L, S, UN, SU, R = "loose_words.toml", "said.toml", "unclear.toml", "substances.toml", "limits_reading.toml"
+SC, H, G, K, C = "rules/_schema.toml", "headings-en.toml", "register.toml", "work.toml", "causes.toml"
+SERIES = ("grader.review.history", "grader.review.wear.series")
+# What stands in the table for want of a pressure of its own: an airline at 0.2 bar, which may be MPa.
+LOW = {"line_pressure_bar": 0.2, "lowest_pressure_bar": 0.1}
+FORGOTTEN = {"dryer": "refrigerant", "water_tube_mg_m3": 60.0}
+HERE = [{"co_ppm": 9, "outlet": name} for name in "12"]  # all outlets of a system, and all systems of a site
+BOTH = [{"co_ppm": 9, "outlet": name, "system": name} for name in "12"]
+Turn = tuple[str, Sequence[Any], Any, See, Any, Any]
+# fmt: off
+TURNS: list[Turn] = [
+    (P, ("parameter", "co", "name"), "Soot", rule(f'{CO}\nmax = 3\nunit = "ppm"'), ("max", None, 3.0, "", ""),
+     '[[limit]] 1, parameter = "Carbon monoxide": not a word known here'),
+    (P, ("parameter", "co2", "key"), "cdx", listed("co2", "JUDGED"), True, False),
+    (P, ("parameter", "co", "column"), "oil_mg_m3", lambda: anew(COLUMNS).LABORATORY["co"], "co_ppm", "oil_mg_m3"),
+    (P, ("parameter", "co", "unit"), "ppx", lambda: "9 ppm is over" in judged(co_ppm=9)[0]["reasons"][0], True, False),
+    (P, ("parameter", "odour", "direction"), "high", columns_of("IN_WORDS"), ("odour",), ()),
+    (P, ("parameter", "co", "heading"), "CO", listed("CO", "VERDICT_COLUMNS"), False, True),
+    (P, ("parameter", "co", "decimals"), 4, lambda: shown(*np.array([[1 / 3], [2 / 3]]), np.zeros(1), PARAMETERS["co"])[0],
+     "0.33 to 0.67", "0.33333 to 0.66667"),
+    (P, ("parameter", "co", "verdict_heading"), ABSENT, listed("co", "JUDGED"), True, False),
+    (P, ("parameter", "margin", "verdict_from"), ABSENT, listed("margin", "WATER_CHAIN"), True, False),
+    (P, ("parameter", "oil", "demanded"), False, lambda: "Oil" in rule_entry.demanded_always(), True, False),
+    (P, ("parameter", "co2", "history"), False, listed("co2", "HISTORY", SERIES[0]), True, False),
+    (P, ("parameter", "co", "tube"), ABSENT, listed("co", "TUBED", "grader.review.plan"), True, False),
+    (P, ("parameter", "oxygen", "instrument"), ABSENT, listed("oxygen", "MEASURES", "grader.review.odd.lots"), True, False),
+    (P, ("parameter", "flow", "need"), ABSENT, columns_of("SUPPLIED"), ("flow", "pressure"), ("pressure",)),
+    (P, ("parameter", "co", "intake"), ABSENT, lambda: "co_origin" in judged()[0], True, False),
+    (P, ("parameter", "co", "floor"), -1.0, lambda: shown(*np.array([[0.0], [5.0], [2]]), PARAMETERS["co"])[0],
+     "<5", "0 to 5"),
+    (P, ("parameter", "oxygen", "ceiling"), 200.0,
+     lambda: shown(*np.array([[25.0], [100.0], [1]]), PARAMETERS["oxygen"])[0], ">25", "25 to 100"),
+    (P, ("parameter", "co", "plausible"), [0.0, 7.0], lambda: usual_range(FIELDS["co_ppm"]), (0.0, 300.0), (0.0, 7.0)),
+    (P, ("parameter", "oxygen", "u_abs"), 0.05, verdict("oxygen", oxygen_pct=20.3), "near limit", "pass"),
+    (P, ("parameter", "co", "u_rel"), 0.3, verdict("co", co_ppm=4.2), "pass", "near limit"),
+    (P, ("parameter", "oxygen", "u_source"), "", lambda: "oxygen" in standards(), True, False),
+    (P, ("parameter", "flow", "wear"), ABSENT, lambda: anew(COLUMNS, *SERIES).LEVEL[-2], "outlet", ""),
+    (P, ("parameter", "water", "wear_supply"), ABSENT, lambda: anew(COLUMNS, *SERIES).LEVEL_SUPPLY[4], "others", ""),
+    (P, ("parameter", "oil", "chart"), ABSENT, listed("oil", "DRAWN", "grader.review.charts"), True, False),
+    (P, ("parameter", "oxygen", "before"), ["X"], listed("X", "VERDICT_COLUMNS"), False, True),
+    (P, ("parameter", "oxygen", "beside"), ["X"], listed("X", "VERDICT_COLUMNS"), False, True),
+    (P, ("parameter", "co", "limits", "kinds"), ["min"], rule(f'{CO}\nmax = 3\nunit = "ppm"'),
+     ("max", None, 3.0, "", ""), "[[limit]] 1 (Carbon monoxide), min is missing"),
+    (P, ("parameter", "co", "limits", "range"), [0.0, 2.0], rule(f'{CO}\nmax = 3\nunit = "ppm"'),
+     ("max", None, 3.0, "", ""), "[[limit]] 1 (Carbon monoxide), max = 3: outside 0 to 2 ppm, so taken for a slip"),
+    (P, ("parameter", "margin", "limits", "at"), ["1 atm"], rule(f'{MARGIN}\nmin = 5\nunit = "K"'),
+     ("margin", 5.0, None, "line", "lowest use"), ("margin", 5.0, None, "1 atm", "lowest use")),
+    (P, ("parameter", "margin", "limits", "reference"), ["ambient"], rule(f'{MARGIN}\nmin = 5\nunit = "K"'),
+     ("margin", 5.0, None, "line", "lowest use"), ("margin", 5.0, None, "line", "ambient")),
+    (P, ("parameter", "co2", "limits", "units", "%", "times"), 1000, rule(f'{CO2}\nmax = 0.06\nunit = "%"'),
+     ("max", None, 600.0, "", ""), ("max", None, 60.0, "", "")),
+    (P, ("parameter", "dew_point_1atm", "limits", "units", "°F", "add"), 0, rule(FROST),
+     ("max", None, -45.5556, "1 atm", ""), ("max", None, -27.7778, "1 atm", "")),
+    (P, ("parameter", "dew_point_1atm", "limits", "units", "°F", "over"), 10, rule(FROST),
+     ("max", None, -45.5556, "1 atm", ""), ("max", None, -41.0, "1 atm", "")),
+    (P, ("parameter", "water", "limits", "units", "ppm", "molar_mass_g_mol"), 36.0,
+     rule('parameter = "Water"\nmax = 24\nunit = "ppm"'), ("max", None, 17.974, "content", ""),
+     ("max", None, 35.9175, "content", "")),
+    *((P, ("atmospheric_pressure", f"u_{how}_hpa"), 150.0,
+       lambda given=given: round(float(relative_of_pressure(0.0, 1e5, given, Standard(0.0, 0.0))), 4), was, 0.15)
+      for how, given, was in (("given", True, 0.002), ("assumed", False, 0.015))),
+    (F, ("fields", "co_ppm", "name"), "cox_ppm", listed("co_ppm", "NUMBER_FIELDS"), True, False),
+    (F, ("fields", "co_ppm", "heading"), "Stinkgas", heading("Stinkgas"), None, "co_ppm"),
+    (F, ("fields", "supply", "kind"), "text", cell("", supply="no such word"), None, "no such word"),
+    (F, ("fields", "co_ppm", "sheet"), "Visit", listed("co_ppm", "VISIT_FIELDS"), False, True),
+    (F, ("fields", "co_ppm", "unit"), "ppb", converted("co_ppm", "ppm", 3.0), 3.0, 3000.0),
+    (F, ("fields", "co_ppm", "reading"), ABSENT, listed("co_ppm", "EVIDENCE_FIELDS"), True, False),
+    (F, ("fields", "co_ppm", "floor"), 2, says("co_ppm", 1), [], ["number_negative"]),
+    (F, ("fields", "oxygen_pct", "ceiling"), 20, says("oxygen_pct", 20.9), [], ["number_too_high"]),
+    (F, ("fields", "co_ppm", "tube"), ABSENT, lambda: anew(COLUMNS, "grader.review.equipment")._READ_BY["co"], ["co_ppm"], []),
+    (F, ("fields", "co_tube_expiry", "expiry"), ABSENT, cell("_state", co_tube_expiry="04/2026"), 1, 2),
+    (F, ("fields", "site", "any_log"), ABSENT, in_any_layout, [], ["site: cannot be the "]),
+    (F, ("fields", "h2s_ppm", "harmful"), ABSENT, lambda: int(judged(h2s_ppm=3.0)[0]["verdict"][0]), 2, 0),
+    (F, ("fields", "co_ppm", "lowest_mark"), ABSENT, cell("_state", co_ppm="ND", co_lowest_mark_ppm=2.0), 1, 2),
+    (F, ("fields", "co_ppm", "highest_mark"), ABSENT, asks("beyond_scale", co_ppm=4.0, co_highest_mark_ppm=2.0), True, False),
+    (F, ("words", "supply", "airline"), ["tube"], cell("", supply="tube"), None, "airline"),
+    (Q, ("query", "co2_below_100", "code"), "gone", stops, False, True),
+    (Q, ("query", "zero_reading", "parameters"), ["oxygen"], asks("zero_reading", co2_ppm=0), True, False),
+    (Q, ("query", "co2_below_100", "demotes"), False, verdict("co2", co2_ppm=90), "cannot tell", "pass"),
+    (Q, ("query", "co2_below_outdoor", "fraction"), 0.1, asks("co2_below_outdoor", co2_ppm=195, dryer="none"), True, False),
+    (Q, ("query", "co2_below_100", "below"), 50.0, asks("co2_below_100", co2_ppm=90), True, False),
+    (Q, ("query", "oxygen_alone", "above"), 25.0, asks("oxygen_alone", oxygen_pct=21.6), True, False),
+    (Q, ("query", "oxygen_alone", "co2_to"), 100.0, asks("oxygen_alone", oxygen_pct=21.6), True, False),
+    (Q, ("query", "dry_without_dryer", "kelvin"), 80.0, asks("dry_without_dryer", dryer="none", water_tube_mg_m3=250), True, False),
+    (Q, ("query", "multiplier_perhaps", "times"), [], asks("multiplier_perhaps", **FORGOTTEN), True, False),
+    (Q, ("query", "multiplier_perhaps", "refrigerant_c"), [90, 95], asks("multiplier_perhaps", **FORGOTTEN), True, False),
+    (Q, ("query", "multiplier_perhaps", "no_dryer_k"), [90, 95],
+     asks("multiplier_perhaps", dryer="none", water_tube_mg_m3=230), True, False),
+    (U, ("reference", "temperature_k"), 273.15, converted("co_ppm", "mg/m³", 10), 8.588, 8.002),
+    (U, ("reference", "pressure_pa"), 90000.0, converted("co_ppm", "mg/m³", 10), 8.588, 9.669),
+    (U, ("reference", "gas_constant_j_mol_k"), 16.6, converted("co_ppm", "mg/m³", 10), 8.588, 17.146),
+    (U, ("reference", "normal_temperature_k"), 293.15, converted("flow_l_min", "NL/min", 100), 107.322, 100.0),
+    (U, ("reference", "atmosphere_hpa"), 0.0, converted("line_pressure_bar", "bar absolute", 7), 5.987, 7.0),
+    (U, ("reference", "atmosphere_used_hpa"), [990.0, 1100.0],
+     lambda: round(1.0 * read(units={"line_pressure_bar": "bar absolute"}, line_pressure_bar=[7.0],
+                        atmospheric_pressure_hpa=[900])[0]["line_pressure_bar"][0], 3), 6.1, 5.987),
+    (U, ("molar_mass_g_mol", "co"), 56.02, converted("co_ppm", "mg/m³", 10), 8.588, 4.294),
+    (U, ("unit", "psi", "factor"), 1.0, converted("line_pressure_bar", "psi", 100), 6.895, 100.0),
+    (U, ("unit", "°F", "zero"), 0.0, converted("ambient_temperature_c", "°F", 50), 10.0, 27.778),
+    (U, ("unit", "NL/min", "normal"), ABSENT, converted("flow_l_min", "NL/min", 100), 107.322, 100.0),
+    (U, ("unit", "bar absolute", "absolute"), ABSENT, converted("line_pressure_bar", "bar absolute", 7), 5.987, 7.0),
+    (U, ("unit", "psi", "quantity"), "flow", lambda: units.quantity("psi"), "pressure", "flow"),
+    (U, ("unit", "NL/min", "remark"), ABSENT, lambda: [c for c, _ in units.column_unit("flow_l_min", "NL/min")[1]],
+     ["unit_converted", "unit_normal"], ["unit_converted"]),
+    (U, ("unit", "psi", "spellings"), ["pfund"], lambda: units.canonical("pfund"), None, "psi"),
+    (U, ("kind", "co", "default"), "%", lambda: units.assumed("co_ppm", [3.0]), "ppm", "%"),
+    (U, ("kind", "co", "plain"), [5.0, 9.0], lambda: units.assumed("co_ppm", [3.0]), "ppm", None),
+    (U, ("kind", "co", "fields"), ["intake_co_ppm"], lambda: units.belongs("co_ppm", "ppb"), True, False),
+    (U, ("kind", "co", "units"), ["ppm"], lambda: units.belongs("co_ppm", "ppb"), True, False),
+    (U, ("kind", "co", "substance"), "co2", converted("co_ppm", "mg/m³", 10), 8.588, 5.466),
+    (U, ("kind", "flow", "needed"), False, lambda: units.column_unit("flow_l_min", None)[0], "not stated", "L/min"),
+    (U, ("kind", "flow", "why"), "so", lambda: units.column_unit("flow_l_min", None)[1][0][1]["why"][:2], "L/", "so"),
+    (U, ("clash", "MPa", "parameters"), [], verdict("pressure", **LOW), "cannot tell", "near limit"),
+    (U, ("clash", "MPa", "fields"), [], clash("perhaps"), ["psi or kPa", "MPa"], ["psi or kPa", "another unit"]),
+    (U, ("clash", "MPa", "below"), {"bar": 0.1}, clash("below"), [-np.inf, 0.3], [-np.inf, 0.1]),
+    (U, ("clash", "psi or kPa", "above"), {"bar": 90.0}, clash("above"), [40.0, np.inf], [90.0, np.inf]),
+    (U, ("clash", "MPa", "supplies"), ["cylinder"], clash("supplies"), [("airline",)] * 2, [("airline",), ("cylinder",)]),
+    (U, ("clash", "MPa", "perhaps"), "X", clash("perhaps"), ["psi or kPa", "MPa"], ["psi or kPa", "X"]),
+    (U, ("clash", ["water_tube_mg_m3", "water_mg_m3"], "dry"), True, clash("dry", "water_mg_m3", "mg/m³"),
+     [None, False], [True, False]),
+    (N, ("words", "not_tested"), ["egal"], cell("_state", co_ppm="egal"), 2, 0),
+    (N, ("words", "not_detected"), ["zilch"], cell("_how", co_ppm="zilch"), 0, 4),
+    (N, ("words", "trace"), ["hauch"], cell("_state", oil_mg_m3="hauch"), 2, 1),
+    (N, ("words", "stain"), ["fleck"], cell("_how", oil_mg_m3="fleck"), 0, 2),
+    (N, ("words", "clear"), ["klar"], cell("_how", oil_mg_m3="klar"), 0, 3),
+    (N, ("bounds", "<"), ["kleiner"], cell("_state", co_ppm="kleiner 5"), 2, 1),
+    (N, ("bounds_behind", "≤"), ["höchstens"], cell("_state", co_ppm="5 höchstens"), 2, 1),
+    (N, ("doubt", "before"), [], says("co_ppm", "~5"), ["number_doubt"], ["number_not_read"]),
+    (N, ("doubt", "behind"), [], says("co_ppm", "5 ish"), ["number_doubt"], ["number_not_read"]),
+    (N, ("possible", "oxygen_pct"), [0.0, 1.0], cell("_state", oxygen_pct="20,900"), 1, 2),
+    (N, ("fraction", "oxygen_pct"), [0.6, 0.7], cell("", oxygen_pct=0.209), 20.9, 0.209),
+    (N, ("stain_mg_m3", "oil_mg_m3"), 2.0, cell("_lower", oil_mg_m3="stain"), 0.5, 2.0),
+    (N, ("lowest_mark", "co_ppm"), 2.0, cell("_upper", co_ppm="ND"), 5.0, 2.0),
+    (N, ("dates", "as_expiry"), [], cell("_state", calibration_due="04/2026"), 1, 2),
+    (N, ("dates", "serial"), [90000, 99999], cell("_state", test_date=45000), 1, 2),
+    (N, ("dates", "years"), [2030, 2040], cell("_state", test_date="2026-03-14"), 1, 2),
+    (N, ("dates", "two_digit_1900_from"), 10, cell("_state", test_date="14.03.26"), 1, 2),
+    (N, ("dates", "swapped_from"), 2, says("test_date", *(date(2026, m, 3) for m in (1, 2, 3)), "3/25/2026"), [], ["date_swapped"]),
+    (N, ("dates", "weekdays"), ["firstday"], cell("_state", test_date="firstday 14 March 2026"), 2, 1),
+    (N, ("months", "march"), 4, lambda: str(dates.parse_date("14 March 2026").day), "2026-03-14", "2026-04-14"),
+    (L, ("negation",), [], loose("odour", "no smell"), "none", None),
+    (L, ("doubted",), [], loose("odour", "slight but later"), None, "slight"),
+    (L, ("doubt",), [], loose("odour", "slight but later"), None, "slight"),
+    (L, ("covered",), [], loose("odour", "none at all today"), "none", None),
+    (L, ("asked",), ["slight"], loose("odour", "slight"), "slight", None),
+    (L, ("supply", "airline"), ["schlauch"], loose("supply", "schlauch"), None, "airline"),
+    (L, ("dryer", "membrane"), ["haut"], loose("dryer", "haut"), None, "membrane"),
+    (L, ("odour", "marked"), ["pfui"], loose("odour", "pfui"), None, "marked"),
+    (L, ("liquid_water", "seen"), ["pfütze"], loose("liquid_water", "pfütze"), None, "seen"),
+    (L, ("own_verdict", "fail"), ["pfui"], loose("own_verdict", "pfui"), None, "fail"),
+    (L, ("outlet_status", "locked off"), ["zu"], loose("outlet_status", "zu"), None, "locked off"),
+    (L, ("visit_reason", "retest"), ["nochmal"], loose("visit_reason", "nochmal"), None, "retest"),
+    (L, ("nature", "odour"), ["fisch"], loose("odour", "fisch"), None, "marked"),
+    (L, ("said_of", "odour"), ["duft"], loose("odour", "no duft"), None, "none"),
+    (L, ("sensed", "odour"), ["gerochen"], loose("odour", "none gerochen"), None, "none"),
+    (L, ("safe", "odour"), [], loose("odour", "none of any xyzzy"), None, "none"),
+    (S, ("against", "verdict"), ["pfui"], against("pfui"), False, True),
+    (S, ("against", "stop"), ["halt"], against("halt", said.NAME), False, True),
+    (S, ("against", "undone"), ["vergessen"], against("vergessen"), False, True),
+    (S, ("against", "lapsed"), ["vorbei"], against("vorbei"), False, True),
+    (S, ("against", "instrument"), ["meter kaputt"], against("meter kaputt"), False, True),
+    (S, ("against", "row"), ["kopiert"], against("kopiert"), False, True),
+    (S, ("no", "words"), [], against("not condemned"), False, True),
+    (S, ("no", "none"), ["zip"], against("zip failed"), True, False),
+    (S, ("general", "rule"), [], against("condemned if wet"), False, True),
+    (S, ("general", "around"), [], against("Every outlet that failed", said.AROUND), False, True),
+    (S, ("general", "article"), [], against("A failed outlet", said.AROUND), False, True),
+    (S, ("general", "plural"), [], against("failed outlets", said.AROUND), False, True),
+    (S, ("general", "firm"), [], against("DO NOT USE until retested", said.AROUND), True, False),
+    (S, ("general", "limits"), [], against("Failed limits", said.AROUND), False, True),
+    (S, ("general", "legend"), [], against("Pass or fail"), False, True),
+    (S, ("general", "pass"), [], against("Pass or fail"), False, True),
+    (S, ("general", "monoxide"), [], lambda: said.expiry_of("CO and CO2 tubes expire")[0], "co_tube_expiry", "co2_tube_expiry"),
+    (S, ("general", "mended"), [], against("Failed valve replaced"), False, True),
+    (S, ("general", "optional"), [], against("Flow not tested"), False, True),
+    (S, ("cold", "words"), [], lambda: said.is_cold("Freezer work"), True, False),
+    (S, ("cold", "without"), [], lambda: said.is_cold("Dryer, coldest stage"), False, True),
+    (S, ("apart", "words"), [], against("fail-safe valve"), False, True),
+    (UN, ("rule", 2, "words"), ["oil"], lambda: len(choices("CO expires")()), 1, 6),
+    (UN, ("rule", 2, "also"), ["oil"], lambda: len(choices("CO expires")()), 1, 6),
+    (UN, ("rule", 2, "choices"), ["remarks"], choices("CO expires"), ("co_tube_expiry",), ("remarks",)),
+    (UN, ("rule", 2, "stop"), False, lambda: len(choices("CO expires")()), 1, 6),
+    (UN, ("rule", 8, "without"), ["earlier"], choices("previous CO"), (), ("co_ppm",)),
+    (UN, ("rule", 9, "units"), ["flow"], choices("dew"), ("dew_point_measured_c",), ()),
+    (UN, ("rule", 15, "only"), ABSENT, lambda: guess("Filling time (min)", "min", words_of(EN)).choices, (), ("oil_sampling_min",)),
+    (SU, ("inert",), [], lambda: "argon" in _inert(), True, False),
+    (SU, ("names",), ["unobtainium"], substance("Unobtainium"), False, True),
+    (SU, ("other_thing",), ["helium"], substance("Helium"), True, False),
+    (SU, ("units",), ["%"], substance("Whatever", "ppm"), True, False),
+    (R, ("rows", "outlet_words"), ["kehraus"], lambda: rows.is_total("Kehraus"), False, True),
+    (R, ("rows", "beside_outlet_words"), [], lambda: rows.is_total("Seite total"), True, False),
+    (R, ("rows", "rule_words"), ["en"], lambda: rows._is_rule("EN 12021"), True, False),
+    (R, ("rows", "rule_names"), [], lambda: is_aside("EN 12021"), True, False),
+    (R, ("rows", "aside_words"), [], lambda: is_aside("Span gas"), True, False),
+    (R, ("rows", "aside_beside_words"), [], lambda: is_aside("Check gas bottle no. 2"), True, False),
+    (R, ("rows", "ditto_words"), ["wie oben"], lambda: extract._repeated(["a", "wie oben"])[1], "wie oben", "a"),
+    (R, ("rows", "signature_words"), ["gez."], lambda: rows.is_remark("gez. A"), False, True),
+    (R, ("rows", "visit_words"), ["runde"], lambda: groups.is_when("Runde 2"), False, True),
+    (R, ("rows", "verdict_words"), ["prima"], lambda: settle._is_verdict("prima"), False, True),
+    (R, ("rows", "sheet_words"), [], lambda: site_of_sheet._generic("Sheet1"), True, False),
+    *((R, ("limits", key), 2, state_of_a_file, "read", "refused") for key in ("file_bytes", "parts", "part_bytes_hard")),
+    (R, ("suffixes", "read"), [".csv"], lambda: find._is_spreadsheet("a.xlsx"), True, False),
+    (R, ("suffixes", "text"), [], lambda: find._is_spreadsheet("a.csv"), False, True),
+    (R, ("not_seen", "ods"), "x", lambda: process._not_seen()["ods"], "comments on cells", "x"),
+    (G, ("sheet", "Tubes", "name"), "Tuben", lambda: "Tubes" in anew(COLUMNS).REGISTER, True, False),
+    (G, ("sheet", "Tubes", "needed"), ["parameter"], of_sheet("needed"), ("parameter", "tube_lot"), ("parameter",)),
+    (G, ("sheet", "Tubes", "identity"), ["tube_lot"], of_sheet("identity"), ("parameter", "tube_lot"), ("tube_lot",)),
+    (G, ("sheet", "Tubes", "columns"), ["tube_lot"], lambda: len(of_sheet("columns")()), 7, 1),
+    (G, ("sheet", "Tubes", "several"), "received_on", of_sheet("several"), "", "received_on"),
+    (G, ("column", "tube_expiry", "name"), "tube_end", stopped, "", "tube_expiry"),
+    *((G, ("column", name, key), new, lambda name=name, key=key: getattr(anew(COLUMNS).REGISTER_FIELDS[name], key),
+       was, new)
+      for name, key, new, was in (
+          ("tube_expiry", "heading", "Tube end", "Tube expiry"), ("tube_expiry", "kind", "text", "date"),
+          ("tube_expiry", "expiry", False, True), ("every_hours", "floor", 9, 0), ("every_hours", "unit", "min", "h"))),
+    (G, ("words", "what", "outlet"), ["tap"], lambda: list(anew(COLUMNS).REGISTER_FIELDS["what"].words["outlet"]),
+     ["point"], ["tap"]),
+    (SC, ("supplies",), ["airline"], rule(f'{CO}\nmax = 3\nunit = "ppm"\nwhen = {{ supply = "cylinder" }}'),
+     ("max", None, 3.0, "", ""), '[[limit]] 1 (Carbon monoxide), when, supply = "cylinder": not a word known here'),
+    (SC, ("odour_words",), ["none"], rule('parameter = "Odour"\nallowed = ["slight"]'), ("words", None, None, "", ""),
+     '[[limit]] 1 (Odour), allowed = "slight": not a word known here'),
+    (SC, ("confidences",), ["own"], rule(f'{CO}\nmax = 3\nunit = "ppm"\nconfidence = "memory"'),
+     ("max", None, 3.0, "", ""), '[[limit]] 1 (Carbon monoxide), confidence = "memory": not a word known here'),
+    (SC, ("decision_rules",), [], rule(f'{CO}\nmax = 3\nunit = "ppm"\n[decision_rule]\nrule = "simple acceptance"'),
+     ("max", None, 3.0, "", ""), 'decision_rule = "simple acceptance": not a word known here'),
+    (SC, ("flag", "default"), 45.0, lambda: load_ruleset("en12021-2014").flag_percent("Oil"), 10.0, 45.0),
+    (SC, ("spelling", "ml/m3"), "%", rule(f'{CO}\nmax = 3\nunit = "ml/m3"'), ("max", None, 3.0, "", ""),
+     '[[limit]] 1 (Carbon monoxide), unit = "ml/m3": not a unit of this parameter'),
+    *((SC, ("reference_state", key), new, lambda: round(rule_entry.water_ppm_to_mg_m3(18.0), 4), 0.7483, then)
+      for key, new, then in (
+          ("gas_constant_j_mol_k", 16.6, 0.3748), ("temperature_k", 273.15, 0.8031), ("pressure_pa", 9e4, 0.6646))),
+    (H, ("fields", "co_ppm", "synonyms"), ["stinkgas"], heading("stinkgas"), None, "co_ppm"),
+    (H, ("fields", "co_ppm", "abbreviations"), ["sg"], heading("sg"), None, "co_ppm"),
+    (H, ("fields", "site", "loose"), ["irgendwo"], heading("irgendwo"), None, "site"),
+    (H, ("patterns", "tube_lot", "synonyms"), ["los {}"], heading("los co"), None, "co_tube_lot"),
+    (H, ("patterns", "tube_lot", "loose"), ["los {}"], heading("los co"), None, "co_tube_lot"),
+    (H, ("at_atmosphere", "dew_point_measured_c"), ["trockenpunkt"], heading("trockenpunkt (°C)"), None, "dew_point_measured_c"),
+    (H, ("substances", "co"), ["stinkgas"], heading("stinkgas tube lot"), None, "co_tube_lot"),
+    (H, ("ambiguous", "pressure"), ["flow_l_min"], lambda: understand("pressure", languages=EN).candidates[0],
+     "line_pressure_bar", "flow_l_min"),
+    *((H, ("others", name), ["xyzzy"], kind("xyzzy"), None, name)
+      for name in ("unit", "limit", "verdict", "parameter", "value", "number", "earlier")),
+    (H, ("words", "filler"), [], heading("measured oxygen reading"), "oxygen_pct", None),
+    (H, ("words", "joining"), ["benannt"], lambda: understand("Oxygen benannt %", languages=EN).unit, None, "%"),
+    (H, ("words", "condition"), ["bei"], heading("dew point bei 7 bar"), None, "dew_point_measured_c"),
+    (H, ("words", "limit"), ["xyzzy"], lambda: "xyzzy" in words_of(EN).limit.pattern, False, True),
+    (H, ("words", "other_thing"), [], lambda: "average" in words_of(EN).other_thing, True, False),
+    (H, ("words", "general"), [], lambda: understand("pressure", languages=EN).general, True, False),
+    (H, ("stems", "dew"), ["tau*"], lambda: "dew" in classes_of("taupunkt", words_of(EN)), False, True),
+    *((f"headings-{code}.toml", ("fields", "co_ppm", "synonyms"), ["xyzzy"],
+       lambda code=code: understand("xyzzy", languages=(code,)).field, None, "co_ppm") for code in ("de", "fr")),
+    (K, ("none",), ["egal"], lambda: len(work("egal")()), 9, 0),
+    (K, ("not_done",), [], work("filter change recommended"), [], ["oil", "flow"]),
+    (K, ("between",), ["/"], work("filter changed, dryer checked"), ["oil", "flow"], []),
+    (K, ("part", "filter", "words"), ["sieb"], lambda: len(work("sieb neu")()), 9, 2),
+    (K, ("part", "filter", "ends"), ["Oil"], work("new filter"), ["oil", "flow"], ["oil"]),
+    (C, ("order",), ["Oil"], lambda: actions_table(graded([{**AIRLINE, "co_ppm": 9, "oil_mg_m3": 2}])[0]).frame["Parameter"][0],
+     "Carbon monoxide", "Oil"),
+    (C, ("at_intake",), [], first("measure_intake_co", {"co_ppm": 9}, of="step", intake_co_ppm=8), False, True),
+    (C, ("from_intake",), [], first("out_of_use_site", *BOTH, of="step"), True, False),
+    (C, ("only_where_failed",), ["drain_and_filters"], first("drain_and_filters", {"oil_mg_m3": 0.49}, of="step"), True, False),
+    (C, ("level", "plant"), ["valve_leak_hot"], first("oil_overheated", *HERE), True, False),
+    (C, ("level", "intake"), [], first("intake_exhaust", *BOTH), True, False),
+    (C, ("level", "test"), [], first("tube_misread", *BOTH, place=1), True, False),
+    (C, ("level", "point"), [], first("hose_oil", {"oil_mg_m3": 2}, {"outlet": "2"}), True, False),
+    (C, ("origin", "intake", "first"), ["plant"], first("intake_exhaust", {"co_ppm": 9}, intake_co_ppm=8), True, False),
+    (C, ("origin", "intake", "instead"), [], first("clear_intake", {"co_ppm": 9}, of="step", intake_co_ppm=8), True, False),
+    (C, ("doubt_causes", "expired_tube"), ["slip"], first("slip", {}, co_tube_expiry=date(2025, 1, 1)), False, True),
+    (C, ("kind_causes", "not_tested"), ["slip"], first("slip", {"co_ppm": None}), False, True),
+    (C, ("scope", "Carbon monoxide", "parameter"), "Flow", out_of_use(co_ppm=9), 1, 0),
+    (C, ("scope", "Carbon monoxide", "outlets"), 2, out_of_use(co_ppm=9), 1, 0),
+    (C, ("scope", "Carbon monoxide", "scope"), "outlet", out_of_use(co_ppm=9), 1, 0),
+    (C, ("scope", "Odour", "words"), ["slight"], out_of_use(odour="marked"), 1, 0),
+    *((C, ("causes", ["refrigerant"], key), new, step, "read_dryer_dew_point", then) for key, new, then in (
+        ("parameter", "Flow", "name_dryer"), ("direction", "low", "name_dryer"), ("supply", ["cylinder"], "name_dryer"),
+        ("dryer", ["none"], "name_dryer"), ("check", ["x"], "x"))),
+    (C, ("causes", "Carbon monoxide", "likely"), ["hose_smell"], first("hose_smell", {"co_ppm": 9}), False, True),
+]
+# fmt: on
+
+
+def ids(turn: Turn) -> str:
+    return f"{turn[0]} {'.'.join(map(str, turn[1]))}"
+
+
+@pytest.mark.parametrize("turn", TURNS, ids=ids)
+def test_a_key_turned_turns_what_it_says(turn):
+    file, where, new, see, was, then = turn
+    assert was != then and see() == was
+    with turned(file, where, new):
+        assert see() == then
+    assert load_toml.__wrapped__(file) == load_toml(file)  # and it is turned back
+
+
+# Key of wear.toml -> another value, and a column of the sheet Wear of the demo that moves with it.
+WEAR: dict[str, tuple[Any, str]] = {
+    "weight": (0.95, "Weighed change"),
+    "slack": (5.0, "Since"),
+    "fewest_older": (40, "State"),
+    "recent_fewest": (1, "Usual"),
+    "recent_most": (1, "Usual"),
+    "recent_share": (1, "Usual"),
+    "season_visits": (99, "Now"),
+    "season_years": (99.0, "Now"),
+    "season_prior_k": (1e-6, "Now"),
+    "short_line_visits": (2, "Reaches limit on"),
+    "years_ahead": (1, "Latest date"),
+    "growth_scatter": (4.0, "Latest date"),
+    "growth_early": (0.4, "Earliest date"),
+    "growth_late": (0.5, "Latest date"),
+    "bend_exponents": ([1.0, 1.0, 1.0, 1.0], "Latest date"),
+    "bend_weights": ([1.0, 0.0, 0.0, 0.0], "Latest date"),
+    "quickening_days": (9999, "Reaches limit on"),
+    "way_least": (50.0, "State"),
+    "way_wearing_out": (0.01, "Wearing out"),
+    "way_sure": (0.99, "Wearing out"),
+    "dryer.adsorbing_risen_k": (0.1, "Note"),
+    "dryer.desiccant_above_c": (-60.0, "Wearing out"),
+    "dryer.refrigerant_risen_k": (0.1, "State"),
+    "dryer.like_ambient_k": (-90.0, "Note"),
+}
+
+
+@pytest.mark.parametrize("key", WEAR)
+def test_a_figure_of_early_warning_moves_what_it_says(key):
+    new, column = WEAR[key]
+    before = wear()
+    with turned("wear.toml", key.split("."), new):
+        after = wear()
+    assert not before[column].equals(after[column]) and before["Readings"].equals(after["Readings"])
+
+
+# Keys that no row above turns. Take out what gets a row; nothing may be added.
+NOT_TURNED: dict[str, str] = {
+    "causes.toml": "only_where_not_stated",
+    "headings-en.toml": "words.function",
+    "headings-de.toml": "words.function",
+    "headings-fr.toml": "words.function",
+    "wear.toml": "lot_sites lot_days line_visits way_worse dryer.adsorbing_above_c dryer.refrigerant_risen_without_ambient_k",
+    "limits_reading.toml": (
+        "limits.text_bytes limits.part_bytes limits.part_ratio limits.dense_cells limits.sparse_cells "
+        "limits.seconds_a_file limits.seconds_a_megabyte limits.memory_bytes limits.small_files limits.small_bytes "
+        "suffixes.refused"
+    ),
+    "marked.toml": "limits.most_cells limits.most_bytes limits.most_marks limits.most_in_a_comment parts.* pieces.*.*",
+    "palette.toml": (
+        "style.*.fill style.*.text style.*.chart style.*.mark style.*.bold series.colours words.* page.ink page.quiet "
+        "page.line page.rule page.heading_fill page.tile_fill page.caution_fill page.caution_line page.link "
+        "page.sparkline page.limit_line page.font page.font_size"
+    ),
+    "sheets.toml": (
+        "order wrap_rows date_format time_format smallest_print_percent columns.heading columns.width columns.most "
+        "columns.wrap columns.colour columns.align columns.format columns.keep columns.level patterns.match "
+        "patterns.width patterns.most patterns.wrap patterns.colour patterns.align patterns.format patterns.keep "
+        "patterns.level row_format.* sheet.*.freeze sheet.*.pages sheet.*.print_to sheet.*.repeat sheet.*.row_pt "
+        "sheet.*.column.*.width sheet.*.column.*.most sheet.*.column.*.wrap sheet.*.column.*.colour "
+        "sheet.*.column.*.align sheet.*.column.*.format sheet.*.column.*.keep sheet.*.column.*.level"
+    ),
+    "blank.toml": (
+        "font default_size heading_size entry_size long_text_size long_texts row_height heading_height ruled_rows "
+        "spare_rows rows_a_page checked_rows print_scale readings_page_ends visit_widths readme_widths register_rows "
+        "register_readme readme tall_visit_rows wanted few_need_from colours.ink colours.rule colours.group_edge "
+        "colours.hint colours.caution_fill colours.caution_edge group.name group.fill group.fields widths.* "
+        "register_widths.* range.* airline_ceiling.* pick.* trade_words.*"
+    ),
+}
+
+
+def keys_of(page: Any, where: str = "") -> Iterator[str]:
+    """Every key of a page that holds a plain value, with those above it."""
+    for key, below in page.items() if isinstance(page, dict) else dict.fromkeys(page.split(), "").items():
+        yield from keys_of(below, f"{where}{key}.") if below else [f"{where}{key}"]
+
+
+def key_of(file: str, where: Sequence[Any]) -> str:
+    """The key of a page that a row turns: names of the data as `*`, without what only picks a table of a list."""
+    page, found = PAGES[file], []
+    for step in where:
+        below = page if isinstance(page, dict) else dict.fromkeys(page.split(), "")
+        step = step if isinstance(step, str) and step in below else "*" if "*" in below else None
+        if step is not None:
+            found.append(step)
+            page = below[step]
+    return ".".join(found)
+
+
+def test_every_key_is_turned_or_said_not_to_be():
+    rows = [(file, where) for file, where, *_ in TURNS] + [("wear.toml", key.split(".")) for key in WEAR]
+    files: dict[str, set[str]] = {}
+    for file, where in rows:
+        files.setdefault(file, set()).add(key_of(file, where))
+    wrong = {}
+    for file, page in PAGES.items():
+        alike = set().union(*(found for f, found in files.items() if PAGES[f] is page))
+        left = {key for key in keys_of(page) if key not in alike} if files.get(file) or not alike else {"no row at all"}
+        if left != set(NOT_TURNED.get(file, "").split()):
+            wrong[file] = sorted(left ^ set(NOT_TURNED.get(file, "").split()))
+    assert wrong == {}
