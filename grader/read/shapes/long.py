@@ -21,6 +21,7 @@ from grader.read.words.headings import CERTAIN, LIKELY, Heading
 from grader.read.words.labels import (
     Column,
     column,
+    first_of_names,
     is_placeholder,
     is_unit,
     kind_of,
@@ -169,11 +170,7 @@ def _with_outlet(grid: Grid, found: _Long) -> _Long:
     at = _first_of_names(grid, found.head, [found.names], found.others)
     if at < 0:
         return found
-    text = next(c.text for c in found.others if c.at == at)
-    outlet = column(at, "Outlet")
-    heading = outlet.heading._replace(sure=LIKELY, basis="synonym")
-    outlet = outlet._replace(text=text, how="first column of names", heading=heading)
-    return found._replace(others=[outlet if c.at == at else c for c in found.others])
+    return found._replace(others=[first_of_names(at, c.text) if c.at == at else c for c in found.others])
 
 
 def _are_names(body: list[Any]) -> bool:

@@ -19,8 +19,17 @@ from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.rows import is_remark, kinds_of
 from grader.read.shapes.tables import Note, shown
-from grader.read.words.headings import LIKELY, Heading
-from grader.read.words.labels import VISIT, Column, column, is_placeholder, is_unit, kind_of, looks_like_value
+from grader.read.words.headings import Heading
+from grader.read.words.labels import (
+    VISIT,
+    Column,
+    column,
+    first_of_names,
+    is_placeholder,
+    is_unit,
+    kind_of,
+    looks_like_value,
+)
 from grader.read.words.units import canonical, quantity
 
 _HELD = ("field", "unclear", "unit", "substance")
@@ -202,8 +211,7 @@ def _with_outlet(
         if c is not None and c.kind in ("unknown", "note") and c.text and len(names) * 2 < len(filled):
             continue
         text = c.text if c is not None else ""
-        found = column(at, "Outlet")._replace(text=text, how="first column of names")
-        found = found._replace(heading=found.heading._replace(sure=LIKELY, basis="synonym"))
+        found = first_of_names(at, text)
         values[at] = list(columns[at])
         line = f"outlet = {{ {block.grid.line_words(at)} }}"
         notes.append(block.grid.note("outlet_guessed", max(block.head.bottom, 0), at, text or "(blank)", line=line))

@@ -179,7 +179,7 @@ def _single(whole: str, words: Words, unit: str = "") -> Heading:
     if trimmed and (found := _single(trimmed, words, unit)).field:
         return found._replace(sure=LIKELY)
     best = best or _nothing(rest, words)
-    return best._replace(told=_unit_in(rest, words, best.candidates[0]) or unit or None) if best.candidates else best
+    return best._replace(told=unit_stated(rest, best.candidates[0]) or unit or None) if best.candidates else best
 
 
 def _trimmed(whole: str, words: Words) -> str:
@@ -193,19 +193,14 @@ def _trimmed(whole: str, words: Words) -> str:
     return " ".join(tokens[first:stop]) if 0 < stop - first < len(tokens) else ""
 
 
-def unit_stated(text: str) -> str | None:
-    """The unit that a heading which is not understood states, canonical; None where there is none.
+def unit_stated(text: str, field: str = "") -> str | None:
+    """The unit that a heading which is not clear states, canonical; None where there is none (of a field).
 
     >>> unit_stated("Coldest corner (°C)"), unit_stated("Coldest corner")
     ('°C', None)
     """
-    return next((u for _, unit, _ in _proposals(tidy(text), heading_words()) if unit and (u := canonical(unit))), None)
-
-
-def _unit_in(rest: str, words: Words, field: str) -> str | None:
-    """The unit that a heading states which is not clear otherwise, where it is one of a field."""
-    units = (canonical(text) for _, text, _ in _proposals(rest, words) if text)
-    return next((u for u in units if u is not None and belongs(field, u)), None)
+    units = (canonical(unit) for _, unit, _ in _proposals(tidy(text), heading_words()) if unit)
+    return next((u for u in units if u and (not field or belongs(field, u))), None)
 
 
 def _with_unit(meaning: _Meaning, here: str | None, below: str, dropped: bool) -> Heading:

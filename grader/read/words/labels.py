@@ -25,7 +25,7 @@ from grader.read.words.headings import (
     unit_stated,
 )
 from grader.read.words.substances import is_substance
-from grader.read.words.unclear import classes_of, guess
+from grader.read.words.unclear import GASES, classes_of, guess
 from grader.read.words.units import canonical
 
 _LETTER = re.compile(r"[^\W\d_]|%")
@@ -256,16 +256,7 @@ def tube_detail(text: str) -> str:
     if found.kind == "unclear" and not found.weak and candidates[0].endswith("_tube_expiry"):
         return "_tube_expiry"
     classes = classes_of(text)
-    tell = classes & {"expire", "ends"} and not classes & {
-        "co",
-        "co2",
-        "oil",
-        "water",
-        "oxygen",
-        "cal",
-        "instrument",
-        "time",
-    }
+    tell = classes & {"expire", "ends"} and not classes & {*GASES, "oil", "water", "cal", "instrument", "time"}
     return "_tube_expiry" if tell and not found.field else ""
 
 
@@ -282,6 +273,13 @@ def _label(text: str) -> Column | None:
     if found.heading.why == ONE_WORD:
         return None  # "The shop" may be a name
     return found if found.kind == "field" or (found.kind == "unclear" and not found.weak) else None
+
+
+def first_of_names(at: int, text: str) -> Column:
+    """A line of names that is the outlet because nothing else is, under whatever words."""
+    found = column(at, "Outlet")
+    heading = found.heading._replace(sure=LIKELY, basis="synonym")
+    return found._replace(text=text, how="first column of names", heading=heading)
 
 
 def loose_label(text: Any, unit: str = "") -> Column | None:

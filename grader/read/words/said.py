@@ -18,6 +18,7 @@ from grader.read.words.dates import is_date
 from grader.read.words.heading_words import BREAK, heading_words, key
 from grader.read.words.labels import column, kind_of
 from grader.read.words.loose import loose_word
+from grader.read.words.phrases import phrases, standing
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
@@ -32,28 +33,9 @@ _BOX = re.compile(r"[☐☒☑✓✔✗✘□■]|[\[(]\s*[xX]?\s*[\])]")
 _TICKED = re.compile(r"[☒☑✓✔✗✘]|[\[(]\s*[xX]\s*[\])]")
 
 
-# First letter -> words, each as its parts, and whether the last part is a beginning.
-_Words = dict[str, list[tuple[list[str], bool]]]
-
-
-@cache
-def _list(table: str, name: str, file: str = "said.toml") -> _Words:
-    made: _Words = {}
-    for spelling in load_toml(file)[table][name]:
-        parts = [key(t) for t in _TOKEN.findall(spelling)]
-        made.setdefault(parts[0][0], []).append((parts, spelling.endswith("*")))
-    return made
-
-
-def _at(tokens: Sequence[str], words: _Words) -> list[tuple[int, int]]:
-    """(first token, the token after the last) of every place at which one of some words stands."""
-    made = []
-    for at, token in enumerate(tokens):
-        for parts, begins in words.get(token[:1], ()):
-            *before, last = tokens[at : at + len(parts)]
-            if before == parts[:-1] and (last == parts[-1] or begins and last.startswith(parts[-1])):
-                made.append((at, at + len(parts)))
-    return sorted(made)
+def _at(tokens: Sequence[str], table: str, name: str, file: str = "said.toml") -> list[tuple[int, int]]:
+    """(first token, the token after the last) of every place at which one of a list of phrases stands."""
+    return standing(tokens, phrases(_TOKEN, file, table, name))
 
 
 @cache
@@ -123,12 +105,12 @@ def _speaks(sentence: str, where: str) -> bool:
     inside = {i for first, stop in hits for i in range(first, stop)}
     rest = [t for i, t in enumerate(tokens) if i not in inside]
     if (
-        _at(rest, _list("general", "rule"))
+        _at(rest, "general", "rule")
         or where == AROUND
-        and ("=" in sentence or _at(rest, _list("general", "around")) or _at(tokens[:1], _list("general", "article")))
+        and ("=" in sentence or _at(rest, "general", "around") or _at(tokens[:1], "general", "article"))
     ):
         return False
-    if _at(rest, _list("general", "pass")) and (_is_legend(sentence, tokens) or _other_is_ticked(sentence)):
+    if _at(rest, "general", "pass") and (_is_legend(sentence, tokens) or _other_is_ticked(sentence)):
         return False
     if where != AROUND:
         return True
@@ -137,7 +119,7 @@ def _speaks(sentence: str, where: str) -> bool:
             continue
         if _is_firm(tokens, first, stop):
             return True
-        if stop - first > 1 and _at(tokens[first:stop], _list("against", "stop")):
+        if stop - first > 1 and _at(tokens[first:stop], "against", "stop"):
             return False  # a caution: what follows is what it is about
     return False
 
@@ -154,10 +136,10 @@ def _hits(sentence: str, group: str) -> list[tuple[int, int]]:
     before = 0
     for clause in _CLAUSE.split(sentence):
         tokens = [key(t) for t in _TOKEN.findall(clause)]
-        found = _at(tokens, _list("against", group))
-        apart = {i for first, stop in _at(tokens, _list("apart", "words")) for i in range(first, stop)} if found else ()
-        mended = group in ("verdict", "instrument", "lapsed") and found and _at(tokens, _list("general", "mended"))
-        optional = group == "undone" and found and _at(tokens, _list("general", "optional"))
+        found = _at(tokens, "against", group)
+        apart = {i for first, stop in _at(tokens, "apart", "words") for i in range(first, stop)} if found else ()
+        mended = group in ("verdict", "instrument", "lapsed") and found and _at(tokens, "general", "mended")
+        optional = group == "undone" and found and _at(tokens, "general", "optional")
         for first, stop in [] if mended or optional else found:
             if any(i in apart for i in range(first, stop)) or _taken_back(tokens, first, stop):
                 continue
@@ -169,12 +151,12 @@ def _hits(sentence: str, group: str) -> list[tuple[int, int]]:
 def _taken_back(tokens: list[str], first: int, stop: int) -> bool:
     """Whether a word of no stands before, or a count of nothing beside."""
     near, before = tokens[max(first - _REACH, 0) : first], tokens[first - 1 : first]
-    return bool(_at(near, _list("no", "words")) or _at(before, _list("no", "none")) or "0" in tokens[stop:])
+    return bool(_at(near, "no", "words") or _at(before, "no", "none") or "0" in tokens[stop:])
 
 
 def _is_legend(sentence: str, tokens: list[str]) -> bool:
     """Whether a sentence is a list of what signs mean, or of boxes none of which is ticked beside the worse word."""
-    known = {i for first, stop in _at(tokens, _list("general", "legend")) for i in range(first, stop)}
+    known = {i for first, stop in _at(tokens, "general", "legend") for i in range(first, stop)}
     return len(known) == len(tokens) and not _TICKED.search(sentence)
 
 
@@ -185,7 +167,7 @@ def _other_is_ticked(sentence: str) -> bool:
     if len(boxes) != len(parts):
         return False
     ticked = [p for p, box in zip(parts, boxes) if _TICKED.search(box)]
-    return bool(ticked) and all(_at([key(t) for t in _TOKEN.findall(p)], _list("general", "pass")) for p in ticked)
+    return bool(ticked) and all(_at([key(t) for t in _TOKEN.findall(p)], "general", "pass") for p in ticked)
 
 
 def _is_count(tokens: list[str], first: int, stop: int) -> bool:
@@ -197,21 +179,21 @@ def _is_count(tokens: list[str], first: int, stop: int) -> bool:
 def _is_firm(tokens: list[str], first: int, stop: int) -> bool:
     """Whether words outside of a test's own cells are a statement: no caution, no legend."""
     behind, phrase = tokens[stop:], tokens[first:stop]
-    if _at(phrase, _list("against", "stop")) and len(phrase) > 1:
-        return not behind or bool(_at(behind[:1], _list("general", "firm"))) or behind[0].isdigit()
-    if _at(behind[:1], _list("general", "plural")):
+    if _at(phrase, "against", "stop") and len(phrase) > 1:
+        return not behind or bool(_at(behind[:1], "general", "firm")) or behind[0].isdigit()
+    if _at(behind[:1], "general", "plural"):
         return any(t.isdigit() for t in behind)
-    if _at(tokens[:first], _list("general", "article")) and not _at(phrase, _list("against", "verdict")):
+    if _at(tokens[:first], "general", "article") and not _at(phrase, "against", "verdict"):
         return False
-    if first == 0 and behind and _at(behind, _list("general", "limits")):
+    if first == 0 and behind and _at(behind, "general", "limits"):
         return any(t.isdigit() for t in behind)
-    return not (_at(tokens[max(first - 2, 0) : first], _list("general", "article")) and behind)
+    return not (_at(tokens[max(first - 2, 0) : first], "general", "article") and behind)
 
 
 @lru_cache(maxsize=50_000)
 def smells(text: str) -> str:
     """A remark that speaks of a smell, though another cell is for that; "" where it does not, or says none."""
-    spoken = _at([key(t) for t in _TOKEN.findall(text)], _list("said_of", "odour", "loose_words.toml"))
+    spoken = _at([key(t) for t in _TOKEN.findall(text)], "said_of", "odour", "loose_words.toml")
     return text if spoken and len(text) <= 60 and loose_word("odour", text) in ("slight", "marked") else ""
 
 
@@ -244,7 +226,7 @@ def is_cold(text: str) -> bool:
     (True, False, True)
     """
     tokens = [key(t) for t in BREAK.split(text) if t]
-    return bool(_at(tokens, _list("cold", "words"))) and not _at(tokens, _list("cold", "without"))
+    return bool(_at(tokens, "cold", "words")) and not _at(tokens, "cold", "without")
 
 
 def is_temperature(text: str) -> bool:

@@ -56,7 +56,7 @@ _DURATION = re.compile(
     r"|\b\d+\s*['′]",
     re.IGNORECASE,
 )
-_GASES = frozenset(("oxygen", "co", "co2"))
+GASES = frozenset(("oxygen", "co", "co2"))
 
 
 def _without_duration(text: str, unit: str | None) -> tuple[str, str | None]:
@@ -64,7 +64,7 @@ def _without_duration(text: str, unit: str | None) -> tuple[str, str | None]:
     if unit is not None and quantity(unit) not in ("minutes", "seconds") and unit not in ("min", "s", "h"):
         return _DURATION.sub(" ", text), unit
     classes = classes_of(text)
-    if classes.isdisjoint(_GASES):
+    if classes.isdisjoint(GASES):
         return text, unit
     rest = _DURATION.sub(" ", text)
     units = (canonical(t) for t in BREAK.split(rest) if t)
