@@ -142,7 +142,10 @@ def _not_drawn(cells: Mapping[str, np.ndarray], w: Mapping[str, str], rows: int)
     for month in (m for m in cells.values() if m.dtype.kind == "O"):
         doubtful |= month == DOUBTFUL
         bound |= np.array([isinstance(value, str) for value in month], dtype=bool)
-    return np.select([doubtful, bound], [w["doubtful_not_drawn"], w["bound_not_drawn"]], None)
+    reason = np.full(rows, None, dtype=object)
+    reason[bound] = w["bound_not_drawn"]
+    reason[doubtful] = w["doubtful_not_drawn"]
+    return reason
 
 
 def _dates_of(wear: Wear) -> dict[str, np.ndarray]:

@@ -348,9 +348,9 @@ class _PageWriter:
             under = block.under.get(number, "")
             height = _cells_pt(values, spans, size_pt)
             whole = self._row_pt(block, number, values, spans, size_pt)
-            last = number == len(block.rows) - 1
-            whole += self._note_pt(block) if last else 0.0  # a note never stands alone on the next page
-            if number and (self.repeat_tables or under or last) and self.page_top_pt + whole > self.page_height_pt:
+            ends = number == len(block.rows) - 1
+            whole += self._note_pt(block) if ends else 0.0  # a note never stands alone on the next page
+            if number and (self.repeat_tables or under or ends) and self.page_top_pt + whole > self.page_height_pt:
                 self._new_paper()
                 if self.repeat_tables:
                     self._table_head(block, spans, aligned, size_pt)
