@@ -17,8 +17,6 @@ from grader.batch import Options, _reviewed, judged
 from grader.cli import main
 from grader.columns import VERDICT_WORDS
 from grader.problems import GraderError, Problems
-from grader.read.find import find_workbooks
-from grader.read.process import read_workbooks
 from grader.report import problem_table
 from grader.review.actions.findings import actions_table
 from grader.review.due import due_table
@@ -26,7 +24,7 @@ from grader.review.verdict_sheet import verdict_table
 from grader.write.blank import write_blank
 from tests.judge.independent.compare import write_log
 from tests.judge.test_row_alone import ROW
-from tests.support import AIRLINE, VISIT, log_of
+from tests.support import AIRLINE, VISIT, demo_result, log_of
 
 ROOT = Path(__file__).parents[1]
 AS_OF = "2026-06-01"
@@ -197,7 +195,7 @@ def test_the_demo_visit_by_visit_is_the_demo_all_at_once():
 
 def visit_by_visit(every):
     """How many steps were compared."""
-    log = read_workbooks(find_workbooks(ROOT / "demo" / "inbox", Problems()), Problems())
+    log = demo_result().log
     day = {int(f): d.max() for f, d in pd.to_datetime(log.rows["test_date"], errors="coerce").groupby(log.rows["file"])}
     assert len(day) > 40
     steps = list(day.items())[::every]
@@ -223,7 +221,7 @@ def test_a_site_of_the_demo_with_its_past_is_that_site_among_all():
     site = "Ostmere Paint Hall"
     inbox = ROOT / "demo" / "inbox"
     visit = max(inbox.glob(f"*{site}*.xlsx"))
-    once, step = grade(inbox, as_of="2026-11-25"), grade(visit, as_of="2026-11-25", history=inbox)
+    once, step = demo_result(), grade(visit, as_of="2026-11-25", history=inbox)
     for sheet in ("Trend", "Years", "Due", "Wear"):
         all_ = once.frames()[sheet]
         same(step.frames()[sheet], all_[all_["Site"] == site], sheet)

@@ -9,31 +9,23 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from grader.batch import BEFORE_REVIEW, Options, Result, _reviewed, judged
+from grader.batch import BEFORE_REVIEW, Options, _reviewed, judged
 from grader.read.log import Log
+from tests.support import demo_result
 
-DEMO = Path(__file__).parents[1] / "demo" / "inbox"
 DAYS = (date(2024, 3, 12), date(2024, 9, 30), date(2025, 3, 14), date(2025, 12, 31), date(2026, 6, 15))
 KEPT = ("Verdicts", "Problems", "Sources", "Understood")
 
 
 @cache
-def whole() -> Result:
-    from grader import grade
-
-    return grade(DEMO, as_of=date(2026, 11, 25))
-
-
-@cache
 def on(day: date, alone: bool = False) -> dict[str, pd.DataFrame]:
     """The sheets of a day; alone: of a log without the tests of later days."""
-    log, options = until(day) if alone else whole().log, Options(as_of=day)
+    log, options = until(day) if alone else demo_result().log, Options(as_of=day)
     found = judged(log, options)
     found.tests = found.tests.drop(columns=[c for c in found.tests.columns if str(c).endswith(BEFORE_REVIEW)])
     return _reviewed(found, options).frames()
@@ -41,7 +33,7 @@ def on(day: date, alone: bool = False) -> dict[str, pd.DataFrame]:
 
 def until(day: date) -> Log:
     """The log without the tests dated after a day."""
-    log, dates = whole().log, whole().tests["test_day"].to_numpy()
+    log, dates = demo_result().log, demo_result().tests["test_day"].to_numpy()
     later = ~np.isnat(dates) & (dates > np.datetime64(day))
     return replace(log, rows=log.rows[~later].reset_index(drop=True))
 

@@ -18,7 +18,7 @@ from grader.columns import SHEETS
 from grader.problems import GraderError
 from grader.read.process import stated_limits
 from grader.write.blank import write_blank
-from tests.support import AIRLINE, VISIT
+from tests.support import AIRLINE, VISIT, demo_result
 
 ROOT = Path(__file__).parents[1]
 STORY = tomllib.loads((ROOT / "demo" / "story.toml").read_text(encoding="utf-8"))
@@ -31,7 +31,7 @@ ALWAYS_THERE = {
 
 @pytest.fixture(scope="module")
 def demo():
-    return grade(ROOT / "demo" / "inbox", as_of=STORY["as_of"])
+    return demo_result()
 
 
 def visit_file(path: Path, rows=None, **visit) -> Path:

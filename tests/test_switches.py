@@ -50,7 +50,7 @@ from grader.review.works import meaning
 from grader.words import words
 from grader.write.blank import usual_range
 from tests.read.test_cells import read
-from tests.support import AIRLINE, VISIT, codes_of, graded, read_and_judged
+from tests.support import AIRLINE, VISIT, codes_of, demo_result, graded
 from tests.turned import ABSENT, anew, turned
 
 INBOX = Path(__file__).parents[1] / "demo" / "inbox"
@@ -207,7 +207,7 @@ def out_of_use(**row: Any) -> See:
 
 @cache
 def demo() -> tuple[pd.DataFrame, Readings]:
-    tests = read_and_judged(INBOX).tests
+    tests = demo_result().tests
     return tests, readings(tests)
 
 

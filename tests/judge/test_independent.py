@@ -5,18 +5,16 @@
 
 from __future__ import annotations
 
-from datetime import date
 from pathlib import Path
 
 import pytest
 
-from grader import grade
 from tests.judge.independent.compare import described, differences, program, second_judge
 from tests.judge.independent.reasons import NEAR, OVER, UNDER, wrong
 from tests.judge.independent.rows import generate
+from tests.support import demo_result
 
 ROWS = 600
-DEMO = Path(__file__).parents[2] / "demo" / "inbox"
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3, 4])
@@ -32,6 +30,6 @@ def test_both_judges_agree_and_reasons_hold(seed: int, tmp_path: Path) -> None:
 
 
 def test_reasons_of_the_demo_hold() -> None:
-    found = grade(DEMO, as_of=date(2026, 11, 25)).verdicts
+    found = demo_result().verdicts
     said = [line for _, row in found.iterrows() for line in wrong(row)]
     assert not said, "\n".join(said[:10])

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from grader import batch
 from grader.problems import Problems
 from grader.review.due import due_table
 from grader.review.history import left_out, slips
 from grader.review.sites import sites_table
 from grader.review.trend import trend_table
 from grader.review.years import years_table
+from tests.support import demo_result
 
 DEMO = Path(__file__).parents[2] / "demo"
 STORY = tomllib.loads((DEMO / "story.toml").read_text(encoding="utf-8"))
@@ -22,7 +22,7 @@ AS_OF = STORY["as_of"]
 
 @pytest.fixture(scope="module")
 def tests():
-    return batch.run([DEMO / "inbox"], as_of=AS_OF).tests
+    return demo_result().tests
 
 
 @pytest.fixture(scope="module")
