@@ -143,7 +143,7 @@ def judged(log: Log, options: Options, problems: Problems | None = None, named: 
 
     def read(rows: pd.DataFrame, tables: list[Table], problems: Problems) -> pd.DataFrame:
         raw = replace(log, rows=rows, tables=tables)
-        return read_cells(raw, problems, month_first=options.month_first, language=options.language)
+        return read_cells(raw, problems, month_first=options.month_first)
 
     register = read_register(log.register, names, problems, month_first=options.month_first, language=options.language)
     log = replace(log, rows=with_lowest_marks(log.rows, register, problems))

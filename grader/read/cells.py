@@ -55,13 +55,12 @@ class LogLike(Protocol):
     tables: list[Table]
 
 
-def read_cells(log: LogLike, problems: Problems, *, month_first: bool = False, language: str = "en") -> pd.DataFrame:
+def read_cells(log: LogLike, problems: Problems, *, month_first: bool = False) -> pd.DataFrame:
     """The table of tests: every field of columns.FIELDS read from the log's cells.
 
     log         : Log of the reading stage (rows and tables are used).
     problems    : collector; unreadable cells are queries, what was understood but must be said are notes.
     month_first : take slash dates month first where a column fits both orders (never for an expiry).
-    language    : language of the words in the cells; English, the only one known so far, is always read.
     Returns     : DataFrame with the index of log.rows: file, table, row, column, and for every field the
                   columns that grader/columns.py describes, for a number field X_text besides (what a sheet
                   shows: the bound or word as written, an unreadable cell as it stands; None for a plain

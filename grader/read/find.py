@@ -15,14 +15,8 @@ from grader.natural import natural
 from grader.problems import GraderError, Problems
 from grader.read.log import PassedOver
 
-LOCK, HIDDEN, OTHER_KIND, OWN, AGAIN, SPECIAL = (
-    "lock file of an open workbook",
-    "hidden",
-    "not a spreadsheet",
-    "made by this program",
-    "same file again",
-    "not an ordinary file",
-)
+LOCK, HIDDEN, OTHER_KIND = "lock file of an open workbook", "hidden", "not a spreadsheet"
+OWN, AGAIN, SPECIAL = "made by this program", "same file again", "not an ordinary file"
 
 
 class FoundFile(NamedTuple):
@@ -66,9 +60,8 @@ def find_workbooks(paths: str | os.PathLike[str] | Iterable[str | os.PathLike[st
         root = Path(os.path.abspath(argument))
         if not os.path.lexists(root):
             # A Windows prompt takes \" for a quote: "C:\logs\" -o r.xlsx arrives as one path.
-            quoted = (
-                " It holds a quote: leave out the backslash before the closing one." if '"' in str(argument) else ""
-            )
+            said = " It holds a quote: leave out the backslash before the closing one."
+            quoted = said if '"' in str(argument) else ""
             raise GraderError(f"There is no file or folder {argument}: check the name and where you are.{quoted}")
         if root.is_dir():
             found = _search(root, passed, problems)
@@ -91,12 +84,8 @@ def find_workbooks(paths: str | os.PathLike[str] | Iterable[str | os.PathLike[st
                 kept.append((name, size))
         taken += [(root, name, size) for name, size in sorted(kept, key=lambda entry: natural(entry[0]))]
     if not taken:
-        raise GraderError(
-            "Nothing to read: no spreadsheet was found in "
-            + ", ".join(str(a) for a in arguments)
-            + counted(passed)
-            + "."
-        )
+        where = ", ".join(map(str, arguments))
+        raise GraderError(f"Nothing to read: no spreadsheet was found in {where}{counted(passed)}.")
     names = [shown_name(name) for name in _unique_names(taken)]
     files = [
         FoundFile(shown, os.path.join(root, *name.split("/")), size, at_top="/" not in name)
@@ -152,12 +141,8 @@ def shown_name(name: str) -> str:
 
 def counted(passed: list[PassedOver]) -> str:
     """What was passed over, counted by reason, as the end of a message; "" for nothing."""
-    if not passed:
-        return ""
-    reasons = sorted({entry.reason for entry in passed})
-    return (
-        " (passed over: " + ", ".join(f"{sum(e.reason == reason for e in passed)} {reason}" for reason in reasons) + ")"
-    )
+    counts = sorted(Counter(entry.reason for entry in passed).items())
+    return f" (passed over: {', '.join(f'{count} {reason}' for reason, count in counts)})" if counts else ""
 
 
 def _search(root: Path, passed: list[PassedOver], problems: Problems) -> list[tuple[str, bool]]:
@@ -177,11 +162,8 @@ def _search(root: Path, passed: list[PassedOver], problems: Problems) -> list[tu
             with os.scandir(folder) as listing:
                 entries = list(listing)
         except OSError as error:
-            problems.add(
-                "folder_unreadable",
-                value=prefix.rstrip("/") or folder.name,
-                what=error.strerror or type(error).__name__,
-            )
+            what = error.strerror or type(error).__name__
+            problems.add("folder_unreadable", value=prefix.rstrip("/") or folder.name, what=what)
             continue
         for entry in sorted(entries, key=lambda e: (e.is_symlink(), natural(e.name)), reverse=True):
             name = prefix + entry.name

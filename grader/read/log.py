@@ -6,6 +6,7 @@ Loads pandas and numpy only to build it, so that reading processes can be starte
 from __future__ import annotations
 
 from array import array
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -68,10 +69,7 @@ class Log:
 
     def passed_over_counts(self) -> dict[str, int]:
         """How many things were passed over for each reason, in alphabetical order of the reasons."""
-        counts: dict[str, int] = {}
-        for entry in sorted(self.passed_over, key=lambda e: e.reason):
-            counts[entry.reason] = counts.get(entry.reason, 0) + 1
-        return counts
+        return dict(sorted(Counter(entry.reason for entry in self.passed_over).items()))
 
 
 class LogBuilder:

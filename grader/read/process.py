@@ -228,9 +228,7 @@ def read_workbooks(
             if progress is not None:
                 progress(done, len(every))
     if not builder.files:
-        raise GraderError(
-            "Nothing to read: no workbook but results and records of this program" + counted(passed) + "."
-        )
+        raise GraderError(f"Nothing to read: no workbook but results and records of this program{counted(passed)}.")
     return builder.build(sorted(passed, key=lambda entry: natural(entry.name)))
 
 
