@@ -624,3 +624,81 @@ def test_every_key_is_turned_or_said_not_to_be():
         if left != set(NOT_TURNED.get(file, "").split()):
             wrong[file] = sorted(left ^ set(NOT_TURNED.get(file, "").split()))
     assert wrong == {}
+
+
+# -- keys of a rule file -------------------------------------------------------------------------------------
+
+# Places of a rule file, by the list of keys that may stand there: what stands there already.
+PLACES = {
+    "_TOP_KEYS": 'id = "own"\ndocument = "D"\nedition = "1"\n',
+    "_LIMIT_KEYS": '[[limit]]\nparameter = "Dew point margin"\nmin = 4.0\nunit = "K"\nclause = "1"\nconfidence = "single"\n',
+    "gas": '[[limit]]\nparameter = "Carbon monoxide"\nmax = 60.0\nunit = "ppm"\nclause = "1"\nconfidence = "single"\n',
+    "odour": '[[limit]]\nparameter = "Odour"\nclause = "2"\nconfidence = "single"\nallowed = ["none"]\n',
+    "_NOT_COVERED_KEYS": '[[not_covered]]\nsubstance = "ozone"\nconfidence = "single"\n',
+    "_SUBSTANCE_KEYS": '[[substance]]\nname = "ozone"\nmax = 1.0\nunit = "ppm"\nconfidence = "single"\n',
+}
+# Place -> key -> a line of it.
+IN_RULES = {
+    "_TOP_KEYS": {
+        "id": 'id = "x"', "family": 'family = "x"', "aliases": 'aliases = ["x"]', "document": 'document = "x"',
+        "title": 'title = "x"', "edition": 'edition = "2"', "rule_version": 'rule_version = "2"',
+        "in_force_from": "in_force_from = 2020-01-01", "superseded_from": "superseded_from = 2021-01-01",
+        "superseded_by": 'superseded_by = "x"', "extends": 'extends = "en12021-2014"', "demanded": 'demanded = ["Oil"]',
+        "supplies": 'supplies = ["airline"]', "not_covered": 'not_covered = []', "information_only": "information_only = true",
+        "interval_months": "interval_months = 6", "interval_basis": 'interval_basis = "x"', "note": 'note = "x"',
+        "decision_rule": 'decision_rule = "guarded acceptance"', "uncertainty": 'uncertainty = { "Oil" = 0.1 }',
+        "flag": "flag = { default = 20 }", "why": 'why = { demanded = "x" }',
+    },
+    "_LIMIT_KEYS": {
+        "class": 'class = "1"', "min": "min = 5.0", "unit": 'unit = "°F"',
+        "at": 'at = "1 atm"', "reference": 'reference = "ambient"', "when": 'when = { over_bar = 7 }', "clause": 'clause = "x"',
+        "confidence": 'confidence = "confirmed"', "basis": 'basis = "x"', "note": 'note = "x"', "why": 'why = "x"',
+    },
+    "gas": {"parameter": 'parameter = "Carbon dioxide"', "kind": 'kind = "min"', "max": "max = 2.0"},
+    "odour": {"allowed": 'allowed = ["none", "slight"]', "near": 'near = ["slight"]'},
+    "_NOT_COVERED_KEYS": {
+        "substance": 'substance = "x"', "min": "min = 1.0", "max": "max = 2.0", "unit": 'unit = "ppm"',
+        "clause": 'clause = "x"', "confidence": 'confidence = "confirmed"', "note": 'note = "x"',
+    },
+    "_SUBSTANCE_KEYS": {
+        "name": 'name = "x"', "max": "max = 2.0", "unit": 'unit = "ppb"', "clause": 'clause = "x"',
+        "confidence": 'confidence = "confirmed"', "note": 'note = "x"',
+    },
+}  # fmt: skip
+
+
+def parsed(place: str = "", line: str = "") -> rule_file.RuleFile | str:
+    """The rule file with one more line in a place, or with that line for the one of its key; or what is wrong with it."""
+    text = ""
+    for name, there in PLACES.items():
+        key = line.partition(" = ")[0] if name == place else None
+        kept = [old for old in there.splitlines() if old.partition(" = ")[0] != key]
+        text += "\n".join([*kept, line if name == place else ""]) + "\n"
+    try:
+        return rule_file.parse(text, "own.toml")
+    except rule_file.RuleFileError as error:
+        return error.messages[0]
+
+
+@pytest.mark.parametrize(("place", "key"), [(place, key) for place, keys in IN_RULES.items() for key in keys])
+def test_a_key_of_a_rule_file_says_something(place, key):
+    found = parsed(place, IN_RULES[place][key])
+    if key == "kind":  # follows from min and max, and is held against them
+        assert 'kind = "min": not a word known here' in str(found)
+    else:
+        assert isinstance(found, rule_file.RuleFile) and found != parsed()
+
+
+def test_every_key_of_a_rule_file_has_a_line():
+    there = {place: set(keys) for place, keys in IN_RULES.items()}
+    assert there["_TOP_KEYS"] | {"limit", "substance", "not_covered"} == set(rule_file._TOP_KEYS)
+    assert there["_LIMIT_KEYS"] | there["gas"] | there["odour"] == set(rule_entry._LIMIT_KEYS)
+    for name in ("_NOT_COVERED_KEYS", "_SUBSTANCE_KEYS"):
+        assert there[name] == set(getattr(rule_file, name))
+
+
+@pytest.mark.parametrize("line", ['supply = "airline"', "over_bar = 7", "to_bar = 9", 'temperature = "known"'])
+def test_a_key_of_a_condition_says_something(line):
+    found = parsed("_LIMIT_KEYS", f"when = {{ {line} }}")
+    assert isinstance(found, rule_file.RuleFile) and found != parsed()
+    assert line.partition(" = ")[0] in rule_entry._WHEN_KEYS and len(rule_entry._WHEN_KEYS) == 4
