@@ -644,7 +644,7 @@ IN_RULES = {
         "title": 'title = "x"', "edition": 'edition = "2"', "rule_version": 'rule_version = "2"',
         "in_force_from": "in_force_from = 2020-01-01", "superseded_from": "superseded_from = 2021-01-01",
         "superseded_by": 'superseded_by = "x"', "extends": 'extends = "en12021-2014"', "demanded": 'demanded = ["Oil"]',
-        "supplies": 'supplies = ["airline"]', "not_covered": 'not_covered = []', "information_only": "information_only = true",
+        "supplies": 'supplies = ["airline"]', "information_only": "information_only = true",
         "interval_months": "interval_months = 6", "interval_basis": 'interval_basis = "x"', "note": 'note = "x"',
         "decision_rule": 'decision_rule = "guarded acceptance"', "uncertainty": 'uncertainty = { "Oil" = 0.1 }',
         "flag": "flag = { default = 20 }", "why": 'why = { demanded = "x" }',
