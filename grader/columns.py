@@ -38,8 +38,6 @@ VERDICT_WORDS = (
 )  # fmt: skip
 # Verdict codes per test, worst last.
 TEST_PASS, TEST_NEAR, TEST_INCOMPLETE, TEST_FAIL = range(4)
-# Author of the notes on a prefilled blank: they say what was found before, and are nobody's words on this visit.
-NOTE_AUTHOR = "grader"
 TEST_WORDS = ("pass", "near limit", "incomplete", "fail")
 # What stands for a site or an outlet without a name, on data sheets; pages for people say it in their language.
 SITE_NOT_GIVEN, NO_NAME = "(site not given)", "(no name, "

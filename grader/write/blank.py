@@ -20,7 +20,7 @@ from xlsxwriter.format import Format
 from xlsxwriter.utility import xl_rowcol_to_cell
 from xlsxwriter.worksheet import Worksheet
 
-from grader.columns import FIELDS, NOTE_AUTHOR, PARAMETERS, READING_FIELDS, VISIT_FIELDS, Field
+from grader.columns import FIELDS, PARAMETERS, READING_FIELDS, VISIT_FIELDS, Field
 from grader.data import load_toml, names
 from grader.page import Page, sum_of_texts
 from grader.problems import GraderError
@@ -451,7 +451,7 @@ class Form:
         if not text:
             return
         lines = sum(1 + len(line) // 34 for line in text.split("\n"))
-        box = {"author": NOTE_AUTHOR, "x_scale": 1.9, "height": 18 + 17 * lines, "font_size": 10}
+        box = {"author": "grader", "x_scale": 1.9, "height": 18 + 17 * lines, "font_size": 10}
         if sheet.write_comment(row, column, text, box):
             raise ValueError(f"the note on {xl_rowcol_to_cell(row, column)} is too long")
 

@@ -6,6 +6,7 @@ from openpyxl.comments import Comment
 from openpyxl.styles import Font
 
 from grader import grade
+from grader.read.words.own_notes import without_own_lines
 
 HEADS = ["Outlet", "Site", "Test date", "Supply", "Dryer", "Odour", "Line pressure (bar)", "Flow measured (L/min)", "Oxygen (%)",
          "Carbon monoxide (ppm)", "Carbon dioxide (ppm)", "Oil (mg/m³)", "Water tube reading (mg/m³)"]  # fmt: skip
@@ -46,3 +47,17 @@ def test_comments_are_listed_and_one_that_speaks_against_a_pass_keeps_it_from_co
     assert (verdicts["comment"], verdicts["harmless comment"]) == ("incomplete", "pass")
     said = problems[problems["Problem"].str.contains("carry a comment")]
     assert sorted(said["File"] + " " + said["Cell"]) == ["comment.xlsx J2", "harmless comment.xlsx J2"]
+
+
+def test_lines_of_a_next_blank_are_ours_whoever_their_author_is_and_added_ones_are_read():
+    """Each line as it is printed, in both languages; a word more on it, or a line more, is a person's."""
+    own = (
+        "Last test 2026-08-03: fail. [Carbon monoxide 6.5 ppm is over the limit of 5 ppm.]\nNext due: not known (out of use).",
+        "Letzte Prüfung 2026-08-03: erfüllt. [Hält EN 12021 2014 ein.]\nNächste Fälligkeit 2026-11-03 (überfällig).",
+        "Before: 2026-08: 0.1 mg/m³; 2026-05: <0.1 mg/m³; 2026-02: stain",
+        "At the usual 840 hPa here a clear oil tube counts only after 17.9 min.\nLeave empty until it is drawn. Before: 2026-08: 1",
+        "From 2026-08-03: what was written since cannot be read. Check it.",
+    )
+    assert [without_own_lines(text) for text in own] == [""] * len(own)
+    for more in (" do not use", "\ndo not use"):
+        assert all(without_own_lines(text + more).endswith("do not use") for text in own)

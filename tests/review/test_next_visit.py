@@ -350,7 +350,7 @@ def test_the_outlet_bears_its_last_result_and_when_it_is_next_due(tmp_path):
     first, second = (n["outlet"] for n in next_visit(tests, due, *REST, site="Ostmere Paint Hall").notes)
     assert first.startswith("Last test 2026-05-12: pass.")
     assert first.endswith("Next due 2026-08-12 (overdue).")
-    assert second.startswith("Last test 2026-05-12: fail. Carbon monoxide 60 ppm is over the limit")
+    assert second.startswith("Last test 2026-05-12: fail. [Carbon monoxide 60 ppm is over the limit")
     assert second.endswith("Next due: not known (out of use).")
 
 

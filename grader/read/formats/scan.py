@@ -14,8 +14,9 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
-from grader.columns import NOTE_AUTHOR, REGISTER_KIND
+from grader.columns import REGISTER_KIND
 from grader.read.formats.parts import Parts, Refused, local_name, parse_xml
+from grader.read.words.own_notes import without_own_lines
 
 WORKBOOK = "xl/workbook.xml"  # where the parts lie by custom; where they do lie, the lists of relations say
 STRINGS, STYLES, PROPERTIES = "xl/sharedstrings.xml", "xl/styles.xml", "docprops/custom.xml"
@@ -141,18 +142,12 @@ def _comments(parts: Parts, part: str) -> tuple[tuple[tuple[int, int], str], ...
     found: dict[tuple[int, int], list[str]] = {}
     here: list[list[str]] = [[]]
     inside: list[bool] = [False]
-    authors: list[list[str]] = []
 
     def start(tag: str, attributes: dict[str, str]) -> None:
         local = local_name(tag)
-        if local == "author":
-            here[0] = []
-            authors.append(here[0])
-        elif local == "comment" and (match := _ADDRESS.fullmatch(attributes.get("ref", ""))):
-            number = attributes.get("authorId", "")
-            own = number.isdigit() and int(number) < len(authors) and "".join(authors[int(number)]) == NOTE_AUTHOR
-            here[0] = [] if own else found.setdefault((int(match[2]) - 1, column_number(match[1])), [])
-        inside[0] = local in ("t", "author")
+        if local == "comment" and (match := _ADDRESS.fullmatch(attributes.get("ref", ""))):
+            here[0] = found.setdefault((int(match[2]) - 1, column_number(match[1])), [])
+        inside[0] = local == "t"
 
     def end(tag: str) -> None:
         inside[0] = False
@@ -165,9 +160,8 @@ def _comments(parts: Parts, part: str) -> tuple[tuple[tuple[int, int], str], ...
         path = _resolved(target, folder)
         if kind.endswith(_COMMENTS) and path in parts.entries:
             here[0] = []
-            authors.clear()
             parse_xml(parts.read(path), path, start, end, text)
-    return tuple((at, "".join(said).strip()) for at, said in sorted(found.items()) if "".join(said).strip())
+    return tuple((at, said) for at, parts in sorted(found.items()) if (said := without_own_lines("".join(parts))))
 
 
 def grader_kind(parts: Parts) -> str:
