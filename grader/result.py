@@ -220,11 +220,11 @@ class Result:
 
     def list_records(self) -> None:
         """Add the sheet Records: number, site, day and files of every record, and what supersedes what."""
-        from grader.review.record.numbers import numbered, records_table, visit_groups
+        from grader.review.record.numbers import numbered, recorded, records_table, visit_groups
 
         names, sums = ([str(v) for v in self.log.files[column]] for column in ("name", "sha256"))
         groups = visit_groups(self.tests)
-        there = set(groups[self.tests["visited"].to_numpy()].tolist())
+        there = set(groups[recorded(self.tests)].tolist())
         records = numbered(self.tests, groups, names, sums)
         self.more["Records"] = records_table([records[g] for g in sorted(there)], names)
 

@@ -37,7 +37,7 @@ def test_a_slip_of_a_site_is_queried_with_both_names_and_counts_and_stands_in_th
     assert (line["File"], line["Value"], line["Severity"]) == ("v3.xlsx", "Eastbnak Yard", "query")
     assert '"Eastbnak Yard" (1 tests) and "Eastbank Yard" (3 tests)' in line["Problem"]
     assert '[same.site] "Eastbnak Yard" = "Eastbank Yard"' in line["What to do"]
-    assert "1 outlets stand under both names" in str(found.summary.blocks)
+    assert "each with half of its past: 1." in str(found.summary.blocks)
     assert found.verdicts["Site"].nunique() == 2  # nothing is merged by guess
     due = found.due.set_index(["Site", "Outlet"])["May be a double of"]
     assert due["Eastbnak Yard", "Bay 1"] == "Eastbank Yard, Bay 1" and due["Eastbank Yard", "Bay 2"] == ""
@@ -79,7 +79,7 @@ def test_a_layout_file_settles_names_for_every_file_and_what_was_written_is_kept
 def test_a_mistyped_visit_with_a_history_says_what_it_may_belong_to(slipped):
     found = grade(slipped / "v3.xlsx", as_of=AS_OF, history=slipped)
     assert found.problems["Problem"].str.contains("look like slips").any()
-    assert "stand under both names" in str(found.summary.blocks)
+    assert "Outlets under both" in str(found.summary.blocks)
 
 
 @pytest.mark.parametrize(

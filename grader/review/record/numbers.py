@@ -67,6 +67,13 @@ def visit_groups(tests: pd.DataFrame) -> np.ndarray:
     return group_codes(np.where(undated, -1, visit), np.where(undated | replaced, file, -1), sites, replaced)
 
 
+def recorded(tests: pd.DataFrame) -> np.ndarray:
+    """bool (n,): the tests for which there is a record: somebody was there, and not after the day of the run."""
+    later = ~tests["dated"].to_numpy() & ~tests["test_day"].isna().to_numpy()
+    there: np.ndarray = tests["visited"].to_numpy() & ~later
+    return there
+
+
 def numbered(tests: pd.DataFrame, groups: np.ndarray, names: Sequence[str], sums: Sequence[str]) -> dict[int, Numbered]:
     """Group -> its record.
 

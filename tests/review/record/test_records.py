@@ -11,6 +11,7 @@ from datetime import date
 import pandas as pd
 import pytest
 
+from grader import grade
 from grader.judge.rules.sets import limits_table, load_ruleset
 from grader.review.actions.findings import actions_table
 from grader.review.record.notices import out_of_use_notices
@@ -18,6 +19,7 @@ from grader.review.record.numbers import SIGNS, numbered, records_table, visit_g
 from grader.review.record.records import visit_findings, visit_records
 from grader.words import words
 from tests.support import AIRLINE, CHARGING, CYLINDER, VISIT, graded_files
+from tests.test_batch import visit_file
 
 BAY2 = {**AIRLINE, "outlet": "Bay 2"}
 HIGH_CO = {**AIRLINE, "co_ppm": 9.0}
@@ -388,6 +390,16 @@ def test_content_changes_with_a_verdict_but_not_with_version_or_options():
     other, _ = graded_files({"a.xlsx": (VISIT, [AIRLINE])}, "osha-grade-d")
     again = records_from(other, ["a.xlsx"])[0]
     assert again.number == first.number and again.content != first.content
+
+
+def test_a_visit_dated_after_the_day_of_the_run_has_no_record_yet(tmp_path):
+    for day in (date(2026, 3, 14), date(2027, 3, 14)):
+        visit_file(tmp_path / f"{day}.xlsx", test_date=day)
+    result = grade(tmp_path, as_of="2026-11-25")
+    result.list_records()
+    records = result.write_records(tmp_path / "records")
+    assert [p.name[:10] for p in records if "NOTICE" not in p.name] == ["2026-03-14"]
+    assert result.more["Records"]["File"].tolist() == ["2026-03-14.xlsx"]
 
 
 # -- corrections -----------------------------------------------------------------------------------------
