@@ -481,6 +481,7 @@ TURNS: list[Turn] = [
     (K, ("not_done",), [], work("filter change recommended"), [], ["oil", "flow"]),
     (K, ("between",), ["/"], work("filter changed, dryer checked"), ["oil", "flow"], []),
     (K, ("part", "filter", "words"), ["sieb"], lambda: len(work("sieb neu")()), 9, 2),
+    (K, ("part", "filter", "alone"), [], lambda: len(work("cartridge changed")()), 2, 9),
     (K, ("part", "filter", "ends"), ["Oil"], work("new filter"), ["oil", "flow"], ["oil"]),
     (C, ("order",), ["Oil"], lambda: actions_table(graded([{**AIRLINE, "co_ppm": 9, "oil_mg_m3": 2}])[0]).frame["Parameter"][0],
      "Carbon monoxide", "Oil"),

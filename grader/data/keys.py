@@ -50,7 +50,7 @@ PAGES: dict[str, Any] = {
         "words": {"*": "*"},
     },
     "substances.toml": dict.fromkeys(("inert", "names", "other_thing", "units"), ""),
-    "work.toml": {**dict.fromkeys(("none", "not_done", "between"), ""), "part": {"*": "words ends"}},
+    "work.toml": {**dict.fromkeys(("none", "not_done", "between"), ""), "part": {"*": "words alone ends"}},
     "causes.toml": {
         **dict.fromkeys(("order", "from_intake", "at_intake", "only_where_failed", "only_where_not_stated"), ""),
         "scope": "parameter scope outlets words",

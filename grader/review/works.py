@@ -42,9 +42,8 @@ def meaning(work: str) -> Meaning:
     folded = " ".join(work.casefold().split(" "))
     if folded.strip(" .") in data["none"] or not folded.strip():
         return Meaning(0)
-    clauses = [c for c in re.split("|".join(map(re.escape, data["between"])), folded) if re.search(r"\w", c)]
-    done = [c for c in clauses if not _says(c, data["not_done"])]
-    touched = {name for c in done for part in data["part"].values() if _says(c, part["words"]) for name in part["ends"]}
+    clauses, done = _clauses(work)
+    touched = {name for part in parts_named(work) for name in data["part"][part]["ends"]}
     ends = sum(1 << i for i, p in enumerate(HISTORY) if p.name in touched)
     unknown = bool(done) and not touched
     return Meaning(_EVERY if unknown else ends, unknown, len(done) < len(clauses))
@@ -54,14 +53,23 @@ def meaning(work: str) -> Meaning:
 def parts_named(work: str) -> frozenset[str]:
     """The parts of the plant (data/work.toml) that a text under `Work done` says were worked on.
 
-    >>> sorted(parts_named("new desiccant; filter change recommended"))
-    ['dryer']
+    >>> sorted(parts_named("new desiccant; filter change recommended")), sorted(parts_named("dryer cartridge changed"))
+    (['dryer'], ['dryer'])
     """
+    parts = load_toml("work.toml")["part"]
+
+    def named(clause: str, key: str) -> set[str]:
+        return {name for name, part in parts.items() if _says(clause, part.get(key, []))}
+
+    return frozenset().union(*(named(c, "words") or named(c, "alone") for c in _clauses(work)[1]))
+
+
+def _clauses(work: str) -> tuple[list[str], list[str]]:
+    """The clauses of a text, and those that tell of work that was done."""
     data = load_toml("work.toml")
     folded = " ".join(work.casefold().split(" "))
-    clauses = re.split("|".join(map(re.escape, data["between"])), folded)
-    done = [c for c in clauses if not _says(c, data["not_done"])]
-    return frozenset(name for name, part in data["part"].items() for c in done if _says(c, part["words"]))
+    clauses = [c for c in re.split("|".join(map(re.escape, data["between"])), folded) if re.search(r"\w", c)]
+    return clauses, [c for c in clauses if not _says(c, data["not_done"])]
 
 
 def _says(clause: str, beginnings: list[str]) -> bool:

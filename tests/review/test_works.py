@@ -39,6 +39,11 @@ def ended(said):
         ("n/a", set()),
         ("Keine", set()),
         ("Trockenmittel gewechselt", WATER | {"Carbon dioxide"}),
+        ("dryer cartridge changed", WATER | {"Carbon dioxide"}),
+        ("Kartusche des Trockners gewechselt", WATER | {"Carbon dioxide"}),
+        ("cartouche du sécheur changée", WATER | {"Carbon dioxide"}),
+        ("cartridge changed", {"Oil", "Flow"}),
+        ("filter and dryer cartridges changed", WATER | {"Carbon dioxide", "Oil", "Flow"}),
         ("everything overhauled", EVERY),
     ],
 )
