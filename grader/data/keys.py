@@ -85,7 +85,7 @@ PAGES: dict[str, Any] = {
     },
     "said.toml": {
         "against": "verdict stop undone lapsed instrument row",
-        "no": "words none",
+        "no": "words once none",
         "general": "rule around article plural firm limits legend pass monoxide mended optional",
         "cold": "words without",
         "apart": "words",

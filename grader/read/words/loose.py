@@ -37,8 +37,8 @@ def loose_word(field: str, text: str) -> str | None:
     ('airline', 'slight', 'none')
     >>> loose_word("dryer", "no desiccant") is None, loose_word("odour", "see remarks") is None
     (True, True)
-    >>> loose_word("odour", "no oil smell but musty"), loose_word("odour", "none (has a cold)")
-    (None, None)
+    >>> loose_word("odour", "no oil smell but musty"), loose_word("odour", "none (has a cold)"), loose_word("odour", "not ok")
+    (None, None, None)
     """
     data = load_toml("loose_words.toml")
     if field not in data or len(text) > _LONGEST or "?" in text:
@@ -64,7 +64,8 @@ def loose_word(field: str, text: str) -> str | None:
         word = None
         alone = len(tokens) == len(no)
         noticed = {at for some in hits.values() for at in some} <= {*sensed, *hits.get("none", ())}
-        if "none" in data[field] and noticed and (said_of or hits or sensed or alone) and not nature:
+        taken_back = _taken_back(no, hits.get("none", []), [*said_of, *sensed])
+        if "none" in data[field] and noticed and (said_of or hits or sensed or alone) and not (nature or taken_back):
             word = "none"
     if word in data["safe"].get(field, ()):
         known = {*no, *said_of, *sensed, *_found(tokens, "covered")}
@@ -74,6 +75,16 @@ def loose_word(field: str, text: str) -> str | None:
     if no or word:
         return word
     return "marked" if field == "odour" and said_of and len(tokens) > len(said_of) and nature else None
+
+
+def _taken_back(no: list[int], well: list[int], looked_for: list[int]) -> bool:
+    """Whether a word of no is said of what sounds well ("not ok", "nicht ganz frei"), not of what is looked for."""
+    answers = set(no) & set(well)  # "none", "nil"
+    for at in sorted(set(no) - answers):
+        after = min((p for p in (*well, *looked_for) if p > at), default=-1)
+        if after in well or after < 0 and well and at - 1 not in looked_for:
+            return True
+    return False
 
 
 # Words of doubt do not make these better: "locked off, but tested".

@@ -149,9 +149,10 @@ def _hits(sentence: str, group: str) -> list[tuple[int, int]]:
 
 
 def _taken_back(tokens: list[str], first: int, stop: int) -> bool:
-    """Whether a word of no stands before, or a count of nothing beside."""
+    """Whether a word of no stands before, a count of nothing beside, or it was so once."""
     near, before = tokens[max(first - _REACH, 0) : first], tokens[first - 1 : first]
-    return bool(_at(near, "no", "words") or _at(before, "no", "none") or "0" in tokens[stop:])
+    beside = _at(before, "no", "none") or _at(before, "no", "once")
+    return bool(_at(near, "no", "words") or beside or "0" in tokens[stop:])
 
 
 def _is_legend(sentence: str, tokens: list[str]) -> bool:

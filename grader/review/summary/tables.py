@@ -261,12 +261,15 @@ def _step(series: Sequence[tuple[str, Sequence[int]]]) -> int:
 def wearing_block(wear: pd.DataFrame, actions: pd.DataFrame, w: Mapping[str, Any]) -> Block:
     """What wears out without a failed limit, the soonest first; below each the first of its next step.
 
-    wear    : the sheet Wear. actions : the sheet Actions, whose findings of wear stand in the same order.
+    wear    : the sheet Wear. actions : the sheet Actions; with a history it lacks what rests on other visits.
     """
     at = np.flatnonzero((wear["Wearing out"] == "yes").to_numpy()) if len(wear) else np.empty(0, dtype=np.int64)
     if not len(at):
         return Block("text", heading=w["wearing"], rows=[(w["no_wear"],)])
-    steps = actions.loc[actions["Verdict"] == "worse", "Next step"].astype(str).tolist()
+    found = actions[actions["Verdict"] == "worse"]
+    steps: dict[tuple[str, ...], str] = {}
+    for *system, outlet, step in zip(*(found[c] for c in ("Site", "System", "Parameter", "Outlet", "Next step"))):
+        steps[*system, outlet] = steps[*system, ""] = step
     rows, links, under = [], {}, {}
     for number, place in enumerate(at[:LINES]):
         row = wear.iloc[place]
@@ -284,7 +287,7 @@ def wearing_block(wear: pd.DataFrame, actions: pd.DataFrame, w: Mapping[str, Any
             )
         )
         links[number] = ("Wear", int(place))
-        under[number] = first_sentences(steps[number])
+        under[number] = first_sentences(steps.get(tuple(row[["Site", "System", "Parameter", "Outlet"]]), ""))
     names = ("c_where", "c_site", "c_parameter", "c_usual_now", "c_since", "c_limit", "c_reaches")
     return Block(
         "table",

@@ -367,7 +367,9 @@ def _frame(
     window = latest_stretch(series.row, stretch, len(state))
     first = np.full(len(state), -1, dtype=np.int64)
     first[series.row[::-1]] = np.arange(len(series.row))[::-1]
-    shorter = (window.size > 0) & (window.at[np.arange(len(state)), -window.size] != first) if len(state) else state
+    shorter = window.size > 0
+    if shorter.any():
+        shorter &= window.at[np.arange(len(state)), -window.size] != first
     began = np.full(len(state), np.datetime64("NaT"), dtype="datetime64[s]")
     rows = np.flatnonzero(shorter)
     began[rows] = series.day[window.at[rows, -window.size[rows]]].astype("datetime64[s]")

@@ -159,9 +159,12 @@ def test_what_wears_out_links_to_its_row_and_says_the_next_step():
         {"System": "soon", "Reaches limit on": pd.Timestamp("2027-01-01"), "Usual": "<0.5"},
         {"Outlet": "Bay 7", "Parameter": "Flow", "Unit": "L/min"},
     )
-    actions = pd.DataFrame(
-        {"Verdict": ["fail", "worse", "worse"], "Next step": ["No.", "Clear it. Then. More.", "Two."]}
-    )
+    rows = [
+        ("fail", "soon", "Carbon monoxide", "1", "No."),
+        ("worse", "soon", "Carbon monoxide", "all of soon", "Clear it. Then. More."),
+        ("worse", "ring", "Flow", "Bay 7", "Two."),
+    ]
+    actions = pd.DataFrame(rows, columns=["Verdict", "System", "Parameter", "Outlet", "Next step"]).assign(Site="s")
     block = wearing_block(table, actions, W)
     assert [(r[1], r[3], r[4], r[-1]) for r in block.rows] == [
         ("soon", "Carbon monoxide", "<0.5, 2.5 ppm", date(2027, 1, 1)),
@@ -169,6 +172,8 @@ def test_what_wears_out_links_to_its_row_and_says_the_next_step():
     ]
     assert block.links == {0: ("Wear", 1), 1: ("Wear", 2)}
     assert block.under == {0: "Clear it. Then.", 1: "Two."}
+    # Of one visit with its past, Actions has nothing that rests on a later visit.
+    assert wearing_block(table, actions[:2], W).under == {0: "Clear it. Then.", 1: ""}
 
 
 def test_nothing_that_wears_out_is_said():

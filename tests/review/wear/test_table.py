@@ -77,6 +77,11 @@ def test_too_few_visits_and_doubtful():
     assert one(rows)["State"] == "doubtful"
 
 
+def test_where_every_reading_is_doubtful_the_rows_say_so():
+    (row,) = visits([1.0])
+    assert one([{**row, "co_doubt": DOUBT["expired_tube"]}])["State"] == "doubtful"
+
+
 def test_bounds_never_make_it_worse_than_is_certain():
     assert one(visits(["<1"] * 8 + [1.2, 1.2], u_co=0.3))["State"] == "steady"
     row = one(visits(["<1"] * 8 + [4.0, 4.0]))
