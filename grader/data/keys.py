@@ -77,7 +77,7 @@ PAGES: dict[str, Any] = {
     "headings-de.toml": _HEADINGS,
     "headings-fr.toml": _HEADINGS,
     "loose_words.toml": {
-        **dict.fromkeys(("negation", "asked", "doubt", "doubted", "covered"), ""),
+        **dict.fromkeys(("negation", "turns", "asked", "doubt", "doubted", "covered"), ""),
         **dict.fromkeys(
             "supply dryer odour liquid_water own_verdict outlet_status visit_reason nature said_of sensed safe".split(),
             "*",

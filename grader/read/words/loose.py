@@ -64,7 +64,8 @@ def loose_word(field: str, text: str) -> str | None:
         word = None
         alone = len(tokens) == len(no)
         noticed = {at for some in hits.values() for at in some} <= {*sensed, *hits.get("none", ())}
-        taken_back = _taken_back(no, hits.get("none", []), [*said_of, *sensed])
+        turns = set(no) & {i for i, t in enumerate(tokens) if t in data["turns"]}
+        taken_back = _taken_back(no, turns, hits.get("none", []), [*said_of, *sensed])
         if "none" in data[field] and noticed and (said_of or hits or sensed or alone) and not (nature or taken_back):
             word = "none"
     if word in data["safe"].get(field, ()):
@@ -77,12 +78,16 @@ def loose_word(field: str, text: str) -> str | None:
     return "marked" if field == "odour" and said_of and len(tokens) > len(said_of) and nature else None
 
 
-def _taken_back(no: list[int], well: list[int], looked_for: list[int]) -> bool:
-    """Whether a word of no is said of what sounds well ("not ok", "nicht ganz frei"), not of what is looked for."""
+def _taken_back(no: list[int], turns: set[int], well: list[int], looked_for: list[int]) -> bool:
+    """Whether a word of no is said of what sounds well ("not ok", "nicht ganz frei"), not of what is looked for.
+
+    turns : words of no that turn an answer round, too ("not none"; but "no, none" and "ohne / none" are two answers).
+    """
     answers = set(no) & set(well)  # "none", "nil"
     for at in sorted(set(no) - answers):
-        after = min((p for p in (*well, *looked_for) if p > at), default=-1)
-        if after in well or after < 0 and well and at - 1 not in looked_for:
+        said = [p for p in well if at in turns or p not in answers]
+        after = min((p for p in (*said, *looked_for) if p > at), default=-1)
+        if after in said or after < 0 and said and at - 1 not in looked_for:
             return True
     return False
 
