@@ -253,7 +253,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
     oddities = oddities_table(tests, problems, as_of=day, language=options.language, file_names=names)
     wear = wear_table(tests, read, as_of=day, language=options.language, elsewhere=found.beside, odd=oddities.frame)
     past = chances_with_past(tests, read, wear)
-    wearing = wear_findings(tests, wear, language=options.language, file_names=names, sheet_names=sheets)
+    wearing = wear_findings(tests, wear, as_of=day, language=options.language, file_names=names, sheet_names=sheets)
     actions = actions_sheet(tests, open_findings, wearing, past, words(options.language)["together"])
     verdicts = verdict_table(tests, names, sheets, beside.columns, past)
     trend = trend_table(tests, problems, as_of=day, language=options.language, read=read, wear=wear)

@@ -13,22 +13,26 @@ from grader.data import load_toml
 from grader.figures import fixed, plain
 from grader.frames import text
 from grader.review.actions.facts import cause_list, parts_of
+from grader.review.history import as_day
 from grader.review.wear.table import Wear
 from grader.words import words
 
 WEARING = "worse"  # word in the column Verdict
+NONE = "-"  # no figure
 
 
 def wear_findings(
     tests: pd.DataFrame,
     wear: Wear,
     *,
+    as_of: object,
     language: str = "en",
     file_names: Sequence[str] | None = None,
     sheet_names: Sequence[str] | None = None,
 ) -> tuple[pd.DataFrame, np.ndarray]:
     """The findings, the most urgent first.
 
+    as_of : day of the run; where the limit was to be reached by then, the work is for now.
     file_names, sheet_names : by file and by table number; without them there is no such column.
     Returns : (frame, test). Columns as Actions has them; number of the test that each rests on, its system's latest.
     """
@@ -36,7 +40,7 @@ def wear_findings(
     table, last = wear.table.iloc[at], tests.iloc[wear.last[at]]
     data, w = load_toml("causes.toml"), words(language)
     by_name = {p.name: p for p in PARAMETERS.values()}
-    supplies, dryers = text(last, "supply"), text(last, "dryer")
+    supplies, dryers, today = text(last, "supply"), text(last, "dryer"), as_day(as_of)
     parts = parts_of(last, np.array([by_name[name].key for name in table["Parameter"]], dtype=object), w)
     rows = []
     for i, row in enumerate(table.to_dict("records")):
@@ -49,7 +53,7 @@ def wear_findings(
         # An instrument that reads off is sent in before the plant is searched.
         sent = [w["wear"]["send_in"].format(name=name)] if (name := wear.off[at[i]]) else []
         when = _day(row["Reaches limit on"])
-        plan = w["wear"]["plan_by" if when else "plan"].format(day=when)
+        plan = "plan" if not when else "plan_by" if when > str(today) else "plan_now"
         rows.append(
             (
                 row["Site"],
@@ -60,7 +64,7 @@ def wear_findings(
                 f"{_figure(row['Now'])} {row['Unit']}",
                 _limit(row["Limit"], wear.side[at[i]], row["Unit"], w["action"]),
                 w["action"]["causes_join"].join(w["action_cause"][c] for c in at_plant),
-                " ".join([*sent, *(w["action_step"][c] for c in steps), plan]),
+                " ".join([*sent, *(w["action_step"][c] for c in steps), w["wear"][plan].format(day=when)]),
                 "",
                 w["action_where"]["named" if row["System"] else "unnamed"].format(system=row["System"]),
                 WEARING,
@@ -88,11 +92,12 @@ def _level(data: dict[str, Any], cause: str) -> str:
 
 def _sentence(row: dict, sign: str, quickens: bool, key: str, moved_by: str, w: dict) -> str:
     say = w["wear"]
+    usual = _figure(row["Usual"])
     since = say["since"].format(day=_day(row["Since"])) if _day(row["Since"]) else ""
     parts = [
-        say["finding"].format(
+        say["finding" if usual != NONE else "finding_no_usual"].format(
             name=w["parameter"][key],
-            usual=_figure(row["Usual"]),
+            usual=usual,
             now=_figure(row["Now"]),
             unit=row["Unit"],
             since=since + (f" ({moved_by})" if moved_by else ""),
@@ -120,7 +125,7 @@ def _limit(limit: object, side: int, unit: str, say: dict) -> str:
 def _figure(cell: object) -> str:
     """A cell of the sheet Wear as text."""
     if cell is None or cell != cell:
-        return "-"
+        return NONE
     return cell if isinstance(cell, str) else plain(round(float(cell), 3))  # type: ignore[arg-type]
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from grader.batch import judged
@@ -63,6 +65,11 @@ def test_wear_that_is_the_instrument_s_own_offset_names_it_before_the_plant_is_s
     with_it = oxygen & (found.tests["instrument"].to_numpy()[wear.last] == "I1")
     assert with_it.sum() > 2 and (wear.off == np.where(with_it, "I1", "")).all()
     assert wear.table["Note"][with_it].str.contains("Read with I1").all()
-    steps = wear_findings(found.tests, wear)[0]["Next step"]
+    steps = wear_findings(found.tests, wear, as_of="2025-06-01")[0]["Next step"]
     assert with_it[wear.finding].any()
     assert (steps.str.startswith("Have I1 checked") == with_it[wear.finding]).all()
+    # A day of the limit that has passed is no day to plan for, and what has no usual figure is not said to have had one.
+    table = wear.table.assign(Usual=np.nan, **{"Reaches limit on": pd.Timestamp("2025-05-31")})
+    past = wear_findings(found.tests, replace(wear, table=table), as_of="2025-06-01")[0]
+    assert past["Next step"].str.contains("on 2025-05-31: do the work now").all()
+    assert past["Finding"].str.contains(" is now ").all() and not past["Finding"].str.contains("usually").any()
