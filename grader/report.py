@@ -26,6 +26,7 @@ class LogLike(Protocol):
     files: pd.DataFrame
     tables: list[Table]
     rows: pd.DataFrame
+    register: list[Table]
     from_constant: dict[str, np.ndarray]
 
 
@@ -102,12 +103,16 @@ def problem_table(
     passed over) are one line too, and so is what MANY files or more say alike.
     Order: refused, query, note; then file, sheet, row.
 
-    files : only the first so many files, and what belongs to no file. each : every doubt a line of its own.
+    files : only the first so many files, queries of registers, what belongs to no file. each : every doubt a line of its own.
     fold  : what MANY files say alike is one line.
     """
     every = words(language)
     texts = every["problem"]
-    lines = [n for n in _all_lines(problems, log, texts) if files is None or n.file < files]
+    registers = {t.file for t in log.register}  # they bear on what is graded wherever they lie: their queries are told
+    lines = [
+        n for n in _all_lines(problems, log, texts)
+        if files is None or n.file < files or n.rank < SEVERITIES.index("note") and n.file in registers
+    ]  # fmt: skip
     lines.sort(key=lambda n: (n.rank, n.file, n.sheet, n.row))
     groups = _grouped(lines, lambda n: not each and n.alike and (n.file, n.code, *n.alike))
     shown = [_shown(group, texts, every) for group in groups]

@@ -20,7 +20,8 @@ from grader.frames import above, by_laboratory, by_unique, group_codes, text, wi
 from grader.normalise import as_settled, name_key
 from grader.problems import Problems
 from grader.read.register import RESULTS, Register
-from grader.register.lines import keys_of, pairs_of
+from grader.read.words.units import belongs, canonical
+from grader.register.lines import keys_of, misread, pairs_of, slips_of
 from grader.words import words
 
 _ENDINGS = ("", "_lower", "_upper", "_open", "_state", "_how", "_text")
@@ -28,6 +29,7 @@ _ENDINGS = ("", "_lower", "_upper", "_open", "_state", "_how", "_text")
 _ON_SITE: dict[str, tuple[str, ...]] = {key: (name,) for key, name in LABORATORY.items()}
 _ON_SITE[WATER] = tuple(f.name for f in FIELDS.values() if f.tube == PARAMETERS[WATER].tube) + ("dew_point_measured_c",)
 _BETWEEN = re.compile(r"[;,/+&]")  # two references in one cell
+_NEAR = np.timedelta64(31, "D")  # a line of the site so near to a visit points to it (judgement, no source)
 
 
 @dataclass
@@ -71,31 +73,27 @@ def join(
     """Join the results reported up to `as_of` to their tests.
 
     tests    : table after normalise, n rows, with every file of the run. problems : gets laboratory_no_test,
-               laboratory_several, laboratory_otherwise, laboratory_twice.
+               laboratory_elsewhere, laboratory_not_yet, laboratory_several, laboratory_otherwise, laboratory_twice.
     language : of column `laboratory`.
     """
     given = tests["laboratory_reference_state"].to_numpy() != BLANK
     lines = register.sheets[RESULTS]
     if not given.any() and not len(lines):
         return Joined(tests)
-    reported = lines["reported_on"].to_numpy().astype("datetime64[D]")
-    known = np.flatnonzero(~(reported > as_of))
-    found = _Pairs(tests, lines.iloc[known], register, problems, known)
+    found = _Pairs(tests, register, problems, as_of)
     return _Filling(tests, register, found, problems, language).joined(given)
 
 
 class _Pairs:
-    """Which result belongs to which test: positions test (m,), line (m,, of the whole sheet), sure (m,) bool."""
+    """Which result belongs to which test: positions test (m,), line (m,), sure (m,) bool."""
 
-    def __init__(
-        self, tests: pd.DataFrame, lines: pd.DataFrame, register: Register, problems: Problems, known: np.ndarray
-    ) -> None:
-        self.tests, self.lines, self.problems, self.register, self.known = tests, lines, problems, register, known
+    def __init__(self, tests: pd.DataFrame, register: Register, problems: Problems, as_of: np.datetime64) -> None:
+        self.tests, self.lines, self.problems, self.register = tests, register.sheets[RESULTS], problems, register
         self.day = tests["test_day"].to_numpy().astype("datetime64[D]")
         self.site = by_unique(tests["site_key"].to_numpy(dtype=object), lambda k: k.split("\1", 1)[1])
         self.outlet = tests["outlet_key"].to_numpy(dtype=object)
         self.replaced = tests["replaced"].to_numpy()
-        count = len(lines)
+        lines, count = self.lines, len(self.lines)
         self.test = self.line = np.empty(0, dtype=np.int64)
         self.sure = np.empty(0, dtype=bool)
         if not count:
@@ -108,9 +106,11 @@ class _Pairs:
         test, line = (np.concatenate([a, b[keep]]) for a, b in zip(by_reference, by_place))
         order = np.lexsort((test, line))
         test, line = test[order], line[order]
-        self.test, self.sure = test, self._sure(test, line, has)
-        self.line = known[line] if len(line) else line
+        later = lines["reported_on"].to_numpy().astype("datetime64[D]") > as_of
+        self._say("laboratory_not_yet", np.unique(line[later[line]]), "reported_on")
         self._without(np.setdiff1d(np.arange(count), line))
+        self.test, self.line = test[~later[line]], line[~later[line]]
+        self.sure = self._sure(self.test, self.line, has)
 
     def _by_reference(self) -> tuple[np.ndarray, np.ndarray]:
         written = text(self.tests, "laboratory_reference")
@@ -123,7 +123,8 @@ class _Pairs:
             for part in {name_key(p) for p in every} - {""}:
                 of.append(i)
                 parts.append(part)
-        test, line = pairs_of(np.array(parts, dtype=object), self.keys["reference"])
+        self.references = np.array(parts, dtype=object)
+        test, line = pairs_of(self.references, self.keys["reference"])
         return np.array(of, dtype=np.int64)[test], line
 
     def _by_place(self) -> tuple[np.ndarray, np.ndarray]:
@@ -159,22 +160,58 @@ class _Pairs:
         return ~several & ~np.any(list(other.values()), axis=0) & ~early & ~unread
 
     def _say(self, code: str, lines: np.ndarray, column: str) -> None:
-        self.register.say(self.problems, code, RESULTS, self.known[lines], column)
+        self.register.say(self.problems, code, RESULTS, lines, column)
 
     def _without(self, lines: np.ndarray) -> None:
-        """Ask about results without a test; of a single visit about those of its site and day."""
-        if len(lines) and self.tests["file"].nunique() == 1:
-            here = set(zip(self.site, self.day.astype(str)))
-            lines = lines[[(s, str(d)) in here for s, d in zip(self.keys["site"][lines], self.on[lines])]]
+        """Ask about results without a test, at the cell that fits none, with what it is nearest to.
+
+        Of one file alone those of other visits are to be expected: what does not point to this one is a note, and what
+        names another site is not told.
+        """
         if not len(lines):
             return
-        cells = [self.register.cell(RESULTS, int(self.known[i]), "reference") for i in lines]
-        names = [str(t) for t in text(self.lines, "reference")[lines] if t]
-        file, sheet, cell = cells[0]
-        self.problems.add(
-            "laboratory_no_test", file=file, sheet=sheet, cell=cell, value=", ".join(dict.fromkeys(names)),
-            count=len(lines), cells=", ".join(c for _, _, c in cells),
-        )  # fmt: skip
+        reference, site, outlet = (self.keys[c][lines] for c in ("reference", "site", "outlet"))
+        on = self.on[lines]
+        meant = np.where(np.isin(site.astype(str), self.site.astype(str)), site, slips_of(site, self.site))
+        place = self.site + "\1" + self.outlet
+        known = np.isin((meant + "\1" + outlet).astype(str), place.astype(str))
+        dated = known & (~np.isnat(on) | (reference == ""))
+        column = np.select(
+            [(site != "") & (site != meant), (outlet != "") & (meant != "") & ~known, dated],
+            ["site", "outlet", "test_date"],
+            "reference",
+        )
+        day = _nearest(meant, on, self.site, self.day)
+        awaited = np.setdiff1d(self.references, self.keys["reference"])
+        near = {
+            "site": slips_of(site, self.site),
+            "outlet": slips_of(outlet, self.outlet, meant, self.site),
+            "test_date": np.where(np.isnat(day), "", day.astype(str)),
+            "reference": misread(reference, awaited),
+        }
+        here = (near["reference"] != "") | (meant != "") & (np.abs(day - on) <= _NEAR)
+        here |= known & np.isnat(on) & (reference == "")
+        names = dict(zip([*self.site, *self.outlet], [*text(self.tests, "site"), *text(self.tests, "outlet")]))
+        whole = self.tests["file"].nunique() > 1
+        for name, other in near.items():
+            for line in np.flatnonzero((column == name) & (here | whole)).tolist():
+                shown = names.get(other[line], str(other[line]).replace("|", " ")) or "-"
+                self.register.say(self.problems, "laboratory_no_test", RESULTS, lines[[line]], name, near=shown)
+        if not whole:
+            self._say("laboratory_elsewhere", lines[~here & ((site == "") | (meant != ""))], "reference")
+
+
+def _nearest(site: np.ndarray, on: np.ndarray, sites: np.ndarray, days: np.ndarray) -> np.ndarray:
+    """The day of a test of each line's site that is nearest to the line's day; NaT without either. datetime64[D] (m,)."""
+    found = np.full(len(site), np.datetime64("NaT", "D"))
+    left = pd.DataFrame({"site": site, "on": on.astype("datetime64[s]"), "at": np.arange(len(site))}).dropna()
+    right = pd.DataFrame({"site": sites, "on": days.astype("datetime64[s]")}).dropna().assign(day=lambda t: t["on"])
+    if len(left) and len(right):
+        pair = pd.merge_asof(
+            left.sort_values("on"), right.drop_duplicates().sort_values("on"), on="on", by="site", direction="nearest"
+        )
+        found[pair["at"]] = pair["day"].to_numpy().astype("datetime64[D]")
+    return found
 
 
 class _Filling:
@@ -188,15 +225,27 @@ class _Filling:
         self.of = self.lines["key"].to_numpy(dtype=object) if len(self.lines) else np.empty(0, dtype=object)
         self.state = self.lines["figure_state"].to_numpy() if len(self.lines) else np.empty(0, dtype=np.int8)
         self.test, self.line, self.sure = pairs.test, pairs.line, pairs.sure
+        self.key = self.of[self.line]
+        self._unnamed()
+
+    def _unnamed(self) -> None:
+        """A result whose parameter cannot be read may be of each that its unit serves: none of them is told."""
+        lost = np.flatnonzero(self.lines["parameter_state"].to_numpy()[self.line] == UNREADABLE)
+        units = by_unique(text(self.lines, "unit")[self.line[lost]], canonical)
+        for key, name in LABORATORY.items():
+            may = lost[[not u or belongs(name, u) for u in units]]
+            self.test, self.line = (np.append(of, of[may]) for of in (self.test, self.line))
+            self.sure = np.append(self.sure, np.zeros(len(may), dtype=bool))
+            self.key = np.append(self.key, np.full(len(may), key, dtype=object))
 
     def joined(self, given: np.ndarray) -> Joined:
         """The tests with the results of all parameters; given : which tests name a reference."""
         base: dict[str, np.ndarray] = {}
         rest: dict[str, np.ndarray] = {}
         slots: list[tuple[list[np.ndarray], dict[str, np.ndarray]]] = []
-        told = np.isin(self.of[self.line], list(LABORATORY)) & (self.state[self.line] != BLANK)
+        told = np.isin(self.key, list(LABORATORY)) & (self.state[self.line] != BLANK)
         for key, name in LABORATORY.items():
-            mine = np.flatnonzero(told & (self.of[self.line] == key))
+            mine = np.flatnonzero(told & (self.key == key))
             if not len(mine):
                 continue
             filled = np.any([self.tests[f"{f}_state"].to_numpy() != BLANK for f in _ON_SITE[key]], axis=0)
@@ -217,7 +266,7 @@ class _Filling:
                 self._put(slots[number][1], key, LABORATORY[key], here, base)
         base |= self._awaited(given, told)
         if told.any():
-            base["laboratory"] = self._texts(np.flatnonzero(told))
+            base["laboratory"] = self._texts(np.flatnonzero(told & (self.key == self.of[self.line])))
         return Joined(with_columns(self.tests, base), [(np.unique(np.concatenate(at)), new) for at, new in slots])
 
     def _put(
@@ -259,7 +308,7 @@ class _Filling:
         bits = np.where(given, (1 << len(JUDGED)) - 1, 0).astype(np.int64)
         bits[self.test[told & self.sure]] = 0
         for i, key in enumerate(JUDGED):
-            announced = self.test[(self.of[self.line] == key) & (self.state[self.line] == BLANK)]
+            announced = self.test[(self.key == key) & (self.state[self.line] == BLANK)]
             bits[announced] |= 1 << i
         return {"awaits": bits} if bits.any() else {}
 

@@ -12,6 +12,7 @@ from grader.frames import by_unique, text, with_columns
 from grader.normalise import name_key
 from grader.read.register import Register
 from grader.read.words.said import against
+from grader.review.slipped import slip_pairs
 
 
 def validity(register: Register) -> pd.DataFrame:
@@ -63,6 +64,40 @@ def keys_of(lines: pd.DataFrame, columns: Sequence[str]) -> np.ndarray:
     for part in parts[1:]:
         joined = joined + "\1" + part
     return joined
+
+
+def slips_of(
+    names: np.ndarray, known: np.ndarray, within: np.ndarray | None = None, known_within: np.ndarray | None = None
+) -> np.ndarray:
+    """For each name that is none of the known ones of its place that one of which it looks like a slip, else "". Object (n,).
+
+    names, known : name keys, n and m of them. within, known_within : the place of each; None: all of one.
+    """
+    found = np.full(len(names), "", dtype=object)
+    of, there = (
+        np.full(len(k), "", dtype=object) if w is None else w for k, w in ((names, within), (known, known_within))
+    )
+    have = set(zip(there, known))
+    asked = {pair for pair in zip(of, names) if pair[1] and pair not in have}
+    if not asked:
+        return found
+    every = [*have, *asked]
+    pairs = slip_pairs(*zip(*every), [2] * len(have) + [1] * len(asked))
+    means = {every[a]: every[b][1] for a, b in pairs if a >= len(have) > b}
+    found[:] = [means.get(pair, "") for pair in zip(of, names)]
+    return found
+
+
+def misread(names: np.ndarray, known: np.ndarray) -> np.ndarray:
+    """For each reference the known one from which it is one sign away (put in, left out, changed, swapped), else ""."""
+
+    def cuts(name: str) -> set[str]:
+        return {name, *(name[:i] + name[i + 1 :] for i in range(len(name)))}
+
+    drawers = {cut: name for name in sorted(known) for cut in cuts(name)}
+    return np.array(
+        [next((drawers[c] for c in sorted(cuts(n)) if n and c in drawers), "") for n in names], dtype=object
+    )
 
 
 def pairs_of(tests: np.ndarray, lines: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

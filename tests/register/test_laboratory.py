@@ -61,7 +61,7 @@ def test_a_result_takes_its_place_with_its_trace_and_no_tube_doubt(tmp_path):
         ({"result": "ND"}, "could not detect"),
         ({"result": "perhaps"}, "perhaps"),
         ({"parameter": "Flow"}, "none that a laboratory"),
-        ({"reference": "L-8", "outlet": "Bay 7"}, "belong to no test that was read"),
+        ({"reference": "L-8", "outlet": "Bay 7"}, "belongs to no test that was read"),
         ({"outlet": "Bay 7"}, "says otherwise"),
         ({"test_date": date(2026, 3, 13)}, "says otherwise"),
         ({"reported_on": date(2026, 3, 1)}, "before the day of the test"),
@@ -90,6 +90,55 @@ def test_of_a_tube_and_a_laboratory_the_worse_counts_and_far_apart_is_asked(tmp_
     assert (found["Water verdict"], found["Water (mg/m³)"]) == ("fail", 900)
     marked = lab(parameter="Odour", result="marked", unit=None)
     assert only(graded(tmp_path / "odour", marked, [row]))["Odour verdict"] == "fail"
+
+
+@pytest.mark.parametrize(
+    ("line", "cell", "near"),
+    [
+        ({"reference": "L-99", "site": None, "outlet": None, "test_date": None}, "A2", "L 9"),
+        ({"reference": None, "site": "North Wroks"}, "B2", "North Works"),
+        ({"reference": None, "outlet": "Aby 1"}, "C2", "Bay 1"),
+        ({"reference": None, "test_date": date(2026, 3, 15)}, "D2", "2026-03-14"),
+        ({"reported_on": date(2027, 3, 20)}, "J2", "after the day of the run"),
+    ],
+)
+def test_a_result_that_joins_no_test_is_asked_at_its_cell(tmp_path, line, cell, near):
+    row = {**AIRLINE, "laboratory_reference": "L-9"}
+    result = graded(tmp_path, lab(line, result=0.9), [row])
+    (told,) = result.problems.query("Severity == 'query'").to_dict("records")
+    assert (told["Sheet"], told["Cell"]) == ("Laboratory", cell) and near.lower() in told["Problem"].lower()
+
+
+def test_of_one_visit_alone_what_may_be_of_others_is_one_note_and_of_other_sites_none(tmp_path):
+    rest = {"site": None, "outlet": None, "test_date": None}
+    lines = [{**rest, "reference": f"P-{n}00"} for n in (1, 2, 3)] + [{"reference": "Q-1", "site": "South Dock"}]
+    lines.append({"reference": None, "test_date": date(2025, 3, 14)})
+    result = graded(tmp_path, lab(*lines), [AIRLINE])
+    assert said(result, "may be of other visits")["Cell"].tolist() == ["A2:A4, A6"]
+    assert not (result.problems["Severity"] == "query").any()
+    write_blank(tmp_path / "june.xlsx", visit=visit(test_date=date(2026, 6, 1)), rows=[AIRLINE])
+    from tests.register.firm import Graded
+
+    assert said(Graded(tmp_path), "belongs to no test that was read")["Cell"].tolist() == ["A2:A4, B5, D6"]
+
+
+@pytest.mark.parametrize(
+    ("word", "result", "verdict"),
+    [
+        ("Oel", 0.1, "pass"),
+        ("Restöl", 4, "fail"),
+        ("what was sent", 0.1, "incomplete"),
+        ("what was sent", 4, "incomplete"),
+    ],
+)
+def test_a_parameter_that_cannot_be_read_passes_none_that_its_unit_serves(tmp_path, word, result, verdict):
+    row = {**AIRLINE, "laboratory_reference": "L-9"}
+    found = only(graded(tmp_path / "a", lab(parameter=word, result=result), [row]))
+    assert found["Verdict"] == verdict
+    assert found["Oil verdict"] == {"incomplete": "cannot tell"}.get(verdict, verdict)
+    assert found["Oxygen verdict"] == "pass"
+    over = graded(tmp_path / "b", lab(parameter=word, result=result), [{**row, "oil_mg_m3": 4}])
+    assert only(over)["Oil verdict"] == "fail"
 
 
 def test_two_results_for_one_and_one_for_two(tmp_path):
