@@ -17,7 +17,7 @@ from grader.read.shapes.pairs import shared_above
 from grader.read.shapes.rows import is_total
 from grader.read.shapes.table import NO_TEST, Block, propose
 from grader.read.words.dates import is_date
-from grader.read.words.labels import SHARED, Column, column, is_unit, kind_of, label, loose_label
+from grader.read.words.labels import SHARED, Column, column, is_unit, kind_of, label, looks_like_value
 
 _LEAST_LABELS = 3
 # Labels that stand over a table with their values, and are no names of outlets.
@@ -220,12 +220,12 @@ def _labels_among_values(grid: Grid, side: _Side, rows: list[int]) -> bool:
 
 
 def _with_unit(grid: Grid, side: _Side, row: int, names: int) -> Column | None:
-    """The label of a row with its unit; of one that is not listed what it may be."""
+    """The label of a row with its unit; one that is not listed is what its words and unit say, a note too."""
     beside = grid.rows[row][side.units] if side.units >= 0 else None
     unit = str(beside) if is_unit(beside) else ""
-    known = side.labels.get(row)
-    if known is None:
-        known = loose_label(grid.rows[row][side.at], unit) if row != names else None
-    elif unit:
-        return column(row, known.text, unit=unit)
-    return known and known._replace(at=row)
+    known, text = side.labels.get(row), grid.rows[row][side.at]
+    if known is not None and not unit:
+        return known._replace(at=row)
+    if known is None and (row == names or type(text) is not str or looks_like_value(text)):
+        return None
+    return column(row, known.text if known is not None else text.rstrip(": "), unit=unit)

@@ -29,7 +29,8 @@ from grader.read.words.labels import (
     loose_label,
     may_be_reading,
 )
-from grader.read.words.units import canonical
+from grader.read.words.unclear import classes_of
+from grader.read.words.units import belongs, canonical
 
 # What tells two tests apart; anything else of a test stands in several of its rows and should agree.
 KEYS = ("client", "site", "site_address", "system", "location", "outlet", "test_date", "test_time")
@@ -288,9 +289,9 @@ def _rows(grid: Grid, found: _Long, spec: TableSpec | None, notes: list[Note]) -
         last = identity
         unit = cells[found.units].strip() if found.units >= 0 and is_unit(cells[found.units]) else ""
         if (name, unit) not in meanings:
-            meanings[name, unit] = meaning(name) or loose_label(name, unit)
+            meanings[name, unit] = _fitting(meaning(name), unit) or loose_label(name, unit)
         known = meanings[name, unit]
-        what = known.field or known.text if known is not None else ""
+        what = _what(known) if known is not None else ""
         if identity not in numbers or outlet < 0 and what and (numbers[identity], what) in seen:
             # Without a column of outlets a reading that comes again begins the next outlet's test.
             numbers[identity] = len(made.tests)
@@ -302,6 +303,18 @@ def _rows(grid: Grid, found: _Long, spec: TableSpec | None, notes: list[Note]) -
             notes.append(grid.note("unknown_parameter", row, found.names, name, heading=shown(name), where=where))
         made.lines.append(_Line(row, numbers[identity], known or nothing, value, unit))
     return made._replace(passed=passed)
+
+
+def _fitting(known: Column | None, unit: str) -> Column | None:
+    """A meaning, None where the unit beside it is none of its field: humidity in % is no water."""
+    fits = known is None or not unit or known.field not in NUMBERS or known.heading.basis == "layout"
+    return known if fits or known is None or belongs(known.field, canonical(unit) or "") else None
+
+
+def _what(known: Column) -> str:
+    """What rows of one meaning have in common; a taste is another thing than a smell."""
+    taste = known.field == "odour" and "taste" in classes_of(known.text)
+    return known.text if taste or not known.field else known.field
 
 
 def _value(cells: Sequence[Any], found: _Long) -> Any:
@@ -330,9 +343,9 @@ def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> P
     row_at: dict[Cell, int] = {}  # line and test -> row of the figure
     by_name: dict[str, int] = {}
     for line in lines:
-        name = line.known.field or (line.known.text if line.known.kind in ("unclear", "substance") else "")
-        if not name:
+        if line.known.kind not in ("field", "unclear", "substance"):
             continue
+        name = _what(line.known)
         at = by_name.setdefault(name, 2 * len(by_name) + _FAR)
         if at not in values:
             heading = line.known.heading._replace(unit=None) if line.known.field in NUMBERS else line.known.heading

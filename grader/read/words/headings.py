@@ -29,6 +29,7 @@ MOST_WORDS = 14
 OWN_HEADINGS = {normal_heading(f.heading): f.name for f in FIELDS.values()}
 # sure
 CERTAIN, LIKELY, UNSURE = "certain", "likely", "unsure"
+NO_UNIT_OF = "is no unit of"
 ONE_WORD = "a word for it among others of no meaning"
 # basis
 EXACT, SYNONYM, ABBREVIATION = "heading exact", "synonym", "abbreviation"
@@ -217,7 +218,7 @@ def _with_unit(meaning: _Meaning, here: str | None, below: str, dropped: bool) -
     field = meaning.field
     for unit in filter(None, (here, below)):
         if not belongs(field, unit):
-            return Heading(candidates=(field,), why=f"{unit} is no unit of {FIELDS[field].heading}")
+            return Heading(candidates=(field,), why=f"{unit} {NO_UNIT_OF} {FIELDS[field].heading}")
     basis = meaning.basis
     sure = LIKELY if dropped or meaning.sure == LIKELY else CERTAIN
     if stated is None and FIELDS[field].unit:

@@ -18,6 +18,7 @@ from grader.read.words.headings import (
     LIKELY,
     LONGEST_HEADING,
     MOST_WORDS,
+    NO_UNIT_OF,
     ONE_WORD,
     Heading,
     other,
@@ -189,7 +190,9 @@ def column(at: int, text: str, below: str = "", unit: str = "", *, guessing: boo
     if heading.field:
         return Column(at, whole, "field", heading, _how(heading))
     found = Column(at, whole, "unclear", heading)
-    if heading.candidates and not found.weak:
+    # "Humidity" in % is no water in the unit of another thing, but the other thing that its word says.
+    note = NO_UNIT_OF in heading.why and "never" in classes_of(whole)
+    if heading.candidates and not found.weak and not note:
         return found
     kind = (other(text) if text.strip() else None) or (other(below) if below.strip() else None)
     if kind:
