@@ -60,9 +60,9 @@ def due_table(
     that the last test states: a whole number of months, rounded down but not below 1; 0, a bound, unreadable
     or more than 24 months is not used. An outlet that never passed has no next due. Removed: the outlet's
     latest row says so, visited or not; it has no next due either. Left out of a visit changes nothing here.
-    Out of use: the last test failed; there is no next due then, but the day since when (`Out of use since`: its
-    first fail since it last passed). Out of use (system): its system failed since (grader.review.systems), from that
-    day on; `Rests on` names the outlet, parameter and test.
+    Out of use: the last test failed, or one without a date did, which `Rests on` names; there is no next due then, but
+    the day since when (`Out of use since`: its first fail since it last passed). Out of use (system): its system failed
+    since (grader.review.systems), from that day on; `Rests on` names the outlet, parameter and test.
     """
     if interval_months is not None and interval_months < 1:
         raise ValueError(f"an interval is at least 1 month, not {interval_months}")
@@ -77,7 +77,8 @@ def due_table(
     twins = doubles(tests)
     status = latest_status(tests, known.identity)
     removed = status == "removed"
-    failed = last_verdict == TEST_FAIL
+    undated = _undated_fails(tests, known.identity)
+    failed = (last_verdict == TEST_FAIL) | (undated >= 0)
     next_due = np.where(removed | failed, np.datetime64("NaT"), months_after(passed, months)).astype("datetime64[D]")
     left = np.where(np.isnat(next_due), np.nan, (next_due - day_of_run).astype("timedelta64[D]").astype(float))
     state = np.select(
@@ -101,10 +102,12 @@ def due_table(
     files = np.array([*file_names, ""], dtype=object)
     rests_on = np.full(len(state), "", dtype=object)
     outlet, file_of, row = text(tests, "outlet"), tests["file"].to_numpy(), tests["row"].to_numpy()
-    for i in np.flatnonzero(state == SYSTEM_OUT):
-        at, name = int(system.test[i]), PARAMETERS[system.key[i]].name
+    for i in np.flatnonzero((state == SYSTEM_OUT) | (undated >= 0)):
+        of_system = state[i] == SYSTEM_OUT
+        at = int(system.test[i] if of_system else undated[i])
+        name, when = (PARAMETERS[system.key[i]].name, str(day[at])) if of_system else ("", "")
         place = f"{files[file_of[at]]}, row {row[at] + 1}" if len(file_names) else ""
-        rests_on[i] = ", ".join(t for t in (outlet[at], name, str(day[at]), place) if t)
+        rests_on[i] = ", ".join(t for t in (outlet[at], name, when, place) if t)
     file = tests["file"].to_numpy()[known.last] if len(file_names) else np.full(len(known.last), -1)
     frame = {
         "Site": known.site,
@@ -154,6 +157,14 @@ def _last_pass(tests: pd.DataFrame, counts: np.ndarray, of_test: np.ndarray, out
     day = np.full(outlets_count, np.iinfo(np.int64).min)  # what NaT is
     np.maximum.at(day, of_test[good], days(tests)[good].astype(np.int64))
     return day.astype("datetime64[D]")
+
+
+def _undated_fails(tests: pd.DataFrame, identity: np.ndarray) -> np.ndarray:
+    """Position of a failed test without a date of each outlet, which no later one can be told to overrule; -1: none."""
+    failed = (tests["verdict"].to_numpy() == TEST_FAIL) & np.isnat(days(tests))
+    at = np.flatnonzero(failed & ~tests["replaced"].to_numpy() & (tests["repeat_of"].to_numpy() < 0))
+    found = dict(zip(tests["identity"].to_numpy()[at].tolist(), at.tolist()))
+    return np.array([found.get(i, -1) for i in identity.tolist()], dtype=np.int64)
 
 
 def _failed_since(tests: pd.DataFrame, counts: np.ndarray, of_test: np.ndarray, passed: np.ndarray) -> np.ndarray:

@@ -97,7 +97,7 @@ class Outages:
 def outages(tests: pd.DataFrame, counts: np.ndarray, known: Outlets) -> Outages:
     """The outlets whose system failed and that have not passed since.
 
-    known : from history.outlets. An outlet belongs to the system of its last test. It is cleared by its first
+    known : from history.outlets. An outlet belongs to the system of its last test that names one. It is cleared by its first
     pass (or near limit) of a later visit, or of the same visit where both carry a test time and the pass is the
     later. As each visit that failed is cleared by any later one, only a system's latest matters.
     """
@@ -112,7 +112,10 @@ def outages(tests: pd.DataFrame, counts: np.ndarray, known: Outlets) -> Outages:
     system = system_codes(tests)
     of_system = np.full(int(system.max()) + 2, -1)
     of_system[fails.system[latest]] = latest
-    fail = of_system[system[known.last]]  # the place behind the last is that of "no system"
+    named = order_in_time(tests, np.flatnonzero(counts & (system >= 0) & (known.of_test >= 0)))
+    member = np.full(len(known.identity), -1)
+    member[known.of_test[named]] = system[named]  # the last one stays
+    fail = of_system[member]  # the place behind the last is that of "no system"
     passed = counts & ~tests["superseded"].to_numpy() & np.isin(tests["verdict"].to_numpy(), (TEST_PASS, TEST_NEAR))
     at = np.flatnonzero(passed & (known.of_test >= 0) & (tests["visit"].to_numpy() >= 0))
     visit, day = tests["visit"].to_numpy(), days(tests).astype(np.int64)

@@ -119,6 +119,14 @@ def test_a_locked_off_outlet_stays_by_its_last_test():
     assert (row["State"], row["Outlet status"]) == ("overdue", "locked off")
 
 
+def test_a_fail_without_a_date_puts_an_outlet_out_of_use_and_is_named():
+    rows = [{"day": "2026-03-01"}, {"day": None, "verdict": TEST_FAIL}]
+    found = only(rows, file_names=["a.xlsx"])
+    assert found["State"] == "out of use" and pd.isna(found["Next due"]) and "a.xlsx, row" in found["Rests on"]
+    assert only([rows[0], {**rows[1], "verdict": TEST_INCOMPLETE}])["State"] == "in date"
+    assert only([rows[0], {**rows[1], "replaced": True}])["State"] == "in date"
+
+
 def test_tests_without_date_or_to_come_count_for_nothing():
     rows = [
         {"day": None},

@@ -85,6 +85,12 @@ def test_a_blank_system_speaks_for_its_own_outlet_only():
     assert states([row("A", system=None, **CO), row("B", system=None)])["B"] == "in date"
 
 
+def test_an_outlet_stays_in_the_system_that_it_was_last_said_to_be_in():
+    blank = {"system": None}
+    assert states([row("A"), row("B")], [row("A", **CO), row("B", **blank)])["B"] == "out of use (system)"
+    assert states([row("A"), row("B")], [row("A", **CO), row("B", system="Other")])["B"] == "in date"
+
+
 def test_verdicts_stay_the_row_s_own_and_due_says_what_it_rests_on():
     tests = judged([row("A", **CO), row("B")])
     assert tests["reasons"].iloc[1] == judged([row("B")])["reasons"].iloc[0]
