@@ -43,7 +43,7 @@ _TUBES = {p.tube: p for p in PARAMETERS.values() if p.tube}
 class Filled:
     """The tests with what the register says, and what it may say besides.
 
-    tests : n rows, with column used_fewer (bool: fewer were in use than the register says, or it cannot be read).
+    tests : n rows, with column used_fewer (bool: fewer were in use than the register says, or how many cannot be read).
     tried : tables of the same n rows, otherwise filled; only for the rows named (positions, rising).
     """
 
@@ -58,7 +58,7 @@ def fill(tests: pd.DataFrame, register: Register, problems: Problems) -> Filled:
                contradicts itself in.
     Returns  : Filled; n rows, same index.
     """
-    none = {"used_fewer": np.zeros(len(tests), dtype=bool)}
+    none = {"used_fewer": tests[f"{USED}_state"].to_numpy() == UNREADABLE}
     if not register or not len(tests):
         return Filled(with_columns(tests, none))
     _doubled(register, problems)
@@ -311,7 +311,7 @@ class _Filling:
         self._take(USE, OUTLETS, np.where(later, -1, line))
 
     def _equipment(self, line: np.ndarray, number: int) -> None:
-        """What the equipment of the outlet needs, as often as it is used at once."""
+        """What the equipment of the outlet needs, as often as it is used at once by the register, or ran if that is more."""
         lines, outlets = self.register.sheets[EQUIPMENT], self.register.sheets[OUTLETS]
         named = by_unique(np.where(self._now("equipment") == "", "", self._now("equipment")), name_key)
         key = keys_of(lines, ["equipment"]) if len(lines) else np.empty(0, dtype=object)
@@ -328,18 +328,22 @@ class _Filling:
         together, state = np.ones(len(at)), np.full(len(at), BLANK, dtype=np.int8)
         if len(outlets):
             state = np.where(line >= 0, outlets[f"{USED}_state"].to_numpy()[line], BLANK)
-            figures = outlets[f"{USED}_upper"].to_numpy(dtype=float)[line]
-            state = np.where(np.isposinf(figures) & (state == READ), UNREADABLE, state)
-            together = np.where((state == READ) & (figures > 1), figures, 1.0)
-        self._need(at, together, state == UNREADABLE)
-        ran, own = self.tests[f"{USED}_lower"].to_numpy(dtype=float), self.tests[f"{USED}_state"].to_numpy()
+            together = np.where(state == READ, np.fmax(outlets[f"{USED}_upper"].to_numpy(dtype=float)[line], 1), 1.0)
+            state = np.where(np.isposinf(together), UNREADABLE, state)
+        own, (ran, most) = (
+            self.tests[f"{USED}_state"].to_numpy(),
+            (self.tests[f"{USED}_{e}"] for e in ("lower", "upper")),
+        )
+        most = np.where(own == READ, np.fmax(most.to_numpy(dtype=float), together), together)
+        self._need(at, np.where(np.isposinf(most), 1.0, most), (state == UNREADABLE) | np.isposinf(most))
         measured = self.tests["flow_l_min_state"].to_numpy() == READ
-        fewer = (own == READ) & ~(ran >= together) | (own == UNREADABLE) & (state != BLANK)
-        self.new["used_fewer"] = fewer & (state != BLANK)
+        fewer = (own == READ) & ~(ran.to_numpy(dtype=float) >= together) & (state != BLANK)
+        self.new["used_fewer"] = fewer | (own == UNREADABLE)
         known = np.flatnonzero((state == READ) & measured & self.visited)
         number_of = self.tests.index.to_numpy()
-        less = known[fewer[known]]
-        self.problems.add_tests("used_fewer", number_of[less], USED, together=[f"{t:g}" for t in together[less]])
+        for code, where in (("used_fewer", fewer), ("used_more", most > together)):
+            differs = known[where[known]]
+            self.problems.add_tests(code, number_of[differs], USED, together=[f"{t:g}" for t in together[differs]])
         taken = known[(own[known] == BLANK) & (together[known] > 1)]
         _, once = np.unique(self.tests["file"].to_numpy()[taken], return_index=True)
         self.problems.add_tests("used_at_once_taken", number_of[taken[once]], USED)

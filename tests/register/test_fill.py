@@ -186,7 +186,9 @@ def test_a_lot_under_the_wrong_parameter_is_asked_and_fills_nothing(tmp_path):
     [
         (None, 300.0, "pass"),  # taken as the register's two
         (2, 300.0, "pass"),
-        (3, 300.0, "pass"),
+        (3, 300.0, "fail"),  # more ran: 420 L/min are needed
+        (3, 530.0, "pass"),
+        (">2", 900.0, "cannot tell"),
         (1, 300.0, "cannot tell"),  # one ran, two will
         (1, 200.0, "fail"),  # less than two need even so
         ("some", 300.0, "cannot tell"),
@@ -196,8 +198,17 @@ def test_fewer_in_use_than_the_register_says_is_no_pass(tmp_path, used, flow, ve
     result = graded(tmp_path, register(), [blanks(used_at_once=used, flow_l_min=flow)])
     assert only(result)["Flow verdict"] == verdict
     assert (not said(result, "How many ran").empty) == (used is None)
+    assert (not said(result, "More ran during the test").empty) == (used in (3, ">2"))
     if used == 1 and verdict == "cannot tell":
         assert "fewer hoods or masks ran" in only(result)["Reasons"]
+
+
+@pytest.mark.parametrize(
+    ("used", "flow", "verdict"), [(3, 300.0, "fail"), (3, 530.0, "pass"), ("2 to 3", 900.0, "cannot tell")]
+)
+def test_how_many_ran_counts_where_the_register_has_no_number(tmp_path, used, flow, verdict):
+    result = graded(tmp_path, changed("Outlets", used_at_once=None), [blanks(used_at_once=used, flow_l_min=flow)])
+    assert only(result)["Flow verdict"] == verdict
 
 
 def test_fewer_in_use_counts_where_the_visit_states_its_own_need_too(tmp_path):
