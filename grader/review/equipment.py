@@ -142,13 +142,18 @@ def off_lately(odd: pd.DataFrame) -> pd.DataFrame:
 
 
 def reading_off(odd: pd.DataFrame, language: str = "en") -> list[str]:
-    """The line of the Summary on instruments to send in, or none. odd : the table Oddities."""
-    every = words(language)
-    say, names = every["equipment"], every["parameter"]
-    named = [
-        say["off_one"].format(name=name, parameter=names[PARAMETER_BY_NAME[parameter].key], since=str(since)[:10])
-        for name, parameter, since in zip(*(off_lately(odd)[c] for c in ("What", "Parameter", "Off since")))
-    ]
+    """The line of the Summary on instruments to send in, or none. odd : the table Oddities.
+
+    Of two that read apart from each other neither is known to be the one: both are named together.
+    """
+    every, named = words(language), []
+    say = every["equipment"]
+    for parameter, some in off_lately(odd).groupby("Parameter", sort=False):
+        apart = some["Off in the last 12 months"].gt(0).nunique() > 1
+        names = [say["off_or"].join(some["What"])] if apart else some["What"]
+        since = [some["Off since"].min()] if apart else some["Off since"]
+        parameter = every["parameter"][PARAMETER_BY_NAME[str(parameter)].key]
+        named += [say["off_one"].format(name=n, parameter=parameter, since=str(d)[:10]) for n, d in zip(names, since)]
     return [say["off_line"].format(names=", ".join(named))] if named else []
 
 

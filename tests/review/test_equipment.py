@@ -52,6 +52,8 @@ def test_an_instrument_that_reads_off_lately_is_named_where_its_offset_looks_lik
     (line,) = reading_off(odd)
     assert "a1 (oxygen, since 2026-01-05)" in line.lower() and "B2" not in line
     assert reading_off(odd[1:]) == []
+    both = pd.concat([odd[:1], odd[:1].assign(**{"What": "B2", "Off in the last 12 months": 0.7})])
+    assert "a1 or B2 (oxygen" in reading_off(both)[0].replace("Oxygen", "oxygen")
 
 
 def test_a_lot_that_read_nothing_rests_on_nothing():
