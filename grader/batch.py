@@ -269,7 +269,7 @@ def _reviewed(found: Judged, options: Options, named: int | None = None) -> Resu
     )
     due = cleared(due, found.register, day)
     query_works(tests, problems)
-    query_plant(tests, found.register, problems)
+    query_plant(tests, found.register, problems, day)
     history.left_out(tests, problems)
     history.slips(tests, problems)
     sources = source_table(log, tests, history.old_sources(tests, len(names), as_of=day)).iloc[:first]

@@ -17,7 +17,7 @@ from grader.frames import by_unique, group_codes, text, with_columns
 from grader.normalise import name_key
 from grader.problems import Problems
 from grader.read.register import RESULTS, Register
-from grader.register.lines import choices, keys_of, pairs_of
+from grader.register.lines import choices, keys_of, pairs_of, slips_of
 
 # What a line of Outlets, of Breathing equipment and of Plant says of a test, by field.
 OF_OUTLET = (
@@ -54,7 +54,7 @@ class Filled:
 def fill(tests: pd.DataFrame, register: Register, problems: Problems) -> Filled:
     """Fill the tests from the register.
 
-    tests    : table after normalise, n rows. problems : gets register_used, register_differs and what the register
+    tests    : table after normalise, n rows. problems : gets register_used, register_differs, register_slip and what the register
                contradicts itself in.
     Returns  : Filled; n rows, same index.
     """
@@ -62,6 +62,7 @@ def fill(tests: pd.DataFrame, register: Register, problems: Problems) -> Filled:
     if not register or not len(tests):
         return Filled(with_columns(tests, none))
     _doubled(register, problems)
+    _slipped(tests, register, problems)
     made = _Filling(tests, register, problems).apply(0, 0, 0)
     made.used.say(tests.index.to_numpy(), problems)
     problems.filled = {name: values for name, values in made.new.items() if name in FIELDS}
@@ -107,6 +108,28 @@ def _doubled(register: Register, problems: Problems) -> None:
             file, named, cell = register.cell(name, int(first[line]), column)
             other = f"{register.file_names[file]}, {named}!{cell}"
             register.say(problems, "register_twice", name, [line], column, other=other)
+
+
+def _slipped(tests: pd.DataFrame, register: Register, problems: Problems) -> None:
+    """Ask about lines that name what no test does, and look like a slip of what one does: they count for none."""
+    client, site = (
+        by_unique(tests["site_key"].to_numpy(dtype=object), lambda k, i=i: k.split("\1", 1)[i]) for i in (0, 1)
+    )
+    names = {
+        "client": (client, None),
+        "site": (site, None),
+        "outlet": (tests["outlet_key"].to_numpy(dtype=object), site),
+    }
+    for name in (OUTLETS, PLANT, "Clearances"):
+        lines = register.sheets[name]
+        for column, (known, within) in names.items() if len(lines) else ():
+            if column not in REGISTER[name].columns:
+                continue
+            place = None if within is None else keys_of(lines, ["site"])
+            near = slips_of(keys_of(lines, [column]), known, place, within)
+            shown = dict(zip(known, text(tests, column)))
+            for line in np.flatnonzero(near != ""):
+                register.say(problems, "register_slip", name, [line], column, near=shown[near[line]])
 
 
 class _Used:

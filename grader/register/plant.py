@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from grader.columns import PARAMETER_BY_NAME, READ
+from grader.columns import PARAMETER_BY_NAME, READ, UNREADABLE
 from grader.data import load_toml
 from grader.figures import fixed
 from grader.frames import by_unique, text, with_columns
@@ -17,8 +17,9 @@ from grader.review.shown import shown
 from grader.review.works import parts_named
 
 COLUMNS = ("Site", "System", "Part", "Changed on", "Hours since change", "Due on", "State")
-STATES = ("overdue", "due within 14 days", "hours not known", "in date")
+STATES = ("overdue", "due within 14 days", "hours not known", "not known", "in date")
 SOON_DAYS = 14
+_OF_STATE = ("part", "changed_on", "hours_at_change", "every_hours", "every_months")  # columns
 
 
 def plant_table(tests: pd.DataFrame, register: Register, as_of: np.datetime64) -> pd.DataFrame:
@@ -30,7 +31,8 @@ def plant_table(tests: pd.DataFrame, register: Register, as_of: np.datetime64) -
     Returns : columns COLUMNS and Serial number, Every (hours), Every (months), and Last readings before, First readings
               since: medians of one visit each, of what the part moves. Due on: the change plus the months; blank
               where only hours count. State: overdue where either says so; hours not known where hours count, months do
-              not say that it is due, and no hours are known since the change.
+              not say that it is due, and no hours are known since the change; not known where the line names no interval,
+            months and no day, or has a cell of these, or a part, that cannot be read.
     """
     lines = register.sheets["Plant"]
     changed = lines["changed_on"].to_numpy().astype("datetime64[D]")
@@ -50,9 +52,10 @@ def plant_table(tests: pd.DataFrame, register: Register, as_of: np.datetime64) -
     due = _months_after(begin, every_m)
     left = np.where(np.isnat(due), np.nan, (due - as_of).astype("timedelta64[D]").astype(float))
     by_hours = hours >= every_h
-    state = np.select(
-        [by_hours | (left < 0), left <= SOON_DAYS, ~np.isnan(every_h) & np.isnan(hours)], STATES[:3], STATES[3]
-    )
+    unknown = np.any([now[f"{c}_state"].to_numpy() == UNREADABLE for c in _OF_STATE], axis=0)
+    unknown |= np.isnan(every_h) & np.isnat(due)
+    no_hours = ~np.isnan(every_h) & np.isnan(hours)
+    state = np.select([by_hours | (left < 0), left <= SOON_DAYS, no_hours, unknown], STATES[:4], STATES[4])
     frame = pd.DataFrame(
         {
             "Site": text(now, "site"),
@@ -99,8 +102,8 @@ def with_parts(tests: pd.DataFrame, register: Register) -> pd.DataFrame:
     return with_columns(tests, new) if new else tests
 
 
-def query_plant(tests: pd.DataFrame, register: Register, problems: Problems) -> None:
-    """Ask where the sheet Plant and `Work done` say different things of one part between two visits.
+def query_plant(tests: pd.DataFrame, register: Register, problems: Problems, as_of: np.datetime64) -> None:
+    """Ask about changes after the day of the run, and where the sheet and `Work done` differ between two visits.
 
     Either a visit tells of work on a part that the sheet has for that place, and no change of it stands there since the
     visit before (plant_not_entered); or one stands there, and the visit tells of other work or of none (plant_not_told).
@@ -109,6 +112,7 @@ def query_plant(tests: pd.DataFrame, register: Register, problems: Problems) -> 
     if not len(lines):
         return
     changed, part = lines["changed_on"].to_numpy().astype("datetime64[D]"), text(lines, "part")
+    register.say(problems, "plant_not_yet", "Plant", np.flatnonzero(changed > as_of), "changed_on")
     day, work = tests["test_day"].to_numpy().astype("datetime64[D]"), text(tests, "work_done")
     kept = tests["dated"].to_numpy() & ~tests["replaced"].to_numpy() & (tests["repeat_of"].to_numpy() < 0)
     place = np.where(kept & ~np.isnat(day), _places(tests), "")

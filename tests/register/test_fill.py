@@ -216,6 +216,19 @@ def test_fewer_in_use_counts_where_the_visit_states_its_own_need_too(tmp_path):
     assert only(result)["Flow verdict"] == "cannot tell"
 
 
+@pytest.mark.parametrize(
+    ("sheet", "column", "slip", "cell"),
+    [("Outlets", "site", "North Wroks", "B2"), ("Outlets", "outlet", "Bya 1", "C2"), ("Plant", "site", "North Wroks", "A2"),
+     ("Clearances", "outlet", "Bya 1", "B2")],
+)  # fmt: skip
+def test_a_line_that_names_a_slip_of_what_was_tested_is_asked(tmp_path, sheet, column, slip, cell):
+    result = graded(tmp_path, {**changed(sheet, **{column: slip}), "Names": []})
+    (told,) = said(result, "looks like a slip of").to_dict("records")
+    assert (told["Sheet"], told["Cell"], told["Severity"]) == (sheet, cell, "query")
+    other = graded(tmp_path / "other", {**changed(sheet, **{column: "Gate 7"}), "Names": []})
+    assert said(other, "looks like a slip of").empty
+
+
 def test_equipment_of_the_visit_rules_and_one_that_is_not_known_is_asked(tmp_path):
     lines = register()
     lines["Breathing equipment"].append({"equipment": "Mask", "flow_needed_l_min": 160, "from": date(2026, 1, 1)})

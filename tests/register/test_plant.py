@@ -34,7 +34,10 @@ def plant(folder, *lines, hours=None, day=date(2026, 3, 14)):
         ({"every_months": 10}, None, "due within 14 days", None),
         ({"every_months": 12}, None, "in date", None),
         ({"every_months": 9, "every_hours": 5000}, 1100, "overdue", 100.0),  # whichever comes first
-        ({}, None, "in date", None),
+        ({}, None, "not known", None),
+        ({"every_months": 12, "changed_on": "x"}, None, "not known", None),
+        ({"every_months": 12, "every_hours": "5O0"}, 1499, "not known", 499.0),
+        ({"every_months": 12, "part": "filtre"}, None, "not known", None),
     ],
 )
 def test_what_is_due_by_hours_or_months(tmp_path, every, hours, state, since):
@@ -65,6 +68,12 @@ def test_only_the_last_change_of_a_part_up_to_the_day_of_the_run_stands(tmp_path
     assert found["Changed on"].astype(str).tolist() == ["2026-02-01", "2026-08-01"]
 
 
+def test_a_change_after_the_day_of_the_run_is_asked(tmp_path):
+    later = {**register(), "Plant": [{**LINE, "changed_on": date(2027, 8, 1)}]}
+    result = graded(tmp_path, later, [blanks()], visit()).whole
+    assert said(result, "after the day of the run")["Cell"].tolist() == ["E2"]
+
+
 def test_findings_name_the_part_readings_stand_side_by_side_and_work_done_is_compared(tmp_path):
     later = visit(test_date=date(2026, 6, 1), compressor_hours=7100, work_done="new filter element")
     write_blank(tmp_path / "june.xlsx", visit=later, rows=[blanks(oil_mg_m3=3.0, oil_sampling_min=15)])
@@ -89,6 +98,6 @@ def test_figures_that_cannot_be_and_parts_of_one_kind_side_by_side(tmp_path):
     two = [{**LINE, "part": "other", "serial_number": n, "every_months": m} for n, m in (("x", 1), ("y", 1e9))]
     whole = {**register(), "Plant": two}
     result = graded(tmp_path, whole, [blanks()]).whole
-    assert result.plant["State"].tolist() == ["overdue", "in date"]  # and no day beyond every calendar
+    assert result.plant["State"].tolist() == ["overdue", "not known"]  # and no day beyond every calendar
     assert said(result, "stands twice").empty and (result.problems["Value"] == "1000000000").any()
     result.write(tmp_path / "result.xlsx")
