@@ -17,6 +17,7 @@ from grader.problems import Unreadable, a1
 from grader.read.formats.parts import Parts, Refused
 from grader.read.formats.scan import LAST_COLUMN, LAST_ROW
 from grader.read.shapes.tables import Range, Sheet
+from grader.read.words.own_notes import without_own_lines
 
 CONTENT, META, MANIFEST = "content.xml", "meta.xml", "meta-inf/manifest.xml"
 _MIMETYPE = b"application/vnd.oasis.opendocument.spreadsheet"  # templates have -template behind it
@@ -25,6 +26,7 @@ _OFFICE, _TABLE, _TEXT, _STYLE = (f"{_ODF}{name}:1.0 " for name in ("office", "t
 _META = f"{_ODF}meta:1.0 "
 _DRAWING = (f"{_ODF}drawing:1.0 ", f"{_ODF}dr3d:1.0 ", f"{_ODF}form:1.0 ")
 _CALC = "urn:org:documentfoundation:names:experimental:calc:xmlns:calcext:1.0 "
+_ANNOTATION = _OFFICE + "annotation"
 _STRUCK = _STYLE + "text-line-through-style"
 _CELLS = (_TABLE + "table-cell", _TABLE + "covered-table-cell")
 _PARAGRAPHS = (_TEXT + "p", _TEXT + "h")
@@ -114,6 +116,8 @@ class _Book:
         self.style = ""
         self.parents: list[str] = []
         self.aside = 0  # depth within a comment, a drawing, another table
+        self.comment: list[str] = []  # of the cell
+        self.comments: list[tuple[tuple[int, int], str]] = []
         self.name = ""
         self.hidden = False
         self.open = False
@@ -138,7 +142,7 @@ class _Book:
     def start(self, name: str, attributes: dict[str, str]) -> None:
         parent = self.parents[-1] if self.parents else ""
         self.parents.append(name)
-        if self.aside or name.startswith(_DRAWING) or name == _OFFICE + "annotation":
+        if self.aside or name.startswith(_DRAWING) or name == _ANNOTATION:
             self.aside += 1
         elif self.cell is not None:
             self._start_in_cell(name, attributes)
@@ -160,12 +164,13 @@ class _Book:
             # "collapse" is hidden by hand, "filter" by a filter.
             self.row_hidden = attributes.get(_TABLE + "visibility", "visible") != "visible"
         elif name in _CELLS:
-            self.cell, self.lines = attributes, []
+            self.cell, self.lines, self.comment = attributes, [], []
 
     def end(self, name: str) -> None:
         self.parents.pop()
         if self.aside:
             self.aside -= 1
+            self.comment += ["\n"] * (name in _PARAGRAPHS)
         elif self.cell is not None:
             if name in _CELLS:
                 self._close_cell()
@@ -181,6 +186,8 @@ class _Book:
     def text(self, data: str) -> None:
         if self.in_line and not self.aside:
             self.lines[-1].append(data)
+        elif self.aside and {_ANNOTATION, _TEXT + "p"} <= set(self.parents):
+            self.comment.append(data)
 
     def _start_in_cell(self, name: str, attributes: dict[str, str]) -> None:
         if name in _PARAGRAPHS:
@@ -201,7 +208,7 @@ class _Book:
         self.hidden = attributes.get(_TABLE + "style-name", "") in self.hidden_styles
         self.row = self.filled = self.width = 0
         self.rows, self.numbers, self.percents, self.struck = [], [], set(), set()
-        self.merged, self.hidden_rows = [], set()
+        self.merged, self.hidden_rows, self.comments = [], set(), []
 
     def _close_cell(self) -> None:
         cell = self.cell or {}
@@ -211,6 +218,8 @@ class _Book:
         wide, high = _count(cell, _TABLE + "number-columns-spanned"), _count(cell, _TABLE + "number-rows-spanned")
         if wide > 1 or high > 1:
             self.merged.append((self.row, self.column, self.row + high - 1, self.column + wide - 1))
+        if said := without_own_lines("".join(self.comment)):
+            self.comments.append(((self.row, self.column), said))
         if value == "":
             self.column += count
             return
@@ -267,7 +276,8 @@ class _Book:
                 self.hidden,
                 lambda: merged,
                 frozenset(self.hidden_rows),
-                struck=frozenset(self.struck),
+                tuple(self.comments),
+                frozenset(self.struck),
             )
         )
 

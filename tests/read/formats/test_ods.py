@@ -264,7 +264,7 @@ def test_a_document_type_and_a_bomb_are_refused():
 def test_errors_reach_the_table_of_tests_through_the_reading_process(tmp_path):
     (tmp_path / "log.ods").write_bytes((BOOKS / "hidden.ods").read_bytes())
     log = read_workbooks(find_workbooks(tmp_path, Problems()), Problems())
-    assert log.files.loc[0, ["format", "state", "not_seen"]].tolist() == ["ods", "read", "comments on cells"]
+    assert log.files.loc[0, ["format", "state", "not_seen"]].tolist() == ["ods", "read", ""]
     assert log.rows["co2_ppm"].tolist()[:2] == [Unreadable("#DIV/0!", "error"), Unreadable("#N/A", "error")]
     assert log.rows["water_mg_m3"][0] == Unreadable("0.06%", "percent")
     assert log.rows["odour"].tolist()[:2] == ["none", True]
@@ -290,6 +290,19 @@ def test_cells_struck_through_are_seen():
     )
     data = ods(row() + row(*cells), head=style.format(1, "none") + style.format(2, "solid"))
     assert set(sheets_of(data)[0].struck) == {(1, 2), (1, 3)}
+
+
+def test_comments_are_seen_without_their_author_and_day():
+    """OASIS OpenDocument 1.3 part 3, 14.1 office:annotation (from memory); LibreOffice writes it so."""
+    said = "<text:p>do not use,</text:p><text:p>meter <text:span>suspect</text:span></text:p>"
+    own = "<text:p>No dated test of this outlet yet.</text:p>"
+    dated = '<dc:date xmlns:dc="http://purl.org/dc/elements/1.1/">2026-03-14T00:00:00</dc:date>'
+    noted, quiet = (f"<office:annotation>{dated}{text}</office:annotation>" for text in (said, own))
+    two = f'<table:table-cell office:value-type="float" office:value="2">{noted}</table:table-cell>'
+    data = ods(row(cell("float", "1", value="1"), f"<table:table-cell>{quiet}</table:table-cell>") + row(cell(), two))
+    sheet = sheets_of(data)[0]
+    assert list(sheet.comments) == [((1, 1), "do not use,\nmeter suspect")]
+    assert sheet.rows[1] == ["", 2.0]
 
 
 def test_merged_cells_and_hidden_rows_are_seen():
