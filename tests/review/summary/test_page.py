@@ -195,7 +195,7 @@ def test_the_page_says_rules_data_and_cautions(result):
     for expected in (
         "EN 12021 2014",
         "simple acceptance",
-        "3 files read: 7 rows found, 7 graded, 0 refused",
+        "Files read: 3. Rows found: 7, graded: 7, refused: 0",
         "nothing has been deleted",
         "any other contaminant",
         "no permission to use an outlet",
