@@ -6,6 +6,7 @@ Nothing is merged by guess: both names are queried, and a layout file's [same.*]
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -51,12 +52,24 @@ def name_slips(tests: pd.DataFrame, kind: str) -> Slips:
     at = np.zeros(len(times), dtype=np.int64)
     at[codes] = rows  # the last row of each name stays
     pairs = slip_pairs(within[at].tolist(), key[at].tolist(), times.tolist())
+    if kind == "client":
+        pairs += _begun(key[at], times, site[rows], codes)
     rare, common = (np.array(side, dtype=np.int64) for side in (zip(*pairs) if pairs else ((), ())))
     shared = np.zeros(len(rare), dtype=np.int64)
     if kind != "outlet" and len(rare):
         below = {k: set(part) for k, part in pd.Series(outlet[rows]).groupby(key[rows])}
         shared[:] = [len(below[a] & below[b]) for a, b in zip(key[at[rare]], key[at[common]])]
     return Slips(kind, at[rare], at[common], times[rare], times[common], shared)
+
+
+def _begun(keys: np.ndarray, times: np.ndarray, site: np.ndarray, codes: np.ndarray) -> list[tuple[int, int]]:
+    """Pairs of clients with a site of one name, of which one's name begins the other's: "Mill", "Mill Ltd"."""
+    found = set()
+    for some in pd.Series(codes).groupby(site).unique():
+        for a, b in combinations(sorted(some), 2):
+            if f"{keys[a]}|".startswith(f"{keys[b]}|") or f"{keys[b]}|".startswith(f"{keys[a]}|"):
+                found.add((a, b) if times[a] < times[b] else (b, a))
+    return sorted(found)
 
 
 def query_slips(tests: pd.DataFrame, slips: Slips, problems: Problems) -> None:

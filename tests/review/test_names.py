@@ -10,7 +10,7 @@ from grader import grade
 from grader.problems import GraderError
 from grader.read.layout import load_layout
 from grader.write.blank import write_blank
-from tests.support import AIRLINE, VISIT
+from tests.support import AIRLINE, VISIT, graded_files
 
 AS_OF = "2026-06-01"
 BAY2 = {**AIRLINE, "outlet": "Bay 2"}
@@ -48,6 +48,14 @@ def test_a_slip_of_a_client_is_queried(tmp_path):
     found = grade(folder(tmp_path / "in", (one, [AIRLINE]), (one, [AIRLINE]), (other, [AIRLINE])), as_of=AS_OF)
     said = found.problems["Problem"].str.cat(sep="\n")
     assert 'The clients "Exampel Coatings" (1 tests) and "Example Coatings" (2 tests)' in said
+
+
+def test_a_client_whose_name_begins_another_s_at_one_site_is_queried():
+    names = ["Example", "Example Ltd", "Exampleton"]
+    _, problems = graded_files({f"{n}.xlsx": ({**VISIT, "client": n}, [AIRLINE]) for n in names})
+    _, none = graded_files({f"{n}.xlsx": ({**VISIT, "client": n, "site": n}, [AIRLINE]) for n in names})
+    assert [len(b.tests) for b in problems.batches if b.code == "client_slip" and len(b.tests)] == [1]
+    assert not any(len(b.tests) for b in none.batches if b.code == "client_slip")
 
 
 def test_names_that_differ_in_a_digit_or_a_short_word_are_no_slips(tmp_path):
