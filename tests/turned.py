@@ -13,6 +13,7 @@ from grader.columns import FIELDS, PARAMETERS, REGISTER_FIELDS
 from grader.data import load_toml
 
 ABSENT = object()  # the key is taken out
+TURNED: list[str] = []  # the file that has a key turned just now
 _RECORDS = {"parameters.toml": PARAMETERS, "fields.toml": FIELDS, "register.toml": REGISTER_FIELDS}
 
 
@@ -48,8 +49,10 @@ def turned(file: str, where: Sequence[Any], new: Any) -> Iterator[None]:
             plain = type(record).__dataclass_fields__[key].default if new is ABSENT else new
             object.__setattr__(record, key, tuple(plain) if isinstance(plain, list) else plain)
         _forget()
+        TURNED.append(file)
         yield
     finally:
+        TURNED.clear()
         if old is ABSENT:
             table.pop(key, None)
         else:
