@@ -353,7 +353,8 @@ class _Region:
         """Keep what a cell of this table says."""
         if role == "head":
             figures = stated(text)
-            if not figures and self.down and is_cold(text):
+            read = self.by_column.get(column) == "lowest_use_temperature_c"
+            if not figures and self.down and not read and is_cold(text):
                 self._under_cold(cells, row, column, text)
             if figures:
                 of = [cells.at(r, column) is not None for r in self.table.rows] if self.down else [True] * len(self.at)

@@ -329,8 +329,9 @@ def _read_texts(cells: Cells) -> None:
     cells.out = {"": _broadcast(codes, [t or None for t in texts], None, object), "_state": state}
 
 
-# Likeness (difflib) from which a known word is offered for an unknown one; it only shapes the message.
-_NEAR_ENOUGH = 0.7
+# Likeness (difflib) from which a known word is offered for an unknown one; it only shapes the message. A slip seldom
+# moves the first letter, and short words say too little: "NOK" and "not locked off" are no slips for what they deny.
+_NEAR_ENOUGH, _SHORTEST_NEAR = 0.7, 4
 
 
 @cache
@@ -353,7 +354,12 @@ def _read_words(cells: Cells) -> None:
     state[cells.say_bad()] = UNREADABLE
     if len(unknown):
         near = {
-            i: difflib.get_close_matches(fold_word(texts[i]), list(own), 1, _NEAR_ENOUGH)
+            i: difflib.get_close_matches(
+                folded := fold_word(texts[i]),
+                [w for w in own if w[:1] == folded[:1] and len(w) >= _SHORTEST_NEAR],
+                1,
+                _NEAR_ENOUGH,
+            )
             for i in np.unique(codes[unknown])
         }
         close = np.array([bool(near[i]) for i in codes[unknown]])

@@ -22,6 +22,7 @@ from grader.columns import (
     REGISTER_FIELDS,
     UNREADABLE,
 )
+from grader.figures import plain
 from grader.frames import text
 from grader.problems import Problems, Table, a1
 from grader.read.cells import read_fields
@@ -188,8 +189,16 @@ def _read_results(found: Register, raw: pd.DataFrame, problems: Problems, langua
         found.say(problems, "laboratory_unit", RESULTS, unit, "unit", usual=FIELDS[name].unit)
     made["figure_text"] = np.array(
         [
-            " ".join(x for x in (shown(r) if r is not None and r == r else "", u if f != "odour" else "") if x)
-            for r, u, f in zip(raw["result"], stated, keys)
+            # What was written as a fraction of one is shown as it was read, in the unit beside it.
+            " ".join(
+                x
+                for x in (
+                    "" if r is None or r != r else plain(figure) if how == FRACTION else shown(r),
+                    u if f != "odour" else "",
+                )
+                if x
+            )
+            for r, u, f, how, figure in zip(raw["result"], stated, keys, made["figure_how"], made["figure"])
         ],
         dtype=object,
     ).reshape(count)

@@ -65,7 +65,7 @@ def fill(tests: pd.DataFrame, register: Register, problems: Problems) -> Filled:
     _slipped(tests, register, problems)
     made = _Filling(tests, register, problems).apply(0, 0, 0)
     made.used.say(tests.index.to_numpy(), problems)
-    problems.filled = {name: values for name, values in made.new.items() if name in FIELDS}
+    problems.filled |= {name: values for name, values in made.new.items() if name in FIELDS}
     most = made.alternatives
     plans = [(k, 0, 0) for k in range(1, most[0])] + [(0, k, 0) for k in range(1, most[1])]
     plans += [(0, 0, k) for k in range(1, most[2])]

@@ -264,6 +264,7 @@ class _Filling:
                 here = pairs[again == number]
                 slots[number][0].append(self.test[here])
                 self._put(slots[number][1], key, LABORATORY[key], here, base)
+        self.problems.filled |= {name: base[name] for name in LABORATORY.values() if name in base}
         base |= self._awaited(given, told)
         if told.any():
             base["laboratory"] = self._texts(np.flatnonzero(told & (self.key == self.of[self.line])))
@@ -316,7 +317,7 @@ class _Filling:
         """Every result of each test in words: what, how much, by whom, by which reference and method, when reported."""
         every = words(self.language)
         say, names = every["laboratory"], every["parameter_within"]
-        out = np.full(len(self.tests), "", dtype=object)
+        said: list[dict[str, None]] = [{} for _ in range(len(self.tests))]  # each sentence once
         parts = {c: text(self.lines, c) for c in ("laboratory", "reference", "method")}
         reported = self.lines["reported_on"].to_numpy().astype("datetime64[D]")
         shown = text(self.lines, "figure_text")
@@ -335,8 +336,10 @@ class _Filling:
             )
             if on_site := self._on_site(test, key):
                 sentence += say["on_site"].format(reading=on_site)
-            out[test] = f"{out[test]}; {sentence}" if out[test] else sentence
-        return out
+            if not self.sure[pair]:
+                sentence += say["not_sure"]
+            said[test][sentence] = None
+        return np.array(["; ".join(of) for of in said], dtype=object)
 
     def _on_site(self, test: int, key: str) -> str:
         for name in _ON_SITE[key]:

@@ -64,7 +64,7 @@ def write_records(
 def _folder(folder: str | os.PathLike[str]) -> Path:
     place = Path(folder)
     try:
-        place.mkdir(exist_ok=True)
+        place.mkdir(parents=True, exist_ok=True)
     except FileExistsError as error:
         raise GraderError(f"{place}: is a file, and the records need a folder. Name another one.") from error
     except OSError as error:

@@ -238,6 +238,8 @@ def test_words():
     assert list(tests["tubes_corrected"])[:5] == ["yes", "no", "yes", "no", "already corrected"]
     assert all(w is None for w in tests["supply"][3:])
     assert 3 in found["word_unknown_near"] and 4 in found["word_unknown"] and 6 in found["word_unknown_near"]
+    _, found = read(odour=["NOK", "not ok", "nonne"], outlet_status=["not locked off", None, "lockd off"])
+    assert found["word_unknown_near"] == [2, 2]  # what denies a word is never taken for a slip of it
 
 
 def test_an_unknown_word_lists_the_words_and_the_nearest():

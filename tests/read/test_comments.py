@@ -61,3 +61,11 @@ def test_lines_of_a_next_blank_are_ours_whoever_their_author_is_and_added_ones_a
     assert [without_own_lines(text) for text in own] == [""] * len(own)
     for more in (" do not use", "\ndo not use"):
         assert all(without_own_lines(text + more).endswith("do not use") for text in own)
+
+
+def test_a_unit_in_a_cell_of_a_known_column_is_no_other_column(tmp_path):
+    book = openpyxl.Workbook()
+    book.active.append([*HEADS, "Lowest use temperature (°C)"])
+    book.active.append([*ROW, "5C"])
+    book.save(tmp_path / "log.xlsx")
+    assert not grade(tmp_path, as_of="2026-06-30").problems["Problem"].str.contains("can mean").any()

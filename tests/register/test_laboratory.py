@@ -141,6 +141,16 @@ def test_a_parameter_that_cannot_be_read_passes_none_that_its_unit_serves(tmp_pa
     assert only(over)["Oil verdict"] == "fail"
 
 
+def test_what_is_said_of_a_result_has_its_figure_its_unit_and_whose_it_is(tmp_path):
+    oxygen = lab(parameter="Oxygen", result=0.209, unit="%")
+    assert "oxygen 20.9 % by" in only(graded(tmp_path / "o2", oxygen, [{**SENT, "oxygen_pct": None}]))["Reasons"]
+    low = graded(tmp_path / "co2", lab(parameter="Carbon dioxide", result=12, unit="ppm"), [{**SENT, "co2_ppm": None}])
+    assert not said(low, "Carbon dioxide 12 ppm is below 100").empty
+    other = only(graded(tmp_path / "day", lab(test_date=date(2026, 3, 13)), [SENT]))["Reasons"]
+    assert "Awaited" in other and "not surely of this test" in other
+    assert only(graded(tmp_path / "same", lab({}, {}), [SENT]))["Reasons"].count("by the laboratory") == 1
+
+
 def test_two_results_for_one_and_one_for_two(tmp_path):
     twice = graded(tmp_path / "twice", lab({}, {"result": 4}), [SENT])
     assert only(twice)["Oil verdict"] == "fail" and not said(twice, "A second result").empty

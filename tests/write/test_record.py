@@ -198,10 +198,11 @@ def test_an_input_is_never_written_over(tmp_path):
 
 def test_a_folder_that_cannot_be_is_told_in_one_line(tmp_path):
     (tmp_path / "file").write_text("x")
-    for place, said in ((tmp_path / "file", "is a file"), (tmp_path / "no" / "such", "cannot be made")):
+    for place, said in ((tmp_path / "file", "is a file"), (tmp_path / "file" / "such", "cannot be made")):
         with pytest.raises(GraderError, match=said) as caught:
             write(place, [record()])
         assert "\n" not in str(caught.value)
+    assert write(tmp_path / "new" / "folder", [record()])[0].exists()
 
 
 def test_the_same_record_written_at_the_same_time_is_the_same_file(tmp_path):
