@@ -47,7 +47,7 @@ class Table(NamedTuple):
     """One table of tests, the same record from the recogniser of a sheet to the log: which field stands where.
 
     orientation : "down" (a test is a row), "across" (a test is a column), "form" (a test is a sheet),
-                  "long" (a test is several rows, one reading each).
+                  "long" (a test is several rows, one reading each); of a register the name of its sheet.
     places    : field -> Place of the column (or row) that holds it.
     constants : field -> (Place, value) that holds for every test of the table (the Visit sheet, a banner).
     rows      : 0-based sheet row of each test. across : its 0-based column, or [] where a test is a row.

@@ -27,7 +27,6 @@ from grader.frames import text
 from grader.problems import Problems, Table, a1
 from grader.read.cells import read_fields
 from grader.read.column import cell_values, shown
-from grader.read.shapes.register import sheet_named
 from grader.read.words.units import UNTOLD, belongs, canonical
 from grader.words import words
 
@@ -97,7 +96,7 @@ def _no_lines() -> dict[str, pd.DataFrame]:
 def _read(tables: list[Table], file_names: list[str], problems: Problems, month_first: bool, language: str) -> Register:
     found = Register({}, tables, file_names)
     for name, sheet in REGISTER.items():
-        mine = [i for i, t in enumerate(tables) if sheet_named(t.sheet) is sheet]
+        mine = [i for i, t in enumerate(tables) if t.orientation == name]
         rows = _rows(tables, mine, sheet.columns)
         fields = [REGISTER_FIELDS[c] for c in sheet.columns]
         said = Problems()
@@ -117,8 +116,7 @@ def _read(tables: list[Table], file_names: list[str], problems: Problems, month_
         if name == RESULTS:
             _read_results(found, rows[used].reset_index(drop=True), problems, language)
     for file in found.files:
-        here = [sheet_named(t.sheet) for t in tables if t.file == file]
-        absent = [name for name, sheet in REGISTER.items() if sheet not in here]
+        absent = [name for name in REGISTER if name not in {t.orientation for t in tables if t.file == file}]
         if absent:
             problems.add("register_sheets_missing", file=file, missing=", ".join(absent))
     if len(found.files) > 1:

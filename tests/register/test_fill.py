@@ -8,9 +8,10 @@ import openpyxl
 import pytest
 
 from grader.batch import run
+from grader.columns import REGISTER
 from grader.write.blank import write_blank
 from grader.write.register import write_register
-from tests.register.firm import AS_OF, blanks, graded, only, register, said, visit
+from tests.register.firm import AS_OF, Graded, blanks, graded, only, register, said, visit
 from tests.support import AIRLINE, VISIT
 
 
@@ -266,6 +267,30 @@ def test_a_register_without_its_property_is_known_by_its_sheets(tmp_path):
     del book.custom_doc_props["grader-kind"]
     book.save(tmp_path / "register.xlsx")
     assert only(run(tmp_path, as_of=AS_OF))["Verdict"] == "pass"
+
+
+def test_a_sheet_of_a_register_under_another_name_is_the_one_whose_headings_it_has(tmp_path):
+    graded(tmp_path, register())
+    book = openpyxl.load_workbook(tmp_path / "register.xlsx")
+    for number, name in enumerate(REGISTER):
+        book[name].title = f"Blatt {number}"
+    book.save(tmp_path / "register.xlsx")
+    result = Graded(tmp_path)
+    assert only(result)["Verdict"] == "pass"
+    asked = said(result, "by its headings it is taken as")
+    assert asked["Severity"].tolist() == ["query"] * len(asked)
+    assert all(name in asked["Problem"].str.cat() for name in REGISTER)
+
+
+def test_a_sheet_of_a_register_with_another_name_and_few_headings_is_asked_and_no_log(tmp_path):
+    graded(tmp_path, register())
+    book = openpyxl.load_workbook(tmp_path / "register.xlsx")
+    book["Outlets"].delete_cols(4, 10)
+    book["Outlets"].title = "Taps"
+    book.save(tmp_path / "register.xlsx")
+    result = Graded(tmp_path)
+    assert only(result)["Verdict"] == "incomplete"
+    assert said(result, "has a few headings of Outlets")["Cell"].tolist() == ["A1"]
 
 
 @pytest.mark.parametrize("name", ["Plant", "Outlets", "Tubes"])

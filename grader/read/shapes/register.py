@@ -12,9 +12,11 @@ from grader.problems import Place, Table, a1
 from grader.read.shapes.tables import Note, Sheet, both, is_blank, number_of, shown, tidied
 from grader.read.words.headings import understand
 
-ORIENTATION = "register"
 _COPY = re.compile(r"\s*\(\d+\)$")
 LEAST_HEADINGS = 0.5  # of a sheet's, in a workbook that does not say it is a register
+LEAST_UNNAMED = (
+    0.75  # of a sheet's, under another name in a workbook that says so; fewer may be a log's (judgement, no source)
+)
 
 
 @cache
@@ -36,8 +38,8 @@ def _of_reading(heading: Any) -> bool:
 class RegisterSheets:
     """Keeps back the sheets of a register while the others go on to be read as logs.
 
-    stated : the workbook says that it is a register: the name of a sheet is enough.
-    tables : of the sheets kept back, orientation "register"; `how` has nothing. notes : what is to be said of them.
+    stated : the workbook says that it is a register: the name of a sheet is enough, or its headings.
+    tables : of the sheets kept back, orientation the name in REGISTER; `how` has nothing. notes : what is to be said of them.
     """
 
     def __init__(self, stated: bool) -> None:
@@ -49,8 +51,28 @@ class RegisterSheets:
         """The sheets that are none of a register."""
         for sheet in sheets:
             kind = sheet_named(sheet.name)
-            if kind is None or not self._take(sheet, kind):
+            if not (self._by_headings(sheet) if kind is None and self.stated else kind and self._take(sheet, kind)):
                 yield sheet
+
+    def _by_headings(self, sheet: Sheet) -> bool:
+        """Whether a sheet under another name is kept back: as the one whose headings it has, or unread where it is no log."""
+        head = next((i for i, row in enumerate(sheet.rows) if not all(map(is_blank, row))), None)
+        cells = [cell for cell in sheet.rows[head] if not is_blank(cell)] if head is not None else []
+        had = {normal_heading(str(cell)) for cell in cells}
+        named = {
+            k: {c for c in k.columns if normal_heading(REGISTER_FIELDS[c].heading) in had} for k in REGISTER.values()
+        }
+        kind = max(named, key=lambda k: (len(named[k]), -len(k.columns)))
+        # A log of one reading a row has half of the headings of Laboratory.
+        own = {normal_heading(REGISTER_FIELDS[c].heading) for c in named[kind]}
+        if len(own) < 3 or head is None or any(_of_reading(c) for c in cells if normal_heading(str(c)) not in own):
+            return False
+        whole = len(own) >= LEAST_UNNAMED * len(kind.columns)
+        if not whole and {"outlet", "test_date", "result"} <= named[kind]:
+            return False
+        code = "register_sheet_renamed" if whole else "register_sheet_unknown"
+        self.notes.append(Note(code, sheet.name, a1(number_of(sheet, head), 0), sheet.name, {"name": kind.name}))
+        return not whole or self._take(sheet, kind)
 
     def _take(self, sheet: Sheet, kind: RegisterSheet) -> bool:
         head = next((i for i, row in enumerate(sheet.rows) if not all(map(is_blank, row))), None)
@@ -85,7 +107,7 @@ class RegisterSheets:
             self.notes.append(note)
         rows = [number_of(sheet, i) for i in body]
         heads = (row, row)
-        self.tables.append(Table(sheet.name, ORIENTATION, places=places, rows=rows, columns=columns, heads=heads))
+        self.tables.append(Table(sheet.name, kind.name, places=places, rows=rows, columns=columns, heads=heads))
         return True
 
     def _note(self, code: str, sheet: Sheet, row: int, column: int, cell: Any, kind: RegisterSheet) -> None:
