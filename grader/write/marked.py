@@ -137,7 +137,7 @@ class _Copy:
         if self.format not in FORMATS:
             raise _NoCopy("not_of_this_format", format=self.format)
         # A file that was refused may mean harm; only what passed the reader's checks is loaded here.
-        if self.state != "read":
+        if self.state not in ("read", "register"):
             raise _NoCopy("not_read")
         if not (self.problems["Cell"].astype(str) != "").any():
             raise _NoCopy("no_cells")
@@ -182,6 +182,8 @@ class _Copy:
             book = openpyxl.load_workbook(io.BytesIO(data), keep_vba=self.format == "xlsm", rich_text=True)
             book.template = False
             self._mark(book)
+            if KIND_PROPERTY in book.custom_doc_props.names:  # a register: its copy is none
+                del book.custom_doc_props[KIND_PROPERTY]
             book.custom_doc_props.append(StringProperty(name=KIND_PROPERTY, value=KIND))
             stream = io.BytesIO()
             book.save(stream)

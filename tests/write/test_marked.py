@@ -19,6 +19,7 @@ from grader.read.find import find_workbooks
 from grader.read.process import read_workbooks
 from grader.write import marked
 from grader.write.marked import write_marked_copies
+from grader.write.register import write_register
 from grader.write.safely import kind_of
 
 PALETTE = load_toml("palette.toml")["style"]
@@ -110,6 +111,18 @@ def test_a_copy_is_known_and_passed_over_when_its_folder_is_graded(logs):
     assert kind_of(paths[0]) == "marked copy"
     log = read_workbooks(find_workbooks(logs, Problems()), Problems())
     assert list(log.files["name"]) == ["log.xlsx"] and log.passed_over_counts() == {"made by this program": 1}
+
+
+def test_the_register_has_a_copy_too_which_is_no_register(logs):
+    firms_book(logs / "log.xlsx")
+    lines = {"Tubes": [{"parameter": "Oil", "tube_lot": "A1", "tube_expiry": "soon"}]}
+    write_register(logs / "register.xlsx", lines=lines)
+    result = grade([logs], as_of="2026-04-01")
+    paths, notes = result.write_marked_copies(logs.parent / "out")
+    copy = next(p for p in paths if p.name == "register marked.xlsx")
+    assert kind_of(copy) == "marked copy" and notes == []
+    sheet = openpyxl.load_workbook(copy)["Tubes"]
+    assert fill(sheet["C2"]) == WARN and sheet["C2"].value == "soon"
 
 
 def test_the_whole_way_from_a_graded_log(logs):
