@@ -21,7 +21,7 @@ from grader.judge.also import Also, also_judged
 from grader.judge.assign import DEFAULT_RULES, Assigned, assign_rules
 from grader.judge.context import Past, judge_with_past, judging_again, recall, stated
 from grader.judge.decision import decision_cautions, decision_text, tightened
-from grader.judge.queries import query_odd_supplies, query_replaced_fails
+from grader.judge.queries import query_future, query_odd_supplies, query_replaced_fails
 from grader.judge.reasons import add_reasons
 from grader.judge.rules.sets import RuleSet, limits_table, load_ruleset
 from grader.judge.substances import limit_lines, query_substances
@@ -167,6 +167,7 @@ def judged(log: Log, options: Options, problems: Problems | None = None, named: 
     assigned, rulesets = stage.assigned, stage.rulesets
     tests = query_replaced_fails(stage.judging(assigned.tests, rulesets, problems), problems)
     query_substances(tests, problems)
+    query_future(tests, problems, day, options.language)
     for name in SAID_OTHERWISE:
         problems.add_tests(f"{name}_otherwise", tests.index.to_numpy()[tests[f"{name}_otherwise"]], name)
     tests = add_reasons(tests, rulesets, options.language)

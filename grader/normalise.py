@@ -52,7 +52,7 @@ def normalise(
 
     tests      : table of tests from read_cells, n rows.
     file_names : name of each file, by file number.
-    as_of      : datetime64[D]. Tests after it are queried and count for nothing in history.
+    as_of      : datetime64[D]. Tests after it count for nothing in history; asked about once they are judged.
     same       : client, site, system, outlet -> name as written -> the name that it means.
     Returns    : table of n rows, same index.
     """
@@ -159,13 +159,11 @@ def _stand_in_sites(file_names: list[str]) -> np.ndarray:
 def _days(tests: pd.DataFrame, problems: Problems, as_of: np.datetime64) -> pd.DataFrame:
     day = tests["test_date"].to_numpy().astype("datetime64[D]")
     known = ~np.isnat(day)
-    future = known & (day > as_of)
     number = tests.index.to_numpy()
     blank = tests["test_date_state"].to_numpy() == BLANK
     problems.add_tests("no_date", number[~known & blank], "test_date")
-    problems.add_tests("future_date", number[future], "test_date", day=day[future].astype(str), as_of=str(as_of))
     # pandas keeps no day unit: seconds at midnight stand for the day.
-    return with_columns(tests, {"test_day": day.astype("datetime64[s]"), "dated": known & ~future})
+    return with_columns(tests, {"test_day": day.astype("datetime64[s]"), "dated": known & (day <= as_of)})
 
 
 def _identity(tests: pd.DataFrame, problems: Problems) -> pd.DataFrame:

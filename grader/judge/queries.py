@@ -21,6 +21,7 @@ from grader.columns import (
     TEST_FAIL,
     TEST_NEAR,
     TEST_PASS,
+    TEST_WORDS,
     WATER,
     WATER_CHAIN,
 )
@@ -28,10 +29,20 @@ from grader.data import load_toml
 from grader.frames import above, at_least, plain_figures, text, with_columns
 from grader.outdoor import outdoor_co2_on
 from grader.problems import Problems
+from grader.words import local
 
 HIGH_PRESSURE_FROM_BAR = 40.0
 _ZERO_CELSIUS_K = 273.15
 AIRLINE_USUAL_BAR = (1.5, 10.0)  # common practice, no source: airlines are tested at this
+
+
+def query_future(tests: pd.DataFrame, problems: Problems, as_of: np.datetime64, language: str) -> None:
+    """Query tests dated after the day of the run, with the verdict that counts nowhere else."""
+    day, say = tests["test_day"].to_numpy().astype("datetime64[D]"), local(language)
+    at = np.flatnonzero(day > as_of)
+    told = [say.word(TEST_WORDS[v]) for v in tests["verdict"].to_numpy()[at]]
+    number = tests.index.to_numpy()[at]
+    problems.add_tests("future_date", number, "test_date", day=day[at].astype(str), as_of=str(as_of), verdict=told)
 
 
 def query_odd_supplies(tests: pd.DataFrame, problems: Problems) -> None:

@@ -10,7 +10,7 @@ import pytest
 from grader.columns import TEST_WORDS, VERDICT_WORDS
 from grader.data import load_toml
 from grader.words import words
-from tests.support import AIRLINE, CYLINDER, codes_of, graded
+from tests.support import AIRLINE, CYLINDER, VISIT, codes_of, graded
 
 ENTRIES = {q["code"]: q for q in load_toml("queries.toml")["query"]}
 # A row that meets every limit and that the query asks about: of which parameter, and the row.
@@ -96,3 +96,10 @@ def test_a_harmful_substance_that_no_rule_judges_keeps_a_test_from_its_pass(cell
     assert TEST_WORDS[tests["verdict"][0]] == verdict, tests["reasons"][0]
     assert ("hydrogen sulphide" in tests["reasons"][0]) == (verdict == "incomplete")
     assert ("harmful_not_judged" in codes_of(problems, 0)) == (verdict == "incomplete")
+
+
+def test_what_is_dated_after_the_run_is_asked_with_the_verdict_that_counts_nowhere():
+    rows = [AIRLINE, {**AIRLINE, "outlet": "Bay 2", "co_ppm": 60}]
+    _, problems = graded(rows, {**VISIT, "test_date": date(2026, 12, 24)})
+    (batch,) = (b for b in problems.batches if b.code == "future_date")
+    assert (batch.tests, batch.params["verdict"]) == ([0, 1], ["pass", "fail"])
