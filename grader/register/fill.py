@@ -112,11 +112,10 @@ def _doubled(register: Register, problems: Problems) -> None:
 
 def _slipped(tests: pd.DataFrame, register: Register, problems: Problems) -> None:
     """Ask about lines that name what no test does, and look like a slip of what one does: they count for none."""
-    client, site = (
-        by_unique(tests["site_key"].to_numpy(dtype=object), lambda k, i=i: k.split("\1", 1)[i]) for i in (0, 1)
-    )
+    whole = tests["site_key"].to_numpy(dtype=object)
+    site = by_unique(whole, lambda k: k.split("\1", 1)[1])
     names = {
-        "client": (client, None),
+        "client": (by_unique(whole, lambda k: k.split("\1", 1)[0]), None),
         "site": (site, None),
         "outlet": (tests["outlet_key"].to_numpy(dtype=object), site),
     }
@@ -128,7 +127,7 @@ def _slipped(tests: pd.DataFrame, register: Register, problems: Problems) -> Non
             place = None if within is None else keys_of(lines, ["site"])
             near = slips_of(keys_of(lines, [column]), known, place, within)
             shown = dict(zip(known, text(tests, column)))
-            for line in np.flatnonzero(near != ""):
+            for line in np.flatnonzero(near != "").tolist():
                 register.say(problems, "register_slip", name, [line], column, near=shown[near[line]])
 
 
@@ -353,14 +352,12 @@ class _Filling:
             state = np.where(line >= 0, outlets[f"{USED}_state"].to_numpy()[line], BLANK)
             together = np.where(state == READ, np.fmax(outlets[f"{USED}_upper"].to_numpy(dtype=float)[line], 1), 1.0)
             state = np.where(np.isposinf(together), UNREADABLE, state)
-        own, (ran, most) = (
-            self.tests[f"{USED}_state"].to_numpy(),
-            (self.tests[f"{USED}_{e}"] for e in ("lower", "upper")),
-        )
-        most = np.where(own == READ, np.fmax(most.to_numpy(dtype=float), together), together)
+        own = self.tests[f"{USED}_state"].to_numpy()
+        ran, most = (self.tests[f"{USED}_{end}"].to_numpy(dtype=float) for end in ("lower", "upper"))
+        most = np.where(own == READ, np.fmax(most, together), together)
         self._need(at, np.where(np.isposinf(most), 1.0, most), (state == UNREADABLE) | np.isposinf(most))
         measured = self.tests["flow_l_min_state"].to_numpy() == READ
-        fewer = (own == READ) & ~(ran.to_numpy(dtype=float) >= together) & (state != BLANK)
+        fewer = (own == READ) & ~(ran >= together) & (state != BLANK)
         self.new["used_fewer"] = fewer | (own == UNREADABLE)
         known = np.flatnonzero((state == READ) & measured & self.visited)
         number_of = self.tests.index.to_numpy()

@@ -82,7 +82,8 @@ def slips_of(
     if not asked:
         return found
     every = [*have, *asked]
-    pairs = slip_pairs(*zip(*every), [2] * len(have) + [1] * len(asked))
+    places, keys = zip(*every)
+    pairs = slip_pairs(places, keys, [2] * len(have) + [1] * len(asked))
     means = {every[a]: every[b][1] for a, b in pairs if a >= len(have) > b}
     found[:] = [means.get(pair, "") for pair in zip(of, names)]
     return found
