@@ -464,7 +464,7 @@ TURNS: list[Turn] = [
     *((R, ("limits", key), 2, state_of_a_file, "read", "refused") for key in ("file_bytes", "parts", "part_bytes_hard")),
     (R, ("suffixes", "read"), [".csv"], lambda: find._is_spreadsheet("a.xlsx"), True, False),
     (R, ("suffixes", "text"), [], lambda: find._is_spreadsheet("a.csv"), False, True),
-    (R, ("not_seen", "ods"), "x", lambda: process._not_seen()["ods"] == "x", False, True),
+    (R, ("not_seen", "csv"), "x", lambda: process._not_seen()["csv"] == "x", False, True),
     (G, ("sheet", "Tubes", "name"), "Tuben", lambda: "Tubes" in anew(COLUMNS).REGISTER, True, False),
     (G, ("sheet", "Tubes", "needed"), ["parameter"], of_sheet("needed"), ("parameter", "tube_lot"), ("parameter",)),
     (G, ("sheet", "Tubes", "identity"), ["tube_lot"], of_sheet("identity"), ("parameter", "tube_lot"), ("tube_lot",)),
