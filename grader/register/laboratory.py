@@ -191,7 +191,14 @@ class _Pairs:
         }
         here = (near["reference"] != "") | (meant != "") & (np.abs(day - on) <= _NEAR)
         here |= known & np.isnat(on) & (reference == "")
-        names = dict(zip([*self.site, *self.outlet], [*text(self.tests, "site"), *text(self.tests, "outlet")]))
+        written = text(self.tests, "laboratory_reference")
+        references = by_unique(written, lambda t: name_key(t) if t else "")
+        names = dict(
+            zip(
+                [*self.site, *self.outlet, *references],
+                [*text(self.tests, "site"), *text(self.tests, "outlet"), *written],
+            )
+        )
         whole = self.tests["file"].nunique() > 1
         for name, other in near.items():
             for line in np.flatnonzero((column == name) & (here | whole)).tolist():

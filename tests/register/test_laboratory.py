@@ -95,7 +95,7 @@ def test_of_a_tube_and_a_laboratory_the_worse_counts_and_far_apart_is_asked(tmp_
 @pytest.mark.parametrize(
     ("line", "cell", "near"),
     [
-        ({"reference": "L-99", "site": None, "outlet": None, "test_date": None}, "A2", "L 9"),
+        ({"reference": "L-99", "site": None, "outlet": None, "test_date": None}, "A2", "L-9"),
         ({"reference": None, "site": "North Wroks"}, "B2", "North Works"),
         ({"reference": None, "outlet": "Aby 1"}, "C2", "Bay 1"),
         ({"reference": None, "test_date": date(2026, 3, 15)}, "D2", "2026-03-14"),
@@ -186,9 +186,10 @@ def test_alone_shuffled_and_beside_others_alike(tmp_path):
 
 
 def test_a_visit_with_its_past_joins_as_the_folder_does(tmp_path):
-    graded(tmp_path / "past", lab(result=4), [SENT])
+    graded(tmp_path / "past", lab({"result": 4}, {"reference": "L-99", "outlet": "Bay 7"}), [SENT])
     write_blank(tmp_path / "now.xlsx", visit=visit(test_date=date(2026, 6, 1)), rows=[AIRLINE | {"outlet": "Bay 2"}])
     from grader.batch import run
 
     result = run(tmp_path / "now.xlsx", history=tmp_path / "past", as_of="2026-11-25")
     assert result.due.set_index("Outlet")["State"].to_dict()["Bay 1"] == "out of use"
+    assert said(result, "belongs to no test that was read")["Cell"].tolist() == ["C3"]  # though the register lies there
