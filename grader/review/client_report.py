@@ -31,6 +31,7 @@ from grader.review.history import counting, days, order_in_time
 from grader.review.next_visit import safe_file_name
 from grader.review.summary.page import SMALL_PT, summary_words
 from grader.review.summary.tables import due_block, names_in_one
+from grader.review.systems import SystemOut, systems_out
 from grader.words import DEFAULT_LANGUAGE, Local, words
 
 MOST_COLUMNS = 12  # of the chart: months while they are no more, else quarters
@@ -101,6 +102,7 @@ def client_reports(
     counts = counting(tests, named=False)
     client = _clients(tests)
     day = days(tests)
+    out = systems_out(tests)
     due_client, wear_client = (by_site(frame, tests, client) for frame in (due, wear))
     reports: list[Record] = []
     taken: list[str] = []
@@ -112,6 +114,7 @@ def client_reports(
             name,
             due[due_client == name],
             wear[wear_client == name],
+            [system for system in out if client[system.test] == name],
             period,
             as_of,
             decision_rule,
@@ -149,6 +152,7 @@ def _page(
     client: str,
     due: pd.DataFrame,
     wear: pd.DataFrame,
+    out: list[SystemOut],
     period: Period,
     as_of: date,
     decision_rule: str,
@@ -157,7 +161,7 @@ def _page(
     local: Local,
 ) -> Page:
     now, before = (mine & p.holds(days(tests)) for p in (period, period.before))
-    findings = _findings(tests, mine, period, say, summary)
+    findings = _findings(tests, mine, out, period, say, summary)
     findings.note = f"{findings.note} {local.text(summary['decision'].format(rule=decision_rule))}".strip()
     due_soon = replace(due_block(due, summary), links={})
     due_soon.rows = [(*row[:-1], local.word(row[-1])) for row in due_soon.rows]
@@ -168,6 +172,7 @@ def _page(
         Block("cautions", size_pt=SMALL_PT, rows=[(" ".join(summary["cautions"]),)]),
         _chart(tests, now, period, say, summary, local),
         findings,
+        *_out_of_use(due, out, say, summary, local),
         _wear(wear, say, summary, local),
         due_soon,
     ]
@@ -280,26 +285,40 @@ def _chart(
 
 
 def _findings(
-    tests: pd.DataFrame, mine: np.ndarray, period: Period, say: Mapping[str, Any], summary: Mapping[str, Any]
+    tests: pd.DataFrame,
+    mine: np.ndarray,
+    out: list[SystemOut],
+    period: Period,
+    say: Mapping[str, Any],
+    summary: Mapping[str, Any],
 ) -> Block:
-    """Failed limits that were opened, closed, or stayed open in the period; outlets alike in one line, open ones first."""
+    """Failed limits that were opened, closed, or stayed open in the period; outlets alike in one line, open ones first.
+
+    out : systems with outlets that are still out of use; what they rest on is open, though met where it failed.
+    """
     found = [frame for p in JUDGED_APART for frame in [_failing(tests, mine, p.key)] if len(frame)]
     runs = pd.concat(found, ignore_index=True) if found else pd.DataFrame()
     end = period.end.astype("datetime64[D]")
     if len(runs):
         opened = runs["opened"].to_numpy().astype("datetime64[D]")
         closed = runs["closed"].to_numpy().astype("datetime64[D]")
-        closed = np.where(closed < end, closed, np.datetime64("NaT"))
+        system = np.zeros(len(runs), dtype=bool)
+        for s in out:
+            of = (text(runs, "place") == _place(tests)[s.test]) & (runs["key"] == s.key).to_numpy()
+            system |= of & (opened <= s.day) & (closed > s.day)
+        closed = np.where((closed < end) & ~system, closed, np.datetime64("NaT"))
         here = (opened < end) & (np.isnat(closed) | (closed >= period.first.astype("datetime64[D]")))
-        runs = runs.assign(closed=closed.astype("datetime64[s]"))[here]
+        runs = runs.assign(closed=closed.astype("datetime64[s]"), of_system=system)[here]
     if not len(runs):
         return Block("text", heading=say["findings"], rows=[(say["no_findings"],)])
     rows = []
-    for _, group in runs.groupby(["site", "system", "key", "opened", "closed"], sort=False, dropna=False):
+    alike = ["site", "system", "key", "opened", "closed", "of_system"]
+    for _, group in runs.groupby(alike, sort=False, dropna=False):
         head = group.iloc[0]
         outlets = names_in_one(sorted(group["outlet"], key=natural), summary["and_more"])
         name = summary["parameters"][PARAMETERS[head["key"]].name]
-        until = say["still_open"] if pd.isna(head["closed"]) else head["closed"].date()
+        still = say["system_open" if head["of_system"] else "still_open"]
+        until = still if pd.isna(head["closed"]) else head["closed"].date()
         line = (head["site"], outlets, head["system"], name, head["opened"].date(), until)
         rows.append((not pd.isna(head["closed"]), -head["opened"].value, line))
     rows.sort(key=lambda row: row[:2])
@@ -322,6 +341,39 @@ def _findings(
         aligns=["left"] * 6,
         note=say["findings_note"].format(count=count, closed=count - still, open=still),
     )
+
+
+def _place(tests: pd.DataFrame) -> np.ndarray:
+    """Client, site and system of each test as they are told apart: object (n,)."""
+    return text(tests, "site_key") + "\1" + text(tests, "system_key")
+
+
+def _out_of_use(
+    due: pd.DataFrame, out: list[SystemOut], say: Mapping[str, Any], summary: Mapping[str, Any], local: Local
+) -> list[Block]:
+    """Every outlet that is out of use, by name, with what keeps it so; no block where there is none."""
+    found = due[due["State"].astype(str).str.startswith("out of use")]
+    rests = {(s.site, s.system): f"{summary['parameters'][PARAMETERS[s.key].name]}, {s.failing}, {s.day}" for s in out}
+    rows = []
+    alike = ["Site", "System", "State", "Out of use since"]
+    for (site, system, state, since), group in found.groupby(alike, sort=False, dropna=False):
+        names = ", ".join(sorted(group["Outlet"], key=natural))
+        why = say["own_fail"] if state == "out of use" else rests.get((site, system), "")
+        rows.append((site, names, system, local.word(state), since.date() if pd.notna(since) else "", why))
+    if not rows:
+        return []
+    columns = [summary["c_site"], summary["c_outlets"], say["c_system"], summary["c_state"], summary["c_since"]]
+    return [
+        Block(
+            "table",
+            heading=say["out"],
+            columns=[*columns, say["c_rests"]],
+            rows=rows,
+            widths=[6, 7, 3, 4, 3, 7],
+            aligns=["left"] * 6,
+            note=say["out_note"],
+        )
+    ]
 
 
 def _failing(tests: pd.DataFrame, mine: np.ndarray, key: str) -> pd.DataFrame:
@@ -347,6 +399,7 @@ def _failing(tests: pd.DataFrame, mine: np.ndarray, key: str) -> pd.DataFrame:
     rows = at[starts]
     return pd.DataFrame(
         {
+            "place": _place(tests)[rows],
             "site": text(tests, "site")[rows],
             "outlet": text(tests, "outlet")[rows],
             "system": text(tests, "system")[rows],

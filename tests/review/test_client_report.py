@@ -83,6 +83,24 @@ def test_what_closes_after_the_period_is_open_in_it():
     assert [(r[1], str(r[5])) for r in rows] == [("1", "open"), ("4", "2025-02-01")]
 
 
+def test_outlets_out_of_use_are_named_and_the_finding_of_their_system_stays_open(tmp_path):
+    rows = [{**AIRLINE, "co_ppm": 9.0}, {**AIRLINE, "outlet": "Bay 2"}]
+    visit_file(tmp_path / "a.xlsx", rows, test_date=date(2026, 7, 13))
+    visit_file(tmp_path / "b.xlsx", test_date=date(2026, 10, 12))
+    for language, words in (
+        ("en", ("open (system)", "Out of use today")),
+        ("de", ("offen (Anlage)", "Heute außer Betrieb")),
+    ):
+        [path] = grade(tmp_path, as_of="2026-11-25", language=language).write_reports(tmp_path / language, "2026")
+        rows = [
+            [str(c) for c in row if c is not None]
+            for row in openpyxl.load_workbook(path).active.iter_rows(values_only=True)
+        ]
+        assert [words[0]] == [row[-1] for row in rows if row[:2] == [VISIT["site"], "Bay 1"]]
+        [named] = [row for row in rows if row[:2] == [VISIT["site"], "Bay 2"]]
+        assert [words[1]] in rows and named[4].startswith("2026-07-13") and named[5].endswith(", Bay 1, 2026-07-13")
+
+
 def test_columns_of_the_chart_add_up_to_the_tests():
     [made] = report(ROWS, "2025-01..2026-12")
     chart = block(made, "Tests by result").chart
