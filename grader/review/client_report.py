@@ -356,7 +356,8 @@ def _out_of_use(
     rests = {(s.site, s.system): f"{summary['parameters'][PARAMETERS[s.key].name]}, {s.failing}, {s.day}" for s in out}
     rows = []
     alike = ["Site", "System", "State", "Out of use since"]
-    for (site, system, state, since), group in found.groupby(alike, sort=False, dropna=False):
+    for _, group in found.groupby(alike, sort=False, dropna=False):
+        site, system, state, since = group.iloc[0][alike]
         names = ", ".join(sorted(group["Outlet"], key=natural))
         why = say["own_fail"] if state == "out of use" else rests.get((site, system), "")
         rows.append((site, names, system, local.word(state), since.date() if pd.notna(since) else "", why))
