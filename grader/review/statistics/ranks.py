@@ -74,12 +74,15 @@ def kendall(
     (10.0, 1.0, 0.0167)
     """
     series, time_years, lower, upper = check_series(series, time_years, lower, upper, n_series)
-    lower_key, upper_key = _comparison_keys(lower, upper, lower_open, upper_open)
+    lower_open, upper_open = np.asarray(lower_open, dtype=bool), np.asarray(upper_open, dtype=bool)
+    if not lower_open.shape == upper_open.shape == lower.shape:
+        raise ValueError(f"open flags must have shape {lower.shape}, not {lower_open.shape} and {upper_open.shape}")
     n = series_lengths(series, n_series)
     s, tau, p = np.full(n_series, np.nan), np.full(n_series, np.nan), np.full(n_series, np.nan)
     s[n < 2] = 0.0
     for which, take in equal_length_blocks(series, n_series):
-        low, high, times = lower_key[take], upper_key[take], time_years[take]
+        low, high = _comparison_keys(lower[take], upper[take], lower_open[take], upper_open[take])
+        times = time_years[take]
         above = low[:, None, :] > high[:, :, None]  # [series, i, j]: j is certainly above i
         later = times[:, None, :] > times[:, :, None]  # [series, i, j]: j is later than i
         rising = np.count_nonzero(above & later, axis=(1, 2))
@@ -120,16 +123,13 @@ def false_discovery(p: ArrayLike, q: float = 0.05) -> Any:
 
 
 def _comparison_keys(
-    lower: np.ndarray, upper: np.ndarray, lower_open: ArrayLike, upper_open: ArrayLike
+    lower: np.ndarray, upper: np.ndarray, lower_open: np.ndarray, upper_open: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Ends for comparing: a reading is certainly above another if its lower key is above the other's upper.
 
-    Arguments as for `kendall`. Returns (lower_key, upper_key), float arrays, shape (N,). An open end is moved
+    Arguments as for `kendall`, of any one shape. Returns (lower_key, upper_key), float arrays of that shape. An open end is moved
     inwards by the smallest step a float has, far below the step that `snap` leaves between two ends.
     """
-    lower_open, upper_open = np.asarray(lower_open, dtype=bool), np.asarray(upper_open, dtype=bool)
-    if not lower_open.shape == upper_open.shape == lower.shape:
-        raise ValueError(f"open flags must have shape {lower.shape}, not {lower_open.shape} and {upper_open.shape}")
     lower_key, upper_key = snap(lower), snap(upper)
     bound = lower_key < upper_key
     return (
