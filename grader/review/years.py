@@ -15,7 +15,7 @@ from grader.review.statistics.slopes import AGREE_RELATIVE
 
 LEVELS = ("outlet", "system", "site", "firm")
 ALL_SITES = "all sites"
-MOST = 1_000_000
+MOST = 300_000
 
 
 def years_table(tests: pd.DataFrame, read: Readings | None = None) -> pd.DataFrame:

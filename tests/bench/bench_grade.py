@@ -2,7 +2,7 @@
 
 Parts: floor (grading 1,000 visits against the fastest reader and writer alone), pandas (against a plain
 script), scale (time a test and memory from 1,000 to 100,000 tests, and history against reading and judging),
-million (1,060,000 tests in eleven logs; takes a quarter of an hour and 5 GB), start (--help, one visit). No part
+million (1,060,000 tests in eleven logs; takes a quarter of an hour and 4 GB), start (--help, one visit). No part
 given: all but million. It asserts nothing.
 """
 
