@@ -77,7 +77,7 @@ def test_the_register_adds_what_no_test_has_used_and_the_earlier_expiry_holds():
     assert found.index[0] == "0451" and found["Finding"]["0451"] == "Register: on recall; Runs out in 5 days"
     assert found["Warned of"].tolist() == ["yes", *[""] * (len(found) - 1)]  # nothing rests on the other
     assert summary_lines(found.reset_index())[0].startswith(
-        "The register speaks against what tests rest on, and how many do: Oil 0451 (1)."
+        "The register warns of what tests rest on (how many tests): Oil 0451 (1)."
     )
 
 
