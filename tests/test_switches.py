@@ -383,7 +383,7 @@ TURNS: list[Turn] = [
     (N, ("words", "not_detected"), ["zilch"], cell("_how", co_ppm="zilch"), 0, 4),
     (N, ("words", "trace"), ["hauch"], cell("_state", oil_mg_m3="hauch"), 2, 1),
     (N, ("words", "stain"), ["fleck"], cell("_how", oil_mg_m3="fleck"), 0, 2),
-    (N, ("words", "clear"), ["klar"], cell("_how", oil_mg_m3="klar"), 0, 3),
+    (N, ("words", "clear"), ["xyklar"], cell("_how", oil_mg_m3="xyklar"), 0, 3),
     (N, ("bounds", "<"), ["kleiner"], cell("_state", co_ppm="kleiner 5"), 2, 1),
     (N, ("bounds_behind", "≤"), ["höchstens"], cell("_state", co_ppm="5 höchstens"), 2, 1),
     (N, ("doubt", "before"), [], says("co_ppm", "~5"), ["number_doubt"], ["number_not_read"]),
