@@ -15,6 +15,7 @@ from grader.read.words.phrases import phrases, standing
 from grader.read.words.spelling import fold_word
 
 _TOKEN = re.compile(r"[^\W_]+(?:-[^\W_]+)*")
+_BREAK = re.compile(r"[,;]")
 _LONGEST = 60
 
 
@@ -63,7 +64,7 @@ def loose_word(field: str, text: str) -> str | None:
     if no:
         word = None
         alone = len(tokens) == len(no)
-        noticed = {at for some in hits.values() for at in some} <= {*sensed, *hits.get("none", ())}
+        noticed = {at for some in hits.values() for at in some} <= {*sensed, *said_of, *hits.get("none", ())}
         turns = set(no) & {i for i, t in enumerate(tokens) if t in data["turns"]}
         taken_back = _taken_back(no, turns, hits.get("none", []), [*said_of, *sensed])
         if "none" in data[field] and noticed and (said_of or hits or sensed or alone) and not (nature or taken_back):
@@ -72,10 +73,18 @@ def loose_word(field: str, text: str) -> str | None:
         known = {*no, *said_of, *sensed, *_found(tokens, "covered")}
         for first, stop in standing(tokens, phrases(_TOKEN, "loose_words.toml", field, str(word))):
             known |= set(range(first, stop))
-        return word if len(known) == len(tokens) else None
+        parts = [p for p in _BREAK.split(text) if not p.isspace()]
+        alone = len(parts) < 2 or all(_is_word(field, p, word) for p in parts)  # "no, smells" is not "no smells"
+        return word if len(known) == len(tokens) and alone else None
     if no or word:
         return word
     return "marked" if field == "odour" and said_of and len(tokens) > len(said_of) and nature else None
+
+
+def _is_word(field: str, part: str, word: str | None) -> bool:
+    """Whether a part of a text means a word by itself, or says nothing."""
+    tokens = [key(t) for t in _TOKEN.findall(part)]
+    return word in (own_word(field, part), loose_word(field, part)) or len(_found(tokens, "covered")) == len(tokens)
 
 
 def _taken_back(no: list[int], turns: set[int], well: list[int], looked_for: list[int]) -> bool:
@@ -87,6 +96,8 @@ def _taken_back(no: list[int], turns: set[int], well: list[int], looked_for: lis
     for at in sorted(set(no) - answers):
         said = [p for p in well if at in turns or p not in answers]
         after = min((p for p in (*said, *looked_for) if p > at), default=-1)
+        if at in turns and at + 1 in set(no) - turns:  # "not without"
+            return True
         if after in said or after < 0 and said and at - 1 not in looked_for:
             return True
     return False
