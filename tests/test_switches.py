@@ -42,7 +42,7 @@ from grader.read.words.heading_words import heading_words
 from grader.read.words.headings import other, understand
 from grader.read.words.loose import loose_word
 from grader.read.words.substances import is_substance
-from grader.read.words.unclear import classes_of, guess
+from grader.read.words.unclear import classes_of, guess, may_be_done
 from grader.result import Result
 from grader.review.actions.facts import cause_list
 from grader.review.actions.findings import actions_table
@@ -423,7 +423,7 @@ TURNS: list[Turn] = [
     (S, ("against", "instrument"), ["meter kaputt"], against("meter kaputt"), False, True),
     (S, ("against", "row"), ["kopiert"], against("kopiert"), False, True),
     (S, ("no", "words"), [], against("not condemned"), False, True),
-    (S, ("no", "once"), [], against("previously condemned"), False, True),
+    (S, ("no", "once"), [], against("previously failed"), False, True),
     (S, ("no", "none"), ["zip"], against("zip failed"), True, False),
     (S, ("general", "rule"), [], against("condemned if wet"), False, True),
     (S, ("general", "around"), [], against("Every outlet that failed", said.AROUND), False, True),
@@ -439,6 +439,7 @@ TURNS: list[Turn] = [
     (S, ("cold", "words"), [], lambda: said.is_cold("Freezer work"), True, False),
     (S, ("cold", "without"), [], lambda: said.is_cold("Dryer, coldest stage"), False, True),
     (S, ("apart", "words"), [], against("fail-safe valve"), False, True),
+    (UN, ("made",), [], lambda: may_be_done("Cal date"), True, False),
     (UN, ("rule", 2, "words"), ["oil"], lambda: len(choices("CO expires")()), 1, 6),
     (UN, ("rule", 2, "also"), ["oil"], lambda: len(choices("CO expires")()), 1, 6),
     (UN, ("rule", 2, "choices"), ["remarks"], choices("CO expires"), ("co_tube_expiry",), ("remarks",)),

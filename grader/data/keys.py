@@ -90,7 +90,7 @@ PAGES: dict[str, Any] = {
         "cold": "words without",
         "apart": "words",
     },
-    "unclear.toml": {"rule": "words units also without only stop choices"},
+    "unclear.toml": {"made": "", "rule": "words units also without only stop choices"},
     "wear.toml": {
         **dict.fromkeys(
             "weight slack fewest_older recent_fewest recent_most recent_share season_visits season_years season_prior_k lot_sites "

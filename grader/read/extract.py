@@ -17,7 +17,7 @@ from grader.read.layout_spec import TableSpec
 from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, shown, whole
-from grader.read.words.dates import is_date
+from grader.read.words.dates import is_weekday
 from grader.read.words.headings import CERTAIN, EXACT, LIKELY
 from grader.read.words.labels import NUMBERS, READINGS, Column, is_unit
 from grader.read.words.notation import parse_number
@@ -337,8 +337,8 @@ def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int
     values = lists[0]
     if len(found) > 1:
         filled = [i for i, one in enumerate(lists) if one.count(None) < len(one)]
-        if len(filled) > 1 and FIELDS[field].kind == "date":  # a column of weekdays beside the dates is left over
-            dated = [i for i in filled if any(map(is_date, lists[i]))]
+        if len(filled) > 1 and field == "test_date":  # a column of weekdays beside the dates is left over
+            dated = [i for i in filled if not all(v is None or is_weekday(v) for v in lists[i])]
             made.notes.extend(where.left_over(found[i]) for i in filled if dated and i not in dated)
             filled = dated or filled
         if len(filled) > 1 and field in JOINED:

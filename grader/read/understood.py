@@ -67,7 +67,7 @@ def in_short(table: pd.DataFrame) -> pd.DataFrame:
     own = table["How"] == OWN
     if own.all():
         return table.iloc[:0]
-    files = table["File"][own].groupby(table["Sheet"][own]).transform("size")
+    files = table["File"][own].groupby(table["Sheet"][own]).transform("nunique")
     once = table[own].assign(File=table["File"][own].where(files == 1, files.astype(str) + " files"))
     return pd.concat([table[~own], once.drop_duplicates(["File", "Sheet"])], ignore_index=True)
 

@@ -81,10 +81,10 @@ def slips_of(
     asked = {pair for pair in zip(of, names) if pair[1] and pair not in have}
     if not asked:
         return found
-    every = [*have, *asked]
+    every = [*sorted(have), *sorted(asked)]
     places, keys = zip(*every)
     pairs = slip_pairs(places, keys, [2] * len(have) + [1] * len(asked))
-    means = {every[a]: every[b][1] for a, b in pairs if a >= len(have) > b}
+    means = {every[a]: every[b][1] for a, b in sorted(pairs, reverse=True) if a >= len(have) > b}
     found[:] = [means.get(pair, "") for pair in zip(of, names)]
     return found
 

@@ -122,7 +122,7 @@ def due_table(
         "Interval from": whence,
         "Outlet status": status,
         "Client": known.client,
-        "System": known.system,
+        "System": np.where(state == SYSTEM_OUT, text(tests, "system")[system.test], known.system),
         "Rule set": text(tests, "ruleset")[known.last],
         "Out of use since": since.astype("datetime64[s]"),
         "Rests on": rests_on,

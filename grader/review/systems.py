@@ -170,7 +170,7 @@ def systems_out(tests: pd.DataFrame) -> list[SystemOut]:
                 str(tests["site_key"].iloc[last]),
                 str(known.site[of[0]]),
                 str(known.client[of[0]]),
-                str(known.system[of[0]]),
+                str(text(tests, "system")[test]),
                 [str(name) for name in known.outlet[of]],
                 [int(i) for i in known.identity[of]],
                 test,

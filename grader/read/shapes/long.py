@@ -139,7 +139,11 @@ def _find(grid: Grid) -> _Long | None:
             body = [cells[at] for cells in grid.rows[row + 1 :]]
             if not _are_names(body):
                 continue
-            units = next((c for c, kind in kinds.items() if kind == "unit" or c != at and _are_units(grid, row, c)), -1)
+            # An outlet may be called C, a system K: a column that is read as a field is none of units.
+            fields_at = {c.at for c in columns if c.field}
+            units = next((c for c, kind in kinds.items() if kind == "unit"), -1)
+            if units < 0:
+                units = next((c for c in kinds if c != at and c not in fields_at and _are_units(grid, row, c)), -1)
             figures = _figures(grid, row, at, kinds, columns)
             values, more = (figures[0], tuple(figures[1:])) if figures else (-1, ())
             others = [c for c in columns if c.at not in (at, units, *figures)]

@@ -68,11 +68,9 @@ class RegisterSheets:
         if len(own) < 3 or head is None or any(_of_reading(c) for c in cells if normal_heading(str(c)) not in own):
             return False
         whole = len(own) >= LEAST_UNNAMED * len(kind.columns)
-        if not whole and {"outlet", "test_date", "result"} <= named[kind]:
-            return False
         code = "register_sheet_renamed" if whole else "register_sheet_unknown"
         self.notes.append(Note(code, sheet.name, a1(number_of(sheet, head), 0), sheet.name, {"name": kind.name}))
-        return not whole or self._take(sheet, kind)
+        return whole and self._take(sheet, kind)
 
     def _take(self, sheet: Sheet, kind: RegisterSheet) -> bool:
         head = next((i for i, row in enumerate(sheet.rows) if not all(map(is_blank, row))), None)

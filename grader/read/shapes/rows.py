@@ -195,7 +195,7 @@ def _no_names(
     longest = max(len(n.split()) for i, n in named if i not in without)
     for index, name in empty:
         others = [at for at, v in enumerate(grid.rows[first + index]) if v is not None and at != outlet]
-        long = len(name.split()) > longest + _LONGER and not any(ch.isdigit() for ch in name)
+        long = len(name.split()) > longest + _LONGER and name.rstrip()[-1:] in (".", "!", ":", ";")
         if all(_misfits(fields.get(at, ""), grid.rows[first + index][at]) for at in others) if others else long:
             kinds[index] = "remark"
 
@@ -203,7 +203,8 @@ def _no_names(
 def _misfits(field: str, value: Any) -> bool:
     """Whether a cell is a figure where a field has dates or words."""
     kind = FIELDS[field].kind if field else ""
-    return kind in ("date", "word") and looks_like_value(value) and not (kind == "date" and is_date(value))
+    serial = kind == "date" and (is_date(value) or type(value) in (int, float) and value >= _SERIAL)
+    return kind in ("date", "word") and looks_like_value(value) and not serial
 
 
 def _figures_in(values: Mapping[int, Sequence[Any]], readings: Mapping[int, bool], index: int) -> bool:
@@ -227,6 +228,7 @@ def _is_aside(grid: Grid, row: int, name: str) -> bool:
     return is_label(name) and any(looks_like_value(v) or is_date(v) for v in others)
 
 
+_SERIAL = 20_000  # a day of 1954 as a number of days; smaller figures are no dates of tests
 _LONGER = 2  # words that a sentence has more than any name
 _MOST_ASIDE = 5  # cells beside the name
 _NO_NAME = ("unit", "limit")

@@ -169,7 +169,7 @@ def _with_name(text: str) -> DateText:
     """A date with the name of a month; `text` is casefolded."""
     months = load_toml("notation.toml")["months"]
     weekday, day_month, month_day, month_year = _named()
-    if in_front := weekday.match(text):
+    if (in_front := weekday.match(text)) and not weekday.match(text, in_front.end()):
         return parse_date(text[in_front.end() :])
     for pattern, day_at, month_at in ((day_month, 1, 2), (month_day, 2, 1)):
         found = pattern.fullmatch(text)
@@ -255,6 +255,15 @@ def time_minutes(text: str) -> float | None:
     if hour > 23 or minute > 59 or second > 59:
         return None
     return hour * 60.0 + minute + second / 60.0
+
+
+def is_weekday(value: Any) -> bool:
+    """Whether a cell is the name of a weekday and nothing else.
+
+    >>> is_weekday("Mon"), is_weekday("Dienstag"), is_weekday("Mon 4 May 2026")
+    (True, True, False)
+    """
+    return type(value) is str and bool(_named()[0].fullmatch(f"{value.strip().casefold()} "))
 
 
 def is_date(value: Any) -> bool:

@@ -143,16 +143,17 @@ def _hits(sentence: str, group: str) -> list[tuple[int, int]]:
         for first, stop in [] if mended or optional else found:
             if any(i in apart for i in range(first, stop)) or _taken_back(tokens, first, stop):
                 continue
+            if group == "verdict" and _at(tokens[first - 1 : first], "no", "once"):
+                continue
             made.append((before + first, before + stop))
         before += len(tokens)
     return made
 
 
 def _taken_back(tokens: list[str], first: int, stop: int) -> bool:
-    """Whether a word of no stands before, a count of nothing beside, or it was so once."""
+    """Whether a word of no stands before, or a count of nothing beside."""
     near, before = tokens[max(first - _REACH, 0) : first], tokens[first - 1 : first]
-    beside = _at(before, "no", "none") or _at(before, "no", "once")
-    return bool(_at(near, "no", "words") or beside or "0" in tokens[stop:])
+    return bool(_at(near, "no", "words") or _at(before, "no", "none") or "0" in tokens[stop:])
 
 
 def _is_legend(sentence: str, tokens: list[str]) -> bool:

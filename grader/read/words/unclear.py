@@ -102,10 +102,17 @@ def _fits(rule: dict[str, Any], found: frozenset[str], of: str) -> bool:
 
 
 def may_be_done(text: str) -> bool:
-    """Whether a heading of a calibration may say when it was made: nothing in it says that it ends or is due."""
+    """Whether a heading of a calibration may say when it was made: every word is one that a day of it is headed by."""
     found = classes_of(text)
     last = {"earlier", "note"} <= found  # "Last calibration" ends nothing
-    return "cal" in found and found.isdisjoint({"expire", "due"} if last else {"expire", "due", "ends"})
+    ends = found.isdisjoint({"expire", "due"} if last else {"expire", "due", "ends"})
+    tokens = {key(t) for t in BREAK.split(text.replace("'", " ").replace("’", " "))} - {""}
+    return "cal" in found and ends and tokens <= _of_made()
+
+
+@cache
+def _of_made() -> frozenset[str]:
+    return frozenset(map(key, load_toml("unclear.toml")["made"]))
 
 
 @cache

@@ -31,6 +31,7 @@ import pandas as pd
 
 from grader.columns import FIELDS, OPEN_LOWER, OPEN_UPPER, PARAMETERS, READ, SOURCE_TUBE
 from grader.frames import RELATIVE_TOLERANCE, by_laboratory, by_unique, group_codes, text
+from grader.natural import name_key
 from grader.review.history import as_day, days, months_after
 from grader.review.statistics.pairs import LONGEST_SERIES
 from grader.review.statistics.ranks import false_discovery
@@ -181,7 +182,7 @@ def _compare(tests: pd.DataFrame, counts: np.ndarray, number: int, recently: int
     at, name, day, block = at[keep], name[keep], day[keep], group_codes(block[keep])
     if not len(at):
         return _NOTHING
-    lot = np.where(name == "", -1, group_codes(by_unique(name, lambda n: "".join(n.casefold().split()))))
+    lot = np.where(name == "", -1, group_codes(by_unique(name, name_key)))
     low, high = _keys(lower_all[at], upper_all[at], tests[f"{measure.key}_open"].to_numpy()[at])
 
     # Low end of the difference: the reading's low end less the others' high end, and the other way round.
