@@ -101,6 +101,12 @@ def repeated(text: str, count: int) -> np.ndarray:
     return cells
 
 
+def client_and_site(tests: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """The two parts of each test's site_key, names as they are compared: object (n,) each."""
+    keys = tests["site_key"].to_numpy(dtype=object)
+    return by_unique(keys, lambda k: k.split("\1", 1)[0]), by_unique(keys, lambda k: k.split("\1", 1)[1])
+
+
 def by_unique(values: np.ndarray, make: Callable[[Any], Any]) -> np.ndarray:
     """`make` called once per distinct value of an object array of shape (n,); object array of that shape."""
     codes, unique = pd.factorize(values, use_na_sentinel=False)

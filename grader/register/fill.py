@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import BLANK, FIELDS, PARAMETERS, READ, REGISTER, UNREADABLE
-from grader.frames import by_unique, group_codes, text, with_columns
+from grader.frames import by_unique, client_and_site, group_codes, text, with_columns
 from grader.normalise import name_key
 from grader.problems import Problems
 from grader.read.register import RESULTS, Register
@@ -112,10 +112,9 @@ def _doubled(register: Register, problems: Problems) -> None:
 
 def _slipped(tests: pd.DataFrame, register: Register, problems: Problems) -> None:
     """Ask about lines that name what no test does, and look like a slip of what one does: they count for none."""
-    whole = tests["site_key"].to_numpy(dtype=object)
-    site = by_unique(whole, lambda k: k.split("\1", 1)[1])
+    client, site = client_and_site(tests)
     names = {
-        "client": (by_unique(whole, lambda k: k.split("\1", 1)[0]), None),
+        "client": (client, None),
         "site": (site, None),
         "outlet": (tests["outlet_key"].to_numpy(dtype=object), site),
     }
@@ -169,7 +168,7 @@ class _Filling:
         self.used = _Used(register)
         self.alternatives = [1, 1, 1]
         self.day = tests["test_day"].to_numpy().astype("datetime64[D]")
-        self.site = by_unique(tests["site_key"].to_numpy(dtype=object), lambda k: k.split("\1", 1)[1])
+        self.client, self.site = client_and_site(tests)
         self.visited = tests["visited"].to_numpy()
 
     def apply(self, outlet: int, equipment: int, plant: int) -> _Filling:
@@ -210,12 +209,11 @@ class _Filling:
     def _outlet_pairs(self) -> tuple[np.ndarray, np.ndarray]:
         lines = self.register.sheets[OUTLETS]
         test, line = pairs_of(self.site + "\1" + self.tests["outlet_key"].to_numpy(dtype=object), self._of(lines))
-        owner = by_unique(self.tests["site_key"].to_numpy(dtype=object), lambda k: k.split("\1", 1)[0])
         client = keys_of(lines, ["client"]) if len(lines) else np.empty(0, dtype=object)
         # A line without a client is of the only client that has a site of that name.
-        clients = pd.Series(owner).groupby(self.site).transform("nunique").to_numpy()
+        clients = pd.Series(self.client).groupby(self.site).transform("nunique").to_numpy()
         blank = client[line] == ""
-        fits = (client[line] == owner[test]) | (owner[test] == "") | (blank & (clients[test] == 1))
+        fits = (client[line] == self.client[test]) | (self.client[test] == "") | (blank & (clients[test] == 1))
         unsure = np.unique(line[blank & (clients[test] > 1)])
         self.register.say(self.problems, "register_client_missing", OUTLETS, unsure, "client")
         return test[fits], line[fits]

@@ -16,7 +16,7 @@ import pandas as pd
 
 from grader.columns import BLANK, FIELDS, JUDGED, LABORATORY, PARAMETERS, READ, UNREADABLE, WATER
 from grader.figures import plain
-from grader.frames import above, by_laboratory, by_unique, group_codes, text, with_columns
+from grader.frames import above, by_laboratory, by_unique, client_and_site, group_codes, text, with_columns
 from grader.normalise import as_settled, name_key
 from grader.problems import Problems
 from grader.read.register import RESULTS, Register
@@ -90,7 +90,7 @@ class _Pairs:
     def __init__(self, tests: pd.DataFrame, register: Register, problems: Problems, as_of: np.datetime64) -> None:
         self.tests, self.lines, self.problems, self.register = tests, register.sheets[RESULTS], problems, register
         self.day = tests["test_day"].to_numpy().astype("datetime64[D]")
-        self.site = by_unique(tests["site_key"].to_numpy(dtype=object), lambda k: k.split("\1", 1)[1])
+        self.site = client_and_site(tests)[1]
         self.outlet = tests["outlet_key"].to_numpy(dtype=object)
         self.replaced = tests["replaced"].to_numpy()
         lines, count = self.lines, len(self.lines)

@@ -8,7 +8,7 @@ import pandas as pd
 from grader.columns import PARAMETER_BY_NAME, READ, UNREADABLE
 from grader.data import load_toml
 from grader.figures import fixed
-from grader.frames import by_unique, text, with_columns
+from grader.frames import by_unique, client_and_site, text, with_columns
 from grader.normalise import name_key
 from grader.problems import Problems
 from grader.read.register import Register
@@ -146,8 +146,7 @@ def query_plant(tests: pd.DataFrame, register: Register, problems: Problems, as_
 
 def _places(tests: pd.DataFrame) -> np.ndarray:
     """Site and system of each test, as names are compared: object (n,)."""
-    site = by_unique(tests["site_key"].to_numpy(dtype=object), lambda k: k.split("\1", 1)[1])
-    return site + "\1" + by_unique(text(tests, "system"), lambda t: name_key(t) if t else "")
+    return client_and_site(tests)[1] + "\1" + by_unique(text(tests, "system"), lambda t: name_key(t) if t else "")
 
 
 def _beside(tests: pd.DataFrame, lines: pd.DataFrame, as_of: np.datetime64) -> tuple[np.ndarray, np.ndarray]:

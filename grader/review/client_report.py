@@ -23,7 +23,7 @@ from grader.columns import (
     TEST_PASS,
     TEST_WORDS,
 )
-from grader.frames import by_unique, text
+from grader.frames import by_unique, client_and_site, text
 from grader.natural import natural
 from grader.page import Block, Page, Record
 from grader.problems import GraderError
@@ -131,7 +131,7 @@ def client_reports(
 
 def _clients(tests: pd.DataFrame) -> np.ndarray:
     """Client of each test as its site is counted under, in the spelling of its first test: object (n,)."""
-    key = by_unique(tests["site_key"].to_numpy(dtype=object), lambda k: k.split("\1")[0])
+    key = client_and_site(tests)[0]
     given = text(tests, "client")
     spelled = {k: c for k, c in zip(key[::-1], given[::-1]) if c}
     return by_unique(key, lambda k: spelled.get(k, ""))

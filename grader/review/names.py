@@ -11,7 +11,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from grader.frames import by_unique, group_codes, text
+from grader.frames import client_and_site, group_codes, text
 from grader.problems import Problems
 from grader.review.slipped import slip_pairs
 
@@ -38,8 +38,7 @@ def name_slips(tests: pd.DataFrame, kind: str) -> Slips:
     tests : table after normalise, n rows. kind : client, site or outlet. A site named after its file is nobody's name.
     """
     whole = tests["site_key"].to_numpy(dtype=object)
-    client = by_unique(whole, lambda key: key.split("\1", 1)[0])
-    site = by_unique(whole, lambda key: key.split("\1", 1)[1])
+    client, site = client_and_site(tests)
     outlet = tests["outlet_key"].to_numpy(dtype=object)
     within, key, given = {
         "client": (np.full(len(tests), "", dtype=object), client, client != ""),

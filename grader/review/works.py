@@ -39,7 +39,7 @@ def meaning(work: str) -> Meaning:
     (['Flow', 'Line pressure'], [], [])
     """
     data = load_toml("work.toml")
-    folded = " ".join(work.casefold().split(" "))
+    folded = work.casefold()
     if folded.strip(" .") in data["none"] or not folded.strip():
         return Meaning(0)
     clauses, done = _clauses(work)
@@ -67,7 +67,7 @@ def parts_named(work: str) -> frozenset[str]:
 def _clauses(work: str) -> tuple[list[str], list[str]]:
     """The clauses of a text, and those that tell of work that was done."""
     data = load_toml("work.toml")
-    folded = " ".join(work.casefold().split(" "))
+    folded = work.casefold()
     clauses = [c for c in re.split("|".join(map(re.escape, data["between"])), folded) if re.search(r"\w", c)]
     return clauses, [c for c in clauses if not _says(c, data["not_done"])]
 
