@@ -55,7 +55,7 @@ class RegisterSheets:
                 yield sheet
 
     def _by_headings(self, sheet: Sheet) -> bool:
-        """Whether a sheet under another name is kept back, as the one whose headings it has; one with a few of them is asked about."""
+        """Whether a sheet under another name is kept back as the one whose headings it has; one with few is asked about."""
         head = next((i for i, row in enumerate(sheet.rows) if not all(map(is_blank, row))), None)
         cells = [cell for cell in sheet.rows[head] if not is_blank(cell)] if head is not None else []
         had = {normal_heading(str(cell)) for cell in cells}
