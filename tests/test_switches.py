@@ -458,7 +458,7 @@ TURNS: list[Turn] = [
     (R, ("rows", "aside_words"), [], lambda: is_aside("Span gas"), True, False),
     (R, ("rows", "aside_beside_words"), [], lambda: is_aside("Check gas bottle no. 2"), True, False),
     (R, ("rows", "ditto_words"), ["wie oben"], lambda: extract._repeated(["a", "wie oben"])[1], "wie oben", "a"),
-    (R, ("rows", "signature_words"), ["gez."], lambda: rows.is_remark("gez. A"), False, True),
+    (R, ("rows", "signature_words"), ["paraphe"], lambda: rows.is_remark("paraphe A"), False, True),
     (R, ("rows", "visit_words"), ["runde"], lambda: groups.is_when("Runde 2"), False, True),
     (R, ("rows", "verdict_words"), ["prima"], lambda: settle._is_verdict("prima"), False, True),
     (R, ("rows", "sheet_words"), [], lambda: site_of_sheet._generic("Sheet1"), True, False),
