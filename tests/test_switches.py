@@ -692,7 +692,7 @@ NOT_TURNED: dict[str, str] = {
     ),
     "marked.toml": "limits.most_cells limits.most_bytes limits.most_marks limits.most_in_a_comment parts.* pieces.*.*",
     "palette.toml": "style.*.chart style.*.mark",
-    "sheets.toml": "time_format sheet.*.pages",
+    "sheets.toml": "sheet.*.pages",
 }
 
 

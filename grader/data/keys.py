@@ -117,7 +117,7 @@ PAGES: dict[str, Any] = {
         "page": "ink quiet line rule heading_fill tile_fill caution_fill caution_line link sparkline limit_line font font_size",
     },
     "sheets.toml": {
-        **dict.fromkeys(("order", "wrap_rows", "date_format", "time_format", "smallest_print_percent"), ""),
+        **dict.fromkeys(("order", "wrap_rows", "date_format", "smallest_print_percent"), ""),
         "columns": f"heading {_LOOK}",
         "patterns": f"match {_LOOK}",
         "row_format": "*",

@@ -488,12 +488,9 @@ class _Rows:
         base, plain = self.base[number], self.plain[number]
         styles = self.job.styles
         if dates:
-            shown = {
-                kind: styles.make(**{**base, "num_format": setting(kind), "align": "left"})
-                for kind in ("date_format", "time_format")
-            }
+            day = styles.make(**{**base, "num_format": setting("date_format"), "align": "left"})
             if dates == "all":
-                return values, repeat(shown["date_format"])
+                return values, repeat(day)
         tints: list[str] = []
         heading = self.frame.columns[number]
         if self.tinted is not None and heading in self.tinted.columns:
@@ -520,8 +517,8 @@ class _Rows:
         if not dates:
             return values, formats if formats is not None else repeat(plain)
         formats = formats if formats is not None else [plain] * len(values)
-        for position, kind in dates.items():
-            formats[position] = shown[kind]
+        for position in dates:
+            formats[position] = day
         return values, formats
 
 

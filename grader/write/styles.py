@@ -17,7 +17,7 @@ from grader.words import meant_by
 
 
 def palette() -> dict[str, Any]:
-    """The palette: style -> fill, text, chart; words -> style; page colours (data/palette.toml)."""
+    """The palette: style -> fill, text, and chart of verdicts; words -> style; page colours (data/palette.toml)."""
     return load_toml("palette.toml")
 
 
@@ -83,8 +83,6 @@ class Styles:
         )
 
     def chart_colour(self, word: str, number: int) -> str:
-        """Colour of a chart series: that of its word, else the next of the palette's series."""
-        if style := style_of(word):
-            return palette()["style"][style]["chart"]
+        """Colour of a chart series: that of its verdict, else the next of the palette's series."""
         colours = palette()["series"]["colours"]
-        return colours[number % len(colours)]
+        return palette()["style"].get(style_of(word), {}).get("chart") or colours[number % len(colours)]

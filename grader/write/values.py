@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, time
 from decimal import Decimal
 from math import isfinite
 from typing import Any
@@ -25,8 +25,7 @@ def plain_values(series: pd.Series, clean: Callable[[str], str], texts: Mapping[
 
     series  : n values of any dtype.
     clean   : makes a text fit for a cell. texts : words for yes, no and what is not finite.
-    Returns : (n values, each str, float, int or None; which of them are dates: "all", or position -> name of
-              the date or time format, empty where none is).
+    Returns : (n values, each str, float, int or None; which of them are dates: "all", or their positions).
     """
     kind = series.dtype.kind if isinstance(series.dtype, np.dtype) else ""
     if kind == "M":
@@ -36,12 +35,12 @@ def plain_values(series: pd.Series, clean: Callable[[str], str], texts: Mapping[
         values: list[Any] = array.tolist()
         for position in np.flatnonzero(~np.isfinite(array)):
             values[position] = None if np.isnan(array[position]) else texts["infinite"]
-        return values, {}
+        return values, []
     if kind in ("i", "u"):
-        return [v if abs(v) < _LARGEST_WHOLE else str(v) for v in series.tolist()], {}
+        return [v if abs(v) < _LARGEST_WHOLE else str(v) for v in series.tolist()], []
     known: dict[str, str | None] = {"": None}
     values = []
-    dates: dict[int, str] = {}
+    dates: list[int] = []
     for value in series.astype(object).tolist():
         if value.__class__ is str:
             text = known.get(value, known)
@@ -55,15 +54,13 @@ def plain_values(series: pd.Series, clean: Callable[[str], str], texts: Mapping[
 
 def _dates(series: pd.Series) -> tuple[list[Any], Any]:
     if ((series < _FIRST_DATE) | (series != series.dt.normalize()) & series.notna()).any():
-        mixed: dict[int, str] = {}
+        mixed: list[int] = []
         return [_plain(v, n, mixed, str, {}) for n, v in enumerate(series.tolist())], mixed
     days = ((series - _DAY_ZERO) / np.timedelta64(1, "D")).tolist()
     return [None if day != day else int(day) for day in days], "all"
 
 
-def _plain(
-    value: Any, position: int, dates: dict[int, str], clean: Callable[[str], str], texts: Mapping[str, str]
-) -> Any:
+def _plain(value: Any, position: int, dates: list[int], clean: Callable[[str], str], texts: Mapping[str, str]) -> Any:
     """One value that is no str, as a cell can hold it; notes in `dates` where it is a date."""
     if value is None or value is pd.NaT or value is pd.NA:
         return None
@@ -78,10 +75,10 @@ def _plain(
         moment = value if isinstance(value, datetime) else datetime(value.year, value.month, value.day)
         moment = moment.replace(tzinfo=None)
         midnight = moment.time() == time()
-        if moment < _FIRST_DATE:
+        if moment < _FIRST_DATE or not midnight:  # no stage makes a day with a time in it
             return moment.date().isoformat() if midnight else moment.isoformat(sep=" ", timespec="minutes")
-        dates[position] = "date_format" if midnight else "time_format"
-        return (moment - _DAY_ZERO) / timedelta(days=1)
+        dates.append(position)
+        return (moment - _DAY_ZERO).days
     if isinstance(value, time):
         return value.isoformat(timespec="minutes")
     return clean(str(value)) or None
