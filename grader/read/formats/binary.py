@@ -2,8 +2,9 @@
 
 As scan.py does for XML: error cells, formulas that were never worked out, numbers shown through a percent
 format or with a printed "<" or ">", and how far each sheet reaches. Sources, as published under
-learn.microsoft.com/openspecs: [MS-XLS] and [MS-XLSB], the section beside each figure (those of [MS-XLSB] move by a few
-between its editions; the names do not). bench_foreign reads some 1,050 such files of other writers.
+learn.microsoft.com/openspecs: [MS-XLS] and [MS-XLSB], the section beside each figure where it was seen there. Records of
+[MS-XLSB] are cited by name: their sections move between its editions (BrtXF is 2.4.862 in one, 2.4.865 in another).
+bench_foreign reads some 1,050 such files of other writers.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from grader.problems import a1
 from grader.read.formats.parts import Parts, Refused
 from grader.read.formats.scan import LAST_COLUMN, LAST_ROW, Scan, SheetScan, Styles, part_name, relations, styles_of
 
-ERRORS = {  # [MS-XLS] 2.5.10 Bes; [MS-XLSB] BErr has the same
+ERRORS = {  # [MS-XLS] 2.5.10 Bes; [MS-XLSB] 2.5.98.2 BErr has the same
     0x00: "#NULL!",
     0x07: "#DIV/0!",
     0x0F: "#VALUE!",
@@ -26,15 +27,16 @@ ERRORS = {  # [MS-XLS] 2.5.10 Bes; [MS-XLSB] BErr has the same
     0x2B: "#GETTING_DATA",
 }
 
-# .xls: numbers of the records that matter ([MS-XLS] 2.3.1, Record Enumeration).
+# .xls: numbers of the records that matter ([MS-XLS] 2.3.1, Record Enumeration by name).
 _BOF, _EOF, _SHEET, _FORMAT, _XF, _PASSWORD = 0x0809, 0x0A, 0x85, 0x041E, 0xE0, 0x2F
 _NUMBER, _RK, _MULRK, _BOOLERR, _FORMULA = 0x0203, 0x027E, 0xBD, 0x0205, 0x06
-_TEXTS = frozenset({0xFD, 0x0204, 0xD6})  # LABELSST, LABEL, RSTRING
+_TEXTS = frozenset({0xFD, 0x0204, 0xD6})  # LabelSst, Label; RString as other readers have it
 _CELLS = frozenset({_NUMBER, _RK, _MULRK, _BOOLERR, _FORMULA}) | _TEXTS
 _BIFF8 = 0x0600  # BOF.vers (2.4.21): Excel 97 to 2003; earlier ones are in no published specification
 _ALWAYS_CALCULATED = 1  # Formula.fAlwaysCalc (2.4.127)
 
-# .xlsb: the same ([MS-XLSB] 2.3.1). _B_SHORT: BrtShortBlank to BrtShortIsst, cells that state no column.
+# .xlsb: the same ([MS-XLSB] 2.3, Record Enumeration). _B_SHORT: cells that state no column, which the specification
+# does not have; other readers call them BrtShortBlank to BrtShortIsst.
 _B_BOOK, _B_RELATIONS, _B_STYLES = "xl/workbook.bin", "xl/_rels/workbook.bin.rels", "xl/styles.bin"
 _B_ROW, _B_RK, _B_ERROR, _B_REAL, _B_F_NUMBER, _B_F_ERROR = 0, 2, 3, 5, 9, 11
 _B_BLANK, _B_LAST_CELL, _B_SHORT = 1, 11, range(12, 19)
@@ -209,7 +211,7 @@ def _scan_xlsb(parts: Parts, limits: Mapping[str, float]) -> Scan:
             codes[str(struct.unpack_from("<H", styles, at)[0])] = _wide(styles, at + 2)[0]
         elif number in (_B_XFS, _B_END_XFS):
             inside = number == _B_XFS
-        elif number == _B_XF and inside:  # its iFmt ([MS-XLSB] BrtXF), among BrtBeginCellXFs
+        elif number == _B_XF and inside:  # BrtXF.iFmt, among those behind BrtBeginCellXFs
             used.append(str(struct.unpack_from("<H", styles, at + 2)[0]))
     special = styles_of(codes, used)
     sheets = {}
@@ -257,7 +259,7 @@ def _binary_records(content: bytes) -> Iterator[tuple[int, int, int]]:
 
 
 def _wide(content: bytes, at: int) -> tuple[str, int]:
-    """XLWideString or XLNullableWideString ([MS-XLSB] 2.5.169): letters, two bytes each; where it ends; null is empty."""
+    """XLWideString or XLNullableWideString ([MS-XLSB] 2.5.169, 2.5.167): letters, two bytes each; its end; null is empty."""
     length = struct.unpack_from("<I", content, at)[0]
     if length == 0xFFFFFFFF:
         return "", at + 4
@@ -268,7 +270,7 @@ def _wide(content: bytes, at: int) -> tuple[str, int]:
 
 
 def _scan_xlsb_sheet(content: bytes, styles: Styles) -> SheetScan:
-    """One sheet: BrtRowHdr ([MS-XLSB] 2.4.761) begins with the row, a cell with its column and style (Cell, 2.5.10)."""
+    """One sheet: BrtRowHdr begins with the row, a cell with its column and style ([MS-XLSB] 2.5.10, Cell)."""
     found = _Found()
     place = struct.Struct("<II").unpack_from
     careful = bool(styles.percent or styles.marked)

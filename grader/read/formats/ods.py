@@ -1,8 +1,8 @@
 """Reads an OpenDocument spreadsheet (.ods) from its own XML, each cell with its type and what it prints.
 
 The reading library hides error cells and formulas without a value and turns true into 1; here content.xml is
-parsed once, by namespace, and nothing else loads it. Source of the elements: OASIS OpenDocument 1.3 part 3,
-chapters 5, 9 and 19 (names from memory, checked against files that LibreOffice writes).
+parsed once, by namespace, and nothing else loads it. Source of the elements: OASIS OpenDocument 1.3 part 3 (names
+from memory, checked against files that LibreOffice writes; its clauses were not seen).
 """
 
 from __future__ import annotations

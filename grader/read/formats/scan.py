@@ -21,7 +21,7 @@ from grader.read.words.own_notes import without_own_lines
 WORKBOOK = "xl/workbook.xml"  # where the parts lie by custom; where they do lie, the lists of relations say
 STRINGS, STYLES, PROPERTIES = "xl/sharedstrings.xml", "xl/styles.xml", "docprops/custom.xml"
 _PACKAGE = "_rels/.rels"  # the relations of the whole package; as every writer of bench_foreign has it
-LAST_ROW, LAST_COLUMN = 1_048_575, 16_383  # of any sheet, 0-based (the rows: [MS-XLSB] 2.4.761)
+LAST_ROW, LAST_COLUMN = 1_048_575, 16_383  # of any sheet, 0-based (the rows: [MS-XLSB], BrtRowHdr)
 BYTES_A_CELL = 12  # no filled cell takes less XML than twice this
 PERCENT_FORMATS = frozenset(("9", "10"))  # built-in 0% and 0.00% (ECMA-376 part 1, 18.8.30)
 

@@ -175,7 +175,7 @@ def test_an_old_document_that_is_no_workbook():
 
 
 def properties(name, value):
-    """A property set with one custom property ([MS-OLEPS] 2.16 to 2.21), ANSI."""
+    """A property set with one custom property ([MS-OLEPS] 2.17 to 2.21), ANSI."""
     names = struct.pack("<III", 1, 2, len(name) + 1) + name + b"\x00"
     names += b"\x00" * (-len(names) % 4)
     page, text = struct.pack("<Ihh", 2, 1252, 0), struct.pack("<II", 0x1E, len(value) + 1) + value + b"\x00"
@@ -254,7 +254,7 @@ def test_a_binary_workbook_of_another_writer_is_read(tmp_path):
 
 
 def test_error_cells_of_a_binary_workbook_are_no_blanks():
-    """BrtCellError 3 and BrtFmlaError 11 ([MS-XLSB] 2.3.1): the library leaves them empty."""
+    """BrtCellError 3 and BrtFmlaError 11 ([MS-XLSB] 2.3): the library leaves them empty."""
     data = binary(
         row(3),
         cell(2, 0, struct.pack("<I", 12 | 2)),
