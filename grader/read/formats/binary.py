@@ -35,8 +35,8 @@ _CELLS = frozenset({_NUMBER, _RK, _MULRK, _BOOLERR, _FORMULA}) | _TEXTS
 _BIFF8 = 0x0600  # BOF.vers (2.4.21): Excel 97 to 2003; earlier ones are in no published specification
 _ALWAYS_CALCULATED = 1  # Formula.fAlwaysCalc (2.4.127)
 
-# .xlsb: the same ([MS-XLSB] 2.3, Record Enumeration). _B_SHORT: cells that state no column, which the specification
-# does not have; other readers call them BrtShortBlank to BrtShortIsst.
+# .xlsb: the same ([MS-XLSB] 2.3, Record Enumeration). _B_SHORT: cells that state no column, as other readers
+# have them (BrtShortBlank to BrtShortIsst); they were not seen in the specification.
 _B_BOOK, _B_RELATIONS, _B_STYLES = "xl/workbook.bin", "xl/_rels/workbook.bin.rels", "xl/styles.bin"
 _B_ROW, _B_RK, _B_ERROR, _B_REAL, _B_F_NUMBER, _B_F_ERROR = 0, 2, 3, 5, 9, 11
 _B_BLANK, _B_LAST_CELL, _B_SHORT = 1, 11, range(12, 19)
