@@ -7,7 +7,7 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
-from grader.data.keys import PAGES, unknown_keys
+from grader.data.keys import PAGES, page_of, unknown_keys
 
 
 @cache
@@ -19,7 +19,8 @@ def load_toml(name: str) -> dict[str, Any]:
     Raises  : FileNotFoundError where no such data file exists; ValueError for a key that no code reads.
     """
     found = tomllib.loads(read_text(name))
-    if wrong := list(unknown_keys(found, PAGES[name])) if name in PAGES else []:
+    page = page_of(name)
+    if wrong := list(unknown_keys(found, PAGES[page])) if page in PAGES else []:
         raise ValueError(
             f"{name}: no code reads {', '.join(wrong)}. Correct the key, or take it out (grader/data/keys.py)."
         )
@@ -47,8 +48,8 @@ def names(folder: str, ending: str = ".toml") -> list[str]:
 def languages_of(stem: str) -> list[str]:
     """Codes of the languages that have a data file of that stem, sorted.
 
-    >>> languages_of("words/"), languages_of("headings-")
-    (['de', 'en'], ['de', 'en', 'fr'])
+    >>> {"de", "en"} <= set(languages_of("words/")), "fr" in languages_of("headings-")
+    (True, True)
     """
     folder, _, begins = stem.rpartition("/")
     return [n.removeprefix(begins).removesuffix(".toml") for n in names(folder) if n.startswith(begins)]

@@ -11,16 +11,6 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 _FIELD = "name heading kind sheet unit reading floor ceiling tube expiry any_log harmful lowest_mark highest_mark"
-_HEADINGS = {
-    "fields": {"*": "synonyms abbreviations loose"},
-    "patterns": {"*": "synonyms loose"},
-    "at_atmosphere": "*",
-    "substances": "*",
-    "ambiguous": "*",
-    "others": "unit limit verdict parameter value number earlier",
-    "words": "filler joining condition limit other_thing function general",
-    "stems": "*",
-}
 _LOOK = "width most wrap colour align format keep level"
 PAGES: dict[str, Any] = {
     "fields.toml": {"fields": _FIELD, "words": {"*": "*"}},
@@ -73,9 +63,13 @@ PAGES: dict[str, Any] = {
         "kind": {"*": "default fields needed plain substance units why"},
         "clash": "parameters fields above below dry perhaps supplies",
     },
-    "headings-en.toml": _HEADINGS,
-    "headings-de.toml": _HEADINGS,
-    "headings-fr.toml": _HEADINGS,
+    "headings-en.toml": {
+        "fields": {"*": "synonyms abbreviations loose"},
+        "patterns": {"*": "synonyms loose"},
+        **dict.fromkeys("at_atmosphere substances ambiguous stems".split(), "*"),
+        "others": "unit limit verdict parameter value number earlier",
+        "words": "filler joining condition limit other_thing function general",
+    },
     "loose_words.toml": {
         **dict.fromkeys(("negation", "turns", "asked", "doubt", "doubted", "covered"), ""),
         **dict.fromkeys(
@@ -141,6 +135,11 @@ PAGES: dict[str, Any] = {
         "reference_state": "gas_constant_j_mol_k temperature_k pressure_pa",
     },
 }
+
+
+def page_of(file: str) -> str:
+    """The name of a data file's page: headings of every language have that of the English ones."""
+    return "headings-en.toml" if file.startswith("headings-") else file
 
 
 def unknown_keys(found: Mapping[str, Any], page: Any, where: str = "") -> Iterator[str]:
