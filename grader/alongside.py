@@ -1,4 +1,4 @@
-"""A visit judged with the folder of its past: which files that adds, and which of their tests have a say.
+"""A visit judged with the folder of its past: which of its tests have a say.
 
 The files named come first, so their tests do, too: a test's number is its row on the sheet Verdicts.
 """
@@ -6,11 +6,8 @@ The files named come first, so their tests do, too: a test's number is its row o
 from __future__ import annotations
 
 import hashlib
-import os
-from collections.abc import Iterable
 from dataclasses import replace
 from itertools import compress
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -18,51 +15,8 @@ import pandas as pd
 from grader.columns import PARAMETERS
 from grader.frames import by_unique, text, with_columns
 from grader.natural import name_key
-from grader.problems import GraderError, Problems, Unclear
-from grader.read.find import Finding, FoundFile, find_workbooks
+from grader.problems import Problems, Unclear
 from grader.read.log import Log
-
-
-def with_past(found: Finding, folders: Iterable[Path], problems: Problems) -> Finding:
-    """The files named, and behind them those of the folders of the past that are not named themselves.
-
-    found    : the files named, from find_workbooks. folders : files or folders; one without a spreadsheet adds nothing.
-    problems : gets a folder that cannot be read.
-    Returns  : Finding. A file with the bytes of one named counts once, as the one named; a name that is taken gets
-               its folder before it.
-    Raises   : GraderError where a folder does not exist.
-    """
-    files, passed = list(found.files), list(found.passed_over)
-    taken, sizes = {f.name for f in files}, {f.size for f in files}
-    same = {os.path.realpath(f.path) for f in files}
-    sums = {_sum(f) for f in files}
-    for folder in folders:
-        try:
-            more = find_workbooks([folder], problems)
-        except GraderError:
-            if not Path(folder).exists():
-                raise
-            continue
-        passed += [entry for entry in more.passed_over if entry not in passed]
-        for file in more.files:
-            if os.path.realpath(file.path) in same or (file.size in sizes and _sum(file) in sums):
-                continue
-            name = file.name
-            while name in taken:
-                name = f"{Path(os.path.abspath(folder)).name}/{name}"
-            same.add(os.path.realpath(file.path))
-            taken.add(name)
-            files.append(file._replace(name=name))
-    return found._replace(files=files, passed_over=passed)
-
-
-def _sum(file: FoundFile) -> str:
-    """SHA-256 of its bytes; of a file that cannot be read its path, which reading then says."""
-    try:
-        with open(file.path, "rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
-    except OSError:
-        return file.path
 
 
 def of_their_sites(tests: pd.DataFrame, named: int) -> np.ndarray:

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from grader import __version__
-from grader.alongside import of_their_sites, only, sharing_lots, sum_of_past, with_past
+from grader.alongside import of_their_sites, only, sharing_lots, sum_of_past
+from grader.begin import Begun, begin
 from grader.columns import OF_CELLS, SAID_OTHERWISE
 from grader.compute.water import OF_COMPUTING, compute_water
 from grader.data import load_toml
@@ -31,10 +31,8 @@ from grader.judge.worse import worse_of
 from grader.normalise import normalise
 from grader.problems import GraderError, Problems, Table
 from grader.read.cells import read_cells
-from grader.read.find import find_workbooks
-from grader.read.layout import LayoutFile, with_layouts
+from grader.read.layout import LayoutFile
 from grader.read.log import Log
-from grader.read.process import changed_limits, read_workbooks
 from grader.read.register import Register, read_register
 from grader.read.understood import in_short, understood_table
 from grader.register.fill import fill, with_lowest_marks
@@ -73,24 +71,22 @@ def run(
     *,
     layouts: Iterable[str | os.PathLike[str]] = (),
     history: str | os.PathLike[str] | None = None,
+    reading_limits: Mapping[str, float] | None = None,
+    begun: Begun | None = None,
     progress: Callable[[int, int], None] | None = None,
     told: Callable[[Log, pd.DataFrame], None] | None = None,
     **asked: Any,
 ) -> Result:
     """Read, normalise, compute, judge, review: arguments, columns and errors as grader.grade has them.
 
-    told : called with the log and the judged table as soon as there is one, before the review.
+    begun : the run that `begin` made of paths, layouts, history and limits, where it was begun before.
+    told  : called with the log and the judged table as soon as there is one, before the review.
     """
     options = options_of(**asked)
-    limits = changed_limits(options.reading_limits)
-    problems = Problems()
-    found = find_workbooks(_paths(paths), problems)
-    named = None if history is None else {file.name for file in found.files}
-    folders = [] if history is None else [Path(history)]
-    found = with_past(found, folders, problems)
-    found, options.layouts = with_layouts(found, [*_paths(paths), *folders], layouts, problems)
-    log = read_workbooks(found, problems, limits=limits, progress=progress)
-    first = None if named is None else int(log.files["name"].isin(named).sum())
+    begun = begun or begin(paths, layouts=layouts, history=history, limits=reading_limits)
+    options.layouts, options.reading_limits, problems = begun.layouts, begun.limits, begun.problems
+    log = begun.log(progress)
+    first = None if begun.named is None else int(log.files["name"].isin(begun.named).sum())
     if first is not None:
         if not first:
             raise GraderError("Nothing to grade: no workbook but results and records of this program was named.")
@@ -384,11 +380,3 @@ def _links(actions: Actions, problem_tests: np.ndarray) -> dict[str, dict[str, A
         "Actions": {"column": "Outlet", "targets": [("Verdicts", int(t)) for t in actions.test]},
         "Problems": {"column": "Cell", "targets": [("Verdicts", int(t)) if t >= 0 else None for t in problem_tests]},
     }
-
-
-def _paths(paths: Any) -> list[Path]:
-    if isinstance(paths, str | os.PathLike):
-        return [Path(paths)]
-    if isinstance(paths, Iterable):
-        return [Path(p) for p in paths]
-    raise GraderError(f"{paths!r} is no path: name files or folders.")

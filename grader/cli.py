@@ -213,6 +213,8 @@ def grade_command(
     charts: str | None,
     marked_copies: Path | None,
     limits: tuple[str, ...],
+    layouts: tuple[Path, ...],
+    history: Path | None,
     quiet: bool,
     verbose: bool,
     **options: Any,
@@ -222,12 +224,10 @@ def grade_command(
     Exit status: 0 every row found was graded, whatever the verdicts; 1 some file or row could not be graded;
     2 nothing was written.
     """
-    from grader.read.process import start_early
+    from grader.read.process import start_early, stated_limits
 
     start_early()  # it gets ready while this process loads what it needs
-    from grader.batch import run
-    from grader.read.process import stated_limits
-    from grader.show_grade import count_lines, problem_lines, site_lines, test_lines
+    from grader.begin import begin
     from grader.write.safely import check_target
 
     if quiet and verbose:
@@ -235,18 +235,19 @@ def grade_command(
     if (reports is None) != (period is None):
         raise click.UsageError("--reports DIR and --period PERIOD go together.")
 
-    def tell(_: Any, tests: Any) -> None:
-        lines = [] if quiet else test_lines(tests)
-        for line in [*lines, ""] if lines else []:
-            click.echo(line)
-
     with _stopping():
         check_target(output, [p for p in paths if p.is_file()])
+        begun = begin(paths, layouts=layouts, history=history, limits=stated_limits(limits))
+        from grader.batch import run  # and all that computes, while the files are read
+        from grader.show_grade import count_lines, problem_lines, site_lines, test_lines
+
+        def tell(_: Any, tests: Any) -> None:
+            lines = [] if quiet else test_lines(tests)
+            for line in [*lines, ""] if lines else []:
+                click.echo(line)
+
         result = _with_bar(
-            lambda tick: run(
-                paths, as_of=as_of, progress=tick, told=tell, reading_limits=stated_limits(limits), **options
-            ),
-            quiet,
+            lambda tick: run(paths, begun=begun, as_of=as_of, progress=tick, told=tell, **options), quiet
         )
         if compare is not None:
             result.compare(compare)

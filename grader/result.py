@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
@@ -275,7 +275,6 @@ def options_of(
     language: str = "en",
     decision_rule: str | None = None,
     also: Iterable[str] = (),
-    reading_limits: Mapping[str, float] | None = None,
 ) -> Options:
     """The options that grader.grade was asked for, checked before anything is read.
 
@@ -287,7 +286,7 @@ def options_of(
         _check_rules(rules)
     check_also(tuple(also))
     asked = Options(rules, _day(as_of), month_first, interval_months, language)
-    return replace(asked, decision_rule=decision_rule, also=tuple(also), reading_limits=dict(reading_limits or {}))
+    return replace(asked, decision_rule=decision_rule, also=tuple(also))
 
 
 def counts(result: Result) -> dict[str, int]:

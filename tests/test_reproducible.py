@@ -16,7 +16,7 @@ from random import Random
 import pandas as pd
 import pytest
 
-from grader import batch
+from grader import batch, begin
 from grader.read import process
 
 ROOT = Path(__file__).parents[1]
@@ -88,8 +88,8 @@ def test_nothing_of_the_machine_is_in_it(plain, tmp_path, environment):
 def test_one_reading_process_or_two(plain, tmp_path, monkeypatch, children):
     for name, value in EPOCH.items():
         monkeypatch.setenv(name, value)
-    whole = process.read_workbooks
-    monkeypatch.setattr(batch, "read_workbooks", lambda *a, **k: whole(*a, **{**k, "children": children}))
+    whole = process.begin_reading
+    monkeypatch.setattr(begin, "begin_reading", lambda *a, **k: whole(*a, **{**k, "children": children}))
     batch.run(plain[0], as_of=AS_OF).write(tmp_path / "r.xlsx")
     assert (tmp_path / "r.xlsx").read_bytes() == plain[1]
 

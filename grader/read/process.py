@@ -187,22 +187,24 @@ def stated_limits(texts: Iterable[str]) -> dict[str, float]:
 
 
 def read_workbooks(
-    found: Finding,
-    problems: Problems,
-    *,
-    limits: Mapping[str, float] | None = None,
-    children: int = MOST_CHILDREN,
-    progress: Callable[[int, int], None] | None = None,
+    found: Finding, problems: Problems, *, progress: Callable[[int, int], None] | None = None, **more: Any
 ) -> Log:
-    """Read workbooks in child processes into one Log.
+    """The Log of some workbooks: `begin_reading`, and waiting for it."""
+    return begin_reading(found, problems, **more)(progress)
+
+
+def begin_reading(
+    found: Finding, problems: Problems, *, limits: Mapping[str, float] | None = None, children: int = MOST_CHILDREN
+) -> Callable[[Callable[[int, int], None] | None], Log]:
+    """Begin to read workbooks in child processes. What is returned waits for them and makes one Log; call it once.
 
     found    : from find_workbooks. problems : gets every refused file and every note.
     limits   : as reading_limits(); None: those of data/limits_reading.toml.
     children : reading processes at most, 1 or 2; few small files take one.
-    progress : called with (files done, files in all) after each file.
-    Returns  : Log, its files and rows in the order of `found` whichever child was quicker. A file that cannot
-               be read is in it with state "refused", 0 rows and one problem.
-    Raises   : GraderError where a reading process cannot be started, or every file is an own product.
+    Returns  : function of what is called with (files done, files in all) after each file, or None. Its Log has the
+               files and rows in the order of `found` whichever child was quicker. A file that cannot be read is in it
+               with state "refused", 0 rows and one problem. It raises GraderError where a reading process cannot be
+               started, or every file is an own product.
     """
     limits = {**reading_limits(), **(limits or {})}
     wanted = max(1, min(children, MOST_CHILDREN, len(found.files)))
@@ -211,25 +213,30 @@ def read_workbooks(
     )
     known = {f.path for f in found.files}
     every = [*found.files, *(f._replace(layout=ONLY_REGISTER) for f in found.beside if f.path not in known)]
-    builder = LogBuilder()
-    passed = list(found.passed_over)
-    waiting: dict[int, Reply] = {}
-    following = 0
-    with _no_garbage():
-        for done, (index, reply) in enumerate(_replies(every, limits, 1 if small else wanted), start=1):
-            waiting[index] = reply
-            while following in waiting:
-                following_reply = waiting.pop(following)
-                if following < len(found.files):
-                    _take(builder, every[following], following_reply, passed, problems)
-                else:
-                    _take_beside(builder, every[following], following_reply, problems)
-                following += 1
-            if progress is not None:
-                progress(done, len(every))
-    if not builder.files:
-        raise GraderError(f"Nothing to read: no workbook but results and records of this program{counted(passed)}.")
-    return builder.build(sorted(passed, key=lambda entry: natural(entry.name)))
+    replies = _replies(every, limits, 1 if small else wanted)
+
+    def read(progress: Callable[[int, int], None] | None) -> Log:
+        builder = LogBuilder()
+        passed = list(found.passed_over)
+        waiting: dict[int, Reply] = {}
+        following = 0
+        with _no_garbage():
+            for done, (index, reply) in enumerate(replies, start=1):
+                waiting[index] = reply
+                while following in waiting:
+                    following_reply = waiting.pop(following)
+                    if following < len(found.files):
+                        _take(builder, every[following], following_reply, passed, problems)
+                    else:
+                        _take_beside(builder, every[following], following_reply, problems)
+                    following += 1
+                if progress is not None:
+                    progress(done, len(every))
+        if not builder.files:
+            raise GraderError(f"Nothing to read: no workbook but results and records of this program{counted(passed)}.")
+        return builder.build(sorted(passed, key=lambda entry: natural(entry.name)))
+
+    return read
 
 
 @cache
@@ -291,7 +298,7 @@ def _add_file(builder: LogBuilder, file: FoundFile, reply: Reply) -> int:
 
 
 def _replies(files: Sequence[FoundFile], limits: Mapping[str, float], children: int) -> Iterator[tuple[int, Reply]]:
-    """(index, reply) of every file, in the order in which the children finish them."""
+    """(index, reply) of every file, in the order in which the children finish them; they are at work at once."""
     indexes = iter(range(len(files)))
     turn = threading.Lock()
     answers: queue.SimpleQueue[tuple[int, Reply] | Exception] = queue.SimpleQueue()
@@ -348,32 +355,36 @@ def _replies(files: Sequence[FoundFile], limits: Mapping[str, float], children: 
     threads = [threading.Thread(target=serve_or_say, args=(n,), daemon=True) for n in range(children)]
     for thread in threads:
         thread.start()
-    left, looked = len(files), time.monotonic()
-    try:
-        while left:
-            try:
-                answer = answers.get(timeout=_WATCH_SECONDS)
-            except queue.Empty:
-                answer = None
-            if time.monotonic() - looked > _WATCH_SECONDS:
-                looked = time.monotonic()
-                for child in list(running.values()):
-                    child.stop_if_overdue()
-            if isinstance(answer, Exception):
-                raise answer
-            if answer is not None:
-                left -= 1
-                yield answer
-    finally:
-        with turn:
-            stopping.set()
-        for child in running.values():
-            if child.asked or not child.ready:
-                child.process.kill()
-        for thread in threads:
-            thread.join()
-        for child in running.values():
-            child.close()
+
+    def arriving() -> Iterator[tuple[int, Reply]]:
+        left, looked = len(files), time.monotonic()
+        try:
+            while left:
+                try:
+                    answer = answers.get(timeout=_WATCH_SECONDS)
+                except queue.Empty:
+                    answer = None
+                if time.monotonic() - looked > _WATCH_SECONDS:
+                    looked = time.monotonic()
+                    for child in list(running.values()):
+                        child.stop_if_overdue()
+                if isinstance(answer, Exception):
+                    raise answer
+                if answer is not None:
+                    left -= 1
+                    yield answer
+        finally:
+            with turn:
+                stopping.set()
+            for child in running.values():
+                if child.asked or not child.ready:
+                    child.process.kill()
+            for thread in threads:
+                thread.join()
+            for child in running.values():
+                child.close()
+
+    return arriving()
 
 
 def _died(file: FoundFile, child: Child) -> Reply:

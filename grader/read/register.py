@@ -125,7 +125,7 @@ def _read(tables: list[Table], file_names: list[str], problems: Problems, month_
 
 
 def _rows(tables: list[Table], mine: list[int], columns: Iterable[str]) -> pd.DataFrame:
-    """Raw lines of the tables with these numbers."""
+    """Raw lines of the tables with these numbers, with those columns that one of them has."""
     made: dict[str, Any] = {
         "file": np.repeat([tables[i].file for i in mine], [len(tables[i].rows) for i in mine]).astype(np.int64),
         "table": np.repeat(mine, [len(tables[i].rows) for i in mine]).astype(np.int64),
@@ -133,6 +133,8 @@ def _rows(tables: list[Table], mine: list[int], columns: Iterable[str]) -> pd.Da
     }
     count = len(made["row"])
     for column in columns:
+        if not any(tables[i].columns.get(column) for i in mine):
+            continue  # a column that is not there costs nothing to read
         values = [v for i in mine for v in tables[i].columns.get(column) or [None] * len(tables[i].rows)]
         made[column] = pd.Series(np.fromiter(values, dtype=object, count=count), dtype=object)
     return pd.DataFrame(made, index=pd.RangeIndex(count))
@@ -146,7 +148,7 @@ def _read_results(found: Register, raw: pd.DataFrame, problems: Problems, langua
     """
     lines = found.sheets[RESULTS]
     count = len(lines)
-    blank = np.full(count, np.nan)
+    blank, results = np.full(count, np.nan), cell_values(raw, "result")[0]
     made: dict[str, np.ndarray] = {
         "figure": np.full(count, None, dtype=object),
         "figure_lower": blank,
@@ -161,13 +163,15 @@ def _read_results(found: Register, raw: pd.DataFrame, problems: Problems, langua
     made["figure_state"][~np.isin(keys, list(LABORATORY))] = UNREADABLE
     for key, name in LABORATORY.items():
         mine = np.flatnonzero(keys == key)
+        if not len(mine):
+            continue
         number = FIELDS[name].kind == "number"
         units = [canonical(u) or u for u in stated[mine]] if number else [""] * len(mine)
         named = [u if u and belongs(name, u) else UNTOLD if number else "" for u in units]
         tables = [Table("", units={name: u} if u else {}) for u in dict.fromkeys(named)]
-        codes = pd.factorize(np.array(named, dtype=object))[0] if len(mine) else np.empty(0, dtype=np.int64)
+        codes = pd.factorize(np.array(named, dtype=object))[0]
         rows = pd.DataFrame({"table": codes.astype(np.int64)}, index=pd.Index(mine))
-        rows[name] = pd.Series(raw["result"].to_numpy(dtype=object)[mine], index=rows.index, dtype=object)
+        rows[name] = pd.Series(results[mine], index=rows.index, dtype=object)
         said = Problems()
         done = read_fields([FIELDS[name]], rows, tables, said)[0][name]
         for ending, values in done.items():
@@ -196,7 +200,7 @@ def _read_results(found: Register, raw: pd.DataFrame, problems: Problems, langua
                 )
                 if x
             )
-            for r, u, f, how, figure in zip(raw["result"], stated, keys, made["figure_how"], made["figure"])
+            for r, u, f, how, figure in zip(results, stated, keys, made["figure_how"], made["figure"])
         ],
         dtype=object,
     ).reshape(count)

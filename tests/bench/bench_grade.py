@@ -242,7 +242,7 @@ import json, resource, sys, time
 from grader import batch
 import scipy.special, xlsxwriter
 took = dict.fromkeys(("work", "history"), 0.0)
-stages = dict(work=("read_workbooks", "judged"),
+stages = dict(work=("judged",),
               history=("wear_table", "chances_with_past", "wear_findings", "actions_sheet", "trend_table", "years_table",
                        "sites_table", "due_table", "oddities_table"))
 def clocked(function, kind):
@@ -255,6 +255,8 @@ def clocked(function, kind):
 for kind, names in stages.items():
     for name in names:
         setattr(batch, name, clocked(getattr(batch, name), kind))
+begin = batch.begin
+batch.begin = lambda *a, **k: (begun := begin(*a, **k))._replace(log=clocked(begun.log, "work"))
 start = time.perf_counter()
 result = batch.run(sys.argv[2:], as_of={day!r})
 middle = time.perf_counter()
