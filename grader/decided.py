@@ -20,6 +20,7 @@ Everything that speaks of a verdict prints these; nothing derives them again.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -92,7 +93,7 @@ class Decided:
     """
 
     key: str
-    words: dict[str, Any]
+    words: Mapping[str, Any]
     verdict: np.ndarray
     why: np.ndarray
     doubt: np.ndarray
@@ -112,7 +113,7 @@ class Decided:
     stain: np.ndarray
 
     @classmethod
-    def of(cls, tests: pd.DataFrame, key: str, words: dict[str, Any]) -> Decided:
+    def of(cls, tests: pd.DataFrame, key: str, words: Mapping[str, Any]) -> Decided:
         """From the judged table; key : a parameter with a verdict of its own, not one of words."""
         n = len(tests)
         ends = [tests[f"{key}_{end}"].to_numpy() for end in ("lower", "upper", "open", "state")]
@@ -214,7 +215,7 @@ class WaterFigures:
 class Against:
     """The temperature that a deciding margin counts from, as it is printed: position -> name and figure, "" where none."""
 
-    def __init__(self, tests: pd.DataFrame, words: dict[str, Any]) -> None:
+    def __init__(self, tests: pd.DataFrame, words: Mapping[str, Any]) -> None:
         self.by, self.say = tests["water_against"].to_numpy(), words["against"]
         use = self.by == FROM_USE
         ends = (("use_temperature_c", "ambient_use_c"), ("use_temperature_c", "ambient_use_upper_c"))

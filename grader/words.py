@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from grader.data import languages_of, load_toml
+from grader.data import Sections, languages_of, load_toml, read_text
 from grader.data.keys import unknown_keys
 
 DEFAULT_LANGUAGE = "en"
@@ -26,26 +27,25 @@ _spoken: dict[str, None] = {}  # the languages asked for so far; reading the wor
 
 
 @cache
-def words(language: str = DEFAULT_LANGUAGE) -> dict[str, Any]:
+def words(language: str = DEFAULT_LANGUAGE) -> Mapping[str, Any]:
     """All words of one language, merged over English so that a gap never leaves a message empty.
 
     language : str. Code of a file in data/words, for example "en".
-    Returns  : dict of sections (problem, reason, ...), each a dict of texts or of dicts.
+    Returns  : sections (problem, reason, ...), each a dict of texts or of dicts.
     Raises   : KeyError where there is no such language.
     """
     if language not in languages():
         raise KeyError(f"no words for the language {language!r}")
     _spoken[language] = None
-    merged: dict[str, Any] = dict(load_toml(f"words/{DEFAULT_LANGUAGE}.toml"))
-    if language != DEFAULT_LANGUAGE:
-        other = load_toml(f"words/{language}.toml")
-        if wrong := list(unknown_keys(other, merged)):
-            raise ValueError(
-                f"words/{language}.toml: {', '.join(wrong)} stand in no English words: no code reads them."
-            )
-        for section, entries in other.items():
-            both = isinstance(entries, dict) and section in merged
-            merged[section] = {**merged[section], **entries} if both else entries
+    english = Sections(read_text(f"words/{DEFAULT_LANGUAGE}.toml"))
+    if language == DEFAULT_LANGUAGE:
+        return english
+    merged, other = dict(english), load_toml(f"words/{language}.toml")
+    if wrong := list(unknown_keys(other, merged)):
+        raise ValueError(f"words/{language}.toml: {', '.join(wrong)} stand in no English words: no code reads them.")
+    for section, entries in other.items():
+        both = isinstance(entries, dict) and section in merged
+        merged[section] = {**merged[section], **entries} if both else entries
     return merged
 
 
@@ -64,7 +64,7 @@ class Local:
     decimal: str
 
     @classmethod
-    def of(cls, said: dict[str, Any]) -> Local:
+    def of(cls, said: Mapping[str, Any]) -> Local:
         """From the words of a language."""
         return cls(said["local"]["words"], said["local"]["cells"], said["local"]["decimal"])
 

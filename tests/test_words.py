@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from grader import grade
 from grader.cli import main
 from grader.columns import FIELDS
-from grader.data import load_toml, names
+from grader.data import Sections, load_toml, names, read_text
 from grader.read.words.spelling import fold_word
 from grader.words import languages, words
 from grader.write.blank import write_blank
@@ -53,7 +53,7 @@ def placeholders(text: str) -> list[str]:
     return sorted(f"{name}:{form}" for _, name, form, _ in Formatter().parse(text) if name is not None)
 
 
-ENGLISH = dict(flat(words("en")))
+ENGLISH = dict(flat(dict(words("en"))))
 
 
 def test_a_language_is_one_file():
@@ -226,3 +226,8 @@ def test_limits_and_conditions_are_said_in_the_language(code):
         assert a["Condition"] != b["Condition"] or not {"all", "above", "up", "use", "and"} & set(
             a["Condition"].split()
         ), a
+
+
+@pytest.mark.parametrize("name", names("words"))
+def test_the_tables_of_a_language_one_by_one_are_the_file(name):
+    assert dict(Sections(read_text(f"words/{name}"))) == load_toml(f"words/{name}")

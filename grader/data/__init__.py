@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
+from collections.abc import Iterator, Mapping
 from functools import cache
 from importlib import resources
 from typing import Any
@@ -25,6 +27,31 @@ def load_toml(name: str) -> dict[str, Any]:
             f"{name}: no code reads {', '.join(wrong)}. Correct the key, or take it out (grader/data/keys.py)."
         )
     return found
+
+
+class Sections(Mapping[str, Any]):
+    """A TOML text whose every table is parsed when it is asked for: a run needs few of the words of a language.
+
+    The text holds nothing before its first table, and no line of a longer text begins with a bracket.
+    """
+
+    def __init__(self, text: str) -> None:
+        self._texts: dict[str, str] = {}
+        self._parsed: dict[str, Any] = {}
+        for table in re.split(r"(?m)^(?=\[)", text)[1:]:
+            name = table[: re.search(r"[].]", table).start()].strip("[ ")  # type: ignore[union-attr]
+            self._texts[name] = self._texts.get(name, "") + table
+
+    def __getitem__(self, name: str) -> Any:
+        if name not in self._parsed:
+            self._parsed |= tomllib.loads(self._texts[name])
+        return self._parsed[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._texts)
+
+    def __len__(self) -> int:
+        return len(self._texts)
 
 
 def read_text(name: str) -> str:

@@ -5,7 +5,7 @@ Strings are built per kind of finding, only for the tests that have it.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -204,7 +204,12 @@ def _of_substances(lines: np.ndarray, template: str) -> Callable[[int], str]:
 
 
 def _fails(
-    reasons: _Reasons, tests: pd.DataFrame, key: str, where: np.ndarray, decided: dict[str, Decided], w: dict[str, Any]
+    reasons: _Reasons,
+    tests: pd.DataFrame,
+    key: str,
+    where: np.ndarray,
+    decided: dict[str, Decided],
+    w: Mapping[str, Any],
 ) -> None:
     say = w["reason"]
     if key in IN_WORDS:
@@ -234,7 +239,7 @@ def _fails(
     )
 
 
-def _doubtful(reasons: _Reasons, doubt: dict[str, np.ndarray], w: dict[str, Any]) -> None:
+def _doubtful(reasons: _Reasons, doubt: dict[str, np.ndarray], w: Mapping[str, Any]) -> None:
     """One sentence a doubt, naming every parameter that it keeps from a pass."""
     first, within = w["parameter"], w["parameter_within"]
     for code in sorted({int(c) for codes in doubt.values() for c in np.unique(codes)} - {0}):
@@ -291,7 +296,7 @@ def _corrected(
     reasons.add(visited & (factor != 1.0), said)
 
 
-def _against(reasons: _Reasons, tests: pd.DataFrame, verdict: np.ndarray, w: dict[str, Any]) -> None:
+def _against(reasons: _Reasons, tests: pd.DataFrame, verdict: np.ndarray, w: Mapping[str, Any]) -> None:
     """The temperature that a rule counts from where it is not the lowest use temperature by its words; a fail says it itself."""
     against = Against(tests, w)
     named = np.isin(against.by, (FROM_AMBIENT, FROM_COLDER, FROM_STATED)) & (verdict != FAIL)

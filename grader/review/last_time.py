@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -70,7 +71,7 @@ def last_time_page(
     actions: pd.DataFrame,
     plant: pd.DataFrame,
     files: list[str],
-    said: dict[str, Any],
+    said: Mapping[str, Any],
 ) -> Page:
     """The page.
 

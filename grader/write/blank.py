@@ -210,7 +210,7 @@ class Form:
 
     section = "blank"  # of the words
 
-    def __init__(self, book: xlsxwriter.Workbook, texts: dict[str, Any], rule_sets: list[str]) -> None:
+    def __init__(self, book: xlsxwriter.Workbook, texts: Mapping[str, Any], rule_sets: list[str]) -> None:
         self.book, self.words, self.rule_sets = book, texts, rule_sets
         self.text: dict[str, str] = {**texts["blank"], **texts[self.section]}
         self.look = load_toml("blank.toml")

@@ -175,6 +175,8 @@ class _Content(NamedTuple):
 
     def part(self, table: pd.DataFrame | pd.Series, start: int, stop: int) -> Any:
         """Rows start to stop of the sheet; only they are copied, never a whole frame."""
+        if self.order is None and start == 0 and stop >= len(table):
+            return table
         return table.iloc[start:stop] if self.order is None else table.iloc[self.order[start:stop]]
 
 
@@ -290,8 +292,8 @@ class _Job:
         frame = content.frame
         headings = [self.clean(str(heading)) for heading in frame.columns]
         looks = [
-            fitted(column_look(name, heading), content.part(frame.iloc[:, number], 0, WIDTH_ROWS).tolist())
-            for number, heading in enumerate(headings)
+            fitted(look, content.part(frame.iloc[:, number], 0, WIDTH_ROWS).tolist()) if look.most else look
+            for number, look in enumerate(column_look(name, heading) for heading in headings)
         ]
         frozen, repeated = (min(count, len(headings)) for count in fixed_columns(name))
         wraps = len(frame) <= setting("wrap_rows")

@@ -190,14 +190,14 @@ def _across(looks: Sequence[ColumnLook], repeat: int) -> tuple[int, list[int]]:
     As few pages as at the smallest legible scale, at the largest scale that takes no more: none is left with a column.
     """
     smallest = int(setting("smallest_print_percent"))
-    fewest = len(_breaks(looks, repeat, smallest))
-    scale = next(s for s in range(100, smallest - 1, -1) if len(_breaks(looks, repeat, s)) <= fewest)
-    return scale, _breaks(looks, repeat, scale)
-
-
-def _breaks(looks: Sequence[ColumnLook], repeat: int, scale: int) -> list[int]:
-    """The columns before which a page breaks at a scale in percent."""
     widths = [width_pt(look.width) for look in looks]
+    fewest = len(_breaks(looks, widths, repeat, smallest))
+    scale = next(s for s in range(100, smallest - 1, -1) if len(_breaks(looks, widths, repeat, s)) <= fewest)
+    return scale, _breaks(looks, widths, repeat, scale)
+
+
+def _breaks(looks: Sequence[ColumnLook], widths: Sequence[float], repeat: int, scale: int) -> list[int]:
+    """The columns, of such widths in points, before which a page breaks at a scale in percent."""
     room = PAGE_WIDTH_PT * 100 / scale
     repeated = sum(widths[:repeat])
     breaks: list[int] = []

@@ -53,11 +53,14 @@ def plain_values(series: pd.Series, clean: Callable[[str], str], texts: Mapping[
 
 
 def _dates(series: pd.Series) -> tuple[list[Any], Any]:
-    if ((series < _FIRST_DATE) | (series != series.dt.normalize()) & series.notna()).any():
+    moments = series.to_numpy()
+    days = moments.astype("datetime64[D]")
+    there = ~np.isnat(days)
+    if (there & ((days < np.datetime64(_FIRST_DATE)) | (days != moments))).any():
         mixed: list[int] = []
         return [_plain(v, n, mixed, str, {}) for n, v in enumerate(series.tolist())], mixed
-    days = ((series - _DAY_ZERO) / np.timedelta64(1, "D")).tolist()
-    return [None if day != day else int(day) for day in days], "all"
+    serial = (days - np.datetime64(_DAY_ZERO, "D")).astype(np.int64).tolist()
+    return [day if known else None for day, known in zip(serial, there.tolist())], "all"
 
 
 def _plain(value: Any, position: int, dates: list[int], clean: Callable[[str], str], texts: Mapping[str, str]) -> Any:

@@ -5,6 +5,7 @@ Arrays, one entry a finding; action_texts.py makes the words from them.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -167,7 +168,7 @@ class FindingFacts:
         return cause_list(self.data, name, side, supply, dryer)
 
 
-def parts_of(at: pd.DataFrame, key: np.ndarray, w: dict[str, Any]) -> np.ndarray:
+def parts_of(at: pd.DataFrame, key: np.ndarray, w: Mapping[str, Any]) -> np.ndarray:
     """The parts of the plant that move each finding's parameter, with their last change and hours since; object (m,).
 
     at : rows of the judged table, one a finding. key : of its parameter. w : words.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -40,7 +40,7 @@ SIZE_PT = 8.0  # of all but the headings: a visit of two outlets is three pages 
 class Run:
     """What all records of one run share."""
 
-    words: dict[str, Any]
+    words: Mapping[str, Any]
     names: list[str]
     sums: list[str]
     rulesets: dict[str, Any]

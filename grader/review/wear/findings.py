@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -90,7 +90,7 @@ def _level(data: dict[str, Any], cause: str) -> str:
     return next((level for level, codes in data["level"].items() if cause in codes), "")
 
 
-def _sentence(row: dict, sign: str, quickens: bool, key: str, moved_by: str, w: dict) -> str:
+def _sentence(row: dict, sign: str, quickens: bool, key: str, moved_by: str, w: Mapping[str, Any]) -> str:
     say = w["wear"]
     usual = _figure(row["Usual"])
     since = say["since"].format(day=_day(row["Since"])) if _day(row["Since"]) else ""
