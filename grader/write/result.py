@@ -148,6 +148,8 @@ def write_result(
                 )
                 job.write(workbook, summary)
                 workbook.close()
+                if any(sheet.unwritten for sheet in workbook.worksheets() if isinstance(sheet, QuickSheet)):
+                    raise RuntimeError("xlsxwriter left out rows that were given to it; the result is not kept")
             except XlsxWriterException as error:
                 cause = next((a for a in error.args if isinstance(a, OSError)), None)
                 told = GraderError(f"{target}: not written ({error}). Nothing was changed.")
@@ -288,7 +290,7 @@ class _Job:
         self.cut += cut
         return cleaned
 
-    def _sheet(self, sheet: Worksheet, name: str, content: _Content, start: int, stop: int) -> None:
+    def _sheet(self, sheet: QuickSheet, name: str, content: _Content, start: int, stop: int) -> None:
         frame = content.frame
         headings = [self.clean(str(heading)) for heading in frame.columns]
         looks = [
@@ -411,29 +413,21 @@ class _Rows:
         self.link_column = headings.index(job.links[name]["column"]) if self.targets is not None else -1
         self.parameter_column = headings.index("Parameter") if "Parameter" in headings else -1
 
-    def write(self, sheet: Worksheet, row: int, start: int, stop: int) -> int:
+    def write(self, sheet: QuickSheet, row: int, start: int, stop: int) -> int:
         """Rows start to stop of the frame from row `row` of the sheet on; returns the next free row."""
         columns = [self._column(number, start, stop) for number in range(self.frame.shape[1])]
-        numbered, short = range(len(columns)), self.short
-        write_number, write_string, write_blank = sheet.write_number, sheet.write_string, sheet.write_blank
+        blanks, link = self.short, self.link_column  # a line under empty cells too, where that costs little
         all_values = zip(*(values for values, _ in columns))
         all_formats = zip(*(formats for _, formats in columns))
         for position, cells, formats in zip(range(start, stop), all_values, all_formats):
             if self.wrapped and (lines := self._lines(cells)) > 1:
                 ok(sheet.set_row(row, LINE_PT * lines))
-            for column, value, look in zip(numbered, cells, formats):
-                if value is None:
-                    if not short:  # a line under empty cells too, where that costs little
-                        continue
-                    failed = write_blank(row, column, None, look)
-                elif value.__class__ is str:
-                    failed = write_string(row, column, value, look)
-                else:
-                    failed = write_number(row, column, value, look)
-                if failed:
-                    ok(failed)
-            if self.targets is not None and (target := self.targets[position]) is not None:
-                self._link(sheet, row, target, cells[self.link_column])
+            target = self.targets[position] if self.targets is not None else None
+            if target is not None and self._link(sheet, row, target, cells[link]):
+                ok(sheet.write_cells(row, 0, cells[:link], formats, blanks))
+                ok(sheet.write_cells(row, link + 1, cells[link + 1 :], formats[link + 1 :], blanks))
+            else:
+                ok(sheet.write_cells(row, 0, cells, formats, blanks))
             row += 1
         return row
 
@@ -471,17 +465,19 @@ class _Rows:
                 most = max(most, self.lines_of[key])
         return min(most, TALLEST_LINES)
 
-    def _link(self, sheet: Worksheet, row: int, target: tuple[str, int], shown: Any) -> None:
+    def _link(self, sheet: Worksheet, row: int, target: tuple[str, int], shown: Any) -> bool:
+        """Write a cell that leads to another; False where the sheet has as many as it can hold."""
         links_on = self.job.links_on
         if links_on.get(sheet.name, 0) >= LINKS_PER_SHEET:
             self.job.links_left_out += 1
-            return
+            return False
         links_on[sheet.name] = links_on.get(sheet.name, 0) + 1
         column = self.link_column
         look = self.job.styles.make(**{**self.base[column], "font_color": self.job.styles.page["link"], "underline": 1})
         text = self.job.words["link_text"] if shown is None else str(shown)
         address = self.job.address(*target)
         ok(sheet.write_url(row, column, address, look, text))
+        return True
 
     def _column(self, number: int, start: int, stop: int) -> tuple[list[Any], Iterable[Format]]:
         """Values (str, float, int or None) and formats of one column of a chunk."""
