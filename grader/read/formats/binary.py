@@ -2,8 +2,9 @@
 
 As scan.py does for XML: error cells, formulas that were never worked out, numbers shown through a percent
 format or with a printed "<" or ">", and how far each sheet reaches. Sources, as published under
-learn.microsoft.com/openspecs: [MS-XLS] and [MS-XLSB], the section beside each figure where it was seen there. Records of
-[MS-XLSB] are cited by name: their sections move between its editions (BrtXF is 2.4.862 in one, 2.4.865 in another).
+learn.microsoft.com/openspecs: [MS-XLS] and [MS-XLSB], the section beside each figure where it was seen there. Records and
+structures of [MS-XLSB] are cited by name: their sections move between its editions (BrtXF is 2.4.862 in one, 2.4.865 in
+another).
 bench_foreign reads some 1,050 such files of other writers.
 """
 
@@ -16,7 +17,7 @@ from grader.problems import a1
 from grader.read.formats.parts import Parts, Refused
 from grader.read.formats.scan import LAST_COLUMN, LAST_ROW, Scan, SheetScan, Styles, part_name, relations, styles_of
 
-ERRORS = {  # [MS-XLS] 2.5.10 Bes; [MS-XLSB] 2.5.98.2 BErr has the same
+ERRORS = {  # [MS-XLS] 2.5.10 Bes; [MS-XLSB] BErr has the same
     0x00: "#NULL!",
     0x07: "#DIV/0!",
     0x0F: "#VALUE!",
@@ -259,7 +260,7 @@ def _binary_records(content: bytes) -> Iterator[tuple[int, int, int]]:
 
 
 def _wide(content: bytes, at: int) -> tuple[str, int]:
-    """XLWideString or XLNullableWideString ([MS-XLSB] 2.5.169, 2.5.167): letters, two bytes each; its end; null is empty."""
+    """XLWideString or XLNullableWideString ([MS-XLSB]): letters, two bytes each; where it ends; null is empty."""
     length = struct.unpack_from("<I", content, at)[0]
     if length == 0xFFFFFFFF:
         return "", at + 4
@@ -270,7 +271,7 @@ def _wide(content: bytes, at: int) -> tuple[str, int]:
 
 
 def _scan_xlsb_sheet(content: bytes, styles: Styles) -> SheetScan:
-    """One sheet: BrtRowHdr begins with the row, a cell with its column and style ([MS-XLSB] 2.5.10, Cell)."""
+    """One sheet: BrtRowHdr begins with the row, a cell with its column and style ([MS-XLSB], Cell)."""
     found = _Found()
     place = struct.Struct("<II").unpack_from
     careful = bool(styles.percent or styles.marked)

@@ -1,8 +1,8 @@
 """The container of old workbooks (.xls): the streams of its root storage, and its custom document properties.
 
 Sources, as published under learn.microsoft.com/openspecs: [MS-CFB] for the container, [MS-OLEPS] for the properties, the
-section beside each figure where its number was seen there, else its title. Files of LibreOffice and of other writers
-are read in the tests and in bench_foreign.
+section beside each figure (editions of April 2024). Files of LibreOffice and of other writers are
+read in the tests and in bench_foreign.
 """
 
 from __future__ import annotations
@@ -13,16 +13,16 @@ from collections.abc import Iterator
 
 from grader.read.formats.parts import OLE_MAGIC, Refused
 
-_LAST_SECTOR = 0xFFFFFFFA  # MAXREGSECT: numbers from here on mean "end", "free" and the like ([MS-CFB], sector numbers)
+_LAST_SECTOR = 0xFFFFFFFA  # MAXREGSECT: numbers from here on mean "end", "free" and the like ([MS-CFB] 2.1)
 _END_OF_CHAIN, _FAT_SECTOR, _FREE = 0xFFFFFFFE, 0xFFFFFFFD, 0xFFFFFFFF
 _NO_STREAM = 0xFFFFFFFF  # of a sibling or child ([MS-CFB] 2.6)
-_ENTRY = 128  # bytes of a directory entry ([MS-CFB], Compound File Directory Entry)
-_STREAM, _ROOT = 2, 5  # its object types
+_ENTRY = 128  # bytes of a directory entry ([MS-CFB] 2.6.1)
+_STREAM, _ROOT = 2, 5  # its object types (2.6.1)
 _IN_HEADER = 109  # sectors of the FAT that the header lists ([MS-CFB] 2.2)
 _CUTOFF = 4096  # bytes; a shorter stream lies in the mini stream (2.2)
 _SUMMARY = "\x05DocumentSummaryInformation"  # both property sets of a document lie in it ([MS-OLEPS] 2.21)
 _CUSTOM = uuid.UUID("D5CDD505-2E9C-101B-9397-08002B2CF9AE").bytes_le  # FMTID_UserDefinedProperties
-_DICTIONARY, _CODE_PAGE = 0, 1  # property identifiers ([MS-OLEPS], Dictionary Property, and 2.18.2, CodePage Property)
+_DICTIONARY, _CODE_PAGE = 0, 1  # property identifiers ([MS-OLEPS] 2.18.1 and 2.18.2)
 _NARROW, _WIDE, _UTF_16 = 0x1E, 0x1F, 1200  # VT_LPSTR, VT_LPWSTR (as LibreOffice writes), CP_WINUNICODE (2.18.2)
 _CUT = {"what": "its table of contents does not fit its size"}
 
@@ -53,7 +53,7 @@ class Compound:
         self._read_directory(self._chain(first_directory))
 
     def _table(self, data: bytes, n_fat: int, first_list: int) -> tuple[int, ...]:
-        """The FAT, by way of the DIFAT: the header's part of it, and a chain of sectors ([MS-CFB], FAT and DIFAT Sectors)."""
+        """The FAT, by way of the DIFAT: the header's part of it, and a chain of sectors ([MS-CFB] 2.3, 2.5)."""
         where = list(struct.unpack_from(f"<{_IN_HEADER}I", data, 76))
         lists = 0
         while first_list < _LAST_SECTOR:
@@ -105,7 +105,7 @@ class Compound:
             if entry[66] != _STREAM:
                 continue
             length = struct.unpack_from("<H", entry, 64)[0]  # bytes, with the null at the end
-            # Names that differ in capitals alone are one name ([MS-CFB], Red-Black Tree).
+            # Names that differ in capitals alone are one name ([MS-CFB] 2.6.4).
             name = entry[: max(0, min(length, 64) - 2)].decode("utf-16-le", "replace").upper()
             if number not in own:
                 self.elsewhere.add(name)
