@@ -307,9 +307,10 @@ class _Job:
         # What goes on paper is never cut off; behind it a long sheet keeps one line a row.
         shown = stop if wraps else start + on_paper
         row = wrapping.write(sheet, 1, start, shown)
-        writer = _Rows(self, name, content, looks, False)
-        for chunk in range(shown, stop, CHUNK_ROWS):
-            row = writer.write(sheet, row, chunk, min(chunk + CHUNK_ROWS, stop))
+        if shown < stop:
+            writer = _Rows(self, name, content, looks, False)
+            for chunk in range(shown, stop, CHUNK_ROWS):
+                row = writer.write(sheet, row, chunk, min(chunk + CHUNK_ROWS, stop))
         if row != 1 + stop - start:
             raise RuntimeError(f"sheet {name}: {row - 1} rows written of {stop - start}; the result is not kept")
         if headings:

@@ -262,7 +262,7 @@ def test_a_name_as_long_as_a_folder_allows(tmp_path):
 # -- killed runs ----------------------------------------------------------------------------------------
 
 MOMENTS = {
-    "rows": ("xlsxwriter.worksheet.Worksheet", "write_number", False),
+    "rows": ("grader.write.quick.QuickSheet", "write_cells", False),
     "closing": ("xlsxwriter.workbook.Workbook", "close", False),
     "zipping": ("xlsxwriter.workbook.ZipFile", "write", False),
     "flushing": ("grader.write.safely.os", "fsync", False),

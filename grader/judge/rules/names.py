@@ -79,6 +79,8 @@ def editions(family: str) -> tuple[str, ...]:
     >>> editions("en12021")
     ('en12021-1998', 'en12021-2014')
     """
+    if family in rule_ids():
+        return ()  # without reading every file
     return _known_names()[1].get(family, ())
 
 
@@ -93,7 +95,11 @@ def normalise_name(text: object, own: Iterable[Named] = ()) -> str | None:
     """
     if not isinstance(text, str):
         return None
-    found = _known_names()[0] | {compact(r.id): r.id for r in own}
+    mine = {compact(r.id): r.id for r in own}
+    plain = {compact(i): i for i in rule_ids()} | mine
+    if compact(text) in plain:
+        return plain[compact(text)]  # without reading every file
+    found = _known_names()[0] | mine
     without_month = re.sub(r"((?:19|20)\d\d)-(?:0[1-9]|1[0-2])\s*$", r"\1", text)
     for written in (text, without_month):
         name = compact(written)

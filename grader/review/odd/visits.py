@@ -323,6 +323,8 @@ def impossible_times(tests: pd.DataFrame, counts: np.ndarray) -> pd.DataFrame:
     """
     take = counts & (tests["test_time_state"].to_numpy() == READ) & (tests["oil_state"].to_numpy() == READ)
     at = np.flatnonzero(take)
+    if not len(at):
+        return pd.DataFrame(columns=["test", "last", "by", "outlets", "sites", "sampling", "span", "short", "same"])
     by = text(tests, "tested_by")[at]
     engineer = by_unique(by, lambda name: " ".join(name.casefold().split()))
     visit = tests["visit"].to_numpy()[at]
