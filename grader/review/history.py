@@ -167,7 +167,7 @@ class Readings:
     outlet, parameter    int (k,), positions in `outlets` and HISTORY
     limit_low, limit_high  float (k,), the latest limits, NaN where none
     Entries, N of them:
-    row, test            int (N,)
+    row, test            int32 (N,)
     day                  datetime64[D] (N,)
     lower, upper, open   as in the table, (N,), NaN ends where not read
     read                 bool (N,); others are cells that could not be read, and fails without a reading
@@ -236,7 +236,7 @@ def readings(tests: pd.DataFrame, counts: np.ndarray | None = None) -> Readings:
         parts.append(
             {
                 "code": known.of_test[take] * len(HISTORY) + number,
-                "test": take,
+                "test": take.astype(np.int32),
                 "read": read,
                 "lower": np.where(read, tests[f"{key}_lower"].to_numpy(dtype=float)[take], np.nan),
                 "upper": np.where(read, tests[f"{key}_upper"].to_numpy(dtype=float)[take], np.nan),
@@ -256,7 +256,7 @@ def readings(tests: pd.DataFrame, counts: np.ndarray | None = None) -> Readings:
     order = order[useful[joined["code"][order]]]
     joined = {name: joined.pop(name)[order] for name in list(joined)}
     codes, row = np.unique(joined.pop("code"), return_inverse=True)
-    row = row.astype(np.int64)
+    row = row.astype(np.int32)
     limit_low, limit_high = _latest_limits(row, joined["low"], joined["high"], len(codes))
     parameter_of = codes % len(HISTORY)
     distance = _distances(joined, row, parameter_of, limit_low, limit_high)

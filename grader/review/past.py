@@ -80,7 +80,7 @@ def chances_with_past(tests: pd.DataFrame, read: Readings, wear: Wear) -> dict[s
     entries = np.flatnonzero(plain)
     place = np.full(len(read.row), -1, dtype=np.int64)
     place[entries] = np.arange(len(entries))
-    begins = read.row[entries] * (10**6) + stretch[entries]
+    begins = read.row[entries].astype(np.int64) * 10**6 + stretch[entries]
     half_digit = np.array([0.5 * 10.0**-p.decimals for p in HISTORY])
     for low in range(0, len(at), CHUNK):
         part = at[low : low + CHUNK]

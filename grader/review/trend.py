@@ -128,9 +128,7 @@ def trend_table(
     table = pd.DataFrame(
         {n: pd.Series(v, dtype=object if v.dtype.kind == "O" else v.dtype) for n, v in frame.items()}, copy=False
     )
-    tinted = pd.DataFrame(
-        {h: pd.Series(words, dtype=object) for h, words in colours.items()}, index=table.index, copy=False
-    )
+    tinted = pd.DataFrame(colours, index=table.index, copy=False)
     order = _urgent_first(wear, dates["Reaches limit on"], towards)
     table, tinted = (part.iloc[order].reset_index(drop=True) for part in (table, tinted))
     return Trend(table, tinted, ("Course", min(cells), max(cells)) if cells else None)
@@ -169,16 +167,16 @@ def _of_parameter(read: Readings, attribute: str) -> np.ndarray:
     return np.array([getattr(p, attribute) for p in HISTORY], dtype=object)[read.parameter]
 
 
-def _months(read: Readings, months: np.ndarray) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
-    """Cells and verdict words (k,) under each of m headings: of each row and month the worst reading.
+def _months(read: Readings, months: np.ndarray) -> tuple[dict[str, np.ndarray], dict[str, pd.Categorical]]:
+    """Cells and verdict words (k,) under each of m headings: of each row and month the worst reading; "" where none.
 
     A cell that could not be read, or a fail without a figure, shows its verdict's word; a month with nothing but
     readings that prove nothing says `doubtful`.
     """
     shape = (len(read.outlet), len(months))
-    cells, colours = np.full(shape, None, dtype=object), np.full(shape, "", dtype=object)
+    cells, colours = np.full(shape, None, dtype=object), np.zeros(shape, dtype=np.int8)
     month = np.searchsorted(months, read.day.astype("datetime64[M]"))
-    group = read.row * max(len(months), 1) + month
+    group = read.row.astype(np.int64) * max(len(months), 1) + month
     first = read.worst_first(group)
     first = first[np.append(True, group[first][1:] != group[first][:-1])] if len(first) else first
     at = (read.row[first], month[first])
@@ -188,11 +186,11 @@ def _months(read: Readings, months: np.ndarray) -> tuple[dict[str, np.ndarray], 
         here = read.read[first] & ~read.doubtful[first] & (read.parameter[read.row[first]] == number)
         pick = first[here]
         value[here] = shown(read.lower[pick], read.upper[pick], read.open[pick], parameter)
-    cells[at], colours[at] = value, word
-    headings = [str(m) for m in months]
+    cells[at], colours[at] = value, 1 + read.verdict[first]
+    headings, words_of = [str(m) for m in months], pd.CategoricalDtype(["", *VERDICT_WORDS])
     return (
         {h: column(cells[:, i]) for i, h in enumerate(headings)},
-        {h: colours[:, i] for i, h in enumerate(headings)},
+        {h: pd.Categorical.from_codes(colours[:, i], dtype=words_of) for i, h in enumerate(headings)},
     )
 
 
