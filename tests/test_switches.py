@@ -39,8 +39,8 @@ from grader.read import extract, find, process, settle
 from grader.read.find import find_workbooks
 from grader.read.layout import load_layout
 from grader.read.process import read_workbooks
-from grader.read.shapes import groups, rows, site_of_sheet
-from grader.read.words import dates, said, units
+from grader.read.shapes import rows, site_of_sheet
+from grader.read.words import dates, labels, said, units
 from grader.read.words.heading_words import heading_words
 from grader.read.words.headings import other, understand
 from grader.read.words.loose import loose_word
@@ -561,7 +561,7 @@ TURNS: list[Turn] = [
     (R, ("rows", "aside_beside_words"), [], lambda: is_aside("Check gas bottle no. 2"), True, False),
     (R, ("rows", "ditto_words"), ["wie oben"], lambda: extract._repeated(["a", "wie oben"])[1], "wie oben", "a"),
     (R, ("rows", "signature_words"), ["paraphe"], lambda: rows.is_remark("paraphe A"), False, True),
-    (R, ("rows", "visit_words"), ["runde"], lambda: groups.is_when("Runde 2"), False, True),
+    (R, ("rows", "visit_words"), ["runde"], lambda: dates.is_when("Runde 2"), False, True),
     (R, ("rows", "verdict_words"), ["prima"], lambda: settle._is_verdict("prima"), False, True),
     (R, ("rows", "sheet_words"), [], lambda: site_of_sheet._generic("Sheet1"), True, False),
     *((R, ("limits", key), new, comes_of(data, name, **limits), "read", then)
@@ -622,6 +622,7 @@ TURNS: list[Turn] = [
     *((H, ("others", name), ["xyzzy"], kind("xyzzy"), None, name)
       for name in ("unit", "limit", "verdict", "parameter", "value", "number", "earlier")),
     (H, ("words", "filler"), [], heading("measured oxygen reading"), "oxygen_pct", None),
+    (H, ("words", "later"), [], lambda: labels.is_later("as left"), True, False),
     (H, ("words", "joining"), ["xyzzy"], lambda: understand("Oxygen xyzzy %").unit, None, "%"),
     (H, ("words", "condition"), ["xyzzy"], heading("dew point xyzzy 7 bar"), None, "dew_point_measured_c"),
     (H, ("words", "limit"), ["xyzzy"], lambda: "xyzzy" in heading_words().limit.pattern, False, True),

@@ -68,7 +68,7 @@ PAGES: dict[str, Any] = {
         "patterns": {"*": "synonyms loose"},
         **dict.fromkeys("at_atmosphere substances ambiguous stems".split(), "*"),
         "others": "unit limit verdict parameter value number earlier",
-        "words": "filler joining condition limit other_thing function general",
+        "words": "filler joining condition limit other_thing function general later",
     },
     "loose_words.toml": {
         **dict.fromkeys(("negation", "turns", "asked", "doubt", "doubted", "covered"), ""),

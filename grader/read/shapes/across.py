@@ -17,7 +17,7 @@ from grader.read.shapes.pairs import shared_above
 from grader.read.shapes.rows import is_total
 from grader.read.shapes.table import NO_TEST, Block, propose
 from grader.read.words.dates import is_date
-from grader.read.words.labels import SHARED, Column, column, is_unit, kind_of, label, looks_like_value
+from grader.read.words.labels import SHARED, Column, column, is_later, is_unit, kind_of, label, looks_like_value
 
 _LEAST_LABELS = 3
 # Labels that stand over a table with their values, and are no names of outlets.
@@ -61,7 +61,8 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
         if spec is not None:
             fields = {f: s._replace(row=s.row - start if s.row >= 0 else -1) for f, s in spec.fields.items()}
             own = spec._replace(fields=fields)
-        skip = frozenset({side.units, *(spec.ignore if spec is not None else ())})
+        earlier = _of_an_earlier_day(grid, side, names)
+        skip = frozenset({side.units, *earlier, *(spec.ignore if spec is not None else ())})
         turned = Grid(
             grid.sheet, grid.rows[start : rows[-1] + 1], list(grid.outer[start : rows[-1] + 1]), grid.inner
         ).turn()
@@ -79,6 +80,11 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
             )
         )
         notes = [*above.notes, *below.notes, *table.notes]
+        notes += [
+            grid.note("unknown_column", names - 1, at, text, heading=text, where=grid.line_words(at))
+            for at, text in earlier.items()
+            if grid.rows[names - 1][at] is not None
+        ]
         if not table.tests:
             notes.append(grid.note("empty_readings", names, side.at, grid.rows[names][side.at]))
         made.append(table._replace(notes=notes, heads=(grid.outer[begin], grid.outer[end - 1])))
@@ -158,6 +164,23 @@ def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[tuple[int, 
         made.append((begin, name, list(range(start, last + 1)), end))
         begin = end
     return made
+
+
+def _of_an_earlier_day(grid: Grid, side: _Side, names: int) -> dict[int, str]:
+    """Columns under a word over the names that says that their figures are of an earlier day: "Previous" | "Now"."""
+    over: dict[int, str] = {}
+    text = ""
+    for at in range(side.at + 1, grid.width if names > 0 else 0):
+        cell = grid.rows[names - 1][at]
+        text = text if cell is None else cell if type(cell) is str else ""
+        over[at] = text
+    later = any(map(is_later, over.values()))
+    return {
+        at: text
+        for at, text in over.items()
+        if at != side.units
+        and (kind_of(text) == "earlier" or later and kind_of(text) == "value" and not is_later(text))
+    }
 
 
 def _filled(grid: Grid, side: _Side, row: int) -> int:

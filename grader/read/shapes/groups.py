@@ -3,24 +3,16 @@ tables, each with its own outlets, stand beside each other."""
 
 from __future__ import annotations
 
-import re
-from datetime import date
 from typing import Any, NamedTuple
 
-from grader.data import load_toml
 from grader.problems import Place
 from grader.read.extract import NUMBERS, READINGS
 from grader.read.layout_spec import TableSpec
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.tables import whole
-from grader.read.words.dates import parse_date
+from grader.read.words.dates import is_when
 from grader.read.words.labels import Column, column
-
-_YEARS = (1990, 2100)
-_YEAR = re.compile(r"\b(?:19|20)\d{2}\b")
-_MONTH = re.compile(r"([^\W\d_]+)\.?(?:[\s\-/'’]*\d\d)?")  # "March", "Jan-25"
-_LONGEST = 30
 
 
 class Group(NamedTuple):
@@ -45,29 +37,6 @@ def side_by_side(grid: Grid, head: Head) -> list[Group]:
         columns = sorted([*group.head.columns, *others], key=lambda c: c.at)
         made.append(group._replace(head=group.head._replace(columns=columns)))
     return made
-
-
-def is_when(value: Any) -> bool:
-    """Whether a cell over a group of columns says when: a year, a date, a month, the how-manieth visit.
-
-    >>> is_when(2024.0), is_when("Q1 2025"), is_when("March"), is_when("Jan-25"), is_when("Bay 12")
-    (True, True, True, True, False)
-    """
-    if isinstance(value, date):
-        return True
-    if type(value) in (int, float):
-        return value == int(value) and _YEARS[0] <= value <= _YEARS[1]
-    if type(value) is not str or len(value) > _LONGEST:
-        return False
-    text = value.strip()
-    parsed = parse_date(text)
-    if parsed.day or parsed.day_first or parsed.month_first or _YEAR.search(text):
-        return True
-    words = text.casefold().split()
-    if len(words) == 2 and words[0] in load_toml("limits_reading.toml")["rows"]["visit_words"] and words[1].isdigit():
-        return True
-    month = _MONTH.fullmatch(text)
-    return month is not None and not parse_date(f"1 {month[1]} 2024").code
 
 
 def _whole_tables(grid: Grid, head: Head) -> list[Group]:

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import os.path
 import re
 from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any, NamedTuple
 
 from grader.read.shapes.grid import Grid
+from grader.read.words.dates import is_when
 from grader.read.words.headings import EXACT
 from grader.read.words.labels import (
     READINGS,
     Column,
     another_thing,
     column,
+    is_later,
     is_limit_word,
     is_placeholder,
     is_unit,
@@ -88,13 +91,45 @@ def columns_of(grid: Grid, rows: list[int]) -> list[Column]:
     width = grid.width
     texts = [_row_texts(grid.rows[row], width) for row in rows]
     texts[1:] = [tuple("" if _says_unit(v) else v for v in below) for below in texts[1:]]
+    if len(rows) == 1:
+        top, below = _parted(texts[0])
+        made = _of_today(list(_columns(top, below, ("",) * width)), top, below)
+        return [c._replace(text=texts[0][c.at].strip()) if below[c.at] else c for c in made]
     top = texts[0]
-    below = texts[1] if len(texts) > 1 else ("",) * width
+    below = texts[1]
     units = texts[2] if len(texts) > 2 else ("",) * width
-    if len(rows) > 1:
-        top = _spread(grid, rows[0], top, below)
-        below = tuple("" if _ordinal(v) == 1 else v for v in below)
-    return list(_columns(top, below, units))
+    top = _spread(grid, rows[0], top, below)
+    below = tuple("" if _ordinal(v) == 1 else v for v in below)
+    return _of_today(list(_columns(top, below, units)), top, below)
+
+
+def _parted(texts: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Headings of one row as two: "CO ppm before" and "CO ppm after" are Before and After under "CO ppm".
+
+    Only neighbours that begin or end alike, and differ by words that say which day or what kind of figure it is.
+    """
+    top, below = list(texts), [""] * len(texts)
+    for at, (one, two) in enumerate(zip(texts, texts[1:])):
+        a, b = (t.replace("(", " ").replace(")", " ").split() for t in (one, two))
+        for cut in (slice(None), slice(None, None, -1)):  # from the front, and from the end
+            for common in range(1, len(os.path.commonprefix([a[cut], b[cut]])) + 1):
+                rests = [" ".join(t[cut][common:][cut]) for t in (a, b)]
+                if all(r and kind_of(r) in ("value", "earlier", "limit") for r in rests):
+                    top[at] = top[at + 1] = " ".join(a[cut][:common][cut])
+                    below[at : at + 2] = rests
+                    break
+    return tuple(top), tuple(below)
+
+
+def _of_today(columns: list[Column], top: tuple[str, ...], below: tuple[str, ...]) -> list[Column]:
+    """Headings of which one that stands beside "New" or "As left" is of an earlier day: "As found", "Reading"."""
+    later = {top[c.at] for c in columns if top[c.at] and is_later(below[c.at])}
+    return [
+        c._replace(kind="earlier")
+        if top[c.at] in later and kind_of(below[c.at]) == "value" and not is_later(below[c.at])
+        else c
+        for c in columns
+    ]
 
 
 def _spread(grid: Grid, row: int, top: tuple[str, ...], below: tuple[str, ...]) -> tuple[str, ...]:
@@ -163,9 +198,9 @@ def _under_groups(grid: Grid, row: int, after: int) -> Head | None:
 def _whole(grid: Grid, row: int, single: list[Column], after: int) -> Head:
     """The heading with a row of units or further words below it, or a row of groups above it."""
     below = _next(grid, row)
-    if below is not None and _is_second(grid, row, below):
+    if below is not None and ((parts := _is_parts(grid, row, below)) or _is_second(grid, row, below)):
         pair = columns_of(grid, [row, below])
-        if _count(pair) >= _count(single):
+        if parts or _count(pair) >= _count(single):
             return _with_units(grid, [row, below], pair)
     above = row - 1
     if above > after and _is_groups(grid, above):
@@ -198,7 +233,8 @@ def _blocked(columns: list[Column]) -> set[int]:
 
 
 def _mostly_known(columns: list[Column]) -> bool:
-    known = sum(c.kind != "unknown" and not c.weak for c in columns)
+    # "CO ppm June": what the unit belongs to is known, whatever the further word says.
+    known = sum(c.kind != "unknown" and (not c.weak or bool(c.heading.told)) for c in columns)
     return known >= _LEAST_KNOWN * len(columns)
 
 
@@ -255,6 +291,31 @@ def _is_second(grid: Grid, row: int, below: int) -> bool:
         elif at in pair and pair[at].field and may_be_heading(text):
             helps += 1
     return helps * 2 > len(filled)
+
+
+def _is_parts(grid: Grid, row: int, below: int) -> bool:
+    """Whether a row parts headings that reach over several columns: Previous | New, Limit | Measured, or any words.
+
+    Words that are not known part them too where they come again under each: what they mean is then judged both ways.
+    """
+    head, cells = grid.rows[row], grid.rows[below]
+    texts = {at: v for at, v in enumerate(cells) if type(v) is str or is_when(v)}
+    if len(texts) < 2 or len(texts) < sum(v is not None for v in cells):
+        return False
+    if all(map(is_when, texts.values())) and not any(c.field == "test_date" for c in columns_of(grid, [row])):
+        return False  # visits side by side, unless the rows have dates of their own
+    parts: list[list[Any]] = []
+    for at, text in texts.items():
+        if head[at] is not None:
+            parts.append([text])
+        elif parts and at - 1 in texts:
+            parts[-1].append(text)
+        else:
+            return False
+    several = [p for p in parts if len(p) > 1]
+    known = all(type(t) is str and (kind_of(t) or is_later(t)) for p in several for t in p)
+    again = len(several) > 1 and all(p == several[0] for p in several)
+    return bool(several) and (known or again) and all(len(set(p)) == len(p) for p in several)
 
 
 def _is_groups(grid: Grid, row: int) -> bool:

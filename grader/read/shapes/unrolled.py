@@ -10,9 +10,8 @@ from typing import Any, NamedTuple
 
 from grader.problems import Place, a1
 from grader.read.shapes.grid import Cell, Grid
-from grader.read.shapes.groups import is_when
 from grader.read.shapes.tables import Range, Sheet, whole
-from grader.read.words.dates import is_date
+from grader.read.words.dates import is_date, is_when
 from grader.read.words.labels import Column, column, kind_of, label, loose_label
 
 _SEARCHED = 60  # rows in which the first heading is looked for

@@ -297,3 +297,32 @@ def date_within(text: str) -> str | None:
             if parsed.day or parsed.day_first or parsed.month_first:
                 return found
     return None
+
+
+_YEARS = (1990, 2100)
+_YEAR = re.compile(r"\b(?:19|20)\d{2}\b")
+_MONTH_OF = re.compile(r"([^\W\d_]+)\.?(?:[\s\-/'’]*\d\d)?")  # "March", "Jan-25"
+_LONGEST_WHEN = 30
+
+
+def is_when(value: Any) -> bool:
+    """Whether a cell over a group of columns says when: a year, a date, a month, the how-manieth visit.
+
+    >>> is_when(2024.0), is_when("Q1 2025"), is_when("March"), is_when("Jan-25"), is_when("Bay 12")
+    (True, True, True, True, False)
+    """
+    if isinstance(value, date):
+        return True
+    if type(value) in (int, float):
+        return value == int(value) and _YEARS[0] <= value <= _YEARS[1]
+    if type(value) is not str or len(value) > _LONGEST_WHEN:
+        return False
+    text = value.strip()
+    parsed = parse_date(text)
+    if parsed.day or parsed.day_first or parsed.month_first or _YEAR.search(text):
+        return True
+    parts = text.casefold().split()
+    if len(parts) == 2 and parts[0] in load_toml("limits_reading.toml")["rows"]["visit_words"] and parts[1].isdigit():
+        return True
+    month = _MONTH_OF.fullmatch(text)
+    return month is not None and not parse_date(f"1 {month[1]} 2024").code

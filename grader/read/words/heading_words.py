@@ -31,6 +31,7 @@ class Words(NamedTuple):
     by_words : the words of a spelling without those of no meaning, in any order -> {field: the list it stands in}.
     general  : keys of words that name the first of their candidates where no other column claims it.
     function : words of no meaning anywhere. limits: single words of a limit.
+    later    : keys of words that make the value beside them, under one heading, that of an earlier day.
     stems    : class -> words or beginnings of words ("expir*").
     telling  : keys of every spelling and of every word in one that is no filler: without one of them a text
                is no heading, and is not taken apart.
@@ -51,6 +52,7 @@ class Words(NamedTuple):
     general: frozenset[str]
     function: frozenset[str]
     limits: frozenset[str]
+    later: frozenset[str]
     stems: dict[str, tuple[str, ...]]
 
 
@@ -150,6 +152,7 @@ def words_of(codes: tuple[str, ...]) -> Words:
         frozenset(map(key, lists["general"])),
         function,
         frozenset(map(key, lists["limit"])) - function,
+        frozenset(map(key, lists["later"])),
         stems,
     )
 
@@ -160,7 +163,7 @@ def heading_words() -> Words:
     return words_of(heading_languages())
 
 
-_LISTS = ("filler", "joining", "condition", "limit", "other_thing", "function", "general")
+_LISTS = ("filler", "joining", "condition", "limit", "other_thing", "function", "general", "later")
 
 
 def bag(text: str, without: frozenset[str]) -> frozenset[str]:

@@ -172,6 +172,15 @@ def is_limit_text(value: Any) -> bool:
     return type(value) is str and len(value) <= 40 and bool(value.strip()) and _is_limit_text(value)
 
 
+def is_later(text: str) -> bool:
+    """Whether a heading says that its figures are those of today: beside it stand those of an earlier day.
+
+    >>> is_later("New"), is_later("as left"), is_later("Reading")
+    (True, True, False)
+    """
+    return key(text) in heading_words().later
+
+
 def another_thing(text: str) -> bool:
     """Whether a heading holds a word by which it means something else: limit, previous, required, average."""
     words = heading_words()
@@ -224,8 +233,11 @@ def _how(heading: Heading) -> str:
 
 
 def _joined(text: str, below: str, unit: str) -> Heading:
-    if not below.strip() or is_placeholder(below):
+    kind = other(below) if text.strip() and below.strip() else None
+    if not below.strip() or is_placeholder(below) or kind == "value" and understand(text).field in READINGS:
         return understand(text, unit_below=unit)
+    if kind == "earlier":
+        return Heading(why="of an earlier day")
     if not text.strip():
         return understand(below, unit_below=unit)
     if is_unit(below) and not unit.strip():
