@@ -123,8 +123,10 @@ def _table_lines(table: Table, sheet: str, several: bool, left_over: Sequence[Le
         if field == SAID:
             continue
         cell = a1(place.row or 0, place.column or 0)
+        # What is said above a table that is cut out of its sheet is not found in it again.
+        mark = "" if f"first_row = {table.heads[0] + 1}" in lines and 0 <= (place.row or 0) < table.heads[0] else "# "
         lines.append(
-            f"# {field} = {_quoted(_one_line(str(whole(value))))}   # found in {_one_line(place.sheet)}, {cell}"
+            f"{mark}{field} = {_quoted(_one_line(str(whole(value))))}   # found in {_one_line(place.sheet)}, {cell}"
         )
     for u in table.unclear:
         if u.aside:

@@ -13,7 +13,7 @@ from grader.read.extract import NUMBERS, READINGS, Proposal
 from grader.read.layout_spec import FieldSpec, TableSpec
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
-from grader.read.shapes.pairs import shared_above
+from grader.read.shapes.pairs import Shared, shared_above
 from grader.read.shapes.rows import is_total
 from grader.read.shapes.table import NO_TEST, Block, propose
 from grader.read.words.dates import is_date
@@ -21,6 +21,7 @@ from grader.read.words.labels import SHARED, Column, column, is_later, is_unit, 
 
 _LEAST_LABELS = 3
 # Labels that stand over a table with their values, and are no names of outlets.
+_OF_A_DAY = ("test_date", "test_time", "outlet")
 _OF_A_VISIT = SHARED - {"location", "system"}
 
 
@@ -45,6 +46,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     if side is None:
         return []
     made = []
+    of_sheet = Shared({}, {}, [])
     for begin, names, rows, end in _blocks(grid, side, spec):
         start = rows[0]
         labels = [c for r in rows if (c := _with_unit(grid, side, r, names)) is not None]
@@ -57,6 +59,15 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
         head = Head(side.at, side.at, [c._replace(at=c.at - start) for c in sorted(labels, key=lambda c: c.at)])
         outlet = frozenset() if any(c.field == "outlet" for c in labels) else frozenset({"outlet"})
         above, below = shared_above(grid, begin, start, outlet), shared_above(grid, rows[-1] + 1, end)
+        if "site" not in above.constants and not any(c.field == "site" for c in labels):
+            above = above._replace(
+                constants={**of_sheet.constants, **above.constants}, how={**of_sheet.how, **above.how}
+            )
+        if not made:  # what stands over the first table but its day holds for those below it, unless they name a site
+            of_sheet = above._replace(constants={f: v for f, v in above.constants.items() if f not in _OF_A_DAY})
+        corner = {}
+        if is_date(grid.rows[names][side.at]):
+            corner = {"test_date": (grid.place(names, side.at), grid.rows[names][side.at])}
         own = spec
         if spec is not None:
             fields = {f: s._replace(row=s.row - start if s.row >= 0 else -1) for f, s in spec.fields.items()}
@@ -71,7 +82,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
                 turned,
                 head,
                 grid.width,
-                constants={**below.constants, **above.constants},
+                constants={**below.constants, **corner, **above.constants},
                 how={**below.how, **above.how},
                 spec=own,
                 banners=False,
@@ -137,8 +148,7 @@ def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[tuple[int, 
             # One outlet, its dates across.
             names = dates if all(_names_two(grid, side, r) for r in dates) else []
     if not names:
-        above = _names_above(grid, side, rows)
-        names = [above] if above is not None else []
+        names = _names_above(grid, side, rows)
     if not names or not stated and any(not _names_two(grid, side, r) for r in names):
         return []
     if not stated and _labels_among_values(grid, side, [r for r in rows if r > min(names)]):
@@ -197,13 +207,24 @@ def _is_line(grid: Grid, side: _Side, row: int, filled: int) -> bool:
     return filled > 1 and grid.rows[row][side.at] is not None
 
 
-def _names_above(grid: Grid, side: _Side, rows: list[int]) -> int | None:
-    """The row above the readings that holds the outlets' names, where nothing calls it Outlet."""
-    first = min((r for r in rows if side.labels[r].field in READINGS), default=0)
-    for row in range(first - 1, max(first - 6, -1), -1):
-        if row not in side.labels and _names_two(grid, side, row):
-            return row
-    return None
+def _names_above(grid: Grid, side: _Side, rows: list[int]) -> list[int]:
+    """The rows that hold the outlets' names where nothing calls them Outlet: above the readings, and where these begin again."""
+    found: list[int] = []
+    seen: set[str] = set()
+    last = -1
+    for reading in (r for r in rows if side.labels[r].field in READINGS):
+        field = side.labels[reading].field
+        if not found or field in seen:
+            for row in range(reading - 1, max(reading - 6, last), -1):
+                corner, again = grid.rows[row][side.at], grid.rows[found[0]][side.at] if found else None
+                alike = not found or corner == again or is_date(corner) and is_date(again)
+                if row not in side.labels and alike and _names_two(grid, side, row):
+                    found.append(row)
+                    seen = set()
+                    break
+        seen.add(field)
+        last = reading
+    return found
 
 
 def _names_two(grid: Grid, side: _Side, row: int) -> bool:

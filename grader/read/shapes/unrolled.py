@@ -94,6 +94,9 @@ def _matrix(grid: Grid, begin: int, top: int, alone: bool) -> Matrix | None:
         if body[side] is None or not any(body[c] is not None for c in across):
             break
         down.append(r)
+    lines = {k.field for r in down if dated and (k := label(grid.rows[r][side])) is not None and k.field}
+    if len(lines) > 1 and 2 * len(lines) >= len(down):
+        return None  # labels with their values, or what was measured on one day, and no outlets
     if not down or not dated and not all(is_date(grid.rows[r][side]) for r in down):
         return None
     titles = [grid.rows[r][c] for r in range(top - 1, begin - 1, -1) for c in range(grid.width)]
