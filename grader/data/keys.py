@@ -78,7 +78,8 @@ PAGES: dict[str, Any] = {
         ),
     },
     "said.toml": {
-        "against": "verdict stop undone lapsed instrument row",
+        "against": "verdict stop void undone lapsed instrument row",
+        "pair": {"test": "of ill", "fluid": "of ill", "people": "of ill"},
         "no": "words once none",
         "general": "rule around article plural firm limits legend pass monoxide mended optional",
         "cold": "words without",

@@ -33,15 +33,21 @@ _BOX = re.compile(r"[☐☒☑✓✔✗✘□■]|[\[(]\s*[xX]?\s*[\])]")
 _TICKED = re.compile(r"[☒☑✓✔✗✘]|[\[(]\s*[xX]\s*[\])]")
 
 
-def _at(tokens: Sequence[str], table: str, name: str, file: str = "said.toml") -> list[tuple[int, int]]:
+def _at(tokens: Sequence[str], *path: str, file: str = "said.toml") -> list[tuple[int, int]]:
     """(first token, the token after the last) of every place at which one of a list of phrases stands."""
-    return standing(tokens, phrases(_TOKEN, file, table, name))
+    return standing(tokens, phrases(_TOKEN, file, *path))
 
 
 @cache
 def _telling() -> re.Pattern[str]:
     """Beginnings of words without one of which a text says nothing: a search over the text is cheap."""
-    return _beginnings(w for some in load_toml("said.toml")["against"].values() for w in some)
+    return _beginnings(_speaking())
+
+
+def _speaking() -> list[str]:
+    """Words without one of which a text says nothing against a pass."""
+    said = load_toml("said.toml")
+    return [w for some in (*said["against"].values(), *(p["ill"] for p in said["pair"].values())) for w in some]
 
 
 def _beginnings(words: Iterable[str]) -> re.Pattern[str]:
@@ -54,8 +60,7 @@ def _beginnings(words: Iterable[str]) -> re.Pattern[str]:
 def _any() -> re.Pattern[str]:
     stems = heading_words().stems
     words = [w for name in _CLASSES for w in stems.get(name, ())] + load_toml("loose_words.toml")["said_of"]["odour"]
-    said = load_toml("said.toml")
-    words += [*said["cold"]["words"], *(w for some in said["against"].values() for w in some)]
+    words += [*load_toml("said.toml")["cold"]["words"], *_speaking()]
     return _beginnings(words)
 
 
@@ -100,10 +105,13 @@ def _speaks(sentence: str, where: str) -> bool:
     tokens = [key(t) for t in _TOKEN.findall(sentence)]
     groups = [g for g in _groups(where) if g != "undone" or where == ROW or len(tokens) <= _SHORT]
     hits = [h for group in groups for h in _hits(sentence, group)]
+    if where == ROW:
+        hits += [h for kind in load_toml("said.toml")["pair"] for h in _hits(sentence, kind, "pair")]
     if not hits:
         return False
     inside = {i for first, stop in hits for i in range(first, stop)}
-    rest = [t for i, t in enumerate(tokens) if i not in inside]
+    # "would not zero" is no rule.
+    rest = [t for i, t in enumerate(tokens) if i not in inside and not _at(tokens[i + 1 : i + 2], "no", "words")]
     if (
         _at(rest, "general", "rule")
         or where == AROUND
@@ -114,7 +122,7 @@ def _speaks(sentence: str, where: str) -> bool:
         return False
     if where != AROUND:
         return True
-    for first, stop in sorted(hits):
+    for first, stop in _joined(hits):
         if _is_count(tokens, first, stop):
             continue
         if _is_firm(tokens, first, stop):
@@ -124,26 +132,44 @@ def _speaks(sentence: str, where: str) -> bool:
     return False
 
 
+def _joined(hits: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Places in order, those that overlap as one: "taken out of service" is one phrase."""
+    made: list[tuple[int, int]] = []
+    for first, stop in sorted(hits):
+        if made and first <= made[-1][1]:
+            made[-1] = (made[-1][0], max(stop, made[-1][1]))
+        else:
+            made.append((first, stop))
+    return made
+
+
 def _groups(where: str) -> tuple[str, ...]:
     return {NAME: ("stop",), ROW: tuple(load_toml("said.toml")["against"])}.get(
-        where, ("verdict", "stop", "undone", "lapsed", "instrument")
+        where, ("verdict", "stop", "void", "undone", "lapsed", "instrument")
     )
 
 
-def _hits(sentence: str, group: str) -> list[tuple[int, int]]:
-    """Where in a sentence (tokens) words of a group stand that nothing takes back."""
+def _hits(sentence: str, group: str, table: str = "against") -> list[tuple[int, int]]:
+    """Where in a sentence (tokens) words of a group stand that nothing takes back; what ails a thing of a pair."""
     made: list[tuple[int, int]] = []
     before = 0
     for clause in _CLAUSE.split(sentence):
         tokens = [key(t) for t in _TOKEN.findall(clause)]
-        found = _at(tokens, "against", group)
+        if table == "pair":
+            found = _at(tokens, "pair", group, "ill") if _at(tokens, "pair", group, "of") else []
+        else:
+            found = _at(tokens, "against", group)
         apart = {i for first, stop in _at(tokens, "apart", "words") for i in range(first, stop)} if found else ()
-        mended = group in ("verdict", "instrument", "lapsed") and found and _at(tokens, "general", "mended")
+        mended = (
+            (table == "pair" or group in ("verdict", "instrument", "lapsed"))
+            and found
+            and _at(tokens, "general", "mended")
+        )
         optional = group == "undone" and found and _at(tokens, "general", "optional")
         for first, stop in [] if mended or optional else found:
             if any(i in apart for i in range(first, stop)) or _taken_back(tokens, first, stop):
                 continue
-            if group == "verdict" and _at(tokens[first - 1 : first], "no", "once"):
+            if (table == "pair" or group == "verdict") and _at(tokens[first - 1 : first], "no", "once"):
                 continue
             made.append((before + first, before + stop))
         before += len(tokens)
@@ -183,6 +209,8 @@ def _is_firm(tokens: list[str], first: int, stop: int) -> bool:
     behind, phrase = tokens[stop:], tokens[first:stop]
     if _at(phrase, "against", "stop") and len(phrase) > 1:
         return not behind or bool(_at(behind[:1], "general", "firm")) or behind[0].isdigit()
+    if _at(phrase, "against", "void"):
+        return True
     if _at(behind[:1], "general", "plural"):
         return any(t.isdigit() for t in behind)
     if _at(tokens[:first], "general", "article") and not _at(phrase, "against", "verdict"):
@@ -195,7 +223,7 @@ def _is_firm(tokens: list[str], first: int, stop: int) -> bool:
 @lru_cache(maxsize=50_000)
 def smells(text: str) -> str:
     """A remark that speaks of a smell, though another cell is for that; "" where it does not, or says none."""
-    spoken = _at([key(t) for t in _TOKEN.findall(text)], "said_of", "odour", "loose_words.toml")
+    spoken = _at([key(t) for t in _TOKEN.findall(text)], "said_of", "odour", file="loose_words.toml")
     return text if spoken and len(text) <= 60 and loose_word("odour", text) in ("slight", "marked") else ""
 
 
