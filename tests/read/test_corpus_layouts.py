@@ -106,17 +106,6 @@ CORRECTIONS = {
             '[[table.group]]\nfirst_row = 8\nlast_row = 9\n[table.group.constants]\nsite = "Guss Harz"'
         ),
     },
-    "79-prueftermine-spalten": {
-        '# [[table.group]]\n# first_column = "C"\n# last_column = "H"\n# [table.group.constants]\n': (
-            '[[table.group]]\nfirst_column = "C"\nlast_column = "H"\n[table.group.constants]\ntest_date = 2025-02-11\n'
-        ),
-        '# [[table.group]]\n# first_column = "I"\n# last_column = "N"\n': (
-            '[[table.group]]\nfirst_column = "I"\nlast_column = "N"\n'
-        ),
-        '# [table.group.constants]\n# test_date = "Prüfung 13.05.2025"': (
-            "[table.group.constants]\ntest_date = 2025-05-13"
-        ),
-    },
     "32-flow-and-pressure-needed": {
         '# lowest_pressure_bar = { column = "G", unit = "?"': 'lowest_pressure_bar = { column = "G", unit = "bar"'
     },

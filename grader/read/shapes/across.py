@@ -45,7 +45,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     side = _side(grid, spec)
     if side is None:
         return []
-    made = []
+    made: list[Proposal] = []
     of_sheet = Shared({}, {}, [])
     for begin, names, rows, end in _blocks(grid, side, spec):
         start = rows[0]

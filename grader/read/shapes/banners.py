@@ -71,7 +71,7 @@ def banners_of(
         if is_date(value):
             if own == "test_date" or "test_date" not in values:
                 found.append(Banner(index, at, value, {"test_date": (place, value, "banner row")}))
-        elif type(value) is str and "test_date" not in values and (day := date_within(value)) is not None:
+        elif type(value) is str and (own == "test_date" or "test_date" not in values) and (day := date_within(value)):
             found.append(Banner(index, at, value, {"test_date": (place, day, "banner row")}))
         elif type(value) is str and _is_name(value):
             if own in SHARED and own != "":

@@ -11,7 +11,7 @@ from grader.read.layout_spec import TableSpec
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.tables import whole
-from grader.read.words.dates import is_when
+from grader.read.words.dates import date_within, is_round, is_when
 from grader.read.words.labels import Column, column
 
 
@@ -78,7 +78,7 @@ def _above(grid: Grid, head: Head) -> list[Group]:
         if row < 0:
             continue
         cells = grid.rows[row]
-        starts = [at for at, v in enumerate(cells) if is_when(v)]
+        starts = [at for at, v in enumerate(cells) if is_when(v) or is_round(v)]
         if len(starts) < 2 or len({whole(cells[at]) for at in starts}) < len(starts):
             continue
         once = {f for f in (c.field for c in head.columns) if f and [c.field for c in head.columns].count(f) == 1}
@@ -139,8 +139,11 @@ def _group(grid: Grid, head: Head, common: list[Column], own: list[Column], row:
     # A date of all groups would be that of one: it is not used.
     shared = [c._replace(kind="unknown") if c.field == "test_date" else c for c in common]
     columns = sorted([*shared, *own], key=lambda c: c.at)
-    place = grid.place(row, at)
-    return Group(head._replace(columns=columns), place, whole(grid.rows[row][at]), frozenset(c.at for c in own))
+    when = whole(grid.rows[row][at])
+    if type(when) is str:
+        when = date_within(when) or when
+    field = "" if any(c.field == "test_date" for c in own) else "test_date"
+    return Group(head._replace(columns=columns), grid.place(row, at), when, frozenset(c.at for c in own), field)
 
 
 def skipped(grid: Grid, groups: list[Group], index: int, first: int, stop: int) -> set[int]:

@@ -319,10 +319,27 @@ def is_when(value: Any) -> bool:
         return False
     text = value.strip()
     parsed = parse_date(text)
-    if parsed.day or parsed.day_first or parsed.month_first or _YEAR.search(text):
-        return True
-    parts = text.casefold().split()
-    if len(parts) == 2 and parts[0] in load_toml("limits_reading.toml")["rows"]["visit_words"] and parts[1].isdigit():
+    if parsed.day or parsed.day_first or parsed.month_first or _YEAR.search(text) or _numbered(text):
         return True
     month = _MONTH_OF.fullmatch(text)
     return month is not None and not parse_date(f"1 {month[1]} 2024").code
+
+
+def is_round(value: Any) -> bool:
+    """Whether a text over a group of columns says which round of a year it holds, without a year: "Q2", "3. Quartal".
+
+    >>> is_round("Q2"), is_round("1er trimestre"), is_round("3. Quartal"), is_round("Bay 2"), is_round("T12")
+    (True, True, True, False, False)
+    """
+    if type(value) is not str or len(value) > _LONGEST_WHEN:
+        return False
+    return bool(re.fullmatch(r"[qt]\s?[1-4]", value.strip(), re.IGNORECASE)) or _numbered(value)
+
+
+def _numbered(text: str) -> bool:
+    """Whether a text is a word for a visit or a quarter, and its number before or behind it."""
+    words = [w.strip(".,:") for w in text.casefold().split()]
+    said = load_toml("limits_reading.toml")["rows"]["visit_words"]
+    return len(words) == 2 and any(
+        w in said and re.fullmatch(r"\d+(?:st|nd|rd|th|er|e|ème)?", n) for w, n in (words, words[::-1])
+    )
