@@ -23,8 +23,11 @@ from grader.read.words.said import (
     AROUND,
     NAME,
     ROW,
+    TICK,
     Stated,
     against,
+    answered_badly,
+    asks,
     expiry_of,
     is_cold,
     is_label,
@@ -40,6 +43,8 @@ SAID = "said_against"
 _NAMES = frozenset(("outlet", "location", "system", "site", "client", "equipment"))  # of places and things
 # Fields whose cells are looked at though they are read.
 _SPOKEN = frozenset(("remarks", "supply", "dryer", "instrument", *(f for f in FIELDS if f.endswith("_tube_lot"))))
+# Fields that a heading which asks may be taken for, and in which its answer is no value.
+_FREE = ("remarks", "own_verdict", "outlet_status", "location", "tested_by")
 _FAR = 4  # columns between a label and its value, at most
 _DEEP = 12  # rows of a small table under a heading for expiry
 
@@ -68,10 +73,14 @@ def with_what_is_said(
     texts = _telling(cells)
     if texts and not tables:
         texts -= guide_texts(sheet.name)
-    if not texts:
+    asked = {t for t in _texts(cells) if asks(t)} if tables else set()
+    if not texts and not asked:
         return tables, []
     regions = [_Region(t, cells) for t in tables if t.rows]
     for_all: list[Said] = []
+    for row, column, text in cells.of(asked):
+        for region in (r for r in regions if (row, column) in r):
+            region.ask(cells, row, column, text)
     for row, column, text in cells.of(texts):
         if (row, column) in read:
             continue
@@ -159,8 +168,11 @@ class _Cells:
 
 def _telling(cells: _Cells) -> set[str]:
     """The different texts of a sheet that say anything, by their words alone."""
-    texts = {v for v in set().union(*cells.sheet.rows) if type(v) is str and len(v) > 1} | set(cells.comments.values())
-    return {t for t in texts if _tells(t)}
+    return {t for t in _texts(cells) | set(cells.comments.values()) if _tells(t)}
+
+
+def _texts(cells: _Cells) -> set[str]:
+    return {v for v in set().union(*cells.sheet.rows) if type(v) is str and len(v) > 1}
 
 
 def _tells(text: str) -> bool:
@@ -386,6 +398,33 @@ class _Region:
         if figures:
             of = [i in mine for i in range(len(self.at))]
             self.figures.append((Said(cells.name, (row, column), text, "", figures), of))
+
+    def ask(self, cells: _Cells, row: int, column: int, text: str) -> None:
+        """Keep what the answers under or beside a heading that asks say against their tests."""
+        field = self.by_column.get(column) if self.down else self.by_row.get(row) if self.across else None
+        if (
+            field not in (None, "remarks", "own_verdict", "outlet_status")
+            or not (self.down or self.across)
+            and text in self.headings
+        ):
+            return
+        if self.down:
+            answers = {i: (r, column) for r, i in self.tests.items()} if row not in self.tests else {}
+        elif self.across:
+            answers = {i: (row, c) for c, i in self.columns.items()} if column not in self.columns else {}
+        else:
+            answers = dict.fromkeys(self._mine(cells, row, column), (row, column + 1))
+        values = {i: cells.at(*at) for i, at in answers.items()}
+        filled = [v for v in values.values() if v is not None]
+        good = asks(text) == "good"
+        ticked = good and all(type(v) is str and TICK.fullmatch(v.strip()) for v in filled)
+        ticked = ticked and 0 < len(filled) < len(values)  # blank is a no where all others are ticked
+        coded = good and len(filled) > 1 and all(v in (0, 1) for v in filled)
+        for i, value in values.items():
+            bad = field != "own_verdict" and (answered_badly(text, value) or coded and value == 0)
+            if bad or ticked and value is None:
+                self.words[i].append(f"{text}: {'not ticked' if value is None else shown(value)}")
+                self.at[i] = self.at[i] or answers[i]
 
     def _under_cold(self, cells: _Cells, row: int, column: int, text: str) -> None:
         """Temperatures with their unit under a heading that speaks of the cold and states none."""

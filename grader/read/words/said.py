@@ -16,7 +16,7 @@ from grader.columns import AIR, FIELDS, PARAMETERS
 from grader.data import load_toml
 from grader.read.words.dates import is_date
 from grader.read.words.heading_words import BREAK, heading_words, key
-from grader.read.words.labels import column, kind_of
+from grader.read.words.labels import column, is_placeholder, kind_of
 from grader.read.words.loose import loose_word
 from grader.read.words.phrases import phrases, standing
 from grader.read.words.unclear import classes_of
@@ -218,6 +218,46 @@ def _is_firm(tokens: list[str], first: int, stop: int) -> bool:
     if first == 0 and behind and _at(behind, "general", "limits"):
         return any(t.isdigit() for t in behind)
     return not (_at(tokens[max(first - 2, 0) : first], "general", "article") and behind)
+
+
+_LONGEST_QUESTION = 60
+TICK = re.compile(r"[xX✓✔☑☒✗✘×]")
+_CROSS = re.compile(r"[✗✘×]")
+
+
+@lru_cache(maxsize=20_000)
+def asks(heading: str) -> str:
+    """Which answer under a heading would speak against a pass: "good" a no, "ill" anything but a no; "" where none would.
+
+    >>> asks("Sample valid"), asks("CO alarm during test"), asks("Alarm set point"), asks("Signed by customer")
+    ('good', 'ill', '', '')
+    """
+    if len(heading) > _LONGEST_QUESTION:
+        return ""
+    tokens = [key(t) for t in _TOKEN.findall(heading)]
+    ill = _at(tokens, "answer", "ill")
+    known = {i for first, stop in [*ill, *_at(tokens, "answer", "filler")] for i in range(first, stop)}
+    if ill and len(known) == len(tokens):
+        return "ill"
+    good = _at(tokens, "answer", "good")
+    return "good" if any(not _taken_back(tokens, first, stop) for first, stop in good) else ""
+
+
+def answered_badly(heading: str, answer: Any) -> bool:
+    """Whether an answer under a heading that asks speaks against a pass.
+
+    >>> answered_badly("Sample valid", "n"), answered_badly("Alarm", "none"), answered_badly("Alarm", "high CO")
+    (True, False, True)
+    """
+    asked = asks(heading)
+    if type(answer) is not str:
+        return asked == "good" and answer is False or asked == "ill" and answer is True
+    tokens = [key(t) for t in _TOKEN.findall(answer)]
+    if asked == "good":
+        return bool(_CROSS.fullmatch(answer.strip())) or any(first == 0 for first, _ in _at(tokens, "answer", "no"))
+    told = tokens or TICK.fullmatch(answer.strip())
+    fine = any(first == 0 for first, _ in _at(tokens, "answer", "fine")) or any(c.isdigit() for c in answer)
+    return asked == "ill" and bool(told) and not fine and not is_placeholder(answer)
 
 
 @lru_cache(maxsize=50_000)
