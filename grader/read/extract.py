@@ -341,6 +341,10 @@ def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int
             dated = [i for i in filled if not all(v is None or is_weekday(v) for v in lists[i])]
             made.notes.extend(where.left_over(found[i]) for i in filled if dated and i not in dated)
             filled = dated or filled
+        sure = [i for i in filled if found[i].heading.sure == CERTAIN]
+        if len(filled) > 1 and field == "outlet" and len(sure) == 1:  # "Outlet", and a word that may be one: "Coupling"
+            made.notes.extend(where.left_over(found[i]) for i in filled if i not in sure)
+            filled = sure
         if len(filled) > 1 and field in JOINED:
             values = [", ".join(shown(whole(v)) for v in row if v is not None) or None for row in zip(*lists)]
             chosen = found[filled[0]]._replace(how=AS_FOUND[0])

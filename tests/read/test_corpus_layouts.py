@@ -114,7 +114,6 @@ CORRECTIONS = {
         "# line_pressure_bar = {": "line_pressure_bar = {",
         '# dryer = "unknown"': 'dryer = "refrigerant"',
     },
-    "80-tab-of-everything": {"# outlet = {": "outlet = {"},
     "84-sheet-a-gas-titles": {
         '# supply = "airline"': 'supply = "airline"',
         '# dryer = "unknown"': 'dryer = "desiccant"',

@@ -128,6 +128,8 @@ def _find(grid: Grid) -> _Long | None:
     for row in range(min(len(grid.rows), _SEARCHED)):
         kinds = {at: kind_of(v) for at, v in enumerate(grid.rows[row]) if type(v) is str and len(v) <= 60}
         names = [at for at, kind in kinds.items() if kind == "parameter"]
+        if not names and "value" in kinds.values():  # "Mesure" beside "Valeur", or any other word: its cells decide
+            names = [at for at, kind in kinds.items() if kind in ("value", None)]
         if not names:
             continue
         columns = columns_of(grid, [row])
@@ -399,7 +401,7 @@ def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> P
         Where(
             grid.name,
             address,
-            lambda at: Place(grid.name, begin[at], at) if at in begin else grid.line_place(at % width),
+            lambda at: grid.place(begin[at], found.values) if at in begin else grid.line_place(at % width),
             words,
         ),
         lambda line, test: (row_at.get((line, test), -1), found.values) if line in begin else (-1, -1),

@@ -50,6 +50,7 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None) -> Reco
     with_visit = False
     elsewhere: list[Said] = []
     blocks: list[Matrix] = []
+    strange: list[Note] = []
     for sheet in sheets:
         if not sheet.rows or not sheet.rows[0] or layout.ignores(sheet.name):
             continue
@@ -73,8 +74,10 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None) -> Reco
 
             made = read_sheet(sheet, specs)
             found = [] if made.tables else matrices(Grid.of(sheet))
-            blocks += found
-            if found:
+            blocks += [m for m in found if m.known]
+            strange += [m.grid.note("unknown_parameter", m.above[1], 0, sheet.name, heading=sheet.name,
+                        where=f'heading = "{sheet.name}"') for m in found if not m.known]  # fmt: skip
+            if any(m.known for m in found):
                 continue
             if not made.tables and not made.notes and not specs and not _not_used(sheet) and not _cover(sheet):
                 if explained is not None:
@@ -97,6 +100,7 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None) -> Reco
             if cover:
                 covers.append((sheet, *cover))
     if len(blocks) > 1:
+        notes += strange  # a sheet of what nobody knows, among sheets of a parameter each
         from grader.read.choose import crossed
 
         stated = [s for m in blocks for s in layout.of(m.grid.name) if s.orientation == "long"]

@@ -5,6 +5,7 @@ Such cells are written out as one reading a row, each with the place it had, and
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
@@ -16,6 +17,7 @@ from grader.read.words.labels import Column, column, kind_of, label, loose_label
 
 _SEARCHED = 60  # rows in which the first heading is looked for
 _LEAST_DATES = 2  # one may be no more than a heading with a year in it
+_STROKE = re.compile(r"(?<=\w)[_-](?=\w)")
 _NO_PARAMETER = ("outlet", "test_date", "site")
 _HEADINGS = ("Outlet", "Test date", "Parameter", "Value")
 
@@ -55,11 +57,14 @@ class Unrolled(Grid):
 
 
 class Matrix(NamedTuple):
-    """One block of readings of one parameter: its name, rows above it, (outlet, date, reading) as cells of its grid."""
+    """One block of readings of one parameter: its name, rows above it, (outlet, date, reading) as cells of its grid.
+
+    known : what its name means; None where that is not known.
+    """
 
     grid: Grid
     name: str
-    known: Column
+    known: Column | None
     above: tuple[int, int]
     crossings: list[tuple[Cell, Cell, Cell]]
 
@@ -101,12 +106,11 @@ def _matrix(grid: Grid, begin: int, top: int, alone: bool) -> Matrix | None:
         return None
     titles = [grid.rows[r][c] for r in range(top - 1, begin - 1, -1) for c in range(grid.width)]
     named = [grid.name, *titles] if alone else titles
-    # A sheet's name cannot hold a stroke: "mg_m³".
-    texts = [t.replace("_", "/") for t in named if type(t) is str]
+    # A sheet's name cannot hold a stroke: "mg_m³", "mg-m3".
+    given = [t for t in named if type(t) is str]
+    texts = [*given, *(_STROKE.sub("/", t) for t in given)]
     meanings = ((t, k) for meaning in (label, loose_label) for t in texts if (k := meaning(t)) is not None)
     name, known = next((m for m in meanings if m[1].field not in _NO_PARAMETER and not m[1].weak), ("", None))
-    if known is None:
-        return None
     crossings = [
         ((r, side), (top, c), (r, c)) if dated else ((top, c), (r, side), (r, c)) for c in across for r in down
     ]
@@ -115,13 +119,13 @@ def _matrix(grid: Grid, begin: int, top: int, alone: bool) -> Matrix | None:
 
 def joined(blocks: list[Matrix]) -> Unrolled | None:
     """All blocks as one list of readings; None where fewer than two different things were measured."""
-    if len({m.known.field or m.known.text for m in blocks}) < 2:
+    if len({m.known.field or m.known.text for m in blocks if m.known}) < 2:
         return None
     first = blocks[0].grid
     rows: list[Sequence[Any]] = [_HEADINGS]
     origins = [[first.place(blocks[0].crossings[0][2][0], 0)] * len(_HEADINGS)]
     percents: set[Place] = set()
-    for m in blocks:
+    for m in (m for m in blocks if m.known):
         percents |= {m.grid.place(*at) for at in m.grid.percents}
         for outlet, when, reading in m.crossings:
             value = m.grid.rows[reading[0]][reading[1]]

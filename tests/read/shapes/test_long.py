@@ -476,3 +476,25 @@ def test_verdicts_beside_the_readings_of_outlets_across_are_no_outlets():
         ("Log!B1", "Bay 1", 1.0),
         ("Log!D1", "Bay 2", 9.0),
     ]
+
+
+def test_a_sheet_of_what_nobody_knows_among_sheets_of_a_parameter_each_is_said():
+    body = [["L1", 20.9, 20.8], ["L2", 20.9, 20.7]]
+    head = ["Outlet", "2025-10-07", "2026-01-06"]
+    made = ReadLog(book(**{name: [head, *body] for name in ("Oxygen %", "CO ppm", "Kappa")}))
+    assert len(made.rows()) == 4
+    assert [(n.code, n.sheet, n.params["heading"]) for n in made.found.notes if n.code == "unknown_parameter"] == [
+        ("unknown_parameter", "Kappa", "Kappa")
+    ]
+
+
+def test_an_unclear_line_of_a_list_of_readings_has_an_address_of_its_sheet():
+    rows = [
+        ["Outlet", "Parameter", "Result", "Unit"],
+        ["A", "O2", 20.9, "%"],
+        ["A", "CO", 1, "ppm"],
+        ["A", "Coldest corner", 6, "°C"],
+    ]
+    made = ReadLog(book(Log=rows))
+    (unclear,) = (u for t in made.found.tables for u in t.unclear)
+    assert (unclear.place.row, unclear.place.column) == (3, 2)
