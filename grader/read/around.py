@@ -364,6 +364,10 @@ class _Region:
     def take(self, cells: _Cells, row: int, column: int, text: str, role: str) -> None:
         """Keep what a cell of this table says."""
         if role == "head":
+            if text == cells.comments.get((row, column)) and (words := against(text, ROW)):
+                for i in range(len(self.at)):
+                    self.words[i].append(words)
+                    self.at[i] = self.at[i] or (row, column)
             figures = stated(text)
             read = self.by_column.get(column) == "lowest_use_temperature_c"
             if not figures and self.down and not read and is_cold(text):
@@ -402,11 +406,7 @@ class _Region:
     def ask(self, cells: _Cells, row: int, column: int, text: str) -> None:
         """Keep what the answers under or beside a heading that asks say against their tests."""
         field = self.by_column.get(column) if self.down else self.by_row.get(row) if self.across else None
-        if (
-            field not in (None, "remarks", "own_verdict", "outlet_status")
-            or not (self.down or self.across)
-            and text in self.headings
-        ):
+        if field not in (None, *_FREE) or not (self.down or self.across) and text in self.headings:
             return
         if self.down:
             answers = {i: (r, column) for r, i in self.tests.items()} if row not in self.tests else {}

@@ -127,8 +127,12 @@ def _speaks(sentence: str, where: str) -> bool:
             continue
         if _is_firm(tokens, first, stop):
             return True
-        if stop - first > 1 and _at(tokens[first:stop], "against", "stop"):
-            return False  # a caution: what follows is what it is about
+        if (
+            stop - first > 1
+            and _at(tokens[first:stop], "against", "stop")
+            or _at(tokens[stop:][:1], "general", "plural")
+        ):
+            return False  # a caution, or a rule for all: what follows is what it is about
     return False
 
 
