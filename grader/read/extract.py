@@ -139,6 +139,8 @@ def _extract(p: Proposal) -> Made:
     _substances(p, fields)
     constants = {**fields.constants, **p.constants}
     how = dict(p.how) if p.own else {**fields.how, **p.how}
+    if not p.own:
+        _at_line_pressure(fields, constants, how)
     if p.spec is not None:
         at = Place(p.grid.name, max(p.heads[1], 0), 0)
         constants.update({field: (at, value) for field, value in p.spec.constants.items()})
@@ -271,7 +273,6 @@ def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Wh
             if name not in made.values:
                 made.constants[name] = (where.place(found[0].at)._replace(row=_row_of(where, found[0].at)), value)
                 made.how[name] = (found[0].text, "stated in the heading", found[0].heading.sure)
-    _at_line_pressure(made)
     return made
 
 
@@ -310,18 +311,21 @@ def _one_smell(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Co
     ]
 
 
-def _at_line_pressure(made: Fields) -> None:
-    """A dew point under a heading for pressure dew points is one at the line pressure of its row."""
+def _at_line_pressure(
+    made: Fields, constants: dict[str, tuple[Place, Any]], how: dict[str, tuple[str, str, str]]
+) -> None:
+    """A dew point under a heading for pressure dew points is one at the line pressure of its row, or of its table."""
     at, line = "dew_point_measured_at_bar", "line_pressure_bar"
-    if "dew_point_measured_c" not in made.values or line not in made.values:
-        return
-    if at in made.values or at in made.constants or made.how[line][2] == "unsure":
+    if "dew_point_measured_c" not in made.values or at in made.values or at in constants:
         return
     text = made.how["dew_point_measured_c"][0]
-    if "pdp" not in classes_of(text):
+    if "pdp" not in classes_of(text) or line not in how or how[line][2] == "unsure":
+        return
+    how[at] = (text, "a pressure dew point is at line pressure", LIKELY)
+    if line not in made.values:
+        constants[at] = constants[line]
         return
     made.values[at], made.places[at], made.lines[at] = made.values[line], made.places[line], made.lines[line]
-    made.how[at] = (text, "a pressure dew point is at line pressure", LIKELY)
     if line in made.units:
         made.units[at] = made.units[line]
 

@@ -122,7 +122,6 @@ CORRECTIONS = {
     "88-gaz-etalon-et-air-ambiant": {"# test_date = 2026-03-14": "test_date = 2025-04-08"},
     "90-messstellen-quer-mit-soll": {"# line_pressure_bar = {": "line_pressure_bar = {"},
     "92-year-book-a-sheet-a-visit": {
-        "# line_pressure_bar = {": "line_pressure_bar = {",
         '# supply = "airline"': 'tested_by = "R.T."\nsupply = "airline"',
         '# dryer = "unknown"': 'dryer = "desiccant"',
         '# site = "Crag Lane Coachworks"   # found in Visit 1': "test_date = 2025-01-14   #",

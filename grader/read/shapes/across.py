@@ -13,7 +13,7 @@ from grader.read.extract import NUMBERS, READINGS, Proposal
 from grader.read.layout_spec import FieldSpec, TableSpec
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
-from grader.read.shapes.pairs import Shared, shared_above
+from grader.read.shapes.pairs import Shared, may_stand_above, shared_above
 from grader.read.shapes.rows import is_total
 from grader.read.shapes.table import NO_TEST, Block, propose
 from grader.read.words.dates import is_date
@@ -57,8 +57,8 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
             named = column(names, "Test date" if dated else "Outlet")
             labels.append(named._replace(text=text, how="row of names above the readings"))
         head = Head(side.at, side.at, [c._replace(at=c.at - start) for c in sorted(labels, key=lambda c: c.at)])
-        outlet = frozenset() if any(c.field == "outlet" for c in labels) else frozenset({"outlet"})
-        above, below = shared_above(grid, begin, start, outlet), shared_above(grid, rows[-1] + 1, end)
+        above = shared_above(grid, begin, start, may_stand_above(labels))
+        below = shared_above(grid, rows[-1] + 1, end)
         if "site" not in above.constants and not any(c.field == "site" for c in labels):
             above = above._replace(
                 constants={**of_sheet.constants, **above.constants}, how={**of_sheet.how, **above.how}

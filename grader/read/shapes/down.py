@@ -11,7 +11,7 @@ from grader.read.layout_spec import TableSpec
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.groups import Group, of_group, side_by_side, skipped
 from grader.read.shapes.heads import Head, columns_of, head_at
-from grader.read.shapes.pairs import labels_alone, shared_above
+from grader.read.shapes.pairs import labels_alone, may_stand_above, shared_above
 from grader.read.shapes.table import Block, propose
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.dates import is_date
@@ -19,7 +19,6 @@ from grader.read.words.labels import looks_like_value, may_be_heading, tube_deta
 
 _LONGEST_TITLE = 60
 _MOST_OF_A_TUBE = 6  # headings of a list of tubes
-_OUTLET = frozenset({"outlet"})
 
 
 class Headed(NamedTuple):
@@ -148,7 +147,7 @@ def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]
         groups = side_by_side(grid, head)
         top = groups[0].head.top if groups else head.top
         # A sheet an outlet, its dates down the side: the outlet's name stands above.
-        shared = shared_above(grid, regions[i], top, frozenset() if "outlet" in head.fields else _OUTLET)
+        shared = shared_above(grid, regions[i], top, may_stand_above(head.columns))
         notes = [*shared.notes, *said_below.notes]
         constants, how = {**said_below.constants, **shared.constants}, {**said_below.how, **shared.how}
         if "test_date" not in constants and not any(c.field == "test_date" for c in head.columns):

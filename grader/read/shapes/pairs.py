@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
@@ -160,6 +161,15 @@ def labelled_unit(known: Column, unit: str | None) -> Column:
     if unit is None or not known.field or known.heading.unit is not None:
         return known
     return column(known.at, known.text, unit=unit)
+
+
+def may_stand_above(lines: Iterable[Column]) -> frozenset[str]:
+    """What may be said above a table for all its tests though it is no visit's: the outlet, the line's pressure.
+
+    Only where no line of the table is it, or may be.
+    """
+    held = {f for c in lines for f in (c.field, *c.heading.candidates)}
+    return frozenset({"outlet", "line_pressure_bar"} - held)
 
 
 class Shared(NamedTuple):
