@@ -110,15 +110,22 @@ def _parted(texts: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """
     top, below = list(texts), [""] * len(texts)
     for at, (one, two) in enumerate(zip(texts, texts[1:])):
-        a, b = (t.replace("(", " ").replace(")", " ").split() for t in (one, two))
-        for cut in (slice(None), slice(None, None, -1)):  # from the front, and from the end
-            for common in range(1, len(os.path.commonprefix([a[cut], b[cut]])) + 1):
-                rests = [" ".join(t[cut][common:][cut]) for t in (a, b)]
-                if all(r and kind_of(r) in ("value", "earlier", "limit") for r in rests):
-                    top[at] = top[at + 1] = " ".join(a[cut][:common][cut])
-                    below[at : at + 2] = rests
-                    break
+        if found := _alike(one, two):
+            top[at] = top[at + 1] = found[0]
+            below[at : at + 2] = found[1:]
     return tuple(top), tuple(below)
+
+
+@lru_cache(maxsize=5_000)
+def _alike(one: str, two: str) -> tuple[str, str, str] | None:
+    """What two headings have in common, and the rest of each; None where they are not of one figure."""
+    a, b = (t.replace("(", " ").replace(")", " ").split() for t in (one, two))
+    for cut in (slice(None), slice(None, None, -1)):  # from the front, and from the end
+        for common in range(1, len(os.path.commonprefix([a[cut], b[cut]])) + 1):
+            first, second = (" ".join(t[cut][common:][cut]) for t in (a, b))
+            if all(r and kind_of(r) in ("value", "earlier", "limit") for r in (first, second)):
+                return " ".join(a[cut][:common][cut]), first, second
+    return None
 
 
 def _of_today(columns: list[Column], top: tuple[str, ...], below: tuple[str, ...]) -> list[Column]:

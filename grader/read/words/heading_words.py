@@ -78,7 +78,10 @@ def key(text: str) -> str:
     >>> key("Oil-/Mist (Œl)"), key("Öl") == key("ol")
     ('oilmistoel', True)
     """
-    folded = unicodedata.normalize("NFKD", text.casefold().replace("œ", "oe"))
+    folded = text.casefold()
+    if folded.isascii() and folded.isalnum():
+        return folded
+    folded = unicodedata.normalize("NFKD", folded.replace("œ", "oe"))
     return "".join(c for c in folded if c.isalnum() or c == "#")
 
 

@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import cache
+from typing import NamedTuple
 
 from grader.data import load_toml
 from grader.read.words.heading_words import key
 
-# First letter -> phrases, each as its words, and whether the last is a beginning.
-Phrases = dict[str, list[tuple[list[str], bool]]]
+_BEGIN = 2  # letters of the beginning of a word by which it is looked up
+
+
+class Phrases(NamedTuple):
+    """Phrases as their words, and whether the last is a beginning: by their first word, and beginnings by its first letters."""
+
+    whole: dict[str, list[tuple[list[str], bool]]]
+    begun: dict[str, list[tuple[list[str], bool]]]
 
 
 @cache
@@ -22,10 +29,19 @@ def phrases(token: re.Pattern[str], file: str, *path: str) -> Phrases:
     spellings = load_toml(file)
     for name in path:
         spellings = spellings.get(name, {})
-    made: Phrases = {}
+    return phrases_of(token, spellings)
+
+
+def phrases_of(token: re.Pattern[str], spellings: Iterable[str]) -> Phrases:
+    """Phrases as they are written, to be looked for."""
+    made = Phrases({}, {})
     for spelling in spellings:
-        words = [key(t) for t in token.findall(spelling)]
-        made.setdefault(words[0][0], []).append((words, spelling.endswith("*")))
+        words, begins = [key(t) for t in token.findall(spelling)], spelling.endswith("*")
+        first = words[0]
+        if begins and len(words) == 1:
+            made.begun.setdefault(first[:_BEGIN], []).append((words, begins))
+        else:
+            made.whole.setdefault(first, []).append((words, begins))
     return made
 
 
@@ -33,7 +49,7 @@ def standing(tokens: Sequence[str], wanted: Phrases) -> list[tuple[int, int]]:
     """(first token, the token after the last) of every place at which one of some phrases stands."""
     made = []
     for at, token in enumerate(tokens):
-        for words, begins in wanted.get(token[:1], ()):
+        for words, begins in (*wanted.whole.get(token, ()), *wanted.begun.get(token[:_BEGIN], ())):
             *before, last = tokens[at : at + len(words)]
             if before == words[:-1] and (last == words[-1] or begins and last.startswith(words[-1])):
                 made.append((at, at + len(words)))

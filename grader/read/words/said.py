@@ -10,7 +10,6 @@ import re
 from collections.abc import Iterable, Sequence
 from functools import cache, lru_cache
 from typing import Any, NamedTuple
-from unicodedata import combining, normalize
 
 from grader.columns import AIR, FIELDS, PARAMETERS
 from grader.data import load_toml
@@ -18,7 +17,7 @@ from grader.read.words.dates import is_date
 from grader.read.words.heading_words import BREAK, heading_words, key
 from grader.read.words.labels import column, is_placeholder, kind_of
 from grader.read.words.loose import loose_word
-from grader.read.words.phrases import phrases, standing
+from grader.read.words.phrases import Phrases, phrases, phrases_of, standing
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
@@ -39,45 +38,36 @@ def _at(tokens: Sequence[str], *path: str, file: str = "said.toml") -> list[tupl
 
 
 @cache
-def _telling() -> re.Pattern[str]:
-    """Beginnings of words without one of which a text says nothing: a search over the text is cheap."""
-    return _beginnings(_speaking())
-
-
-def _speaking() -> list[str]:
-    """Words without one of which a text says nothing against a pass."""
+def _telling() -> Phrases:
+    """Phrases without one of which a text says nothing against a pass."""
     said = load_toml("said.toml")
-    return [w for some in (*said["against"].values(), *(p["ill"] for p in said["pair"].values())) for w in some]
-
-
-def _beginnings(words: Iterable[str]) -> re.Pattern[str]:
-    """A pattern that finds a word which begins like the first word of one of some phrases."""
-    first = {_folded(_TOKEN.findall(w)[0]) for w in words}
-    return re.compile("|".join(rf"\b{re.escape(w)}" for w in sorted(first)))
+    some = (*said["against"].values(), *(p["ill"] for p in said["pair"].values()))
+    return phrases_of(_TOKEN, dict.fromkeys(w for spellings in some for w in spellings))
 
 
 @cache
-def _any() -> re.Pattern[str]:
+def _others() -> Phrases:
+    """Further words without one of which a text says nothing at all of a test."""
     stems = heading_words().stems
-    words = [w for name in _CLASSES for w in stems.get(name, ())] + load_toml("loose_words.toml")["said_of"]["odour"]
-    words += [*load_toml("said.toml")["cold"]["words"], *_speaking()]
-    return _beginnings(words)
+    words = [f"{w}*" for name in _CLASSES for w in stems.get(name, ())] + load_toml("loose_words.toml")["said_of"][
+        "odour"
+    ]
+    return phrases_of(_TOKEN, [*words, *load_toml("said.toml")["cold"]["words"]])
 
 
 _CLASSES = ("expire", "due", "need", "allow", "static")
 
 
 def may_tell(text: str) -> bool:
-    """Whether a text may say anything of a test, by the beginnings of its words: cheap, wrong only on the side of yes."""
+    """Whether a text may say anything of a test, by its words: cheap, wrong only on the side of yes."""
     if len(text) > LONGEST:
         return False
-    return bool(_any().search(_folded(text)))
+    tokens = _words(text)
+    return bool(standing(tokens, _telling()) or standing(tokens, _others()))
 
 
-def _folded(text: str) -> str:
-    """A text without case and accents."""
-    text = text.casefold()
-    return text if text.isascii() else "".join(c for c in normalize("NFKD", text) if not combining(c))
+def _words(text: str) -> list[str]:
+    return [key(t) for t in _TOKEN.findall(text)]
 
 
 @lru_cache(maxsize=50_000)
@@ -93,7 +83,7 @@ def against(text: str, where: str = ROW) -> str:
     >>> against("all tubes expired 2024", AROUND), against("Conclusion: Air NOT fit", AROUND)
     ('all tubes expired 2024', 'Conclusion: Air NOT fit')
     """
-    if len(text) > LONGEST or not _telling().search(_folded(text)):
+    if len(text) > LONGEST or not standing(_words(text), _telling()):
         return ""
     for sentence in _SENTENCE.split(text):
         if sentence and not sentence.isspace() and _speaks(sentence, where):
@@ -102,7 +92,7 @@ def against(text: str, where: str = ROW) -> str:
 
 
 def _speaks(sentence: str, where: str) -> bool:
-    tokens = [key(t) for t in _TOKEN.findall(sentence)]
+    tokens = _words(sentence)
     groups = [g for g in _groups(where) if g != "undone" or where == ROW or len(tokens) <= _SHORT]
     hits = [h for group in groups for h in _hits(sentence, group)]
     if where == ROW:
@@ -158,7 +148,7 @@ def _hits(sentence: str, group: str, table: str = "against") -> list[tuple[int, 
     made: list[tuple[int, int]] = []
     before = 0
     for clause in _CLAUSE.split(sentence):
-        tokens = [key(t) for t in _TOKEN.findall(clause)]
+        tokens = _words(clause)
         if table == "pair":
             found = _at(tokens, "pair", group, "ill") if _at(tokens, "pair", group, "of") else []
         else:
@@ -199,7 +189,7 @@ def _other_is_ticked(sentence: str) -> bool:
     if len(boxes) != len(parts):
         return False
     ticked = [p for p, box in zip(parts, boxes) if _TICKED.search(box)]
-    return bool(ticked) and all(_at([key(t) for t in _TOKEN.findall(p)], "general", "pass") for p in ticked)
+    return bool(ticked) and all(_at(_words(p), "general", "pass") for p in ticked)
 
 
 def _is_count(tokens: list[str], first: int, stop: int) -> bool:
@@ -238,7 +228,7 @@ def asks(heading: str) -> str:
     """
     if len(heading) > _LONGEST_QUESTION:
         return ""
-    tokens = [key(t) for t in _TOKEN.findall(heading)]
+    tokens = _words(heading)
     ill = _at(tokens, "answer", "ill")
     known = {i for first, stop in [*ill, *_at(tokens, "answer", "filler")] for i in range(first, stop)}
     if ill and len(known) == len(tokens):
@@ -256,7 +246,7 @@ def answered_badly(heading: str, answer: Any) -> bool:
     asked = asks(heading)
     if type(answer) is not str:
         return asked == "good" and answer is False or asked == "ill" and answer is True
-    tokens = [key(t) for t in _TOKEN.findall(answer)]
+    tokens = _words(answer)
     if asked == "good":
         return bool(_CROSS.fullmatch(answer.strip())) or any(first == 0 for first, _ in _at(tokens, "answer", "no"))
     told = tokens or TICK.fullmatch(answer.strip())
@@ -267,7 +257,7 @@ def answered_badly(heading: str, answer: Any) -> bool:
 @lru_cache(maxsize=50_000)
 def smells(text: str) -> str:
     """A remark that speaks of a smell, though another cell is for that; "" where it does not, or says none."""
-    spoken = _at([key(t) for t in _TOKEN.findall(text)], "said_of", "odour", file="loose_words.toml")
+    spoken = _at(_words(text), "said_of", "odour", file="loose_words.toml")
     return text if spoken and len(text) <= 60 and loose_word("odour", text) in ("slight", "marked") else ""
 
 
