@@ -316,18 +316,21 @@ def _at_line_pressure(
 ) -> None:
     """A dew point under a heading for pressure dew points is one at the line pressure of its row, or of its table."""
     at, line = "dew_point_measured_at_bar", "line_pressure_bar"
-    if "dew_point_measured_c" not in made.values or at in made.values or at in constants:
+    if at in constants or not pressure_dew_point(how, made.values) or line not in how or how[line][2] == "unsure":
         return
-    text = made.how["dew_point_measured_c"][0]
-    if "pdp" not in classes_of(text) or line not in how or how[line][2] == "unsure":
-        return
-    how[at] = (text, "a pressure dew point is at line pressure", LIKELY)
+    how[at] = (how["dew_point_measured_c"][0], "a pressure dew point is at line pressure", LIKELY)
     if line not in made.values:
         constants[at] = constants[line]
         return
     made.values[at], made.places[at], made.lines[at] = made.values[line], made.places[line], made.lines[line]
     if line in made.units:
         made.units[at] = made.units[line]
+
+
+def pressure_dew_point(how: Mapping[str, tuple[str, str, str]], held: Iterable[str]) -> bool:
+    """Whether a table's dew points are such under pressure by their heading, and nothing says at which they were measured."""
+    read = "dew_point_measured_c" in held and "dew_point_measured_at_bar" not in held
+    return read and "pdp" in classes_of(how["dew_point_measured_c"][0])
 
 
 def _row_of(where: Where, at: int) -> int:

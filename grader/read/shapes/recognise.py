@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 from grader.columns import FIELDS, normal_heading
 from grader.problems import Place, Table, Unreadable, a1
 from grader.read.around import Said, said_of_all, with_what_is_said
-from grader.read.extract import Made, extract
+from grader.read.extract import Made, extract, pressure_dew_point
 from grader.read.layout_spec import LayoutSpec
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
@@ -49,6 +49,7 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None) -> Reco
     rows_found = passed_over = 0
     with_visit = False
     elsewhere: list[Said] = []
+    facts: list[tuple[Sheet, Made]] = []
     blocks: list[Matrix] = []
     strange: list[Note] = []
     for sheet in sheets:
@@ -82,6 +83,9 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None) -> Reco
             if not made.tables and not made.notes and not specs and not _not_used(sheet) and not _cover(sheet):
                 if explained is not None:
                     _EXPLAINED.add(explained)
+        if made.tables and all(map(_of_facts, made.tables)) and not specs:
+            facts.append((sheet, made))
+            continue
         cover = _cover(sheet) if not made.tables else None
         with_words, left = with_what_is_said(sheet, made.tables, _of_constants(cover[0]) if cover else ())
         elsewhere += left
@@ -108,6 +112,20 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None) -> Reco
         tables += made.tables
         notes += made.notes
         rows_found += made.rows_found
+    for sheet, made in facts:
+        # What holds for the tests of other sheets is no test; alone it is a form whose readings are missing.
+        cover = _cover(sheet) if tables else None
+        with_words, left = with_what_is_said(
+            sheet, [] if cover else made.tables, _of_constants(cover[0]) if cover else ()
+        )
+        elsewhere += left
+        if cover:
+            covers.append((sheet, *cover))
+            continue
+        tables += with_words
+        notes += made.notes
+        rows_found += made.rows_found
+        passed_over += made.passed_over
     if tables:
         notes += unused
     if constants:
@@ -121,6 +139,16 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None) -> Reco
         tables = layout.completed(with_sheet_names(tables, notes), notes)
     tables = [said_of_all(t, elsewhere) for t in tables]
     return Recognised(tables, notes, rows_found, passed_over)
+
+
+# What may stand on a sheet of facts though the blank has it among the readings.
+_FACTS = frozenset({"line_pressure_bar"})
+
+
+def _of_facts(table: Table) -> bool:
+    """Whether a table is a form that names no outlet and asks for nothing that is measured at one, filled in or not."""
+    held = {*table.columns, *table.places, *table.constants}
+    return table.orientation == "form" and "outlet" not in held and not held & (READINGS - _FACTS) and not table.unclear
 
 
 def _of_constants(constants: dict[str, tuple[Place, Any]]) -> set[tuple[int, int]]:
@@ -313,7 +341,7 @@ def _cover(sheet: Sheet) -> tuple[dict[str, tuple[Place, Any]], dict[str, tuple[
     grid = Grid.of(sheet)
     for pair in pairs(grid, 0, len(grid.rows)):
         field = pair.label.field
-        if pair.value is None or field not in SHARED or pair.where == "below":
+        if pair.value is None or field not in SHARED | _FACTS or pair.where == "below":
             continue
         value = with_unit(field, pair.label, pair.value)
         if field in constants:
@@ -334,6 +362,10 @@ def _with_cover(
     used = False
     for table in tables:
         mine = constants if table.own or not _says_where_or_when(table) else _of_the_place(table, constants)
+        mine = {f: v for f, v in mine.items() if f not in _FACTS or f not in table.places}
+        if "line_pressure_bar" in mine and pressure_dew_point(table.how, table.places):
+            mine["dew_point_measured_at_bar"] = mine["line_pressure_bar"]
+            how = {**how, "dew_point_measured_at_bar": how["line_pressure_bar"]}
         if mine:
             used = True
             table = table._replace(
@@ -355,7 +387,8 @@ def _comments(sheet: Sheet) -> list[Note]:
 
 
 # What a cover says of the place holds whatever the date.
-_PLACE = ("client", "site", "site_address", "supply", "dryer", "rule_set")
+_PLACE = ("client", "site", "site_address", "supply", "dryer", "rule_set", "line_pressure_bar", "lowest_use_temperature_c",
+          "nominal_pressure_bar", "lowest_pressure_bar", "flow_needed_l_min")  # fmt: skip
 
 
 def _of_the_place(table: Table, constants: dict[str, tuple[Place, Any]]) -> dict[str, tuple[Place, Any]]:

@@ -9,6 +9,7 @@ from grader.data import load_toml
 from grader.problems import Place, Table
 from grader.read.shapes.tables import Note
 from grader.read.words.dates import parse_date
+from grader.read.words.labels import READINGS, label
 
 _YEAR = re.compile(r".*\b(?:19|20)\d{2}\b.*|.*\bq[1-4]\b.*", re.IGNORECASE)
 
@@ -19,7 +20,9 @@ def _month(name: str) -> bool:
 
 
 def _generic(name: str) -> bool:
-    """Whether a name says nothing: Sheet1, Data, Readings (2)."""
+    """Whether a name says nothing of a place: Sheet1, Data, Readings (2), or what was measured, O2 %."""
+    if (known := label(name)) is not None and known.field in READINGS:
+        return True
     words = re.sub(r"[\W\d_]+", " ", name).casefold().split()
     return not words or all(w in load_toml("limits_reading.toml")["rows"]["sheet_words"] for w in words)
 
