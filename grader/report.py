@@ -107,15 +107,14 @@ def problem_table(
     fold  : what MANY files say alike is one line.
     """
     every = words(language)
-    texts = every["problem"]
     registers = {t.file for t in log.register}  # they bear on what is graded wherever they lie: their queries are told
     lines = [
-        n for n in _all_lines(problems, log, texts)
+        n for n in _all_lines(problems, log, every)
         if files is None or n.file < files or n.rank < SEVERITIES.index("note") and n.file in registers
     ]  # fmt: skip
     lines.sort(key=lambda n: (n.rank, n.file, n.sheet, n.row))
     groups = _grouped(lines, lambda n: not each and n.alike and (n.file, n.code, *n.alike))
-    shown = [_shown(group, texts, every) for group in groups]
+    shown = [_shown(group, every) for group in groups]
     if not each:
         shown = _of_a_kind(shown, every)
     if fold and not each:
@@ -138,13 +137,14 @@ def problem_table(
     return frame, np.array([x.test for x in shown], dtype=np.int64)
 
 
-def _all_lines(problems: Problems, log: LogLike, texts: Mapping[str, dict[str, str]]) -> Iterator[_Line]:
+def _all_lines(problems: Problems, log: LogLike, every: Mapping[str, Any]) -> Iterator[_Line]:
     places = _Places(log)
     names = log.files["name"].to_numpy(dtype=object) if len(log.files) else np.empty(0, dtype=object)
     for batch in problems.batches:
-        rank = SEVERITIES.index(texts[batch.code]["severity"])
+        entry = every["problem"][batch.code]
+        rank = SEVERITIES.index(entry["severity"])
         if batch.tests is not None:
-            yield from _layoutof_tests(batch, texts[batch.code], rank, places, names, problems.filled)
+            yield from _lines_of_tests(batch, entry, rank, places, names, problems.filled)
             continue
         name = str(names[batch.file]) if batch.file >= 0 else ""
         value = value_text(batch.values[0] if batch.values else "")
@@ -158,7 +158,7 @@ def _all_lines(problems: Problems, log: LogLike, texts: Mapping[str, dict[str, s
 _DIFFERS = ("value", "stand_in", "first", "line", "where")
 
 
-def _layoutof_tests(
+def _lines_of_tests(
     batch: _Batch, entry: dict[str, str], rank: int, places: _Places, names: np.ndarray, filled_in: Mapping[str, Any]
 ) -> Iterator[_Line]:
     tests, rows = np.asarray(batch.tests), places.log.rows
@@ -240,9 +240,9 @@ def _grouped(items: Iterable[Any], key: Callable[[Any], Any]) -> list[list[Any]]
     return list(found.values())
 
 
-def _shown(lines: list[_Line], texts: Mapping[str, dict[str, str]], every: Mapping[str, Any]) -> _Shown:
+def _shown(lines: list[_Line], every: Mapping[str, Any]) -> _Shown:
     """Doubts of one cause in one file, as one line: what differs among them is listed."""
-    first, entry = lines[0], texts[lines[0].code]
+    first, entry = lines[0], every["problem"][lines[0].code]
 
     def filled(template: str) -> dict[str, Any]:
         if len(lines) == 1:

@@ -105,7 +105,7 @@ def _read(tables: list[Table], file_names: list[str], problems: Problems, month_
         for column, parts in done.items():
             columns.update({column + ending: values for ending, values in parts.items()})
         found.sheets[name] = pd.DataFrame(columns)
-        _at_cells(said, found, name, rows, problems, words(language)["problem"])
+        _at_cells(said, found, name, rows, problems, language)
         # A line that does not say what it is about is left out of the count; its cells were still looked at.
         lines = found.sheets[name]
         for column in sheet.needed:
@@ -182,7 +182,7 @@ def _read_results(found: Register, raw: pd.DataFrame, problems: Problems, langua
         words_of_tubes = ~np.isin(done["_how"], (PLAIN, BOUND, FRACTION)) & (done["_state"] != BLANK)
         made["figure_state"][mine[words_of_tubes]] = UNREADABLE
         said.batches = [b for b in said.batches if not b.code.startswith(("word_", "not_detected"))]
-        _at_cells(said, found, RESULTS, rows, problems, words(language)["problem"], "result")
+        _at_cells(said, found, RESULTS, rows, problems, language, "result")
         told = {t for b in said.batches for t in b.tests or ()}
         state = made["figure_state"][mine]
         silent = mine[(state == UNREADABLE) & ~np.isin(mine, list(told))]
@@ -211,20 +211,14 @@ _RESULT_NAMES = tuple(name for name, p in PARAMETER_BY_NAME.items() if p.key in 
 
 
 def _at_cells(
-    said: Problems,
-    found: Register,
-    sheet: str,
-    rows: pd.DataFrame,
-    problems: Problems,
-    texts: dict[str, Any],
-    column: str = "",
+    said: Problems, found: Register, sheet: str, rows: pd.DataFrame, problems: Problems, language: str, column: str = ""
 ) -> None:
     """Problems of lines as problems of their cells; a note that holds for many lines is one. column : of all; "": own."""
     for batch in said.batches:
         lines = list(batch.tests or ())
         if not lines:
             continue
-        once = texts[batch.code]["severity"] == "note"
+        once = words(language)["problem"][batch.code]["severity"] == "note"
         raw = cell_values(rows, batch.field_name)[0] if batch.values is None else None
         for i, line in enumerate(lines[:1] if once else lines):
             each = {

@@ -42,7 +42,8 @@ def years_table(tests: pd.DataFrame, read: Readings | None = None) -> pd.DataFra
         for level, of_level in zip(LEVELS, _row_groups(tests, read))
         for block in _blocks(read, *of_level)
     ]
-    return pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
+    parts = [p for p in parts if len(p["Site"])] or parts[:1]
+    return _frame({name: np.concatenate([p[name] for p in parts]) for name in parts[0]})
 
 
 def _row_groups(tests: pd.DataFrame, read: Readings) -> Iterator[tuple[np.ndarray, dict[str, np.ndarray]]]:
@@ -95,8 +96,8 @@ def _blocks(
 
 def _level(
     read: Readings, rank: np.ndarray, of_row: np.ndarray, names: dict[str, np.ndarray], years: np.ndarray, level: str
-) -> pd.DataFrame:
-    """Rows of one level.
+) -> dict[str, np.ndarray]:
+    """Rows of one level, column by column.
 
     rank : int (N,), place of each entry among all, the worst first. of_row : int (rows of read,), the group that each
     belongs to, -1 for none. names : of each group.
@@ -139,7 +140,7 @@ def _level(
     )
     frame["Level"] = np.full(len(first), level, dtype=object)
     frame["Client"], frame["System"] = names["Client"], names["System"]
-    return _frame(frame)
+    return frame
 
 
 def _one_limit(limit: np.ndarray, of_row: np.ndarray, size: int) -> np.ndarray:

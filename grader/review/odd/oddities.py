@@ -60,7 +60,7 @@ class _Table:
 
     def __init__(self, tests: pd.DataFrame, file_names: Sequence[str] | None, language: str) -> None:
         self.say: dict[str, str] = words(language)["oddity"]
-        self.problem: dict[str, dict[str, str]] = words(language)["problem"]
+        self.words = words(language)
         self.site, self.outlet = text(tests, "site"), text(tests, "outlet")
         self.day = days(tests)
         self.number = tests.index.to_numpy()
@@ -90,7 +90,7 @@ class _Table:
     ) -> None:
         """Rows of one kind and their query. An entry has test, last, finding, and what is not blank of the
         rest."""
-        todo = self.problem[code]["todo"]
+        todo = self.words["problem"][code]["todo"]
         for e in entries:
             at = e["test"]
             self.rows.append(
