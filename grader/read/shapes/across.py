@@ -72,7 +72,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
         if spec is not None:
             fields = {f: s._replace(row=s.row - start if s.row >= 0 else -1) for f, s in spec.fields.items()}
             own = spec._replace(fields=fields)
-        earlier = _of_an_earlier_day(grid, side, names)
+        earlier = _none_of_today(grid, side, names)
         skip = frozenset({side.units, *earlier, *(spec.ignore if spec is not None else ())})
         turned = Grid(
             grid.sheet, grid.rows[start : rows[-1] + 1], list(grid.outer[start : rows[-1] + 1]), grid.inner
@@ -176,8 +176,8 @@ def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[tuple[int, 
     return made
 
 
-def _of_an_earlier_day(grid: Grid, side: _Side, names: int) -> dict[int, str]:
-    """Columns under a word over the names that says that their figures are of an earlier day: "Previous" | "Now"."""
+def _none_of_today(grid: Grid, side: _Side, names: int) -> dict[int, str]:
+    """Columns under a word over the names that makes them no tests of today: "Previous" | "Now", or "Limit" over no name."""
     over: dict[int, str] = {}
     text = ""
     for at in range(side.at + 1, grid.width if names > 0 else 0):
@@ -189,7 +189,14 @@ def _of_an_earlier_day(grid: Grid, side: _Side, names: int) -> dict[int, str]:
         at: text
         for at, text in over.items()
         if at != side.units
-        and (kind_of(text) == "earlier" or later and kind_of(text) == "value" and not is_later(text))
+        and (
+            kind_of(text) == "earlier"
+            or grid.rows[names][at] is None
+            and kind_of(text) in NO_TEST
+            or later
+            and kind_of(text) == "value"
+            and not is_later(text)
+        )
     }
 
 

@@ -152,7 +152,13 @@ def _spread(grid: Grid, row: int, top: tuple[str, ...], below: tuple[str, ...]) 
                     spread[c] = top[first]
     for c in range(1, len(spread)):
         # Without a merged range the words of a heading reach over blanks to its right, but not over units.
-        if not spread[c] and below[c] and c not in covered and not covered and not is_unit(below[c]):
+        if (
+            not spread[c]
+            and below[c]
+            and c not in covered
+            and not is_unit(below[c])
+            and (not covered or another_thing(spread[c - 1]))
+        ):
             spread[c] = spread[c - 1] if below[c - 1] else ""
     return tuple(spread)
 

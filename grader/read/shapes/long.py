@@ -275,6 +275,17 @@ def _rows(grid: Grid, found: _Long, spec: TableSpec | None, notes: list[Note]) -
             passed += 1
             last = None  # rows without a name of their own below an average are no test's
             continue
+        if (
+            name is None
+            and value is None
+            and outlet >= 0
+            and cells[outlet] is None
+            and any(v is not None for v in cells)
+        ):
+            at = next(c for c, v in enumerate(cells) if v is not None)
+            notes.append(grid.note("row_without_test", row, at, cells[at]))
+            passed += 1
+            continue
         identity: tuple[Any, ...] | None = tuple(_same(grid.over(row, at)) for at in keys)
         if not any(identity or ()):
             identity = last if name is not None or value is not None else None

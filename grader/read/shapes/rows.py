@@ -167,6 +167,10 @@ def kinds_of(
             kinds[index] = "remark"
         elif _is_aside(grid, first + index, name) and not _figures_in(values, readings, index):
             kinds[index] = "remark"
+    if outlet < 0 and not grid.turned:  # the outlet is named elsewhere: the first cell says that a row is none
+        for index, kind in enumerate(kinds):
+            if kind == "test" and is_total(next(v for v in grid.rows[first + index] if v is not None)):
+                kinds[index] = "total"
     if outlet >= 0 and not grid.turned:
         _no_names(grid, first, kinds, outlet, values, readings, fields)
     notes = _without_name(grid, first, kinds, outlet, values, readings) if outlet >= 0 else []

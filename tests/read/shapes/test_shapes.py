@@ -5,7 +5,7 @@ The layouts are such as firms use (common practice, no source); all readings and
 
 from datetime import date
 
-from tests.read.shapes.log_tables import UNREAD, ReadLog, read
+from tests.read.shapes.log_tables import UNREAD, ReadLog, book, read
 
 HEADS = ["Point", "O2 %", "CO ppm", "CO2 ppm"]
 
@@ -366,3 +366,18 @@ def test_a_shifted_row_of_a_text_file_is_said_once_and_not_for_each_cell():
     made = ReadLog(b"Outlet,O2 %,CO ppm\nA,20.9,1\nB,20,9,1\n", name="log.csv")
     assert [r["co_ppm"] for r in made.rows()] == [1.0, UNREAD]
     assert not any(code.startswith("cell_") for code in made.problems.codes())
+
+
+def test_a_date_beside_an_unmerged_calibration_is_not_the_test_s():
+    def fill(sheet):
+        sheet.append(["Outlet", "Readings", None, None, "Calibration", None])
+        sheet.append([None, "Odour", "O2 %", "CO ppm", "Meter", "Date"])
+        sheet.append(["A", "none", 20.9, 1, "M1", date(2026, 1, 2)])
+        sheet.append(["B", "none", 20.9, 2, "M1", date(2026, 1, 2)])
+        sheet.merge_cells("B1:D1")
+
+    made = ReadLog(book(Log=fill))
+    assert not any("test_date" in row for row in made.rows())
+    assert [(heading, fields) for heading, fields, _ in made.unclear()] == [
+        ("Calibration / Date", ("calibration_due",))
+    ]
