@@ -6,10 +6,12 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from functools import cache
-from importlib import resources
+from pathlib import Path
 from typing import Any
 
 from grader.data.keys import PAGES, page_of, unknown_keys
+
+FOLDER = Path(__file__).parent
 
 
 @cache
@@ -59,7 +61,7 @@ def read_text(name: str) -> str:
 
     Raises : FileNotFoundError where no such data file exists.
     """
-    return resources.files("grader.data").joinpath(name).read_text(encoding="utf-8")
+    return (FOLDER / name).read_text(encoding="utf-8")
 
 
 def names(folder: str, ending: str = ".toml") -> list[str]:
@@ -68,8 +70,7 @@ def names(folder: str, ending: str = ".toml") -> list[str]:
     >>> "en.toml" in names("words")
     True
     """
-    root = resources.files("grader.data").joinpath(folder) if folder else resources.files("grader.data")
-    return sorted(entry.name for entry in root.iterdir() if entry.name.endswith(ending))
+    return sorted(entry.name for entry in (FOLDER / folder).iterdir() if entry.name.endswith(ending))
 
 
 def languages_of(stem: str) -> list[str]:

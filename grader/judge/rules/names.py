@@ -9,10 +9,9 @@ import unicodedata
 from collections.abc import Iterable
 from datetime import date
 from functools import cache
-from importlib import resources
 from typing import Protocol
 
-from grader.data import names
+from grader.data import FOLDER, names
 from grader.judge.rules.file import RuleFile, parse
 from grader.problems import GraderError
 
@@ -121,5 +120,5 @@ def unknown(text: str) -> UnknownRuleSet:
 @cache
 def parsed_built_in(rule_id: str) -> tuple[RuleFile, str]:
     """One built-in file, parsed, and the SHA-256 of its bytes."""
-    data = resources.files("grader.data").joinpath(f"rules/{rule_id}.toml").read_bytes()
+    data = (FOLDER / f"rules/{rule_id}.toml").read_bytes()
     return parse(data.decode("utf-8"), f"{rule_id}.toml"), hashlib.sha256(data).hexdigest()

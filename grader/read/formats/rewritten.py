@@ -12,7 +12,6 @@ import io
 import re
 import zipfile
 from typing import NamedTuple
-from xml.sax.saxutils import quoteattr
 
 from grader.read.formats.parts import Parts
 from grader.read.formats.scan import Book, column_number
@@ -27,6 +26,14 @@ _NUMBER = re.compile(rb"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _CONTENT = (b"<v", b"<f", b"<is")
 _DIMENSION = re.compile(rb"<dimension [^>]*>(?:</dimension>)?")
 _SINGLE_QUOTED = re.compile(rb"=\s*'")
+_IN_QUOTES = str.maketrans(
+    {"&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;", "\n": "&#10;", "\r": "&#13;", "\t": "&#9;"}
+)
+
+
+def _quoted(value: str) -> str:
+    """A text as the value of an attribute; the standard library's own brings a hundred modules with it."""
+    return f'"{value.translate(_IN_QUOTES)}"'
 
 
 class ClosedUp(NamedTuple):
@@ -122,7 +129,7 @@ def plainly_packed(parts: Parts, book: Book, only: str = "", content: bytes = b"
         if part
     ]
     listed = "".join(
-        f'<sheet name={quoteattr(name)} sheetId="{n}" state={quoteattr(book.states[name])} r:id="rId{n}"/>'
+        f'<sheet name={_quoted(name)} sheetId="{n}" state={_quoted(book.states[name])} r:id="rId{n}"/>'
         for n, name in enumerate(sheets, start=1)
     )
     workbook = (

@@ -6,11 +6,12 @@ Taking its sentences for headings costs many times the reading of the visit itse
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from functools import cache
 from typing import Any
 
 from grader.columns import FIELDS, REGISTER, REGISTER_FIELDS
-from grader.data import load_toml, names, read_text
+from grader.data import Sections, load_toml, names, read_text
 from grader.page import sum_of_texts
 from grader.read.shapes.tables import Note, Sheet, is_blank, shown
 
@@ -57,12 +58,12 @@ def guide_texts(sheet_name: str) -> frozenset[str]:
     texts: set[str] = set()
     for name in names("words"):
         # Looked for before the file is parsed: parsing all languages takes longer than reading a visit.
-        if f'readme_sheet = "{sheet_name}"' in read_text(f"words/{name}"):
-            texts |= _texts_of(load_toml(f"words/{name}"))
+        if f'readme_sheet = "{sheet_name}"' in (written := read_text(f"words/{name}")):
+            texts |= _texts_of(Sections(written))
     return frozenset(texts)
 
 
-def _texts_of(words: dict[str, Any]) -> set[str]:
+def _texts_of(words: Mapping[str, Any]) -> set[str]:
     blank = words["blank"]
     groups = load_toml("blank.toml")["group"]
     texts = {blank["title"], blank["words_heading"], blank["colours_heading"], *words["blank_group"].values()}
