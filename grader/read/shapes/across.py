@@ -177,27 +177,30 @@ def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[tuple[int, 
 
 
 def _none_of_today(grid: Grid, side: _Side, names: int) -> dict[int, str]:
-    """Columns under a word over the names that makes them no tests of today: "Previous" | "Now", or "Limit" over no name."""
+    """Columns under a word over the names that makes them no tests of today: "Previous" | "Now", or "Limit" over no name.
+
+    A word reaches over blanks as far as it is merged, or as the next one.
+    """
+    row = names - 1
+    cells = grid.rows[row] if names > 0 else ()
+    last = max((at for at, v in enumerate(cells) if v is not None), default=-1)
     over: dict[int, str] = {}
     text = ""
-    for at in range(side.at + 1, grid.width if names > 0 else 0):
-        cell = grid.rows[names - 1][at]
-        text = text if cell is None else cell if type(cell) is str else ""
+    for at in range(side.at + 1, len(cells)):
+        if cells[at] is not None:
+            text = str(cells[at])
+        elif at > last and (row, at) not in grid.covered:
+            break
         over[at] = text
     later = any(map(is_later, over.values()))
-    return {
-        at: text
-        for at, text in over.items()
-        if at != side.units
-        and (
-            kind_of(text) == "earlier"
-            or grid.rows[names][at] is None
-            and kind_of(text) in NO_TEST
-            or later
-            and kind_of(text) == "value"
-            and not is_later(text)
-        )
-    }
+    made: dict[int, str] = {}
+    for at, text in over.items():
+        kind = kind_of(text)
+        earlier = kind == "earlier" or later and kind == "value" and not is_later(text)
+        beside = kind in ("limit", "unit", "verdict") and cells[at] is not None and grid.rows[names][at] is None
+        if at != side.units and (earlier or beside):
+            made[at] = text
+    return made
 
 
 def _filled(grid: Grid, side: _Side, row: int) -> int:
