@@ -49,7 +49,7 @@ def begin(
     found = find_workbooks(given, problems)
     named = None if history is None else {file.name for file in found.files}
     folders = [] if history is None else [Path(history)]
-    found = _with_past(found, folders, problems)
+    found = _with_past(found, folders, problems) if folders else found
     found, used = with_layouts(found, [*given, *folders], layouts, problems)
     return Begun(begin_reading(found, problems, limits=read_with), problems, used, dict(limits or {}), named)
 
