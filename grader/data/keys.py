@@ -80,7 +80,7 @@ PAGES: dict[str, Any] = {
     "said.toml": {
         "against": "verdict stop void undone lapsed instrument row",
         "answer": "good ill filler no fine",
-        "pair": {"test": "of ill", "fluid": "of ill", "people": "of ill"},
+        "pair": {"*": "of ill"},
         "no": "words once none",
         "general": "rule around article plural firm limits legend pass monoxide mended optional",
         "cold": "words without",
