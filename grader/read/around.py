@@ -412,6 +412,8 @@ class _Region:
             answers = {i: (r, column) for r, i in self.tests.items()} if row not in self.tests else {}
         elif self.across:
             answers = {i: (row, c) for c, i in self.columns.items()} if column not in self.columns else {}
+        elif self.table.heads[0] <= row <= self.table.heads[1]:
+            answers = {}  # beside a heading stands another
         else:
             answers = dict.fromkeys(self._mine(cells, row, column), (row, column + 1))
         values = {i: cells.at(*at) for i, at in answers.items()}
