@@ -131,7 +131,7 @@ class RegisterSheet:
 
 
 def _register() -> tuple[dict[str, RegisterSheet], dict[str, Field]]:
-    data: dict[str, Any] = load_toml("register.toml")
+    data = load_toml("register.toml")
     spelled = data["words"]["parameter"]
     named = {p.name: [p.key, p.heading, *spelled.get(p.name, [])] for p in PARAMETERS.values() if p.verdict_heading}
     words = {**data["words"], "parameter": named}

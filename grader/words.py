@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from grader.data import Sections, languages_of, load_toml, read_text
+from grader.data import languages_of, load_toml
 from grader.data.keys import unknown_keys
 
 DEFAULT_LANGUAGE = "en"
@@ -37,7 +37,7 @@ def words(language: str = DEFAULT_LANGUAGE) -> Mapping[str, Any]:
     if language not in languages():
         raise KeyError(f"no words for the language {language!r}")
     _spoken[language] = None
-    english = Sections(read_text(f"words/{DEFAULT_LANGUAGE}.toml"))
+    english = load_toml(f"words/{DEFAULT_LANGUAGE}.toml")
     if language == DEFAULT_LANGUAGE:
         return english
     merged, other = dict(english), load_toml(f"words/{language}.toml")

@@ -448,7 +448,7 @@ def strings_used() -> set[str]:
                 yield from within(inner)
 
     for name in names(""):
-        found |= set(within(load_toml(name)))
+        found |= set(within(dict(load_toml(name))))
     return found
 
 

@@ -33,7 +33,8 @@ def turned(file: str, where: Sequence[Any], new: Any) -> Iterator[None]:
     where : keys from the top; in a list of tables a number is a place, all else the first table in which it is a value.
     """
     *above, key = where
-    table: Any = load_toml(file)
+    found = load_toml(file)
+    table: Any = found if above else found._parsed
     for step in above:
         entries = isinstance(table, list) and not isinstance(step, int)
         table = next(t for t in table if step in t.values()) if entries else table[step]

@@ -15,38 +15,43 @@ FOLDER = Path(__file__).parent
 
 
 @cache
-def load_toml(name: str) -> dict[str, Any]:
-    """One TOML data file of the package, parsed once.
+def load_toml(name: str) -> Mapping[str, Any]:
+    """One TOML data file of the package, each of its tables parsed once, when it is asked for.
 
     name    : str. Path inside grader/data, for example "fields.toml" or "words/en.toml".
-    Returns : dict. Shared between callers: do not change it.
+    Returns : shared between callers: do not change it.
     Raises  : FileNotFoundError where no such data file exists; ValueError for a key that no code reads.
     """
-    found = tomllib.loads(read_text(name))
-    page = page_of(name)
-    if wrong := list(unknown_keys(found, PAGES[page])) if page in PAGES else []:
-        raise ValueError(
-            f"{name}: no code reads {', '.join(wrong)}. Correct the key, or take it out (grader/data/keys.py)."
-        )
-    return found
+    return Sections(name, read_text(name))
 
 
 class Sections(Mapping[str, Any]):
-    """A TOML text whose every table is parsed when it is asked for: a run needs few of the words of a language.
+    """A data file whose every table is parsed when it is asked for: a run needs few of the words that there are.
 
-    The text holds nothing before its first table, and no line of a longer text begins with a bracket.
+    No line of a longer text in the file begins with a bracket, or it would be taken for a table.
     """
 
-    def __init__(self, text: str) -> None:
+    def __init__(self, name: str, text: str) -> None:
+        self._name, self._page = name, PAGES.get(page_of(name))
+        plain, *tables = re.split(r"(?m)^(?=\[)", text)
         self._texts: dict[str, str] = {}
-        self._parsed: dict[str, Any] = {}
-        for table in re.split(r"(?m)^(?=\[)", text)[1:]:
-            name = table[: re.search(r"[].]", table).start()].strip("[ ")  # type: ignore[union-attr]
-            self._texts[name] = self._texts.get(name, "") + table
+        for table in tables:
+            called = table[: re.search(r"[].]", table).start()].strip("[ ")  # type: ignore[union-attr]
+            self._texts[called] = self._texts.get(called, "") + table
+        self._parsed = tomllib.loads(plain)
+        self._texts = {**dict.fromkeys(self._parsed, ""), **self._texts}
+        self._checked({**self._texts, **self._parsed})
+
+    def _checked(self, found: dict[str, Any]) -> dict[str, Any]:
+        if wrong := [] if self._page is None else list(unknown_keys(found, self._page)):
+            raise ValueError(
+                f"{self._name}: no code reads {', '.join(wrong)}. Correct the key, or take it out (grader/data/keys.py)."
+            )
+        return found
 
     def __getitem__(self, name: str) -> Any:
         if name not in self._parsed:
-            self._parsed |= tomllib.loads(self._texts[name])
+            self._parsed |= self._checked(tomllib.loads(self._texts[name]))
         return self._parsed[name]
 
     def __iter__(self) -> Iterator[str]:

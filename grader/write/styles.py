@@ -7,6 +7,7 @@ scroll. It costs a style number a cell, the same few bytes that any formatted ce
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from xlsxwriter import Workbook
@@ -16,7 +17,7 @@ from grader.data import load_toml
 from grader.words import meant_by
 
 
-def palette() -> dict[str, Any]:
+def palette() -> Mapping[str, Any]:
     """The palette: style -> fill, text, and chart of verdicts; words -> style; page colours (data/palette.toml)."""
     return load_toml("palette.toml")
 

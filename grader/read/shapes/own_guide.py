@@ -5,19 +5,17 @@ Taking its sentences for headings costs many times the reading of the visit itse
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from functools import cache
 from typing import Any
 
 from grader.columns import FIELDS, REGISTER, REGISTER_FIELDS
-from grader.data import Sections, load_toml, names, read_text
+from grader.data import load_toml, names
 from grader.page import sum_of_texts
 from grader.read.shapes.tables import Note, Sheet, is_blank, shown
 
 _LONGEST_GUIDE = 300  # rows
 _SUM_WITHIN = 3  # the sum of a page's texts stands among so many of its first cells
-_LAST_TIME_TITLE = re.compile(r'\[last_time\]\nsheet = .*\ntitle = "(.*)"')  # looked for as `readme_sheet` is, below
 
 
 def is_own_guide(sheet: Sheet) -> bool:
@@ -48,8 +46,8 @@ def is_last_time(sheet: Sheet, notes: list[Note]) -> bool:
 
 @cache
 def _last_time_titles() -> frozenset[str]:
-    found = [_LAST_TIME_TITLE.search(read_text(f"words/{name}")) for name in names("words")]
-    return frozenset(match[1] for match in found if match)
+    files = (load_toml(f"words/{name}") for name in names("words"))
+    return frozenset(words["last_time"]["title"] for words in files if "last_time" in words)
 
 
 @cache
@@ -57,9 +55,9 @@ def guide_texts(sheet_name: str) -> frozenset[str]:
     """All texts of the pages of instructions under a name, in whichever language has it; empty for other names."""
     texts: set[str] = set()
     for name in names("words"):
-        # Looked for before the file is parsed: parsing all languages takes longer than reading a visit.
-        if f'readme_sheet = "{sheet_name}"' in (written := read_text(f"words/{name}")):
-            texts |= _texts_of(Sections(written))
+        words = load_toml(f"words/{name}")
+        if sheet_name in (words.get(of, {}).get("readme_sheet") for of in ("blank", "register")):
+            texts |= _texts_of(words)
     return frozenset(texts)
 
 

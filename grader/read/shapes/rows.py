@@ -150,7 +150,11 @@ def kinds_of(
     filled = [row.count(None) < blank for row in zip(*(values[at] for at in telling))] if telling else []
     kinds = ["test" if full else "none" for full in filled] or ["none"] * (stop - first)
     outlets = values.get(outlet, ())
+    numbers = [values[at] for at, figures in readings.items() if figures] if outlets else []
+    bare = {i for i, row in enumerate(zip(*numbers)) if not any(type(v) in (int, float) for v in row)}
+    bare = bare if numbers else set(range(len(outlets)))
     strange = {v for v in set(outlets) if type(v) is str and _is_strange(v)}
+    strange |= {v for i in bare if type(v := outlets[i]) is str and is_tube(v)}
     for row in again:
         if first <= row < stop:
             kinds[row - first] = "again"
@@ -165,7 +169,7 @@ def kinds_of(
             kinds[index] = "units"
         elif is_remark(name) and not _reads(values, _figures_alone(name, readings), index):
             kinds[index] = "remark"
-        elif _is_aside(grid, first + index, name) and not _figures_in(values, readings, index):
+        elif index in bare and _is_aside(grid, first + index, name):
             kinds[index] = "remark"
     if outlet < 0 and not grid.turned:  # the outlet is named elsewhere: the first cell says that a row is none
         for index, kind in enumerate(kinds):
@@ -211,11 +215,6 @@ def _misfits(field: str, value: Any) -> bool:
     return kind in ("date", "word") and looks_like_value(value) and not serial
 
 
-def _figures_in(values: Mapping[int, Sequence[Any]], readings: Mapping[int, bool], index: int) -> bool:
-    """Whether a row holds a figure where a reading stands."""
-    return any(type(values[at][index]) in (int, float) for at, figures in readings.items() if figures)
-
-
 def _is_aside(grid: Grid, row: int, name: str) -> bool:
     """Whether a row without a figure speaks of something beside the tests: a tube's expiry, where it is cold, a verdict."""
     others = [v for v in grid.rows[row] if v is not None and v != name]
@@ -246,7 +245,6 @@ def _is_strange(name: str) -> bool:
         or kind_of(name) in (*_NO_NAME, "verdict", "value")
         or are_verdicts([name])
         or _is_rule(name)
-        or is_tube(name)
         or may_tell(name)
     )
 

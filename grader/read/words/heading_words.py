@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
@@ -13,6 +13,7 @@ from grader.data import languages_of, load_toml
 
 # What stands between two words of a heading.
 BREAK = re.compile(r"[\s/,;:|()\[\]{}&+.\-–_]+")
+_NO_LETTER = re.compile(r"[^a-z0-9#]+")
 
 
 @cache  # the folder of the data does not change
@@ -25,14 +26,13 @@ class Words(NamedTuple):
     """All words of some languages.
 
     meanings : key -> {field: the list it stands in}.
-    ambiguous : key -> candidates. others: key -> what kind of column it is that is none of ours.
+    ambiguous : key -> candidates.
     filler, joining, condition, other_thing : [words] of the data files. limit: a limit as far as its unit.
     vocabulary : keys of every word in any spelling or list: a heading that is a field holds no other.
     by_words : the words of a spelling without those of no meaning, in any order -> {field: the list it stands in}.
     general  : keys of words that name the first of their candidates where no other column claims it.
     function : words of no meaning anywhere. limits: single words of a limit.
     later    : keys of words that make the value beside them, under one heading, that of an earlier day.
-    stems    : class -> words or beginnings of words ("expir*").
     telling  : keys of every spelling and of every word in one that is no filler: without one of them a text
                is no heading, and is not taken apart.
     """
@@ -40,7 +40,6 @@ class Words(NamedTuple):
     meanings: dict[str, dict[str, str]]
     ambiguous: dict[str, tuple[str, ...]]
     at_atmosphere: frozenset[str]
-    others: dict[str, str]
     filler: frozenset[str]
     joining: tuple[str, ...]
     condition: tuple[str, ...]
@@ -53,7 +52,6 @@ class Words(NamedTuple):
     function: frozenset[str]
     limits: frozenset[str]
     later: frozenset[str]
-    stems: dict[str, tuple[str, ...]]
 
 
 def tidy(text: str) -> str:
@@ -79,8 +77,8 @@ def key(text: str) -> str:
     ('oilmistoel', True)
     """
     folded = text.casefold()
-    if folded.isascii() and folded.isalnum():
-        return folded
+    if folded.isascii():
+        return folded if folded.isalnum() else _NO_LETTER.sub("", folded)
     folded = unicodedata.normalize("NFKD", folded.replace("œ", "oe"))
     return "".join(c for c in folded if c.isalnum() or c == "#")
 
@@ -101,9 +99,7 @@ def words_of(codes: tuple[str, ...]) -> Words:
     meanings: dict[str, dict[str, str]] = {}
     ambiguous: dict[str, tuple[str, ...]] = {}
     at_atmosphere: set[str] = set()
-    others: dict[str, str] = {}
     lists: dict[str, list[str]] = {name: [] for name in _LISTS}
-    stems: dict[str, tuple[str, ...]] = {}
     for field in FIELDS.values():
         meanings.setdefault(key(re.sub(r"\(.*\)$", "", field.heading)), {})[field.name] = "synonyms"
     # "Water" alone is the tube reading: only the whole heading "Water (mg/m³)" is the content.
@@ -123,12 +119,8 @@ def words_of(codes: tuple[str, ...]) -> Words:
         for spelling, fields in data["ambiguous"].items():
             known = ambiguous.get(key(spelling), ())
             ambiguous[key(spelling)] = (*known, *(f for f in fields if f not in known))
-        for kind, spellings in data["others"].items():
-            others.update({key(s): kind for s in spellings})
         for name, spellings in data["words"].items():
             lists[name] += spellings
-        for name, spellings in data["stems"].items():
-            stems[name] = (*stems.get(name, ()), *(key(w) + "*" * w.endswith("*") for w in spellings))
     signs = "|".join(re.escape(w) for w in sorted(lists["limit"], key=len, reverse=True))
     limit = re.compile(rf"(?:(?:{signs}|[<>≤≥=:±\-–]|\d+(?:[.,]\d+)?)\s*)+", re.IGNORECASE)
     filler = frozenset(map(key, lists["filler"]))
@@ -142,7 +134,6 @@ def words_of(codes: tuple[str, ...]) -> Words:
         meanings,
         ambiguous,
         frozenset(at_atmosphere),
-        others,
         filler,
         tuple(lists["joining"]),
         tuple(lists["condition"]),
@@ -156,7 +147,6 @@ def words_of(codes: tuple[str, ...]) -> Words:
         function,
         frozenset(map(key, lists["limit"])) - function,
         frozenset(map(key, lists["later"])),
-        stems,
     )
 
 
@@ -164,6 +154,23 @@ def words_of(codes: tuple[str, ...]) -> Words:
 def heading_words() -> Words:
     """The words of headings in every language that has them."""
     return words_of(heading_languages())
+
+
+@cache
+def others() -> dict[str, str]:
+    """Key -> what kind of column it is that is none of ours, in every language."""
+    found = (load_toml(f"headings-{code}.toml")["others"].items() for code in heading_languages())
+    return {key(s): kind for kinds in found for kind, spellings in kinds for s in spellings}
+
+
+@cache
+def stems() -> dict[str, list[str]]:
+    """Class -> words or beginnings of words ("expir*"), in every language."""
+    made: dict[str, list[str]] = {}
+    for code in heading_languages():
+        for name, spellings in load_toml(f"headings-{code}.toml")["stems"].items():
+            made.setdefault(name, []).extend(key(w) + "*" * w.endswith("*") for w in spellings)
+    return made
 
 
 _LISTS = ("filler", "joining", "condition", "limit", "other_thing", "function", "general", "later")
@@ -180,7 +187,7 @@ def bag(text: str, without: frozenset[str]) -> frozenset[str]:
                      if w and w not in without)  # fmt: skip
 
 
-def _spellings(data: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
+def _spellings(data: Mapping[str, Any]) -> Iterator[tuple[str, str, str]]:
     """(list it stands in, field, spelling) of every heading of one language."""
     for field_name, entry in data["fields"].items():
         for how, spellings in entry.items():

@@ -19,7 +19,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from grader.columns import FIELDS, normal_heading
-from grader.read.words.heading_words import BREAK, Words, bag, heading_words, key, reading_words, tidy
+from grader.read.words.heading_words import BREAK, Words, bag, heading_words, key, others, reading_words, tidy
 from grader.read.words.units import belongs, canonical, convert, unit_needed
 
 LONGEST_HEADING = 120
@@ -81,7 +81,6 @@ def understand(text: str, unit_below: str = "") -> Heading:
     >>> understand("Pressure (bar)").field, understand("Pressure (bar)").candidates[0]
     (None, 'line_pressure_bar')
     """
-    words = heading_words()
     below = tidy(unit_below)
     if set(below) <= set("-–—[]() /"):
         below = ""
@@ -93,6 +92,7 @@ def understand(text: str, unit_below: str = "") -> Heading:
     tokens = BREAK.split(whole)
     if not whole or len(whole) > LONGEST_HEADING or len(tokens) > MOST_WORDS:
         return Heading(why="no heading" if not whole else "too long for a heading")
+    words = heading_words()  # not sooner: a folder of blanks never needs them
     if words.telling.isdisjoint(map(key, [*tokens, whole])):
         return Heading(why="not known" if canonical(whole) is None else "a unit alone")
     if not below:
@@ -118,7 +118,7 @@ def other(text: str) -> str | None:
     >>> other("Units"), other("Grenzwert"), other("Oxygen")
     ('unit', 'limit', None)
     """
-    return heading_words().others.get(key(text))
+    return others().get(key(text))
 
 
 # --------------------------------------------------------------------------------------------- taking apart
@@ -399,7 +399,7 @@ def _nothing(whole: str, words: Words) -> Heading:
     """A heading that is not understood; fields that a part of it names are candidates."""
     if canonical(whole) is not None:
         return Heading(why="a unit alone")
-    kind = words.others.get(key(whole))
+    kind = others().get(key(whole))
     if kind:
         return Heading(why=f"a column of another kind ({kind})")
     tokens = [t for t in BREAK.split(whole) if t]

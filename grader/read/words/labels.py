@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.data import load_toml
-from grader.read.words.heading_words import BREAK, heading_words, key, reading_words, tidy
+from grader.read.words.heading_words import BREAK, heading_words, key, others, reading_words, tidy
 from grader.read.words.headings import (
     EXACT,
     LIKELY,
@@ -84,7 +84,7 @@ def may_be_heading(text: str) -> bool:
     tokens = BREAK.split(text)
     if len(tokens) > MOST_WORDS + 2:
         return False
-    return any(map(_tells, tokens)) or key(text) in heading_words().telling or key(text) in heading_words().others
+    return any(map(_tells, tokens)) or key(text) in heading_words().telling or key(text) in others()
 
 
 _NUMBERED = re.compile(r".*[^\W\d_].*\s\d+")
@@ -149,7 +149,7 @@ def is_limit(text: str) -> bool:
     """Whether a heading holds a word for a limit: "CO limit (ppm)", "Max. CO"."""
     words = heading_words()
     tokens = [key(t) for t in BREAK.split(text) if t]
-    return any(words.others.get(t) == "limit" for t in tokens) or not words.limits.isdisjoint(tokens)
+    return any(others().get(t) == "limit" for t in tokens) or not words.limits.isdisjoint(tokens)
 
 
 _RANGE = re.compile(r"[≤≥]?\s*\d+(?:[.,]\d+)?\s*(?:-|–|—|to|bis|à|\.\.)\s*\d+(?:[.,]\d+)?\D*")
@@ -184,7 +184,7 @@ def is_later(text: str) -> bool:
 def another_thing(text: str) -> bool:
     """Whether a heading holds a word by which it means something else: limit, previous, required, average."""
     words = heading_words()
-    return any(key(t) in words.other_thing or words.others.get(key(t)) == "limit" for t in BREAK.split(text) if t)
+    return any(key(t) in words.other_thing or others().get(key(t)) == "limit" for t in BREAK.split(text) if t)
 
 
 def column(at: int, text: str, below: str = "", unit: str = "", *, guessing: bool = True) -> Column:

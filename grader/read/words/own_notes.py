@@ -6,11 +6,10 @@ Their author does not tell them: a spreadsheet program may drop it, and another 
 from __future__ import annotations
 
 import re
-import tomllib
 from functools import cache
 
 from grader.columns import FIELDS
-from grader.data import names, read_text
+from grader.data import load_toml, names
 
 _UNITS = "|".join(sorted({re.escape(f.unit) for f in FIELDS.values() if f.unit}))
 _VALUE = rf"\d{{4}}-\d\d: [^\s;]+(?: (?:{_UNITS}))?"
@@ -40,9 +39,7 @@ def without_own_lines(text: str) -> str:
 def _own_lines() -> re.Pattern[str]:
     lines: list[str] = []
     for name in names("words"):
-        # The section alone: parsing all languages takes longer than reading a visit.
-        section = re.search(r"^\[next_visit\]\n(.*?)(?=^\[|\Z)", read_text(f"words/{name}"), re.MULTILINE | re.DOTALL)
-        texts = tomllib.loads(section[1]) if section else {}
+        texts = load_toml(f"words/{name}").get("next_visit", {})
         for text in texts.values():
             parts = re.split(r"\{(\w+)\}", text)
             if not set(parts[1::2]) <= _FORMS.keys():

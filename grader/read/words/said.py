@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 from grader.columns import AIR, FIELDS, PARAMETERS
 from grader.data import load_toml
 from grader.read.words.dates import is_date
-from grader.read.words.heading_words import BREAK, heading_words, key
+from grader.read.words.heading_words import BREAK, heading_words, key, others, stems
 from grader.read.words.labels import column, is_placeholder, kind_of
 from grader.read.words.loose import loose_word
 from grader.read.words.phrases import Phrases, phrases, phrases_of, standing
@@ -48,8 +48,7 @@ def _telling() -> Phrases:
 @cache
 def _others() -> Phrases:
     """Further words without one of which a text says nothing at all of a test."""
-    stems = heading_words().stems
-    words = [f"{w}*" for name in _CLASSES for w in stems.get(name, ())] + load_toml("loose_words.toml")["said_of"][
+    words = [f"{w}*" for name in _CLASSES for w in stems().get(name, ())] + load_toml("loose_words.toml")["said_of"][
         "odour"
     ]
     return phrases_of(_TOKEN, [*words, *load_toml("said.toml")["cold"]["words"]])
@@ -383,9 +382,8 @@ def is_tube(text: str) -> bool:
 
 @cache
 def _whole_names() -> frozenset[str]:
-    words = heading_words()
-    return frozenset(k for k, kind in words.others.items() if kind == "parameter") | frozenset(
-        k for k, fields in words.meanings.items() if any(f in _READINGS for f in fields)
+    return frozenset(k for k, kind in others().items() if kind == "parameter") | frozenset(
+        k for k, fields in heading_words().meanings.items() if any(f in _READINGS for f in fields)
     )
 
 

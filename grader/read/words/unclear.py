@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.data import load_toml
-from grader.read.words.heading_words import BREAK, heading_words, key
+from grader.read.words.heading_words import BREAK, heading_words, key, stems
 from grader.read.words.units import belongs, canonical, quantity
 
 
@@ -125,11 +125,11 @@ def classes_of(text: str) -> frozenset[str]:
     """The classes of words that a heading holds."""
     tokens = [key(t) for t in BREAK.split(text.replace("'", " ").replace("’", " ")) if key(t)]
     pairs = {a + b for a, b in zip(tokens, tokens[1:])}
-    exact, stems = _stems()
+    exact, begins = _stems()
     found = {c for t in (*tokens, *pairs, *text.casefold().split()) for c in exact.get(t, ())}
     for token in tokens:
         for length in range(2, len(token) + 1):
-            found.update(stems.get(token[:length], ()))
+            found.update(begins.get(token[:length], ()))
     return frozenset(found)
 
 
@@ -138,7 +138,7 @@ def _stems() -> tuple[dict[str, list[str]], dict[str, list[str]]]:
     """Words, and beginnings of words -> the classes that they are of."""
     exact: dict[str, list[str]] = {}
     begins: dict[str, list[str]] = {}
-    for kind, spellings in heading_words().stems.items():
+    for kind, spellings in stems().items():
         for spelling in spellings:
             into = begins if spelling.endswith("*") else exact
             into.setdefault(spelling.rstrip("*"), []).append(kind)

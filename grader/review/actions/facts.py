@@ -186,7 +186,7 @@ def parts_of(at: pd.DataFrame, key: np.ndarray, w: Mapping[str, Any]) -> np.ndar
     return out
 
 
-def cause_list(data: dict[str, Any], name: str, side: str, supply: str, dryer: str) -> dict[str, list[str]]:
+def cause_list(data: Mapping[str, Any], name: str, side: str, supply: str, dryer: str) -> dict[str, list[str]]:
     """The first list of data/causes.toml that fits: codes under `likely` and `check`; a new parameter has none."""
     for entry in data["causes"]:
         if (

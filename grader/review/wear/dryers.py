@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,7 +29,7 @@ class Dryers:
 
 
 def dryer_signs(
-    tests: pd.DataFrame, series: Series, stretch: np.ndarray, found: Change, data: dict[str, Any]
+    tests: pd.DataFrame, series: Series, stretch: np.ndarray, found: Change, data: Mapping[str, Any]
 ) -> Dryers:
     """Which dryers of airlines show a sign.
 

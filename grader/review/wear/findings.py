@@ -85,7 +85,7 @@ def wear_findings(
     return frame, last.index.to_numpy()
 
 
-def _level(data: dict[str, Any], cause: str) -> str:
+def _level(data: Mapping[str, Any], cause: str) -> str:
     """Where a cause sits: point, plant, intake or test."""
     return next((level for level, codes in data["level"].items() if cause in codes), "")
 

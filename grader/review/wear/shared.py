@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -41,7 +42,7 @@ def outdoor_air(series: Series) -> np.ndarray:
     return added
 
 
-def seasons(series: Series, stretch: np.ndarray, data: dict[str, Any]) -> tuple[np.ndarray, np.ndarray]:
+def seasons(series: Series, stretch: np.ndarray, data: Mapping[str, Any]) -> tuple[np.ndarray, np.ndarray]:
     """What the season adds to each dew point, K: float (N,), and of which series it is known: bool (k,).
 
     One sine a year, from `season_visits` visits over `season_years` of one stretch on; fitted together with a
@@ -120,7 +121,7 @@ def lot_readings(series: Series, departure: np.ndarray) -> tuple[np.ndarray, Lot
 
 
 def lot_offsets(
-    series: Series, departure: np.ndarray, data: dict[str, Any], elsewhere: LotReadings | None = None
+    series: Series, departure: np.ndarray, data: Mapping[str, Any], elsewhere: LotReadings | None = None
 ) -> LotOffsets:
     """Median departure from usual of the other sites that used the same lot at about the same time.
 

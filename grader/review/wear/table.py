@@ -8,6 +8,7 @@ nothing else: no other site, and no number of comparisons.
 from __future__ import annotations
 
 import csv
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from io import StringIO
@@ -99,7 +100,7 @@ class _Fitted:
     departure: np.ndarray
 
 
-def _fitted(tests: pd.DataFrame, read: Readings, data: dict[str, Any]) -> _Fitted:
+def _fitted(tests: pd.DataFrame, read: Readings, data: Mapping[str, Any]) -> _Fitted:
     series = all_series(tests, read)
     stretch = stretches(tests, series.tests, series.day, series.parameter[series.row])
     season, season_known = seasons(series, stretch, data)
@@ -194,7 +195,9 @@ def wear_table(
     )
 
 
-def _state(series: Series, stretch: np.ndarray, lower: np.ndarray, upper: np.ndarray, data: dict[str, Any]) -> _State:
+def _state(
+    series: Series, stretch: np.ndarray, lower: np.ndarray, upper: np.ndarray, data: Mapping[str, Any]
+) -> _State:
     k = len(series.parameter)
     per_series = np.maximum(np.bincount(series.row, minlength=k), 1)
     stated = np.sqrt(np.bincount(series.row, weights=series.uncertainty**2, minlength=k) / per_series)
@@ -280,7 +283,7 @@ def _dates(
     found: Change,
     limit: np.ndarray,
     as_of: np.datetime64,
-    data: dict[str, Any],
+    data: Mapping[str, Any],
 ) -> _Dates:
     """When the recent lines or the whole one meet the limit, the earliest, or quickening growth well before; the interval.
 
