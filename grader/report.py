@@ -291,20 +291,24 @@ def _listed(values: Iterable[Any], quotes: str, every: Mapping[str, Any]) -> Any
     return mark.join(texts[:shown]) + (every["problems"]["more"].format(count=rest) if rest else "")
 
 
+_COUNTED = ("not_stated", "not_given")  # kinds that tell how many tests each part holds for
+
+
 def _of_a_kind(lines: list[_Shown], every: Mapping[str, Any]) -> list[_Shown]:
-    """Notes of one kind in a file as one line: what is not stated; rows passed over; columns that are not known."""
+    """Doubts of one kind in a file as one line: what is not stated or given; rows passed over; columns that are not known."""
     kinds: Mapping[str, Mapping[str, str]] = every["problem_parts"]
     of = {code: kind for kind, parts in kinds.items() for code in parts}
     together = []
     for group in _grouped(lines, lambda n: n.code in of and (n.file, of[n.code])):
-        if group[0].code not in of or len(group) == 1 and not group[0].several:
+        note = group[0].rank == SEVERITIES.index("note")  # a query alone is said in its own words
+        if group[0].code not in of or len(group) == 1 and not (note and group[0].several):
             together += group
             continue
         kind = of[group[0].code]
         most = max(n.times for n in group)
         parts: dict[tuple[str, int], list[Any]] = {}
         for n in group:
-            parts.setdefault((kinds[kind][n.code], n.times if kind == "not_stated" else most), []).append(n)
+            parts.setdefault((kinds[kind][n.code], n.times if kind in _COUNTED else most), []).append(n)
         what = []
         for (short, count), some in parts.items():
             filled = {k: _listed([n.said.get(k, "") for n in some], _quotes(short, k), every) for k in some[0].said}
@@ -318,8 +322,8 @@ def _of_a_kind(lines: list[_Shown], every: Mapping[str, Any]) -> list[_Shown]:
                 cells=tuple(dict.fromkeys(c for n in group for c in n.cells)),
                 value=_listed([n.value for n in group], "", every),
                 text=every["problem_kind"][kind]["text"].format(what="; ".join(what)),
-                todo=todo.format(**layout).strip(),
-                times=most if kind == "not_stated" else 1,
+                todo=todo.format(**layout, each=" ".join(n.todo for n in group)).strip(),
+                times=most if kind in _COUNTED else 1,
             )
         )
     return together

@@ -540,6 +540,7 @@ TURNS: list[Turn] = [
     (S, ("no", "once"), [], against("previously failed"), False, True),
     (S, ("no", "none"), ["zip"], against("zip failed"), True, False),
     (S, ("general", "rule"), [], against("condemned if wet"), False, True),
+    (S, ("general", "report"), [], against("meter would not zero"), True, False),
     (S, ("general", "around"), [], against("Every outlet that failed", said.AROUND), False, True),
     (S, ("general", "article"), [], against("A failed outlet", said.AROUND), False, True),
     (S, ("general", "plural"), [], against("failed outlets", said.AROUND), False, True),

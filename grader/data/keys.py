@@ -82,7 +82,7 @@ PAGES: dict[str, Any] = {
         "answer": "good ill filler no fine",
         "pair": {"*": "of ill"},
         "no": "words once none",
-        "general": "rule around article plural firm limits legend pass monoxide mended optional",
+        "general": "rule report around article plural firm limits legend pass monoxide mended optional",
         "cold": "words without",
         "apart": "words",
     },

@@ -7,7 +7,7 @@ sheet are looked at, and cells only where one of them tells something.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
@@ -40,7 +40,7 @@ from grader.read.words.said import (
 from grader.read.words.unclear import classes_of
 
 SAID = "said_against"
-_NAMES = frozenset(("outlet", "location", "system", "site", "client", "equipment"))  # of places and things
+_NAMES = frozenset(("outlet", "location", "system", "site", "client", "equipment", "work_done"))  # of places and things
 # Fields whose cells are looked at though they are read.
 _SPOKEN = frozenset(("remarks", "supply", "dryer", "instrument", *(f for f in FIELDS if f.endswith("_tube_lot"))))
 # Fields that a heading which asks may be taken for, and in which its answer is no value.
@@ -297,6 +297,21 @@ def _dates_of(cells: _Cells, row: int, column: int, label: str, found: tuple[Any
 # ------------------------------------------------------------------------------------------------- one table
 
 
+def _answered_badly(heading: str, answers: Mapping[int, Any]) -> list[int]:
+    """Which tests the answers under a heading that asks speak against; where all are 0 or 1, 0 is a no."""
+    filled = [v for v in answers.values() if v is not None]
+    coded = asks(heading) == "good" and len(filled) > 1 and all(v in (0, 1) for v in filled)
+    bad = [i for i, v in answers.items() if answered_badly(heading, v) or coded and v == 0]
+    return [*bad, *_not_ticked(heading, answers)]
+
+
+def _not_ticked(heading: str, answers: Mapping[int, Any]) -> list[int]:
+    """Which of several tests are blank under a heading that asks whether all is well, where all others are ticked."""
+    blank = [i for i, v in answers.items() if v is None]
+    ticked = all(v is None or type(v) is str and TICK.fullmatch(v.strip()) for v in answers.values())
+    return blank if asks(heading) == "good" and ticked and len(blank) < len(answers) else []
+
+
 class _Region:
     """Where one table stands, which of its cells are read, and what the others say of its tests."""
 
@@ -417,16 +432,9 @@ class _Region:
         else:
             answers = dict.fromkeys(self._mine(cells, row, column), (row, column + 1))
         values = {i: cells.at(*at) for i, at in answers.items()}
-        filled = [v for v in values.values() if v is not None]
-        good = asks(text) == "good"
-        ticked = good and all(type(v) is str and TICK.fullmatch(v.strip()) for v in filled)
-        ticked = ticked and 0 < len(filled) < len(values)  # blank is a no where all others are ticked
-        coded = good and len(filled) > 1 and all(v in (0, 1) for v in filled)
-        for i, value in values.items():
-            bad = field != "own_verdict" and (answered_badly(text, value) or coded and value == 0)
-            if bad or ticked and value is None:
-                self.words[i].append(f"{text}: {'not ticked' if value is None else shown(value)}")
-                self.at[i] = self.at[i] or answers[i]
+        for i in _answered_badly(text, values) if field != "own_verdict" else _not_ticked(text, values):
+            self.words[i].append(f"{text}: {'not ticked' if values[i] is None else shown(values[i])}")
+            self.at[i] = self.at[i] or answers[i]
 
     def _under_cold(self, cells: _Cells, row: int, column: int, text: str) -> None:
         """Temperatures with their unit under a heading that speaks of the cold and states none."""

@@ -79,6 +79,7 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None) -> Reco
             strange += [m.grid.note("unknown_parameter", m.above[1], 0, sheet.name, heading=sheet.name,
                         where=f'heading = "{sheet.name}"') for m in found if not m.known]  # fmt: skip
             if any(m.known for m in found):
+                elsewhere += with_what_is_said(sheet, [])[1]
                 continue
             if not made.tables and not made.notes and not specs and not _not_used(sheet) and not _cover(sheet):
                 if explained is not None:

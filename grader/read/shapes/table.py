@@ -30,6 +30,7 @@ from grader.read.words.labels import (
     kind_of,
     looks_like_value,
 )
+from grader.read.words.said import asks
 from grader.read.words.units import canonical, quantity
 
 _HELD = ("field", "unclear", "unit", "substance")
@@ -408,6 +409,8 @@ def left_over(
             if known is not None and known.field or text is None or looks_like_value(text):
                 continue
             heading = str(text)
+        if asks(heading):
+            continue  # its answers are read
         code = "unknown_row" if grid.turned else "unknown_column" if heading else "column_without_heading"
         notes.append(grid.note(code, row, at, heading, heading=heading, where=grid.line_words(at)))
     return notes, missed

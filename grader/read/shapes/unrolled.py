@@ -9,6 +9,7 @@ import re
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
+from grader.columns import FIELDS
 from grader.problems import Place, a1
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Range, Sheet, whole
@@ -18,7 +19,7 @@ from grader.read.words.labels import Column, column, kind_of, label, loose_label
 _SEARCHED = 60  # rows in which the first heading is looked for
 _LEAST_DATES = 2  # one may be no more than a heading with a year in it
 _STROKE = re.compile(r"(?<=\w)[_-](?=\w)")
-_NO_PARAMETER = ("outlet", "test_date", "site")
+_NO_PARAMETER = {f.name for f in FIELDS.values() if f.kind in ("text", "date")}
 _HEADINGS = ("Outlet", "Test date", "Parameter", "Value")
 
 

@@ -92,15 +92,15 @@ def against(text: str, where: str = ROW) -> str:
 
 def _speaks(sentence: str, where: str) -> bool:
     tokens = _words(sentence)
-    groups = [g for g in _groups(where) if g != "undone" or where == ROW or len(tokens) <= _SHORT]
-    hits = [h for group in groups for h in _hits(sentence, group)]
-    if where == ROW:
-        hits += [h for kind in load_toml("said.toml")["pair"] for h in _hits(sentence, kind, "pair")]
+    lists: list[tuple[str, ...]] = [
+        ("against", g) for g in _groups(where) if g != "undone" or where == ROW or len(tokens) <= _SHORT
+    ]
+    lists += [("pair", kind, "ill") for kind in load_toml("said.toml")["pair"] if where == ROW]
+    hits = [h for path in lists for h in _hits(sentence, path)]
     if not hits:
         return False
-    inside = {i for first, stop in hits for i in range(first, stop)}
-    # "would not zero" is no rule.
-    rest = [t for i, t in enumerate(tokens) if i not in inside and not _at(tokens[i + 1 : i + 2], "no", "words")]
+    inside = {i for first, stop in [*hits, *_at(tokens, "general", "report")] for i in range(first, stop)}
+    rest = [t for i, t in enumerate(tokens) if i not in inside]
     if (
         _at(rest, "general", "rule")
         or where == AROUND
@@ -111,17 +111,16 @@ def _speaks(sentence: str, where: str) -> bool:
         return False
     if where != AROUND:
         return True
+    of_all = False  # "Failed outlets are tagged out of service"
     for first, stop in _joined(hits):
-        if _is_count(tokens, first, stop):
+        stops = bool(_at(tokens[first:stop], "against", "stop"))
+        if _is_count(tokens, first, stop) or of_all and stops:
             continue
         if _is_firm(tokens, first, stop):
             return True
-        if (
-            stop - first > 1
-            and _at(tokens[first:stop], "against", "stop")
-            or _at(tokens[stop:][:1], "general", "plural")
-        ):
-            return False  # a caution, or a rule for all: what follows is what it is about
+        if stops and stop - first > 1:
+            return False  # a caution: what follows is what it is about
+        of_all = of_all or bool(_at(tokens[stop : stop + 1], "general", "plural"))
     return False
 
 
@@ -142,27 +141,25 @@ def _groups(where: str) -> tuple[str, ...]:
     )
 
 
-def _hits(sentence: str, group: str, table: str = "against") -> list[tuple[int, int]]:
-    """Where in a sentence (tokens) words of a group stand that nothing takes back; what ails a thing of a pair."""
+# What speaks no more where it has been mended, or was so once.
+_MENDED = ("verdict", "instrument", "lapsed", "ill")
+_ONCE = ("verdict", "ill")
+
+
+def _hits(sentence: str, path: tuple[str, ...]) -> list[tuple[int, int]]:
+    """Where in a sentence (tokens) phrases of a list stand that nothing takes back; what is ill of a pair only beside its thing."""
     made: list[tuple[int, int]] = []
     before = 0
     for clause in _CLAUSE.split(sentence):
         tokens = _words(clause)
-        if table == "pair":
-            found = _at(tokens, "pair", group, "ill") if _at(tokens, "pair", group, "of") else []
-        else:
-            found = _at(tokens, "against", group)
+        found = [] if path[0] == "pair" and not _at(tokens, *path[:-1], "of") else _at(tokens, *path)
         apart = {i for first, stop in _at(tokens, "apart", "words") for i in range(first, stop)} if found else ()
-        mended = (
-            (table == "pair" or group in ("verdict", "instrument", "lapsed"))
-            and found
-            and _at(tokens, "general", "mended")
-        )
-        optional = group == "undone" and found and _at(tokens, "general", "optional")
+        mended = path[-1] in _MENDED and found and _at(tokens, "general", "mended")
+        optional = path[-1] == "undone" and found and _at(tokens, "general", "optional")
         for first, stop in [] if mended or optional else found:
             if any(i in apart for i in range(first, stop)) or _taken_back(tokens, first, stop):
                 continue
-            if (table == "pair" or group == "verdict") and _at(tokens[first - 1 : first], "no", "once"):
+            if path[-1] in _ONCE and _at(tokens[first - 1 : first], "no", "once"):
                 continue
             made.append((before + first, before + stop))
         before += len(tokens)
