@@ -72,18 +72,19 @@ def run(
     layouts: Iterable[str | os.PathLike[str]] = (),
     history: str | os.PathLike[str] | None = None,
     reading_limits: Mapping[str, float] | None = None,
-    begun: Begun | None = None,
     progress: Callable[[int, int], None] | None = None,
     told: Callable[[Log, pd.DataFrame], None] | None = None,
     **asked: Any,
 ) -> Result:
     """Read, normalise, compute, judge, review: arguments, columns and errors as grader.grade has them.
 
-    begun : the run that `begin` made of paths, layouts, history and limits, where it was begun before.
+    paths : or the Begun that `begin` made of paths, layouts, history and limits before.
     told  : called with the log and the judged table as soon as there is one, before the review.
     """
     options = options_of(**asked)
-    begun = begun or begin(paths, layouts=layouts, history=history, limits=reading_limits)
+    begun = paths
+    if not isinstance(paths, Begun):
+        begun = begin(paths, layouts=layouts, history=history, limits=reading_limits)
     options.layouts, options.reading_limits, problems = begun.layouts, begun.limits, begun.problems
     log = begun.log(progress)
     first = None if begun.named is None else int(log.files["name"].isin(begun.named).sum())

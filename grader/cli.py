@@ -246,9 +246,7 @@ def grade_command(
             for line in [*lines, ""] if lines else []:
                 click.echo(line)
 
-        result = _with_bar(
-            lambda tick: run(paths, begun=begun, as_of=as_of, progress=tick, told=tell, **options), quiet
-        )
+        result = _with_bar(lambda tick: run(begun, as_of=as_of, progress=tick, told=tell, **options), quiet)
         if compare is not None:
             result.compare(compare)
         if charts is not None:
