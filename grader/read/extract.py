@@ -21,6 +21,7 @@ from grader.read.words.dates import is_weekday
 from grader.read.words.headings import CERTAIN, EXACT, LIKELY
 from grader.read.words.labels import NUMBERS, READINGS, Column, is_unit
 from grader.read.words.notation import parse_number
+from grader.read.words.said import asks
 from grader.read.words.substances import as_measured, name_and_unit
 from grader.read.words.unclear import classes_of, may_be_done
 from grader.read.words.units import belongs, canonical, column_unit, unit_needed
@@ -250,7 +251,7 @@ def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Wh
     asked = columns
     columns = settled(columns, cells)
     for before, c in zip(asked, columns):
-        if before.kind == "unclear" and c.kind == "note":
+        if before.kind == "unclear" and c.kind == "note" and not asks(c.text):  # its answers are read
             made.notes.append(where.left_over(c))
     columns = _water_of_a_firm(columns, cells, made, where)
     columns = _one_smell(columns, cells)
