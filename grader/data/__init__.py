@@ -2,63 +2,55 @@
 
 from __future__ import annotations
 
-import re
+import contextlib
+import marshal
+import os
+import sys
 import tomllib
-from collections.abc import Iterator, Mapping
 from functools import cache
+from importlib.util import cache_from_source
 from pathlib import Path
 from typing import Any
 
-from grader.data.keys import PAGES, page_of, unknown_keys
+from grader.data import keys
 
 FOLDER = Path(__file__).parent
 
 
 @cache
-def load_toml(name: str) -> Mapping[str, Any]:
-    """One TOML data file of the package, each of its tables parsed once, when it is asked for.
+def load_toml(name: str) -> dict[str, Any]:
+    """One TOML data file of the package.
+
+    It is parsed once, and what came of it kept beside the compiled modules, as Python keeps those: by the time and
+    size of the file, where that folder may be written to. Parsing all that a run needs takes a twentieth of the run.
 
     name    : str. Path inside grader/data, for example "fields.toml" or "words/en.toml".
     Returns : shared between callers: do not change it.
     Raises  : FileNotFoundError where no such data file exists; ValueError for a key that no code reads.
     """
-    return Sections(name, read_text(name))
+    made_of = [(state.st_mtime_ns, state.st_size) for state in map(os.stat, (FOLDER / name, keys.__file__))]
+    place = cache_from_source(FOLDER / f"{name}.py") + ".toml"
+    with contextlib.suppress(OSError, EOFError, ValueError, TypeError):
+        kept_of, kept = marshal.loads(Path(place).read_bytes())
+        if kept_of == made_of:
+            return dict(kept)
+    found = tomllib.loads(read_text(name))
+    page = keys.PAGES.get(keys.page_of(name))
+    if wrong := [] if page is None else list(keys.unknown_keys(found, page)):
+        raise ValueError(
+            f"{name}: no code reads {', '.join(wrong)}. Correct the key, or take it out (grader/data/keys.py)."
+        )
+    if not sys.dont_write_bytecode:
+        with contextlib.suppress(OSError, ValueError):  # ValueError: a date, which has no form there
+            _keep(Path(place), marshal.dumps((made_of, found)))
+    return found
 
 
-class Sections(Mapping[str, Any]):
-    """A data file whose every table is parsed when it is asked for: a run needs few of the words that there are.
-
-    No line of a longer text in the file begins with a bracket, or it would be taken for a table.
-    """
-
-    def __init__(self, name: str, text: str) -> None:
-        self._name, self._page = name, PAGES.get(page_of(name))
-        plain, *tables = re.split(r"(?m)^(?=\[)", text)
-        self._texts: dict[str, str] = {}
-        for table in tables:
-            called = table[: re.search(r"[].]", table).start()].strip("[ ")  # type: ignore[union-attr]
-            self._texts[called] = self._texts.get(called, "") + table
-        self._parsed = tomllib.loads(plain)
-        self._texts = {**dict.fromkeys(self._parsed, ""), **self._texts}
-        self._checked({**self._texts, **self._parsed})
-
-    def _checked(self, found: dict[str, Any]) -> dict[str, Any]:
-        if wrong := [] if self._page is None else list(unknown_keys(found, self._page)):
-            raise ValueError(
-                f"{self._name}: no code reads {', '.join(wrong)}. Correct the key, or take it out (grader/data/keys.py)."
-            )
-        return found
-
-    def __getitem__(self, name: str) -> Any:
-        if name not in self._parsed:
-            self._parsed |= self._checked(tomllib.loads(self._texts[name]))
-        return self._parsed[name]
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._texts)
-
-    def __len__(self) -> int:
-        return len(self._texts)
+def _keep(place: Path, what: bytes) -> None:
+    place.parent.mkdir(exist_ok=True)
+    half = place.with_suffix(f".{os.getpid()}")
+    half.write_bytes(what)
+    half.replace(place)  # another process reads the whole file, or none
 
 
 def read_text(name: str) -> str:
