@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -172,8 +172,7 @@ def judged(log: Log, options: Options, problems: Problems | None = None, named: 
     return Judged(tests, log, problems, rulesets, assigned.superseded, also, slips, register, beside)
 
 
-@dataclass(frozen=True)
-class _Stages:
+class _Stages(NamedTuple):
     """The tests with their rule sets, and what judges them (a table, by rule sets, problems to be added to)."""
 
     assigned: Assigned

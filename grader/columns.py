@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import unicodedata
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 from grader.data import load_toml
 
@@ -115,8 +115,7 @@ def _parameters() -> dict[str, Parameter]:
     return {str(entry["key"]): Parameter(**entry) for entry in listed}
 
 
-@dataclass(frozen=True)
-class RegisterSheet:
+class RegisterSheet(NamedTuple):
     """One sheet of the firm's register, from data/register.toml.
 
     columns : fields in order. needed : those without which a line says nothing. identity : what names a line.

@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 
 @dataclass
@@ -65,8 +65,7 @@ class Page:
     repeat_tables: bool = False
 
 
-@dataclass(frozen=True)
-class Record:
+class Record(NamedTuple):
     """One workbook of a single page that is handed over: the record of a visit, or an out-of-use notice.
 
     kind      : "record", "notice" or "report". number: of the record, unlike that of any other visit; else "".

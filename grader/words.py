@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from grader.data import languages_of, load_toml
 from grader.data.keys import unknown_keys
@@ -55,8 +54,7 @@ _FILE_NAME = re.compile(r"""([^;,:("„“]*\.(?:xlsx|xlsm|xlsb|xls|ods|csv|tsv|
 _FIGURE = re.compile(r"(?<![\w.])(\d+)\.(\d+)(?!\.?\w)")
 
 
-@dataclass(frozen=True)
-class Local:
+class Local(NamedTuple):
     """What a page for people says in its language: the words of verdicts and of the log, and the decimal mark."""
 
     words: dict[str, str]

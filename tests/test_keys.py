@@ -12,7 +12,7 @@ import pytest
 
 import grader.data
 import grader.words
-from grader.data import load_toml
+from grader.data import load_toml, parsed
 from grader.data.keys import PAGES, page_of, unknown_keys
 
 PACKAGE = Path(grader.data.__file__).parents[1]
@@ -52,7 +52,7 @@ def test_a_key_that_no_code_reads_is_refused(name, monkeypatch):
     whole = grader.data.read_text(name)
     monkeypatch.setattr(grader.data, "read_text", lambda _: "nobody_reads_this = 1\n" + whole)
     with pytest.raises(ValueError, match=f"{name}: no code reads nobody_reads_this"):
-        load_toml.__wrapped__(name)
+        parsed(name)
 
 
 def test_the_path_of_a_nested_key_is_named():

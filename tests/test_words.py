@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import tomllib
+import sys
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
@@ -13,10 +13,11 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
+import grader.data
 from grader import grade
 from grader.cli import main
 from grader.columns import FIELDS
-from grader.data import load_toml, names, read_text
+from grader.data import load_toml, names
 from grader.read.words.spelling import fold_word
 from grader.words import languages, words
 from grader.write.blank import write_blank
@@ -229,6 +230,20 @@ def test_limits_and_conditions_are_said_in_the_language(code):
         ), a
 
 
-@pytest.mark.parametrize("name", [*names(""), *(f"words/{n}" for n in names("words"))])
-def test_the_tables_of_a_data_file_one_by_one_are_the_file(name):
-    assert dict(load_toml(name)) == tomllib.loads(read_text(name))
+def test_a_data_file_is_parsed_again_where_it_is_another_or_what_was_kept_is_no_file_of_ours(tmp_path, monkeypatch):
+    monkeypatch.setattr(grader.data, "FOLDER", tmp_path)
+    monkeypatch.setattr(sys, "dont_write_bytecode", False)
+    monkeypatch.setattr(sys, "pycache_prefix", None)
+    load, file = load_toml.__wrapped__, tmp_path / "new.toml"
+    file.write_text("a = 1\nb = [{c = 'x'}]")
+    assert load("new.toml") == load("new.toml") == {"a": 1, "b": [{"c": "x"}]}
+    (kept,) = (tmp_path / "__pycache__").iterdir()
+    monkeypatch.setattr(grader.data, "parsed", lambda _: {"a": "parsed again"})
+    assert load("new.toml")["a"] == 1
+    for spoilt in (b"", b"no such thing", kept.read_bytes()[:-9]):
+        kept.write_bytes(spoilt)
+        assert load("new.toml")["a"] == "parsed again"
+    monkeypatch.undo()
+    monkeypatch.setattr(grader.data, "FOLDER", tmp_path)
+    file.write_text("a = 22\nday = 2026-11-29")
+    assert load("new.toml") == load("new.toml") == {"a": 22, "day": date(2026, 11, 29)}

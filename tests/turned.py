@@ -34,7 +34,7 @@ def turned(file: str, where: Sequence[Any], new: Any) -> Iterator[None]:
     """
     *above, key = where
     found = load_toml(file)
-    table: Any = found if above else found._parsed
+    table: Any = found
     for step in above:
         entries = isinstance(table, list) and not isinstance(step, int)
         table = next(t for t in table if step in t.values()) if entries else table[step]

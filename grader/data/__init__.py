@@ -21,33 +21,39 @@ FOLDER = Path(__file__).parent
 def load_toml(name: str) -> dict[str, Any]:
     """One TOML data file of the package.
 
-    It is parsed once, and what came of it kept beside the compiled modules, as Python keeps those: by the time and
-    size of the file, where that folder may be written to. Parsing all that a run needs takes a twentieth of the run.
+    What came of parsing it is kept beside the compiled modules, as Python keeps those: where it may write there, and
+    until the file is another by its time or size. Parsing all that a run needs would take a tenth of a short one.
 
     name    : str. Path inside grader/data, for example "fields.toml" or "words/en.toml".
     Returns : shared between callers: do not change it.
     Raises  : FileNotFoundError where no such data file exists; ValueError for a key that no code reads.
     """
-    made_of = [(state.st_mtime_ns, state.st_size) for state in map(os.stat, (FOLDER / name, keys.__file__))]
-    place = cache_from_source(FOLDER / f"{name}.py") + ".toml"
+    made_of = [(state.st_mtime_ns, state.st_size) for state in map(os.stat, (str(FOLDER / name), str(keys.__file__)))]
+    place = Path(cache_from_source(FOLDER / f"{name}.py").removesuffix("pyc") + "data")
     with contextlib.suppress(OSError, EOFError, ValueError, TypeError):
-        kept_of, kept = marshal.loads(Path(place).read_bytes())
+        kept_of, kept = marshal.loads(place.read_bytes())
         if kept_of == made_of:
-            return dict(kept)
+            return kept  # type: ignore[no-any-return]
+    found = parsed(name)
+    if not sys.dont_write_bytecode:
+        with contextlib.suppress(OSError, ValueError):  # ValueError: marshal has no dates
+            _keep(place, marshal.dumps((made_of, found)))
+    return found
+
+
+def parsed(name: str) -> dict[str, Any]:
+    """One TOML data file, from its text: arguments and errors as load_toml has them."""
     found = tomllib.loads(read_text(name))
     page = keys.PAGES.get(keys.page_of(name))
     if wrong := [] if page is None else list(keys.unknown_keys(found, page)):
         raise ValueError(
             f"{name}: no code reads {', '.join(wrong)}. Correct the key, or take it out (grader/data/keys.py)."
         )
-    if not sys.dont_write_bytecode:
-        with contextlib.suppress(OSError, ValueError):  # ValueError: a date, which has no form there
-            _keep(Path(place), marshal.dumps((made_of, found)))
     return found
 
 
 def _keep(place: Path, what: bytes) -> None:
-    place.parent.mkdir(exist_ok=True)
+    place.parent.mkdir(parents=True, exist_ok=True)
     half = place.with_suffix(f".{os.getpid()}")
     half.write_bytes(what)
     half.replace(place)  # another process reads the whole file, or none

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -16,8 +15,7 @@ from grader.judge.uncertainty import Standard
 _PA_PER_BAR, _PA_PER_HPA = 1e5, 1e2
 
 
-@dataclass(frozen=True)
-class ChainUncertainty:
+class ChainUncertainty(NamedTuple):
     """Standard uncertainties of the water chain at the wetter end of n readings: float (n,), NaN for none.
 
     water : mg/m³. pressure_dew_point, dew_point_1atm : K. margin, margin_1atm : K, with the temperature's.

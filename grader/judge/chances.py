@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -59,8 +59,7 @@ class Close:
     flag: float
 
 
-@dataclass(frozen=True)
-class Closeness:
+class Closeness(NamedTuple):
     """One rule set's uncertainties, flag thresholds and decision rule.
 
     standard : by parameter key. flag : by parameter key, a fraction. guard_band : multiple of U, 0 for none.

@@ -9,7 +9,7 @@ reasons where it bears on the verdict. Rules: design, "Water, dew point, margin"
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -49,8 +49,7 @@ Again = Callable[[pd.DataFrame], pd.DataFrame]
 Compute = Callable[[pd.DataFrame, Problems], pd.DataFrame]
 
 
-@dataclass(frozen=True)
-class Trial:
+class Trial(NamedTuple):
     """Rows to be judged a second time with another figure in one number field.
 
     at     : int (m,), positions in the table, rising. value : float (m,); NaN: with the cell left blank.
@@ -70,8 +69,7 @@ class Trial:
         return Trial(np.searchsorted(rows, self.at[kept]), self.value[kept], self.differ[kept], self.source[kept])
 
 
-@dataclass(frozen=True)
-class Past:
+class Past(NamedTuple):
     """What the past adds, for `judge_with_past`.
 
     tests       : table after normalise with what holds from before filled in. written : the fields so filled, as they were.
@@ -207,8 +205,7 @@ class _Where:
 # ------------------------------------------------------------------------------------------ lowest use temperature
 
 
-@dataclass(frozen=True)
-class _Statements:
+class _Statements(NamedTuple):
     """What is in force from a day on, e entries by `key` (outlet and day as one number).
 
     key : int64 (e,), rising. value, at : the statement and its test. other, other_at : the lower one that it

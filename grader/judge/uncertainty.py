@@ -7,8 +7,7 @@ margins are carried through from water and pressure: carried.py.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 from grader.columns import PARAMETERS
 
@@ -25,8 +24,7 @@ class Stated(Protocol):
     def relative_percent(self) -> float: ...
 
 
-@dataclass(frozen=True)
-class Standard:
+class Standard(NamedTuple):
     """Standard uncertainty of one parameter: the larger of two parts.
 
     absolute : float, in the parameter's unit. relative : float, a fraction of the reading.

@@ -5,8 +5,7 @@ How the comma and the point are used is found from all texts of a field in one t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -60,8 +59,7 @@ def _refuse(cells: Cells, at: np.ndarray) -> None:
     cells.out["_text"][at] = [v.shown if isinstance(v, Unreadable) else shown(v) for v in cells.values[at]]
 
 
-@dataclass(frozen=True)
-class _Foreign:
+class _Foreign(NamedTuple):
     """Units that columns state and that are not the field's own.
 
     units : the different ones.

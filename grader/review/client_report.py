@@ -5,9 +5,9 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -39,8 +39,7 @@ JUDGED_APART = tuple(p for p in PARAMETERS.values() if p.verdict_heading)
 _PERIOD = re.compile(r"(\d{4})(?:-(\d{2}))?(?:\.\.(\d{4})-(\d{2}))?")
 
 
-@dataclass(frozen=True)
-class Period:
+class Period(NamedTuple):
     """Whole months, from the first to before `end`; `text` as it was asked for."""
 
     first: np.datetime64

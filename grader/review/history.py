@@ -7,7 +7,7 @@ the run.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -114,8 +114,7 @@ def months_after(day: np.ndarray, months: np.ndarray | int) -> np.ndarray:
     return np.minimum(target.astype("datetime64[D]") + into, last)
 
 
-@dataclass(frozen=True)
-class Outlets:
+class Outlets(NamedTuple):
     """The outlets with a test that counts, m of them, by site and then by name in natural order.
 
     identity : int (m,). last : int (m,), position of the last test, never a superseded one.
@@ -159,8 +158,7 @@ def outlets(tests: pd.DataFrame, counts: np.ndarray) -> Outlets:
     )
 
 
-@dataclass(frozen=True)
-class Readings:
+class Readings(NamedTuple):
     """Every reading of every outlet and parameter, laid end to end: sorted by row, and in a row by time.
 
     Rows, k of them; a row is an outlet and a parameter with any reading or fail:

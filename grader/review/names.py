@@ -5,8 +5,8 @@ Nothing is merged by guess: both names are queried, and a layout file's [same.*]
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import combinations
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -16,8 +16,7 @@ from grader.problems import Problems
 from grader.review.slipped import slip_pairs
 
 
-@dataclass(frozen=True)
-class Slips:
+class Slips(NamedTuple):
     """Pairs of names of one kind, p of them, the rarer first.
 
     rare, common : int (p,), position of the last test of each. times, other_times : how many tests each has.
@@ -86,8 +85,7 @@ def query_slips(tests: pd.DataFrame, slips: Slips, problems: Problems) -> None:
     )
 
 
-@dataclass(frozen=True)
-class SharedSlip:
+class SharedSlip(NamedTuple):
     """Two names of a site or client under which the same outlets stand, as the Summary says it."""
 
     kind: str

@@ -6,8 +6,7 @@ import difflib
 import re
 import unicodedata
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -65,8 +64,7 @@ LONGEST_FILE_NAME_BYTES = 180  # of the 255 that file systems allow: room for a 
 ENDING = ".xlsx"
 
 
-@dataclass(frozen=True)
-class NextVisit:
+class NextVisit(NamedTuple):
     """What the next blank holds, by field names of data/fields.toml: the arguments of the blank's writer.
 
     visit : label of Visit -> value.

@@ -6,7 +6,7 @@ a system speaks for its own outlet only. The verdict of a test stays its own; th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -19,8 +19,7 @@ from grader.review.history import Outlets, counting, days, order_in_time, outlet
 _MINUTES = 24 * 60
 
 
-@dataclass(frozen=True)
-class SystemFails:
+class SystemFails(NamedTuple):
     """One entry a system and visit in which something of the whole system failed, s of them.
 
     system : int (s,), codes of `system_codes`. visit, began : its code and first day, int days since 1970.
@@ -83,8 +82,7 @@ def system_fails(tests: pd.DataFrame, counts: np.ndarray) -> SystemFails:
     )
 
 
-@dataclass(frozen=True)
-class Outages:
+class Outages(NamedTuple):
     """Which outlets a finding of their system keeps out of use: of m outlets, by position in history.Outlets.
 
     test : int (m,), position of the failing test it rests on, -1 where none. key : object (m,), that parameter.
@@ -131,8 +129,7 @@ def outages(tests: pd.DataFrame, counts: np.ndarray, known: Outlets) -> Outages:
     return Outages(test, key)
 
 
-@dataclass(frozen=True)
-class SystemOut:
+class SystemOut(NamedTuple):
     """One system out of use, as pages tell it.
 
     outlets, identity : those that its finding keeps out of use, names and codes; whose own last test failed left out.

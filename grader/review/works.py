@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from functools import cache
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -18,8 +18,7 @@ _EVERY = (1 << len(HISTORY)) - 1  # one bit a parameter of HISTORY
 _NEVER = np.iinfo(np.int64).min  # what NaT is
 
 
-@dataclass(frozen=True)
-class Meaning:
+class Meaning(NamedTuple):
     """What one text ends: bits of HISTORY's parameters. unknown : it names no part. not_done : a clause says so."""
 
     ends: int
@@ -85,8 +84,7 @@ def query_works(tests: pd.DataFrame, problems: Problems) -> None:
         problems.add_tests(code, number[np.array(marked, dtype=bool)[codes]] if len(found) else (), "work_done")
 
 
-@dataclass(frozen=True)
-class _Work:
+class _Work(NamedTuple):
     """One kind of work, as far as it ends the same parameters: bool over HISTORY, and day and scope of each work.
 
     scopes : (code of the site, system or outlet of each test, which tests it holds, which tests tell the work).

@@ -7,10 +7,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 from functools import cache
 from math import ceil
-from typing import Any
+from typing import Any, NamedTuple
 
 from grader.data import load_toml
 from grader.write.measure import text_px, wrapped_lines
@@ -26,8 +25,7 @@ CELL_EDGE_PX = 2  # of the width of a column that no text stands in
 INDENT_PX = 9  # every cell stands one step off its edge, clear of its neighbour
 
 
-@dataclass(frozen=True)
-class ColumnLook:
+class ColumnLook(NamedTuple):
     """Look of one column.
 
     width  : characters.
@@ -90,7 +88,7 @@ def fitted(look: ColumnLook, texts: Iterable[object]) -> ColumnLook:
     size = load_toml("palette.toml")["page"]["font_size"]
     longest = max((text_px(text, size) for text in texts if isinstance(text, str)), default=0.0)
     needed = ceil(2 * (longest + CELL_EDGE_PX + INDENT_PX + 2) / 7) / 2
-    return replace(look, width=min(look.most, max(look.width, needed)))
+    return look._replace(width=min(look.most, max(look.width, needed)))
 
 
 def printed_columns(sheet: str, headings: Sequence[str]) -> int:
@@ -143,8 +141,7 @@ def heading_lines(heading: str, width: float) -> int:
     return lines
 
 
-@dataclass(frozen=True)
-class Paper:
+class Paper(NamedTuple):
     """How a sheet goes on paper.
 
     scale : percent. columns : columns before which a page breaks. rows : sheet rows before which one breaks.

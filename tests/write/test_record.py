@@ -1,7 +1,6 @@
 """Records and notices as files, read back with openpyxl; what stands in the folder already is never lost."""
 
 import zipfile
-from dataclasses import replace
 from datetime import UTC, datetime
 
 import openpyxl
@@ -33,7 +32,7 @@ def record(number="2026-05-12-mill-3F9A2C", **more):
     form = Block("form", "Signatures", ["Tested by", "Received"], [("Name",), ("Signature",), ("Date",)])
     page = Page("Record of tests", "=Mill & Co", [table, form], landscape=True, repeat_tables=True)
     made = Record("record", number, f"{number}.xlsx", f"about {number}", "c1", page, f"Record {number} & more")
-    return replace(made, **more)
+    return made._replace(**more)
 
 
 def notice(**more):
@@ -48,7 +47,7 @@ def notice(**more):
         ],
         one_page=True,
     )
-    return replace(Record("notice", "", "NOTICE Mill.xlsx", "notice mill", "n1", page, "No permission"), **more)
+    return Record("notice", "", "NOTICE Mill.xlsx", "notice mill", "n1", page, "No permission")._replace(**more)
 
 
 def test_a_notice_is_one_page_an_outlet_however_much_there_is_to_say(tmp_path):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from grader.data import load_toml
@@ -88,7 +87,7 @@ class LimitReader(Checker):
         )
         figures = self.word_lists(where, entry) if kind == "words" else self.figures(where, entry, shape, kind)
         places: dict[str, Any] = self.places(where, entry, shape)
-        return replace(base, **figures, **places)
+        return base._replace(**figures, **places)
 
     def kind(self, where: str, entry: Mapping[str, Any], shape: Mapping[str, Any]) -> str:
         kinds = shape["kinds"]

@@ -7,7 +7,7 @@ import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from grader.columns import substance_key
 from grader.judge.rules.check import is_number
@@ -35,16 +35,14 @@ class RuleFileError(GraderError):
         super().__init__("\n".join(self.messages))
 
 
-@dataclass(frozen=True, slots=True)
-class DecisionRule:
+class DecisionRule(NamedTuple):
     """name: "simple acceptance" or "guarded acceptance". guard_band: multiple of the expanded uncertainty."""
 
     name: str = "simple acceptance"
     guard_band: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Uncertainty:
+class Uncertainty(NamedTuple):
     """Standard uncertainty of a parameter: the larger of `absolute` (its unit) and `relative_percent`."""
 
     absolute: float = 0.0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from grader.words import DEFAULT_LANGUAGE, words
 
@@ -22,8 +22,7 @@ def _joined(parts: tuple[str, ...], say: dict[str, str]) -> str:
     return parts[0] if len(parts) == 1 else say["and"].format(first=", ".join(parts[:-1]), last=parts[-1])
 
 
-@dataclass(frozen=True, slots=True)
-class Limit:
+class Limit(NamedTuple):
     """One limit, in the unit it is judged in and as it was stated.
 
     parameter   : str. A name of data/parameters.toml.
@@ -149,8 +148,7 @@ class Limit:
         return text
 
 
-@dataclass(frozen=True, slots=True)
-class NotCovered:
+class NotCovered(NamedTuple):
     """A substance that a rule set limits and that the workbook has no column for."""
 
     substance: str

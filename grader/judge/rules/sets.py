@@ -248,7 +248,7 @@ def _joined(parsed: RuleFile, base: RuleSet | None, *, own: bool = False, sha256
     )
     order = list(known_parameters())
     limits = [
-        replace(x, supplies=tuple(s for s in supplies if not x.when_supplies or s in x.when_supplies))
+        x._replace(supplies=tuple(s for s in supplies if not x.when_supplies or s in x.when_supplies))
         for x in sorted(limits, key=lambda x: order.index(x.parameter))
     ]
     mistakes += [
@@ -258,7 +258,7 @@ def _joined(parsed: RuleFile, base: RuleSet | None, *, own: bool = False, sha256
         if x.origin == parsed.id and not x.supplies
     ]
     if information_only:
-        limits = [replace(x, judges=False, why_not=x.why_not or "the rule set is for information only") for x in limits]
+        limits = [x._replace(judges=False, why_not=x.why_not or "the rule set is for information only") for x in limits]
     not_covered = {x.substance: x for x in (*(base.not_covered if base else ()), *parsed.not_covered)}
     substances = {substance_key(x.substance): x for x in (*(base.substances if base else ()), *parsed.substances)}
     if own and base:
@@ -320,13 +320,13 @@ def _merged(inherited: tuple[Limit, ...], parsed: RuleFile, own: bool) -> tuple[
     kept, added, mistakes = list(inherited), [], []
     for number, new in enumerate(parsed.limits, 1):
         if new.confidence == "memory":
-            added.append(replace(new, judges=False, why_not="from memory, not seen in a source"))
+            added.append(new._replace(judges=False, why_not="from memory, not seen in a source"))
             continue
         old = [x for x in kept if x.parameter == new.parameter and (new.plain or x.key == new.key)]
         if new.confidence == "common practice":
             old = [x for x in old if x.judges and compare(new, x) == "stricter"]
             if not old:
-                added.append(replace(new, judges=False, why_not="common practice, not stricter than a published limit"))
+                added.append(new._replace(judges=False, why_not="common practice, not stricter than a published limit"))
                 continue
         for x in old:
             verdict = compare(new, x) if x.judges else "same"
@@ -339,7 +339,7 @@ def _merged(inherited: tuple[Limit, ...], parsed: RuleFile, own: bool) -> tuple[
                 )
         kept = [x for x in kept if x not in old]
         shown = "; ".join(f"{x.text} ({x.condition}) of {x.origin}" for x in old if x.judges)
-        added.append(replace(new, replaces=shown))
+        added.append(new._replace(replaces=shown))
     return kept + added, mistakes
 
 

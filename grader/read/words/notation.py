@@ -17,7 +17,6 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache
 from typing import NamedTuple
@@ -57,8 +56,7 @@ _LETTERS_FOR_DIGITS = str.maketrans({"O": "0", "o": "0", "l": "1", "I": "1", "|"
 _DIGIT_BESIDE_LETTER = re.compile(r"[0-9.,][OolI|]|[OolI|][0-9.,]")
 
 
-@dataclass(frozen=True)
-class NumberRule:
+class NumberRule(NamedTuple):
     """What a number field can hold.
 
     name, unit      : field name of columns.FIELDS, and its unit.

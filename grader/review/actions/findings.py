@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -55,8 +56,7 @@ _REACH = ("bad", "tested", "systems", "bad_systems", "site_tested")
 _FURTHER = ("How far", "Where it shows", "Verdict", "First seen on", "System", "Supply", "Dryer")
 
 
-@dataclass(frozen=True)
-class Actions:
+class Actions(NamedTuple):
     """The sheet's table, and for each of its m rows the test it comes from.
 
     frame    : columns SHEETS["Actions"], then How far, Where it shows, Verdict (the parameter's, or the

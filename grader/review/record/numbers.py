@@ -9,8 +9,8 @@ from __future__ import annotations
 import hashlib
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -22,8 +22,7 @@ GROUP, GROUPS = 4, 2
 UNDATED = "0000"
 
 
-@dataclass(frozen=True)
-class Numbered:
+class Numbered(NamedTuple):
     """The record of one group of tests: its number, what makes it, and the numbers beside it.
 
     files      : numbers of the files that it rests on. supersedes: numbers of earlier records; superseded_by:
@@ -144,7 +143,7 @@ def _beside(
         earlier = sorted({records[old].number for old, new in later.items() if new == group} - {record.number})
         lost = dict.fromkeys(str(n) for f, n in zip(file[rows], named[rows]) if n and f not in known)
         after = records[later[group]].number if group in later else ""
-        result[group] = replace(record, supersedes=tuple(earlier), superseded_by=after, lost=tuple(lost))
+        result[group] = record._replace(supersedes=tuple(earlier), superseded_by=after, lost=tuple(lost))
     return result
 
 

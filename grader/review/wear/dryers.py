@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -15,8 +14,7 @@ from grader.review.statistics.wear import Change, latest_stretch
 from grader.review.wear.series import Series
 
 
-@dataclass(frozen=True)
-class Dryers:
+class Dryers(NamedTuple):
     """Of k series: name of the sign (a key of words [wear]) or "", and whether it is one of a change."""
 
     name: np.ndarray

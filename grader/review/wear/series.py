@@ -6,7 +6,7 @@ part, and at what level, stands in data/parameters.toml (`wear`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -18,8 +18,7 @@ from grader.review.history import FIGURE_STANDS, HISTORY, Readings, days
 LEVEL = np.array([p.wear for p in HISTORY], dtype=object)
 
 
-@dataclass(frozen=True)
-class Series:
+class Series(NamedTuple):
     """k series, by site, system, outlet and parameter; N readings (means of a visit), in order of time in each.
 
     parameter            int (k,), positions in HISTORY

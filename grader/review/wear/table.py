@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cache
 from io import StringIO
 from typing import Any, NamedTuple
@@ -42,8 +41,7 @@ STATES = (WORSE, DOUBTFUL, BETTER, STEADY, TOO_FEW)
 DAYS_PER_YEAR = 365.2425
 
 
-@dataclass(frozen=True)
-class Wear:
+class Wear(NamedTuple):
     """The sheet's table of m rows, the most urgent first, and what other sheets need of it.
 
     table    : columns SHEETS["Wear"] and further ones.
@@ -74,8 +72,7 @@ def thresholds() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return tuple(np.array([float(r[name]) for r in rows]) for name in ("older", "worse", "wearing_out"))  # type: ignore[return-value]
 
 
-@dataclass(frozen=True)
-class _State:
+class _State(NamedTuple):
     """What one fit says of k series."""
 
     change: Change
@@ -87,8 +84,7 @@ class _State:
     better: np.ndarray
 
 
-@dataclass(frozen=True)
-class _Fitted:
+class _Fitted(NamedTuple):
     """Every series with what all plants share taken off, and how its readings stand to what is usual for it."""
 
     series: Series

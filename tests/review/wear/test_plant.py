@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -70,6 +69,6 @@ def test_wear_that_is_the_instrument_s_own_offset_names_it_before_the_plant_is_s
     assert (steps.str.startswith("Have I1 checked") == with_it[wear.finding]).all()
     # A day of the limit that has passed is no day to plan for, and what has no usual figure is not said to have had one.
     table = wear.table.assign(Usual=np.nan, **{"Reaches limit on": pd.Timestamp("2025-05-31")})
-    past = wear_findings(found.tests, replace(wear, table=table), as_of="2025-06-01")[0]
+    past = wear_findings(found.tests, wear._replace(table=table), as_of="2025-06-01")[0]
     assert past["Next step"].str.contains("on 2025-05-31: do the work now").all()
     assert past["Finding"].str.contains(" is now ").all() and not past["Finding"].str.contains("usually").any()
