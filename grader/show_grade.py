@@ -67,9 +67,9 @@ def site_lines(result: Result) -> list[str]:
     """
     if not len(result.verdicts):
         return []
-    tests = pd.crosstab(_sites(result.verdicts), result.verdicts["Verdict"].to_numpy())
-    state = result.due["State"].replace("out of use (system)", "out of use").to_numpy()
-    states = pd.crosstab(_sites(result.due), state) if len(result.due) else pd.DataFrame()
+    tests = _counted(_sites(result.verdicts), result.verdicts["Verdict"])
+    state = result.due["State"].replace("out of use (system)", "out of use")
+    states = _counted(_sites(result.due), state) if len(result.due) else pd.DataFrame()
     table = tests.join(states).reindex(columns=[*VERDICTS, "out of use", "overdue"], fill_value=0).fillna(0).astype(int)
     table.insert(0, "tests", tests.sum(axis=1))
     table = table.sort_values(
@@ -114,6 +114,14 @@ def problem_lines(result: Result, severities: tuple[str, ...]) -> list[str]:
         word = "" if r["Severity"] == "refused" else f"{r['Severity']}: "
         lines.append(f"{place}: {in_colour(word, r['Severity'])}{r['Problem']} {r['What to do']}")
     return lines
+
+
+def _counted(sites: pd.Series, words: pd.Series) -> pd.DataFrame:
+    """How often each word stands at each site: a row a site, a column a word, both in order."""
+    row, names = pd.factorize(sites.to_numpy(dtype=object), sort=True)
+    column, different = pd.factorize(words.to_numpy(dtype=object), sort=True)
+    count = np.bincount(row * len(different) + column, minlength=len(names) * len(different))
+    return pd.DataFrame(count.reshape(len(names), len(different)), index=names, columns=different)
 
 
 def _sites(frame: pd.DataFrame) -> pd.Series:

@@ -250,10 +250,13 @@ class _Job:
 
     def content(self, name: str) -> _Content:
         """One sheet's, in the order asked for."""
-        order, targets = self.order.get(name), self.links[name]["targets"] if name in self.links else None
+        frame, tinted, order = self.frames[name], self.colours.get(name), self.order.get(name)
+        targets = self.links[name]["targets"] if name in self.links else None
         if order is not None and targets is not None:
             targets = [targets[i] for i in order.tolist()]
-        return _Content(self.frames[name], self.colours.get(name), targets, order)
+        if order is not None and len(frame) <= setting("wrap_rows"):  # a short one is put in order once
+            frame, tinted, order = frame.iloc[order], None if tinted is None else tinted.iloc[order], None
+        return _Content(frame, tinted, targets, order)
 
     def address(self, sheet: str, row: int) -> str:
         """Link to a data row, wherever the sheet had to go on.

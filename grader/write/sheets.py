@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from functools import cache
+from itertools import chain
 from math import ceil
 from typing import Any, NamedTuple
 
@@ -61,16 +62,13 @@ def column_look(sheet: str, heading: str) -> ColumnLook:
     12
     """
     data = load_toml("sheets.toml")
-    found: dict[str, Any] = {}
-    for entry in data["patterns"]:
-        if re.fullmatch(entry["match"], heading):
-            found = {k: v for k, v in entry.items() if k != "match"}
-            break
-    for entry in data["columns"]:
-        if entry["heading"] == heading:
-            found = {k: v for k, v in entry.items() if k != "heading"}
-            break
-    found = {**found, **data["sheet"].get(sheet, {}).get("column", {}).get(heading, {})}
+    listed = (entry for entry in data["columns"] if entry["heading"] == heading)
+    alike = (entry for entry in data["patterns"] if re.fullmatch(entry["match"], heading))
+    found: dict[str, Any] = next(chain(listed, alike), {})
+    found = {
+        **{k: v for k, v in found.items() if k not in ("match", "heading")},
+        **data["sheet"].get(sheet, {}).get("column", {}).get(heading, {}),
+    }
     if "width" not in found:
         longest_word = max((len(word) for word in heading.split()), default=0)
         found = {"wrap": True, **found, "width": max(12, longest_word + 2)}  # nothing is cut off on paper

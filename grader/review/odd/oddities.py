@@ -178,11 +178,12 @@ def _lots(table: _Table, problems: Problems, tests: pd.DataFrame, counts: np.nda
     found, compared = odd_lots(tests, counts, as_of)
     # What began to drift lately drowns in years of good readings: the last 12 months are compared by themselves, too.
     recent = days(tests) > months_after(np.array([as_day(as_of)]), -RECENT_MONTHS)[0]
-    lately, compared_lately = odd_lots(tests, counts & recent, as_of)
-    known = set(zip(found["measure"], found["lot"]))
-    lately = lately[[(m, name) not in known for m, name in zip(lately["measure"], lately["lot"])]]
-    if len(lately):
-        found, compared = pd.concat([found, lately], ignore_index=True), compared + compared_lately
+    if (counts & ~recent).any():
+        lately, compared_lately = odd_lots(tests, counts & recent, as_of)
+        known = set(zip(found["measure"], found["lot"]))
+        lately = lately[[(m, name) not in known for m, name in zip(lately["measure"], lately["lot"])]]
+        if len(lately):
+            found, compared = pd.concat([found, lately], ignore_index=True), compared + compared_lately
     say = table.say
     entries: list[dict[str, Any]] = []
     for lot in _records(found):

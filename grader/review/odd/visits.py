@@ -65,6 +65,10 @@ def always_same(tests: pd.DataFrame, counts: np.ndarray) -> pd.DataFrame:
     them and none moved.
     """
     at = np.flatnonzero(counts)
+    codes = group_codes(tests["identity"].to_numpy()[at])
+    at = at[np.bincount(codes)[codes] >= MIN_SAME_TESTS]
+    if not len(at):
+        return pd.DataFrame(columns=["test", "last", "tests", "same"])
     at = at[np.argsort(days(tests)[at], kind="stable")]
     frame = pd.DataFrame(
         {"identity": tests["identity"].to_numpy()[at], "at": at, "day": days(tests)[at].astype(np.int64)}
@@ -132,9 +136,6 @@ def _pairs_of_visits(
     """
     day, visit = days(tests)[at].astype(np.int64), tests["visit"].to_numpy()[at]
     site = group_codes(tests["site_key"].to_numpy(dtype=object)[at]) if len(at) else at
-    prints, figures = _fingerprints(tests, at)
-    names = [name for name in EVIDENCE_FIELDS if FIELDS[name].kind == "number"]
-    values = np.column_stack([_plain(tests, name)[at] for name in names]) if len(at) else np.empty((0, len(names)))
     identity = tests["identity"].to_numpy()[at]
     order = np.lexsort((at, day, identity))
     parts = []
@@ -149,6 +150,9 @@ def _pairs_of_visits(
     )
     if not len(later):
         return None
+    prints, figures = _fingerprints(tests, at)
+    names = [name for name in EVIDENCE_FIELDS if FIELDS[name].kind == "number"]
+    values = np.column_stack([_plain(tests, name)[at] for name in names])
     pair = group_codes(visit[later], visit[earlier])
     count = int(pair.max()) + 1
     first = np.zeros(count, dtype=np.int64)
@@ -233,6 +237,8 @@ def co2_below_outdoor(tests: pd.DataFrame, counts: np.ndarray) -> pd.DataFrame:
     passes_it = np.where(supply == "airline", dryer != "desiccant", np.isin(dryer, ("none", "refrigerant", "membrane")))
     low = counts & passes_it & ~doubted & ~by_laboratory(tests, "co2") & above(outdoor, upper / (1 - TUBE_ERROR))
     at = np.flatnonzero(low)
+    if not len(at):
+        return pd.DataFrame(columns=["test", "last", "lot", "outlets", "lowest", "highest", "outdoor"])
     at = at[np.argsort(day[at], kind="stable")]
     lot = text(tests, "co2_tube_lot")[at]
     frame = pd.DataFrame(

@@ -16,7 +16,7 @@ from grader.columns import FAIL, PARAMETERS, TEST_WORDS
 from grader.figures import plain
 from grader.frames import group_codes, text
 from grader.page import Block
-from grader.review.history import counting, days
+from grader.review.history import counting, days, months_after
 
 LINES = 10  # a list on the Summary is no longer than this; the sheets hold the rest
 MOST_SITES = 15
@@ -355,11 +355,8 @@ def absent_block(due: pd.DataFrame, as_of: object, w: Mapping[str, Any]) -> list
     sites = d.groupby(["Site", "Client"], dropna=False, sort=False).agg(
         last=("Last test", "max"), interval=("Interval", "min"), outlets=("Outlet", "size")
     )
-    today = pd.Timestamp(str(as_of))
-    late = [
-        last + pd.DateOffset(months=int(interval)) < today
-        for last, interval in zip(sites["last"], pd.to_numeric(sites["interval"]))
-    ]
+    last = sites["last"].to_numpy().astype("datetime64[D]")
+    late = months_after(last, sites["interval"].to_numpy().astype(np.int64)) < np.datetime64(str(as_of), "D")
     gone = sites[late].sort_values("last", kind="stable").reset_index()
     if gone.empty:
         return []
