@@ -15,8 +15,7 @@ from grader.problems import Place, Table, Unclear
 from grader.read.shapes.own_guide import guide_texts
 from grader.read.shapes.tables import Sheet, is_blank, number_of, shown
 from grader.read.words.dates import is_date
-from grader.read.words.heading_words import key
-from grader.read.words.headings import LIKELY
+from grader.read.words.heading_words import LIKELY, key
 from grader.read.words.labels import is_unit, kind_of, looks_like_value
 from grader.read.words.loose import loose_word, own_word
 from grader.read.words.said import (

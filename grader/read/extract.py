@@ -18,7 +18,8 @@ from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, shown, whole
 from grader.read.words.dates import is_weekday
-from grader.read.words.headings import CERTAIN, EXACT, LIKELY
+from grader.read.words.heading_words import CERTAIN, LIKELY
+from grader.read.words.headings import EXACT
 from grader.read.words.labels import NUMBERS, READINGS, Column, is_unit
 from grader.read.words.notation import parse_number
 from grader.read.words.said import asks

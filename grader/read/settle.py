@@ -12,8 +12,8 @@ from grader.columns import FIELDS
 from grader.data import load_toml, names
 from grader.problems import Unreadable
 from grader.read.words.dates import parse_date
-from grader.read.words.heading_words import key, reading_words
-from grader.read.words.headings import LIKELY, Heading
+from grader.read.words.heading_words import LIKELY, key, reading_words
+from grader.read.words.headings import Heading
 from grader.read.words.labels import Column, is_limit, is_placeholder, looks_like_value
 from grader.read.words.loose import loose_word, own_word
 from grader.read.words.notation import parse_number

@@ -11,7 +11,6 @@ from grader.columns import BLANK, READ, TEST_NEAR, TEST_PASS
 from grader.frames import by_unique, text, with_columns
 from grader.normalise import name_key
 from grader.read.register import Register
-from grader.read.words.said import against
 from grader.review.slipped import slip_pairs
 
 
@@ -28,7 +27,7 @@ def validity(register: Register) -> pd.DataFrame:
                 "Parameter": text(lines, parameter) if parameter else "",
                 "Valid until": lines[until].to_numpy().astype("datetime64[s]"),
                 "Remarks": text(lines, "remarks"),
-                "Warns": [bool(against(r)) for r in text(lines, "remarks")],
+                "Warns": _warns(text(lines, "remarks")),
             }
         )
         for what, sheet, name, parameter, until in (
@@ -39,6 +38,12 @@ def validity(register: Register) -> pd.DataFrame:
     ]
     columns = ["What", "Serial or lot", "Parameter", "Valid until", "Remarks", "Warns"]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+
+
+def _warns(remarks: np.ndarray) -> list[bool]:
+    from grader.read.words.said import against  # its words are loaded where there are lines
+
+    return [bool(against(remark)) for remark in remarks]
 
 
 def stated_names(register: Register) -> dict[str, dict[str, str]]:

@@ -15,7 +15,8 @@ from grader.read.settle import are_verdicts, own_verdict
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import Pair, labelled_unit, pairs
 from grader.read.shapes.tables import Note, shown
-from grader.read.words.headings import CERTAIN, Heading
+from grader.read.words.heading_words import CERTAIN
+from grader.read.words.headings import Heading
 from grader.read.words.labels import (
     SHARED,
     VISIT,

@@ -8,16 +8,17 @@ from typing import Any, NamedTuple
 from grader.columns import FIELDS
 from grader.problems import Place, Unreadable, a1
 from grader.read.extract import AS_FOUND, NUMBERS, READINGS, Part, Proposal, Where, twice
-from grader.read.layout_spec import TableSpec, overridden
+from grader.read.layout_spec import TableSpec
 from grader.read.settle import are_verdicts, own_verdict
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.heads import columns_of
 from grader.read.shapes.pairs import shared_above
 from grader.read.shapes.rows import is_total
+from grader.read.shapes.table import overridden
 from grader.read.shapes.tables import Note, shown
 from grader.read.shapes.unrolled import dates_across
-from grader.read.words.heading_words import key
-from grader.read.words.headings import CERTAIN, LIKELY, Heading
+from grader.read.words.heading_words import CERTAIN, LIKELY, key
+from grader.read.words.headings import Heading
 from grader.read.words.labels import (
     Column,
     column,

@@ -10,7 +10,8 @@ from grader.problems import Place, Unreadable
 from grader.read.settle import settled
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, both
-from grader.read.words.headings import LIKELY, Heading
+from grader.read.words.heading_words import LIKELY
+from grader.read.words.headings import Heading
 from grader.read.words.labels import NUMBERS, SHARED, Column, column, inline, is_unit, label, tube_detail
 from grader.read.words.loose import loose_word, own_word
 from grader.read.words.units import canonical

@@ -23,7 +23,8 @@ from grader.read.shapes.rows import plain
 from grader.read.shapes.table import Block, propose
 from grader.read.shapes.tables import Note, Recognised, Sheet, both, number_of
 from grader.read.shapes.unrolled import Matrix, matrices
-from grader.read.words.headings import CERTAIN, EXACT, OWN_HEADINGS, Heading
+from grader.read.words.heading_words import CERTAIN
+from grader.read.words.headings import EXACT, OWN_HEADINGS, Heading
 from grader.read.words.labels import NUMBERS, READINGS, SHARED, VISIT, Column, label
 
 __all__ = ["Note", "Recognised", "Sheet", "recognise"]

@@ -12,13 +12,14 @@ from typing import Any, NamedTuple
 
 from grader.problems import Place, a1
 from grader.read.extract import NUMBERS, READINGS, Part, Proposal, Where
-from grader.read.layout_spec import TableSpec, overridden
+from grader.read.layout_spec import TableSpec
 from grader.read.settle import are_verdicts, own_verdict
 from grader.read.shapes.banners import Banner, banners_of, segments
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.rows import is_remark, kinds_of
 from grader.read.shapes.tables import Note, shown
+from grader.read.words.heading_words import CERTAIN, key
 from grader.read.words.headings import Heading
 from grader.read.words.labels import (
     VISIT,
@@ -31,7 +32,7 @@ from grader.read.words.labels import (
     looks_like_value,
 )
 from grader.read.words.said import asks
-from grader.read.words.units import canonical, quantity
+from grader.read.words.units import belongs, canonical, quantity
 
 _HELD = ("field", "unclear", "unit", "substance")
 NO_TEST = ("unit", "limit", "verdict", "parameter", "number", "value", "earlier")
@@ -414,3 +415,54 @@ def left_over(
         code = "unknown_row" if grid.turned else "unknown_column" if heading else "column_without_heading"
         notes.append(grid.note(code, row, at, heading, heading=heading, where=grid.line_words(at)))
     return notes, missed
+
+
+def overridden(columns: list[Column], spec: TableSpec, *, across: bool = False) -> tuple[list[Column], list[str]]:
+    """Headings as the layout has them, and what in it does not fit (one line a mistake).
+
+    columns : found by their headings; at is the row where `across`.
+    Returns : the columns, by position; a heading that is understood as a field which the layout puts elsewhere
+              is left over.
+    """
+    known = {c.at: c for c in columns}
+    wrong: list[str] = []
+    placed: dict[str, int] = {}
+    for field, said in spec.fields.items():
+        at = said.row if across else said.column
+        if at < 0 and said.heading:
+            there = [c.at for c in columns if key(said.heading) in (key(c.text), *map(key, c.text.split(" / ")))]
+            if len(there) != 1:
+                wrong.append(f'{field}: the heading "{said.heading}" is there {len(there)} times')
+                continue
+            at = there[0]
+        if at < 0:
+            at = next((c.at for c in columns if c.field == field), -1)
+            if at < 0:
+                wrong.append(f"{field}: no heading is understood as it, so its column or heading must be given")
+                continue
+        placed[field] = at
+    more: list[Column] = []  # of columns that serve a second field
+    for i, (field, at) in enumerate(placed.items()):
+        old = known.get(at)
+        same = old is not None and old.field == field
+        # What the heading states stays, unless the layout file says another unit.
+        stated = (old.heading.unit or old.heading.told) if old is not None else None
+        unit = spec.fields[field].unit or (stated if stated and (same or belongs(field, stated)) else None)
+        constants = old.heading.constants if same and old else ()
+        text = old.text if old else ""
+        heading = Heading(
+            field, unit, "layout", CERTAIN, (field,), f"layout file {spec.source}", "heading" if unit else "", constants
+        )
+        said_so = Column(at, text, "field", heading, f"layout file {spec.source}")
+        if at in list(placed.values())[:i]:
+            more.append(said_so)
+        else:
+            known[at] = said_so
+    for at, found in list(known.items()):
+        if at in spec.ignore and not across:
+            known[at] = found._replace(kind="ignored")
+        elif found.field in placed and placed[found.field] != at:
+            known[at] = found._replace(kind="unknown")
+        elif found.kind == "unclear" and set(found.heading.candidates) <= set(placed):
+            known[at] = found._replace(kind="unknown")
+    return sorted([*known.values(), *more], key=lambda c: c.at), wrong

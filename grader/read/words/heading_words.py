@@ -11,6 +11,8 @@ from typing import Any, NamedTuple
 from grader.columns import FIELDS
 from grader.data import languages_of, load_toml
 
+# How sure it is what a heading means.
+CERTAIN, LIKELY, UNSURE = "certain", "likely", "unsure"
 # What stands between two words of a heading.
 BREAK = re.compile(r"[\s/,;:|()\[\]{}&+.\-–_]+")
 _NO_LETTER = re.compile(r"[^a-z0-9#]+")

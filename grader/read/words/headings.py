@@ -19,7 +19,19 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from grader.columns import FIELDS, normal_heading
-from grader.read.words.heading_words import BREAK, Words, bag, heading_words, key, others, reading_words, tidy
+from grader.read.words.heading_words import (
+    BREAK,
+    CERTAIN,
+    LIKELY,
+    UNSURE,
+    Words,
+    bag,
+    heading_words,
+    key,
+    others,
+    reading_words,
+    tidy,
+)
 from grader.read.words.units import belongs, canonical, convert, unit_needed
 
 LONGEST_HEADING = 120
@@ -27,8 +39,6 @@ MOST_WORDS = 14
 
 # The headings of the blank and the further fields, as data/fields.toml spells them.
 OWN_HEADINGS = {normal_heading(f.heading): f.name for f in FIELDS.values()}
-# sure
-CERTAIN, LIKELY, UNSURE = "certain", "likely", "unsure"
 NO_UNIT_OF = "is no unit of"
 ONE_WORD = "a word for it among others of no meaning"
 # basis

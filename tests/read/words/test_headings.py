@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from grader.columns import FIELDS
 from grader.data import load_toml
-from grader.read.words.heading_words import heading_languages, key, others, tidy, words_of
-from grader.read.words.headings import CERTAIN, LIKELY, UNSURE, other, understand
+from grader.read.words.heading_words import CERTAIN, LIKELY, UNSURE, heading_languages, key, others, tidy, words_of
+from grader.read.words.headings import other, understand
 
 CASES = tomllib.loads((Path(__file__).parent / "headings_cases.toml").read_text(encoding="utf-8"))
 UNDERSTOOD = [(t, f, u) for group in ("english", "german", "french") for t, (f, u) in CASES[group].items()]
