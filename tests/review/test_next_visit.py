@@ -587,7 +587,7 @@ def test_the_blank_is_written_and_reads_back(tmp_path):
     made = of(tests)
     out = tmp_path / "out"
     out.mkdir()
-    write_blank(out / "next.xlsx", **vars(made))
+    write_blank(out / "next.xlsx", **made._asdict())
     book = CalamineWorkbook.from_path(str(out / "next.xlsx"))
     labels = {row[0]: row[1] for row in book.get_sheet_by_name("Visit").to_python(skip_empty_area=False)}
     assert labels["Site"] == "Ostmere Paint Hall" and labels["Interval (months)"] == 3
@@ -693,7 +693,7 @@ def test_at_altitude_the_minutes_that_clear_needs_stand_beside_the_field(tmp_pat
     assert [note["oil_sampling_min"].split(" min")[0].split()[-1] for note in made.notes] == ["17.9", "35.8"]
     assert any("only after 17.9 to 35.8 min of sampling" in text for text in last_time_texts(made))
     path = tmp_path / "next.xlsx"
-    write_blank(path, **vars(made))
+    write_blank(path, **made._asdict())
     book = openpyxl.load_workbook(path)
     beside = {row[0].value: str(row[2].value) for row in book["Visit"].iter_rows()}
     assert "17.9 to 35.8 min" in beside["Atmospheric pressure (hPa)"]
@@ -712,7 +712,7 @@ def test_an_outlet_of_a_prefilled_blank_takes_at_most_twelve_entries(tmp_path):
     out.mkdir()
     rows = [{**row, **entries} for row in made.rows]
     day = {"test_date": date(2026, 8, 11)}
-    write_blank(out / "filled.xlsx", **{**vars(made), "visit": {**made.visit, **day}, "rows": rows})
+    write_blank(out / "filled.xlsx", **{**made._asdict(), "visit": {**made.visit, **day}, "rows": rows})
     again = judged_folder(out)
     assert [TEST_WORDS[v] for v in again["verdict"]] == ["pass", "pass"]
 
@@ -725,7 +725,7 @@ def test_the_sheet_last_time_is_never_read_as_tests(tmp_path):
         assert made.rows[0]["last_time"]
         out = tmp_path / f"out {language}"
         out.mkdir()
-        filled = {**vars(made), "visit": {**made.visit, "test_date": date(2026, 8, 11)}, "language": language}
+        filled = {**made._asdict(), "visit": {**made.visit, "test_date": date(2026, 8, 11)}, "language": language}
         filled["rows"] = [{**row, **READINGS} for row in made.rows]
         write_blank(out / "a.xlsx", **filled)
         write_blank(out / "b.xlsx", **{**filled, "last_time": None})
