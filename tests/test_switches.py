@@ -42,7 +42,7 @@ from grader.read.process import read_workbooks
 from grader.read.shapes import rows, site_of_sheet
 from grader.read.words import dates, labels, said, units
 from grader.read.words.heading_words import heading_words
-from grader.read.words.headings import other, understand
+from grader.read.words.headings import kind_of, understand
 from grader.read.words.loose import loose_word
 from grader.read.words.substances import is_substance
 from grader.read.words.unclear import classes_of, guess, may_be_done
@@ -133,7 +133,7 @@ def heading(text: str) -> See:
 
 
 def kind(text: str) -> See:
-    return lambda: other(text)
+    return lambda: kind_of(text)
 
 
 def choices(text: str) -> See:

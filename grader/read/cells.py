@@ -10,7 +10,7 @@ import difflib
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime, time, timedelta
 from functools import cache
-from typing import Any, Protocol
+from typing import Any
 from unicodedata import normalize
 
 import numpy as np
@@ -35,6 +35,7 @@ from grader.read.column import (
     floats,
     shown,
 )
+from grader.read.log import Log
 from grader.read.number_cells import fill_not_detected, read_numbers
 from grader.read.words.dates import DateReading, DateText, Order, column_order, parse_date, resolve, time_minutes
 from grader.read.words.loose import loose_word
@@ -48,14 +49,7 @@ _FREE_TEXT = ("remarks", "work_done", "replaces_file", "site_address")
 _SERIAL_ZERO = np.datetime64("1899-12-30", "D")  # day 0 of the 1900 system, counted back from 1 March 1900
 
 
-class LogLike(Protocol):
-    """What is needed of grader.read.log.Log."""
-
-    rows: pd.DataFrame
-    tables: list[Table]
-
-
-def read_cells(log: LogLike, problems: Problems, *, month_first: bool = False) -> pd.DataFrame:
+def read_cells(log: Log, problems: Problems, *, month_first: bool = False) -> pd.DataFrame:
     """The table of tests: every field of columns.FIELDS read from the log's cells.
 
     log         : Log of the reading stage (rows and tables are used).
@@ -289,8 +283,7 @@ def _as_texts(cells: Cells) -> tuple[np.ndarray, list[str]]:
     Numbers lose a needless ".0", true and false are TRUE and FALSE, dates are ISO.
     """
     values = cells.values.copy()
-    values[cells.kinds == BAD] = None
-    values[cells.kinds == EMPTY] = None
+    values[cells.at(BAD, EMPTY)] = None
     for kind in (NUMBER, BOOL, DATE, TIME, SPAN, OTHER):  # apart, because 1 and True are equal
         at = cells.at(kind)
         if len(at):

@@ -43,6 +43,7 @@ from grader.columns import FIELDS, normal_heading
 from grader.problems import GraderError, Problems
 from grader.read.find import Finding
 from grader.read.layout_spec import FieldSpec, GroupSpec, LayoutSpec, TableSpec, fits
+from grader.read.shapes.tables import column_number
 from grader.read.words.heading_words import key as folded
 from grader.read.words.heading_words import reading_words
 from grader.read.words.spelling import fold_word
@@ -262,10 +263,7 @@ def _whole(said: dict[str, Any], key: str, where: str, wrong: list[str]) -> int:
 def _letters(value: Any, where: str, wrong: list[str]) -> int:
     """Column letters -> number from 0; -1 where they are none."""
     if isinstance(value, str) and re.fullmatch(r"[A-Za-z]{1,3}", value):
-        number = 0
-        for letter in value.upper():
-            number = number * 26 + ord(letter) - 64
-        return number - 1
+        return column_number(value)
     wrong.append(f"{where}: {value!r} is no column letter")
     return -1
 

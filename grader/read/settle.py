@@ -130,7 +130,7 @@ def _is_date(value: Any) -> bool:
     if type(value) is not str or not any(ch.isdigit() for ch in value):
         return False
     parsed = parse_date(value)
-    return bool(parsed.day or parsed.day_first or parsed.month_first or parsed.month)
+    return parsed.whole or parsed.month is not None
 
 
 def _figures(values: Iterable[Any]) -> list[float]:

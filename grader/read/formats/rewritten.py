@@ -14,7 +14,8 @@ import zipfile
 from typing import NamedTuple
 
 from grader.read.formats.parts import Parts
-from grader.read.formats.scan import Book, column_number
+from grader.read.formats.scan import Book, is_plain
+from grader.read.shapes.tables import column_number
 
 _ROW_NUMBER = re.compile(rb'[^>]*?\br="([0-9]{1,9})"')
 _CELL_ROW = re.compile(rb'(<c [^>]*?\br="[A-Za-z]{1,3})[0-9]+"')
@@ -25,7 +26,6 @@ _VALUE = re.compile(rb"<v(?: [^>]*)?>([^<]*)</v>")
 _NUMBER = re.compile(rb"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _CONTENT = (b"<v", b"<f", b"<is")
 _DIMENSION = re.compile(rb"<dimension [^>]*>(?:</dimension>)?")
-_SINGLE_QUOTED = re.compile(rb"=\s*'")
 _IN_QUOTES = str.maketrans(
     {"&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;", "\n": "&#10;", "\r": "&#13;", "\t": "&#9;"}
 )
@@ -43,20 +43,12 @@ class ClosedUp(NamedTuple):
     numbers: list[int]
 
 
-def _is_plain(content: bytes) -> bool:
-    return (
-        b"<sheetData" in content
-        and b"<!" not in content
-        and (b"'" not in content or not _SINGLE_QUOTED.search(content))
-    )
-
-
 def closed_up(content: bytes) -> ClosedUp | None:
     """The sheet with its rows of content alone, one below the other; None where the XML is not plain.
 
     content : bytes of the part. Merged ranges and whatever else stands behind the cells are left out.
     """
-    if not _is_plain(content):
+    if not is_plain(content):
         return None
     head, *pieces = content.partition(b"</sheetData>")[0].split(b"<row ")
     rows: dict[int, list[bytes]] = {}
@@ -80,7 +72,7 @@ def mended(content: bytes) -> tuple[bytes, dict[tuple[int, int], tuple[str, str]
 
     None where the XML is not plain, or where a cell has no address.
     """
-    if not _is_plain(content):
+    if not is_plain(content):
         return None
     left_out: dict[tuple[int, int], tuple[str, str]] = {}
     unplaced: list[bytes] = []

@@ -16,6 +16,7 @@ from typing import Any, NamedTuple
 
 from grader.columns import REGISTER_KIND
 from grader.read.formats.parts import Parts, Refused, local_name, parse_xml
+from grader.read.shapes.tables import column_number
 from grader.read.words.own_notes import without_own_lines
 
 WORKBOOK = "xl/workbook.xml"  # where the parts lie by custom; where they do lie, the lists of relations say
@@ -351,13 +352,7 @@ def scan_sheet(
     recalculated : the workbook's formulas were never worked out (a 0 stored beside one means nothing).
     Raises       : Refused where the XML is broken or an address lies outside any sheet.
     """
-    # What the byte searches do not understand (prefixes, single quotes, comments) goes to the parser. One
-    # character is looked for first: that costs next to nothing, and is mostly enough.
-    plain = (
-        b"<sheetData" in content
-        and (b"'" not in content or not _SINGLE_QUOTED.search(content))
-        and (b"!" not in content or b"<!" not in content)
-    )
+    plain = is_plain(content)
     scan = _SheetParse(styles, recalculated)
     if plain and not _closes_what_it_opens(content):
         # The fast reader takes a cell that never ends without a word, and the next cell's value with it.
@@ -389,6 +384,16 @@ def scan_sheet(
         scan.percents,
         _hidden(content),
         frozenset(scan.struck),
+    )
+
+
+def is_plain(content: bytes) -> bool:
+    """Whether a sheet's XML is such as searches over its bytes understand: no prefixes, single quotes, comments."""
+    # One character is looked for first: that costs next to nothing, and is mostly enough.
+    return (
+        b"<sheetData" in content
+        and (b"'" not in content or not _SINGLE_QUOTED.search(content))
+        and (b"!" not in content or b"<!" not in content)
     )
 
 
@@ -433,18 +438,6 @@ def _quick_extent(content: bytes, most: float) -> tuple[int, int]:
     if not names and (last_row + 1) * 26 > most:
         return last_row, next((n for n in range(25, 0, -1) if re.search(rb' r="%c[0-9]' % (65 + n), content)), 0)
     return last_row, max((column_number(n.decode()) for n in names), default=25)
-
-
-def column_number(letters: str) -> int:
-    """0-based number of a column from its letters.
-
-    >>> column_number("A"), column_number("R"), column_number("AA"), column_number("XFD")
-    (0, 17, 26, 16383)
-    """
-    number = 0
-    for letter in letters.upper():
-        number = number * 26 + ord(letter) - 64
-    return number - 1
 
 
 class _SheetParse:

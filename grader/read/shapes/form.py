@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Sequence
 from itertools import takewhile
@@ -15,6 +14,7 @@ from grader.read.settle import are_verdicts, own_verdict
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import Pair, labelled_unit, pairs
 from grader.read.shapes.tables import Note, shown
+from grader.read.words.dates import YEAR
 from grader.read.words.heading_words import CERTAIN
 from grader.read.words.headings import Heading
 from grader.read.words.labels import (
@@ -40,7 +40,6 @@ _LONGEST_VALUE = 60
 Headings = dict[int, list[tuple[int, int, str]]]
 _KINDS = ("limit", "verdict", "value", "unit", "number", "earlier")
 _NO_VALUE = ("limit", "verdict", "unit", "number", "earlier")
-_YEAR = re.compile(r"\b(?:19|20)\d{2}\b")
 _MOST_NAMED = 8  # cells listed in the note on what is left over
 
 
@@ -185,7 +184,7 @@ def _further(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
 def _is_second(text: str) -> bool:
     """Whether a heading among those of columns names a second reading: Repeat, Peak, Second sample, Other meter."""
     known = column(-1, text)
-    return not known.field and known.kind != "note" and not is_unit(text) and not _YEAR.search(text)
+    return not known.field and known.kind != "note" and not is_unit(text) and not YEAR.search(text)
 
 
 def _loose(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:

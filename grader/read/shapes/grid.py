@@ -55,15 +55,11 @@ class Grid:
 
     def row_of(self, number: int) -> int:
         """Position of a 0-based sheet row (column where turned); the end where there is none such, -1 for -1."""
-        if number < 0 or isinstance(self.outer, range):
-            return number if number < len(self.outer) else len(self.outer)
-        return next((i for i, n in enumerate(self.outer) if n >= number), len(self.outer))
+        return _position(self.outer, number)
 
     def column_of(self, number: int) -> int:
         """Position of a 0-based sheet column (row where turned); the end where there is none such, -1 for -1."""
-        if number < 0 or isinstance(self.inner, range):
-            return number if number < len(self.inner) else len(self.inner)
-        return next((i for i, n in enumerate(self.inner) if n >= number), len(self.inner))
+        return _position(self.inner, number)
 
     def cell(self, row: int, column: int) -> Cell:
         """0-based row and column of the sheet."""
@@ -141,6 +137,12 @@ class Grid:
         column_at = {n: i for i, n in enumerate(columns)}
         found = ((row_at[r], column_at[c]) for r, c in cells if r in row_at and c in column_at)
         return frozenset((c, r) for r, c in found) if self.turned else frozenset(found)
+
+
+def _position(numbers: Sequence[int], number: int) -> int:
+    if number < 0 or isinstance(numbers, range):
+        return min(number, len(numbers))
+    return next((i for i, n in enumerate(numbers) if n >= number), len(numbers))
 
 
 def _span(numbers: Sequence[int], first: int, last: int) -> tuple[int, int]:

@@ -86,7 +86,7 @@ def _above(grid: Grid, head: Head) -> list[Group]:
         common: list[Column] = []
         known = {c.at for c in head.columns}
         for at in range(starts[0]):
-            if at not in known and type(cells[at]) is str and cells[at] is not None:
+            if at not in known and type(cells[at]) is str:
                 common.append(column(at, cells[at]))
         for c in head.columns:
             start = max((at for at in starts if at <= c.at), default=-1)

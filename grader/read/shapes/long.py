@@ -20,6 +20,7 @@ from grader.read.shapes.unrolled import dates_across
 from grader.read.words.heading_words import CERTAIN, LIKELY, key
 from grader.read.words.headings import Heading
 from grader.read.words.labels import (
+    TUBE_DETAILS,
     Column,
     column,
     first_of_names,
@@ -35,7 +36,6 @@ from grader.read.words.units import belongs, canonical
 
 # What tells two tests apart; anything else of a test stands in several of its rows and should agree.
 KEYS = ("client", "site", "site_address", "system", "location", "outlet", "test_date", "test_time")
-_TUBES = ("_tube_lot", "_tube_expiry")
 _LEAST_NAMES = 2
 _SEARCHED = 60  # rows in which the heading is looked for
 _FAR = 1_000_000  # lines beyond the sheet's columns: one for each reading that rows name
@@ -429,7 +429,7 @@ def _concerns(field: str, reading: str) -> bool:
     substance = FIELDS[reading].tube if reading else ""
     if field == "water_multiplier":
         return reading == "water_tube_mg_m3"
-    for ending in _TUBES:
+    for ending in TUBE_DETAILS:
         if field.endswith(ending):
             return bool(substance) and field == f"{substance}{ending}"
     return True
@@ -440,7 +440,7 @@ def _by_substance(others: list[Column], lines: list[_Line], width: int) -> list[
     substances = sorted({FIELDS[n.known.field].tube for n in lines if n.known.field} - {""})
     made: list[Column] = []
     for c in others:
-        ending = next((e for e in _TUBES if c.kind == "unclear" and c.heading.candidates[0].endswith(e)), "")
+        ending = next((e for e in TUBE_DETAILS if c.kind == "unclear" and c.heading.candidates[0].endswith(e)), "")
         if not ending:
             made.append(c)
         for i, substance in enumerate(substances if ending else ()):

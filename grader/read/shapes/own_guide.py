@@ -65,18 +65,13 @@ def _texts_of(words: Mapping[str, Any]) -> set[str]:
     blank = words["blank"]
     groups = load_toml("blank.toml")["group"]
     texts = {blank["title"], blank["words_heading"], blank["colours_heading"], *words["blank_group"].values()}
-    for part in words["blank_readme"].values():
-        texts |= {part["heading"], *(text for line in part["lines"] for text in line)}
-    for field in FIELDS.values():
-        if field.kind == "word":
-            texts |= {field.heading, ", ".join(field.words)}
     for group in groups:
         texts.add(", ".join(FIELDS[n].heading for n in group["fields"] if FIELDS[n].sheet != "extra"))
     register = words["register"]
     texts |= {register["title"], register["sheets_heading"], *REGISTER, *words["register_sheet"].values()}
-    for part in words["register_readme"].values():
+    for part in (*words["blank_readme"].values(), *words["register_readme"].values()):
         texts |= {part["heading"], *(text for line in part["lines"] for text in line)}
-    for field in REGISTER_FIELDS.values():
+    for field in (*FIELDS.values(), *REGISTER_FIELDS.values()):
         if field.kind == "word":
             texts |= {field.heading, ", ".join(field.words)}
     return texts

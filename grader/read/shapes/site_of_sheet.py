@@ -8,7 +8,7 @@ from typing import Any
 from grader.data import load_toml
 from grader.problems import Place, Table
 from grader.read.shapes.tables import Note
-from grader.read.words.dates import parse_date
+from grader.read.words.dates import is_month, parse_date
 from grader.read.words.labels import READINGS, label
 
 _YEAR = re.compile(r".*\b(?:19|20)\d{2}\b.*|.*\bq[1-4]\b.*", re.IGNORECASE)
@@ -16,7 +16,7 @@ _YEAR = re.compile(r".*\b(?:19|20)\d{2}\b.*|.*\bq[1-4]\b.*", re.IGNORECASE)
 
 def _month(name: str) -> bool:
     words = re.findall(r"[^\W\d_]+", name)
-    return len(words) == 1 and not parse_date(f"1 {words[0]} 2024").code
+    return len(words) == 1 and is_month(words[0])
 
 
 def _generic(name: str) -> bool:
@@ -36,7 +36,9 @@ def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:
     no date, which is queried where dates are missing.
     """
     sheets = {t.sheet for t in tables if t.rows}
-    named = {s for s in sheets if not _generic(s) and not _is_day(s) and not _YEAR.fullmatch(s) and not _month(s)}
+    named = {
+        s for s in sheets if not _generic(s) and not parse_date(s).whole and not _YEAR.fullmatch(s) and not _month(s)
+    }
     made = []
     said: set[tuple[str, str]] = set()
 
@@ -48,7 +50,7 @@ def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:
     for table in tables:
         more: dict[str, Any] = {}
         if table.rows and not _has(table, "test_date"):
-            if _is_day(table.sheet):
+            if parse_date(table.sheet).whole:
                 more["test_date"] = table.sheet.strip()
                 note("sheet_name_date", table, f'test_date = "{table.sheet.strip()}"')
             elif _YEAR.fullmatch(table.sheet):
@@ -69,11 +71,6 @@ def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:
             else table
         )
     return made
-
-
-def _is_day(name: str) -> bool:
-    parsed = parse_date(name.strip())
-    return bool(parsed.day or (parsed.day_first or parsed.month_first))
 
 
 def _has(table: Table, field: str) -> bool:

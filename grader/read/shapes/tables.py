@@ -64,6 +64,18 @@ def number_of(sheet: Sheet, row: int) -> int:
     return row if sheet.numbers is None else sheet.numbers[row]
 
 
+def column_number(letters: str) -> int:
+    """0-based number of a column from its letters; the way back of a1.
+
+    >>> column_number("A"), column_number("R"), column_number("AA"), column_number("XFD")
+    (0, 17, 26, 16383)
+    """
+    number = 0
+    for letter in letters.upper():
+        number = number * 26 + ord(letter) - 64
+    return number - 1
+
+
 def is_blank(value: Any) -> bool:
     """Whether a cell holds nothing: None, an empty text or white space only."""
     return value is None or (type(value) is str and (not value or value.isspace()))

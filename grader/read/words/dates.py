@@ -51,6 +51,11 @@ class DateText(NamedTuple):
         """Whether the date depends on the order of day and month."""
         return self.day_first is not None or self.month_first is not None
 
+    @property
+    def whole(self) -> bool:
+        """Whether day, month and year are said."""
+        return self.day is not None or self.slash
+
 
 class DateReading(NamedTuple):
     """What a date text means: state of grader.columns, the date, and a problem code with its detail."""
@@ -91,13 +96,6 @@ def full_year(text: str) -> int:
         year = int(text)
         return year + (1900 if year >= load_toml("notation.toml")["dates"]["two_digit_1900_from"] else 2000)
     return int(text) if len(text) == 4 else 0
-
-
-def month_end(year: int, month: int) -> date | None:
-    """Last day of a month, or None where there is no such month."""
-    if not 1 <= month <= 12 or real_date(year, month, 1) is None:
-        return None
-    return date(year, month, calendar.monthrange(year, month)[1])
 
 
 @cache
@@ -161,8 +159,10 @@ def _separated(first: str, mark: str, middle: str, last: str) -> DateText:
 
 
 def _month_alone(year: int, month: int) -> DateText:
-    end = month_end(year, month)
-    return DateText(month=end) if end else DateText(code="date_impossible")
+    """The last day of a month."""
+    if real_date(year, month, 1) is None:
+        return DateText(code="date_impossible")
+    return DateText(month=date(year, month, calendar.monthrange(year, month)[1]))
 
 
 def _with_name(text: str) -> DateText:
@@ -248,9 +248,9 @@ def time_minutes(text: str) -> float | None:
             return None
         hour, minute, second = (int(match.group(i) or 0) for i in (1, 2, 3))
         half = (match.group(4) or "")[:1]
-        if half and not 1 <= hour <= 12:
-            return None
         if half:
+            if not 1 <= hour <= 12:
+                return None
             hour = hour % 12 + (12 if half == "p" else 0)
     if hour > 23 or minute > 59 or second > 59:
         return None
@@ -277,8 +277,7 @@ def is_date(value: Any) -> bool:
     if type(value) is not str or not any(ch.isdigit() for ch in value) or len(value) > 30:
         return False
     parsed = parse_date(value)
-    whole = parsed.day or parsed.day_first or parsed.month_first
-    return bool(whole or parsed.month) or parsed.code == "date_year_alone"
+    return parsed.whole or parsed.month is not None or parsed.code == "date_year_alone"
 
 
 def date_within(text: str) -> str | None:
@@ -293,14 +292,13 @@ def date_within(text: str) -> str | None:
     for length in range(min(len(words), 5), 0, -1):
         for part in (words[-length:], words[:length]):
             found = " ".join(part).strip(" :,;()")
-            parsed = parse_date(found)
-            if parsed.day or parsed.day_first or parsed.month_first:
+            if parse_date(found).whole:
                 return found
     return None
 
 
 _YEARS = (1990, 2100)
-_YEAR = re.compile(r"\b(?:19|20)\d{2}\b")
+YEAR = re.compile(r"\b(?:19|20)\d{2}\b")
 _MONTH_OF = re.compile(r"([^\W\d_]+)\.?(?:[\s\-/'’]*\d\d)?")  # "March", "Jan-25"
 _LONGEST_WHEN = 30
 
@@ -318,11 +316,19 @@ def is_when(value: Any) -> bool:
     if type(value) is not str or len(value) > _LONGEST_WHEN:
         return False
     text = value.strip()
-    parsed = parse_date(text)
-    if parsed.day or parsed.day_first or parsed.month_first or _YEAR.search(text) or _numbered(text):
+    if parse_date(text).whole or YEAR.search(text) or _numbered(text):
         return True
     month = _MONTH_OF.fullmatch(text)
-    return month is not None and not parse_date(f"1 {month[1]} 2024").code
+    return month is not None and is_month(month[1])
+
+
+def is_month(word: str) -> bool:
+    """Whether a word is the name of a month.
+
+    >>> is_month("Mai"), is_month("Bay")
+    (True, False)
+    """
+    return not parse_date(f"1 {word} 2024").code
 
 
 def is_round(value: Any) -> bool:

@@ -120,12 +120,13 @@ def understand(text: str, unit_below: str = "") -> Heading:
     return found
 
 
-def other(text: str) -> str | None:
+@lru_cache(maxsize=20_000)
+def kind_of(text: str) -> str | None:
     """What a heading is that is none of our fields but tells how a table is built.
 
     Returns : "unit", "limit", "verdict", "parameter", "value" or "number" (a running number); None otherwise.
 
-    >>> other("Units"), other("Grenzwert"), other("Oxygen")
+    >>> kind_of("Units"), kind_of("Grenzwert"), kind_of("Oxygen")
     ('unit', 'limit', None)
     """
     return others().get(key(text))

@@ -21,7 +21,7 @@ from grader.read.words.headings import (
     NO_UNIT_OF,
     ONE_WORD,
     Heading,
-    other,
+    kind_of,
     understand,
     unit_stated,
 )
@@ -33,6 +33,7 @@ _LETTER = re.compile(r"[^\W\d_]|%")
 _NUMBER = re.compile(r"\s*[<>≤≥=~±+\-–−]{0,2}\s*\d[\d.,\s]*\s*(?:[%°a-zA-Zµ³²/·.()]{0,12})\s*")
 _DATE = re.compile(r"\s*\d{1,4}[./\-]\d{1,2}[./\-]\d{1,4}\s*")
 _PLACEHOLDER = frozenset("-–—[]() /.")
+TUBE_DETAILS = ("_tube_lot", "_tube_expiry")  # endings of the fields that say which tube gave a reading
 # What may hold for several tests at once: no reading, no outlet, no remark.
 SHARED = frozenset(f.name for f in FIELDS.values() if not f.reading and f.name not in ("outlet", "remarks"))
 READINGS = frozenset(f.name for f in FIELDS.values() if f.reading)
@@ -128,12 +129,6 @@ def is_placeholder(text: Any) -> bool:
     return type(text) is str and set(text) <= _PLACEHOLDER
 
 
-@lru_cache(maxsize=20_000)
-def kind_of(text: str) -> str | None:
-    """What a heading is that is none of our fields but tells how a table is built; see headings.other."""
-    return other(text)
-
-
 def may_be_reading(value: Any) -> bool:
     """Whether a cell can be a reading: a figure, a word that stands for one, a placeholder."""
     return looks_like_value(value) or type(value) is str and (key(value) in reading_words() or is_placeholder(value))
@@ -203,7 +198,7 @@ def column(at: int, text: str, below: str = "", unit: str = "", *, guessing: boo
     note = NO_UNIT_OF in heading.why and "never" in classes_of(whole)
     if heading.candidates and not found.weak and not note:
         return found
-    kind = (other(text) if text.strip() else None) or (other(below) if below.strip() else None)
+    kind = (kind_of(text) if text.strip() else None) or (kind_of(below) if below.strip() else None)
     if kind:
         return Column(at, whole, kind, heading)
     return _guessed(found, unit) if guessing else found if heading.candidates else found._replace(kind="unknown")
@@ -233,7 +228,7 @@ def _how(heading: Heading) -> str:
 
 
 def _joined(text: str, below: str, unit: str) -> Heading:
-    kind = other(below) if text.strip() and below.strip() else None
+    kind = kind_of(below) if text.strip() and below.strip() else None
     if not below.strip() or is_placeholder(below) or kind == "value" and understand(text).field in READINGS:
         return understand(text, unit_below=unit)
     if kind == "earlier":
@@ -250,7 +245,7 @@ def _joined(text: str, below: str, unit: str) -> Heading:
         return both
     alone = understand(below, unit_below=unit)
     # The heading above may turn the one below into another thing: limits, last year's figures, before a filter.
-    if (alone.field or other(below)) and not another_thing(text):
+    if (alone.field or kind_of(below)) and not another_thing(text):
         return alone._replace(sure=LIKELY) if alone.field else alone
     return both if both.candidates else alone if alone.candidates else both
 
@@ -266,10 +261,9 @@ def tube_detail(text: str) -> str:
         return ""
     found = column(-1, text, guessing=False)
     candidates = found.heading.candidates
-    if found.kind == "unclear" and not found.weak and candidates[0].endswith("_tube_lot"):
-        return "_tube_lot"
-    if found.kind == "unclear" and not found.weak and candidates[0].endswith("_tube_expiry"):
-        return "_tube_expiry"
+    for detail in TUBE_DETAILS if found.kind == "unclear" and not found.weak else ():
+        if candidates[0].endswith(detail):
+            return detail
     classes = classes_of(text)
     tell = classes & {"expire", "ends"} and not classes & {*GASES, "oil", "water", "cal", "instrument", "time"}
     return "_tube_expiry" if tell and not found.field else ""

@@ -41,7 +41,7 @@ def guess(text: str, unit: str | None) -> Guess:
         unit, found = None, found - {"time"}  # "After ten minutes" is no time, but what was read then
     of = quantity(unit) if unit else ""
     choices: list[str] = []
-    for rule in _rules():
+    for rule in load_toml("unclear.toml")["rule"]:
         if not _fits(rule, found, of) or "only" in rule and not _only(text, rule["only"]):
             continue
         more = [f for f in rule["choices"] if f not in choices and _takes(f, unit)]
@@ -113,11 +113,6 @@ def may_be_done(text: str) -> bool:
 @cache
 def _of_made() -> frozenset[str]:
     return frozenset(map(key, load_toml("unclear.toml")["made"]))
-
-
-@cache
-def _rules() -> tuple[dict[str, Any], ...]:
-    return tuple(load_toml("unclear.toml")["rule"])
 
 
 @lru_cache(maxsize=20_000)

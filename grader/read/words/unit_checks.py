@@ -18,14 +18,6 @@ DRYING_FAR = ("desiccant", "membrane")
 _ENDS = ("", "_lower", "_upper")
 
 
-def unit_of(tables: Sequence[Table], field: str) -> np.ndarray:
-    """Unit of a field in each table, object array, shape (tables,)."""
-    own = FIELDS[field].unit
-    units = np.empty(len(tables), dtype=object)
-    units[:] = [t.units.get(field, own) for t in tables]
-    return units
-
-
 def take_off_atmosphere(done: Mapping[str, dict[str, np.ndarray]], absolute: Mapping[str, np.ndarray]) -> None:
     """Correct gauge pressures that were converted from absolute ones at 1013.25 hPa by the row's own atmosphere.
 
@@ -73,8 +65,8 @@ def find_clashes(
         said = np.zeros(n, dtype=bool)
         if not (columns["_state"] == READ).any():
             continue
-        units = unit_of(tables, field)
-        for unit in sorted({str(u) for u in units}):
+        units = np.array([t.units.get(field, FIELDS[field].unit) for t in tables], dtype=object)
+        for unit in sorted(set(units)):
             rules = clashes(field, unit, converted=True)
             if not rules:
                 continue

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from grader.columns import FIELDS
 from grader.data import load_toml
 from grader.read.words.heading_words import CERTAIN, LIKELY, UNSURE, heading_languages, key, others, tidy, words_of
-from grader.read.words.headings import other, understand
+from grader.read.words.headings import kind_of, understand
 
 CASES = tomllib.loads((Path(__file__).parent / "headings_cases.toml").read_text(encoding="utf-8"))
 UNDERSTOOD = [(t, f, u) for group in ("english", "german", "french") for t, (f, u) in CASES[group].items()]
@@ -221,7 +221,7 @@ def test_sureness():
     ],
 )
 def test_columns_of_another_kind(text, kind):
-    assert other(text) == kind
+    assert kind_of(text) == kind
 
 
 @pytest.mark.parametrize(
