@@ -16,7 +16,7 @@ from unicodedata import normalize
 import numpy as np
 import pandas as pd
 
-from grader.columns import BLANK, FIELDS, READ, UNREADABLE, Field, field_named
+from grader.columns import BLANK, FIELDS, READ, UNREADABLE, Field
 from grader.data import load_toml
 from grader.frames import in_little_memory
 from grader.problems import Problems, Table
@@ -40,7 +40,7 @@ from grader.read.number_cells import fill_not_detected, read_numbers
 from grader.read.words.dates import DateReading, DateText, Order, column_order, parse_date, resolve, time_minutes
 from grader.read.words.loose import loose_word
 from grader.read.words.notation import number_rule
-from grader.read.words.spelling import clean, fold_word
+from grader.read.words.spelling import clean, fold_word, spelled_words
 from grader.read.words.unit_checks import find_clashes, take_off_atmosphere
 
 # Text fields in which a date is not surprising.
@@ -330,8 +330,7 @@ _NEAR_ENOUGH, _SHORTEST_NEAR = 0.7, 4
 @cache
 def _word_lists(name: str) -> tuple[dict[str, str], dict[str, str]]:
     """(folded spelling -> canonical word, the same with the not-tested words of notation.toml as "")."""
-    words = field_named(name).words
-    own = {fold_word(s): canonical for canonical, spellings in words.items() for s in (canonical, *spellings)}
+    own = spelled_words(name)
     nothing = {fold_word(s): "" for s in load_toml("notation.toml")["words"]["not_tested"]}
     return own, {**nothing, **own}
 

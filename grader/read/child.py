@@ -5,6 +5,7 @@ Loads neither pandas nor numpy. Frames are 8 bytes of length and a pickle, over 
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import hashlib
 import os
@@ -175,7 +176,8 @@ def _refuse(reply: Reply, error: Exception) -> None:
 
 
 def _read_into(reply: Reply, path: str, limits: Mapping[str, float], layout: Any) -> None:
-    from grader.read.formats.workbook import may_be_register, open_file  # here and below: the parent needs none of it
+    from grader.read.formats.scan import is_closed  # here and below: the parent needs none of it
+    from grader.read.formats.workbook import may_be_register, open_file
     from grader.read.shapes.own_guide import is_last_time, is_own_guide
     from grader.read.shapes.recognise import recognise
     from grader.read.shapes.register import RegisterSheets
@@ -193,7 +195,7 @@ def _read_into(reply: Reply, path: str, limits: Mapping[str, float], layout: Any
             return
     opened = open_file(data, path, limits)
     reply.format = opened.format
-    if opened.kind not in ("", REGISTER_KIND):
+    if is_closed(opened.kind):
         reply.state = "own"
         return
     register = RegisterSheets(opened.kind == REGISTER_KIND)
@@ -211,18 +213,13 @@ def _read_into(reply: Reply, path: str, limits: Mapping[str, float], layout: Any
     reply.state = "read"
 
 
-def bound_memory(size: int) -> bool:
-    """Bound this process's address space, bytes. False where the system has no such bound (Windows)."""
-    try:
+def bound_memory(size: int) -> None:
+    """Bound this process's address space, bytes, where the system has such a bound (Windows has none)."""
+    with contextlib.suppress(ImportError, ValueError, OSError):
         import resource
-    except ImportError:
-        return False
-    try:
+
         hard = resource.getrlimit(resource.RLIMIT_AS)[1]
         resource.setrlimit(resource.RLIMIT_AS, (size if hard < 0 else min(size, hard), hard))
-    except (ValueError, OSError):
-        return False
-    return True
 
 
 def main() -> int:
@@ -255,7 +252,3 @@ def main() -> int:
                 send(target, read_file(asked[0], limits, asked[1]))
     except (EOFError, OSError):  # the parent has all it wants, or is gone
         return 0
-
-
-if __name__ == "__main__":
-    raise SystemExit(main())

@@ -107,7 +107,7 @@ def _placed(grid: Grid, specs: list[TableSpec]) -> tuple[list[Proposal], list[No
     for spec in specs:
         if _is_down(spec):
             continue
-        if spec.orientation == "form" or any(f.row >= 0 and f.column >= 0 for f in spec.fields.values()):
+        if spec.is_form:
             here = form.proposals(grid, spec)
         elif spec.orientation == "long":
             here = long.proposals(grid, spec)

@@ -46,7 +46,7 @@ from grader.read.layout_spec import FieldSpec, GroupSpec, LayoutSpec, TableSpec,
 from grader.read.shapes.tables import column_number
 from grader.read.words.heading_words import key as folded
 from grader.read.words.heading_words import reading_words
-from grader.read.words.spelling import fold_word
+from grader.read.words.spelling import fold_word, spelled_words
 from grader.read.words.units import accepted, belongs, canonical
 
 SUFFIX = ".layout.toml"
@@ -282,7 +282,7 @@ def _words(said: Any, wrong: list[str]) -> dict[str, dict[str, str]]:
                 figures
                 or FIELDS[field].words
                 and isinstance(meaning, str)
-                and fold_word(meaning) in _known_words(field)
+                and fold_word(meaning) in spelled_words(field)
             ):
                 made.setdefault(field, {})[fold_word(spelling)] = meaning
             else:
@@ -307,7 +307,7 @@ def _constants(said: Any, where: str, wrong: list[str], fields: Mapping[str, Fie
             wrong.append(f"{where}{key}: {value!r} is no text, number or date")
         elif field in fields:
             wrong.append(f"{where}{key}: stands under fields and under constants")
-        elif FIELDS[field].words and fold_word(str(value)) not in _known_words(field):
+        elif FIELDS[field].words and fold_word(str(value)) not in spelled_words(field):
             wrong.append(f"{where}{key}: {value!r} is not one of {', '.join(FIELDS[field].words)}")
         else:
             fixed[field] = value
@@ -415,11 +415,6 @@ def _field(key: str, where: str, wrong: list[str]) -> str:
 def _letters_of(heading: str) -> str:
     """A heading by its letters and digits alone: oil_sampling_time_min is "Oil sampling time (min)"."""
     return re.sub(r"[\W_]", "", normal_heading(heading))
-
-
-def _known_words(field: str) -> set[str]:
-    words = FIELDS[field].words
-    return {fold_word(spelling) for word, spellings in words.items() for spelling in (word, *spellings)}
 
 
 def _field_spec(field: str, said: Any, where: str, wrong: list[str]) -> FieldSpec:

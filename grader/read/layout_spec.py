@@ -85,6 +85,11 @@ class TableSpec(NamedTuple):
         """Whether it is about a sheet of this name."""
         return fits(self.sheet, sheet)
 
+    @property
+    def is_form(self) -> bool:
+        """Whether it says that the table is a form, or gives a cell to a field."""
+        return self.orientation == "form" or any(f.row >= 0 and f.column >= 0 for f in self.fields.values())
+
     def misfit(self, sheet: str, what: str, cell: str = "") -> Note:
         """That something in it does not fit a sheet."""
         return Note("layout_mismatch", sheet, cell, self.source, {"what": f"table {self.number}: {what}"})

@@ -139,15 +139,8 @@ class LogBuilder:
             for n, v in self._constant.items()
         }
         files = pd.DataFrame(self.files, columns=list(LogFile._fields))
-        return Log(
-            files,
-            self.tables,
-            pd.DataFrame(made, index=pd.RangeIndex(count)),
-            flags,
-            passed_over,
-            self.seconds,
-            self.register,
-        )
+        rows = pd.DataFrame(made, index=pd.RangeIndex(count))
+        return Log(files, self.tables, rows, flags, passed_over, self.seconds, self.register)
 
 
 def _compact(values: list[Any]) -> array[float] | list[Any]:

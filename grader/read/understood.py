@@ -39,18 +39,9 @@ def understood_table(log: Log) -> pd.DataFrame:
         for field, (heading, how, sure) in table.how.items():
             if first != number and how == log.tables[first].how.get(field, ("", "", ""))[1]:
                 continue
-            lines.append(
-                (
-                    *where,
-                    FIELDS[field].heading,
-                    _column(table, field),
-                    _unit(table, field),
-                    how,
-                    sure,
-                    heading,
-                    _examples(log, table, field, starts[number], stops[number]),
-                )
-            )
+            examples = _examples(log, table, field, starts[number], stops[number])
+            what = FIELDS[field].heading, _column(table, field), _unit(table, field)
+            lines.append((*where, *what, how, sure, heading, examples))
     return pd.DataFrame(
         {
             name: pd.Series([line[i] for line in lines], dtype="int64" if name == "Table" else object)

@@ -143,33 +143,17 @@ def alone(name: str, content: bytes) -> bytes:
     fat = [_FAT_SECTOR] * tables + [_END_OF_CHAIN, *chain]
     fat += [_FREE] * (tables * sector // 4 - len(fat))
     difat = [*range(tables), *[_FREE] * (_IN_HEADER - tables)]
-    header = struct.pack(
-        "<8s16x5H6x9I",
-        OLE_MAGIC,
-        0x3E,
-        4,
-        0xFFFE,
-        12,
-        6,
-        1,
-        tables,
-        tables,
-        0,
-        _CUTOFF,
-        _END_OF_CHAIN,
-        0,
-        _END_OF_CHAIN,
-        0,
-    )
-    directory = _entry("Root Entry", _ROOT, 1, tables + 1, 0) + _entry(
-        name, _STREAM, _NO_STREAM, tables + 1, len(content)
-    )
+    version = (0x3E, 4, 0xFFFE, 12, 6)  # minor, major, order of bytes, powers of 2 of both sectors
+    counts = (1, tables, tables, 0, _CUTOFF)  # sectors of the directory and of the FAT, where the directory begins
+    header = struct.pack("<8s16x5H6x9I", OLE_MAGIC, *version, *counts, _END_OF_CHAIN, 0, _END_OF_CHAIN, 0)
+    root = _entry("Root Entry", _ROOT, 1, tables + 1, 0)
+    own = _entry(name, _STREAM, _NO_STREAM, tables + 1, len(content))
     unused = bytes(66) + struct.pack("<BB3I", 0, 0, *[_NO_STREAM] * 3) + bytes(48)
     return b"".join(
         (
             (header + _packed(difat)).ljust(sector, b"\x00"),
             _packed(fat),
-            directory + unused * (sector // _ENTRY - 2),
+            root + own + unused * (sector // _ENTRY - 2),
             content.ljust(filled * sector, b"\x00"),
         )
     )

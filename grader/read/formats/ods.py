@@ -267,19 +267,8 @@ class _Book:
         for cells in rows:
             cells.extend([""] * (width - len(cells)))
         merged = self.merged
-        self.sheets.append(
-            Sheet(
-                self.name,
-                rows,
-                numbers,
-                self.percents,
-                self.hidden,
-                lambda: merged,
-                frozenset(self.hidden_rows),
-                tuple(self.comments),
-                frozenset(self.struck),
-            )
-        )
+        seen = frozenset(self.hidden_rows), tuple(self.comments), frozenset(self.struck)
+        self.sheets.append(Sheet(self.name, rows, numbers, self.percents, self.hidden, lambda: merged, *seen))
 
     def _too_large(self, row: int) -> None:
         far = a1(row, max(self.width - 1, 0))

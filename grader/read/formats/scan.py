@@ -113,7 +113,7 @@ def scan_workbook(parts: Parts, limits: Mapping[str, float]) -> Scan:
     Raises : Refused, with the code of the words, where the file must not or cannot be read.
     """
     kind = grader_kind(parts)
-    if kind not in ("", REGISTER_KIND):
+    if is_closed(kind):
         return Scan("xlsx", kind, {})
     book = book_of(parts)
     styles = Styles(frozenset(), {})
@@ -183,6 +183,11 @@ def grader_kind(parts: Parts) -> str:
 
     parse_xml(content, PROPERTIES, start, None, text)
     return "".join(found).strip()
+
+
+def is_closed(kind: str) -> bool:
+    """Whether a product of this program is nothing to read; a register is."""
+    return kind not in ("", REGISTER_KIND)
 
 
 def main_part(parts: Parts) -> str:
@@ -366,25 +371,9 @@ def scan_sheet(
             if all(_ADDRESSED.match(cell) for cell in cells):
                 if cells:
                     parse_xml(b"<c-s>" + b"".join(cells) + b"</c-s>", part, scan.start, scan.end, scan.text)
-                return SheetScan(
-                    last_row,
-                    last_column,
-                    None,
-                    scan.unreadable,
-                    scan.percents,
-                    _hidden(content),
-                    frozenset(scan.struck),
-                )
+                return scan.found(content)._replace(last_row=last_row, last_column=last_column, cells=None)
     parse_xml(content, part, scan.start, scan.end, scan.text)
-    return SheetScan(
-        scan.last_row,
-        scan.last_column,
-        scan.cells,
-        scan.unreadable,
-        scan.percents,
-        _hidden(content),
-        frozenset(scan.struck),
-    )
+    return scan.found(content)
 
 
 def is_plain(content: bytes) -> bool:
@@ -456,6 +445,11 @@ class _SheetParse:
         self.value: list[str] = []
         self.formula: list[str] | None = None
         self.in_cell = self.inline = False
+
+    def found(self, content: bytes) -> SheetScan:
+        """What was found in a sheet's XML, which also says what rows are hidden."""
+        extent = self.last_row, self.last_column, self.cells
+        return SheetScan(*extent, self.unreadable, self.percents, _hidden(content), frozenset(self.struck))
 
     def start(self, name: str, attributes: dict[str, str]) -> None:
         local = local_name(name)

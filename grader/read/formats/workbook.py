@@ -15,7 +15,16 @@ from grader.data import load_toml
 from grader.problems import Unreadable, a1
 from grader.read.formats.parts import OLE_MAGIC, ZIP_MAGIC, Parts, Refused
 from grader.read.formats.rewritten import ClosedUp, closed_up, mended, plainly_packed
-from grader.read.formats.scan import Book, Scan, SheetScan, grader_kind, is_workbook, main_part, scan_workbook
+from grader.read.formats.scan import (
+    Book,
+    Scan,
+    SheetScan,
+    grader_kind,
+    is_closed,
+    is_workbook,
+    main_part,
+    scan_workbook,
+)
 from grader.read.shapes.tables import Note, Range, Sheet
 
 _BINARY_WORKBOOK = "xl/workbook.bin"
@@ -64,23 +73,18 @@ def _open_zip(data: bytes, limits: Mapping[str, float]) -> Opened:
         from grader.read.formats.binary import scan_xlsb
 
         kind = grader_kind(parts)
-        scan = Scan("xlsb", kind, {}) if _closed(kind) else scan_xlsb(parts, limits)._replace(kind=kind)
+        scan = Scan("xlsb", kind, {}) if is_closed(kind) else scan_xlsb(parts, limits)._replace(kind=kind)
     else:
         from grader.read.formats.ods import is_ods, ods_kind, read_ods
 
         if not is_ods(parts):
             raise Refused("not_a_workbook")
         kind = ods_kind(parts)
-        return Opened("ods", kind, [] if _closed(kind) else read_ods(parts, limits), [])
-    if _closed(scan.kind):
+        return Opened("ods", kind, [] if is_closed(kind) else read_ods(parts, limits), [])
+    if is_closed(scan.kind):
         return Opened(scan.format, scan.kind, (), [])
     sheets = open_sheets(data, scan, limits, None if scan.format == "xlsb" else parts)
     return Opened(scan.format, scan.kind, sheets, [])
-
-
-def _closed(kind: str) -> bool:
-    """Whether a product of this program is nothing to read; a register is."""
-    return kind not in ("", REGISTER_KIND)
 
 
 def may_be_register(data: bytes, limits: Mapping[str, float]) -> bool:
@@ -111,7 +115,7 @@ def _open_old(data: bytes, limits: Mapping[str, float]) -> Opened:
     if "WORKBOOK" not in book.found:
         raise Refused("format_not_read" if "BOOK" in book.found else "not_a_workbook")
     kind = ole_kind(book)
-    if _closed(kind):
+    if is_closed(kind):
         return Opened("xls", kind, [], [])
     stream = book.stream("Workbook")
     scans = scan_xls(stream, limits)

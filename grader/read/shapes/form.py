@@ -11,7 +11,7 @@ from grader.problems import Unreadable, a1
 from grader.read.extract import NUMBERS, READINGS, Proposal, Where
 from grader.read.layout_spec import TableSpec, within
 from grader.read.settle import are_verdicts, own_verdict
-from grader.read.shapes.grid import Grid
+from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.pairs import Pair, labelled_unit, pairs
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.dates import YEAR
@@ -56,9 +56,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     if spec is not None:
         found = _stated(grid, found, spec, notes)
     fields = {p.label.field for p in found if p.label.field}
-    stated = spec is not None and (
-        spec.orientation == "form" or any(s.row >= 0 and s.column >= 0 for s in spec.fields.values())
-    )
+    stated = spec is not None and spec.is_form
     if not found or not stated and (len(fields) < _LEAST_FIELDS or not fields & READINGS or not _is_filled_in(found)):
         return []
     made = [
@@ -163,7 +161,7 @@ def _by_columns(grid: Grid, pair: Pair, columns: Headings) -> Pair:
 
 def _further(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
     """Figures beside a reading under a heading such as Repeat or Peak: a second reading of it, judged both ways."""
-    used = {(p.value_row, p.value_column) for p in found} | {(p.row, p.column) for p in found}
+    used = _used(found)
     made = []
     for p in found:
         if p.label.field not in READINGS & NUMBERS or p.where != "beside" or isinstance(p.value, Unreadable):
@@ -189,8 +187,7 @@ def _is_second(text: str) -> bool:
 
 def _loose(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
     """Labels that are not listed, each with a value at its right: what its words and units say that it could be."""
-    used = {(p.value_row, p.value_column) for p in found} | {(p.row, p.column) for p in found}
-    used |= {(row, at) for at, kinds in columns.items() for row, _, _ in kinds}
+    used = _used(found) | {(row, at) for at, kinds in columns.items() for row, _, _ in kinds}
     rows = {p.row for p in found}
     low, high = min(rows, default=0), max(rows, default=-1)
     made = []
@@ -220,6 +217,11 @@ def _unit_behind(cells: Sequence[Any], at: int) -> str:
         cells[at + 1 :],
     )
     return next(filter(is_unit, run), "")
+
+
+def _used(found: list[Pair]) -> set[Cell]:
+    """The cells of labels and of their values."""
+    return {(p.value_row, p.value_column) for p in found} | {(p.row, p.column) for p in found}
 
 
 def _several(values: Any) -> Unreadable:
@@ -357,7 +359,7 @@ def _propose(grid: Grid, block: list[Pair], spec: TableSpec | None) -> Proposal:
 
 def _left_over(grid: Grid, found: list[Pair], columns: Headings, spec: TableSpec | None) -> tuple[list[Note], int]:
     """One note that names the figures which no label claims, and how many they are."""
-    used = {(p.value_row, p.value_column) for p in found} | {(p.row, p.column) for p in found}
+    used = _used(found)
     several = {p.row for p in found if isinstance(p.value, Unreadable)}
     cells = []
     for row, values in enumerate(grid.rows):

@@ -267,42 +267,37 @@ def _rows(grid: Grid, found: _Long, spec: TableSpec | None, notes: list[Note]) -
     nothing = column(-1, "")
     passed = 0
     last: tuple[Any, ...] | None = None
+
+    def pass_over(code: str, row: int, at: int, value: Any) -> None:
+        nonlocal passed
+        notes.append(grid.note(code, row, at, value))
+        passed += 1
+
     for row in range(first, stop):
         cells = grid.rows[row]
         name, value = cells[found.names], _value(cells, found)
         if outlet >= 0 and is_total(cells[outlet]) or is_total(name):
-            total = cells[outlet] if outlet >= 0 else name
-            notes.append(grid.note("row_of_totals", row, named, total))
-            passed += 1
+            pass_over("row_of_totals", row, named, cells[outlet] if outlet >= 0 else name)
             last = None  # rows without a name of their own below an average are no test's
             continue
-        if (
-            name is None
-            and value is None
-            and outlet >= 0
-            and cells[outlet] is None
-            and any(v is not None for v in cells)
-        ):
-            at = next(c for c, v in enumerate(cells) if v is not None)
-            notes.append(grid.note("row_without_test", row, at, cells[at]))
-            passed += 1
+        filled = next((at for at, v in enumerate(cells) if v is not None), -1)
+        nothing_read = name is None and value is None
+        if nothing_read and outlet >= 0 and cells[outlet] is None and filled >= 0:
+            pass_over("row_without_test", row, filled, cells[filled])
             continue
         identity: tuple[Any, ...] | None = tuple(_same(grid.over(row, at)) for at in keys)
         if not any(identity or ()):
-            identity = last if name is not None or value is not None else None
-            if identity is None and not keys and (name is not None or value is not None):
+            identity = None if nothing_read else last
+            if identity is None and not keys and not nothing_read:
                 identity = ()
         elif last is not None and all(own in ("", above) for own, above in zip(identity or (), last)):
             identity = last  # what stands in the test's first row alone
         if identity is None:
-            if any(v is not None for v in cells):
-                at = next(c for c, v in enumerate(cells) if v is not None)
-                notes.append(grid.note("row_without_test", row, at, cells[at]))
-                passed += 1
+            if filled >= 0:
+                pass_over("row_without_test", row, filled, cells[filled])
             continue
         if found.head >= 0 and cells == grid.rows[found.head]:
-            notes.append(grid.note("row_headings_again", row, named, name))
-            passed += 1
+            pass_over("row_headings_again", row, named, name)
             continue
         last = identity
         unit = cells[found.units].strip() if found.units >= 0 and is_unit(cells[found.units]) else ""
@@ -315,7 +310,7 @@ def _rows(grid: Grid, found: _Long, spec: TableSpec | None, notes: list[Note]) -
             numbers[identity] = len(made.tests)
             made.tests.append(row)
         seen.add((numbers[identity], what))
-        if known is None and (name is not None or value is not None) and shown(name) not in unknown:
+        if known is None and not nothing_read and shown(name) not in unknown:
             unknown.add(shown(name))
             where = f'heading = "{shown(name)}"'
             notes.append(grid.note("unknown_parameter", row, found.names, name, heading=shown(name), where=where))
@@ -404,18 +399,16 @@ def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> P
             return grid.place(row_at.get((line, test), tests[test]), found.values)
         return grid.place(tests[test], line % width) if grid.unrolled else grid.line_place(line % width)
 
+    def place(at: int) -> Place:
+        return grid.place(begin[at], found.values) if at in begin else grid.line_place(at % width)
+
     return Proposal(
         "long",
         grid,
         columns,
         values,
         [grid.cell(row, found.values) if grid.unrolled else (grid.outer[row], -1) for row in tests],
-        Where(
-            grid.name,
-            address,
-            lambda at: grid.place(begin[at], found.values) if at in begin else grid.line_place(at % width),
-            words,
-        ),
+        Where(grid.name, address, place, words),
         lambda line, test: (row_at.get((line, test), -1), found.values) if line in begin else (-1, -1),
         places=places,
         parts=[Part(i, i + 1) for i in range(len(tests))],

@@ -61,15 +61,13 @@ def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:
         elif table.rows and len(sheets) > 1 and table.sheet in named and not _has(table, "site"):
             more["site"] = table.sheet.strip()
             note("sheet_name_site", table, f'site = "{table.sheet.strip()}"')
-        place = Place(table.sheet, 0, 0)
-        made.append(
-            table._replace(
+        if more:
+            place = Place(table.sheet, 0, 0)
+            table = table._replace(
                 constants={**table.constants, **{f: (place, v) for f, v in more.items()}},
                 how={**table.how, **{f: (v, "name of the sheet", "likely") for f, v in more.items()}},
             )
-            if more
-            else table
-        )
+        made.append(table)
     return made
 
 

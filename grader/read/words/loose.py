@@ -8,11 +8,10 @@ from __future__ import annotations
 import re
 from functools import lru_cache
 
-from grader.columns import FIELDS
 from grader.data import load_toml
 from grader.read.words.heading_words import key
 from grader.read.words.phrases import phrases, standing
-from grader.read.words.spelling import fold_word
+from grader.read.words.spelling import fold_word, spelled_words
 
 _TOKEN = re.compile(r"[^\W_]+(?:-[^\W_]+)*")
 _BREAK = re.compile(r"[,;]")
@@ -22,11 +21,7 @@ _LONGEST = 60
 @lru_cache(maxsize=5_000)
 def own_word(field: str, text: str) -> str | None:
     """The canonical word of which a text is a listed spelling, None where it is none."""
-    folded = fold_word(text)
-    for canonical, spellings in FIELDS[field].words.items():
-        if folded in map(fold_word, (canonical, *spellings)):
-            return canonical
-    return None
+    return spelled_words(field).get(fold_word(text))
 
 
 def loose_word(field: str, text: str) -> str | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import cache
 
+from grader.columns import field_named
 from grader.data import load_toml
 
 _FULL_WIDTH = {0xFF10 + i: str(i) for i in range(10)} | {ord(a): b for a, b in zip("，．＋－＜＞％＝？", ",.+-<>%=?")}
@@ -47,6 +48,13 @@ def fold_word(text: str) -> str:
     """A word of a word field as it is compared: dashes and a stop at its end do not matter either; dashes alone stay."""
     folded = fold(text)
     return folded.replace("-", "").replace("_", "").rstrip(".,;") or folded
+
+
+@cache
+def spelled_words(field: str) -> dict[str, str]:
+    """Folded spelling -> canonical word, of every word that a word field (or column of the register) has."""
+    words = field_named(field).words
+    return {fold_word(s): word for word, spellings in words.items() for s in (word, *spellings)}
 
 
 @cache
