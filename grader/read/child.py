@@ -143,13 +143,10 @@ def read_file(path: str, limits: Mapping[str, float], layout: Any = None) -> Rep
         _read_into(reply, path, limits, layout)
     except MemoryError:
         reply.code = "out_of_memory"
-    except Exception as error:
+    except (KeyboardInterrupt, SystemExit, GeneratorExit):
+        raise  # an order to stop
+    except BaseException as error:  # a panic of the reading library is no Exception
         _refuse(reply, error)
-    except BaseException as error:
-        # A panic of the reading library is no Exception; an order to stop is no panic.
-        if isinstance(error, (KeyboardInterrupt, SystemExit, GeneratorExit)):
-            raise
-        reply.code, reply.params = "reader_crashed", {"what": _said(error)}
     reply.seconds = time.perf_counter() - started
     return reply
 
@@ -159,7 +156,7 @@ def _said(error: BaseException) -> str:
     return f"{type(error).__name__}: {lines[0][:200]}" if lines else type(error).__name__
 
 
-def _refuse(reply: Reply, error: Exception) -> None:
+def _refuse(reply: Reply, error: BaseException) -> None:
     if isinstance(error, Refused):
         others = load_toml("limits_reading.toml")["suffixes"]["refused"]
         honest = error.code == "not_a_workbook" and "." + reply.format in others

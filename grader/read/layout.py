@@ -211,7 +211,7 @@ def with_layouts(
         files.append(file._replace(layout=chosen.spec))
         used |= {f.path for f in chosen.used}
         if chosen.rivals:
-            rivals.setdefault(tuple(chosen.rivals), []).append(file.name)
+            rivals.setdefault(chosen.rivals, []).append(file.name)
     for some, names in rivals.items():
         said = " and ".join(f.path.name for f in some)
         problems.add("layouts_rival", value=said, count=len(names), first=names[0])

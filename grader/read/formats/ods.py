@@ -294,14 +294,12 @@ class _Book:
 
 def _as_printed(value: float, shown: str) -> Any:
     """A number, unless what the cell prints says that more than the number is meant."""
-    if any(mark in shown for mark in _MARKS):
-        return Unreadable(f"{value:.10g} shown as {shown}", "format")
-    if shown and not any(sign.isdigit() for sign in shown):
-        # LibreOffice holds true as the number 1 that prints TRUE.
+    if not any(mark in shown for mark in _MARKS):
+        if not shown or any(sign.isdigit() for sign in shown):
+            return value
         if value in (0.0, 1.0) and shown.isupper():
-            return bool(value)
-        return Unreadable(f"{value:.10g} shown as {shown}", "format")
-    return value
+            return bool(value)  # LibreOffice holds true as the number 1 that prints TRUE
+    return Unreadable(f"{value:.10g} shown as {shown}", "format")
 
 
 def _number(cell: Mapping[str, str]) -> float:

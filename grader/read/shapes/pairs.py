@@ -217,13 +217,10 @@ def with_unit(field: str, known: Column, value: Any) -> Any:
     A constant has no column that could state the unit, and the reading of cells understands "101.3 kPa".
     """
     own = FIELDS[field].unit
-    if FIELDS[field].kind != "number" or type(value) not in (int, float) and not _bare(value):
+    bare = type(value) in (int, float) or type(value) is str and value.strip()[-1:].isdigit()
+    if FIELDS[field].kind != "number" or not bare:
         return value
     unit = known.heading.unit
     if unit is None and known.heading.lacks_unit:
         return Unreadable(str(value), "no_unit")
     return value if unit in (None, own) else f"{value} {unit}"
-
-
-def _bare(value: Any) -> bool:
-    return type(value) is str and value.strip()[-1:].isdigit()

@@ -80,43 +80,45 @@ def _signatures() -> tuple[str, ...]:
     return tuple(load_toml("limits_reading.toml")["rows"]["signature_words"])
 
 
-def _reads(values: Mapping[int, Sequence[Any]], readings: Mapping[int, bool], index: int) -> bool:
-    """Whether a row holds anything that can be a reading."""
-    return any(
-        (value := values[at][index]) is not None and (not figures or may_be_reading(value) and not is_date(value))
-        for at, figures in readings.items()
-    )
+class _Body(NamedTuple):
+    """The rows below a heading, counted from 0 at `first`; the other fields are those of `kinds_of`."""
 
+    grid: Grid
+    first: int
+    outlet: int
+    values: Mapping[int, Sequence[Any]]
+    readings: Mapping[int, bool]
 
-def _figures_alone(name: str, readings: Mapping[int, bool]) -> Mapping[int, bool]:
-    """The lines that may hold a reading beside a text: beside a signature a name is none."""
-    if not plain(name).startswith(_signatures()):
-        return readings
-    return {at: figures for at, figures in readings.items() if figures}
+    def cells(self, index: int) -> Sequence[Any]:
+        """All cells of a row."""
+        return self.grid.rows[self.first + index]
 
-
-@cache
-def _rule_words() -> frozenset[str]:
-    return frozenset(load_toml("limits_reading.toml")["rows"]["rule_words"])
+    def reads(self, index: int, name: str = "") -> bool:
+        """Whether a row holds anything that can be a reading; beside a name that is a signature only figures can."""
+        signed = bool(name) and plain(name).startswith(_signatures())
+        return any(
+            (value := self.values[at][index]) is not None
+            and (not figures or may_be_reading(value) and not is_date(value))
+            for at, figures in self.readings.items()
+            if figures or not signed
+        )
 
 
 def _is_rule(name: str) -> bool:
     """Whether a text is the name of a rule set and nothing else: "DIN EN 12021"."""
     if not any(ch.isdigit() for ch in name):
         return False
-    words = _rule_words()
     parts = _WORD.findall(name.casefold())
     return (
-        bool(parts)
-        and any(p.isdigit() or p == "osha" for p in parts)
+        any(p.isdigit() or p == "osha" for p in parts)
         and any(not p.isdigit() for p in parts)
-        and words.issuperset(parts)
+        and set(parts).issubset(load_toml("limits_reading.toml")["rows"]["rule_words"])
     )
 
 
-def _are_limits(values: Mapping[int, Sequence[Any]], readings: Mapping[int, bool], index: int) -> bool:
+def _are_limits(body: _Body, index: int) -> bool:
     """Whether all figures of a row are limits that a rule set of ours has, or texts of limits."""
-    figures = [v for at, numbers in readings.items() if numbers and (v := values[at][index]) is not None]
+    figures = [v for at, numbers in body.readings.items() if numbers and (v := body.values[at][index]) is not None]
     limits = all_limits()
     return bool(figures) and all(is_limit_text(v) or is_placeholder(v) or _figure(v)[0] in limits for v in figures)
 
@@ -146,6 +148,7 @@ def kinds_of(
     again    : rows (positions) that repeat the headings. fields : line -> its field.
     """
     first, stop = span
+    body = _Body(grid, first, outlet, values, readings)
     blank = len(telling)
     filled = [row.count(None) < blank for row in zip(*(values[at] for at in telling))] if telling else []
     kinds = ["test" if full else "none" for full in filled] or ["none"] * (stop - first)
@@ -161,50 +164,43 @@ def kinds_of(
     for index, name in enumerate(outlets) if strange else ():
         if name not in strange or kinds[index] != "test":
             continue
-        if _is_total(name) or kind_of(name) == "limit" or _is_rule(name) and _are_limits(values, readings, index):
+        if _is_total(name) or kind_of(name) == "limit" or _is_rule(name) and _are_limits(body, index):
             kinds[index] = "total"
         elif kind_of(name) == "unit" and all(
             (v := values[at][index]) is None or is_unit(v) or is_placeholder(v) for at in readings
         ):
             kinds[index] = "units"
-        elif is_remark(name) and not _reads(values, _figures_alone(name, readings), index):
+        elif is_remark(name) and not body.reads(index, name):
             kinds[index] = "remark"
-        elif index in bare and _is_aside(grid, first + index, name):
+        elif index in bare and _is_aside(body.cells(index), name):
             kinds[index] = "remark"
     if outlet < 0 and not grid.turned:  # the outlet is named elsewhere: the first cell says that a row is none
         for index, kind in enumerate(kinds):
-            if kind == "test" and is_total(next(v for v in grid.rows[first + index] if v is not None)):
+            if kind == "test" and is_total(next(v for v in body.cells(index) if v is not None)):
                 kinds[index] = "total"
     if outlet >= 0 and not grid.turned:
-        _no_names(grid, first, kinds, outlet, values, readings, fields)
-    notes = _without_name(grid, first, kinds, outlet, values, readings) if outlet >= 0 else []
+        _no_names(body, kinds, fields)
+    notes = _without_name(body, kinds) if outlet >= 0 else []
     return Rows(kinds, notes)
 
 
-def _no_names(
-    grid: Grid,
-    first: int,
-    kinds: list[str],
-    outlet: int,
-    values: Mapping[int, Sequence[Any]],
-    readings: Mapping[int, bool],
-    fields: Mapping[int, str],
-) -> None:
+def _no_names(body: _Body, kinds: list[str], fields: Mapping[int, str]) -> None:
     """Texts in the column of outlets that have no reading, and are no name by what stands beside them or by their length.
 
     Beside them nothing stands but figures in columns of dates or words, or nothing at all: then a sentence is longer
     than any name of the table.
     """
-    named = [(i, n) for i, n in enumerate(values[outlet]) if kinds[i] == "test" and type(n) is str]
-    empty = [(i, n) for i, n in named if not _reads(values, readings, i)]
+    named = [(i, n) for i, n in enumerate(body.values[body.outlet]) if kinds[i] == "test" and type(n) is str]
+    empty = [(i, n) for i, n in named if not body.reads(i)]
     if not empty or len(empty) == len(named):
         return
     without = {i for i, _ in empty}
     longest = max(len(n.split()) for i, n in named if i not in without)
     for index, name in empty:
-        others = [at for at, v in enumerate(grid.rows[first + index]) if v is not None and at != outlet]
+        cells = body.cells(index)
+        others = [at for at, v in enumerate(cells) if v is not None and at != body.outlet]
         long = len(name.split()) > longest + _LONGER and name.rstrip()[-1:] in (".", "!", ":", ";")
-        if all(_misfits(fields.get(at, ""), grid.rows[first + index][at]) for at in others) if others else long:
+        if all(_misfits(fields.get(at, ""), cells[at]) for at in others) if others else long:
             kinds[index] = "remark"
 
 
@@ -215,9 +211,9 @@ def _misfits(field: str, value: Any) -> bool:
     return kind in ("date", "word") and looks_like_value(value) and not serial
 
 
-def _is_aside(grid: Grid, row: int, name: str) -> bool:
+def _is_aside(cells: Sequence[Any], name: str) -> bool:
     """Whether a row without a figure speaks of something beside the tests: a tube's expiry, where it is cold, a verdict."""
-    others = [v for v in grid.rows[row] if v is not None and v != name]
+    others = [v for v in cells if v is not None and v != name]
     if stated(name) or against(name, AROUND) and not others:
         return True
     if not others:
@@ -249,14 +245,7 @@ def _is_strange(name: str) -> bool:
     )
 
 
-def _without_name(
-    grid: Grid,
-    first: int,
-    kinds: list[str],
-    outlet: int,
-    values: Mapping[int, Sequence[Any]],
-    readings: Mapping[int, bool],
-) -> list[Note]:
+def _without_name(body: _Body, kinds: list[str]) -> list[Note]:
     """Rows whose outlet cell is blank: a statistic by a word at their side or by arithmetic is no test.
 
     A row with a name of its own stays a test; where its figures are a statistic of the rows above, that is queried.
@@ -264,7 +253,7 @@ def _without_name(
     notes: list[Note] = []
     above: list[int] = []  # since the last statistic
     every: list[int] = []
-    outlets = values[outlet]
+    outlets = body.values[body.outlet]
     nameless = sum(k == "test" and name is None for k, name in zip(kinds, outlets))
     for index, kind in enumerate(kinds) if nameless <= MOST_NAMELESS else ():
         if kind == "total":
@@ -273,35 +262,33 @@ def _without_name(
             continue
         name = outlets[index]
         if name is None:
-            words = [v for v in grid.rows[first + index] if type(v) is str]
-            if any(is_total(v) for v in words[:2]) or any(
-                _statistic(some, index, values, readings) for some in (above, every)
-            ):
+            words = [v for v in body.cells(index) if type(v) is str]
+            if any(map(is_total, words[:2])) or any(_statistic(body, some, index) for some in (above, every)):
                 kinds[index] = "total"
                 above = []
                 continue
-            if words and is_remark(words[0]) and not _reads(values, readings, index):
+            if words and is_remark(words[0]) and not body.reads(index):
                 kinds[index] = "remark"
                 continue
         above.append(index)
         every.append(index)
-    if not grid.turned and len(above) > LEAST_ABOVE and kinds[-1] == "test" and outlets[above[-1]] is not None:
-        said = _statistic(above[:-1], above[-1], values, readings)
+    if not body.grid.turned and len(above) > LEAST_ABOVE and kinds[-1] == "test" and outlets[above[-1]] is not None:
+        said = _statistic(body, above[:-1], above[-1])
         if said:
-            at = (first + above[-1], outlet, outlets[above[-1]])
-            notes.append(grid.note("row_may_be_statistic", *at, what=said))
+            at = (body.first + above[-1], body.outlet, outlets[above[-1]])
+            notes.append(body.grid.note("row_may_be_statistic", *at, what=said))
     return notes
 
 
-def _statistic(above: list[int], row: int, values: Mapping[int, Sequence[Any]], readings: Mapping[int, bool]) -> str:
+def _statistic(body: _Body, above: list[int], row: int) -> str:
     """ "mean", "sum", "least" or "greatest" where a row's figures are that of the rows above it; else ""."""
     if len(above) < LEAST_ABOVE:
         return ""
     agreeing: set[str] | None = None
     count = 0
-    for at in readings:
-        own, decimals = _figure(values[at][row])
-        figures = [f for r in above if (f := _figure(values[at][r])[0]) is not None]
+    for cells in (body.values[at] for at in body.readings):
+        own, decimals = _figure(cells[row])
+        figures = [f for r in above if (f := _figure(cells[r])[0]) is not None]
         if own is None or len(figures) < LEAST_ABOVE or len(set(figures)) < 2:
             continue
         count += 1

@@ -13,10 +13,6 @@ from grader.problems import Table, Unreadable
 Range = tuple[int, int, int, int]  # 0-based: first row, first column, last row, last column
 
 
-def _none() -> list[Range]:
-    return []
-
-
 class Sheet(NamedTuple):
     """One sheet as lists of cells.
 
@@ -34,7 +30,7 @@ class Sheet(NamedTuple):
     numbers: list[int] | None = None
     percents: Iterable[tuple[int, int]] = ()
     hidden: bool = False
-    merges: Callable[[], list[Range]] = _none
+    merges: Callable[[], list[Range]] = list
     hidden_rows: Iterable[int] = ()
     comments: Iterable[tuple[tuple[int, int], str]] = ()
     struck: Iterable[tuple[int, int]] = ()

@@ -209,10 +209,8 @@ def resolve(parsed: DateText, order: Order, expiry: bool, month_first: bool = Fa
         return DateReading(READ, day) if day else DateReading(UNREADABLE, code="date_order")
     if expiry:
         return DateReading(READ, min(both), "expiry_earlier" if len(both) == 2 else "", min(both).isoformat())
-    if order == Order.NEITHER:
-        return DateReading(UNREADABLE, code="date_order")
     day = parsed.month_first if month_first else parsed.day_first
-    if day is None:
+    if order == Order.NEITHER or day is None:
         return DateReading(UNREADABLE, code="date_order")
     return DateReading(READ, day, "date_order_assumed", "month first" if month_first else "day first")
 

@@ -441,11 +441,10 @@ def _conditions(whole: str, words: Words) -> tuple[list[tuple[float, str]], str,
         inside = re.sub(rf"^[\s,;(\[]*(?:(?:{signs})\s*)?", "", text, flags=re.IGNORECASE).strip(" )]")
         parts = _quantities(inside)
         if parts is None:
-            if re.search(signs, text, re.IGNORECASE):
-                strange = strange or text.strip(" ,;()[]")
-                return ")" * (text.count(")") - text.count("("))
-            return text
-        found.extend(parts)
+            if not re.search(signs, text, re.IGNORECASE):
+                return text
+            strange = strange or text.strip(" ,;()[]")
+        found.extend(parts or ())
         return ")" * (text.count(")") - text.count("("))
 
     rest = re.sub(

@@ -198,7 +198,7 @@ def column(at: int, text: str, below: str = "", unit: str = "", *, guessing: boo
     note = NO_UNIT_OF in heading.why and "never" in classes_of(whole)
     if heading.candidates and not found.weak and not note:
         return found
-    kind = (kind_of(text) if text.strip() else None) or (kind_of(below) if below.strip() else None)
+    kind = kind_of(text) or kind_of(below)
     if kind:
         return Column(at, whole, kind, heading)
     return _guessed(found, unit) if guessing else found if heading.candidates else found._replace(kind="unknown")
@@ -228,7 +228,7 @@ def _how(heading: Heading) -> str:
 
 
 def _joined(text: str, below: str, unit: str) -> Heading:
-    kind = kind_of(below) if text.strip() and below.strip() else None
+    kind = kind_of(below) if text.strip() else None
     if not below.strip() or is_placeholder(below) or kind == "value" and understand(text).field in READINGS:
         return understand(text, unit_below=unit)
     if kind == "earlier":

@@ -9,7 +9,6 @@ import re
 from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
-from grader.columns import FIELDS
 from grader.data import load_toml
 from grader.read.words.heading_words import BREAK, heading_words, key, stems
 from grader.read.words.units import belongs, canonical, quantity
@@ -44,7 +43,7 @@ def guess(text: str, unit: str | None) -> Guess:
     for rule in load_toml("unclear.toml")["rule"]:
         if not _fits(rule, found, of) or "only" in rule and not _only(text, rule["only"]):
             continue
-        more = [f for f in rule["choices"] if f not in choices and _takes(f, unit)]
+        more = [f for f in rule["choices"] if f not in choices and (unit is None or belongs(f, unit))]
         choices += more
         if rule.get("stop") and (more or not rule["choices"]):
             break
@@ -86,10 +85,6 @@ def _only(text: str, name: str) -> bool:
     tokens = [key(t) for t in BREAK.split(text) if key(t)]
     words = heading_words()
     return all(t in words.filler or t in words.function or canonical(t) or name in classes_of(t) for t in tokens)
-
-
-def _takes(field: str, unit: str | None) -> bool:
-    return unit is None or FIELDS[field].kind == "number" and belongs(field, unit)
 
 
 def _fits(rule: dict[str, Any], found: frozenset[str], of: str) -> bool:
