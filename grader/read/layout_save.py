@@ -103,12 +103,8 @@ def _table_lines(table: Table, sheet: str, several: bool, left_over: Sequence[Le
     lines.append("[table.fields]")
     # A line that would settle what an unclear column is: as found without it, ready for a person to settle it by.
     unclear_columns = [u for u in table.unclear if not u.aside]
-    settling = (
-        {field for field, _ in u.choices}
-        for u in unclear_columns
-        if {field for field, _ in u.choices} <= set(table.places)
-    )
-    aside = blank.union(*settling)
+    choices = [{field for field, _ in u.choices} for u in unclear_columns]
+    aside = blank.union(*(fields for fields in choices if fields <= table.places.keys()))
     places = {f: p for f, p in table.places.items() if f != SAID}
     fields = [_field_line(table, field, place) for field, place in places.items()]
     fields = [f"# {line}" if f in aside and line[0] != "#" else line for f, line in zip(places, fields)]

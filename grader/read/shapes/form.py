@@ -15,8 +15,6 @@ from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.pairs import Pair, labelled_unit, pairs
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.dates import YEAR
-from grader.read.words.heading_words import CERTAIN
-from grader.read.words.headings import Heading
 from grader.read.words.labels import (
     SHARED,
     VISIT,
@@ -31,6 +29,7 @@ from grader.read.words.labels import (
     looks_like_value,
     loose_label,
     may_be_reading,
+    stated_by_layout,
 )
 
 _LEAST_FIELDS = 3
@@ -242,8 +241,7 @@ def _stated(grid: Grid, found: list[Pair], spec: TableSpec, notes: list[Note]) -
                 continue
             here = [p for p in made if (p.value_row, p.value_column) == (row, at) and p.label.heading.basis != "layout"]
             made = [p for p in made if p not in old and p not in here]
-            heading = Heading(field, unit, "layout", CERTAIN, (field,), "", "heading" if unit else "")
-            stated = Column(-1, old[0].label.text if old else "", "field", heading, f"layout file {spec.source}")
+            stated = stated_by_layout(-1, old[0].label.text if old else "", field, unit, spec.source)
             inside = inline(grid.rows[row][at])  # "Site: North yard" in one cell
             made.append(Pair(row, at, stated, row, at, inside[1] if inside else grid.rows[row][at], "beside"))
         elif unit and old:

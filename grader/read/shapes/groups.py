@@ -81,7 +81,8 @@ def _above(grid: Grid, head: Head) -> list[Group]:
         starts = [at for at, v in enumerate(cells) if is_when(v) or is_round(v)]
         if len(starts) < 2 or len({whole(cells[at]) for at in starts}) < len(starts):
             continue
-        once = {f for f in (c.field for c in head.columns) if f and [c.field for c in head.columns].count(f) == 1}
+        all_fields = [c.field for c in head.columns]
+        once = {f for f in all_fields if f and all_fields.count(f) == 1}
         parts: dict[int, list[Column]] = {at: [] for at in starts}
         common: list[Column] = []
         known = {c.at for c in head.columns}

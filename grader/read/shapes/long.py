@@ -17,7 +17,7 @@ from grader.read.shapes.rows import is_total
 from grader.read.shapes.table import overridden
 from grader.read.shapes.tables import Note, shown
 from grader.read.shapes.unrolled import dates_across
-from grader.read.words.heading_words import CERTAIN, LIKELY, key
+from grader.read.words.heading_words import LIKELY, key
 from grader.read.words.headings import Heading
 from grader.read.words.labels import (
     TUBE_DETAILS,
@@ -30,6 +30,7 @@ from grader.read.words.labels import (
     label,
     loose_label,
     may_be_reading,
+    stated_by_layout,
 )
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import belongs, canonical
@@ -240,10 +241,7 @@ def _meanings(spec: TableSpec | None) -> Callable[[Any], Column | None]:
         if field not in said or spec is None:
             return known
         unit = said[field].unit or (known.heading.unit if known is not None else None)
-        heading = Heading(
-            field, unit, "layout", CERTAIN, (field,), f"layout file {spec.source}", "heading" if unit else ""
-        )
-        return Column(-1, text, "field", heading, f"layout file {spec.source}")
+        return stated_by_layout(-1, text, field, unit, spec.source)
 
     return meaning
 

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.data import load_toml
-from grader.read.words.heading_words import BREAK, heading_words, key, others, reading_words, tidy
+from grader.read.words.heading_words import BREAK, CERTAIN, heading_words, key, others, reading_words, tidy
 from grader.read.words.headings import (
     EXACT,
     LIKELY,
@@ -289,6 +289,13 @@ def first_of_names(at: int, text: str) -> Column:
     found = column(at, "Outlet")
     heading = found.heading._replace(sure=LIKELY, basis="synonym")
     return found._replace(text=text, how="first column of names", heading=heading)
+
+
+def stated_by_layout(at: int, text: str, field: str, unit: str | None, source: str) -> Column:
+    """A line of which a layout file says what field it is. source : name of the layout file."""
+    said = f"layout file {source}"
+    heading = Heading(field, unit, "layout", CERTAIN, (field,), said, "heading" if unit else "")
+    return Column(at, text, "field", heading, said)
 
 
 def loose_label(text: Any, unit: str = "") -> Column | None:
