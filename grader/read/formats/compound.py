@@ -206,13 +206,12 @@ def _custom_properties(content: bytes) -> dict[str, str]:
     for key, offset in places.items():
         kind, length = struct.unpack_from("<II", content, base + offset)
         if key in names and kind in (_NARROW, _WIDE):
-            wide = kind == _WIDE or page == _UTF_16
             start = base + offset + 8
             size = length * 2 if kind == _WIDE else length
             raw = content[start : start + size]
             if len(raw) < size:
                 raise ValueError("a property ends in the middle")
-            found[names[key]] = raw.decode("utf-16-le" if wide else _codec(page), "replace").rstrip("\x00")
+            found[names[key]] = raw.decode("utf-16-le" if kind == _WIDE else _codec(page), "replace").rstrip("\x00")
     return found
 
 
@@ -225,10 +224,10 @@ def _dictionary(content: bytes, at: int, page: int) -> dict[int, str]:
         key, length = struct.unpack_from("<II", content, at)
         size = length * 2 if page == _UTF_16 else length
         raw = content[at + 8 : at + 8 + size]
-        names[key] = raw.decode("utf-16-le" if page == _UTF_16 else _codec(page), "replace").rstrip("\x00")
+        names[key] = raw.decode(_codec(page), "replace").rstrip("\x00")
         at += 8 + size + (-size % 4 if page == _UTF_16 else 0)
     return names
 
 
 def _codec(page: int) -> str:
-    return {65001: "utf-8", 10000: "mac-roman"}.get(page, f"cp{page}")
+    return {_UTF_16: "utf-16-le", 65001: "utf-8", 10000: "mac-roman"}.get(page, f"cp{page}")

@@ -117,22 +117,12 @@ class _Book:
         self.parents: list[str] = []
         self.aside = 0  # depth within a comment, a drawing, another table
         self.comment: list[str] = []  # of the cell
-        self.comments: list[tuple[tuple[int, int], str]] = []
-        self.name = ""
-        self.hidden = False
         self.open = False
-        self.row = self.column = self.height = 0
+        self.column = self.height = 0
         self.cells: list[Any] = []
-        self.rows: list[list[Any]] = []
-        self.numbers: list[int] = []
-        self.percents: set[tuple[int, int]] = set()
-        self.merged: list[Range] = []
-        self.hidden_rows: set[int] = set()
         self.row_hidden = False
         self.row_percents: list[int] = []
         self.row_struck: list[int] = []
-        self.struck: set[tuple[int, int]] = set()
-        self.filled = self.width = 0
         self.cell: dict[str, str] | None = None
         self.lines: list[list[str]] = []
         self.in_line = False
@@ -203,12 +193,18 @@ class _Book:
     # -- tables, rows, cells -----------------------------------------------------------------------------
 
     def _open_table(self, attributes: Mapping[str, str]) -> None:
+        """Begin a table; what follows is of the one that is open."""
         self.open = True
         self.name = attributes.get(_TABLE + "name", "")
         self.hidden = attributes.get(_TABLE + "style-name", "") in self.hidden_styles
         self.row = self.filled = self.width = 0
-        self.rows, self.numbers, self.percents, self.struck = [], [], set(), set()
-        self.merged, self.hidden_rows, self.comments = [], set(), []
+        self.rows: list[list[Any]] = []
+        self.numbers: list[int] = []
+        self.percents: set[tuple[int, int]] = set()
+        self.struck: set[tuple[int, int]] = set()
+        self.merged: list[Range] = []
+        self.hidden_rows: set[int] = set()
+        self.comments: list[tuple[tuple[int, int], str]] = []
 
     def _close_cell(self) -> None:
         cell = self.cell or {}
