@@ -8,6 +8,7 @@ sheet are looked at, and cells only where one of them tells something.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
@@ -174,12 +175,13 @@ def _texts(cells: _Cells) -> set[str]:
     return {v for v in set().union(*cells.sheet.rows) if type(v) is str and len(v) > 1}
 
 
+@lru_cache(maxsize=20_000)  # the files of a firm have most of their texts in common
 def _tells(text: str) -> bool:
     if not may_tell(text):
-        return not any(c.isdigit() for c in text) and kind_of(text) == "verdict"
+        return not any(map(str.isdigit, text)) and kind_of(text) == "verdict"
     if against(text, ROW) or smells(text) or stated(text):
         return True
-    if any(c.isdigit() for c in text) and "expire" in classes_of(text):
+    if any(map(str.isdigit, text)) and "expire" in classes_of(text):
         return True
     return is_label(text)
 

@@ -90,17 +90,22 @@ def columns_of(grid: Grid, rows: list[int]) -> list[Column]:
     """The columns that one, two or three rows of headings make (the last of three holds units)."""
     width = grid.width
     texts = [_row_texts(grid.rows[row], width) for row in rows]
-    texts[1:] = [tuple("" if _says_unit(v) else v for v in below) for below in texts[1:]]
     if len(rows) == 1:
-        top, below = _parted(texts[0])
-        made = _of_today(list(_columns(top, below, ("",) * width)), top, below)
-        return [c._replace(text=texts[0][c.at].strip()) if below[c.at] else c for c in made]
+        return list(_of_one_row(texts[0]))
+    texts[1:] = [tuple("" if _says_unit(v) else v for v in below) for below in texts[1:]]
     top = texts[0]
     below = texts[1]
     units = texts[2] if len(texts) > 2 else ("",) * width
     top = _spread(grid, rows[0], top, below)
     below = tuple("" if _ordinal(v) == 1 else v for v in below)
     return _of_today(list(_columns(top, below, units)), top, below)
+
+
+@lru_cache(maxsize=5_000)
+def _of_one_row(texts: tuple[str, ...]) -> tuple[Column, ...]:
+    top, below = _parted(texts)
+    made = _of_today(list(_columns(top, below, ("",) * len(texts))), top, below)
+    return tuple(c._replace(text=texts[c.at].strip()) if below[c.at] else c for c in made)
 
 
 def _parted(texts: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:

@@ -6,7 +6,7 @@ Such cells are written out as one reading a row, each with the place it had, and
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
@@ -58,16 +58,27 @@ class Unrolled(Grid):
 
 
 class Matrix(NamedTuple):
-    """One block of readings of one parameter: its name, rows above it, (outlet, date, reading) as cells of its grid.
+    """One block of readings of one parameter: its name, and the rows above it.
 
     known : what its name means; None where that is not known.
+    corner, down, across : where its headings cross; its rows and columns. dated : dates run across, else outlets do.
     """
 
     grid: Grid
     name: str
     known: Column | None
     above: tuple[int, int]
-    crossings: list[tuple[Cell, Cell, Cell]]
+    corner: Cell
+    down: list[int]
+    across: list[int]
+    dated: bool
+
+    def crossings(self) -> Iterator[tuple[Cell, Cell, Cell]]:
+        """(outlet, date, reading) as cells of its grid, column by column."""
+        top, side = self.corner
+        for c in self.across:
+            for r in self.down:
+                yield ((r, side), (top, c), (r, c)) if self.dated else ((top, c), (r, side), (r, c))
 
 
 def matrices(grid: Grid) -> list[Matrix]:
@@ -80,7 +91,7 @@ def matrices(grid: Grid) -> list[Matrix]:
             row += 1
             continue
         made.append(found)
-        begin = row = found.crossings[-1][2][0] + 1
+        begin = row = found.down[-1] + 1
     return made
 
 
@@ -112,10 +123,7 @@ def _matrix(grid: Grid, begin: int, top: int, alone: bool) -> Matrix | None:
     texts = [*given, *(_STROKE.sub("/", t) for t in given)]
     meanings = ((t, k) for meaning in (label, loose_label) for t in texts if (k := meaning(t)) is not None)
     name, known = next((m for m in meanings if m[1].field not in _NO_PARAMETER and not m[1].weak), ("", None))
-    crossings = [
-        ((r, side), (top, c), (r, c)) if dated else ((top, c), (r, side), (r, c)) for c in across for r in down
-    ]
-    return Matrix(grid, name, known, (begin, top), crossings)
+    return Matrix(grid, name, known, (begin, top), (top, side), down, across, dated)
 
 
 def joined(blocks: list[Matrix]) -> Unrolled | None:
@@ -124,11 +132,11 @@ def joined(blocks: list[Matrix]) -> Unrolled | None:
         return None
     first = blocks[0].grid
     rows: list[Sequence[Any]] = [_HEADINGS]
-    origins = [[first.place(blocks[0].crossings[0][2][0], 0)] * len(_HEADINGS)]
+    origins = [[first.place(blocks[0].down[0], 0)] * len(_HEADINGS)]
     percents: set[Place] = set()
     for m in (m for m in blocks if m.known):
         percents |= {m.grid.place(*at) for at in m.grid.percents}
-        for outlet, when, reading in m.crossings:
+        for outlet, when, reading in m.crossings():
             value = m.grid.rows[reading[0]][reading[1]]
             if value is not None:
                 rows.append((m.grid.rows[outlet[0]][outlet[1]], whole(m.grid.rows[when[0]][when[1]]), m.name, value))

@@ -13,7 +13,7 @@ import calendar
 import re
 from datetime import date
 from enum import IntEnum
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import READ, UNREADABLE
@@ -311,9 +311,11 @@ def is_when(value: Any) -> bool:
         return True
     if type(value) in (int, float):
         return value == int(value) and _YEARS[0] <= value <= _YEARS[1]
-    if type(value) is not str or len(value) > _LONGEST_WHEN:
-        return False
-    text = value.strip()
+    return type(value) is str and len(value) <= _LONGEST_WHEN and _says_when(value.strip())
+
+
+@lru_cache(maxsize=20_000)
+def _says_when(text: str) -> bool:
     if parse_date(text).whole or YEAR.search(text) or _numbered(text):
         return True
     month = _MONTH_OF.fullmatch(text)

@@ -37,21 +37,23 @@ def _at(tokens: Sequence[str], *path: str, file: str = "said.toml") -> list[tupl
     return standing(tokens, phrases(_TOKEN, file, *path))
 
 
+def _against() -> list[str]:
+    said = load_toml("said.toml")
+    return [w for some in (*said["against"].values(), *(p["ill"] for p in said["pair"].values())) for w in some]
+
+
 @cache
 def _telling() -> Phrases:
     """Phrases without one of which a text says nothing against a pass."""
-    said = load_toml("said.toml")
-    some = (*said["against"].values(), *(p["ill"] for p in said["pair"].values()))
-    return phrases_of(_TOKEN, dict.fromkeys(w for spellings in some for w in spellings))
+    return phrases_of(_TOKEN, dict.fromkeys(_against()))
 
 
 @cache
-def _others() -> Phrases:
-    """Further words without one of which a text says nothing at all of a test."""
-    words = [f"{w}*" for name in _CLASSES for w in stems().get(name, ())] + load_toml("loose_words.toml")["said_of"][
-        "odour"
-    ]
-    return phrases_of(_TOKEN, [*words, *load_toml("said.toml")["cold"]["words"]])
+def _any() -> Phrases:
+    """Phrases without one of which a text says nothing at all of a test."""
+    stated = [f"{w}*" for name in _CLASSES for w in stems().get(name, ())]
+    words = (*stated, *load_toml("loose_words.toml")["said_of"]["odour"], *load_toml("said.toml")["cold"]["words"])
+    return phrases_of(_TOKEN, dict.fromkeys((*_against(), *words)))
 
 
 _CLASSES = ("expire", "due", "need", "allow", "static")
@@ -59,10 +61,7 @@ _CLASSES = ("expire", "due", "need", "allow", "static")
 
 def may_tell(text: str) -> bool:
     """Whether a text may say anything of a test, by its words: cheap, wrong only on the side of yes."""
-    if len(text) > LONGEST:
-        return False
-    tokens = _words(text)
-    return bool(standing(tokens, _telling()) or standing(tokens, _others()))
+    return len(text) <= LONGEST and bool(standing(_words(text), _any()))
 
 
 def _words(text: str) -> list[str]:
@@ -215,6 +214,12 @@ TICK = re.compile(r"[xX✓✔☑☒✗✘×]")
 _CROSS = re.compile(r"[✗✘×]")
 
 
+@cache
+def _asking() -> Phrases:
+    answer = load_toml("said.toml")["answer"]
+    return phrases_of(_TOKEN, dict.fromkeys((*answer["ill"], *answer["good"])))
+
+
 @lru_cache(maxsize=20_000)
 def asks(heading: str) -> str:
     """Which answer under a heading would speak against a pass: "good" a no, "ill" anything but a no; "" where none would.
@@ -225,6 +230,8 @@ def asks(heading: str) -> str:
     if len(heading) > _LONGEST_QUESTION:
         return ""
     tokens = _words(heading)
+    if not standing(tokens, _asking()):
+        return ""
     ill = _at(tokens, "answer", "ill")
     known = {i for first, stop in [*ill, *_at(tokens, "answer", "filler")] for i in range(first, stop)}
     if ill and len(known) == len(tokens):
