@@ -535,6 +535,7 @@ TURNS: list[Turn] = [
     (S, ("against", "undone"), ["vergessen"], against("vergessen"), False, True),
     (S, ("against", "lapsed"), ["vorbei"], against("vorbei"), False, True),
     (S, ("against", "instrument"), ["meter plemplem"], against("meter plemplem"), False, True),
+    (S, ("against", "trouble"), ["plemplem gegangen"], against("heute plemplem gegangen", said.AROUND), False, True),
     (S, ("against", "row"), ["kopiert"], against("kopiert"), False, True),
     (S, ("no", "words"), [], against("not condemned"), False, True),
     (S, ("no", "once"), [], against("previously failed"), False, True),

@@ -78,8 +78,8 @@ PAGES: dict[str, Any] = {
         ),
     },
     "said.toml": {
-        "against": "verdict stop void undone lapsed instrument row",
-        "answer": "good ill filler no fine",
+        "against": "verdict stop void undone lapsed instrument trouble row",
+        "answer": "good ill filler no fine closed",
         "pair": {"*": "of ill"},
         "no": "words once none",
         "general": "rule report around article plural firm limits legend pass monoxide mended optional",

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 from grader.columns import FIELDS
 from grader.problems import Place, Table, Unclear
 from grader.read.shapes.own_guide import guide_texts
-from grader.read.shapes.tables import Sheet, is_blank, number_of, shown
+from grader.read.shapes.tables import Sheet, is_blank, number_of, shown, whole
 from grader.read.words.dates import is_date
 from grader.read.words.heading_words import LIKELY, key
 from grader.read.words.labels import is_unit, kind_of, looks_like_value
@@ -29,6 +29,7 @@ from grader.read.words.said import (
     answered_badly,
     asks,
     expiry_of,
+    is_closed,
     is_cold,
     is_label,
     is_temperature,
@@ -45,18 +46,40 @@ _NAMES = frozenset(("outlet", "location", "system", "site", "client", "equipment
 _SPOKEN = frozenset(("remarks", "supply", "dryer", "instrument", *(f for f in FIELDS if f.endswith("_tube_lot"))))
 # Fields that a heading which asks may be taken for, and in which its answer is no value.
 _FREE = ("remarks", "own_verdict", "outlet_status", "location", "tested_by")
+_LEAST_NAME = 4  # signs of an outlet's name that is looked for within a text
+_LEAST_LISTED = 2  # cells of a line that names an outlet and says what is wrong
 _FAR = 4  # columns between a label and its value, at most
 _DEEP = 12  # rows of a small table under a heading for expiry
 
 
 class Said(NamedTuple):
-    """One thing that a cell says. at : 0-based row and column of the sheet. against : the words; stated : figures."""
+    """One thing that a cell says. at : 0-based row and column of the sheet. against : the words; stated : figures.
+
+    of_one : what it says against the outlet that its row names, where it stands on a sheet without tests.
+    row : the texts of that row. how : where it stands.
+    """
 
     sheet: str
     at: tuple[int, int]
     text: str
     against: str
     stated: tuple[Stated, ...]
+    of_one: str = ""
+    row: tuple[str, ...] = ()
+    how: str = "said beside the tests"
+
+    def names(self, outlet: Any) -> bool:
+        """Whether its row names an outlet: in a cell of its own, or within a text where the name has several signs."""
+        name = key(shown(outlet)) if outlet is not None else ""
+        if not name or not self.of_one:
+            return False
+        cells = [[key(w) for w in text.split()] for text in self.row]
+        if any(name == "".join(words) for words in cells):
+            return True
+        most = len(shown(outlet).split())
+        return len(name) >= _LEAST_NAME and any(
+            name == "".join(words[i : i + most]) for words in cells for i in range(len(words))
+        )
 
 
 def with_what_is_said(
@@ -68,6 +91,7 @@ def with_what_is_said(
     """
     if not tables and "earlier" in classes_of(sheet.name):
         return tables, []  # "Last visit" says nothing of this one
+    listed = _listed(sheet) if not tables else []
     outlets = (n for t in tables for n in (*t.columns.get("outlet", ()), t.constants.get("outlet", ("", ""))[1]))
     cells = _Cells(sheet, frozenset(key(str(n)) for n in outlets if n is not None) - {""})
     texts = _telling(cells)
@@ -75,12 +99,15 @@ def with_what_is_said(
         texts -= guide_texts(sheet.name)
     asked = {t for t in _texts(cells) if asks(t)} if tables else set()
     if not texts and not asked:
-        return tables, []
+        return tables, listed
     regions = [_Region(t, cells) for t in tables if t.rows]
-    for_all: list[Said] = []
+    for_all = listed
     for row, column, text in cells.of(asked):
         for region in (r for r in regions if (row, column) in r):
             region.ask(cells, row, column, text)
+    for text in cells.printed & texts:
+        if words := against(text, AROUND):
+            for_all.append(Said(cells.name, (0, 0), text, words, (), how="printed above or below the pages"))
     for row, column, text in cells.of(texts):
         if (row, column) in read:
             continue
@@ -89,7 +116,14 @@ def with_what_is_said(
         if any(role == "used" for role in used):
             continue
         if not mine:
-            if (found := _around(cells, row, column, text)) is not None:
+            if not tables and _closed(cells, row):
+                continue
+            found = _around(cells, row, column, text)
+            if not tables and (of_one := against(text, ROW) or smells(text)):
+                found = (found or Said(cells.name, (row, column), text, "", ()))._replace(
+                    of_one=of_one, row=cells.texts_of(row)
+                )
+            if found is not None:
                 for_all.append(found)
             continue
         for region, role in zip(mine, used):
@@ -100,18 +134,66 @@ def with_what_is_said(
     return [said_of_all(next(made), for_all) if t.rows else t for t in tables], []
 
 
+def of_their_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Said]:
+    """What other sheets say: a row with an outlet of the workbook in a cell of its own speaks of that one alone."""
+    names = {n for t in tables for n in (*t.columns.get("outlet", ()), t.constants.get("outlet", ("", None))[1])}
+    known = {key(shown(n)) for n in names if n is not None} - {""}
+    return [s._replace(against="") if s.of_one and not known.isdisjoint(map(key, s.row)) else s for s in found]
+
+
 def said_of_all(table: Table, found: Sequence[Said]) -> Table:
     """A table with what lines around it, or sheets without a table, say of all its tests."""
     if not found or not table.rows:
         return table
     for said in found:
         count = len(table.rows)
+        if said.of_one:
+            table = _with_words_of_one(table, said)
         if said.against and SAID not in table.constants:
             place = Place(said.sheet, *said.at)
-            how = {SAID: (said.against, "said beside the tests", LIKELY)}
+            how = {SAID: (said.against, said.how, LIKELY)}
             table = table._replace(constants={**table.constants, SAID: (place, said.against)}, how={**table.how, **how})
         table = _with_unclear(table, said, said.stated, [True] * count)
     return table
+
+
+def _with_words_of_one(table: Table, said: Said) -> Table:
+    """A table with what a row of another sheet says against the outlets that it names."""
+    count = len(table.rows)
+    outlets = table.columns.get("outlet") or [table.constants.get("outlet", ("", None))[1]] * count
+    mine = [said.names(name) for name in outlets]
+    if not any(mine):
+        return table
+    words = f"{said.sheet}: {said.of_one}"
+    old = table.columns.get(SAID, [None] * count)
+    new = [" / ".join(filter(None, (w, words))) if here else w for w, here in zip(old, mine)]
+    return table._replace(
+        columns={**table.columns, SAID: new},
+        places={SAID: Place(said.sheet, *said.at), **table.places},
+        how={SAID: (said.of_one, "said on another sheet", LIKELY), **table.how},
+    )
+
+
+def _listed(sheet: Sheet) -> list[Said]:
+    """The rows of a sheet whose name asks what is wrong ("Defects", "Mängel"), each with the first answer that says so."""
+    if asks(sheet.name) != "ill":
+        return []
+    cells = _Cells(sheet)
+    made = []
+    for i in range(len(sheet.rows)):
+        row = number_of(sheet, i)
+        texts = cells.texts_of(row)
+        if len(texts) < _LEAST_LISTED or _closed(cells, row):
+            continue
+        told = [t for t in texts if not any(map(str.isdigit, t)) and not asks(t) and answered_badly(sheet.name, t)]
+        if told:
+            made.append(Said(sheet.name, (row, 0), told[-1], "", (), told[-1], texts))
+    return made
+
+
+def _closed(cells: _Cells, row: int) -> bool:
+    """Whether a cell of a row says that what it tells is over: "closed", "repaired 12 May"."""
+    return any(is_closed(text) for text in cells.texts_of(row))
 
 
 def _with_unclear(table: Table, said: Said, figures: Iterable[Stated], of: Sequence[bool]) -> Table:
@@ -144,7 +226,7 @@ class _Cells:
     def __init__(self, sheet: Sheet, names: frozenset[str] = frozenset()) -> None:
         self.sheet, self.name = sheet, sheet.name
         self.position = None if sheet.numbers is None else {n: i for i, n in enumerate(sheet.numbers)}
-        self.comments = dict(sheet.comments)
+        self.comments, self.printed = dict(sheet.comments), set(sheet.printed)
         self.names = names
 
     def at(self, row: int, column: int) -> Any:
@@ -154,6 +236,14 @@ class _Cells:
             return None
         value = self.sheet.rows[here][column]
         return None if is_blank(value) else value
+
+    def texts_of(self, row: int) -> tuple[str, ...]:
+        """The texts of a row, and its whole numbers as texts."""
+        here = row if self.position is None else self.position.get(row, -1)
+        if not 0 <= here < len(self.sheet.rows):
+            return ()
+        values = (whole(v) for v in self.sheet.rows[here])
+        return tuple(v for v in values if type(v) is str and not is_blank(v))
 
     def of(self, texts: set[str]) -> list[tuple[int, int, str]]:
         """(row, column, text) of the cells and comments that hold one of some texts."""
@@ -168,7 +258,7 @@ class _Cells:
 
 def _telling(cells: _Cells) -> set[str]:
     """The different texts of a sheet that say anything, by their words alone."""
-    return {t for t in _texts(cells) | set(cells.comments.values()) if _tells(t)}
+    return {t for t in _texts(cells) | set(cells.comments.values()) | cells.printed if _tells(t)}
 
 
 def _texts(cells: _Cells) -> set[str]:

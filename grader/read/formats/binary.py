@@ -15,7 +15,17 @@ from collections.abc import Iterator, Mapping
 
 from grader.problems import a1
 from grader.read.formats.parts import Parts, Refused
-from grader.read.formats.scan import LAST_COLUMN, LAST_ROW, Scan, SheetScan, Styles, part_name, relations, styles_of
+from grader.read.formats.scan import (
+    LAST_COLUMN,
+    LAST_ROW,
+    Scan,
+    SheetScan,
+    Styles,
+    part_name,
+    printed_texts,
+    relations,
+    styles_of,
+)
 
 ERRORS = {  # [MS-XLS] 2.5.10 Bes; [MS-XLSB] BErr has the same
     0x00: "#NULL!",
@@ -34,6 +44,7 @@ _NUMBER, _RK, _MULRK, _BOOLERR, _FORMULA = 0x0203, 0x027E, 0xBD, 0x0205, 0x06
 _TEXTS = frozenset({0xFD, 0x0204, 0xD6})  # LabelSst, Label; RString as other readers have it
 _CELLS = frozenset({_NUMBER, _RK, _MULRK, _BOOLERR, _FORMULA}) | _TEXTS
 _BIFF8 = 0x0600  # BOF.vers (2.4.21): Excel 97 to 2003; earlier ones are in no published specification
+_HEADER, _FOOTER = 0x14, 0x15  # the texts printed above and below a page
 _ALWAYS_CALCULATED = 1  # Formula.fAlwaysCalc (2.4.127)
 
 # .xlsb: the same ([MS-XLSB] 2.3, Record Enumeration). _B_SHORT: cells that state no column, as other readers
@@ -42,6 +53,7 @@ _B_BOOK, _B_RELATIONS, _B_STYLES = "xl/workbook.bin", "xl/_rels/workbook.bin.rel
 _B_ROW, _B_RK, _B_ERROR, _B_REAL, _B_F_NUMBER, _B_F_ERROR = 0, 2, 3, 5, 9, 11
 _B_BLANK, _B_LAST_CELL, _B_SHORT = 1, 11, range(12, 19)
 _B_FORMAT, _B_XF, _B_SHEET, _B_XFS, _B_END_XFS = 44, 47, 156, 617, 618
+_B_PRINTED = 479  # BrtBeginHeaderFooter; its number is from memory
 
 
 class _Found:
@@ -51,6 +63,7 @@ class _Found:
         self.last_row = self.last_column = -1
         self.unreadable: dict[tuple[int, int], tuple[str, str]] = {}
         self.percents: set[tuple[int, int]] = set()
+        self.printed: list[str] = []
 
     def number(self, row: int, column: int, style: int, styles: Styles, value: str = "a number") -> None:
         if style in styles.percent:
@@ -59,7 +72,8 @@ class _Found:
             self.unreadable[row, column] = (f"{value} shown as {styles.marked[style]}", "format")
 
     def scan(self) -> SheetScan:
-        return SheetScan(self.last_row, self.last_column, None, self.unreadable, self.percents)
+        printed = tuple(text for code in self.printed for text in printed_texts(code))
+        return SheetScan(self.last_row, self.last_column, None, self.unreadable, self.percents, printed=printed)
 
 
 # ---------------------------------------------------------------------------------------------------- .xls
@@ -113,7 +127,7 @@ def _scan_xls(stream: bytes, limits: Mapping[str, float]) -> list[SheetScan]:
         if number == _PASSWORD:
             raise Refused("encrypted")
         if number == _FORMAT:
-            codes[str(struct.unpack_from("<H", stream, at)[0])] = _format_code(stream, at + 2)
+            codes[str(struct.unpack_from("<H", stream, at)[0])] = _text(stream, at + 2)
         elif number == _XF:  # its ifmt (2.4.353)
             used.append(str(struct.unpack_from("<H", stream, at + 2)[0]))
         elif number == _SHEET:
@@ -129,8 +143,8 @@ def _scan_xls(stream: bytes, limits: Mapping[str, float]) -> list[SheetScan]:
     return found
 
 
-def _format_code(stream: bytes, at: int) -> str:
-    """Format.stFormat (2.4.126), an XLUnicodeString (2.5.294): characters, a flag for two bytes each, the text."""
+def _text(stream: bytes, at: int) -> str:
+    """An XLUnicodeString (2.5.294), as Format.stFormat (2.4.126) and Header (2.4.136): length, a flag for two bytes, letters."""
     length, flags = struct.unpack_from("<HB", stream, at)
     wide = flags & 1
     return stream[at + 3 : at + 3 + (length << wide)].decode("utf-16-le" if wide else "latin-1", "replace")
@@ -146,6 +160,8 @@ def _scan_xls_sheet(stream: bytes, start: int, styles: Styles) -> SheetScan:
     place, pair = struct.Struct("<HHH").unpack_from, struct.Struct("<HI").unpack_from
     careful = bool(styles.percent or styles.marked)
     for number, at, size in _records(stream, start):
+        if number in (_HEADER, _FOOTER) and size:
+            found.printed.append(_text(stream, at))
         if number not in _CELLS:
             continue
         row, column, style = place(stream, at)
@@ -291,4 +307,9 @@ def _scan_xlsb_sheet(content: bytes, styles: Styles) -> SheetScan:
         elif number in _B_SHORT:
             # Cells without a column of their own, which the library would leave out.
             raise Refused("damaged", what="its cells are packed in an unusual way")
+        elif number == _B_PRINTED:  # BrtBeginHeaderFooter: flags in two bytes, six texts
+            at += 2
+            for _ in range(6):
+                code, at = _wide(content, at)
+                found.printed.append(code)
     return found.scan()

@@ -19,7 +19,8 @@ from grader.read.formats.scan import LAST_COLUMN, LAST_ROW
 from grader.read.shapes.tables import Range, Sheet
 from grader.read.words.own_notes import without_own_lines
 
-CONTENT, META, MANIFEST = "content.xml", "meta.xml", "meta-inf/manifest.xml"
+CONTENT, META, STYLES = "content.xml", "meta.xml", "styles.xml"
+MANIFEST = "meta-inf/manifest.xml"
 _MIMETYPE = b"application/vnd.oasis.opendocument.spreadsheet"  # templates have -template behind it
 _ODF = "urn:oasis:names:tc:opendocument:xmlns:"
 _OFFICE, _TABLE, _TEXT, _STYLE = (f"{_ODF}{name}:1.0 " for name in ("office", "table", "text", "style"))
@@ -27,6 +28,7 @@ _META = f"{_ODF}meta:1.0 "
 _DRAWING = (f"{_ODF}drawing:1.0 ", f"{_ODF}dr3d:1.0 ", f"{_ODF}form:1.0 ")
 _CALC = "urn:org:documentfoundation:names:experimental:calc:xmlns:calcext:1.0 "
 _ANNOTATION = _OFFICE + "annotation"
+_PRINTED = (_STYLE + "header", _STYLE + "footer")  # and those of left and first pages
 _STRUCK = _STYLE + "text-line-through-style"
 _CELLS = (_TABLE + "table-cell", _TABLE + "covered-table-cell")
 _PARAGRAPHS = (_TEXT + "p", _TEXT + "h")
@@ -82,9 +84,34 @@ def read_ods(parts: Parts, limits: Mapping[str, float]) -> list[Sheet]:
               value is an Unreadable (why: "error", "formula", "format").
     Raises  : Refused where the XML is broken or a sheet is too large.
     """
-    book = _Book(limits)
+    book = _Book(limits, _printed(parts))
     _parse(parts.read(CONTENT), CONTENT, book.start, book.end, book.text)
     return book.sheets
+
+
+def _printed(parts: Parts) -> dict[str, list[str]]:
+    """What is printed above and below the pages of each master page of styles.xml, by its name."""
+    if STYLES not in parts.entries:
+        return {}
+    made: dict[str, list[str]] = {}
+    page, depth = [""], [0]
+
+    def start(name: str, attributes: dict[str, str]) -> None:
+        if name == _STYLE + "master-page":
+            page[0] = attributes.get(_STYLE + "name", "")
+        depth[0] += name.startswith(_PRINTED)
+        if depth[0] and name in _PARAGRAPHS:
+            made.setdefault(page[0], []).append("")
+
+    def end(name: str) -> None:
+        depth[0] -= name.startswith(_PRINTED)
+
+    def text(data: str) -> None:
+        if depth[0] and made.get(page[0]):
+            made[page[0]][-1] += data
+
+    _parse(parts.read(STYLES), STYLES, start, end, text)
+    return made
 
 
 def _parse(
@@ -108,8 +135,11 @@ def _count(attributes: Mapping[str, str], name: str) -> int:
 class _Book:
     """Handlers that follow the cells of content.xml."""
 
-    def __init__(self, limits: Mapping[str, float]) -> None:
+    def __init__(self, limits: Mapping[str, float], printed: Mapping[str, list[str]]) -> None:
         self.limits = limits
+        self.printed = printed  # by master page
+        self.pages: dict[str, str] = {}  # style of a table -> its master page
+        self.page = ""
         self.sheets: list[Sheet] = []
         self.hidden_styles: set[str] = set()
         self.struck_styles: set[str] = set()
@@ -144,6 +174,7 @@ class _Book:
         elif not self.open:
             if name == _STYLE + "style":
                 self.style = attributes.get(_STYLE + "name", "")
+                self.pages[self.style] = attributes.get(_STYLE + "master-page-name", "")
             elif name == _STYLE + "table-properties" and attributes.get(_TABLE + "display") == "false":
                 self.hidden_styles.add(self.style)
             elif name == _STYLE + "text-properties" and attributes.get(_STRUCK, "none") != "none":
@@ -196,7 +227,8 @@ class _Book:
         """Begin a table; what follows is of the one that is open."""
         self.open = True
         self.name = attributes.get(_TABLE + "name", "")
-        self.hidden = attributes.get(_TABLE + "style-name", "") in self.hidden_styles
+        style = attributes.get(_TABLE + "style-name", "")
+        self.hidden, self.page = style in self.hidden_styles, self.pages.get(style, "")
         self.row = self.filled = self.width = 0
         self.rows: list[list[Any]] = []
         self.numbers: list[int] = []
@@ -263,7 +295,7 @@ class _Book:
         for cells in rows:
             cells.extend([""] * (width - len(cells)))
         merged = self.merged
-        seen = frozenset(self.hidden_rows), tuple(self.comments), frozenset(self.struck)
+        seen = frozenset(self.hidden_rows), tuple(self.comments), frozenset(self.struck), self.printed.get(self.page, ())
         self.sheets.append(Sheet(self.name, rows, numbers, self.percents, self.hidden, lambda: merged, *seen))
 
     def _too_large(self, row: int) -> None:

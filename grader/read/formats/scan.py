@@ -9,6 +9,7 @@ the library's values are kept and these cells laid over them: a second reading w
 
 from __future__ import annotations
 
+import html
 import posixpath
 import re
 from collections.abc import Mapping, Sequence
@@ -39,6 +40,9 @@ _ADDRESSED = re.compile(rb'<c [^>]*?\br="[A-Za-z]')
 _SINGLE_QUOTED = re.compile(rb"=\s*'")
 _BOOK_TAG = re.compile(rb"<(?:[\w.-]+:)?workbook[\s>]")
 _LONGEST_HEAD = 5000  # bytes before the first tag of a part
+_PRINTED = re.compile(rb"<(?:[\w.-]+:)?(?:odd|even|first)(?:Header|Footer)(?: [^>]*)?>([^<]*)</")
+_SIDES = re.compile(r"&[LCRlcr]")
+_CODES = re.compile(r'&(?:"[^"]*"|K(?:[0-9A-Fa-f]{6}|\d\d[+-]\d{3})|\d+|[A-Za-z](?:[+-]\d+)?)')
 _FORMULA_TAGS = (b"<f>", b"<f ", b"<f/>")
 
 
@@ -51,6 +55,7 @@ class SheetScan(NamedTuple):
     percents   : addresses of numbers shown through a percent format.
     hidden     : rows that are hidden.
     struck     : addresses of cells that are struck through. comments : address -> text of the comment on a cell.
+    printed    : texts that are printed above and below every page.
     """
 
     last_row: int
@@ -61,6 +66,7 @@ class SheetScan(NamedTuple):
     hidden: frozenset[int] = frozenset()
     struck: frozenset[tuple[int, int]] = frozenset()
     comments: tuple[tuple[tuple[int, int], str], ...] = ()
+    printed: tuple[str, ...] = ()
 
 
 class Book(NamedTuple):
@@ -386,6 +392,27 @@ def is_plain(content: bytes) -> bool:
     )
 
 
+def _printed(content: bytes) -> tuple[str, ...]:
+    """The texts of a sheet's page headers and footers, which stand behind its cells."""
+    behind = content[content.rfind(b"sheetData") :]
+    if b"Header" not in behind and b"Footer" not in behind:
+        return ()
+    codes = [html.unescape(found.decode("utf-8", "replace")) for found in _PRINTED.findall(behind)]
+    return tuple(text for code in codes for text in printed_texts(code))
+
+
+def printed_texts(code: str) -> list[str]:
+    """What a header or footer prints, its left, middle and right part each, without page numbers, dates and fonts.
+
+    Source : ECMA-376 part 1, 18.3.1.46; [MS-XLS] 2.4.136 has the same grammar.
+
+    >>> printed_texts('&L&"Arial,Bold"&14VOID&CSite A && B&RPage &P of &N')
+    ['VOID', 'Site A & B', 'Page  of']
+    """
+    sides = _SIDES.split(code.replace("&&", "\0"))
+    return [text for side in sides if (text := _CODES.sub("", side).replace("\0", "&").strip())]
+
+
 def _closes_what_it_opens(content: bytes) -> bool:
     """Whether as many rows, cells and values end as begin. False may only mean that they are written unusually."""
     return all(
@@ -447,9 +474,10 @@ class _SheetParse:
         self.in_cell = self.inline = False
 
     def found(self, content: bytes) -> SheetScan:
-        """What was found in a sheet's XML, which also says what rows are hidden."""
+        """What was found in a sheet's XML, which also says what rows are hidden, and what is printed on its pages."""
         extent = self.last_row, self.last_column, self.cells
-        return SheetScan(*extent, self.unreadable, self.percents, _hidden(content), frozenset(self.struck))
+        struck, printed = frozenset(self.struck), _printed(content)
+        return SheetScan(*extent, self.unreadable, self.percents, _hidden(content), struck, printed=printed)
 
     def start(self, name: str, attributes: dict[str, str]) -> None:
         local = local_name(name)

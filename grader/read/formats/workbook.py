@@ -168,7 +168,16 @@ def open_sheets(data: bytes, scan: Scan, limits: Mapping[str, float], parts: Par
         if found.unreadable:
             lay_over(rows, numbers, found.unreadable)
         yield Sheet(
-            entry.name, rows, numbers, found.percents, hidden, merges, found.hidden, found.comments, found.struck
+            entry.name,
+            rows,
+            numbers,
+            found.percents,
+            hidden,
+            merges,
+            found.hidden,
+            found.comments,
+            found.struck,
+            found.printed,
         )
 
 

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS, normal_heading
 from grader.problems import Place, Table, Unreadable, a1
-from grader.read.around import Said, said_of_all, with_what_is_said
+from grader.read.around import Said, of_their_outlets, said_of_all, with_what_is_said
 from grader.read.extract import Made, extract, pressure_dew_point
 from grader.read.layout_spec import LayoutSpec
 from grader.read.shapes.grid import Grid
@@ -135,10 +135,11 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None) -> Reco
     elif len(covers) == 1 and not with_visit:
         # An empty Visit sheet is the place for such values: no page of instructions stands in for it.
         tables = _with_cover(tables, *covers[0], notes)
-    if not all(t.own for t in tables):
+    if len(tables) > 1 or not all(t.own for t in tables):
         from grader.read.shapes.site_of_sheet import with_sheet_names
 
         tables = layout.completed(with_sheet_names(tables, notes), notes)
+    elsewhere = of_their_outlets(elsewhere, tables)
     tables = [said_of_all(t, elsewhere) for t in tables]
     return Recognised(tables, notes, rows_found, passed_over)
 

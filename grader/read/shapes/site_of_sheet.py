@@ -32,10 +32,12 @@ def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:
 
     A name that is a date is the test date of a table without one, noted. Where several sheets hold tables, the name
     of each (no year, no month, no word such as Data) is taken for the outlet of a table without outlets, else for
-    the site of one that names none, queried, so that two outlets called 1 are never taken for one. A year alone is
-    no date, which is queried where dates are missing.
+    the site of one that names none, queried, so that two outlets called 1 are never taken for one. Where a name says
+    nothing (Retests) and all that name a site name the same one, it is that. A year alone is no date, which is
+    queried where dates are missing.
     """
     sheets = {t.sheet for t in tables if t.rows}
+    sites = {str(v) for t in tables if t.rows for v in _values(t, "site")}
     named = {
         s for s in sheets if not _generic(s) and not parse_date(s).whole and not _YEAR.fullmatch(s) and not _month(s)
     }
@@ -61,6 +63,9 @@ def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:
         elif table.rows and len(sheets) > 1 and table.sheet in named and not _has(table, "site"):
             more["site"] = table.sheet.strip()
             note("sheet_name_site", table, f'site = "{table.sheet.strip()}"')
+        elif table.rows and len(sites) == 1 and not _has(table, "site"):
+            more["site"] = next(iter(sites))
+            note("site_of_other_sheets", table, f'site = "{more["site"]}"')
         if more:
             place = Place(table.sheet, 0, 0)
             table = table._replace(
@@ -72,4 +77,9 @@ def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:
 
 
 def _has(table: Table, field: str) -> bool:
-    return field in table.constants or any(v is not None for v in table.columns.get(field, ()))
+    return field in table.constants or bool(_values(table, field))
+
+
+def _values(table: Table, field: str) -> list[Any]:
+    stated = table.constants.get(field, (None, None))[1]
+    return [v for v in (stated, *table.columns.get(field, ())) if v is not None]

@@ -23,6 +23,7 @@ class Sheet(NamedTuple):
     hidden_rows : 0-based sheet rows that are hidden, where the format shows it.
     comments : 0-based (row, column) -> text of a comment on a cell, where the format shows it.
     struck   : 0-based (row, column) of cells that are struck through, where the format shows it.
+    printed  : texts that are printed above or below every page of it.
     """
 
     name: str
@@ -34,6 +35,7 @@ class Sheet(NamedTuple):
     hidden_rows: Iterable[int] = ()
     comments: Iterable[tuple[tuple[int, int], str]] = ()
     struck: Iterable[tuple[int, int]] = ()
+    printed: Iterable[str] = ()
 
 
 class Note(NamedTuple):

@@ -94,7 +94,7 @@ def _speaks(sentence: str, where: str) -> bool:
     lists: list[tuple[str, ...]] = [
         ("against", g) for g in _groups(where) if g != "undone" or where == ROW or len(tokens) <= _SHORT
     ]
-    lists += [("pair", kind, "ill") for kind in load_toml("said.toml")["pair"] if where == ROW]
+    lists += [("pair", kind, "ill") for kind in load_toml("said.toml")["pair"] if where != NAME]
     hits = [h for path in lists for h in _hits(sentence, path)]
     if not hits:
         return False
@@ -136,7 +136,7 @@ def _joined(hits: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
 
 def _groups(where: str) -> tuple[str, ...]:
     return {NAME: ("stop",), ROW: tuple(load_toml("said.toml")["against"])}.get(
-        where, ("verdict", "stop", "void", "undone", "lapsed", "instrument")
+        where, ("verdict", "stop", "void", "undone", "lapsed", "instrument", "trouble")
     )
 
 
@@ -255,6 +255,15 @@ def answered_badly(heading: str, answer: Any) -> bool:
     told = tokens or TICK.fullmatch(answer.strip())
     fine = any(first == 0 for first, _ in _at(tokens, "answer", "fine")) or any(c.isdigit() for c in answer)
     return asked == "ill" and bool(told) and not fine and not is_placeholder(answer)
+
+
+def is_closed(text: str) -> bool:
+    """Whether a text begins with a word for what has been put right.
+
+    >>> is_closed("Closed 12 May"), is_closed("to be replaced"), is_closed("not repaired")
+    (True, False, False)
+    """
+    return len(text) <= _LONGEST_QUESTION and any(first == 0 for first, _ in _at(_words(text), "answer", "closed"))
 
 
 @lru_cache(maxsize=50_000)

@@ -1,0 +1,142 @@
+"""What is printed above and below the pages of a sheet, and what other sheets say of one outlet (openpyxl as the writer)."""
+
+import io
+import struct
+import zipfile
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+from grader import grade
+from grader.read.formats.workbook import open_file
+from grader.read.process import reading_limits
+from tests.read.formats.test_binary import binary, record
+from tests.read.formats.test_ods import HEAD, cell, ods, row, sheets_of
+from tests.read.test_comments import HEADS, ROW
+
+BOOKS = Path(__file__).parents[1] / "workbooks"
+OUTLETS = ("T1", "Bay 2", "Nord 3")
+
+
+def book(**sheets):
+    """A log of three outlets that pass, with further sheets of rows."""
+    made = openpyxl.Workbook()
+    made.active.append(HEADS)
+    for outlet in OUTLETS:
+        made.active.append([outlet, *ROW[1:]])
+    for name, rows in sheets.items():
+        sheet = made.create_sheet(name)
+        for cells in rows:
+            sheet.append(cells)
+    return made
+
+
+def printed(where, text):
+    made = book()
+    part = getattr(made.active, where)
+    part.center.text = text
+    return made
+
+
+BAD, NOTHING = "incomplete", "pass"
+CASES = {
+    "nothing": (book(), {}),
+    "header": (printed("oddHeader", "VOID"), dict.fromkeys(OUTLETS, BAD)),
+    "footer": (printed("firstFooter", "Readings not valid"), dict.fromkeys(OUTLETS, BAD)),
+    "harmless header": (printed("evenHeader", "Air tests &P of &N"), {}),
+    "defects": (book(Defects=[["Outlet", "Defect"], ["Bay 2", "coupling stiff"], ["T1", "none"]]), {"Bay 2": BAD}),
+    "known words": (book(Snags=[["Bay 2", "hose perished"]]), {"Bay 2": BAD}),
+    "mended": (book(Defects=[["Outlet", "Defect", "Status"], ["Bay 2", "hose perished", "closed 3 May"]]), {}),
+    "not mended": (book(Defects=[["Bay 2", "hose perished", "to be replaced"]]), {"Bay 2": BAD}),
+    "within a text": (book(Notes=[["Bay 2: smelled of oil"]]), {"Bay 2": BAD}),
+    "a German list": (book(Mängelliste=[["Zapfstelle", "Mangel"], ["Nord 3", "Kupplung schwergängig"]]), {"Nord 3": BAD}),
+    "a French list": (book(Défauts=[["Bay 2", "raccord dur"]]), {"Bay 2": BAD}),
+    "of another outlet": (book(Defects=[["Outlet", "Defect"], ["Bay 9", "coupling stiff"]]), {}),
+    "of all": (book(Notes=[["CO alarm sounded during the tests"]]), dict.fromkeys(OUTLETS, BAD)),
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def graded(tmp_path_factory):
+    """Name of a case -> outlet -> verdict."""
+    folder = tmp_path_factory.mktemp("elsewhere")
+    for name, (made, _) in CASES.items():
+        for cells in made.active.iter_rows(min_row=2, min_col=2, max_col=2):
+            cells[0].value = f"Works of {name}"
+        made.save(folder / f"{name}.xlsx")
+    found = grade(folder, as_of="2026-06-30").verdicts
+    return {
+        name: dict(zip(mine["Outlet"], mine["Verdict"]))
+        for name in CASES
+        if len(mine := found[found["File"] == f"{name}.xlsx"])
+    }
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_what_stands_elsewhere_keeps_those_from_a_pass_that_it_speaks_of(graded, name):
+    assert graded[name] == {**dict.fromkeys(OUTLETS, NOTHING), **CASES[name][1]}
+
+
+def test_a_retest_on_a_sheet_of_its_own_is_of_the_site_of_the_others(tmp_path):
+    heads, fail = [h for h in HEADS if h != "Site"], ["T1", "2025-05-20", *ROW[3:]]
+    book(Retests=[heads, [60 if h == "Carbon monoxide (ppm)" else v for h, v in zip(heads, fail)]]).save(
+        tmp_path / "r.xlsx"
+    )
+    found = grade(tmp_path, as_of="2026-06-30")
+    tests = found.verdicts[found.verdicts["Outlet"] == "T1"]
+    assert dict(zip(tests["Sheet"], tests["Verdict"])) == {"Sheet": "pass", "Retests": "fail"}
+    assert set(tests["Site"]) == {"Strike Works"}
+    assert found.problems["Problem"].str.contains("name no site").sum() == 1
+
+
+# -- the formats -----------------------------------------------------------------------------------------
+
+
+def test_the_texts_printed_on_an_old_workbook_are_read():
+    """Header and Footer ([MS-XLS] 2.4.136 and the record before it), as LibreOffice writes them."""
+    data = (BOOKS / "printed.xls").read_bytes()
+    assert set(next(iter(open_file(data, "v.xls", reading_limits()).sheets)).printed) == {
+        "VOID",
+        "Readings not valid meter faulty",
+    }
+
+
+def test_the_texts_printed_on_a_binary_workbook_are_read():
+    """BrtBeginHeaderFooter ([MS-XLSB]): flags in two bytes, six texts of which each may be null."""
+    texts = b"".join(
+        b"\xff\xff\xff\xff" if t is None else struct.pack("<I", len(t)) + t.encode("utf-16-le")
+        for t in ("&CVOID", None, "", None, None, "&RPage &P")
+    )
+    data = binary(record(479, b"\0\0" + texts))
+    assert next(iter(open_file(data, "v.xlsb", reading_limits()).sheets)).printed == ("VOID", "Page")
+
+
+def test_the_texts_printed_on_an_open_document_are_those_of_its_sheet_s_own_page():
+    pages = "".join(
+        f'<style:master-page style:name="{name}"><style:header><text:p>{text}</text:p></style:header>'
+        f"<style:footer><text:p>foot of {name}</text:p></style:footer></style:master-page>"
+        for name, text in (("mine", "VOID"), ("other", "Not mine"))
+    )
+    styles = (
+        f"<office:document-styles {HEAD}><office:master-styles>{pages}</office:master-styles></office:document-styles>"
+    )
+    head = '<style:style style:name="ta1" style:family="table" style:master-page-name="mine"/>'
+    data = ods(row(cell("string", "Outlet")), head=head, styles_xml=styles)
+    assert list(sheets_of(data)[0].printed) == ["VOID", "foot of mine"]
+
+
+def test_a_footer_in_xml_of_another_make_is_read():
+    """A prefix, attributes, entities: as others write them."""
+    stream = io.BytesIO()
+    book().save(stream)
+    changed = io.BytesIO()
+    with zipfile.ZipFile(stream) as old, zipfile.ZipFile(changed, "w") as new:
+        for name in old.namelist():
+            content = old.read(name)
+            if name == "xl/worksheets/sheet1.xml":
+                code = b'&amp;L&amp;"Arial,Bold"&amp;KFF0000Air &amp;&amp; VOID'
+                foot = b'<headerFooter><oddFooter xml:space="preserve">' + code + b"</oddFooter></headerFooter>"
+                content = content.replace(b"</worksheet>", foot + b"</worksheet>")
+            new.writestr(name, content)
+    assert next(iter(open_file(changed.getvalue(), "v.xlsx", reading_limits()).sheets)).printed == ("Air & VOID",)
