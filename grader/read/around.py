@@ -21,6 +21,7 @@ from grader.read.words.labels import is_unit, kind_of, looks_like_value
 from grader.read.words.loose import loose_word, own_word
 from grader.read.words.said import (
     AROUND,
+    LINE,
     NAME,
     ROW,
     TICK,
@@ -70,16 +71,21 @@ class Said(NamedTuple):
 
     def names(self, outlet: Any) -> bool:
         """Whether its row names an outlet: in a cell of its own, or within a text where the name has several signs."""
-        name = key(shown(outlet)) if outlet is not None else ""
-        if not name or not self.of_one:
-            return False
-        cells = [[key(w) for w in text.split()] for text in self.row]
-        if any(name == "".join(words) for words in cells):
-            return True
-        most = len(shown(outlet).split())
-        return len(name) >= _LEAST_NAME and any(
-            name == "".join(words[i : i + most]) for words in cells for i in range(len(words))
-        )
+        return bool(self.of_one) and any(key(text) == _named(outlet) or _names(text, outlet) for text in self.row)
+
+
+def _named(outlet: Any) -> str:
+    """An outlet's name as it is compared, "" for none."""
+    return key(shown(outlet)) if outlet is not None else ""
+
+
+def _names(text: str, outlet: Any) -> bool:
+    """Whether a text names an outlet among other words. A name of a letter or a figure alone is not looked for."""
+    name = _named(outlet)
+    if len(name) < _LEAST_NAME and not (len(name) > 1 and name[-1].isdigit() and name[0].isalpha()):
+        return False
+    words, most = [key(w) for w in text.split()], len(shown(outlet).split())
+    return len(words) > most and any(name == "".join(words[i : i + most]) for i in range(len(words)))
 
 
 def with_what_is_said(
@@ -93,7 +99,7 @@ def with_what_is_said(
         return tables, []  # "Last visit" says nothing of this one
     listed = _listed(sheet) if not tables else []
     outlets = (n for t in tables for n in (*t.columns.get("outlet", ()), t.constants.get("outlet", ("", ""))[1]))
-    cells = _Cells(sheet, frozenset(key(str(n)) for n in outlets if n is not None) - {""})
+    cells = _Cells(sheet, frozenset(key(str(n)) for n in outlets if n is not None) - {""}, tables)
     texts = _telling(cells)
     if texts and not tables:
         texts -= guide_texts(sheet.name)
@@ -110,6 +116,9 @@ def with_what_is_said(
             for_all.append(Said(cells.name, (0, 0), text, words, (), how="printed above or below the pages"))
     for row, column, text in cells.of(texts):
         if (row, column) in read:
+            continue
+        lone = cells.filled(row) == 1
+        if tables and _of_some(regions, cells, row, column, text, lone):
             continue
         mine = [r for r in regions if (row, column) in r]
         used = [r.role(row, column) for r in mine]
@@ -134,11 +143,25 @@ def with_what_is_said(
     return [said_of_all(next(made), for_all) if t.rows else t for t in tables], []
 
 
+def _of_some(regions: Sequence[_Region], cells: _Cells, row: int, column: int, text: str, lone: bool) -> bool:
+    """Give what a line says to the tests that it is about, by the outlets it names or where it stands; False where neither
+    tells."""
+    words = against(text, LINE) or smells(text)
+    if not words or not lone and any(row in r.tests for r in regions if r.down):
+        return False
+    named = [(r, i) for r in regions for i in r.named(text, row)]
+    if not named and lone:
+        named = [(r, i) for r in regions for i in r.beside(row, column)]
+    for region, i in named:
+        region.words[i].append(words)
+        region.at[i] = region.at[i] or (row, column)
+    return bool(named)
+
+
 def of_their_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Said]:
-    """What other sheets say: a row with an outlet of the workbook in a cell of its own speaks of that one alone."""
+    """What other sheets say: a row that names an outlet of the workbook speaks of that one alone."""
     names = {n for t in tables for n in (*t.columns.get("outlet", ()), t.constants.get("outlet", ("", None))[1])}
-    known = {key(shown(n)) for n in names if n is not None} - {""}
-    return [s._replace(against="") if s.of_one and not known.isdisjoint(map(key, s.row)) else s for s in found]
+    return [s._replace(against="") if s.of_one and any(map(s.names, names)) else s for s in found]
 
 
 def said_of_all(table: Table, found: Sequence[Said]) -> Table:
@@ -175,19 +198,17 @@ def _with_words_of_one(table: Table, said: Said) -> Table:
 
 
 def _listed(sheet: Sheet) -> list[Said]:
-    """The rows of a sheet whose name asks what is wrong ("Defects", "Mängel"), each with the first answer that says so."""
+    """The rows of a sheet whose name says that it lists what is wrong ("Defects", "Mängel"), but for those that say none."""
     if asks(sheet.name) != "ill":
         return []
     cells = _Cells(sheet)
     made = []
-    for i in range(len(sheet.rows)):
-        row = number_of(sheet, i)
+    for row in (number_of(sheet, i) for i in range(len(sheet.rows))):
         texts = cells.texts_of(row)
-        if len(texts) < _LEAST_LISTED or _closed(cells, row):
-            continue
-        told = [t for t in texts if not any(map(str.isdigit, t)) and not asks(t) and answered_badly(sheet.name, t)]
-        if told:
-            made.append(Said(sheet.name, (row, 0), told[-1], "", (), told[-1], texts))
+        none = any(len(t.split()) == 1 and not t.isdigit() and not answered_badly("Alarm", t) for t in texts[1:])
+        if len(" ".join(texts).split()) >= _LEAST_LISTED and not none and not _closed(cells, row):
+            told = max(texts, key=len)
+            made.append(Said(sheet.name, (row, 0), told, "", (), told, texts))
     return made
 
 
@@ -223,11 +244,13 @@ def _is_known(table: Table, field: str, value: Any) -> bool:
 class _Cells:
     """The cells of a sheet by 0-based row and column, as the file has them. names : of its outlets, as compared."""
 
-    def __init__(self, sheet: Sheet, names: frozenset[str] = frozenset()) -> None:
+    def __init__(self, sheet: Sheet, names: frozenset[str] = frozenset(), tables: Sequence[Table] = ()) -> None:
         self.sheet, self.name = sheet, sheet.name
         self.position = None if sheet.numbers is None else {n: i for i, n in enumerate(sheet.numbers)}
         self.comments, self.printed = dict(sheet.comments), set(sheet.printed)
-        self.names = names
+        self.names, self.tables = names, tables
+        if tables:
+            self.printed.add(sheet.name)  # "VOID"
 
     def at(self, row: int, column: int) -> Any:
         """The value of a cell, None for a blank one and outside."""
@@ -236,6 +259,11 @@ class _Cells:
             return None
         value = self.sheet.rows[here][column]
         return None if is_blank(value) else value
+
+    def filled(self, row: int) -> int:
+        """How many cells of a row hold anything."""
+        here = row if self.position is None else self.position.get(row, -1)
+        return sum(not is_blank(v) for v in self.sheet.rows[here]) if 0 <= here < len(self.sheet.rows) else 0
 
     def texts_of(self, row: int) -> tuple[str, ...]:
         """The texts of a row, and its whole numbers as texts."""
@@ -446,6 +474,22 @@ class _Region:
         first, last = self.table.sides
         inside = top <= row <= bottom if top >= 0 else bool(self.tests) and min(self.tests) <= row
         return inside and (first < 0 or first <= column <= last + 1)
+
+    def named(self, text: str, row: int) -> list[int]:
+        """The tests whose outlets a text names, that of its own row left out."""
+        outlets = self.table.columns.get("outlet") or [self.table.constants.get("outlet", ("", None))[1]] * len(self.at)
+        return [i for i, n in enumerate(outlets) if _names(text, n) and not (self.down and self.tests.get(row) == i)]
+
+    def beside(self, row: int, column: int) -> Iterable[int]:
+        """The tests that a line alone in its row is about: all where it stands among them, or one where it goes on below it."""
+        if not self.down:
+            single = len(self.at) == 1 and not self.across and not self._is_long() and len(self.cells.tables) == 1
+            return range(len(self.at)) if single else ()
+        above = [r for r in self.tests if r < row]
+        if self.by_column.get(column) == "remarks" and above:
+            return [self.tests[max(above)]]
+        among = bool(above) and (row < max(self.tests) or row in self.tests)
+        return range(len(self.at)) if among or row in self.tests else ()
 
     def role(self, row: int, column: int) -> str:
         """ "used" by a field that reads its words itself, "name", "remark", "head", "test", or "inside"."""

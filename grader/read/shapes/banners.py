@@ -67,6 +67,8 @@ def banners_of(
         if len(filled) > 1 or any(v[index] is not None for v in readings):
             continue
         own = fields.get(at, "")
+        if own == "remarks":
+            continue  # those of the row above go on
         place = grid.place(span[0] + index, at)
         if is_date(value):
             if own == "test_date" or "test_date" not in values:

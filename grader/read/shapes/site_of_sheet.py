@@ -37,7 +37,7 @@ def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:
     queried where dates are missing.
     """
     sheets = {t.sheet for t in tables if t.rows}
-    sites = {str(v) for t in tables if t.rows for v in _values(t, "site")}
+    sites = {str(v): t.sheet for t in tables if t.rows for v in _values(t, "site")}
     named = {
         s for s in sheets if not _generic(s) and not parse_date(s).whole and not _YEAR.fullmatch(s) and not _month(s)
     }
@@ -63,7 +63,7 @@ def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:
         elif table.rows and len(sheets) > 1 and table.sheet in named and not _has(table, "site"):
             more["site"] = table.sheet.strip()
             note("sheet_name_site", table, f'site = "{table.sheet.strip()}"')
-        elif table.rows and len(sites) == 1 and not _has(table, "site"):
+        elif table.rows and len(sites) == 1 and table.sheet not in sites.values() and not _has(table, "site"):
             more["site"] = next(iter(sites))
             note("site_of_other_sheets", table, f'site = "{more["site"]}"')
         if more:

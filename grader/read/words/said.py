@@ -21,7 +21,7 @@ from grader.read.words.phrases import Phrases, phrases, phrases_of, standing
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
-ROW, NAME, AROUND = "row", "name", "around"
+ROW, NAME, LINE, AROUND = "row", "name", "line", "around"
 LONGEST = 2_000  # characters; a longer text is no remark
 _TOKEN = re.compile(r"[^\W_]+")
 _SENTENCE = re.compile(r"(?<=[^\d\W])[.!](?=\s|$)|[;\n•]")
@@ -72,7 +72,8 @@ def _words(text: str) -> list[str]:
 def against(text: str, where: str = ROW) -> str:
     """What a text says against a pass, "" where nothing.
 
-    where : ROW, a cell of a test's own row; NAME, of an outlet or a place; AROUND, a line that stands by itself.
+    where : ROW, a cell of a test's own row; NAME, of an outlet or a place; LINE, one that stands alone within a form or
+            between tests; AROUND, outside of them.
 
     >>> against("valve ok. DO NOT USE"), against("no fail"), against("not condemned"), against("fail-safe valve")
     ('DO NOT USE', '', '', '')
@@ -92,7 +93,7 @@ def against(text: str, where: str = ROW) -> str:
 def _speaks(sentence: str, where: str) -> bool:
     tokens = _words(sentence)
     lists: list[tuple[str, ...]] = [
-        ("against", g) for g in _groups(where) if g != "undone" or where == ROW or len(tokens) <= _SHORT
+        ("against", g) for g in _groups(where) if g != "undone" or where != AROUND or len(tokens) <= _SHORT
     ]
     lists += [("pair", kind, "ill") for kind in load_toml("said.toml")["pair"] if where != NAME]
     hits = [h for path in lists for h in _hits(sentence, path)]
@@ -102,7 +103,8 @@ def _speaks(sentence: str, where: str) -> bool:
     rest = [t for i, t in enumerate(tokens) if i not in inside]
     if (
         _at(rest, "general", "rule")
-        or where == AROUND
+        and any(path[-1] in _RULED or where != ROW for path in lists if _hits(sentence, path))
+        or where in (LINE, AROUND)
         and ("=" in sentence or _at(rest, "general", "around") or _at(tokens[:1], "general", "article"))
     ):
         return False
@@ -135,14 +137,15 @@ def _joined(hits: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
 
 
 def _groups(where: str) -> tuple[str, ...]:
-    return {NAME: ("stop",), ROW: tuple(load_toml("said.toml")["against"])}.get(
-        where, ("verdict", "stop", "void", "undone", "lapsed", "instrument", "trouble")
-    )
+    every = tuple(load_toml("said.toml")["against"])
+    return {NAME: ("stop",), AROUND: tuple(g for g in every if g != "row")}.get(where, every)
 
 
 # What speaks no more where it has been mended, or was so once.
-_MENDED = ("verdict", "instrument", "lapsed", "ill")
+_MENDED = ("verdict", "instrument", "lapsed", "trouble", "ill")
 _ONCE = ("verdict", "ill")
+# What a rule may say of a test to come ("if it fails, do not use"); anything else beside a word of one is a report.
+_RULED = ("verdict", "stop")
 
 
 def _hits(sentence: str, path: tuple[str, ...]) -> list[tuple[int, int]]:
