@@ -295,7 +295,12 @@ class _Book:
         for cells in rows:
             cells.extend([""] * (width - len(cells)))
         merged = self.merged
-        seen = frozenset(self.hidden_rows), tuple(self.comments), frozenset(self.struck), self.printed.get(self.page, ())
+        seen = (
+            frozenset(self.hidden_rows),
+            tuple(self.comments),
+            frozenset(self.struck),
+            self.printed.get(self.page, ()),
+        )
         self.sheets.append(Sheet(self.name, rows, numbers, self.percents, self.hidden, lambda: merged, *seen))
 
     def _too_large(self, row: int) -> None:
