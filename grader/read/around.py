@@ -36,6 +36,7 @@ from grader.read.words.said import (
     is_temperature,
     label_choices,
     may_tell,
+    names,
     smells,
     stated,
 )
@@ -47,7 +48,6 @@ _NAMES = frozenset(("outlet", "location", "system", "site", "client", "equipment
 _SPOKEN = frozenset(("remarks", "supply", "dryer", "instrument", *(f for f in FIELDS if f.endswith("_tube_lot"))))
 # Fields that a heading which asks may be taken for, and in which its answer is no value.
 _FREE = ("remarks", "own_verdict", "outlet_status", "location", "tested_by")
-_LEAST_NAME = 4  # signs of an outlet's name that is looked for within a text
 _LEAST_LISTED = 2  # cells of a line that names an outlet and says what is wrong
 _FAR = 4  # columns between a label and its value, at most
 _DEEP = 12  # rows of a small table under a heading for expiry
@@ -71,21 +71,10 @@ class Said(NamedTuple):
 
     def names(self, outlet: Any) -> bool:
         """Whether its row names an outlet: in a cell of its own, or within a text where the name has several signs."""
-        return bool(self.of_one) and any(key(text) == _named(outlet) or _names(text, outlet) for text in self.row)
-
-
-def _named(outlet: Any) -> str:
-    """An outlet's name as it is compared, "" for none."""
-    return key(shown(outlet)) if outlet is not None else ""
-
-
-def _names(text: str, outlet: Any) -> bool:
-    """Whether a text names an outlet among other words. A name of a letter or a figure alone is not looked for."""
-    name = _named(outlet)
-    if len(name) < _LEAST_NAME and not (len(name) > 1 and name[-1].isdigit() and name[0].isalpha()):
-        return False
-    words, most = [key(w) for w in text.split()], len(shown(outlet).split())
-    return len(words) > most and any(name == "".join(words[i : i + most]) for i in range(len(words)))
+        if outlet is None or not self.of_one:
+            return False
+        name = shown(outlet)
+        return any(key(text) == key(name) or names(text, name) for text in self.row if key(name))
 
 
 def with_what_is_said(
@@ -111,9 +100,9 @@ def with_what_is_said(
     for row, column, text in cells.of(asked):
         for region in (r for r in regions if (row, column) in r):
             region.ask(cells, row, column, text)
-    for text in cells.printed & texts:
-        if words := against(text, AROUND):
-            for_all.append(Said(cells.name, (0, 0), text, words, (), how="printed above or below the pages"))
+    for text in sorted(cells.printed & texts):
+        if not _of_some(regions, cells, -1, -1, text, False) and (words := against(text, AROUND)):
+            for_all.append(Said(cells.name, (0, 0), text, words, (), how="on the page, beside the cells"))
     for row, column, text in cells.of(texts):
         if (row, column) in read:
             continue
@@ -478,7 +467,11 @@ class _Region:
     def named(self, text: str, row: int) -> list[int]:
         """The tests whose outlets a text names, that of its own row left out."""
         outlets = self.table.columns.get("outlet") or [self.table.constants.get("outlet", ("", None))[1]] * len(self.at)
-        return [i for i, n in enumerate(outlets) if _names(text, n) and not (self.down and self.tests.get(row) == i)]
+        return [
+            i
+            for i, n in enumerate(outlets)
+            if n is not None and names(text, shown(n)) and not (self.down and self.tests.get(row) == i)
+        ]
 
     def beside(self, row: int, column: int) -> Iterable[int]:
         """The tests that a line alone in its row is about: all where it stands among them, or one where it goes on below it."""

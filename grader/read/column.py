@@ -122,6 +122,8 @@ def floats(values: np.ndarray) -> np.ndarray:
 
 def shown(value: Any) -> str:
     """Text of one cell value, as a person would write it."""
+    if isinstance(value, Unreadable):
+        return value.shown
     if isinstance(value, str):
         return " ".join(clean(value).split())
     if isinstance(value, (bool, np.bool_)):

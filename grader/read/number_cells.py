@@ -11,7 +11,6 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import BLANK, FRACTION, NOT_DETECTED, READ, UNREADABLE
-from grader.problems import Unreadable
 from grader.read.column import BOOL, DATE, NUMBER, OTHER, SPAN, TEXT, TIME, Cells, floats, shown
 from grader.read.words.notation import DECIMAL, THOUSANDS, NumberRule, Reading, number_text, parse_number, read_number
 from grader.read.words.spelling import known_unit
@@ -56,7 +55,7 @@ def _refuse(cells: Cells, at: np.ndarray) -> None:
     for end in ("", "_lower", "_upper"):
         cells.out[end][at] = np.nan
     cells.out["_open"][at] = 0
-    cells.out["_text"][at] = [v.shown if isinstance(v, Unreadable) else shown(v) for v in cells.values[at]]
+    cells.out["_text"][at] = [shown(v) for v in cells.values[at]]
 
 
 class _Foreign(NamedTuple):

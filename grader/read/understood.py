@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import FIELDS
-from grader.problems import Place, Table, Unreadable, a1
+from grader.problems import Place, Table, a1
 from grader.read.column import shown
 from grader.read.log import Log
 from grader.read.words.units import UNTOLD
@@ -103,5 +103,5 @@ def _examples(log: Log, table: Table, field: str, start: int, stop: int) -> str:
 
 
 def _text(value: Any) -> str:
-    text = value.shown if isinstance(value, Unreadable) else shown(value)
+    text = shown(value)
     return text if len(text) <= 40 else text[:39] + "…"

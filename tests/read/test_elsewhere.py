@@ -7,8 +7,10 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+import xlsxwriter
 
 from grader import grade
+from grader.read.formats.parts import Refused
 from grader.read.formats.workbook import open_file
 from grader.read.process import reading_limits
 from tests.read.formats.test_binary import binary, record
@@ -124,6 +126,40 @@ def test_the_texts_printed_on_an_open_document_are_those_of_its_sheet_s_own_page
     head = '<style:style style:name="ta1" style:family="table" style:master-page-name="mine"/>'
     data = ods(row(cell("string", "Outlet")), head=head, styles_xml=styles)
     assert list(sheets_of(data)[0].printed) == ["VOID", "foot of mine"]
+
+
+def boxed(text):
+    """A log with a text box, written by xlsxwriter."""
+    stream = io.BytesIO()
+    made = xlsxwriter.Workbook(stream)
+    sheet = made.add_worksheet("Log")
+    for number, cells in enumerate([HEADS, *([name, *ROW[1:]] for name in OUTLETS)]):
+        sheet.write_row(number, 0, cells)
+    sheet.insert_textbox("A8", text)
+    made.close()
+    return stream.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("text", "those"),
+    [("VOID", OUTLETS), ("Bay 2 out of use,\nhose burst", ("Bay 2",)), ("Air tests\nof the firm", ())],
+)
+def test_a_text_box_speaks_of_the_outlets_that_it_names_or_of_all(tmp_path, text, those):
+    (tmp_path / "log.xlsx").write_bytes(boxed(text))
+    found = grade(tmp_path, as_of="2026-06-30").verdicts
+    assert set(found["Outlet"][found["Verdict"] == BAD]) == set(those) and len(found) == len(OUTLETS)
+
+
+def test_an_encoding_that_is_unknown_is_damage_in_an_open_document_too():
+    data = ods(row(cell("string", "Outlet")))
+    changed = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(changed, "w") as new:
+        for name in old.namelist():
+            head = b'<?xml version="1.0" encoding="klingon"?>' if name == "content.xml" else b""
+            new.writestr(name, head + old.read(name))
+    with pytest.raises(Refused) as caught:
+        sheets_of(changed.getvalue())
+    assert caught.value.code == "damaged"
 
 
 def test_a_footer_in_xml_of_another_make_is_read():

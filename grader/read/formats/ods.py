@@ -11,10 +11,9 @@ import re
 from collections.abc import Callable, Mapping
 from datetime import date, datetime, time, timedelta
 from typing import Any
-from xml.parsers import expat
 
 from grader.problems import Unreadable, a1
-from grader.read.formats.parts import Parts, Refused
+from grader.read.formats.parts import Parts, Refused, parse_xml
 from grader.read.formats.scan import LAST_COLUMN, LAST_ROW
 from grader.read.shapes.tables import Range, Sheet
 from grader.read.words.own_notes import without_own_lines
@@ -71,7 +70,7 @@ def ods_kind(parts: Parts) -> str:
     def end(name: str) -> None:
         inside[0] = False
 
-    _parse(content, META, start, end, text)
+    parse_xml(content, META, start, end, text, spaces=True)
     return "".join(found).strip()
 
 
@@ -85,7 +84,7 @@ def read_ods(parts: Parts, limits: Mapping[str, float]) -> list[Sheet]:
     Raises  : Refused where the XML is broken or a sheet is too large.
     """
     book = _Book(limits, _printed(parts))
-    _parse(parts.read(CONTENT), CONTENT, book.start, book.end, book.text)
+    parse_xml(parts.read(CONTENT), CONTENT, book.start, book.end, book.text, spaces=True)
     return book.sheets
 
 
@@ -110,21 +109,8 @@ def _printed(parts: Parts) -> dict[str, list[str]]:
         if depth[0] and made.get(page[0]):
             made[page[0]][-1] += data
 
-    _parse(parts.read(STYLES), STYLES, start, end, text)
+    parse_xml(parts.read(STYLES), STYLES, start, end, text, spaces=True)
     return made
-
-
-def _parse(
-    content: bytes, part: str, start: Callable[..., None], end: Callable[..., None], text: Callable[[str], None]
-) -> None:
-    parser = expat.ParserCreate(namespace_separator=" ")
-    parser.buffer_text = True
-    parser.StartElementHandler, parser.EndElementHandler, parser.CharacterDataHandler = start, end, text
-    try:
-        parser.Parse(content, True)
-    except expat.ExpatError as error:
-        what = f"the part {part} is not well-formed XML (line {error.lineno})"
-        raise Refused("damaged", what=what) from error
 
 
 def _count(attributes: Mapping[str, str], name: str) -> int:

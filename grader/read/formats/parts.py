@@ -227,9 +227,14 @@ def _refuse_entities(content: bytes, part: str) -> None:
         raise Refused("doctype", part=part)
 
 
-def parse_xml(content: bytes, part: str, start: Any = None, end: Any = None, text: Any = None) -> None:
-    """Send the elements of a part to handlers, as expat calls them. Raises Refused where it is not XML."""
-    parser = expat.ParserCreate()
+def parse_xml(
+    content: bytes, part: str, start: Any = None, end: Any = None, text: Any = None, *, spaces: bool = False
+) -> None:
+    """Send the elements of a part to handlers, as expat calls them. Raises Refused where it is not XML.
+
+    spaces : a name is that of its namespace, a blank, and its own; else as it is written.
+    """
+    parser = expat.ParserCreate(namespace_separator=" " if spaces else None)
     parser.buffer_text = True
     if start is not None:
         parser.StartElementHandler = start

@@ -12,7 +12,7 @@ from __future__ import annotations
 import html
 import posixpath
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from grader.columns import REGISTER_KIND
@@ -55,7 +55,7 @@ class SheetScan(NamedTuple):
     percents   : addresses of numbers shown through a percent format.
     hidden     : rows that are hidden.
     struck     : addresses of cells that are struck through. comments : address -> text of the comment on a cell.
-    printed    : texts that are printed above and below every page.
+    printed    : texts that are printed above and below every page, and those of boxes that lie on the sheet.
     """
 
     last_row: int
@@ -133,19 +133,56 @@ def scan_workbook(parts: Parts, limits: Mapping[str, float]) -> Scan:
     }
     if any(_COMMENTS in entry for entry in parts.entries):
         scans = {name: scan._replace(comments=_comments(parts, book.sheets[name])) for name, scan in scans.items()}
+    if any(_DRAWING in entry for entry in parts.entries):
+        scans = {
+            name: scan._replace(printed=(*scan.printed, *_drawn(parts, book.sheets[name])))
+            for name, scan in scans.items()
+        }
     parts.check_prologs()
     return Scan("xlsm" if "xl/vbaproject.bin" in parts.entries else "xlsx", kind, scans, book)
 
 
-_COMMENTS = "/comments"  # in the names of their parts, and in the kind of a relation to them
+# In the names of their parts, and in the kind of a relation to them.
+_COMMENTS, _DRAWING = "/comments", "/drawing"
+
+
+def _beside(parts: Parts, part: str, kind: str) -> Iterator[str]:
+    """The parts of one kind that belong to a sheet's part."""
+    folder, name = posixpath.split(part)
+    related = posixpath.join(folder, "_rels", name + ".rels")
+    if related in parts.entries:
+        for target, of in relations(parts, related).values():
+            if of.endswith(kind) and (path := _resolved(target, folder)) in parts.entries:
+                yield path
+
+
+def _drawn(parts: Parts, part: str) -> list[str]:
+    """The texts of the boxes and shapes that lie on one sheet."""
+    boxes: list[str] = []
+    inside = [False]
+
+    def start(tag: str, attributes: dict[str, str]) -> None:
+        local = local_name(tag)
+        if local == "txBody":
+            boxes.append("")
+        inside[0] = local == "t" and bool(boxes)
+
+    def end(tag: str) -> None:
+        inside[0] = False
+        if local_name(tag) == "p" and boxes:
+            boxes[-1] += "\n"
+
+    def text(data: str) -> None:
+        if inside[0]:
+            boxes[-1] += data
+
+    for path in _beside(parts, part, _DRAWING):
+        parse_xml(parts.read(path), path, start, end, text)
+    return [said for box in boxes if (said := box.strip())]
 
 
 def _comments(parts: Parts, part: str) -> tuple[tuple[tuple[int, int], str], ...]:
     """The comments on the cells of one sheet, by 0-based row and column; those of this program left out."""
-    folder, name = posixpath.split(part)
-    related = posixpath.join(folder, "_rels", name + ".rels")
-    if related not in parts.entries:
-        return ()
     found: dict[tuple[int, int], list[str]] = {}
     here: list[list[str]] = [[]]
     inside: list[bool] = [False]
@@ -163,11 +200,9 @@ def _comments(parts: Parts, part: str) -> tuple[tuple[tuple[int, int], str], ...
         if inside[0]:
             here[0].append(data)
 
-    for target, kind in relations(parts, related).values():
-        path = _resolved(target, folder)
-        if kind.endswith(_COMMENTS) and path in parts.entries:
-            here[0] = []
-            parse_xml(parts.read(path), path, start, end, text)
+    for path in _beside(parts, part, _COMMENTS):
+        here[0] = []
+        parse_xml(parts.read(path), path, start, end, text)
     return tuple((at, said) for at, parts in sorted(found.items()) if (said := without_own_lines("".join(parts))))
 
 

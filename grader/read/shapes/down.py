@@ -113,6 +113,7 @@ def _suspects(grid: Grid, head: Head) -> set[int]:
     """Rows below a heading that may be another one: with texts like headings among the figures, or after a gap."""
     numbers = [c.at for c in head.columns if c.field in NUMBERS or c.kind == "unclear"]
     rows = grid.rows
+    outlet = next((rows[head.bottom][c.at] for c in head.columns if c.field == "outlet"), None)
     found: set[int] = set()
     blank = False
     for row in range(head.bottom + 1, len(rows)):
@@ -128,9 +129,14 @@ def _suspects(grid: Grid, head: Head) -> set[int]:
         if hits >= 2 or (blank and sum(type(v) is str and may_be_heading(v) for v in cells) >= 2):
             found.add(row)
             found.add(row - 1)
-        if cells == rows[head.top]:
+        if (
+            cells == rows[head.top]
+            or outlet
+            and outlet in cells
+            and all(type(v) is str and may_be_heading(v) for v in cells if v is not None)
+        ):
             found.add(row)
-        blank = False
+        blank = blank and len(cells) - cells.count(None) == 1  # a title over what follows
     return found
 
 
@@ -150,6 +156,11 @@ def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]
         shared = shared_above(grid, regions[i], top, may_stand_above(head.columns))
         notes = [*shared.notes, *said_below.notes]
         constants, how = {**said_below.constants, **shared.constants}, {**said_below.how, **shared.how}
+        names = _names(grid, head, stop)
+        if not i:
+            first_of_sheet = names, constants, how
+        elif names and names <= first_of_sheet[0]:  # a second block of the same outlets is of the same visit
+            constants, how = {**first_of_sheet[1], **constants}, {**first_of_sheet[2], **how}
         if "test_date" not in constants and not any(c.field == "test_date" for c in head.columns):
             dated = _date_above(grid, regions[i], top)
             if dated is not None:
@@ -194,6 +205,12 @@ def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]
             notes.append(grid.note("empty_readings", max(head.bottom, 0), 0, grid.name))
         made[begin] = first._replace(notes=[*notes, *first.notes])
     return made
+
+
+def _names(grid: Grid, head: Head, stop: int) -> set[Any]:
+    """The different cells in the column of outlets of a table."""
+    at = next((c.at for c in head.columns if c.field == "outlet"), None)
+    return {r[at] for r in grid.rows[head.bottom + 1 : stop] if r[at] is not None} if at is not None else set()
 
 
 def _tubes_below(grid: Grid, first: int, stop: int) -> int:

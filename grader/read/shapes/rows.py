@@ -15,7 +15,7 @@ from grader.read.shapes.tables import Note
 from grader.read.words.dates import is_date
 from grader.read.words.labels import is_limit_text, is_placeholder, is_unit, kind_of, looks_like_value, may_be_reading
 from grader.read.words.notation import parse_number
-from grader.read.words.said import AROUND, against, is_label, is_tube, may_tell, stated
+from grader.read.words.said import AROUND, against, is_label, is_tube, may_tell, names, stated
 
 LEAST_ABOVE = 3  # tests above a row that is told by arithmetic
 _LEAST_AGREEING = 2
@@ -200,6 +200,7 @@ def _no_names(body: _Body, kinds: list[str], fields: Mapping[int, str]) -> None:
         cells = body.cells(index)
         others = [at for at, v in enumerate(cells) if v is not None and at != body.outlet]
         long = len(name.split()) > longest + _LONGER and name.rstrip()[-1:] in (".", "!", ":", ";")
+        long = long or len(name.split()) > _LONGER and any(names(name, n) for i, n in named if i not in without)
         if all(_misfits(fields.get(at, ""), cells[at]) for at in others) if others else long:
             kinds[index] = "remark"
 

@@ -23,7 +23,7 @@ class Sheet(NamedTuple):
     hidden_rows : 0-based sheet rows that are hidden, where the format shows it.
     comments : 0-based (row, column) -> text of a comment on a cell, where the format shows it.
     struck   : 0-based (row, column) of cells that are struck through, where the format shows it.
-    printed  : texts that are printed above or below every page of it.
+    printed  : texts that are printed above or below every page of it, or stand in boxes that lie on it.
     """
 
     name: str

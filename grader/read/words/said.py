@@ -96,6 +96,8 @@ def _speaks(sentence: str, where: str) -> bool:
         ("against", g) for g in _groups(where) if g != "undone" or where != AROUND or len(tokens) <= _SHORT
     ]
     lists += [("pair", kind, "ill") for kind in load_toml("said.toml")["pair"] if where != NAME]
+    if where == LINE and _at(tokens, "general", "plural"):
+        lists.remove(("against", "row"))  # "Values above the limit are marked"
     hits = [h for path in lists for h in _hits(sentence, path)]
     if not hits:
         return False
@@ -258,6 +260,22 @@ def answered_badly(heading: str, answer: Any) -> bool:
     told = tokens or TICK.fullmatch(answer.strip())
     fine = any(first == 0 for first, _ in _at(tokens, "answer", "fine")) or any(c.isdigit() for c in answer)
     return asked == "ill" and bool(told) and not fine and not is_placeholder(answer)
+
+
+_LEAST_NAME = 4  # signs of a name that is looked for within a text, but for one of a letter and a figure
+
+
+def names(text: str, outlet: str) -> bool:
+    """Whether a text names an outlet among other words.
+
+    >>> names("P2: smelt of oil", "P2"), names("P2", "P2"), names("P21 smelt of oil", "P2"), names("A smell of oil", "A")
+    (True, False, False, False)
+    """
+    name = key(outlet)
+    if len(name) < _LEAST_NAME and not (len(name) > 1 and name[-1].isdigit() and name[0].isalpha()):
+        return False
+    words, most = [key(w) for w in text.split()], len(outlet.split())
+    return len(words) > most and any(name == "".join(words[i : i + most]) for i in range(len(words)))
 
 
 def is_closed(text: str) -> bool:
