@@ -118,8 +118,9 @@ def problem_lines(result: Result, severities: tuple[str, ...]) -> list[str]:
 
 def _counted(sites: pd.Series, words: pd.Series) -> pd.DataFrame:
     """How often each word stands at each site: a row a site, a column a word, both in order."""
-    row, names = pd.factorize(sites.to_numpy(dtype=object), sort=True)
-    column, different = pd.factorize(words.to_numpy(dtype=object), sort=True)
+    known = words.notna().to_numpy()
+    row, names = pd.factorize(sites.to_numpy(dtype=object)[known], sort=True)
+    column, different = pd.factorize(words.to_numpy(dtype=object)[known], sort=True)
     count = np.bincount(row * len(different) + column, minlength=len(names) * len(different))
     return pd.DataFrame(count.reshape(len(names), len(different)), index=names, columns=different)
 

@@ -544,6 +544,7 @@ TURNS: list[Turn] = [
     (S, ("general", "rule"), [], against("condemned if wet"), False, True),
     (S, ("general", "report"), [], against("outlet would not pass"), True, False),
     (S, ("general", "around"), [], against("Every outlet that failed", said.AROUND), False, True),
+    (S, ("general", "all"), [], lambda: said.speaks_of_all("P1 good, others condemned"), True, False),
     (S, ("general", "article"), [], against("A failed outlet", said.AROUND), False, True),
     (S, ("general", "plural"), [], against("failed outlets", said.AROUND), False, True),
     (S, ("general", "firm"), [], against("DO NOT USE until retested", said.AROUND), True, False),

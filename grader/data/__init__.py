@@ -8,6 +8,7 @@ import os
 import sys
 import tomllib
 from functools import cache
+from hashlib import sha256
 from importlib.util import cache_from_source
 from pathlib import Path
 from typing import Any
@@ -22,28 +23,33 @@ def load_toml(name: str) -> dict[str, Any]:
     """One TOML data file of the package.
 
     What came of parsing it is kept beside the compiled modules, as Python keeps those: where it may write there, and
-    until the file is another by its time or size. Parsing all that a run needs would take a tenth of a short one.
+    until the file is another. Parsing all that a run needs would take a tenth of a short one.
 
     name    : str. Path inside grader/data, for example "fields.toml" or "words/en.toml".
     Returns : shared between callers: do not change it.
     Raises  : FileNotFoundError where no such data file exists; ValueError for a key that no code reads.
     """
-    made_of = [(state.st_mtime_ns, state.st_size) for state in map(os.stat, (str(FOLDER / name), str(keys.__file__)))]
-    place = Path(cache_from_source(FOLDER / f"{name}.py").removesuffix("pyc") + "data")
-    with contextlib.suppress(OSError, EOFError, ValueError, TypeError):
+    text = read_text(name)
+    made_of = sha256(f"{keys.PAGES.get(keys.page_of(name))}{text}".encode()).digest()
+    try:
+        place = Path(cache_from_source(FOLDER / f"{name}.py").removesuffix("pyc") + "data")
         kept_of, kept = marshal.loads(place.read_bytes())
         if kept_of == made_of:
             return kept  # type: ignore[no-any-return]
-    found = parsed(name)
+    except NotImplementedError:
+        return parsed(name, text)  # a Python that keeps nothing
+    except (OSError, EOFError, ValueError, TypeError):
+        pass  # not kept yet, or no file of ours
+    found = parsed(name, text)
     if not sys.dont_write_bytecode:
         with contextlib.suppress(OSError, ValueError):  # ValueError: marshal has no dates
             _keep(place, marshal.dumps((made_of, found)))
     return found
 
 
-def parsed(name: str) -> dict[str, Any]:
-    """One TOML data file, from its text: arguments and errors as load_toml has them."""
-    found = tomllib.loads(read_text(name))
+def parsed(name: str, text: str) -> dict[str, Any]:
+    """One TOML data file, from its text. Raises ValueError for a key that no code reads."""
+    found = tomllib.loads(text)
     page = keys.PAGES.get(keys.page_of(name))
     if wrong := [] if page is None else list(keys.unknown_keys(found, page)):
         raise ValueError(
@@ -55,8 +61,11 @@ def parsed(name: str) -> dict[str, Any]:
 def _keep(place: Path, what: bytes) -> None:
     place.parent.mkdir(parents=True, exist_ok=True)
     half = place.with_suffix(f".{os.getpid()}")
-    half.write_bytes(what)
-    half.replace(place)  # another process reads the whole file, or none
+    try:
+        half.write_bytes(what)
+        half.replace(place)  # another process reads the whole file, or none
+    finally:
+        half.unlink(missing_ok=True)
 
 
 def read_text(name: str) -> str:

@@ -82,7 +82,7 @@ PAGES: dict[str, Any] = {
         "answer": "good ill filler no fine closed",
         "pair": {"*": "of ill"},
         "no": "words once none",
-        "general": "rule report around article plural firm limits legend pass monoxide mended optional",
+        "general": "all rule report around article plural firm limits legend pass monoxide mended optional",
         "cold": "words without",
         "apart": "words",
     },

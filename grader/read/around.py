@@ -38,6 +38,7 @@ from grader.read.words.said import (
     may_tell,
     names,
     smells,
+    speaks_of_all,
     stated,
 )
 from grader.read.words.unclear import classes_of
@@ -48,7 +49,7 @@ _NAMES = frozenset(("outlet", "location", "system", "site", "client", "equipment
 _SPOKEN = frozenset(("remarks", "supply", "dryer", "instrument", *(f for f in FIELDS if f.endswith("_tube_lot"))))
 # Fields that a heading which asks may be taken for, and in which its answer is no value.
 _FREE = ("remarks", "own_verdict", "outlet_status", "location", "tested_by")
-_LEAST_LISTED = 2  # cells of a line that names an outlet and says what is wrong
+_LEAST_LISTED = 2  # words of a line that names an outlet and says what is wrong
 _FAR = 4  # columns between a label and its value, at most
 _DEEP = 12  # rows of a small table under a heading for expiry
 
@@ -87,8 +88,7 @@ def with_what_is_said(
     if not tables and "earlier" in classes_of(sheet.name):
         return tables, []  # "Last visit" says nothing of this one
     listed = _listed(sheet) if not tables else []
-    outlets = (n for t in tables for n in (*t.columns.get("outlet", ()), t.constants.get("outlet", ("", ""))[1]))
-    cells = _Cells(sheet, frozenset(key(str(n)) for n in outlets if n is not None) - {""}, tables)
+    cells = _Cells(sheet, tables)
     texts = _telling(cells)
     if texts and not tables:
         texts -= guide_texts(sheet.name)
@@ -96,25 +96,27 @@ def with_what_is_said(
     if not texts and not asked:
         return tables, listed
     regions = [_Region(t, cells) for t in tables if t.rows]
-    for_all = listed
+    for_all, over = listed, not tables and asks(sheet.name) == "ill"
     for row, column, text in cells.of(asked):
         for region in (r for r in regions if (row, column) in r):
             region.ask(cells, row, column, text)
     for text in sorted(cells.printed & texts):
         if not _of_some(regions, cells, -1, -1, text, False) and (words := against(text, AROUND)):
-            for_all.append(Said(cells.name, (0, 0), text, words, (), how="on the page, beside the cells"))
+            how = "name of the sheet" if text == sheet.name else "on the page, beside the cells"
+            for_all.append(Said(cells.name, (0, 0), text, words, (), how=how))
     for row, column, text in cells.of(texts):
         if (row, column) in read:
             continue
-        lone = cells.filled(row) == 1
-        if tables and _of_some(regions, cells, row, column, text, lone):
-            continue
         mine = [r for r in regions if (row, column) in r]
         used = [r.role(row, column) for r in mine]
-        if any(role == "used" for role in used):
+        if tables and _of_some(regions, cells, row, column, text, cells.filled(row) == 1):
+            if "used" not in used and (found := _around(cells, row, column, text)) and found.stated:
+                for_all.append(found._replace(against=""))
+            continue
+        if "used" in used:
             continue
         if not mine:
-            if not tables and _closed(cells, row):
+            if over and _closed(cells, row):
                 continue
             found = _around(cells, row, column, text)
             if not tables and (of_one := against(text, ROW) or smells(text)):
@@ -133,8 +135,10 @@ def with_what_is_said(
 
 
 def _of_some(regions: Sequence[_Region], cells: _Cells, row: int, column: int, text: str, lone: bool) -> bool:
-    """Give what a line says to the tests that it is about, by the outlets it names or where it stands; False where neither
-    tells."""
+    """Give what a line says to the tests that it is about, by the outlets it names or where it stands.
+
+    Returns : whether it is about no others: not where neither tells, nor where it speaks of all, or of the others.
+    """
     words = against(text, LINE) or smells(text)
     if not words or not lone and any(row in r.tests for r in regions if r.down):
         return False
@@ -144,13 +148,24 @@ def _of_some(regions: Sequence[_Region], cells: _Cells, row: int, column: int, t
     for region, i in named:
         region.words[i].append(words)
         region.at[i] = region.at[i] or (row, column)
-    return bool(named)
+    return bool(named) and not speaks_of_all(text)
+
+
+def _outlets(table: Table) -> list[Any]:
+    """The outlet of each test of a table, None where it has none."""
+    return table.columns.get("outlet") or [table.constants.get("outlet", ("", None))[1]] * len(table.rows)
 
 
 def of_their_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Said]:
-    """What other sheets say: a row that names an outlet of the workbook speaks of that one alone."""
-    names = {n for t in tables for n in (*t.columns.get("outlet", ()), t.constants.get("outlet", ("", None))[1])}
-    return [s._replace(against="") if s.of_one and any(map(s.names, names)) else s for s in found]
+    """What other sheets say: a row that names an outlet of the workbook speaks of that one alone.
+
+    A figure alone may be any number, and a text of all, or of the others, speaks of more.
+    """
+    outlets = {n for t in tables for n in _outlets(t) if type(n) is str and any(map(str.isalpha, n))}
+    return [
+        s._replace(against="") if s.of_one and not speaks_of_all(s.text) and any(map(s.names, outlets)) else s
+        for s in found
+    ]
 
 
 def said_of_all(table: Table, found: Sequence[Said]) -> Table:
@@ -172,8 +187,7 @@ def said_of_all(table: Table, found: Sequence[Said]) -> Table:
 def _with_words_of_one(table: Table, said: Said) -> Table:
     """A table with what a row of another sheet says against the outlets that it names."""
     count = len(table.rows)
-    outlets = table.columns.get("outlet") or [table.constants.get("outlet", ("", None))[1]] * count
-    mine = [said.names(name) for name in outlets]
+    mine = [said.names(name) for name in _outlets(table)]
     if not any(mine):
         return table
     words = f"{said.sheet}: {said.of_one}"
@@ -194,7 +208,8 @@ def _listed(sheet: Sheet) -> list[Said]:
     made = []
     for row in (number_of(sheet, i) for i in range(len(sheet.rows))):
         texts = cells.texts_of(row)
-        none = any(len(t.split()) == 1 and not t.isdigit() and not answered_badly("Alarm", t) for t in texts[1:])
+        words = (t for t in texts[1:] if len(t.split()) == 1 and not any(map(str.isdigit, t)))
+        none = any(not answered_badly("Alarm", word) for word in words)
         if len(" ".join(texts).split()) >= _LEAST_LISTED and not none and not _closed(cells, row):
             told = max(texts, key=len)
             made.append(Said(sheet.name, (row, 0), told, "", (), told, texts))
@@ -233,33 +248,32 @@ def _is_known(table: Table, field: str, value: Any) -> bool:
 class _Cells:
     """The cells of a sheet by 0-based row and column, as the file has them. names : of its outlets, as compared."""
 
-    def __init__(self, sheet: Sheet, names: frozenset[str] = frozenset(), tables: Sequence[Table] = ()) -> None:
+    def __init__(self, sheet: Sheet, tables: Sequence[Table] = ()) -> None:
         self.sheet, self.name = sheet, sheet.name
         self.position = None if sheet.numbers is None else {n: i for i, n in enumerate(sheet.numbers)}
         self.comments, self.printed = dict(sheet.comments), set(sheet.printed)
-        self.names, self.tables = names, tables
+        self.names = frozenset(key(shown(n)) for t in tables for n in _outlets(t) if n is not None) - {""}
+        self.tables = tables
         if tables:
             self.printed.add(sheet.name)  # "VOID"
 
     def at(self, row: int, column: int) -> Any:
         """The value of a cell, None for a blank one and outside."""
-        here = row if self.position is None else self.position.get(row, -1)
-        if not 0 <= here < len(self.sheet.rows) or not 0 <= column < len(self.sheet.rows[here]):
-            return None
-        value = self.sheet.rows[here][column]
+        cells = self._row(row)
+        value = cells[column] if 0 <= column < len(cells) else None
         return None if is_blank(value) else value
+
+    def _row(self, row: int) -> Sequence[Any]:
+        here = row if self.position is None else self.position.get(row, -1)
+        return self.sheet.rows[here] if 0 <= here < len(self.sheet.rows) else ()
 
     def filled(self, row: int) -> int:
         """How many cells of a row hold anything."""
-        here = row if self.position is None else self.position.get(row, -1)
-        return sum(not is_blank(v) for v in self.sheet.rows[here]) if 0 <= here < len(self.sheet.rows) else 0
+        return sum(not is_blank(v) for v in self._row(row))
 
     def texts_of(self, row: int) -> tuple[str, ...]:
         """The texts of a row, and its whole numbers as texts."""
-        here = row if self.position is None else self.position.get(row, -1)
-        if not 0 <= here < len(self.sheet.rows):
-            return ()
-        values = (whole(v) for v in self.sheet.rows[here])
+        values = map(whole, self._row(row))
         return tuple(v for v in values if type(v) is str and not is_blank(v))
 
     def of(self, texts: set[str]) -> list[tuple[int, int, str]]:
@@ -466,23 +480,19 @@ class _Region:
 
     def named(self, text: str, row: int) -> list[int]:
         """The tests whose outlets a text names, that of its own row left out."""
-        outlets = self.table.columns.get("outlet") or [self.table.constants.get("outlet", ("", None))[1]] * len(self.at)
-        return [
-            i
-            for i, n in enumerate(outlets)
-            if n is not None and names(text, shown(n)) and not (self.down and self.tests.get(row) == i)
-        ]
+        own = self.tests.get(row) if self.down else None
+        outlets = enumerate(_outlets(self.table))
+        return [i for i, n in outlets if n is not None and i != own and names(text, shown(n))]
 
     def beside(self, row: int, column: int) -> Iterable[int]:
         """The tests that a line alone in its row is about: all where it stands among them, or one where it goes on below it."""
         if not self.down:
             single = len(self.at) == 1 and not self.across and not self._is_long() and len(self.cells.tables) == 1
             return range(len(self.at)) if single else ()
-        above = [r for r in self.tests if r < row]
-        if self.by_column.get(column) == "remarks" and above:
-            return [self.tests[max(above)]]
-        among = bool(above) and (row < max(self.tests) or row in self.tests)
-        return range(len(self.at)) if among or row in self.tests else ()
+        if self.by_column.get(column) == "remarks" and row not in self.tests and row - 1 in self.tests:
+            return [self.tests[row - 1]]  # it goes on below
+        among = row in self.tests or min(self.tests) < row < max(self.tests)
+        return range(len(self.at)) if among else ()
 
     def role(self, row: int, column: int) -> str:
         """ "used" by a field that reads its words itself, "name", "remark", "head", "test", or "inside"."""

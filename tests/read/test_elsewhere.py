@@ -41,6 +41,19 @@ def printed(where, text):
     return made
 
 
+def below(text):
+    """A log with a line below its outlets, a row between."""
+    made = book()
+    made.active.cell(6, 1).value = text
+    return made
+
+
+def named(tab):
+    made = book()
+    made.active.title = tab
+    return made
+
+
 BAD, NOTHING = "incomplete", "pass"
 CASES = {
     "nothing": (book(), {}),
@@ -55,6 +68,17 @@ CASES = {
     "a German list": (book(Mängelliste=[["Zapfstelle", "Mangel"], ["Nord 3", "Kupplung schwergängig"]]), {"Nord 3": BAD}),
     "a French list": (book(Défauts=[["Bay 2", "raccord dur"]]), {"Bay 2": BAD}),
     "of another outlet": (book(Defects=[["Outlet", "Defect"], ["Bay 9", "coupling stiff"]]), {}),
+    "a stroke is no name": (book(Notes=[["-", "All outlets contaminated: do not use"]]), dict.fromkeys(OUTLETS, BAD)),
+    "not closed": (book(Notes=[["Closed until further notice: do not use"]]), dict.fromkeys(OUTLETS, BAD)),
+    "done by": (book(Defects=[["Bay 2", "do not use, condemned", "completed by J"]]), {"Bay 2": BAD}),
+    "a running number": (book(Notes=[[1, "Do not use. Condemned until further notice"]]), dict.fromkeys(OUTLETS, BAD)),
+    "a number and a name": (book(Defects=[[1, "Bay 2", "odd noise from the bowl"]]), {"Bay 2": BAD}),
+    "a day as text": (book(Defects=[["Bay 2", "12.05.2026", "odd noise from the bowl"]]), {"Bay 2": BAD}),
+    "the others": (below("Bay 2 is good, all others condemned"), dict.fromkeys(OUTLETS, BAD)),
+    "one below": (below("Bay 2: gauge stuck, pressure guessed"), {"Bay 2": BAD}),
+    "all below remarks": (below("All outlets: do not use, condemned"), dict.fromkeys(OUTLETS, BAD)),
+    "figures of all": (below("Bay 2 condemned, tubes used: CO lot 123 exp 03/2024"), dict.fromkeys(OUTLETS, BAD)),
+    "a tab": (named("VOID"), dict.fromkeys(OUTLETS, BAD)),
     "of all": (book(Notes=[["CO alarm sounded during the tests"]]), dict.fromkeys(OUTLETS, BAD)),
 }  # fmt: skip
 
@@ -64,7 +88,7 @@ def graded(tmp_path_factory):
     """Name of a case -> outlet -> verdict."""
     folder = tmp_path_factory.mktemp("elsewhere")
     for name, (made, _) in CASES.items():
-        for cells in made.active.iter_rows(min_row=2, min_col=2, max_col=2):
+        for cells in made.active.iter_rows(min_row=2, max_row=4, min_col=2, max_col=2):
             cells[0].value = f"Works of {name}"
         made.save(folder / f"{name}.xlsx")
     found = grade(folder, as_of="2026-06-30").verdicts
@@ -90,6 +114,15 @@ def test_a_retest_on_a_sheet_of_its_own_is_of_the_site_of_the_others(tmp_path):
     assert dict(zip(tests["Sheet"], tests["Verdict"])) == {"Sheet": "pass", "Retests": "fail"}
     assert set(tests["Site"]) == {"Strike Works"}
     assert found.problems["Problem"].str.contains("name no site").sum() == 1
+
+
+def test_another_sheet_without_a_site_clears_no_fail_of_a_named_one(tmp_path):
+    heads, later = [h for h in HEADS if h != "Site"], ["T1", "2025-05-20", *ROW[3:]]
+    made = book(Data=[heads, later])
+    made.active.cell(2, HEADS.index("Carbon monoxide (ppm)") + 1).value = 60
+    made.save(tmp_path / "r.xlsx")
+    due = grade(tmp_path, as_of="2025-06-30").due
+    assert "out of use" in set(due["State"][due["Outlet"] == "T1"])
 
 
 # -- the formats -----------------------------------------------------------------------------------------

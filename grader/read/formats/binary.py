@@ -160,7 +160,7 @@ def _scan_xls_sheet(stream: bytes, start: int, styles: Styles) -> SheetScan:
     place, pair = struct.Struct("<HHH").unpack_from, struct.Struct("<HI").unpack_from
     careful = bool(styles.percent or styles.marked)
     for number, at, size in _records(stream, start):
-        if number in (_HEADER, _FOOTER) and size:
+        if number in (_HEADER, _FOOTER) and size > 2:
             found.printed.append(_text(stream, at))
         if number not in _CELLS:
             continue

@@ -7,6 +7,7 @@ from memory, checked against files that LibreOffice writes; its clauses were not
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Callable, Mapping
 from datetime import date, datetime, time, timedelta
@@ -98,18 +99,19 @@ def _printed(parts: Parts) -> dict[str, list[str]]:
     def start(name: str, attributes: dict[str, str]) -> None:
         if name == _STYLE + "master-page":
             page[0] = attributes.get(_STYLE + "name", "")
-        depth[0] += name.startswith(_PRINTED)
+        depth[0] += name.startswith(_PRINTED) and attributes.get(_STYLE + "display") != "false"
         if depth[0] and name in _PARAGRAPHS:
             made.setdefault(page[0], []).append("")
 
     def end(name: str) -> None:
-        depth[0] -= name.startswith(_PRINTED)
+        depth[0] = 0 if name.startswith(_PRINTED) else depth[0]
 
     def text(data: str) -> None:
         if depth[0] and made.get(page[0]):
             made[page[0]][-1] += data
 
-    parse_xml(parts.read(STYLES), STYLES, start, end, text, spaces=True)
+    with contextlib.suppress(Refused):  # broken, it hides no reading
+        parse_xml(parts.read(STYLES), STYLES, start, end, text, spaces=True)
     return made
 
 

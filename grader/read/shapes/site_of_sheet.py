@@ -10,6 +10,7 @@ from grader.problems import Place, Table
 from grader.read.shapes.tables import Note
 from grader.read.words.dates import is_month, parse_date
 from grader.read.words.labels import READINGS, label
+from grader.read.words.said import asks
 
 _YEAR = re.compile(r".*\b(?:19|20)\d{2}\b.*|.*\bq[1-4]\b.*", re.IGNORECASE)
 
@@ -33,11 +34,11 @@ def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:
     A name that is a date is the test date of a table without one, noted. Where several sheets hold tables, the name
     of each (no year, no month, no word such as Data) is taken for the outlet of a table without outlets, else for
     the site of one that names none, queried, so that two outlets called 1 are never taken for one. Where a name says
-    nothing (Retests) and all that name a site name the same one, it is that. A year alone is no date, which is
+    speaks of retests and all that name a site name the same one, it is that, queried. A year alone is no date, which is
     queried where dates are missing.
     """
     sheets = {t.sheet for t in tables if t.rows}
-    sites = {str(v): t.sheet for t in tables if t.rows for v in _values(t, "site")}
+    sites = {str(v) for t in tables if t.rows for v in _values(t, "site")}
     named = {
         s for s in sheets if not _generic(s) and not parse_date(s).whole and not _YEAR.fullmatch(s) and not _month(s)
     }
@@ -63,7 +64,7 @@ def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:
         elif table.rows and len(sheets) > 1 and table.sheet in named and not _has(table, "site"):
             more["site"] = table.sheet.strip()
             note("sheet_name_site", table, f'site = "{table.sheet.strip()}"')
-        elif table.rows and len(sites) == 1 and table.sheet not in sites.values() and not _has(table, "site"):
+        elif table.rows and len(sites) == 1 and asks(table.sheet) == "ill" and not _has(table, "site"):
             more["site"] = next(iter(sites))
             note("site_of_other_sheets", table, f'site = "{more["site"]}"')
         if more:

@@ -98,14 +98,15 @@ def _speaks(sentence: str, where: str) -> bool:
     lists += [("pair", kind, "ill") for kind in load_toml("said.toml")["pair"] if where != NAME]
     if where == LINE and _at(tokens, "general", "plural"):
         lists.remove(("against", "row"))  # "Values above the limit are marked"
-    hits = [h for path in lists for h in _hits(sentence, path)]
+    found = {path: hits for path in lists if (hits := _hits(sentence, path))}
+    hits = [h for some in found.values() for h in some]
     if not hits:
         return False
     inside = {i for first, stop in [*hits, *_at(tokens, "general", "report")] for i in range(first, stop)}
     rest = [t for i, t in enumerate(tokens) if i not in inside]
     if (
         _at(rest, "general", "rule")
-        and any(path[-1] in _RULED or where != ROW for path in lists if _hits(sentence, path))
+        and (where != ROW or any(path[-1] in _RULED for path in found))
         or where in (LINE, AROUND)
         and ("=" in sentence or _at(rest, "general", "around") or _at(tokens[:1], "general", "article"))
     ):
@@ -262,6 +263,7 @@ def answered_badly(heading: str, answer: Any) -> bool:
     return asked == "ill" and bool(told) and not fine and not is_placeholder(answer)
 
 
+_MOST_OF_A_DAY = 4  # words: "closed on 3 May 2026"
 _LEAST_NAME = 4  # signs of a name that is looked for within a text, but for one of a letter and a figure
 
 
@@ -279,12 +281,20 @@ def names(text: str, outlet: str) -> bool:
 
 
 def is_closed(text: str) -> bool:
-    """Whether a text begins with a word for what has been put right.
+    """Whether a text is a word for what has been put right, or that and its day.
 
-    >>> is_closed("Closed 12 May"), is_closed("to be replaced"), is_closed("not repaired")
+    >>> is_closed("Closed 12 May"), is_closed("to be replaced"), is_closed("Replaced hose leaks again")
     (True, False, False)
     """
-    return len(text) <= _LONGEST_QUESTION and any(first == 0 for first, _ in _at(_words(text), "answer", "closed"))
+    tokens = _words(text) if len(text) <= _LONGEST_QUESTION else []
+    rest = tokens[1:]
+    dated = not rest or len(rest) <= _MOST_OF_A_DAY and any(t.isdigit() for t in rest)
+    return dated and any(first == 0 for first, _ in _at(tokens, "answer", "closed"))
+
+
+def speaks_of_all(text: str) -> bool:
+    """Whether a text that names one outlet speaks of all, or of the others: "P1 is good, all others condemned"."""
+    return bool(_at(_words(text), "general", "all"))
 
 
 @lru_cache(maxsize=50_000)
