@@ -50,6 +50,7 @@ _SPOKEN = frozenset(("remarks", "supply", "dryer", "instrument", *(f for f in FI
 # Fields that a heading which asks may be taken for, and in which its answer is no value.
 _FREE = ("remarks", "own_verdict", "outlet_status", "location", "tested_by")
 _LEAST_LISTED = 2  # words of a line that names an outlet and says what is wrong
+_LONGEST_ASKED = 5  # words of a question in a cell
 _FAR = 4  # columns between a label and its value, at most
 _DEEP = 12  # rows of a small table under a heading for expiry
 
@@ -96,6 +97,7 @@ def with_what_is_said(
     if not texts and not asked:
         return tables, listed
     regions = [_Region(t, cells) for t in tables if t.rows]
+    of_others: list[Said] = []
     for_all, over = listed, not tables and asks(sheet.name) == "ill"
     for row, column, text in cells.of(asked):
         for region in (r for r in regions if (row, column) in r):
@@ -113,8 +115,12 @@ def with_what_is_said(
             if "used" not in used and (found := _around(cells, row, column, text)) and found.stated:
                 for_all.append(found._replace(against=""))
             continue
-        if "used" in used:
+        if "used" in used or _answered_no(cells, regions, row, column, text):
             continue
+        if tables and cells.filled(row) == 1 and (words := against(text, LINE)):
+            of_others.append(
+                Said(cells.name, (row, column), text, "", (), words, (text,))
+            )  # it may name one of another sheet
         if not mine:
             if over and _closed(cells, row):
                 continue
@@ -131,7 +137,16 @@ def with_what_is_said(
     if not regions:
         return tables, for_all
     made = iter([region.made() for region in regions])
-    return [said_of_all(next(made), for_all) if t.rows else t for t in tables], []
+    return [said_of_all(next(made), for_all) if t.rows else t for t in tables], of_others
+
+
+def _answered_no(cells: _Cells, regions: Sequence[_Region], row: int, column: int, text: str) -> bool:
+    """Whether a few words outside of the tests that run down or across are a question with a no beside it: "Leaks" | "none"."""
+    if len(text.split()) > _LONGEST_ASKED or any((row, column) in r and (r.down or r.across) for r in regions):
+        return False
+    answer = cells.at(row, column + 1)
+    alone = type(answer) is str and len(answer.split()) == 1
+    return alone and bool(against(text, LINE)) and not against(f"{text}: {answer}", LINE)
 
 
 def _of_some(regions: Sequence[_Region], cells: _Cells, row: int, column: int, text: str, lone: bool) -> bool:

@@ -90,7 +90,12 @@ def against(text: str, where: str = ROW) -> str:
     return ""
 
 
+_ANSWER = re.compile(r"[:?]\s*([^\W\d_]+)\W*$")
+
+
 def _speaks(sentence: str, where: str) -> bool:
+    if (answer := _ANSWER.search(sentence)) and _at(_words(answer[1]), "no", "none"):
+        return False  # "Leaks: none", "Outlet failed? No"
     tokens = _words(sentence)
     lists: list[tuple[str, ...]] = [
         ("against", g) for g in _groups(where) if g != "undone" or where != AROUND or len(tokens) <= _SHORT
