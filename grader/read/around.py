@@ -111,16 +111,16 @@ def with_what_is_said(
             continue
         mine = [r for r in regions if (row, column) in r]
         used = [r.role(row, column) for r in mine]
-        if tables and _of_some(regions, cells, row, column, text, cells.filled(row) == 1):
+        lone = cells.filled(row) == 1
+        if tables and lone and (words := against(text, LINE)) and not any(r.named(text, row) for r in regions):
+            # It may name an outlet of another sheet.
+            of_others.append(Said(cells.name, (row, column), text, "", (), words, (text,)))
+        if tables and _of_some(regions, cells, row, column, text, lone):
             if "used" not in used and (found := _around(cells, row, column, text)) and found.stated:
                 for_all.append(found._replace(against=""))
             continue
         if "used" in used or _answered_no(cells, regions, row, column, text):
             continue
-        if tables and cells.filled(row) == 1 and (words := against(text, LINE)):
-            of_others.append(
-                Said(cells.name, (row, column), text, "", (), words, (text,))
-            )  # it may name one of another sheet
         if not mine:
             if over and _closed(cells, row):
                 continue

@@ -116,6 +116,20 @@ def test_a_retest_on_a_sheet_of_its_own_is_of_the_site_of_the_others(tmp_path):
     assert found.problems["Problem"].str.contains("name no site").sum() == 1
 
 
+def test_a_line_of_one_form_that_names_another_outlet_is_of_that_one_too(tmp_path):
+    made = openpyxl.Workbook()
+    made.remove(made.active)
+    for outlet in OUTLETS:
+        sheet = made.create_sheet(outlet)
+        for label, value in zip(HEADS, [outlet, *ROW[1:]]):
+            sheet.append([label, value])
+    made["T1"].append(["Bay 2 is not to be used."])
+    made.save(tmp_path / "forms.xlsx")
+    found = grade(tmp_path, as_of="2026-06-30").verdicts
+    verdicts = dict(zip(found["Outlet"], found["Verdict"]))
+    assert verdicts["Bay 2"] == BAD and verdicts["Nord 3"] == "pass"
+
+
 def test_another_sheet_without_a_site_clears_no_fail_of_a_named_one(tmp_path):
     heads, later = [h for h in HEADS if h != "Site"], ["T1", "2025-05-20", *ROW[3:]]
     made = book(Data=[heads, later])
