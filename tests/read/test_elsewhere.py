@@ -197,6 +197,12 @@ def test_a_text_box_speaks_of_the_outlets_that_it_names_or_of_all(tmp_path, text
     assert set(found["Outlet"][found["Verdict"] == BAD]) == set(those) and len(found) == len(OUTLETS)
 
 
+def test_the_text_of_a_box_on_an_open_document_is_read():
+    box = '<draw:frame><draw:text-box><text:p>Bay 2</text:p><text:p>VOID</text:p></draw:text-box></draw:frame>'
+    made = sheets_of(ods(f"<table:shapes>{box}</table:shapes>" + row(cell("string", "Outlet"))))
+    assert (made[0].rows, [" ".join(t.split()) for t in made[0].printed]) == ([["Outlet"]], ["Bay 2 VOID"])
+
+
 def test_an_encoding_that_is_unknown_is_damage_in_an_open_document_too():
     data = ods(row(cell("string", "Outlet")))
     changed = io.BytesIO()

@@ -128,6 +128,7 @@ class _Book:
         self.printed = printed  # by master page
         self.pages: dict[str, str] = {}  # style of a table -> its master page
         self.page = ""
+        self.boxes: list[str] = []  # texts of what is drawn on a sheet
         self.sheets: list[Sheet] = []
         self.hidden_styles: set[str] = set()
         self.struck_styles: set[str] = set()
@@ -151,6 +152,8 @@ class _Book:
         parent = self.parents[-1] if self.parents else ""
         self.parents.append(name)
         if self.aside or name.startswith(_DRAWING) or name == _ANNOTATION:
+            if not self.aside and name != _ANNOTATION:
+                self.boxes.append("")
             self.aside += 1
         elif self.cell is not None:
             self._start_in_cell(name, attributes)
@@ -180,6 +183,8 @@ class _Book:
         if self.aside:
             self.aside -= 1
             self.comment += ["\n"] * (name in _PARAGRAPHS)
+            if name in _PARAGRAPHS and self.boxes:
+                self.boxes[-1] += "\n"
         elif self.cell is not None:
             if name in _CELLS:
                 self._close_cell()
@@ -197,6 +202,8 @@ class _Book:
             self.lines[-1].append(data)
         elif self.aside and {_ANNOTATION, _TEXT + "p"} <= set(self.parents):
             self.comment.append(data)
+        elif self.aside and _TEXT + "p" in self.parents and any(p.startswith(_DRAWING) for p in self.parents):
+            self.boxes[-1] += data
 
     def _start_in_cell(self, name: str, attributes: dict[str, str]) -> None:
         if name in _PARAGRAPHS:
@@ -218,6 +225,7 @@ class _Book:
         style = attributes.get(_TABLE + "style-name", "")
         self.hidden, self.page = style in self.hidden_styles, self.pages.get(style, "")
         self.row = self.filled = self.width = 0
+        self.boxes = []
         self.rows: list[list[Any]] = []
         self.numbers: list[int] = []
         self.percents: set[tuple[int, int]] = set()
@@ -287,7 +295,7 @@ class _Book:
             frozenset(self.hidden_rows),
             tuple(self.comments),
             frozenset(self.struck),
-            self.printed.get(self.page, ()),
+            (*self.printed.get(self.page, ()), *filter(None, map(str.strip, self.boxes))),
         )
         self.sheets.append(Sheet(self.name, rows, numbers, self.percents, self.hidden, lambda: merged, *seen))
 

@@ -82,7 +82,7 @@ def test_an_old_workbook_through_the_reading_process(tmp_path):
         "xls",
         "read",
         5,
-        "comments on cells, cells struck through",
+        "comments on cells, cells struck through, text boxes",
     ]
     assert log.rows["co2_ppm"][0] == Unreadable("#DIV/0!", "error")
     assert log.rows["water_mg_m3"][0] == Unreadable("0.06%", "percent")
