@@ -79,7 +79,7 @@ PAGES: dict[str, Any] = {
     },
     "said.toml": {
         "against": "verdict stop void undone lapsed instrument trouble row",
-        "answer": "good ill filler no fine closed",
+        "answer": "good ill filler no yes fine closed",
         "pair": {"*": "of ill"},
         "no": "words once none",
         "general": "all rule report around article plural firm limits legend pass monoxide mended optional",

@@ -34,6 +34,7 @@ from grader.read.words.said import (
     is_cold,
     is_label,
     is_temperature,
+    is_yes,
     label_choices,
     may_tell,
     names,
@@ -223,17 +224,23 @@ def _listed(sheet: Sheet) -> list[Said]:
     made = []
     for row in (number_of(sheet, i) for i in range(len(sheet.rows))):
         texts = cells.texts_of(row)
-        words = (t for t in texts[1:] if len(t.split()) == 1 and not any(map(str.isdigit, t)))
-        none = any(not answered_badly("Alarm", word) for word in words)
-        if len(" ".join(texts).split()) >= _LEAST_LISTED and not none and not _closed(cells, row):
-            told = max(texts, key=len)
+        if len(" ".join(texts).split()) < _LEAST_LISTED or _closed(cells, row):
+            continue
+        told = max(texts[1:] or texts, key=len)
+        if len(told.split()) > 1 or any(map(str.isdigit, told)) or answered_badly("Alarm", told):
             made.append(Said(sheet.name, (row, 0), told, "", (), told, texts))
     return made
 
 
 def _closed(cells: _Cells, row: int) -> bool:
-    """Whether a cell of a row says that what it tells is over: "closed", "repaired 12 May"."""
-    return any(is_closed(text) for text in cells.texts_of(row))
+    """Whether a cell of a row says that what it tells is over: "closed", "repaired 12 May", a tick or a day under "Done"."""
+    if any(is_closed(text) for text in cells.texts_of(row)):
+        return True
+    under = {
+        c for r in range(min(row, _DEEP)) for c, v in enumerate(cells.row(r)) if type(v) is str and is_closed(v, True)
+    }
+    answers = (cells.at(row, c) for c in under)
+    return any(a is True or is_date(a) or type(a) is str and is_yes(a) for a in answers)
 
 
 def _with_unclear(table: Table, said: Said, figures: Iterable[Stated], of: Sequence[bool]) -> Table:
@@ -274,21 +281,22 @@ class _Cells:
 
     def at(self, row: int, column: int) -> Any:
         """The value of a cell, None for a blank one and outside."""
-        cells = self._row(row)
+        cells = self.row(row)
         value = cells[column] if 0 <= column < len(cells) else None
         return None if is_blank(value) else value
 
-    def _row(self, row: int) -> Sequence[Any]:
+    def row(self, row: int) -> Sequence[Any]:
+        """The cells of a row, none outside."""
         here = row if self.position is None else self.position.get(row, -1)
         return self.sheet.rows[here] if 0 <= here < len(self.sheet.rows) else ()
 
     def filled(self, row: int) -> int:
         """How many cells of a row hold anything."""
-        return sum(not is_blank(v) for v in self._row(row))
+        return sum(not is_blank(v) for v in self.row(row))
 
     def texts_of(self, row: int) -> tuple[str, ...]:
         """The texts of a row, and its whole numbers as texts."""
-        values = map(whole, self._row(row))
+        values = map(whole, self.row(row))
         return tuple(v for v in values if type(v) is str and not is_blank(v))
 
     def of(self, texts: set[str]) -> list[tuple[int, int, str]]:

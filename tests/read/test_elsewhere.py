@@ -68,6 +68,8 @@ CASES = {
     "a German list": (book(Mängelliste=[["Zapfstelle", "Mangel"], ["Nord 3", "Kupplung schwergängig"]]), {"Nord 3": BAD}),
     "a French list": (book(Défauts=[["Bay 2", "raccord dur"]]), {"Bay 2": BAD}),
     "of another outlet": (book(Defects=[["Outlet", "Defect"], ["Bay 9", "coupling stiff"]]), {}),
+    "ticked off": (book(Defects=[["Outlet", "Defect", "Fixed on"], ["Bay 2", "coupling stiff", "2025-05-13"]]), {}),
+    "not ticked off": (book(Defects=[["Outlet", "Defect", "Done"], ["Bay 2", "coupling stiff", "no"]]), {"Bay 2": BAD}),
     "a stroke is no name": (book(Notes=[["-", "All outlets contaminated: do not use"]]), dict.fromkeys(OUTLETS, BAD)),
     "not closed": (book(Notes=[["Closed until further notice: do not use"]]), dict.fromkeys(OUTLETS, BAD)),
     "done by": (book(Defects=[["Bay 2", "do not use, condemned", "completed by J"]]), {"Bay 2": BAD}),
@@ -198,7 +200,7 @@ def test_a_text_box_speaks_of_the_outlets_that_it_names_or_of_all(tmp_path, text
 
 
 def test_the_text_of_a_box_on_an_open_document_is_read():
-    box = '<draw:frame><draw:text-box><text:p>Bay 2</text:p><text:p>VOID</text:p></draw:text-box></draw:frame>'
+    box = "<draw:frame><draw:text-box><text:p>Bay 2</text:p><text:p>VOID</text:p></draw:text-box></draw:frame>"
     made = sheets_of(ods(f"<table:shapes>{box}</table:shapes>" + row(cell("string", "Outlet"))))
     assert (made[0].rows, [" ".join(t.split()) for t in made[0].printed]) == ([["Outlet"]], ["Bay 2 VOID"])
 

@@ -285,15 +285,28 @@ def names(text: str, outlet: str) -> bool:
     return len(words) > most and any(name == "".join(words[i : i + most]) for i in range(len(words)))
 
 
-def is_closed(text: str) -> bool:
-    """Whether a text is a word for what has been put right, or that and its day.
+def is_yes(answer: str) -> bool:
+    """Whether an answer is a yes or a tick.
+
+    >>> is_yes("Ja"), is_yes("✓"), is_yes("open")
+    (True, True, False)
+    """
+    return bool(TICK.fullmatch(answer.strip())) or _words(answer) in (
+        [w] for w in load_toml("said.toml")["answer"]["yes"]
+    )
+
+
+def is_closed(text: str, heading: bool = False) -> bool:
+    """Whether a text is a word for what has been put right, or that and its day; as a heading, also with a short word behind.
 
     >>> is_closed("Closed 12 May"), is_closed("to be replaced"), is_closed("Replaced hose leaks again")
     (True, False, False)
+    >>> is_closed("Fixed on"), is_closed("Fixed on", heading=True)
+    (False, True)
     """
     tokens = _words(text) if len(text) <= _LONGEST_QUESTION else []
     rest = tokens[1:]
-    dated = not rest or len(rest) <= _MOST_OF_A_DAY and any(t.isdigit() for t in rest)
+    dated = not rest or len(rest) <= _MOST_OF_A_DAY and any(t.isdigit() for t in rest) or heading and len(rest) == 1
     return dated and any(first == 0 for first, _ in _at(tokens, "answer", "closed"))
 
 
