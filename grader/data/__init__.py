@@ -33,18 +33,24 @@ def load_toml(name: str) -> dict[str, Any]:
     made_of = sha256(f"{keys.PAGES.get(keys.page_of(name))}{text}".encode()).digest()
     try:
         place = Path(cache_from_source(FOLDER / f"{name}.py").removesuffix("pyc") + "data")
-        kept_of, kept = marshal.loads(place.read_bytes())
-        if kept_of == made_of:
-            return kept  # type: ignore[no-any-return]
-    except NotImplementedError:
-        return parsed(name, text)  # a Python that keeps nothing
-    except (OSError, EOFError, ValueError, TypeError):
-        pass  # not kept yet, or no file of ours
+    except NotImplementedError:  # a Python that keeps nothing
+        return parsed(name, text)
+    if (kept := _kept(place, made_of)) is not None:
+        return kept
     found = parsed(name, text)
     if not sys.dont_write_bytecode:
         with contextlib.suppress(OSError, ValueError):  # ValueError: marshal has no dates
             _keep(place, marshal.dumps((made_of, found)))
     return found
+
+
+def _kept(place: Path, made_of: bytes) -> dict[str, Any] | None:
+    """What was kept of a file with this sum; None where nothing was, or it is no file of ours."""
+    try:
+        kept_of, kept = marshal.loads(place.read_bytes())
+    except (OSError, EOFError, ValueError, TypeError):
+        return None
+    return kept if kept_of == made_of else None
 
 
 def parsed(name: str, text: str) -> dict[str, Any]:
