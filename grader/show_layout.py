@@ -13,12 +13,12 @@ import pandas as pd
 from grader.columns import FIELDS
 from grader.data import load_toml, names
 from grader.problems import GraderError, Problems, Table, heading_address
-from grader.read.around import SAID
 from grader.read.find import find_workbooks
 from grader.read.layout import ANY, SUFFIX, load_layout, with_layouts
 from grader.read.layout_save import LeftOver, common_pattern, layout_text
 from grader.read.log import Log
 from grader.read.process import read_workbooks
+from grader.read.sayings import SAID
 from grader.read.understood import OWN, understood_table
 from grader.report import problem_table
 

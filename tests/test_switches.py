@@ -526,7 +526,7 @@ TURNS: list[Turn] = [
     (S, ("answer", "filler"), [], lambda: said.answered_badly("CO alarm", "yes"), True, False),
     (S, ("answer", "no"), [], lambda: said.answered_badly("Sample valid", "no"), True, False),
     (S, ("answer", "yes"), [], lambda: said.is_yes("ja"), True, False),
-    (S, ("answer", "closed"), [], lambda: said.is_closed("closed 3 May"), True, False),
+    (S, ("answer", "closed"), [], lambda: said.put_right("closed 3 May"), True, False),
     (S, ("answer", "fine"), [], lambda: said.answered_badly("Alarm", "none"), False, True),
     (S, ("pair", "test", "of"), ["gizmo"], against("gizmo was faulty"), False, True),
     (S, ("pair", "test", "ill"), ["wobbly"], against("meter was wobbly"), False, True),

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import Any
 
 from grader.columns import FIELDS
-from grader.problems import Place, Table, Unclear
+from grader.problems import Place, Table
+from grader.read.sayings import SAID, Cells, Said, outlets_of, said_of_all, with_unclear
 from grader.read.shapes.own_guide import guide_texts
-from grader.read.shapes.tables import Sheet, is_blank, number_of, shown, whole
+from grader.read.shapes.tables import Sheet, number_of, shown
 from grader.read.words.dates import is_date
 from grader.read.words.heading_words import LIKELY, key
 from grader.read.words.labels import is_unit, kind_of, looks_like_value
@@ -30,7 +31,6 @@ from grader.read.words.said import (
     answered_badly,
     asks,
     expiry_of,
-    is_closed,
     is_cold,
     is_label,
     is_temperature,
@@ -38,13 +38,13 @@ from grader.read.words.said import (
     label_choices,
     may_tell,
     names,
+    put_right,
     smells,
     speaks_of_all,
     stated,
 )
 from grader.read.words.unclear import classes_of
 
-SAID = "said_against"
 _NAMES = frozenset(("outlet", "location", "system", "site", "client", "equipment", "work_done"))  # of places and things
 # Fields whose cells are looked at though they are read.
 _SPOKEN = frozenset(("remarks", "supply", "dryer", "instrument", *(f for f in FIELDS if f.endswith("_tube_lot"))))
@@ -54,30 +54,6 @@ _LEAST_LISTED = 2  # words of a line that names an outlet and says what is wrong
 _LONGEST_ASKED = 5  # words of a question in a cell
 _FAR = 4  # columns between a label and its value, at most
 _DEEP = 12  # rows of a small table under a heading for expiry
-
-
-class Said(NamedTuple):
-    """One thing that a cell says. at : 0-based row and column of the sheet. against : the words; stated : figures.
-
-    of_one : what it says against the outlet that its row names, where it stands on a sheet without tests.
-    row : the texts of that row. how : where it stands.
-    """
-
-    sheet: str
-    at: tuple[int, int]
-    text: str
-    against: str
-    stated: tuple[Stated, ...]
-    of_one: str = ""
-    row: tuple[str, ...] = ()
-    how: str = "said beside the tests"
-
-    def names(self, outlet: Any) -> bool:
-        """Whether its row names an outlet: in a cell of its own, or within a text where the name has several signs."""
-        if outlet is None or not self.of_one:
-            return False
-        name = shown(outlet)
-        return any(key(text) == key(name) or names(text, name) for text in self.row if key(name))
 
 
 def with_what_is_said(
@@ -90,7 +66,7 @@ def with_what_is_said(
     if not tables and "earlier" in classes_of(sheet.name):
         return tables, []  # "Last visit" says nothing of this one
     listed = _listed(sheet) if not tables else []
-    cells = _Cells(sheet, tables)
+    cells = Cells(sheet, tables)
     texts = _telling(cells)
     if texts and not tables:
         texts -= guide_texts(sheet.name)
@@ -141,7 +117,7 @@ def with_what_is_said(
     return [said_of_all(next(made), for_all) if t.rows else t for t in tables], of_others
 
 
-def _answered_no(cells: _Cells, regions: Sequence[_Region], row: int, column: int, text: str) -> bool:
+def _answered_no(cells: Cells, regions: Sequence[_Region], row: int, column: int, text: str) -> bool:
     """Whether a few words outside of the tests that run down or across are a question with a no beside it: "Leaks" | "none"."""
     if len(text.split()) > _LONGEST_ASKED or any((row, column) in r and (r.down or r.across) for r in regions):
         return False
@@ -150,7 +126,7 @@ def _answered_no(cells: _Cells, regions: Sequence[_Region], row: int, column: in
     return alone and bool(against(text, LINE)) and not against(f"{text}: {answer}", LINE)
 
 
-def _of_some(regions: Sequence[_Region], cells: _Cells, row: int, column: int, text: str, lone: bool) -> bool:
+def _of_some(regions: Sequence[_Region], cells: Cells, row: int, column: int, text: str, lone: bool) -> bool:
     """Give what a line says to the tests that it is about, by the outlets it names or where it stands.
 
     Returns : whether it is about no others: not where neither tells, nor where it speaks of all, or of the others.
@@ -167,60 +143,11 @@ def _of_some(regions: Sequence[_Region], cells: _Cells, row: int, column: int, t
     return bool(named) and not speaks_of_all(text)
 
 
-def _outlets(table: Table) -> list[Any]:
-    """The outlet of each test of a table, None where it has none."""
-    return table.columns.get("outlet") or [table.constants.get("outlet", ("", None))[1]] * len(table.rows)
-
-
-def of_their_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Said]:
-    """What other sheets say: a row that names an outlet of the workbook speaks of that one alone.
-
-    A figure alone may be any number, and a text of all, or of the others, speaks of more.
-    """
-    outlets = {n for t in tables for n in _outlets(t) if type(n) is str and any(map(str.isalpha, n))}
-    return [
-        s._replace(against="") if s.of_one and not speaks_of_all(s.text) and any(map(s.names, outlets)) else s
-        for s in found
-    ]
-
-
-def said_of_all(table: Table, found: Sequence[Said]) -> Table:
-    """A table with what lines around it, or sheets without a table, say of all its tests."""
-    if not found or not table.rows:
-        return table
-    for said in found:
-        count = len(table.rows)
-        if said.of_one:
-            table = _with_words_of_one(table, said)
-        if said.against and SAID not in table.constants:
-            place = Place(said.sheet, *said.at)
-            how = {SAID: (said.against, said.how, LIKELY)}
-            table = table._replace(constants={**table.constants, SAID: (place, said.against)}, how={**table.how, **how})
-        table = _with_unclear(table, said, said.stated, [True] * count)
-    return table
-
-
-def _with_words_of_one(table: Table, said: Said) -> Table:
-    """A table with what a row of another sheet says against the outlets that it names."""
-    count = len(table.rows)
-    mine = [said.names(name) for name in _outlets(table)]
-    if not any(mine):
-        return table
-    words = f"{said.sheet}: {said.of_one}"
-    old = table.columns.get(SAID, [None] * count)
-    new = [" / ".join(filter(None, (w, words))) if here else w for w, here in zip(old, mine)]
-    return table._replace(
-        columns={**table.columns, SAID: new},
-        places={SAID: Place(said.sheet, *said.at), **table.places},
-        how={SAID: (said.of_one, "said on another sheet", LIKELY), **table.how},
-    )
-
-
 def _listed(sheet: Sheet) -> list[Said]:
     """The rows of a sheet whose name says that it lists what is wrong ("Defects", "Mängel"), but for those that say none."""
     if asks(sheet.name) != "ill":
         return []
-    cells = _Cells(sheet)
+    cells = Cells(sheet)
     made = []
     for row in (number_of(sheet, i) for i in range(len(sheet.rows))):
         texts = cells.texts_of(row)
@@ -232,90 +159,23 @@ def _listed(sheet: Sheet) -> list[Said]:
     return made
 
 
-def _closed(cells: _Cells, row: int) -> bool:
+def _closed(cells: Cells, row: int) -> bool:
     """Whether a cell of a row says that what it tells is over: "closed", "repaired 12 May", a tick or a day under "Done"."""
-    if any(is_closed(text) for text in cells.texts_of(row)):
+    if any(put_right(text) for text in cells.texts_of(row)):
         return True
     under = {
-        c for r in range(min(row, _DEEP)) for c, v in enumerate(cells.row(r)) if type(v) is str and is_closed(v, True)
+        c for r in range(min(row, _DEEP)) for c, v in enumerate(cells.row(r)) if type(v) is str and put_right(v, True)
     }
     answers = (cells.at(row, c) for c in under)
     return any(a is True or is_date(a) or type(a) is str and is_yes(a) for a in answers)
 
 
-def _with_unclear(table: Table, said: Said, figures: Iterable[Stated], of: Sequence[bool]) -> Table:
-    """A table with figures that some of its tests may be judged with."""
-    more = [
-        Unclear(
-            said.text,
-            Place(said.sheet, *said.at),
-            tuple((f, "") for f in s.choices),
-            [s.value if mine else None for mine in of],
-            f'{s.choices[0]} = "{shown(s.value)}"',
-            aside=True,
-        )
-        for s in figures
-        if s.choices and not any(_is_known(table, f, s.value) for f in s.choices)
-    ]
-    return table._replace(unclear=[*table.unclear, *more]) if more else table
-
-
-def _is_known(table: Table, field: str, value: Any) -> bool:
-    """Whether a field is the same for all tests anyway, or a layout file says what it is."""
-    if field not in table.constants:
-        return False
-    return table.constants[field][1] == value or table.how.get(field, ("", "", ""))[1].startswith("layout file")
-
-
-class _Cells:
-    """The cells of a sheet by 0-based row and column, as the file has them. names : of its outlets, as compared."""
-
-    def __init__(self, sheet: Sheet, tables: Sequence[Table] = ()) -> None:
-        self.sheet, self.name = sheet, sheet.name
-        self.position = None if sheet.numbers is None else {n: i for i, n in enumerate(sheet.numbers)}
-        self.comments, self.printed = dict(sheet.comments), set(sheet.printed)
-        self.names = frozenset(key(shown(n)) for t in tables for n in _outlets(t) if n is not None) - {""}
-        self.tables = tables
-        if tables:
-            self.printed.add(sheet.name)  # "VOID"
-
-    def at(self, row: int, column: int) -> Any:
-        """The value of a cell, None for a blank one and outside."""
-        cells = self.row(row)
-        value = cells[column] if 0 <= column < len(cells) else None
-        return None if is_blank(value) else value
-
-    def row(self, row: int) -> Sequence[Any]:
-        """The cells of a row, none outside."""
-        here = row if self.position is None else self.position.get(row, -1)
-        return self.sheet.rows[here] if 0 <= here < len(self.sheet.rows) else ()
-
-    def filled(self, row: int) -> int:
-        """How many cells of a row hold anything."""
-        return sum(not is_blank(v) for v in self.row(row))
-
-    def texts_of(self, row: int) -> tuple[str, ...]:
-        """The texts of a row, and its whole numbers as texts."""
-        values = map(whole, self.row(row))
-        return tuple(v for v in values if type(v) is str and not is_blank(v))
-
-    def of(self, texts: set[str]) -> list[tuple[int, int, str]]:
-        """(row, column, text) of the cells and comments that hold one of some texts."""
-        made = []
-        for i, cells in enumerate(self.sheet.rows):
-            if not texts.isdisjoint(v for v in cells if type(v) is str):
-                row = number_of(self.sheet, i)
-                made += [(row, c, v) for c, v in enumerate(cells) if type(v) is str and v in texts]
-        made += [(*at, text) for at, text in sorted(self.comments.items()) if text in texts]
-        return made
-
-
-def _telling(cells: _Cells) -> set[str]:
+def _telling(cells: Cells) -> set[str]:
     """The different texts of a sheet that say anything, by their words alone."""
     return {t for t in _texts(cells) | set(cells.comments.values()) | cells.printed if _tells(t)}
 
 
-def _texts(cells: _Cells) -> set[str]:
+def _texts(cells: Cells) -> set[str]:
     return {v for v in set().union(*cells.sheet.rows) if type(v) is str and len(v) > 1}
 
 
@@ -333,7 +193,7 @@ def _tells(text: str) -> bool:
 # ------------------------------------------------------------------------------------------ lines that stand alone
 
 
-def _around(cells: _Cells, row: int, column: int, text: str) -> Said | None:
+def _around(cells: Cells, row: int, column: int, text: str) -> Said | None:
     """What a cell outside of all tests says."""
     words = against(text, AROUND)
     if words and _is_of_a_legend(cells, row, column, text):
@@ -356,7 +216,7 @@ def _as_verdict(label: str, value: Any) -> str:
     return f"{label}: {value}" if word == "fail" else ""
 
 
-def _is_of_a_legend(cells: _Cells, row: int, column: int, text: str) -> bool:
+def _is_of_a_legend(cells: Cells, row: int, column: int, text: str) -> bool:
     """Whether a word alone is explained, or counted as nothing, by its neighbours: "FAIL | above limit", "F | fail"."""
     right = cells.at(row, column + 1)
     if right in (0, 0.0, "0") and type(right) is not bool:
@@ -377,7 +237,7 @@ def _is_of_a_legend(cells: _Cells, row: int, column: int, text: str) -> bool:
     return not is_date(right) and len(right.split()) > 1 and not names_one
 
 
-def _beside(cells: _Cells, row: int, column: int, label: str) -> tuple[Stated, ...]:
+def _beside(cells: Cells, row: int, column: int, label: str) -> tuple[Stated, ...]:
     """The figure or date that belongs to a label at its right, or the dates below a heading for expiries."""
     if not is_label(label):
         return ()
@@ -407,7 +267,7 @@ def _may_be_temperature(label: str, value: Any, unit: str) -> bool:
     return shown(value).lstrip().startswith(("-", "−", "–"))
 
 
-def _value_beside(cells: _Cells, row: int, column: int) -> tuple[Any, str] | None:
+def _value_beside(cells: Cells, row: int, column: int) -> tuple[Any, str] | None:
     """(the first filled cell at the right, a unit beside it), None where there is none."""
     for at in range(column + 1, column + 2 + _FAR):
         value = cells.at(row, at)
@@ -419,7 +279,7 @@ def _value_beside(cells: _Cells, row: int, column: int) -> tuple[Any, str] | Non
     return None
 
 
-def _dates_of(cells: _Cells, row: int, column: int, label: str, found: tuple[Any, str] | None) -> tuple[Stated, ...]:
+def _dates_of(cells: Cells, row: int, column: int, label: str, found: tuple[Any, str] | None) -> tuple[Stated, ...]:
     """Expiries: beside a label, what its row names; below a heading, what each row of the small table names."""
     named = " ".join(v for c in range(max(column - _FAR, 0), column) if type(v := cells.at(row, c)) is str)
     if found is not None and is_date(found[0]):
@@ -460,7 +320,7 @@ def _not_ticked(heading: str, answers: Mapping[int, Any]) -> list[int]:
 class _Region:
     """Where one table stands, which of its cells are read, and what the others say of its tests."""
 
-    def __init__(self, table: Table, cells: _Cells) -> None:
+    def __init__(self, table: Table, cells: Cells) -> None:
         self.table = table
         self.down = table.orientation == "down"
         self.across = table.orientation == "across"
@@ -504,7 +364,7 @@ class _Region:
     def named(self, text: str, row: int) -> list[int]:
         """The tests whose outlets a text names, that of its own row left out."""
         own = self.tests.get(row) if self.down else None
-        outlets = enumerate(_outlets(self.table))
+        outlets = enumerate(outlets_of(self.table))
         return [i for i, n in outlets if n is not None and i != own and names(text, shown(n))]
 
     def beside(self, row: int, column: int) -> Iterable[int]:
@@ -537,7 +397,7 @@ class _Region:
     def _is_test(self, row: int) -> bool:
         return row in self.tests or not self.down
 
-    def take(self, cells: _Cells, row: int, column: int, text: str, role: str) -> None:
+    def take(self, cells: Cells, row: int, column: int, text: str, role: str) -> None:
         """Keep what a cell of this table says."""
         if role == "head":
             if text == cells.comments.get((row, column)) and (words := against(text, ROW)):
@@ -579,7 +439,7 @@ class _Region:
             of = [i in mine for i in range(len(self.at))]
             self.figures.append((Said(cells.name, (row, column), text, "", figures), of))
 
-    def ask(self, cells: _Cells, row: int, column: int, text: str) -> None:
+    def ask(self, cells: Cells, row: int, column: int, text: str) -> None:
         """Keep what the answers under or beside a heading that asks say against their tests."""
         field = self.by_column.get(column) if self.down else self.by_row.get(row) if self.across else None
         if field not in (None, *_FREE) or not (self.down or self.across) and text in self.headings:
@@ -597,7 +457,7 @@ class _Region:
             self.words[i].append(f"{text}: {'not ticked' if values[i] is None else shown(values[i])}")
             self.at[i] = self.at[i] or answers[i]
 
-    def _under_cold(self, cells: _Cells, row: int, column: int, text: str) -> None:
+    def _under_cold(self, cells: Cells, row: int, column: int, text: str) -> None:
         """Temperatures with their unit under a heading that speaks of the cold and states none."""
         values = [v if type(v := cells.at(r, column)) is str and is_temperature(v) else None for r in self.table.rows]
         for value in dict.fromkeys(v for v in values if v is not None):
@@ -607,11 +467,11 @@ class _Region:
     def _is_long(self) -> bool:
         return self.table.orientation == "long"
 
-    def _label_of(self, cells: _Cells, row: int, column: int) -> str:
+    def _label_of(self, cells: Cells, row: int, column: int) -> str:
         left = next((v for c in range(column - 1, -1, -1) if (v := cells.at(row, c)) is not None), None)
         return left if type(left) is str else ""
 
-    def _mine(self, cells: _Cells, row: int, column: int) -> set[int]:
+    def _mine(self, cells: Cells, row: int, column: int) -> set[int]:
         """Numbers of the tests that a cell is about."""
         if self.down and row in self.tests:
             return {self.tests[row]}
@@ -625,7 +485,7 @@ class _Region:
         name = next((v for r in range(row, row - 50, -1) if (v := cells.at(r, named.column)) is not None), None)
         return {i for i, n in enumerate(names) if key(str(n)) == key(str(name))} or everyone
 
-    def _of_another_time(self, cells: _Cells, row: int, column: int) -> bool:
+    def _of_another_time(self, cells: Cells, row: int, column: int) -> bool:
         """Whether a cell stands under a heading for an earlier visit, or for limits."""
         if self.down:
             top, bottom = self.table.heads
@@ -654,5 +514,5 @@ class _Region:
                 how={**table.how, SAID: (own[self.at.index(first)] or "", "said beside the readings", LIKELY)},
             )
         for said, of in self.figures:
-            table = _with_unclear(table, said, said.stated, of)
+            table = with_unclear(table, said, said.stated, of)
         return table

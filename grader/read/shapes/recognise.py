@@ -14,9 +14,10 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS, normal_heading
 from grader.problems import Place, Table, Unreadable, a1
-from grader.read.around import Said, of_their_outlets, said_of_all, with_what_is_said
+from grader.read.around import with_what_is_said
 from grader.read.extract import Made, extract, pressure_dew_point
 from grader.read.layout_spec import LayoutSpec
+from grader.read.sayings import Said, of_their_outlets, said_of_all
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.rows import plain

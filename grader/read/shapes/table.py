@@ -19,7 +19,7 @@ from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.rows import is_remark, kinds_of
 from grader.read.shapes.tables import Note, shown
-from grader.read.words.heading_words import CERTAIN, key
+from grader.read.words.heading_words import key
 from grader.read.words.headings import Heading
 from grader.read.words.labels import (
     VISIT,
@@ -30,6 +30,7 @@ from grader.read.words.labels import (
     is_unit,
     kind_of,
     looks_like_value,
+    stated_by_layout,
 )
 from grader.read.words.said import asks
 from grader.read.words.units import belongs, canonical, quantity
@@ -448,12 +449,9 @@ def overridden(columns: list[Column], spec: TableSpec, *, across: bool = False) 
         # What the heading states stays, unless the layout file says another unit.
         stated = (old.heading.unit or old.heading.told) if old is not None else None
         unit = spec.fields[field].unit or (stated if stated and (same or belongs(field, stated)) else None)
-        constants = old.heading.constants if same and old else ()
-        text = old.text if old else ""
-        heading = Heading(
-            field, unit, "layout", CERTAIN, (field,), f"layout file {spec.source}", "heading" if unit else "", constants
-        )
-        said_so = Column(at, text, "field", heading, f"layout file {spec.source}")
+        said_so = stated_by_layout(at, old.text if old else "", field, unit, spec.source)
+        if same and old:
+            said_so = said_so._replace(heading=said_so.heading._replace(constants=old.heading.constants))
         if at in list(placed.values())[:i]:
             more.append(said_so)
         else:

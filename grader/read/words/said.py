@@ -296,12 +296,12 @@ def is_yes(answer: str) -> bool:
     )
 
 
-def is_closed(text: str, heading: bool = False) -> bool:
+def put_right(text: str, heading: bool = False) -> bool:
     """Whether a text is a word for what has been put right, or that and its day; as a heading, also with a short word behind.
 
-    >>> is_closed("Closed 12 May"), is_closed("to be replaced"), is_closed("Replaced hose leaks again")
+    >>> put_right("Closed 12 May"), put_right("to be replaced"), put_right("Replaced hose leaks again")
     (True, False, False)
-    >>> is_closed("Fixed on"), is_closed("Fixed on", heading=True)
+    >>> put_right("Fixed on"), put_right("Fixed on", heading=True)
     (False, True)
     """
     tokens = _words(text) if len(text) <= _LONGEST_QUESTION else []

@@ -1,0 +1,153 @@
+"""One thing that a cell says of tests, the cells of a sheet to find it by, and how a table takes what is said of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any, NamedTuple
+
+from grader.problems import Place, Table, Unclear
+from grader.read.shapes.tables import Sheet, is_blank, number_of, shown, whole
+from grader.read.words.heading_words import LIKELY, key
+from grader.read.words.said import Stated, names, speaks_of_all
+
+SAID = "said_against"
+
+
+class Said(NamedTuple):
+    """One thing that a cell says. at : 0-based row and column of the sheet. against : the words; stated : figures.
+
+    of_one : what it says against the outlet that its row names, where it stands on a sheet without tests.
+    row : the texts of that row. how : where it stands.
+    """
+
+    sheet: str
+    at: tuple[int, int]
+    text: str
+    against: str
+    stated: tuple[Stated, ...]
+    of_one: str = ""
+    row: tuple[str, ...] = ()
+    how: str = "said beside the tests"
+
+    def names(self, outlet: Any) -> bool:
+        """Whether its row names an outlet: in a cell of its own, or within a text where the name has several signs."""
+        if outlet is None or not self.of_one:
+            return False
+        name = shown(outlet)
+        return any(key(text) == key(name) or names(text, name) for text in self.row if key(name))
+
+
+def outlets_of(table: Table) -> list[Any]:
+    """The outlet of each test of a table, None where it has none."""
+    return table.columns.get("outlet") or [table.constants.get("outlet", ("", None))[1]] * len(table.rows)
+
+
+def of_their_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Said]:
+    """What other sheets say: a row that names an outlet of the workbook speaks of that one alone.
+
+    A figure alone may be any number, and a text of all, or of the others, speaks of more.
+    """
+    outlets = {n for t in tables for n in outlets_of(t) if type(n) is str and any(map(str.isalpha, n))}
+    return [
+        s._replace(against="") if s.of_one and not speaks_of_all(s.text) and any(map(s.names, outlets)) else s
+        for s in found
+    ]
+
+
+def said_of_all(table: Table, found: Sequence[Said]) -> Table:
+    """A table with what lines around it, or sheets without a table, say of all its tests."""
+    if not found or not table.rows:
+        return table
+    for said in found:
+        count = len(table.rows)
+        if said.of_one:
+            table = _with_words_of_one(table, said)
+        if said.against and SAID not in table.constants:
+            place = Place(said.sheet, *said.at)
+            how = {SAID: (said.against, said.how, LIKELY)}
+            table = table._replace(constants={**table.constants, SAID: (place, said.against)}, how={**table.how, **how})
+        table = with_unclear(table, said, said.stated, [True] * count)
+    return table
+
+
+def _with_words_of_one(table: Table, said: Said) -> Table:
+    """A table with what a row of another sheet says against the outlets that it names."""
+    count = len(table.rows)
+    mine = [said.names(name) for name in outlets_of(table)]
+    if not any(mine):
+        return table
+    words = f"{said.sheet}: {said.of_one}"
+    old = table.columns.get(SAID, [None] * count)
+    new = [" / ".join(filter(None, (w, words))) if here else w for w, here in zip(old, mine)]
+    return table._replace(
+        columns={**table.columns, SAID: new},
+        places={SAID: Place(said.sheet, *said.at), **table.places},
+        how={SAID: (said.of_one, "said on another sheet", LIKELY), **table.how},
+    )
+
+
+def with_unclear(table: Table, said: Said, figures: Iterable[Stated], of: Sequence[bool]) -> Table:
+    """A table with figures that some of its tests may be judged with."""
+    more = [
+        Unclear(
+            said.text,
+            Place(said.sheet, *said.at),
+            tuple((f, "") for f in s.choices),
+            [s.value if mine else None for mine in of],
+            f'{s.choices[0]} = "{shown(s.value)}"',
+            aside=True,
+        )
+        for s in figures
+        if s.choices and not any(_is_known(table, f, s.value) for f in s.choices)
+    ]
+    return table._replace(unclear=[*table.unclear, *more]) if more else table
+
+
+def _is_known(table: Table, field: str, value: Any) -> bool:
+    """Whether a field is the same for all tests anyway, or a layout file says what it is."""
+    if field not in table.constants:
+        return False
+    return table.constants[field][1] == value or table.how.get(field, ("", "", ""))[1].startswith("layout file")
+
+
+class Cells:
+    """The cells of a sheet by 0-based row and column, as the file has them. names : of its outlets, as compared."""
+
+    def __init__(self, sheet: Sheet, tables: Sequence[Table] = ()) -> None:
+        self.sheet, self.name = sheet, sheet.name
+        self.position = None if sheet.numbers is None else {n: i for i, n in enumerate(sheet.numbers)}
+        self.comments, self.printed = dict(sheet.comments), set(sheet.printed)
+        self.names = frozenset(key(shown(n)) for t in tables for n in outlets_of(t) if n is not None) - {""}
+        self.tables = tables
+        if tables:
+            self.printed.add(sheet.name)  # "VOID"
+
+    def at(self, row: int, column: int) -> Any:
+        """The value of a cell, None for a blank one and outside."""
+        cells = self.row(row)
+        value = cells[column] if 0 <= column < len(cells) else None
+        return None if is_blank(value) else value
+
+    def row(self, row: int) -> Sequence[Any]:
+        """The cells of a row, none outside."""
+        here = row if self.position is None else self.position.get(row, -1)
+        return self.sheet.rows[here] if 0 <= here < len(self.sheet.rows) else ()
+
+    def filled(self, row: int) -> int:
+        """How many cells of a row hold anything."""
+        return sum(not is_blank(v) for v in self.row(row))
+
+    def texts_of(self, row: int) -> tuple[str, ...]:
+        """The texts of a row, and its whole numbers as texts."""
+        values = map(whole, self.row(row))
+        return tuple(v for v in values if type(v) is str and not is_blank(v))
+
+    def of(self, texts: set[str]) -> list[tuple[int, int, str]]:
+        """(row, column, text) of the cells and comments that hold one of some texts."""
+        made = []
+        for i, cells in enumerate(self.sheet.rows):
+            if not texts.isdisjoint(v for v in cells if type(v) is str):
+                row = number_of(self.sheet, i)
+                made += [(row, c, v) for c, v in enumerate(cells) if type(v) is str and v in texts]
+        made += [(*at, text) for at, text in sorted(self.comments.items()) if text in texts]
+        return made
