@@ -7,15 +7,16 @@ only where its row shows that it is no outlet, and then queried. A date alone is
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any, NamedTuple
 
+from grader.columns import FIELDS
 from grader.problems import Place
 from grader.read.extract import READINGS
 from grader.read.shapes.grid import Grid
-from grader.read.shapes.pairs import labels_alone, with_unit
-from grader.read.words.dates import date_within, is_date
-from grader.read.words.labels import SHARED, column, inline, label, looks_like_value
+from grader.read.shapes.pairs import Pair, labels_alone, pairs, with_unit
+from grader.read.words.dates import date_within, is_date, of_a_visit
+from grader.read.words.labels import NUMBERS, SHARED, column, inline, label, looks_like_value, may_be_reading
 
 _MOST_CELLS = 6
 _LONGEST_NAME = 60
@@ -64,6 +65,11 @@ def banners_of(
         if labelled:
             found.append(Banner(index, at, value, labelled))
             continue
+        read = any((v := some[index]) is not None and may_be_reading(v) and not is_date(v) for some in readings)
+        said = caption(grid, span[0] + index, known) if len(filled) > 1 and not read else {}
+        if "test_date" in said and _over_tests(kinds, index, fields.get(said["test_date"][0].column or 0, "")):
+            found.append(Banner(index, at, value, said, len(said) > 1))
+            continue
         if len(filled) > 1 or any(v[index] is not None for v in readings):
             continue
         own = fields.get(at, "")
@@ -94,14 +100,60 @@ def _labelled(grid: Grid, row: int, filled: list[tuple[int, Any]]) -> dict[str, 
     found = labels_alone(grid, row)
     if any(p.value is None or p.label.field not in SHARED for p in found):
         return {}
+    return _said(grid, found)
+
+
+def _said(grid: Grid, found: list[Pair]) -> dict[str, tuple[Place, Any, str]]:
     return {
         p.label.field: (
-            grid.place(row, p.value_column),
+            grid.place(p.row, p.value_column),
             with_unit(p.label.field, p.label, p.value),
             f"banner row, {p.label.text}",
         )
         for p in found
     }
+
+
+def caption(grid: Grid, row: int, known: Collection[str]) -> dict[str, tuple[Place, Any, str]]:
+    """What a row of words over a block of tests says: what it labels, its one day, and the hall that it begins with.
+
+    A day without a label counts where the words beside it, or in its cell, say which visit it was or that tests were
+    made then: "2nd quarter | | 21.4.2026", "1. Quartal | geprüft am 14.01.2026".
+    """
+    filled = [(at, v) for at, v in enumerate(grid.rows[row]) if v is not None]
+    days = [(at, v if type(v) is not str or is_date(v) else date_within(v)) for at, v in filled]
+    if (
+        len(filled) > _MOST_CELLS
+        or not all(type(v) is str or is_date(v) for _, v in filled)
+        or not any(d for _, d in days)
+    ):
+        return {}
+    made = _said(grid, [p for p in pairs(grid, row, row + 1) if p.value is not None and p.label.field in SHARED])
+    if "test_date" not in made:
+        beside = [left if day is value else value.replace(day, "") if day else None
+                  for (_, left), (_, value), (_, day) in zip([(0, ""), *filled], filled, days)]  # fmt: skip
+        said = [d for d, words in zip(days, beside) if d[1] and _of_tests(words)]
+        if len(said) == 1:
+            made["test_date"] = grid.place(row, said[0][0]), said[0][1], "caption over the tests"
+    title = filled[0][1]
+    if made and type(title) is str and _is_hall(title):
+        made |= _guess(title, grid.place(row, filled[0][0]), {*known, *made})
+    return made
+
+
+def _of_tests(words: Any) -> bool:
+    """Whether words beside a day say that tests were made on it, or which visit it was."""
+    found = column(-1, words) if type(words) is str else None
+    return found is not None and (
+        "test_date" in found.heading.candidates or found.kind != "note" and of_a_visit(found.text)
+    )
+
+
+def _over_tests(kinds: list[str], index: int, field: str) -> bool:
+    """Whether a row that names a day is a caption: a heading comes below it, or its day stands where figures do."""
+    below = next((k for k in kinds[index + 1 : index + 3] if k != "none"), "")
+    apart = index == 0 or kinds[index - 1] in ("none", "again")
+    return field in NUMBERS or below == "again" and (apart or FIELDS[field or "outlet"].kind != "date")
 
 
 _LETTERED = re.compile(r".*\w\s+[A-Z]$")  # "Hall A"; "Hall" alone is a label

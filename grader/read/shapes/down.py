@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any, NamedTuple
 
 from grader.problems import Place
 from grader.read.extract import NUMBERS, Proposal
 from grader.read.layout_spec import TableSpec
+from grader.read.shapes.banners import caption
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.groups import Group, of_group, side_by_side, skipped
 from grader.read.shapes.heads import Head, columns_of, head_at
@@ -157,15 +158,13 @@ def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]
         notes = [*shared.notes, *said_below.notes]
         constants, how = {**said_below.constants, **shared.constants}, {**said_below.how, **shared.how}
         names = _names(grid, head, stop)
+        if "test_date" not in constants and not any(c.field == "test_date" for c in head.columns):
+            for field, (place, value, said) in _date_above(grid, regions[i], top, constants).items():
+                constants[field], how[field] = (place, value), (shown(value), said, "likely")
         if not i:
             first_of_sheet = names, constants, how
         elif names and names <= first_of_sheet[0]:  # a second block of the same outlets is of the same visit
             constants, how = {**first_of_sheet[1], **constants}, {**first_of_sheet[2], **how}
-        if "test_date" not in constants and not any(c.field == "test_date" for c in head.columns):
-            dated = _date_above(grid, regions[i], top)
-            if dated is not None:
-                constants["test_date"] = dated
-                how["test_date"] = (shown(dated[1]), "date above the table", "likely")
         if titles and "site" not in constants and not any(c.field == "site" for c in head.columns):
             row, at, text = titles[i]
             constants["site"] = (grid.place(row, at), text)
@@ -245,13 +244,15 @@ def _no_outlet_note(grid: Grid, head: Head) -> Note:
     return grid.note("no_outlet_column", row, column, grid.name, line=f"outlet = {{ {words} }}")
 
 
-def _date_above(grid: Grid, first: int, stop: int) -> tuple[Place, Any] | None:
-    """The date (or month, or year) that stands alone in a row above a table, the nearest; None where there is none."""
+def _date_above(grid: Grid, first: int, stop: int, known: Collection[str]) -> dict[str, tuple[Place, Any, str]]:
+    """The date (or month, or year) that stands alone in a row above a table, the nearest, or what its caption says."""
     for row in range(stop - 1, first - 1, -1):
         filled = [(at, v) for at, v in enumerate(grid.rows[row]) if v is not None]
         if len(filled) == 1 and is_date(filled[0][1]):
-            return grid.place(row, filled[0][0]), filled[0][1]
-    return None
+            return {"test_date": (grid.place(row, filled[0][0]), filled[0][1], "date above the table")}
+        if row == stop - 1 and "test_date" in (said := caption(grid, row, known)):
+            return said
+    return {}
 
 
 def _region(grid: Grid, found: list[Headed], i: int) -> int:

@@ -278,6 +278,7 @@ def is_date(value: Any) -> bool:
     return parsed.whole or parsed.month is not None or parsed.code == "date_year_alone"
 
 
+@lru_cache(maxsize=20_000)
 def date_within(text: str) -> str | None:
     """The whole date at the end or the beginning of a short text, None where there is none.
 
@@ -345,7 +346,16 @@ def is_round(value: Any) -> bool:
 def _numbered(text: str) -> bool:
     """Whether a text is a word for a visit or a quarter, and its number before or behind it."""
     words = [w.strip(".,:") for w in text.casefold().split()]
-    said = load_toml("limits_reading.toml")["rows"]["visit_words"]
     return len(words) == 2 and any(
-        w in said and re.fullmatch(r"\d+(?:st|nd|rd|th|er|e|ème)?", n) for w, n in (words, words[::-1])
+        of_a_visit(w) and re.fullmatch(r"\d+(?:st|nd|rd|th|er|e|ème)?", n) for w, n in (words, words[::-1])
     )
+
+
+def of_a_visit(text: str) -> bool:
+    """Whether a word of a text is one for a visit or a part of the year: "II. Quartal", "March".
+
+    >>> of_a_visit("II. Quartal"), of_a_visit("Month of May"), of_a_visit("Bay 3")
+    (True, True, False)
+    """
+    said = load_toml("limits_reading.toml")["rows"]["visit_words"]
+    return any(w in said or is_month(w) for w in (w.strip(".,:-") for w in text.casefold().split()))
