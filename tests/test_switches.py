@@ -630,6 +630,8 @@ TURNS: list[Turn] = [
     (H, ("fields", "co_ppm", "synonyms"), ["stinkgas"], heading("stinkgas"), None, "co_ppm"),
     (H, ("fields", "co_ppm", "abbreviations"), ["sg"], heading("sg"), None, "co_ppm"),
     (H, ("fields", "site", "loose"), ["irgendwo"], heading("irgendwo"), None, "site"),
+    (H, ("unless", "lowest_use_temperature_c"), ["xyzzy"], heading("Lowest ambient temperature now"), None,
+     "lowest_use_temperature_c"),
     (H, ("patterns", "tube_lot", "synonyms"), ["xyzzy {}"], heading("xyzzy co"), None, "co_tube_lot"),
     (H, ("patterns", "tube_lot", "loose"), ["xyzzy {}"], heading("xyzzy co"), None, "co_tube_lot"),
     (H, ("at_atmosphere", "dew_point_measured_c"), ["trockenpunkt"], heading("trockenpunkt (°C)"), None, "dew_point_measured_c"),

@@ -66,7 +66,7 @@ PAGES: dict[str, Any] = {
     "headings-en.toml": {
         "fields": {"*": "synonyms abbreviations loose"},
         "patterns": {"*": "synonyms loose"},
-        **dict.fromkeys("at_atmosphere substances ambiguous stems".split(), "*"),
+        **dict.fromkeys("at_atmosphere substances ambiguous stems unless".split(), "*"),
         "others": "unit limit verdict parameter value number earlier",
         "words": "filler joining condition limit other_thing function general later",
     },

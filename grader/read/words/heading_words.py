@@ -35,6 +35,7 @@ class Words(NamedTuple):
     general  : keys of words that name the first of their candidates where no other column claims it.
     function : words of no meaning anywhere. limits: single words of a limit.
     later    : keys of words that make the value beside them, under one heading, that of an earlier day.
+    unless   : field -> words, and beginnings of words ("tube*"), with one of which a heading is not surely of that field.
     telling  : keys of every spelling and of every word in one that is no filler: without one of them a text
                is no heading, and is not taken apart.
     """
@@ -54,6 +55,7 @@ class Words(NamedTuple):
     function: frozenset[str]
     limits: frozenset[str]
     later: frozenset[str]
+    unless: dict[str, tuple[str, ...]]
 
 
 def tidy(text: str) -> str:
@@ -102,6 +104,7 @@ def words_of(codes: tuple[str, ...]) -> Words:
     ambiguous: dict[str, tuple[str, ...]] = {}
     at_atmosphere: set[str] = set()
     lists: dict[str, list[str]] = {name: [] for name in _LISTS}
+    unless: dict[str, tuple[str, ...]] = {}
     for field in FIELDS.values():
         meanings.setdefault(key(re.sub(r"\(.*\)$", "", field.heading)), {})[field.name] = "synonyms"
     # "Water" alone is the tube reading: only the whole heading "Water (mg/m³)" is the content.
@@ -123,6 +126,9 @@ def words_of(codes: tuple[str, ...]) -> Words:
             ambiguous[key(spelling)] = (*known, *(f for f in fields if f not in known))
         for name, spellings in data["words"].items():
             lists[name] += spellings
+        for field_name, spellings in data["unless"].items():
+            stems = (key(w) + "*" * w.endswith("*") for w in spellings)
+            unless[field_name] = (*unless.get(field_name, ()), *stems)
     signs = "|".join(re.escape(w) for w in sorted(lists["limit"], key=len, reverse=True))
     limit = re.compile(rf"(?:(?:{signs}|[<>≤≥=:±\-–]|\d+(?:[.,]\d+)?)\s*)+", re.IGNORECASE)
     filler = frozenset(map(key, lists["filler"]))
@@ -149,6 +155,7 @@ def words_of(codes: tuple[str, ...]) -> Words:
         function,
         frozenset(map(key, lists["limit"])) - function,
         frozenset(map(key, lists["later"])),
+        unless,
     )
 
 

@@ -105,6 +105,26 @@ def understand(text: str, unit_below: str = "") -> Heading:
     words = heading_words()  # not sooner: a folder of blanks never needs them
     if words.telling.isdisjoint(map(key, [*tokens, whole])):
         return Heading(why="not known" if canonical(whole) is None else "a unit alone")
+    found = _of_parts(whole, below, words)
+    unless = words.unless.get(found.field or "")
+    if unless and (strange := _told_of(f"{whole} {below}", unless)):
+        more = ("ambient_temperature_c",) if found.field == "lowest_use_temperature_c" else ()
+        return Heading(
+            candidates=(*found.candidates, *more), why=f"“{strange}” may make it another thing", told=found.unit
+        )
+    return found
+
+
+def _told_of(text: str, stems: tuple[str, ...]) -> str:
+    """The first word of a text that is, or begins with, one of some; "" where none is."""
+    told = (
+        t for t in BREAK.split(text) if any(key(t) == s or s[-1] == "*" and key(t).startswith(s[:-1]) for s in stems)
+    )
+    return next(told, "")
+
+
+def _of_parts(whole: str, below: str, words: Words) -> Heading:
+    """What a tidied heading and what stands below it mean."""
     if not below:
         return _single(whole, words)
     if len(below) > LONGEST_HEADING or len(BREAK.split(below)) > MOST_WORDS:
