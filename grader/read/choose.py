@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from grader.columns import FIELDS
 from grader.read.extract import Made, Proposal, extract
 from grader.read.layout_spec import TableSpec
 from grader.read.shapes import across, down, form, long
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import shared_above
-from grader.read.shapes.tables import Note, Sheet
+from grader.read.shapes.tables import Note, Sheet, both
 from grader.read.shapes.unrolled import Matrix, joined, matrices
 
 MOST_CELLS = 2_000_000  # of a sheet that is looked at from its side too
@@ -83,6 +84,10 @@ def crossed(blocks: list[Matrix], spec: TableSpec | None = None) -> list[Proposa
         return []
     shared = [shared_above(m.grid, *m.above) for m in blocks]
     constants = {f: v for said in reversed(shared) for f, v in said.constants.items()}
+    for f, (place, value) in constants.items():  # two sheets that differ: neither is read; a name may be one of several
+        other = next((s.constants[f][1] for s in shared if s.constants.get(f, (place, value))[1] != value), None)
+        if other is not None and FIELDS[f].kind != "text":
+            constants[f] = place, both(value, other)
     how = {f: v for said in reversed(shared) for f, v in said.how.items()}
     return [p._replace(constants=constants, how=how) for p in long.proposals(grid, spec)]
 

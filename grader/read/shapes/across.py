@@ -171,9 +171,17 @@ def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[tuple[int, 
             and not _form_like(grid.rows[start - 1], side.at)
         ):
             start -= 1
-        made.append((begin, name, list(range(start, last + 1)), end))
+        body = range(start, last + 1)
+        if stated or any(
+            r in side.labels and _may_read(side.labels[r]) for r in body
+        ):  # else dates over outlets, or words
+            made.append((begin, name, list(body), end))
         begin = end
     return made
+
+
+def _may_read(c: Column) -> bool:
+    return not READINGS.isdisjoint((c.field, *c.heading.candidates))
 
 
 def _none_of_today(grid: Grid, side: _Side, names: int) -> dict[int, str]:

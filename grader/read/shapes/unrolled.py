@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 from grader.columns import FIELDS
 from grader.problems import Place, a1
 from grader.read.shapes.grid import Cell, Grid
+from grader.read.shapes.pairs import labels_alone
 from grader.read.shapes.tables import Range, Sheet, whole
 from grader.read.words.dates import is_date, is_when
 from grader.read.words.labels import Column, column, kind_of, label, loose_label
@@ -116,13 +117,17 @@ def _matrix(grid: Grid, begin: int, top: int, alone: bool) -> Matrix | None:
         return None  # labels with their values, or what was measured on one day, and no outlets
     if not down or not dated and not all(is_date(grid.rows[r][side]) for r in down):
         return None
-    titles = [grid.rows[r][c] for r in range(top - 1, begin - 1, -1) for c in range(grid.width)]
+    alone_above = (r for r in range(top - 1, begin - 1, -1) if not labels_alone(grid, r))
+    titles = [v for r in alone_above for v in grid.rows[r]]
     named = [grid.name, *titles] if alone else titles
     # A sheet's name cannot hold a stroke: "mg_m³", "mg-m3".
     given = [t for t in named if type(t) is str]
     texts = [*given, *(_STROKE.sub("/", t) for t in given)]
-    meanings = ((t, k) for meaning in (label, loose_label) for t in texts if (k := meaning(t)) is not None)
-    name, known = next((m for m in meanings if m[1].field not in _NO_PARAMETER and not m[1].weak), ("", None))
+    meanings = [(t, k) for meaning in (label, loose_label) for t in texts if (k := meaning(t)) is not None]
+    meanings = [m for m in meanings if m[1].field not in _NO_PARAMETER and not m[1].weak]
+    # "Oxygen" on the sheet's tab and "Oxygen (%)" over its table: the one that states the unit.
+    full = (m for m in meanings if m[1].field and m[1].field == meanings[0][1].field and m[1].heading.unit)
+    name, known = next(full, meanings[0] if meanings else ("", None))
     return Matrix(grid, name, known, (begin, top), (top, side), down, across, dated)
 
 
