@@ -76,7 +76,8 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None) -> Reco
             from grader.read.choose import read_sheet  # here: a folder of blanks never needs it
 
             made = read_sheet(sheet, specs)
-            found = [] if made.tables else matrices(Grid.of(sheet))
+            held = made.tables and (specs or any(map(_holds_readings, made.tables)))
+            found = [] if held else matrices(Grid.of(sheet))
             blocks += [m for m in found if m.known]
             strange += [m.grid.note("unknown_parameter", m.above[1], 0, sheet.name, heading=sheet.name,
                         where=f'heading = "{sheet.name}"') for m in found if not m.known]  # fmt: skip
@@ -153,6 +154,11 @@ def _of_facts(table: Table) -> bool:
     """Whether a table is a form that names no outlet and asks for nothing that is measured at one, filled in or not."""
     held = {*table.columns, *table.places, *table.constants}
     return table.orientation == "form" and "outlet" not in held and not held & (READINGS - _FACTS) and not table.unclear
+
+
+def _holds_readings(table: Table) -> bool:
+    """Whether a table has a reading, or what may be one."""
+    return bool(table.unclear) or any(v is not None for f in READINGS & table.columns.keys() for v in table.columns[f])
 
 
 def _of_constants(constants: dict[str, tuple[Place, Any]]) -> set[tuple[int, int]]:
