@@ -5,25 +5,24 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from grader.columns import FIELDS
-from grader.read.extract import Made, Proposal, extract
+from grader.read.extract import Proposal, extract
 from grader.read.layout_spec import TableSpec
 from grader.read.shapes import across, down, form, long
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import shared_above
-from grader.read.shapes.tables import Note, Sheet, both
+from grader.read.shapes.tables import Note, Recognised, both
 from grader.read.shapes.unrolled import Matrix, joined, matrices
 
 MOST_CELLS = 2_000_000  # of a sheet that is looked at from its side too
 _PENALTY = 2  # a figure that stays unexplained counts against a proposal as much as two that are explained
 
 
-def read_sheet(sheet: Sheet, specs: list[TableSpec]) -> Made:
-    """Read one sheet; without a table in it Made is empty.
+def read_sheet(grid: Grid, specs: list[TableSpec]) -> Recognised:
+    """Read one sheet.
 
     specs : what layout files say of it. Where one gives the row of the headings, only the tables that they
             describe are read; else they add to what is found.
     """
-    grid = Grid.of(sheet)
     placed = [s for s in specs if _is_placed(s)]
     if placed:
         proposals, notes = _placed(grid, placed)

@@ -16,7 +16,7 @@ from grader.problems import Place, Table, Unclear, Unreadable
 from grader.read.layout_spec import TableSpec
 from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.grid import Cell, Grid
-from grader.read.shapes.tables import Note, shown, whole
+from grader.read.shapes.tables import Note, Recognised, shown, whole
 from grader.read.words.dates import is_weekday
 from grader.read.words.heading_words import CERTAIN, LIKELY
 from grader.read.words.headings import EXACT
@@ -98,15 +98,6 @@ class Proposal(NamedTuple):
     missed: int = 0
 
 
-class Made(NamedTuple):
-    """Tables of one sheet, what is to be said, and the rows: found, and passed over with a note each."""
-
-    tables: list[Table]
-    notes: list[Note]
-    rows_found: int
-    passed_over: int
-
-
 class Fields(NamedTuple):
     """field -> values, Place, unit (where not its own), how it was understood, its line; constants of headings."""
 
@@ -120,7 +111,7 @@ class Fields(NamedTuple):
     unclear: list[Unclear]
 
 
-def extract(proposals: Iterable[Proposal]) -> Made:
+def extract(proposals: Iterable[Proposal]) -> Recognised:
     """The tables of one sheet. Every test of a proposal is a row of a table."""
     tables: list[Table] = []
     notes: list[Note] = []
@@ -130,11 +121,11 @@ def extract(proposals: Iterable[Proposal]) -> Made:
         tables += made.tables
         notes += [n for n in made.notes if n not in notes] if proposal.group else made.notes
         found += made.rows_found
-        passed += made.passed_over
-    return Made(tables, notes, found, passed)
+        passed += made.rows_passed_over
+    return Recognised(tables, notes, found, passed)
 
 
-def _extract(p: Proposal) -> Made:
+def _extract(p: Proposal) -> Recognised:
     fields = read_fields(p.lines, p.values, p.where)
     _percents(p, fields)
     _struck(p, fields)
@@ -175,7 +166,7 @@ def _extract(p: Proposal) -> Made:
                 [u._replace(values=u.values[part.first : part.stop]) for u in fields.unclear],
             )
         )
-    return Made(tables, [*fields.notes, *p.notes], len(p.tests), p.passed)
+    return Recognised(tables, [*fields.notes, *p.notes], len(p.tests), p.passed)
 
 
 def _of_groups(p: Proposal, spec: TableSpec, fields: Fields, how: dict[str, tuple[str, str, str]]) -> None:

@@ -10,19 +10,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from functools import cache, lru_cache
-from typing import Any, NamedTuple
+from typing import Any
 
 from grader.columns import FIELDS, normal_heading
 from grader.problems import Place, Table, Unreadable, a1
 from grader.read.around import with_what_is_said
-from grader.read.extract import Made, extract, pressure_dew_point
+from grader.read.extract import extract, pressure_dew_point
 from grader.read.layout_spec import LayoutSpec
 from grader.read.sayings import Said, of_their_outlets, said_of_all
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.rows import plain
 from grader.read.shapes.table import Block, propose
-from grader.read.shapes.tables import Note, Recognised, Sheet, both, number_of
+from grader.read.shapes.tables import Note, Recognised, Sheet, both
 from grader.read.shapes.unrolled import Matrix, matrices
 from grader.read.words.heading_words import CERTAIN
 from grader.read.words.headings import EXACT, OWN_HEADINGS, Heading
@@ -42,61 +42,66 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None) -> Reco
               refuses the file.
     """
     layout = layout or LayoutSpec()
-    made = Made([], [], 0, 0)
     unused: list[Note] = []
     constants: dict[str, tuple[Place, Any]] = {}
-    covers: list[tuple[Sheet, dict[str, tuple[Place, Any]], dict[str, tuple[str, str, str]]]] = []
-    tables: list[Table] = []
+    covers: list[tuple[Sheet, Cover]] = []
+    kept: list[Recognised] = []
     notes: list[Note] = []
-    rows_found = passed_over = 0
     with_visit = False
     elsewhere: list[Said] = []
-    facts: list[tuple[Sheet, Made]] = []
+    facts: list[tuple[Grid, Recognised]] = []
     blocks: list[Matrix] = []
     strange: list[Note] = []
+
+    def keep(grid: Grid, made: Recognised, cover: Cover | None) -> None:
+        """Keep the tables of a sheet with what its other cells say; what holds for the tests of other sheets is no test."""
+        read = _of_constants(cover[0]) if cover else ()
+        tables, left = with_what_is_said(grid.sheet, [] if cover else made.tables, read)
+        elsewhere.extend(left)
+        if cover:
+            covers.append((grid.sheet, cover))
+        if not cover or not made.tables:
+            kept.append(made._replace(tables=tables))
+            notes.extend(made.notes)
+
     for sheet in sheets:
         if not sheet.rows or not sheet.rows[0] or layout.ignores(sheet.name):
             continue
         specs = layout.of(sheet.name)
-        texts = _texts(sheet)
-        if plain(sheet.name) == "visit" and not specs and not _exact_table(sheet, texts):
+        grid = Grid.of(sheet)
+        headings = _headings(grid)
+        own = None if specs else _exact_table(grid, headings)
+        if own is None and plain(sheet.name) == "visit" and not specs:
             with_visit = True
-            made_constants, said = _read_visit(sheet, texts)
+            made_constants, said = _read_visit(grid)
             constants.update(made_constants)
             notes += said
             elsewhere += with_what_is_said(sheet, [], _of_constants(made_constants))[1]
             continue
-        own = None if specs else _exact_table(sheet, texts)
-        if own is not None and own[0] == _first_filled(sheet):
-            made = _read_own(sheet, texts, own)
+        if own is not None and own[0] == next(i for i, row in enumerate(grid.rows) if row.count(None) < len(row)):
+            made = _read_own(grid, headings, own)
         elif (explained := _fingerprint(sheet)) in _EXPLAINED and not specs:
             elsewhere += with_what_is_said(sheet, [])[1]
             continue
         else:
             from grader.read.choose import read_sheet  # here: a folder of blanks never needs it
 
-            made = read_sheet(sheet, specs)
+            made = read_sheet(grid, specs)
             held = made.tables and (specs or any(map(_holds_readings, made.tables)))
-            found = [] if held else matrices(Grid.of(sheet))
+            found = [] if held else matrices(grid)
             blocks += [m for m in found if m.known]
-            strange += [m.grid.note("unknown_parameter", m.above[1], 0, sheet.name, heading=sheet.name,
+            strange += [grid.note("unknown_parameter", m.above[1], 0, sheet.name, heading=sheet.name,
                         where=f'heading = "{sheet.name}"') for m in found if not m.known]  # fmt: skip
             if any(m.known for m in found):
                 elsewhere += with_what_is_said(sheet, [])[1]
                 continue
-            if not made.tables and not made.notes and not specs and not _not_used(sheet) and not _cover(sheet):
+            if not made.tables and not made.notes and not specs and not _not_used(grid) and not _cover(grid):
                 if explained is not None:
                     _EXPLAINED.add(explained)
         if made.tables and all(map(_of_facts, made.tables)) and not specs:
-            facts.append((sheet, made))
+            facts.append((grid, made))
             continue
-        cover = _cover(sheet) if not made.tables else None
-        with_words, left = with_what_is_said(sheet, made.tables, _of_constants(cover[0]) if cover else ())
-        elsewhere += left
-        tables += with_words
-        notes += made.notes
-        rows_found += made.rows_found
-        passed_over += made.passed_over
+        keep(grid, made, _cover(grid) if not made.tables else None)
         if made.tables:
             notes += _comments(sheet)
             if sheet.hidden and made.rows_found:
@@ -104,32 +109,19 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None) -> Reco
             elif made.rows_found:
                 notes += _hidden_rows(sheet, made)
         else:
-            unused += _not_used(sheet)
-            if cover:
-                covers.append((sheet, *cover))
+            unused += _not_used(grid)
     if len(blocks) > 1:
         notes += strange  # a sheet of what nobody knows, among sheets of a parameter each
         from grader.read.choose import crossed
 
         stated = [s for m in blocks for s in layout.of(m.grid.name) if s.orientation == "long"]
         made = extract(crossed(blocks, stated[0] if stated else None))
-        tables += made.tables
+        kept.append(made)
         notes += made.notes
-        rows_found += made.rows_found
-    for sheet, made in facts:
-        # What holds for the tests of other sheets is no test; alone it is a form whose readings are missing.
-        cover = _cover(sheet) if tables else None
-        with_words, left = with_what_is_said(
-            sheet, [] if cover else made.tables, _of_constants(cover[0]) if cover else ()
-        )
-        elsewhere += left
-        if cover:
-            covers.append((sheet, *cover))
-            continue
-        tables += with_words
-        notes += made.notes
-        rows_found += made.rows_found
-        passed_over += made.passed_over
+    for grid, made in facts:
+        # Alone it is a form whose readings are missing.
+        keep(grid, made, _cover(grid) if any(m.tables for m in kept) else None)
+    tables = [table for made in kept for table in made.tables]
     if tables:
         notes += unused
     if constants:
@@ -143,7 +135,7 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None) -> Reco
         tables = layout.completed(with_sheet_names(tables, notes), notes)
     elsewhere = of_their_outlets(elsewhere, tables)
     tables = [said_of_all(t, elsewhere) for t in tables]
-    return Recognised(tables, notes, rows_found, passed_over)
+    return Recognised(tables, notes, sum(m.rows_found for m in kept), sum(m.rows_passed_over for m in kept))
 
 
 # What may stand on a sheet of facts though the blank has it among the readings.
@@ -187,59 +179,23 @@ def _field(text: str) -> str | None:
     return OWN_HEADINGS.get(normal_heading(text).rstrip(":")) if len(text) <= LONGEST_HEADING else None
 
 
-class _Texts(NamedTuple):
-    """The different values of one sheet: headings (text -> field), blanks, any that is no number."""
-
-    headings: dict[str, str]
-    blanks: set[Any]
-    odd: bool
-
-    def clean(self, values: tuple[Any, ...]) -> list[Any]:
-        """Cells with blanks as None, and numbers that are none (NaN, infinite) as Unreadable."""
-        if self.odd:
-            values = tuple(Unreadable(str(v), "number") if type(v) is float and v - v != 0.0 else v for v in values)
-        blanks = self.blanks
-        if blanks and not blanks.isdisjoint(values):
-            return [None if v in blanks else v for v in values]
-        return list(values)
+def _headings(grid: Grid) -> dict[str, str]:
+    """The texts of a sheet that are headings of the blank, with their fields."""
+    return {v: field for v in set().union(*grid.rows) if type(v) is str and (field := _field(v))}
 
 
-def _texts(sheet: Sheet) -> _Texts:
-    headings: dict[str, str] = {}
-    blanks: set[Any] = set()
-    odd = False
-    # One loop over the different values, so that the loops over cells are all inside C code.
-    for value in set().union(*sheet.rows):
-        kind = type(value)
-        if kind is str:
-            if not value.strip():
-                blanks.add(value)
-            elif field := _field(value):
-                headings[value] = field
-        elif kind is float and value - value != 0.0:
-            odd = True
-    return _Texts(headings, blanks, odd)
-
-
-def _exact_table(sheet: Sheet, texts: _Texts) -> tuple[int, dict[int, str]] | None:
+def _exact_table(grid: Grid, headings: dict[str, str]) -> tuple[int, dict[int, str]] | None:
     """The first row of which every text is a heading of the blank and that opens a table, with its fields."""
-    if READINGS.isdisjoint(texts.headings.values()):
+    if READINGS.isdisjoint(headings.values()):
         return None
-    apart = texts.headings.keys().isdisjoint
-    for number, row in enumerate(sheet.rows):
+    apart = headings.keys().isdisjoint
+    for number, row in enumerate(grid.rows):
         if apart(row):
             continue
-        filled = {at: v for at, v in enumerate(row) if v is not None and v not in texts.blanks}
-        fields = {at: texts.headings[v] for at, v in filled.items() if type(v) is str and v in texts.headings}
-        if len(fields) == len(filled) and _opens(set(fields.values())):
-            return number, fields
+        fields = {at: headings[v] for at, v in enumerate(row) if type(v) is str and v in headings}
         if _opens(set(fields.values())):
-            return None
+            return (number, fields) if len(fields) == len(row) - row.count(None) else None
     return None
-
-
-def _first_filled(sheet: Sheet) -> int:
-    return next((i for i, row in enumerate(sheet.rows) if row.count("") + row.count(None) < len(row)), 0)
 
 
 def _opens(fields: set[str]) -> bool:
@@ -254,29 +210,26 @@ def _own_column(at: int, text: str, field: str) -> Column:
     return Column(at, text, "field", heading, EXACT)
 
 
-def _read_own(sheet: Sheet, texts: _Texts, first: tuple[int, dict[int, str]]) -> Made:
+def _read_own(grid: Grid, headings: dict[str, str], first: tuple[int, dict[int, str]]) -> Recognised:
     """Tables with headings of the blank. A row of the same headings again does not open a new table."""
-    grid = Grid.of(sheet)
-    apart = texts.headings.keys().isdisjoint
+    apart = headings.keys().isdisjoint
     blocks: list[tuple[int, dict[int, str], list[int]]] = [(*first, [])]
-    for row in range(first[0] + 1, len(sheet.rows)):
-        if apart(sheet.rows[row]):
+    for row in range(first[0] + 1, len(grid.rows)):
+        if apart(grid.rows[row]):
             continue
-        fields = {
-            at: texts.headings[v] for at, v in enumerate(sheet.rows[row]) if type(v) is str and v in texts.headings
-        }
+        fields = {at: headings[v] for at, v in enumerate(grid.rows[row]) if type(v) is str and v in headings}
         if fields == blocks[-1][1]:
             blocks[-1][2].append(row)
         elif _opens(set(fields.values())):
             blocks.append((row, fields, []))
     made = []
-    named = plain(sheet.name) == "readings"
+    named = plain(grid.name) == "readings"
     for i, (row, fields, again) in enumerate(blocks):
-        stop = blocks[i + 1][0] if i + 1 < len(blocks) else len(sheet.rows)
-        head = Head(row, row, [_own_column(at, sheet.rows[row][at], field) for at, field in sorted(fields.items())])
+        stop = blocks[i + 1][0] if i + 1 < len(blocks) else len(grid.rows)
+        head = Head(row, row, [_own_column(at, grid.rows[row][at], field) for at, field in sorted(fields.items())])
         table = propose(Block(grid, head, stop, again, banners=not named))
         if not table.tests:
-            table = table._replace(notes=[*table.notes, grid.note("empty_readings", row, 0, sheet.name)])
+            table = table._replace(notes=[*table.notes, grid.note("empty_readings", row, 0, grid.name)])
         made.append(table)
     return extract(made)
 
@@ -284,37 +237,30 @@ def _read_own(sheet: Sheet, texts: _Texts, first: tuple[int, dict[int, str]]) ->
 # ------------------------------------------------------------------------------------------ what holds for all
 
 
-def _read_visit(sheet: Sheet, texts: _Texts) -> tuple[dict[str, tuple[Place, Any]], list[Note]]:
+def _read_visit(grid: Grid) -> tuple[dict[str, tuple[Place, Any]], list[Note]]:
     """Labels in column A, values in column B -> constants. Only Visit's labels: a reading is no constant."""
     notes: list[Note] = []
     constants: dict[str, tuple[Place, Any]] = {}
-    columns = list(zip(*sheet.rows))
-    if len(columns) < 2:
-        return constants, notes
-    labels, values = texts.clean(columns[0]), texts.clean(columns[1])
-    percents = set(sheet.percents)
-    for row, (text, value) in enumerate(zip(labels, values)):
+    for row, (text, value, *_) in enumerate(grid.rows) if grid.width > 1 else ():
         if text is None or value is None:
             continue
-        number = number_of(sheet, row)
         field = _field(text) if type(text) is str else None
         if field is None and (found := label(text)) is not None and found.field in VISIT:
             from grader.read.shapes.pairs import with_unit
 
             field, value = found.field, with_unit(found.field, found, value)
         if field is None or field not in VISIT:
-            said = {"label": str(text)}
-            notes.append(Note("unknown_label", sheet.name, a1(number, 1), value, said))
+            notes.append(grid.note("unknown_label", row, 1, value, label=str(text)))
             continue
-        if field in NUMBERS and (number, 1) in percents and type(value) in (int, float):
+        if field in NUMBERS and (row, 1) in grid.percents and type(value) in (int, float):
             value = Unreadable(f"{value * 100:.10g}%", "percent")
         if field in constants:
             place, earlier = constants[field]
-            said = {"label": str(text), "first": a1(place.row or 0, 1)}
-            notes.append(Note("label_twice", sheet.name, a1(number, 1), value, said))
+            first = a1(place.row or 0, 1)
+            notes.append(grid.note("label_twice", row, 1, value, label=str(text), first=first))
             constants[field] = (place, both(earlier, value))
         else:
-            constants[field] = (Place(sheet.name, number, 1), value)
+            constants[field] = (grid.place(row, 1), value)
     return constants, notes
 
 
@@ -340,15 +286,17 @@ def _says_where_or_when(table: Table) -> bool:
     return any(f in table.places or f in table.constants for f in ("site", "test_date"))
 
 
-def _cover(sheet: Sheet) -> tuple[dict[str, tuple[Place, Any]], dict[str, tuple[str, str, str]]] | None:
+Cover = tuple[dict[str, tuple[Place, Any]], dict[str, tuple[str, str, str]]]
+
+
+def _cover(grid: Grid) -> Cover | None:
     """The labels of a sheet without tests that say where and when; None where it is no such sheet."""
-    if len(sheet.rows) > 200:
+    if len(grid.rows) > 200:
         return None
     from grader.read.shapes.pairs import pairs, with_unit
 
     constants: dict[str, tuple[Place, Any]] = {}
     how: dict[str, tuple[str, str, str]] = {}
-    grid = Grid.of(sheet)
     for pair in pairs(grid, 0, len(grid.rows)):
         field = pair.label.field
         if pair.value is None or field not in SHARED | _FACTS or pair.where == "below":
@@ -361,13 +309,8 @@ def _cover(sheet: Sheet) -> tuple[dict[str, tuple[Place, Any]], dict[str, tuple[
     return (constants, how) if len(constants) >= 2 and {"site", "test_date"} & set(constants) else None
 
 
-def _with_cover(
-    tables: list[Table],
-    sheet: Sheet,
-    constants: dict[str, tuple[Place, Any]],
-    how: dict[str, tuple[str, str, str]],
-    notes: list[Note],
-) -> list[Table]:
+def _with_cover(tables: list[Table], sheet: Sheet, cover: Cover, notes: list[Note]) -> list[Table]:
+    constants, how = cover
     made = []
     used = False
     for table in tables:
@@ -407,7 +350,7 @@ def _of_the_place(table: Table, constants: dict[str, tuple[Place, Any]]) -> dict
     return {} if named else {f: v for f, v in constants.items() if f in _PLACE and f not in table.places}
 
 
-def _hidden_rows(sheet: Sheet, made: Made) -> list[Note]:
+def _hidden_rows(sheet: Sheet, made: Recognised) -> list[Note]:
     hidden = set(sheet.hidden_rows)
     if not hidden:
         return []
@@ -417,15 +360,15 @@ def _hidden_rows(sheet: Sheet, made: Made) -> list[Note]:
     return [Note("hidden_rows", sheet.name, a1(rows[0], 0), sheet.name, {"rows": len(rows)})]
 
 
-def _not_used(sheet: Sheet) -> list[Note]:
+def _not_used(grid: Grid) -> list[Note]:
     """A note on a sheet with headings of ours that holds no table."""
     best: dict[str, str] = {}
     at = (0, 0)
-    for number, row in enumerate(sheet.rows):
+    for number, row in enumerate(grid.rows):
         # Blanks first: a row may be sixteen thousand cells wide.
         known = {v: said.field for v in {v for v in row if type(v) is str and v} if (said := label(v)) and said.field}
         if len(set(known.values())) > len(set(best.values())):
             best, at = known, (number, next(i for i, v in enumerate(row) if type(v) is str and v in known))
     if len(set(best.values())) < 3:
         return []
-    return [Note("sheet_not_used", sheet.name, a1(number_of(sheet, at[0]), at[1]), sheet.name, {"count": len(best)})]
+    return [grid.note("sheet_not_used", *at, grid.name, count=len(best))]

@@ -49,7 +49,10 @@ class Note(NamedTuple):
 
 
 class Recognised(NamedTuple):
-    """The tables of a workbook. rows_found is counted from the sheets, not from the tables' columns."""
+    """The tables of a sheet or workbook, what is to be said, and the rows: found, and passed over with a note each.
+
+    rows_found is counted from the sheets, not from the tables' columns.
+    """
 
     tables: list[Table]
     notes: list[Note]
