@@ -14,7 +14,7 @@ from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from grader.problems import Unreadable, a1
-from grader.read.formats.parts import Parts, Refused, parse_xml
+from grader.read.formats.parts import Parts, Refused, parse_xml, tree
 from grader.read.formats.scan import LAST_COLUMN, LAST_ROW
 from grader.read.shapes.tables import Range, Sheet
 from grader.read.words.own_notes import without_own_lines
@@ -28,7 +28,7 @@ _META = f"{_ODF}meta:1.0 "
 _DRAWING = (f"{_ODF}drawing:1.0 ", f"{_ODF}dr3d:1.0 ", f"{_ODF}form:1.0 ")
 _CALC = "urn:org:documentfoundation:names:experimental:calc:xmlns:calcext:1.0 "
 _ANNOTATION = _OFFICE + "annotation"
-_PRINTED = (_STYLE + "header", _STYLE + "footer")  # and those of left and first pages
+_PRINTED = tuple(f"{_STYLE}{end}{page}" for end in ("header", "footer") for page in ("", "-left", "-first"))
 _STRUCK = _STYLE + "text-line-through-style"
 _CELLS = (_TABLE + "table-cell", _TABLE + "covered-table-cell")
 _PARAGRAPHS = (_TEXT + "p", _TEXT + "h")
@@ -58,21 +58,8 @@ def ods_kind(parts: Parts) -> str:
     content = parts.read(META) if META in parts.entries else b""
     if b"grader-kind" not in content:
         return ""
-    found: list[str] = []
-    inside = [False]
-
-    def start(name: str, attributes: dict[str, str]) -> None:
-        inside[0] = name == _META + "user-defined" and attributes.get(_META + "name") == "grader-kind"
-
-    def text(data: str) -> None:
-        if inside[0]:
-            found.append(data)
-
-    def end(name: str) -> None:
-        inside[0] = False
-
-    parse_xml(content, META, start, end, text, spaces=True)
-    return "".join(found).strip()
+    said = tree(content, META, spaces=True).all(_META + "user-defined")
+    return "".join(e.text for e in said if e.attributes.get(_META + "name") == "grader-kind").strip()
 
 
 def read_ods(parts: Parts, limits: Mapping[str, float]) -> list[Sheet]:
@@ -94,24 +81,11 @@ def _printed(parts: Parts) -> dict[str, list[str]]:
     if STYLES not in parts.entries:
         return {}
     made: dict[str, list[str]] = {}
-    page, depth = [""], [0]
-
-    def start(name: str, attributes: dict[str, str]) -> None:
-        if name == _STYLE + "master-page":
-            page[0] = attributes.get(_STYLE + "name", "")
-        depth[0] += name.startswith(_PRINTED) and attributes.get(_STYLE + "display") != "false"
-        if depth[0] and name in _PARAGRAPHS:
-            made.setdefault(page[0], []).append("")
-
-    def end(name: str) -> None:
-        depth[0] = 0 if name.startswith(_PRINTED) else depth[0]
-
-    def text(data: str) -> None:
-        if depth[0] and made.get(page[0]):
-            made[page[0]][-1] += data
-
     with contextlib.suppress(Refused):  # broken, it hides no reading
-        parse_xml(parts.read(STYLES), STYLES, start, end, text, spaces=True)
+        for page in tree(parts.read(STYLES), STYLES, spaces=True).all(_STYLE + "master-page"):
+            shown = (e for e in page.all(*_PRINTED) if e.attributes.get(_STYLE + "display") != "false")
+            texts = [line.text for e in shown for line in e.all(*_PARAGRAPHS)]
+            made.setdefault(page.attributes.get(_STYLE + "name", ""), []).extend(texts)
     return made
 
 

@@ -10,7 +10,7 @@ import re
 import struct
 import zipfile
 import zlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any, NamedTuple, TypeVar
 from xml.parsers import expat
 
@@ -260,3 +260,41 @@ def local_name(name: str) -> str:
     ('row', 'row')
     """
     return name[name.find(":") + 1 :]
+
+
+class Element(NamedTuple):
+    """One element of a part: its name, without a prefix or with its namespace, and what stands in it, in order."""
+
+    name: str
+    attributes: dict[str, str]
+    inside: list[str | Element]
+
+    def _walk(self) -> Iterator[str | Element]:
+        waiting: list[str | Element] = self.inside[::-1]  # no calls within calls: a hostile file may go deep
+        while waiting:
+            here = waiting.pop()
+            yield here
+            if isinstance(here, Element):
+                waiting += here.inside[::-1]
+
+    def all(self, *names: str) -> Iterator[Element]:
+        """The elements in it that have one of these names, at any depth, in order."""
+        return (e for e in self._walk() if isinstance(e, Element) and e.name in names)
+
+    @property
+    def text(self) -> str:
+        """All text in it."""
+        return "".join(e for e in self._walk() if isinstance(e, str))
+
+
+def tree(content: bytes, part: str, *, spaces: bool = False) -> Element:
+    """A small part as a whole. spaces, Raises : as for `parse_xml`; without spaces names are local names."""
+    opened = [Element("", {}, [])]
+
+    def start(name: str, attributes: dict[str, str]) -> None:
+        made = Element(name if spaces else local_name(name), attributes, [])
+        opened[-1].inside.append(made)
+        opened.append(made)
+
+    parse_xml(content, part, start, lambda _: opened.pop(), lambda text: opened[-1].inside.append(text), spaces=spaces)
+    return opened[0]

@@ -16,7 +16,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from grader.columns import REGISTER_KIND
-from grader.read.formats.parts import Parts, Refused, local_name, parse_xml
+from grader.read.formats.parts import Element, Parts, Refused, local_name, parse_xml, tree
 from grader.read.shapes.tables import column_number
 from grader.read.words.own_notes import without_own_lines
 
@@ -158,52 +158,25 @@ def _beside(parts: Parts, part: str, kind: str) -> Iterator[str]:
 
 def _drawn(parts: Parts, part: str) -> list[str]:
     """The texts of the boxes and shapes that lie on one sheet."""
-    boxes: list[str] = []
-    inside = [False]
-
-    def start(tag: str, attributes: dict[str, str]) -> None:
-        local = local_name(tag)
-        if local == "txBody":
-            boxes.append("")
-        inside[0] = local == "t" and bool(boxes)
-
-    def end(tag: str) -> None:
-        inside[0] = False
-        if local_name(tag) == "p" and boxes:
-            boxes[-1] += "\n"
-
-    def text(data: str) -> None:
-        if inside[0]:
-            boxes[-1] += data
-
-    for path in _beside(parts, part, _DRAWING):
-        parse_xml(parts.read(path), path, start, end, text)
+    drawn = (tree(parts.read(path), path) for path in _beside(parts, part, _DRAWING))
+    boxes = ("\n".join(map(_text_of, box.all("p"))) for drawing in drawn for box in drawing.all("txBody"))
     return [said for box in boxes if (said := box.strip())]
+
+
+def _text_of(element: Element) -> str:
+    """The text that the runs in an element show."""
+    return "".join(run.text for run in element.all("t"))
 
 
 def _comments(parts: Parts, part: str) -> tuple[tuple[tuple[int, int], str], ...]:
     """The comments on the cells of one sheet, by 0-based row and column; those of this program left out."""
-    found: dict[tuple[int, int], list[str]] = {}
-    here: list[list[str]] = [[]]
-    inside: list[bool] = [False]
-
-    def start(tag: str, attributes: dict[str, str]) -> None:
-        local = local_name(tag)
-        if local == "comment" and (match := _ADDRESS.fullmatch(attributes.get("ref", ""))):
-            here[0] = found.setdefault((int(match[2]) - 1, column_number(match[1])), [])
-        inside[0] = local == "t"
-
-    def end(tag: str) -> None:
-        inside[0] = False
-
-    def text(data: str) -> None:
-        if inside[0]:
-            here[0].append(data)
-
+    found: dict[tuple[int, int], str] = {}
     for path in _beside(parts, part, _COMMENTS):
-        here[0] = []
-        parse_xml(parts.read(path), path, start, end, text)
-    return tuple((at, said) for at, parts in sorted(found.items()) if (said := without_own_lines("".join(parts))))
+        for comment in tree(parts.read(path), path).all("comment"):
+            if match := _ADDRESS.fullmatch(comment.attributes.get("ref", "")):
+                at = int(match[2]) - 1, column_number(match[1])
+                found[at] = found.get(at, "") + _text_of(comment)
+    return tuple((at, said) for at, text in sorted(found.items()) if (said := without_own_lines(text)))
 
 
 def grader_kind(parts: Parts) -> str:
@@ -211,19 +184,8 @@ def grader_kind(parts: Parts) -> str:
     content = parts.read(PROPERTIES) if PROPERTIES in parts.entries else b""
     if b"grader-kind" not in content:
         return ""
-    inside: list[bool] = [False]
-    found: list[str] = []
-
-    def start(name: str, attributes: dict[str, str]) -> None:
-        if local_name(name) == "property":
-            inside[0] = attributes.get("name") == "grader-kind"
-
-    def text(data: str) -> None:
-        if inside[0]:
-            found.append(data)
-
-    parse_xml(content, PROPERTIES, start, None, text)
-    return "".join(found).strip()
+    said = tree(content, PROPERTIES).all("property")
+    return "".join(p.text for p in said if p.attributes.get("name") == "grader-kind").strip()
 
 
 def is_closed(kind: str) -> bool:
@@ -271,20 +233,17 @@ def _book(parts: Parts, part: str, related: str) -> tuple[dict[str, str], dict[s
     states: dict[str, str] = {}
     targets = relations(parts, related)
     said = {"fullCalcOnLoad": "", "date1904": ""}
-
-    def book(name: str, attributes: dict[str, str]) -> None:
-        local = local_name(name)
-        if local in ("calcPr", "workbookPr"):
+    for element in tree(parts.read(part), part).all("calcPr", "workbookPr", "sheet"):
+        attributes = element.attributes
+        if element.name != "sheet":
             said.update({k: v for k, v in attributes.items() if k in said})
-        elif local == "sheet":
-            key = next((v for k, v in attributes.items() if k.endswith(":id")), "")
-            target, kind = targets.get(key, ("", ""))
-            # One that names no part at all is a module of a program; there is nothing of it to read.
-            if key and (not kind or kind.endswith("/worksheet")):
-                sheet = attributes.get("name", "")
-                sheets[sheet], states[sheet] = target, attributes.get("state", "visible")
-
-    parse_xml(parts.read(part), part, book)
+            continue
+        key = next((v for k, v in attributes.items() if k.endswith(":id")), "")
+        target, kind = targets.get(key, ("", ""))
+        # One that names no part at all is a module of a program; there is nothing of it to read.
+        if key and (not kind or kind.endswith("/worksheet")):
+            sheet = attributes.get("name", "")
+            sheets[sheet], states[sheet] = target, attributes.get("state", "visible")
     waiting, from_1904 = (value in ("1", "true") for value in said.values())
     return sheets, states, targets, waiting, from_1904
 
@@ -293,14 +252,8 @@ def relations(parts: Parts, part: str) -> dict[str, tuple[str, str]]:
     """Id -> (target, type) of a workbook's list of its parts. Raises Refused where there is none."""
     if part not in parts.entries:
         raise Refused("damaged", what="the list of its sheets is missing")
-    targets: dict[str, tuple[str, str]] = {}
-
-    def relation(name: str, attributes: dict[str, str]) -> None:
-        if local_name(name) == "Relationship":
-            targets[attributes.get("Id", "")] = (attributes.get("Target", ""), attributes.get("Type", ""))
-
-    parse_xml(parts.read(part), part, relation)
-    return targets
+    listed = (e.attributes for e in tree(parts.read(part), part).all("Relationship"))
+    return {a.get("Id", ""): (a.get("Target", ""), a.get("Type", "")) for a in listed}
 
 
 def _resolved(target: str, folder: str) -> str:
@@ -321,37 +274,14 @@ def _styles(content: bytes) -> Styles:
     """The cell styles whose number format changes what the number means."""
     if not _SPECIAL_FORMAT.search(content) and b"strike" not in content:
         return Styles(frozenset(), {})
-    codes: dict[str, str] = {}
-    used: list[str] = []
-    fonts: list[bool] = []  # of each, whether it strikes through
-    font_of: list[str] = []
-    inside: list[bool] = [False]
-    of_fonts: list[bool] = [False]
-
-    def start(name: str, attributes: dict[str, str]) -> None:
-        local = local_name(name)
-        if local == "numFmt":
-            codes[attributes.get("numFmtId", "")] = attributes.get("formatCode", "")
-        elif local == "cellXfs":
-            inside[0] = True
-        elif local == "xf" and inside[0]:
-            used.append(attributes.get("numFmtId", "0"))
-            font_of.append(attributes.get("fontId", "0"))
-        elif local == "fonts":
-            of_fonts[0] = True
-        elif local == "font" and of_fonts[0]:
-            fonts.append(False)
-        elif local == "strike" and of_fonts[0] and fonts:
-            fonts[-1] = attributes.get("val", "1") not in ("0", "false")
-
-    def end(name: str) -> None:
-        local = local_name(name)
-        inside[0] = inside[0] and local != "cellXfs"
-        of_fonts[0] = of_fonts[0] and local != "fonts"
-
-    parse_xml(content, STYLES, start, end)
-    struck = {str(i) for i, strikes in enumerate(fonts) if strikes}
-    return styles_of(codes, used)._replace(struck=frozenset(i for i, font in enumerate(font_of) if font in struck))
+    styles = tree(content, STYLES)
+    codes = {f.attributes.get("numFmtId", ""): f.attributes.get("formatCode", "") for f in styles.all("numFmt")}
+    used = [xf.attributes for cells in styles.all("cellXfs") for xf in cells.all("xf")]
+    fonts = [font for fonts in styles.all("fonts") for font in fonts.all("font")]
+    struck = {str(i) for i, font in enumerate(fonts)
+              if any(s.attributes.get("val", "1") not in ("0", "false") for s in font.all("strike"))}  # fmt: skip
+    made = styles_of(codes, [xf.get("numFmtId", "0") for xf in used])
+    return made._replace(struck=frozenset(i for i, xf in enumerate(used) if xf.get("fontId", "0") in struck))
 
 
 def styles_of(codes: Mapping[str, str], used: Sequence[str]) -> Styles:
