@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import io
 import re
-import struct
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator, Mapping
@@ -26,52 +25,6 @@ class Refused(Exception):
     def __init__(self, code: str, *, sheet: str = "", cell: str = "", **params: Any) -> None:
         super().__init__(code)
         self.code, self.sheet, self.cell, self.params = code, sheet, cell, params
-
-
-class Entry(NamedTuple):
-    """One part as the zip's table of contents declares it."""
-
-    filename: str
-    flag_bits: int
-    compress_type: int
-    CRC: int
-    compress_size: int
-    file_size: int
-    header_offset: int
-
-
-_END, _ENTRY = struct.Struct("<4s4H2LH"), struct.Struct("<4s6H3L5H2L")
-_NAME_IS_UTF_8, _FULL_16, _FULL_32 = 0x800, 0xFFFF, 0xFFFFFFFF
-
-
-def _entries(data: bytes) -> list[Entry]:
-    """The table of contents: of a plain zip read here, which is quicker, of any other by zipfile.
-
-    Plain: no comment at the end, nothing before the first part, no 64-bit sizes. Source of the layout: PKWARE
-    APPNOTE 4.3.12 and 4.3.16, from memory; the tests compare with zipfile.
-    """
-    end = len(data) - _END.size
-    if end >= 0 and data[end : end + 4] == b"PK\x05\x06":
-        _, disk, first_disk, here, count, size, start, comment = _END.unpack_from(data, end)
-        if not (disk or first_disk or comment) and here == count < _FULL_16 and start + size == end:
-            entries = []
-            at = start
-            while at + _ENTRY.size <= end:
-                (magic, _, _, flags, method, _, _, crc, packed, unpacked, name, extra, remark, _, _, _, offset) = (
-                    _ENTRY.unpack_from(data, at)
-                )
-                if magic != b"PK\x01\x02" or _FULL_32 in (packed, unpacked, offset):
-                    break
-                at += _ENTRY.size
-                text = data[at : at + name].decode("utf-8" if flags & _NAME_IS_UTF_8 else "cp437")
-                entries.append(Entry(text.split("\x00")[0], flags, method, crc, packed, unpacked, offset))
-                at += name + extra + remark
-            if at == end and len(entries) == count:
-                return entries
-    return [
-        Entry(e.filename, e.flag_bits, e.compress_type, e.CRC, e.compress_size, e.file_size, e.header_offset)
-        for e in zipfile.ZipFile(io.BytesIO(data)).filelist
-    ]
 
 
 _T = TypeVar("_T")
@@ -94,13 +47,13 @@ class Parts:
         if not data.startswith(b"PK"):
             raise Refused("not_a_workbook")
         try:
-            entries = _entries(data)
+            entries = zipfile.ZipFile(io.BytesIO(data)).filelist
         except (zipfile.BadZipFile, ValueError, EOFError, NotImplementedError) as error:
             raise Refused("truncated") from error
         if len(entries) > limits["parts"]:
             raise Refused("bomb", part="zip", what=f"{len(entries)} parts")
         self.data, self.limits = data, limits
-        self.entries: dict[str, Entry] = {}
+        self.entries: dict[str, zipfile.ZipInfo] = {}
         self.inflated: set[str] = set()
         total = 0
         for entry in entries:
@@ -121,7 +74,7 @@ class Parts:
         if tight or size > limits["part_bytes_hard"]:
             raise Refused("bomb", part=name, what=megabytes(size))
 
-    def _packed(self, entry: Entry) -> memoryview:
+    def _packed(self, entry: zipfile.ZipInfo) -> memoryview:
         data, start = self.data, entry.header_offset
         if data[start : start + 4] != ZIP_MAGIC:
             raise Refused("truncated")
@@ -193,7 +146,7 @@ class Parts:
                     _remember(key, True)
 
 
-def _head(entry: Entry, packed: bytes) -> bytes:
+def _head(entry: zipfile.ZipInfo, packed: bytes) -> bytes:
     if entry.compress_type != zipfile.ZIP_DEFLATED:
         return packed
     try:
