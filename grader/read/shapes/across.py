@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 from grader.read.extract import NUMBERS, READINGS, Proposal
 from grader.read.layout_spec import FieldSpec, TableSpec
 from grader.read.shapes.grid import Grid
-from grader.read.shapes.heads import Head
+from grader.read.shapes.heads import Head, are_pairs
 from grader.read.shapes.pairs import Shared, may_stand_above, shared_above
 from grader.read.shapes.rows import is_total
 from grader.read.shapes.table import NO_TEST, Block, propose
@@ -248,7 +248,7 @@ def _names_above(grid: Grid, side: _Side, rows: list[int]) -> list[int]:
 def _names_two(grid: Grid, side: _Side, row: int) -> bool:
     """Whether a row names an outlet in two columns or more to the right of the labels."""
     cells = grid.rows[row]
-    if _form_like(cells, side.at):
+    if _form_like(cells, side.at) or are_pairs(cells):
         return False
     named = (c for c in range(side.at + 1, len(cells)) if c != side.units and _is_name(cells[c]))
     return next(named, None) is not None and next(named, None) is not None

@@ -22,6 +22,7 @@ from grader.read.words.labels import (
     is_unit,
     kind_of,
     known_words,
+    label,
     looks_like_value,
     may_be_heading,
 )
@@ -181,6 +182,8 @@ def head_at(grid: Grid, row: int, after: int = -1) -> Head | None:
     if sum(map(may_be_heading, texts.values())) < 2:
         return None
     below = _next(grid, row)
+    if are_pairs(cells) and any(are_pairs(grid.rows[r]) for r in (row - 1, below) if r is not None and r >= 0):
+        return None  # lines of a form
     next_texts = _texts(grid.rows[below]) if below is not None else {}
     if sum(map(known_words, (*texts.values(), *next_texts.values()))) < 2:
         return None
@@ -262,6 +265,14 @@ def _beside(columns: list[Column], cells: Sequence[Any]) -> bool:
     return len(labels) * 2 >= max(len(columns), 1) or (
         bool(labels) and any(looks_like_value(v) for v in cells if v is not None)
     )
+
+
+def are_pairs(cells: Sequence[Any]) -> bool:
+    """Whether a row holds labels, each with one value at its right, and nothing else: "Point | Bay 1 | | Supply | Airline"."""
+    filled = [at for at, v in enumerate(cells) if v is not None]
+    labels = [at for at in filled if label(cells[at]) is not None and not looks_like_value(cells[at])]
+    values = [at for at in filled if at not in labels]
+    return bool(labels) and values == [at + 1 for at in labels]
 
 
 def _is_units(row: Sequence[Any]) -> bool:
