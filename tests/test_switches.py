@@ -39,7 +39,7 @@ from grader.read import extract, find, process, settle
 from grader.read.find import find_workbooks
 from grader.read.layout import load_layout
 from grader.read.process import read_workbooks
-from grader.read.shapes import rows, site_of_sheet
+from grader.read.shapes import across, rows, site_of_sheet
 from grader.read.words import dates, labels, said, units
 from grader.read.words.heading_words import heading_words
 from grader.read.words.headings import kind_of, understand
@@ -579,6 +579,7 @@ TURNS: list[Turn] = [
     (R, ("rows", "ditto_words"), ["wie oben"], lambda: extract._repeated(["a", "wie oben"])[1], "wie oben", "a"),
     (R, ("rows", "signature_words"), ["paraphe"], lambda: rows.is_remark("paraphe A"), False, True),
     (R, ("rows", "visit_words"), ["runde"], lambda: dates.is_when("Runde 2"), False, True),
+    (R, ("rows", "method_words"), ["womit"], lambda: across.is_method("Womit:"), False, True),
     (R, ("rows", "verdict_words"), ["prima"], lambda: settle._is_verdict("prima"), False, True),
     (R, ("rows", "sheet_words"), [], lambda: site_of_sheet._generic("Sheet1"), True, False),
     *((R, ("limits", key), new, comes_of(data, name, **limits), "read", then)

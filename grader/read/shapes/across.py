@@ -9,15 +9,26 @@ from bisect import bisect, bisect_left
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
+from grader.data import load_toml
 from grader.read.extract import NUMBERS, READINGS, Proposal
 from grader.read.layout_spec import FieldSpec, TableSpec
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head, are_pairs
 from grader.read.shapes.pairs import Shared, may_stand_above, shared_above
-from grader.read.shapes.rows import is_total
+from grader.read.shapes.rows import is_total, plain
 from grader.read.shapes.table import NO_TEST, Block, propose
 from grader.read.words.dates import is_date
-from grader.read.words.labels import SHARED, Column, column, is_later, is_unit, kind_of, label, looks_like_value
+from grader.read.words.labels import (
+    SHARED,
+    Column,
+    column,
+    is_later,
+    is_unit,
+    kind_of,
+    label,
+    looks_like_value,
+    may_be_reading,
+)
 
 _LEAST_LABELS = 3
 # Labels that stand over a table with their values, and are no names of outlets.
@@ -26,11 +37,20 @@ _OF_A_VISIT = SHARED - {"location", "system"}
 
 
 class _Side(NamedTuple):
-    """The column of labels: its position, row -> label, and the column of units (-1: none)."""
+    """The column of labels: its position, row -> label, the column of units (-1: none), those that say how it was measured."""
 
     at: int
     labels: dict[int, Column]
     units: int
+    methods: frozenset[int]
+
+    def values(self, cells: Sequence[Any]) -> list[Any]:
+        """The cells of a row to the right of its label, blank where they are no outlet's."""
+        made = list(cells[self.at + 1 :])
+        for at in (self.units, *self.methods):
+            if at > self.at:
+                made[at - self.at - 1] = None
+        return made
 
 
 def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
@@ -73,7 +93,8 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
             fields = {f: s._replace(row=s.row - start if s.row >= 0 else -1) for f, s in spec.fields.items()}
             own = spec._replace(fields=fields)
         earlier = _none_of_today(grid, side, names)
-        skip = frozenset({side.units, *earlier, *(spec.ignore if spec is not None else ())})
+        methods = {at: text for at in sorted(side.methods) if (text := grid.rows[names][at]) is not None}
+        skip = frozenset({side.units, *side.methods, *earlier, *(spec.ignore if spec is not None else ())})
         turned = Grid(
             grid.sheet, grid.rows[start : rows[-1] + 1], list(grid.outer[start : rows[-1] + 1]), grid.inner
         ).turn()
@@ -95,6 +116,10 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
             grid.note("unknown_column", names - 1, at, text, heading=text, where=grid.line_words(at))
             for at, text in earlier.items()
             if grid.rows[names - 1][at] is not None
+        ]
+        notes += [
+            grid.note("unknown_column", names, at, text, heading=str(text), where=grid.line_words(at))
+            for at, text in methods.items()
         ]
         if not table.tests:
             notes.append(grid.note("empty_readings", names, side.at, grid.rows[names][side.at]))
@@ -122,7 +147,8 @@ def _side(grid: Grid, spec: TableSpec | None) -> _Side | None:
     stated = spec is not None and spec.orientation == "across"
     if chosen < 0 or not stated and (len(fields) < _LEAST_LABELS or not fields & READINGS):
         return None
-    return _Side(chosen, best, _unit_column(grid, chosen, best))
+    units = _unit_column(grid, chosen, best)
+    return _Side(chosen, best, units, _methods(grid, chosen, best, units))
 
 
 def _unit_column(grid: Grid, at: int, labels: dict[int, Column]) -> int:
@@ -132,6 +158,25 @@ def _unit_column(grid: Grid, at: int, labels: dict[int, Column]) -> int:
         if filled and sum(map(is_unit, filled)) * 2 > len(filled):
             return c
     return -1
+
+
+def _methods(grid: Grid, at: int, labels: dict[int, Column], units: int) -> frozenset[int]:
+    """Columns of words alone that stand between the labels and their units, or are headed by a word such as Method."""
+    rows = [
+        r for r, c in labels.items() if c.field in NUMBERS and sum(v is not None for v in grid.rows[r][at + 1 :]) > 1
+    ]
+    made = set()
+    for c in range(at + 1, grid.width):
+        filled = [v for r in rows if (v := grid.rows[r][c]) is not None]
+        if filled and c != units and all(type(v) is str and not may_be_reading(v) for v in filled):
+            if c < units or any(is_method(row[c]) for row in grid.rows):
+                made.add(c)
+    return frozenset(made)
+
+
+def is_method(text: Any) -> bool:
+    """Whether a heading says that its column tells how something was measured: "Method", "Messgerät"."""
+    return type(text) is str and plain(text) in load_toml("limits_reading.toml")["rows"]["method_words"]
 
 
 def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[tuple[int, int, list[int], int]]:
@@ -206,15 +251,14 @@ def _none_of_today(grid: Grid, side: _Side, names: int) -> dict[int, str]:
         kind = kind_of(text)
         earlier = kind == "earlier" or later and kind == "value" and not is_later(text)
         beside = kind in ("limit", "unit", "verdict") and cells[at] is not None and grid.rows[names][at] is None
-        if at != side.units and (earlier or beside):
+        if at != side.units and at not in side.methods and (earlier or beside):
             made[at] = text
     return made
 
 
 def _filled(grid: Grid, side: _Side, row: int) -> int:
-    cells = grid.rows[row][side.at + 1 :]
-    units = side.units > side.at and grid.rows[row][side.units] is not None
-    return len(cells) - cells.count(None) - units
+    cells = side.values(grid.rows[row])
+    return len(cells) - cells.count(None)
 
 
 def _is_line(grid: Grid, side: _Side, row: int, filled: int) -> bool:
@@ -250,7 +294,7 @@ def _names_two(grid: Grid, side: _Side, row: int) -> bool:
     cells = grid.rows[row]
     if _form_like(cells, side.at) or are_pairs(cells):
         return False
-    named = (c for c in range(side.at + 1, len(cells)) if c != side.units and _is_name(cells[c]))
+    named = filter(_is_name, side.values(cells))
     return next(named, None) is not None and next(named, None) is not None
 
 
@@ -276,9 +320,9 @@ def _a_label(text: Any) -> bool:
 
 def _labels_among_values(grid: Grid, side: _Side, rows: list[int]) -> bool:
     """Whether labels stand among the values too, as in a form with several columns of labels."""
-    texts = {v for row in rows for v in grid.rows[row][side.at + 1 :] if type(v) is str}
-    known = {v for v in texts if _a_label(v)}
-    return bool(known) and sum(not known.isdisjoint(grid.rows[row][side.at + 1 :]) for row in rows) >= 2
+    values = [side.values(grid.rows[row]) for row in rows]
+    known = {v for v in set().union(*values) if type(v) is str and _a_label(v)}
+    return bool(known) and sum(not known.isdisjoint(some) for some in values) >= 2
 
 
 def _with_unit(grid: Grid, side: _Side, row: int, names: int) -> Column | None:
