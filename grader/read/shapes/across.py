@@ -14,7 +14,7 @@ from grader.read.extract import NUMBERS, READINGS, Proposal
 from grader.read.layout_spec import FieldSpec, TableSpec
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head, are_pairs
-from grader.read.shapes.pairs import Shared, may_stand_above, shared_above
+from grader.read.shapes.pairs import Shared, listed, may_stand_above, shared_above
 from grader.read.shapes.rows import is_total, plain
 from grader.read.shapes.table import NO_TEST, Block, propose
 from grader.read.words.dates import is_date
@@ -132,9 +132,11 @@ def _side(grid: Grid, spec: TableSpec | None) -> _Side | None:
     best: dict[int, Column] = {}
     chosen, most = -1, 0
     wanted = spec.heading_column if spec is not None else -1
+    things = listed(grid, 0, len(grid.rows))
     for at, cells in enumerate(zip(*grid.rows)):
         if 0 <= wanted != at:
             continue
+        cells = tuple(None if r in things else v for r, v in enumerate(cells)) if things else cells
         # A column of readings holds few different texts, however long it is.
         labels = {text: known for text in set(cells) if type(text) is str and (known := label(text)) is not None}
         fields = {c.field for c in labels.values() if c.field}

@@ -12,7 +12,7 @@ from grader.read.shapes.banners import caption
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.groups import Group, of_group, side_by_side, skipped
 from grader.read.shapes.heads import Head, columns_of, head_at
-from grader.read.shapes.pairs import labels_alone, may_stand_above, shared_above
+from grader.read.shapes.pairs import labels_alone, listed, may_stand_above, shared_above
 from grader.read.shapes.table import Block, propose
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.dates import is_date
@@ -213,12 +213,13 @@ def _names(grid: Grid, head: Head, stop: int) -> set[Any]:
 
 
 def _tubes_below(grid: Grid, first: int, stop: int) -> int:
-    """The row below a gap that heads a list of tubes, their lots and dates, and ends the table; stop where there is none."""
+    """The row below a gap that heads a list of tubes or instruments and ends the table; stop where there is none."""
     for row in range(first + 1, stop):
         if all(v is None for v in grid.rows[row - 1]):
             texts = [v for v in grid.rows[row] if v is not None]
-            if len(texts) <= _MOST_OF_A_TUBE and all(type(v) is str for v in texts) and any(map(tube_detail, texts)):
-                return row
+            if len(texts) <= _MOST_OF_A_TUBE and all(type(v) is str for v in texts):
+                if any(map(tube_detail, texts)) or row + 1 in listed(grid, row, min(row + 2, stop)):
+                    return row
     return stop
 
 

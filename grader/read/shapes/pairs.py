@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
@@ -12,10 +13,22 @@ from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, both
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.headings import Heading
-from grader.read.words.labels import NUMBERS, SHARED, Column, column, inline, is_unit, label, tube_detail
+from grader.read.words.labels import (
+    NUMBERS,
+    READINGS,
+    SHARED,
+    TUBE_DETAILS,
+    Column,
+    column,
+    inline,
+    is_unit,
+    label,
+    tube_detail,
+)
 from grader.read.words.loose import loose_word, own_word
 from grader.read.words.units import canonical
 
+_LEAST_OF_THINGS, _MOST_OF_THINGS = 2, 10  # headings of a list of instruments or tubes
 _FAR = 4  # columns between a label and its value, at most
 
 
@@ -51,7 +64,13 @@ def pairs(grid: Grid, first: int, stop: int) -> list[Pair]:
                 made.append(Pair(row, at, insides[text][0], row, at, insides[text][1], "inside"))
             elif text in alone:
                 labels[row, at] = alone[text]
-    for cell in [cell for cell in labels if _is_value(grid, labels, cell)]:
+    things = listed(grid, first, stop)
+    heads = {r - 1 for r in things if r + 1 in things} - things  # of several: what stands below is that of the first
+    for cell in [cell for cell in labels if cell[0] in things or _is_value(grid, labels, cell)]:
+        del labels[cell]
+    for cell in [
+        c for c, known in labels.items() if c[0] in heads and "calibration_due" not in known.heading.candidates
+    ]:
         del labels[cell]
     made += [_placed(grid, labels, row, at, known, stop) for (row, at), known in labels.items()]
     return sorted(made, key=lambda p: (p.row, p.column))
@@ -65,8 +84,7 @@ def _tubes(grid: Grid, first: int, stop: int) -> list[Pair]:
     for row in range(first, stop):
         cells = grid.rows[row]
         name = next((at for at, v in enumerate(cells) if v is not None), -1)
-        known = label(cells[name]) if name >= 0 else None
-        tube = FIELDS[known.field].tube if known is not None and known.field else ""
+        tube = _tube(cells[name]) if name >= 0 else ""
         if tube and not named_before:
             over = enumerate(grid.rows[row - 1])
             heads = {at: ending for at, v in over if at > name and type(v) is str and (ending := tube_detail(v))}
@@ -79,6 +97,51 @@ def _tubes(grid: Grid, first: int, stop: int) -> list[Pair]:
                 made.append(Pair(row, at, found, row, at, cells[at], "beside"))
         named_before = bool(tube)
     return made
+
+
+def _tube(text: Any) -> str:
+    """What the tube of a reading is for that a text names; "" where it names none."""
+    known = label(text)
+    return FIELDS[known.field].tube if known is not None and known.field else ""
+
+
+def listed(grid: Grid, first: int, stop: int) -> set[int]:
+    """Rows of lists of instruments or tubes, which name what they measure: below two headings or more for their serial
+    numbers, lots, calibrations or expiries, among none of a table of tests."""
+    made: set[int] = set()
+    for row in range(first, stop - 1):
+        cells = grid.rows[row]
+        if row in made or not _LEAST_OF_THINGS <= len(cells) - cells.count(None) <= _MOST_OF_THINGS:
+            continue
+        texts = [v for v in cells if v is not None]
+        if not all(type(v) is str for v in texts):
+            continue
+        details = [at for at, v in enumerate(cells) if v is not None and _of_a_thing(v)]
+        of_a_tube = any(map(tube_detail, texts)) and _tube(next((v for v in grid.rows[row + 1] if v is not None), None))
+        if not of_a_tube and len(details) < _LEAST_OF_THINGS or any(map(_of_a_table, texts[1:])):
+            continue
+        below = row + 1
+        while below < stop and any(grid.rows[below][at] is not None for at in details):
+            made.add(below)
+            below += 1
+    return made
+
+
+@lru_cache(maxsize=5_000)
+def _of_a_thing(text: str) -> bool:
+    fields = column(-1, text, guessing=False).heading.candidates
+    ends = ("instrument", "calibration_due", *TUBE_DETAILS)
+    return bool(fields) and fields[0].endswith(ends) or bool(tube_detail(text))
+
+
+@lru_cache(maxsize=5_000)
+def _of_a_table(text: str) -> bool:
+    found = column(-1, text, guessing=False)
+    return (
+        found.field == "outlet"
+        or found.kind in ("parameter", "value")
+        or not READINGS.isdisjoint(found.heading.candidates)
+    )
 
 
 def _is_value(grid: Grid, labels: dict[Cell, Column], cell: Cell) -> bool:
