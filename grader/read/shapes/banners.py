@@ -81,7 +81,7 @@ def banners_of(
                 found.append(Banner(index, at, value, {"test_date": (place, value, "banner row")}))
         elif type(value) is str and (own == "test_date" or "test_date" not in values) and (day := date_within(value)):
             found.append(Banner(index, at, value, {"test_date": (place, day, "banner row")}))
-        elif type(value) is str and _is_name(value):
+        elif type(value) is str and (_is_name(value) or _is_hall(value)):
             if own in SHARED and own != "":
                 if _blank_below(values[own], kept, index):
                     found.append(Banner(index, at, value, {own: (place, value, "banner row")}))
@@ -156,17 +156,16 @@ def _over_tests(kinds: list[str], index: int, field: str) -> bool:
     return field in NUMBERS or below == "again" and (apart or FIELDS[field or "outlet"].kind != "date")
 
 
+_ASIDE = re.compile(r"\s[-–—]\s|[,;(]")  # behind it stands what the hall is like
 _LETTERED = re.compile(r".*\w\s+[A-Z]$")  # "Hall A"; "Hall" alone is a label
 
 
 def _is_hall(text: str) -> bool:
     """Whether a name says by a word that it is a part of the works: "Hall B", "Building 3 - plating"."""
-    candidates = column(-1, text, guessing=False).heading.candidates
-    return (
-        bool(candidates)
-        and _PLACES.issuperset(candidates)
-        and (label(text) is None or _LETTERED.match(text) is not None)
-    )
+    name = _ASIDE.split(text)[0] if len(text) <= _LONGEST_NAME else text
+    candidates = column(-1, name, guessing=False).heading.candidates
+    alone = label(text) is not None and not _LETTERED.match(text)
+    return bool(candidates) and _PLACES.issuperset(candidates) and not alone
 
 
 def _is_name(text: str) -> bool:

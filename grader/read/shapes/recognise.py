@@ -17,7 +17,7 @@ from grader.problems import Place, Table, Unreadable, a1
 from grader.read.around import with_what_is_said
 from grader.read.extract import extract, pressure_dew_point
 from grader.read.layout_spec import LayoutSpec
-from grader.read.sayings import Said, of_their_outlets, said_of_all
+from grader.read.sayings import Said, of_their_outlets, said_of_all, with_unclear
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.rows import plain
@@ -27,6 +27,7 @@ from grader.read.shapes.unrolled import Matrix, matrices
 from grader.read.words.heading_words import CERTAIN
 from grader.read.words.headings import EXACT, OWN_HEADINGS, Heading
 from grader.read.words.labels import NUMBERS, READINGS, SHARED, VISIT, Column, label
+from grader.read.words.said import may_tell, stated
 
 __all__ = ["Note", "Recognised", "Sheet", "recognise"]
 
@@ -134,7 +135,7 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None) -> Reco
 
         tables = layout.completed(with_sheet_names(tables, notes), notes)
     elsewhere = of_their_outlets(elsewhere, tables)
-    tables = [said_of_all(t, elsewhere) for t in tables]
+    tables = [_with_what_names_say(said_of_all(t, elsewhere)) for t in tables]
     return Recognised(tables, notes, sum(m.rows_found for m in kept), sum(m.rows_passed_over for m in kept))
 
 
@@ -146,6 +147,19 @@ def _of_facts(table: Table) -> bool:
     """Whether a table is a form that names no outlet and asks for nothing that is measured at one, filled in or not."""
     held = {*table.columns, *table.places, *table.constants}
     return table.orientation == "form" and "outlet" not in held and not held & (READINGS - _FACTS) and not table.unclear
+
+
+def _with_what_names_say(table: Table) -> Table:
+    """A table with the figures that names of places hold: "Yard - outdoors, down to -15 °C" over its outlets or beside one."""
+    count = len(table.rows)
+    for field in ("outlet", "location", "system", "site"):
+        place, value = table.constants.get(field, (table.places.get(field), None))
+        names = table.columns.get(field, [None] * count)
+        for name in sorted({v for v in (value, *names) if type(v) is str and may_tell(v)}):
+            if place is not None and (figures := stated(name)):
+                said = Said(place.sheet, (place.row or 0, place.column or 0), name, "", figures)
+                table = with_unclear(table, said, figures, [name in (value if v is None else v,) for v in names])
+    return table
 
 
 def _holds_readings(table: Table) -> bool:
