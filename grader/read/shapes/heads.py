@@ -178,42 +178,26 @@ def head_at(grid: Grid, row: int, after: int = -1) -> Head | None:
     cells = grid.rows[row]
     if not _is_texty(cells):
         return None
-    texts = _texts(cells)
-    if sum(map(may_be_heading, texts.values())) < 2:
-        return None
     below = _next(grid, row)
     if are_pairs(cells) and any(are_pairs(grid.rows[r]) for r in (row - 1, below) if r is not None and r >= 0):
         return None  # lines of a form
-    next_texts = _texts(grid.rows[below]) if below is not None else {}
-    if sum(map(known_words, (*texts.values(), *next_texts.values()))) < 2:
+    texts = list(_texts(cells).values())
+    beneath = list(_texts(grid.rows[below]).values()) if below is not None else []
+    groups = sum(map(may_be_heading, texts)) < 2  # of which one may be the outlets' heading
+    if sum(map(may_be_heading, texts + beneath)) < 2 or sum(map(known_words, texts + beneath)) < 2:
         return None
     single = columns_of(grid, [row])
     if is_table(single) and _mostly_known(single) and not _beside(single, cells):
         return _whole(grid, row, single, after)
-    below = _next(grid, row)
-    if (under := _under_groups(grid, row, after)) is not None:
-        return under
     if below is None or not _is_texty(grid.rows[below]):
         return None
     alone = columns_of(grid, [below])
     pair = columns_of(grid, [row, below])
     if not is_table(pair) or not _mostly_known(pair) or _beside(pair, cells) or _beside(single, cells):
         return None
-    if is_table(alone) and _count(alone) >= _count(pair):
+    if is_table(alone) and (groups or _count(alone) >= _count(pair)):
         return None  # a title above the headings: they are found by themselves
     return _with_units(grid, [row, below], pair)
-
-
-def _under_groups(grid: Grid, row: int, after: int) -> Head | None:
-    """A heading that is one only with the row of groups above it, which names the outlets too."""
-    above = row - 1
-    if above <= after or not _is_groups(grid, above):
-        return None
-    pair = columns_of(grid, [above, row])
-    outlets = [c.at for c in pair if c.field == "outlet" and grid.rows[row][c.at] is None]
-    if len(outlets) != 1 or not is_table(pair) or not _mostly_known(pair):
-        return None
-    return _with_units(grid, [above, row], pair)
 
 
 def _whole(grid: Grid, row: int, single: list[Column], after: int) -> Head:
