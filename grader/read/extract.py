@@ -18,11 +18,12 @@ from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, Recognised, shown, whole
 from grader.read.words.dates import is_weekday
-from grader.read.words.heading_words import CERTAIN, LIKELY
+from grader.read.words.heading_words import CERTAIN, LIKELY, key
 from grader.read.words.headings import EXACT
-from grader.read.words.labels import NUMBERS, READINGS, Column, is_unit
+from grader.read.words.labels import NUMBERS, READINGS, Column, choice, is_unit
+from grader.read.words.loose import loose_word, own_word
 from grader.read.words.notation import parse_number
-from grader.read.words.said import asks
+from grader.read.words.said import asks, is_yes
 from grader.read.words.substances import as_measured, name_and_unit
 from grader.read.words.unclear import classes_of, may_be_done
 from grader.read.words.units import belongs, canonical, column_unit, unit_needed
@@ -241,6 +242,8 @@ def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Wh
     """
     made = Fields({}, {}, {}, {}, {}, {}, [], [])
     asked = columns
+    may_ask = [c for c in columns if c.at in cells and ("/" in c.text or "odour" in c.heading.candidates)]
+    cells = {**cells, **{c.at: _answers(c, cells[c.at]) for c in may_ask}}
     columns = settled(columns, cells)
     for before, c in zip(asked, columns):
         if before.kind == "unclear" and c.kind == "note" and not asks(c.text):  # its answers are read
@@ -267,6 +270,27 @@ def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Wh
                 made.constants[name] = (where.place(found[0].at)._replace(row=_row_of(where, found[0].at)), value)
                 made.how[name] = (found[0].text, "stated in the heading", found[0].heading.sure)
     return made
+
+
+def _answers(c: Column, values: list[Any]) -> list[Any]:
+    """Cells below a heading that says how it is answered ("Conforme | O/N") with that yes and no written out.
+
+    Where the heading itself says that there is none ("Odour free"), a yes is none, and a no is not read.
+    """
+    rest, yes, no = choice(c.text)
+    said = {key(yes): "yes", key(no): "no"} if yes else {}
+    made = [said.get(key(v), v) if said and type(v) is str else v for v in values]
+    if "odour" in c.heading.candidates and loose_word("odour", rest) == "none":
+        made = ["none" if _is_yes(v) else Unreadable(f"{rest}: {shown(v)}", "turned") if _is_no(v) else v for v in made]
+    return made
+
+
+def _is_yes(value: Any) -> bool:
+    return value is True or type(value) is str and is_yes(value)
+
+
+def _is_no(value: Any) -> bool:
+    return value is False or type(value) is str and own_word("own_verdict", value) == "fail"
 
 
 def _water_of_a_firm(columns: list[Column], cells: Mapping[int, list[Any]], made: Fields, where: Where) -> list[Column]:

@@ -25,6 +25,7 @@ from grader.read.words.headings import (
     understand,
     unit_stated,
 )
+from grader.read.words.loose import own_word
 from grader.read.words.substances import is_substance
 from grader.read.words.unclear import GASES, classes_of, guess
 from grader.read.words.units import canonical
@@ -190,6 +191,7 @@ def column(at: int, text: str, below: str = "", unit: str = "", *, guessing: boo
     guessing    : whether beginnings of words and units may tell what an unlisted heading could be.
     """
     whole = " / ".join(part for part in (text.strip(), below.strip(), unit.strip()) if part)
+    text, below, unit = (choice(part)[0] if "/" in part else part for part in (text, below, unit))
     heading = _joined(text, below, unit)
     if heading.field:
         return Column(at, whole, "field", heading, _how(heading))
@@ -202,6 +204,22 @@ def column(at: int, text: str, below: str = "", unit: str = "", *, guessing: boo
     if kind:
         return Column(at, whole, kind, heading)
     return _guessed(found, unit) if guessing else found if heading.candidates else found._replace(kind="unknown")
+
+
+_CHOICE = re.compile(r"(.*?)[\s(\[:]*(?<!\w)([^\W\d_]{1,4})\s*/\s*([^\W\d_]{1,4})[\s)\]?]*")
+
+
+@lru_cache(maxsize=5_000)
+def choice(text: str) -> tuple[str, str, str]:
+    """(heading, its yes, its no) of a heading that ends with the answers it has; the heading as it is where it does not.
+
+    >>> choice("Conforme (O/N)"), choice("J/N"), choice("CO mg/m")
+    (('Conforme', 'O', 'N'), ('', 'J', 'N'), ('CO mg/m', '', ''))
+    """
+    found = _CHOICE.fullmatch(text)
+    if found is None or key(found[2]) not in load_toml("said.toml")["answer"]["yes"] or key(found[2]) == "ok":
+        return text, "", ""  # "Smell OK/NOK" asks for something else
+    return (found[1], found[2], found[3]) if own_word("own_verdict", found[3]) == "fail" else (text, "", "")
 
 
 def _guessed(found: Column, below: str) -> Column:
