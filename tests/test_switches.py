@@ -40,7 +40,7 @@ from grader.read.find import find_workbooks
 from grader.read.layout import load_layout
 from grader.read.process import read_workbooks
 from grader.read.shapes import across, rows, site_of_sheet
-from grader.read.words import dates, labels, said, units
+from grader.read.words import clauses, dates, labels, said, units
 from grader.read.words.heading_words import heading_words
 from grader.read.words.headings import kind_of, understand
 from grader.read.words.loose import loose_word
@@ -146,6 +146,10 @@ def substance(text: str, unit: str | None = None) -> See:
 
 def loose(name: str, text: str) -> See:
     return lambda: loose_word(name, text)
+
+
+def facts(text: str) -> See:
+    return lambda: [f.field for f in clauses.facts_of(text)]
 
 
 def against(text: str, where: str = said.ROW) -> See:
@@ -353,6 +357,7 @@ L, S, UN, SU, R = "loose_words.toml", "said.toml", "unclear.toml", "substances.t
 SC, H, G, K, C = "rules/_schema.toml", "headings-en.toml", "register.toml", "work.toml", "causes.toml"
 SH, PA, B = "sheets.toml", "palette.toml", "blank.toml"
 W, M = "wear.toml", "marked.toml"
+CL, COLD = "clauses.toml", "lowest_use_temperature_c"
 SERIES = ("grader.review.history", "grader.review.wear.series")
 # What stands in the table for want of a pressure of its own: an airline at 0.2 bar, which may be MPa.
 LOW = {"line_pressure_bar": 0.2, "lowest_pressure_bar": 0.1}
@@ -501,6 +506,18 @@ TURNS: list[Turn] = [
     (N, ("dates", "swapped_from"), 2, says("test_date", *(date(2026, m, 3) for m in (1, 2, 3)), "3/25/2026"), [], ["date_swapped"]),
     (N, ("dates", "weekdays"), ["firstday"], cell("_state", test_date="firstday 14 March 2026"), 2, 1),
     (N, ("months", "march"), 4, lambda: str(dates.parse_date("14 March 2026").day), "2026-03-14", "2026-04-14"),
+    (CL, (COLD, "bound"), [], facts("Shop never below 9 °C"), [COLD], []),
+    (CL, (COLD, "towards"), [], facts("Einsatz bis -9 °C"), [COLD], []),
+    (CL, (COLD, "use"), [], facts("Einsatz bis -9 °C"), [COLD], []),
+    (CL, (COLD, "place"), [], facts("Shop never below 9 °C"), [COLD], []),
+    (CL, (COLD, "elsewhere"), [], lambda: clauses.of_elsewhere("Yard"), True, False),
+    (CL, (COLD, "covered"), [], facts("Shop heated, never below 9 °C"), [COLD], []),
+    (CL, ("supply", "airline"), [], facts("BA airline"), ["supply"], []),
+    (CL, ("supply", "further"), [], facts("BA airline, after-dryer"), ["supply"], []),
+    (CL, ("supply", "covered"), [], facts("BA airline"), ["supply"], []),
+    (CL, ("test_date", "test"), [], facts("Tested on 3 May 2026"), ["test_date"], []),
+    (CL, ("test_date", "number"), [], facts("Report no 7 of 3 May 2026"), ["test_date"], []),
+    (CL, ("test_date", "covered"), [], facts("Tested on 3 May 2026"), ["test_date"], []),
     (L, ("negation",), [], loose("odour", "no smell"), "none", None),
     (L, ("turns",), [], loose("odour", "not none"), None, "none"),
     (L, ("doubted",), [], loose("odour", "slight but later"), None, "slight"),

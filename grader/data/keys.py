@@ -77,6 +77,11 @@ PAGES: dict[str, Any] = {
             "*",
         ),
     },
+    "clauses.toml": {
+        "lowest_use_temperature_c": "bound towards use place elsewhere covered",
+        "supply": "airline further covered",
+        "test_date": "test number covered",
+    },
     "said.toml": {
         "against": "verdict stop void undone lapsed instrument trouble row",
         "answer": "good ill filler no yes fine closed",

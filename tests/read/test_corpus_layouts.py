@@ -111,12 +111,7 @@ CORRECTIONS = {
         "# line_pressure_bar = {": "line_pressure_bar = {",
         '# dryer = "unknown"': 'dryer = "refrigerant"',
     },
-    "84-sheet-a-gas-titles": {
-        '# supply = "airline"': 'supply = "airline"',
-        '# dryer = "unknown"': 'dryer = "desiccant"',
-    },
     "87-second-line-repeats": {'# site = "..."': 'site = "Penhale Quarry"'},
-    "88-gaz-etalon-et-air-ambiant": {"# test_date = 2026-03-14": "test_date = 2025-04-08"},
     "90-messstellen-quer-mit-soll": {"# line_pressure_bar = {": "line_pressure_bar = {"},
     "92-year-book-a-sheet-a-visit": {
         '# supply = "airline"': 'tested_by = "R.T."\nsupply = "airline"',

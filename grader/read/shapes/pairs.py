@@ -11,6 +11,21 @@ from grader.problems import Place, Unreadable
 from grader.read.settle import settled
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, both
+from grader.read.words.clauses import (
+    COLD,
+    DRYER,
+    OF_A_PLACE,
+    SAID,
+    SUPPLY,
+    beside,
+    coldest,
+    column_of,
+    dryer_beside,
+    of_cylinders,
+    of_elsewhere,
+    told,
+)
+from grader.read.words.dates import is_date
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.headings import Heading
 from grader.read.words.labels import (
@@ -20,12 +35,13 @@ from grader.read.words.labels import (
     TUBE_DETAILS,
     Column,
     column,
-    inline,
     is_unit,
     label,
+    looks_like_value,
     tube_detail,
 )
 from grader.read.words.loose import loose_word, own_word
+from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
 _LEAST_OF_THINGS, _MOST_OF_THINGS = 2, 10  # headings of a list of instruments or tubes
@@ -54,14 +70,14 @@ def pairs(grid: Grid, first: int, stop: int) -> list[Pair]:
     tubes = {p.row for p in made} | {p.row - 1 for p in made}
     # Only what differs is taken apart: names and words come again in every row.
     texts = {v for cells in grid.rows[first:stop] for v in cells if type(v) is str}
-    insides = {text: found for text in texts if (found := inline(text))}
+    insides = {text: found for text in texts if (found := told(text))}
     alone = {text: known for text in texts if text not in insides and (known := label(text))}
     for row in (r for r in range(first, stop) if r not in tubes) if insides or alone else ():
         for at, text in enumerate(grid.rows[row]):
             if type(text) is not str:
                 continue
             if text in insides:
-                made.append(Pair(row, at, insides[text][0], row, at, insides[text][1], "inside"))
+                made += [Pair(row, at, known, row, at, value, "inside") for known, value in insides[text]]
             elif text in alone:
                 labels[row, at] = alone[text]
     things = listed(grid, first, stop)
@@ -73,7 +89,94 @@ def pairs(grid: Grid, first: int, stop: int) -> list[Pair]:
     ]:
         del labels[cell]
     made += [_placed(grid, labels, row, at, known, stop) for (row, at), known in labels.items()]
-    return sorted(made, key=lambda p: (p.row, p.column))
+    said = _said_beside(grid, [p for p in made if p.label.kind == "field"], first, stop)
+    clear = {(p.row, p.column) for p in said}
+    made = [*(p for p in made if (p.row, p.column) not in clear), *said]
+    return sorted(_without_doubt(grid, made), key=lambda p: (p.row, p.column))
+
+
+def _said_beside(grid: Grid, known: list[Pair], first: int, stop: int) -> list[Pair]:
+    """What texts that are no labels say with the figure or day at their right: "Einsatz bei mindestens" | 7 °C.
+
+    Not behind a text that is neither a label nor the value of one ("Gas detector"), and no temperature behind an instrument.
+    """
+    made: list[Pair] = []
+    fields = {(p.row, p.column): p.label.field for p in known}
+    values = {(p.value_row, p.value_column) for p in known}
+    for row in range(first, stop):
+        left, behind = "", set()
+        for at, text in enumerate(grid.rows[row]):
+            cell = (row, at)
+            behind |= {fields[cell]} if cell in fields else set()
+            if type(text) is not str or cell in fields or cell in values:
+                continue
+            found = None if left else _beside(grid, {}, row, at)
+            value = grid.rows[row][found[0]] if found else None
+            fact = (
+                beside(text, value, found[1] or "") if found and (looks_like_value(value) or is_date(value)) else None
+            )
+            if fact and found and not (fact.field == COLD and behind & _OF_TESTING):
+                made.append(Pair(row, at, column_of(text, fact), row, found[0], fact.value, "beside"))
+                values.add((row, found[0]))
+            elif not is_unit(text):
+                left = text
+    return made
+
+
+_OF_TESTING = frozenset(("instrument", "calibration_due", *(f for f in FIELDS if "_tube_" in f)))
+_SPEAKING = ("system", "location", "supply", "remarks")  # fields whose value may say more than that
+_LONGEST_TITLE = 40
+
+
+def _without_doubt(grid: Grid, found: list[Pair]) -> list[Pair]:
+    """Labels and facts, of facts only those that are sure on this sheet: what a label says goes before them.
+
+    Of several temperatures the coldest holds; days or supplies that differ are none. Under a title that names tubes or
+    instruments a temperature is theirs.
+    """
+    labels = [p for p in found if p.label.how not in SAID]
+    values = {(p.value_row, p.value_column) for p in labels if p.where != "inside"}
+    used = values | {(p.row, p.column) for p in found}
+
+    def led(p: Pair) -> bool:  # by nothing but labels and their values, as far as it goes
+        return all(type(v) is not str or (p.row, at) in used for at, v in enumerate(grid.rows[p.row][: p.column]))
+
+    found = [p for p in found if p.label.field != COLD or led(p) and not _of_instruments(grid, p.row)]
+    made = [p for p in found if p.label.how not in SAID]
+    facts = [p for p in found if p.label.how in SAID and (p.row, p.column) not in values and led(p)]
+    for p in made:
+        if p.label.field in _SPEAKING and type(p.value) is str and p.where != "inside":
+            more = [c for c in told(p.value) if c[0].how in SAID]
+            dryer = dryer_beside(p.value) if p.label.field == SUPPLY else None
+            more += [(column_of(p.value, dryer), dryer.value)] if dryer and not more else []
+            facts += [Pair(p.value_row, p.value_column, c, p.value_row, p.value_column, v, "inside") for c, v in more]
+    if not facts:
+        return made
+    known = {p.label.field for p in made if p.value is not None}
+    texts = {v for cells in grid.rows for v in cells if type(v) is str}
+    for field in dict.fromkeys(p.label.field for p in facts if p.label.field not in known):
+        mine = [p for p in facts if p.label.field == field]
+        others = texts - {grid.rows[p.row][p.column] for p in mine}
+        if field == COLD and any(p.label.how == OF_A_PLACE for p in mine) and any(map(of_elsewhere, others)):
+            continue
+        if field in (SUPPLY, DRYER) and any(map(of_cylinders, texts)):
+            continue
+        if field == COLD:
+            mine = [p._replace(value=coldest(q.value for q in mine)) for p in mine]
+        if len({p.value for p in mine}) == 1:
+            made += mine
+    return made
+
+
+def _of_instruments(grid: Grid, row: int) -> bool:
+    """Whether the nearest title over a row, no blank row between, names tubes or instruments."""
+    for above in range(row - 1, -1, -1):
+        filled = [v for v in grid.rows[above] if v is not None]
+        if not filled:
+            return False
+        if len(filled) == 1 and type(filled[0]) is str and len(filled[0]) <= _LONGEST_TITLE and not told(filled[0]):
+            return not classes_of(filled[0]).isdisjoint(("tube", "instrument"))
+    return False
 
 
 def _tubes(grid: Grid, first: int, stop: int) -> list[Pair]:

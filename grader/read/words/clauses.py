@@ -1,0 +1,285 @@
+"""What a sentence says of all tests of a sheet: how cold the use is, what supplies the air, when it was tested.
+
+Words: data/clauses.toml. A fact is taken only where every word of its sentence is one of the fact; anything else is left
+to those that judge both ways, or not read.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from datetime import date
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+from grader.columns import FIELDS
+from grader.data import load_toml
+from grader.read.words.dates import date_within, parse_date
+from grader.read.words.heading_words import LIKELY, key
+from grader.read.words.headings import Heading
+from grader.read.words.labels import Column, inline, label
+from grader.read.words.phrases import phrases, standing
+from grader.read.words.said import AROUND, against
+from grader.read.words.unclear import classes_of
+from grader.read.words.units import canonical
+
+_FILE = "clauses.toml"
+COLD, SUPPLY, DRYER, DATE = "lowest_use_temperature_c", "supply", "dryer", "test_date"
+_TOKEN = re.compile(r"[^\W_]+(?:-[^\W_]+)*")
+_ELIDED = re.compile(r"\b[dl]['’]", re.IGNORECASE)
+_TEMPERATURE = re.compile(
+    r"(?<![\w.,])([-−–+]|minus\s+|moins\s+)?\s?(\d+(?:[.,]\d+)?)\s*(°\s*[CF]|deg\.?\s*[CF]|[CF]\b|grad\b|degrés\b)",
+    re.IGNORECASE,
+)
+_UNIT = re.compile(r"[(\[]?\s*(?:in\s+)?°\s*([CF])\s*[)\]]?\s*$", re.IGNORECASE)
+_FIGURE = re.compile(r"(.*?)[\s:=]+(\d+(?:[.,]\d+)?)\s*([^\W\d_][^\d,;]*)")
+# A sentence ends before a capital, not behind a figure ("14. September") or a short form ("min. Temperatur").
+_END = re.compile(r"(?:(?<=[^\W\d_]{3})|(?<=[)°%²³])|(?<=°[CF])|(?<=\s[CF]))\.\s+(?=[A-ZÀ-Ý])|\s*;\s+|\n+")
+_DASH = re.compile(r"\s[-–—/|]\s")
+# Who did it may stand behind a date: "geprüft am 9.4.2026 durch Fremdfirma".
+_BY = re.compile(r"(?<=\d)\s+(?:by|durch|von|par)\s[^\d]*$")
+_SHORT = ("min", "max", "mind", "temp", "approx", "tel")
+_WHOLE_DAY = re.compile(r"\d.*\d{4}|\d{4}.*\d|\d[./-]\d\d?[./-]\d")
+_LEAST, _LONGEST = 6, 200
+_NEEDS = ("flow_needed_l_min", "lowest_pressure_bar")
+
+
+class Fact(NamedTuple):
+    """A field, what a text says it is, and whether that holds only where the sheet speaks of no other place."""
+
+    field: str
+    value: Any
+    of_a_place: bool = False
+
+
+def _tokens(text: str) -> list[str]:
+    return [key(t) for t in _TOKEN.findall(_ELIDED.sub(" ", text))]
+
+
+def _at(tokens: Sequence[str], *path: str, file: str = _FILE) -> set[int]:
+    """Positions of the words of all phrases of a list."""
+    return {i for first, stop in standing(tokens, phrases(_TOKEN, file, *path)) for i in range(first, stop)}
+
+
+def sentences(text: str) -> list[str]:
+    """A text in its sentences.
+
+    >>> sentences("Prüfung am 14. September. Halle min. 5 °C. Netz")
+    ['Prüfung am 14. September', 'Halle min. 5 °C', 'Netz']
+    """
+    made: list[str] = []
+    for part in _END.split(text):
+        if made and made[-1].split()[-1].casefold() in _SHORT:
+            part = f"{made.pop()}. {part}"
+        if part.strip(" ."):
+            made.append(part.strip(" ."))
+    return made
+
+
+@lru_cache(maxsize=20_000)
+def told(text: str) -> tuple[tuple[Column, Any], ...]:
+    """The labels with their values, and the facts, that one cell says.
+
+    >>> [(c.field, v) for c, v in told("Taps, both floors. Supply: airline. Never below 4 °C in use.")]
+    [('supply', 'airline'), ('lowest_use_temperature_c', '4 °C')]
+    >>> [(c.field, v) for c, v in told("Lowest use temperature of tubes 4 °C. Airline pressure")]
+    []
+    """
+    whole = inline(text)
+    if not whole and not _may_state(text):
+        return (whole,) if whole else ()
+    if whole and FIELDS[whole[0].field or "site"].kind == "text":
+        return (whole,)
+    if not whole and (facts := facts_of(text.strip(" ."))):
+        return tuple((column_of(text, f), f.value) for f in facts)
+    made: list[tuple[Column, Any]] = []
+    silent: list[str] = []
+    parts = sentences(text)
+    for n, part in enumerate(parts):
+        if found := inline(part) or _label_behind(part):
+            # What is not understood behind a label may belong to its value.
+            rest = [p for p in parts[n + 1 :] if not (inline(p) or facts_of(p) or _dryer(p))]
+            made.append((found[0], ". ".join([found[1], *rest])))
+            continue
+        for piece in [part] if facts_of(part) else _DASH.split(part):
+            made += [(column_of(piece, f), f.value) for f in facts_of(piece)]
+            named = inline(piece)  # "Rig Repair / yard: Quay 9 / BA airline"
+            made += [named] if named and FIELDS[named[0].field or "odour"].kind == "text" else []
+            silent += [] if named or facts_of(piece) else [piece]
+    supply = any(c.field == SUPPLY for c, _ in made)
+    if not supply and made and (alone := [p for p in silent if len(_tokens(p)) == 1 and _supply(f"{p} supply")]):
+        made = [
+            (column_of(p, f), f.value) for p in alone for f in _supply(f"{p} supply")
+        ] + made  # "Airline. Indoors, min 9 °C"
+        silent, supply = [p for p in silent if p not in alone], True
+    elif supply:
+        made += [(column_of(p, f), f.value) for p in silent for f in _dryer(p)]
+    if not supply and any(any(map(str.isdigit, p)) or against(p, AROUND) for p in silent):
+        return (whole,) if whole else ()  # what else the cell says must be heard
+    doubt = any(_at(_tokens(p), "negation", file="loose_words.toml") for p in silent)
+    away = any(map(of_elsewhere, silent))
+    return tuple(
+        (c, v)
+        for c, v in made
+        if not (doubt and c.how in SAID and c.field in (COLD, DRYER) or away and c.how == OF_A_PLACE)
+    )
+
+
+def _may_state(text: str) -> bool:
+    """Whether a text can state a fact at all: by a temperature, a whole date or a word for an airline. Cheap."""
+    if not _LEAST < len(text) <= _LONGEST or " " not in text.strip():
+        return False
+    return bool(
+        _TEMPERATURE.search(text) or _WHOLE_DAY.search(text) or ":" in text or _at(_tokens(text), SUPPLY, "airline")
+    )
+
+
+def _label_behind(text: str) -> tuple[Column, Any] | None:
+    """A label of words behind others and a comma: "Schlauchgeräte, Versorgung: Leitung"."""
+    before, comma, _ = text.partition(":")[0].rpartition(",")
+    found = inline(text[len(before) + 1 :].strip()) if comma and not any(map(str.isdigit, before)) else None
+    return found if found and FIELDS[found[0].field or "site"].kind == "word" else None
+
+
+SAID = IN_A_SENTENCE, OF_A_PLACE = "said in a sentence", "said of a place"
+
+
+def column_of(text: str, fact: Fact) -> Column:
+    """A fact as a label has it."""
+    why = OF_A_PLACE if fact.of_a_place else IN_A_SENTENCE
+    return Column(-1, text, "field", Heading(fact.field, None, "synonym", LIKELY, (fact.field,), why), why)
+
+
+@lru_cache(maxsize=20_000)
+def facts_of(sentence: str) -> tuple[Fact, ...]:
+    """What one sentence says, where every part of it is understood.
+
+    >>> facts_of("Hall kept at 15 °C or above")
+    (Fact(field='lowest_use_temperature_c', value='15 °C', of_a_place=True),)
+    >>> facts_of("Works airline, desiccant dryer")
+    (Fact(field='supply', value='airline', of_a_place=False), Fact(field='dryer', value='desiccant', of_a_place=False))
+    >>> facts_of("Tested on 4 May 2026")[0].value, facts_of("Calibrated on 4 May 2026"), facts_of("Hall 2 never below 5 °C")
+    ('4 May 2026', (), ())
+    """
+    whole = _cold(sentence) or _supply(sentence) or _date(sentence)
+    if whole or "," not in sentence:
+        return whole
+    made: list[Fact] = []
+    for part in re.split(r",\s+", sentence):
+        found = _cold(part) or _supply(part) or _date(part) or _need(part)
+        if not found:
+            return ()
+        made += found
+    return tuple(made)
+
+
+def beside(text: str, value: Any, unit: str = "") -> Fact | None:
+    """What a label that is not listed says with the figure or day beside it.
+
+    >>> beside("Coldest the hoses ever get:", "-2 °C"), beside("Minimum temperature of tubes", "5 °C")
+    (Fact(field='lowest_use_temperature_c', value='-2 °C', of_a_place=False), None)
+    """
+    if isinstance(value, date) or type(value) is str and parse_date(value).whole:
+        return Fact(DATE, value) if _dated(text) else None
+    text = text.strip().rstrip(":")
+    if (own := _UNIT.search(text)) and not unit:
+        text, unit = text[: own.start()], f"°{own[1]}"
+    found = _cold(f"{text} {value:g} {unit}" if type(value) in (int, float) else f"{text} {value} {unit}")
+    return found[0] if found else None
+
+
+def _cold(text: str) -> tuple[Fact, ...]:
+    """The lowest temperature of use that a text states, and nothing else."""
+    figures = _TEMPERATURE.findall(text)
+    if len(figures) != 1:
+        return ()
+    sign, number, unit = figures[0]
+    figure = float(number.replace(",", ".")) * (
+        -1 if sign.strip().casefold() in ("-", "−", "–", "minus", "moins") else 1
+    )
+    tokens = _tokens(_TEMPERATURE.sub(" ", text))
+    bound, use, place = (_at(tokens, COLD, name) for name in ("bound", "use", "place"))
+    if figure < 0:
+        bound |= _at(tokens, COLD, "towards")
+    whole = bound | use | place | _at(tokens, COLD, "covered")
+    if not bound or not use | place or len(whole) < len(tokens):
+        return ()
+    return (Fact(COLD, f"{figure:g} {'°F' if unit[-1:] in 'fF' else '°C'}", not use or bool(place)),)
+
+
+def _supply(text: str) -> tuple[Fact, ...]:
+    """The supply of all points, and its dryer, that a text states, and nothing else."""
+    tokens = _tokens(text)
+    sure, dryer = _at(tokens, SUPPLY, "airline"), _dryer_words(tokens)
+    known = sure | _at(tokens, SUPPLY, "covered") | set().union(*dryer.values())
+    further = _at(tokens, SUPPLY, "further")
+    if not sure or len(tokens) < 2 or len(known | further) < len(tokens):
+        return ()
+    return (Fact(SUPPLY, "airline"), *(Fact(DRYER, word) for word in dryer if len(dryer) == 1 and not further))
+
+
+def _dryer_words(tokens: Sequence[str]) -> dict[str, set[int]]:
+    words = (w for w in load_toml("loose_words.toml")[DRYER] if w != "none")
+    return {w: at for w in words if (at := _at(tokens, DRYER, w, file="loose_words.toml"))}
+
+
+def _dryer(text: str) -> tuple[Fact, ...]:
+    """The dryer that a text names, and nothing else."""
+    tokens = _tokens(text)
+    found = _dryer_words(tokens)
+    whole = set().union(*found.values(), _at(tokens, SUPPLY, "covered"), _at(tokens, SUPPLY, "airline"))
+    return tuple(Fact(DRYER, w) for w in found) if len(found) == 1 and len(whole) == len(tokens) else ()
+
+
+def dryer_beside(supply: Any) -> Fact | None:
+    """The dryer that stands in the words for the supply: "works airline, desiccant dryer"; None where none does for certain."""
+    return next(iter(_dryer(supply)), None) if type(supply) is str else None
+
+
+def _date(text: str) -> tuple[Fact, ...]:
+    found = date_within(text := _BY.sub("", text))
+    if not found:
+        return ()
+    before, comma, behind = text.rpartition(",")
+    if comma and found in behind and not any(map(str.isdigit, before)) and not classes_of(before) & _OTHER_DAYS:
+        text = behind if _dated(behind.replace(found, " ")) else text  # "Paint hall, tested on 3 May 2026"
+    return (Fact(DATE, found),) if _dated(text.replace(found, " ")) else ()
+
+
+_OTHER_DAYS = frozenset(("expire", "due", "cal", "earlier", "instrument", "tube", "note"))
+
+
+@lru_cache(maxsize=5_000)
+def _dated(text: str) -> bool:
+    """Whether the words before a date make it the day of the test."""
+    tokens = _tokens(text)
+    test, numbered = _at(tokens, DATE, "test"), _at(tokens, DATE, "number")
+    number = {i for i, t in enumerate(tokens) if t.isdigit() and i - 1 in numbered}
+    known = test | _at(tokens, DATE, "covered") | number | {i - 1 for i in number}
+    return bool(test) and len(known) == len(tokens)
+
+
+def _need(text: str) -> tuple[Fact, ...]:
+    """A flow or pressure that is needed, behind its listed label."""
+    match = _FIGURE.fullmatch(text.strip())
+    if match is None or canonical(match[3]) is None or (found := label(match[1])) is None or found.field not in _NEEDS:
+        return ()
+    return (Fact(found.field, f"{match[2]} {match[3]}"),)
+
+
+@lru_cache(maxsize=20_000)
+def of_elsewhere(text: str) -> bool:
+    """Whether a text speaks of a place that is colder than a hall."""
+    return bool(_at(_tokens(text), COLD, "elsewhere"))
+
+
+@lru_cache(maxsize=20_000)
+def of_cylinders(text: str) -> bool:
+    """Whether a text speaks of cylinders, or of filling them."""
+    words = ("cylinder", "charging compressor")
+    return any(_at(_tokens(text), SUPPLY, w, file="loose_words.toml") for w in words)
+
+
+def coldest(values: Iterable[str]) -> str:
+    """The coldest of temperatures as facts have them."""
+    return min(values, key=lambda v: (float(v[:-3]) - 32) / 1.8 if v.endswith("F") else float(v[:-3]))
