@@ -67,10 +67,11 @@ def with_what_is_said(
         return tables, []  # "Last visit" says nothing of this one
     listed = _listed(sheet) if not tables else []
     cells = Cells(sheet, tables)
-    texts = _telling(cells)
+    here = {v for v in set().union(*sheet.rows) if type(v) is str and len(v) > 1}
+    texts = {t for t in here.union(cells.comments.values(), cells.printed) if _tells(t)}
     if texts and not tables:
         texts -= guide_texts(sheet.name)
-    asked = {t for t in _texts(cells) if asks(t)} if tables else set()
+    asked = {t for t in here if asks(t)} if tables else set()
     if not texts and not asked:
         return tables, listed
     regions = [_Region(t, cells) for t in tables if t.rows]
@@ -170,17 +171,9 @@ def _closed(cells: Cells, row: int) -> bool:
     return any(a is True or is_date(a) or type(a) is str and is_yes(a) for a in answers)
 
 
-def _telling(cells: Cells) -> set[str]:
-    """The different texts of a sheet that say anything, by their words alone."""
-    return {t for t in _texts(cells) | set(cells.comments.values()) | cells.printed if _tells(t)}
-
-
-def _texts(cells: Cells) -> set[str]:
-    return {v for v in set().union(*cells.sheet.rows) if type(v) is str and len(v) > 1}
-
-
 @lru_cache(maxsize=20_000)  # the files of a firm have most of their texts in common
 def _tells(text: str) -> bool:
+    """Whether a text says anything, by its words alone."""
     if not may_tell(text):
         return not any(map(str.isdigit, text)) and kind_of(text) == "verdict"
     if against(text, ROW) or smells(text) or stated(text):

@@ -42,12 +42,16 @@ def outlets_of(table: Table) -> list[Any]:
     return table.columns.get("outlet") or [table.constants.get("outlet", ("", None))[1]] * len(table.rows)
 
 
+def _different(tables: Sequence[Table]) -> set[Any]:
+    return set().union(*map(outlets_of, tables))
+
+
 def of_their_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Said]:
     """What other sheets say: a row that names an outlet of the workbook speaks of that one alone.
 
     A figure alone may be any number, and a text of all, or of the others, speaks of more.
     """
-    outlets = {n for t in tables for n in outlets_of(t) if type(n) is str and any(map(str.isalpha, n))}
+    outlets = {n for n in _different(tables) if type(n) is str and any(map(str.isalpha, n))}
     return [
         s._replace(against="") if s.of_one and not speaks_of_all(s.text) and any(map(s.names, outlets)) else s
         for s in found
@@ -117,7 +121,7 @@ class Cells:
         self.sheet, self.name = sheet, sheet.name
         self.position = None if sheet.numbers is None else {n: i for i, n in enumerate(sheet.numbers)}
         self.comments, self.printed = dict(sheet.comments), set(sheet.printed)
-        self.names = frozenset(key(shown(n)) for t in tables for n in outlets_of(t) if n is not None) - {""}
+        self.names = frozenset(key(shown(n)) for n in _different(tables) if n is not None) - {""}
         self.tables = tables
         if tables:
             self.printed.add(sheet.name)  # "VOID"

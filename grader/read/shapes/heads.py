@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os.path
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import lru_cache
 from typing import Any, NamedTuple
 
@@ -69,10 +69,15 @@ def _is_texty(row: Sequence[Any]) -> bool:
     plain = len(row) - row.count(None) - count
     if count < 2 or plain > _MOST_VALUES * (plain + count):
         return False
-    texts = [v for v in row if type(v) is str and v and not v.isspace()]
-    values = plain + sum(map(looks_like_value, texts))
-    filled = plain + len(texts)
-    return filled - values >= 2 and values <= _MOST_VALUES * filled
+    texts, values = _counted(tuple(v for v in row if type(v) is str))
+    return texts - values >= 2 and plain + values <= _MOST_VALUES * (plain + texts)
+
+
+@lru_cache(maxsize=5_000)
+def _counted(texts: tuple[str, ...]) -> tuple[int, int]:
+    """How many of the texts of a row are filled, and how many of these are figures or dates; the rows of a log repeat them."""
+    filled = [t for t in texts if t and not t.isspace()]
+    return len(filled), sum(map(looks_like_value, filled))
 
 
 @lru_cache(maxsize=5_000)
@@ -100,6 +105,18 @@ def columns_of(grid: Grid, rows: list[int]) -> list[Column]:
     top = _spread(grid, rows[0], top, below)
     below = tuple("" if _ordinal(v) == 1 else v for v in below)
     return _of_today(list(_columns(top, below, units)), top, below)
+
+
+@lru_cache(maxsize=5_000)
+def _count_of(kind: Callable[[str], bool], texts: tuple[str, ...]) -> int:
+    return sum(map(kind, texts))
+
+
+@lru_cache(maxsize=5_000)
+def _opens(texts: tuple[str, ...]) -> bool:
+    """Whether a row of headings opens a table by itself."""
+    columns = list(_of_one_row(texts))
+    return is_table(columns) and _mostly_known(columns)
 
 
 @lru_cache(maxsize=5_000)
@@ -181,13 +198,14 @@ def head_at(grid: Grid, row: int, after: int = -1) -> Head | None:
     below = _next(grid, row)
     if are_pairs(cells) and any(are_pairs(grid.rows[r]) for r in (row - 1, below) if r is not None and r >= 0):
         return None  # lines of a form
-    texts = list(_texts(cells).values())
-    beneath = list(_texts(grid.rows[below]).values()) if below is not None else []
-    groups = sum(map(may_be_heading, texts)) < 2  # of which one may be the outlets' heading
-    if sum(map(may_be_heading, texts + beneath)) < 2 or sum(map(known_words, texts + beneath)) < 2:
+    texts = tuple(_texts(cells).values())
+    beneath = tuple(_texts(grid.rows[below]).values()) if below is not None else ()
+    possible, known = (_count_of(kind, texts) for kind in (may_be_heading, known_words))
+    groups = possible < 2  # of which one may be the outlets' heading
+    if possible + _count_of(may_be_heading, beneath) < 2 or known + _count_of(known_words, beneath) < 2:
         return None
     single = columns_of(grid, [row])
-    if is_table(single) and _mostly_known(single) and not _beside(single, cells):
+    if _opens(_row_texts(cells, grid.width)) and not _beside(single, cells):
         return _whole(grid, row, single, after)
     if below is None or not _is_texty(grid.rows[below]):
         return None

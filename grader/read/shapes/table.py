@@ -320,11 +320,13 @@ def _no_tests_of_columns(
     block: Block, lines: list[Column], values: dict[int, list[Any]], kinds: list[str], first: int
 ) -> None:
     """Columns of units, limits, verdicts or earlier figures beside outlets that run across are no tests."""
-    named = values.get(block.names, [])
+    named = [*values.get(block.names, ()), *[None] * len(kinds)][: len(kinds)]
     readings = [c.at for c in lines if c.field in READINGS and c.at in values]
     told = _kinds_below(block, lines, first)
-    for index, kind in enumerate(kinds):
-        name = named[index] if index < len(named) else None
+    none = {n for n in set(named) if n is None or type(n) is str and kind_of(n) in NO_TEST}
+    if not none and not told and "none" not in kinds:
+        return
+    for index, (name, kind) in enumerate(zip(named, kinds)):
         if name is not None and kind == "none" and any(v is not None for v in block.grid.rows[first + index]):
             kinds[index] = "test"
         if told.get(index, "") in NO_TEST and told[index] != "value":
@@ -333,7 +335,7 @@ def _no_tests_of_columns(
             filled = [v for at in readings if (v := values[at][index]) is not None]
             if not filled or all(map(is_unit, filled)) or are_verdicts(filled):
                 kinds[index] = "" if not filled else "beside"
-        elif type(name) is str and kind_of(name) in NO_TEST:
+        elif name in none:
             kinds[index] = "beside"
 
 
