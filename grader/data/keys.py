@@ -87,9 +87,12 @@ PAGES: dict[str, Any] = {
         "answer": "good ill filler no yes fine closed",
         "pair": {"*": "of ill"},
         "no": "words once none",
-        "general": "all rule report around article plural firm limits legend pass monoxide mended optional",
+        "general": "all rule report around approved except article plural firm limits legend pass monoxide mended optional",
         "cold": "words without",
         "apart": "words",
+        "measured": "without counted corrects visit falls",
+        "alone": "words filler title",
+        "span": "to from on",
     },
     "unclear.toml": {"made": "", "rule": "words units also without only stop choices"},
     "wear.toml": {

@@ -308,7 +308,7 @@ def _say(
                     "cell": heading_address(table, unclear.place, columns[at[0]] if len(at) else -1),
                     "value": unclear.heading,
                     "choices": choices,
-                    "line": f"[table.{'constants' if unclear.aside else 'fields'}]: {unclear.line}",
+                    "line": unclear.line and f"[table.{'constants' if unclear.aside else 'fields'}]: {unclear.line}",
                     "count": 0,
                 },
             )
@@ -317,4 +317,7 @@ def _say(
                 made.add(key)
     for key, line in lines.items():
         code = "unclear_tried" if line["count"] else "calibrated_on" if key in made else "unclear_alike"
-        problems.add(code, **line)
+        if line["line"]:
+            problems.add(code, **line)
+        elif line["count"]:  # a remark that agrees with its row asks nothing
+            problems.add("reading_in_words", **line)

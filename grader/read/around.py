@@ -15,11 +15,12 @@ from grader.columns import FIELDS
 from grader.problems import Place, Table
 from grader.read.sayings import SAID, Cells, Said, outlets_of, said_of_all, with_unclear
 from grader.read.shapes.own_guide import guide_texts
-from grader.read.shapes.tables import Sheet, number_of, shown
+from grader.read.shapes.tables import Sheet, is_blank, number_of, shown, whole
 from grader.read.words.dates import is_date
 from grader.read.words.heading_words import LIKELY, key
 from grader.read.words.labels import is_unit, kind_of, looks_like_value
 from grader.read.words.loose import loose_word, own_word
+from grader.read.words.measured import readings_in
 from grader.read.words.said import (
     AROUND,
     LINE,
@@ -28,20 +29,27 @@ from grader.read.words.said import (
     TICK,
     Stated,
     against,
+    alone,
     answered_badly,
+    answers_badly,
     asks,
+    called,
     expiry_of,
     is_cold,
     is_label,
     is_temperature,
     is_yes,
     label_choices,
+    may_be_ill,
     may_tell,
     names,
     put_right,
+    says,
     smells,
+    spanned,
     speaks_of_all,
     stated,
+    titled,
 )
 from grader.read.words.unclear import classes_of
 
@@ -53,6 +61,7 @@ _FREE = ("remarks", "own_verdict", "outlet_status", "location", "tested_by")
 _LEAST_LISTED = 2  # words of a line that names an outlet and says what is wrong
 _LONGEST_ASKED = 5  # words of a question in a cell
 _FAR = 4  # columns between a label and its value, at most
+_MOST_OF_A_ROW = 6  # cells of a row that is no test and says something
 _DEEP = 12  # rows of a small table under a heading for expiry
 
 
@@ -67,8 +76,10 @@ def with_what_is_said(
         return tables, []  # "Last visit" says nothing of this one
     listed = _listed(sheet) if not tables else []
     cells = Cells(sheet, tables)
-    here = {v for v in set().union(*sheet.rows) if type(v) is str and len(v) > 1}
-    texts = {t for t in here.union(cells.comments.values(), cells.printed) if _tells(t)}
+    here = {v for v in set().union(*sheet.rows) if type(v) is str and (len(v) > 1 or alone(v))}
+    texts = {
+        t for t in here.union(cells.comments.values(), cells.printed) if _tells(t) or t in cells.printed and titled(t)
+    }
     if texts and not tables:
         texts -= guide_texts(sheet.name)
     asked = {t for t in here if asks(t)} if tables else set()
@@ -81,7 +92,7 @@ def with_what_is_said(
         for region in (r for r in regions if (row, column) in r):
             region.ask(cells, row, column, text)
     for text in sorted(cells.printed & texts):
-        if not _of_some(regions, cells, -1, -1, text, False) and (words := against(text, AROUND)):
+        if not _of_some(regions, cells, -1, -1, text, False) and (words := against(text, AROUND) or titled(text)):
             how = "name of the sheet" if text == sheet.name else "on the page, beside the cells"
             for_all.append(Said(cells.name, (0, 0), text, words, (), how=how))
     for row, column, text in cells.of(texts):
@@ -90,6 +101,10 @@ def with_what_is_said(
         mine = [r for r in regions if (row, column) in r]
         used = [r.role(row, column) for r in mine]
         lone = cells.filled(row) == 1
+        if tables and lone:
+            several = [(r, i) for r in regions for i in r.named(text, row)]
+            if _leaves_out(regions, several, text, (row, column)):
+                continue
         if tables and lone and (words := against(text, LINE)) and not any(r.named(text, row) for r in regions):
             # It may name an outlet of another sheet.
             of_others.append(Said(cells.name, (row, column), text, "", (), words, (text,)))
@@ -103,9 +118,10 @@ def with_what_is_said(
             if over and _closed(cells, row):
                 continue
             found = _around(cells, row, column, text)
-            if not tables and (of_one := against(text, ROW) or smells(text)):
+            of_one, figures = against(text, ROW) or smells(text) or alone(text), readings_in(text)
+            if not tables and (of_one or figures):
                 found = (found or Said(cells.name, (row, column), text, "", ()))._replace(
-                    of_one=of_one, row=cells.texts_of(row)
+                    of_one=of_one, row=cells.texts_of(row), measured=figures
                 )
             if found is not None:
                 for_all.append(found)
@@ -114,6 +130,8 @@ def with_what_is_said(
             region.take(cells, row, column, text, role)
     if not regions:
         return tables, for_all
+    for row in _outside(cells, regions):
+        for_all += _row_of_words(regions, cells, row)
     made = iter([region.made() for region in regions])
     return [said_of_all(next(made), for_all) if t.rows else t for t in tables], of_others
 
@@ -132,16 +150,71 @@ def _of_some(regions: Sequence[_Region], cells: Cells, row: int, column: int, te
 
     Returns : whether it is about no others: not where neither tells, nor where it speaks of all, or of the others.
     """
-    words = against(text, LINE) or smells(text)
-    if not words or not lone and any(row in r.tests for r in regions if r.down):
+    words, figures = against(text, LINE) or smells(text), readings_in(text)
+    if (
+        not (words or figures or alone(text, whole=False))
+        or not lone
+        and any(row in r.tests for r in regions if r.down)
+        or any(r.across and column in r.columns and row in r.body for r in regions)
+    ):
         return False
     named = [(r, i) for r in regions for i in r.named(text, row)]
     if not named and lone:
         named = [(r, i) for r in regions for i in r.beside(row, column)]
     for region, i in named:
-        region.words[i].append(words)
-        region.at[i] = region.at[i] or (row, column)
-    return bool(named) and not speaks_of_all(text)
+        region.keep([i], words or alone(text, shown(outlets_of(region.table)[i])), (row, column))
+        region.measure([i], (row, column), text, figures)
+    return bool(named) and (not speaks_of_all(text) or says(text, "general", "except"))
+
+
+def _outside(cells: Cells, regions: Sequence[_Region]) -> Iterable[int]:
+    """The rows with several cells, few of them, that no table of a sheet holds."""
+    for row in (number_of(cells.sheet, i) for i in range(len(cells.sheet.rows))):
+        if (
+            any(row in r.tests and r.down or row in r.body for r in regions)
+            or not 1 < cells.filled(row) <= _MOST_OF_A_ROW
+        ):
+            continue
+        first = next(c for c, v in enumerate(cells.row(row)) if not is_blank(v))
+        if not any((row, first) in r for r in regions):
+            yield row
+
+
+def _row_of_words(regions: Sequence[_Region], cells: Cells, row: int) -> list[Said]:
+    """Give what the cells of a row say together to the outlets that they name; what they say of all, where they name none.
+
+    "P2 | CO | 18", "Faulty | P2", "Instrument state | faulty", "Released for use | no".
+    """
+    values = [(c, v) for c, v in enumerate(cells.row(row)) if not is_blank(v)]
+    texts, at = [shown(whole(v)) for _, v in values], (row, values[0][0])
+    named = [(r, i) for r in regions for i in r.named("; ".join(["", *texts]), row)]
+    own = {key(shown(outlets_of(r.table)[i])) for r, i in named}
+    rest = [v for v in texts if key(v) not in own]
+    said = " ".join(rest)
+    if not named:
+        words = _with_its_heading(texts[0], said[len(texts[0]) :].strip()) if len(texts) == 2 else ""
+        if len(texts) == 2 and answered_badly(texts[0], values[1][1]):
+            words = f"{texts[0]}: {texts[1]}"
+        return [Said(cells.name, at, said, words, ())] if words else []
+    words = against(said, ROW) or smells(said) or alone(said)
+    if not words and len(rest) == 1 and answered_badly("ok", rest[0]):
+        words = said
+    for region, i in named if words or not _leaves_out(regions, named, " ".join(texts), at) else ():
+        region.keep([i], words, at)
+        region.measure([i], at, said, readings_in(said))
+    return []
+
+
+def _leaves_out(
+    regions: Sequence[_Region], named: Sequence[tuple[_Region, int]], text: str, at: tuple[int, int]
+) -> bool:
+    """Keep that a list of the outlets that passed leaves others out ("P1 and P3 may be used"); whether it is such a list."""
+    if len(named) < 2 or not says(text, "general", "approved") or against(text, LINE):
+        return False
+    for region in regions:
+        mine = [i for r, i in named if r is region]
+        region.keep([i for i in range(len(region.at)) if i not in mine] if mine else (), f"left out: {text}", at)
+    return True
 
 
 def _listed(sheet: Sheet) -> list[Said]:
@@ -152,7 +225,11 @@ def _listed(sheet: Sheet) -> list[Said]:
     made = []
     for row in (number_of(sheet, i) for i in range(len(sheet.rows))):
         texts = cells.texts_of(row)
-        if len(" ".join(texts).split()) < _LEAST_LISTED or _closed(cells, row):
+        if not texts or _closed(cells, row):
+            continue
+        if len(texts) == 1 and any(map(str.isdigit, texts[0])):  # an outlet, where it is named
+            made.append(Said(sheet.name, (row, 0), sheet.name, "", (), sheet.name, texts))
+        if len(" ".join(texts).split()) < _LEAST_LISTED:
             continue
         told = max(texts[1:] or texts, key=len)
         if len(told.split()) > 1 or any(map(str.isdigit, told)) or answered_badly("Alarm", told):
@@ -174,9 +251,11 @@ def _closed(cells: Cells, row: int) -> bool:
 @lru_cache(maxsize=20_000)  # the files of a firm have most of their texts in common
 def _tells(text: str) -> bool:
     """Whether a text says anything, by its words alone."""
+    if alone(text, whole=False) or readings_in(text) or answers_badly(text) or called(text):
+        return True
     if not may_tell(text):
         return not any(map(str.isdigit, text)) and kind_of(text) == "verdict"
-    if against(text, ROW) or smells(text) or stated(text):
+    if against(text, ROW) or smells(text) or stated(text) or may_be_ill(text):
         return True
     if any(map(str.isdigit, text)) and "expire" in classes_of(text):
         return True
@@ -193,7 +272,10 @@ def _around(cells: Cells, row: int, column: int, text: str) -> Said | None:
         words = ""
     if kind_of(text) == "verdict" and (found := _value_beside(cells, row, column)) is not None:
         words = words or _as_verdict(text, found[0])
+    words = words or (text if answers_badly(text) else "")
     figures = stated(text) or _beside(cells, row, column, text)
+    if says(text, "measured", "visit"):
+        figures += readings_in(text)
     if not figures and "expire" in classes_of(text):
         # "Tubes | CO | exp. 01/2025": what expires stands before it.
         named = " ".join(v for c in range(max(column - _FAR, 0), column) if type(v := cells.at(row, c)) is str)
@@ -310,6 +392,17 @@ def _not_ticked(heading: str, answers: Mapping[int, Any]) -> list[int]:
     return blank if asks(heading) == "good" and ticked and len(blank) < len(answers) else []
 
 
+def _of_another_time(heading: str) -> bool:
+    """Whether what stands under a heading is of an earlier visit, or a limit."""
+    return kind_of(heading) in ("earlier", "limit") or "earlier" in classes_of(heading)
+
+
+def _with_its_heading(heading: str, text: str) -> str:
+    """What a text says against a test only together with its heading: "Hose condition" | "perished"."""
+    whole = f"{heading} {text}"
+    return "" if against(heading, ROW) or asks(heading) or not against(whole, ROW) else f"{heading}: {text}"
+
+
 class _Region:
     """Where one table stands, which of its cells are read, and what the others say of its tests."""
 
@@ -337,6 +430,12 @@ class _Region:
         self.figures: list[tuple[Said, list[bool]]] = []
         self.cells = cells
         self.headings = {said[0] for said in table.how.values()} | {u.heading for u in table.unclear}
+        self.body = range(0)
+        if self.across and self.by_row:  # down to the next blank row: lines that are not known too
+            last = max(self.by_row)
+            while cells.filled(last + 1):
+                last += 1
+            self.body = range(min(self.by_row), last + 1)
 
     def __contains__(self, at: tuple[int, int]) -> bool:
         """Whether a cell is of this table: its tests, its headings, its form."""
@@ -344,7 +443,7 @@ class _Region:
         if at in self.own:
             return True
         if self.across:
-            return column in self.columns or row in self.by_row
+            return row in self.body and (column in self.columns or row in self.by_row or column < min(self.columns))
         top, bottom = self.table.heads
         if self.down:
             return row in self.tests or 0 <= top <= row <= bottom
@@ -357,8 +456,9 @@ class _Region:
     def named(self, text: str, row: int) -> list[int]:
         """The tests whose outlets a text names, that of its own row left out."""
         own = self.tests.get(row) if self.down else None
-        outlets = enumerate(outlets_of(self.table))
-        return [i for i, n in outlets if n is not None and i != own and names(text, shown(n))]
+        outlets = ["" if n is None else shown(n) for n in outlets_of(self.table)]
+        inside = spanned(text, outlets) if any(map(str.isdigit, text)) else set()
+        return [i for i, n in enumerate(outlets) if n and i != own and (i in inside or names(text, n))]
 
     def beside(self, row: int, column: int) -> Iterable[int]:
         """The tests that a line alone in its row is about: all where it stands among them, or one where it goes on below it."""
@@ -372,9 +472,7 @@ class _Region:
 
     def role(self, row: int, column: int) -> str:
         """ "used" by a field that reads its words itself, "name", "remark", "head", "test", or "inside"."""
-        field = self.own.get((row, column), None)
-        if field is None:
-            field = self.by_row.get(row) if self.across else self.by_column.get(column) if self._is_test(row) else None
+        field = self._field(row, column)
         if field is None:
             if self.down and row not in self.tests:
                 return "head"
@@ -387,50 +485,61 @@ class _Region:
             return "name"
         return "test" if field in _SPOKEN else "used"
 
-    def _is_test(self, row: int) -> bool:
-        return row in self.tests or not self.down
+    def _field(self, row: int, column: int) -> str | None:
+        if (row, column) in self.own:
+            return self.own[row, column]
+        if self.across:
+            return self.by_row.get(row)
+        return self.by_column.get(column) if row in self.tests or not self.down else None
+
+    def keep(self, tests: Iterable[int], words: str, at: tuple[int, int]) -> None:
+        """Keep what a cell says against some tests."""
+        for i in tests if words else ():
+            self.words[i].append(words)
+            self.at[i] = self.at[i] or at
+
+    def measure(self, tests: Collection[int], at: tuple[int, int], text: str, figures: tuple[Stated, ...]) -> None:
+        """Keep figures that some tests are to be judged with as well."""
+        if figures:
+            said = Said(self.cells.name, at, text, "", figures)
+            self.figures.append((said, [i in tests for i in range(len(self.at))]))
 
     def take(self, cells: Cells, row: int, column: int, text: str, role: str) -> None:
         """Keep what a cell of this table says."""
         if role == "head":
-            if text == cells.comments.get((row, column)) and (words := against(text, ROW)):
-                for i in range(len(self.at)):
-                    self.words[i].append(words)
-                    self.at[i] = self.at[i] or (row, column)
+            if text == cells.comments.get((row, column)):
+                self.keep(range(len(self.at)), against(text, ROW) or alone(text), (row, column))
             figures = stated(text)
             read = self.by_column.get(column) == "lowest_use_temperature_c"
             if not figures and self.down and not read and is_cold(text):
                 self._under_cold(cells, row, column, text)
             if figures:
-                of = [cells.at(r, column) is not None for r in self.table.rows] if self.down else [True] * len(self.at)
-                self.figures.append(
-                    (Said(cells.name, (row, column), text, "", figures), of if any(of) else [True] * len(of))
-                )
+                filled = [i for i, r in enumerate(self.table.rows) if self.down and cells.at(r, column) is not None]
+                self.measure(filled or range(len(self.at)), (row, column), text, figures)
             return
-        mine = self._mine(cells, row, column)
+        mine, at, field = self._mine(cells, row, column), (row, column), self._field(row, column)
+        head = self._heading(cells, row, column)
+        of_today = role != "name" and not _of_another_time(head)
+        figures = stated(text) if role != "name" else ()
         if role == "inside" and not self._is_long():
             found = _around(cells, row, column, text)
             words, figures = (found.against, found.stated) if found else ("", ())
             figures = () if text in self.headings else figures  # a label that is read
-            words = words or against(text, ROW) * bool(self._label_of(cells, row, column))
+            words = words or against(text, ROW) * bool(column)
         else:
-            words = against(text, NAME if role == "name" else ROW) or (smells(text) if role != "name" else "")
-            if words and self._of_another_time(cells, row, column):
-                words = ""
-            figures = stated(text) if role != "name" else ()
-            if (
-                self._is_long()
-                and not words
-                and text not in self.headings
-                and (found := _around(cells, row, column, text))
-            ):
-                words, figures = found.against, found.stated
-        for i in mine if words else ():
-            self.words[i].append(words)
-            self.at[i] = self.at[i] or (row, column)
-        if figures:
-            of = [i in mine for i in range(len(self.at))]
-            self.figures.append((Said(cells.name, (row, column), text, "", figures), of))
+            words = against(text, NAME if role == "name" else ROW) or smells(text) * (role != "name")
+            words *= of_today or role == "name"
+            if self._is_long() and not words and text not in self.headings:
+                found = _around(cells, row, column, text)
+                words, figures = (found.against, found.stated) if found else ("", figures)
+        if field == "outlet":
+            words = words or called(text)
+        if of_today and (column or text == cells.comments.get(at)) or field == "location":
+            remark = not head or field in ("remarks", "location") or text == cells.comments.get(at)
+            words = words or alone(text) * remark or _with_its_heading(head, text) * (role in ("test", "inside"))
+            figures += readings_in(text) if not says(head, "measured", "without") else ()
+        self.keep(mine, words, at)
+        self.measure(mine, at, text, figures)
 
     def ask(self, cells: Cells, row: int, column: int, text: str) -> None:
         """Keep what the answers under or beside a heading that asks say against their tests."""
@@ -444,25 +553,36 @@ class _Region:
         elif self.table.heads[0] <= row <= self.table.heads[1]:
             answers = {}  # beside a heading stands another
         else:
-            answers = dict.fromkeys(self._mine(cells, row, column), (row, column + 1))
+            beside = (
+                c
+                for c in range(column + 1, column + 2 + _FAR)
+                if not is_blank(v := cells.at(row, c)) and not is_unit(v)
+            )
+            answers = dict.fromkeys(self._mine(cells, row, column), (row, next(beside, column + 1)))
         values = {i: cells.at(*at) for i, at in answers.items()}
         for i in _answered_badly(text, values) if field != "own_verdict" else _not_ticked(text, values):
-            self.words[i].append(f"{text}: {'not ticked' if values[i] is None else shown(values[i])}")
-            self.at[i] = self.at[i] or answers[i]
+            self.keep([i], f"{text}: {'not ticked' if values[i] is None else shown(values[i])}", answers[i])
 
     def _under_cold(self, cells: Cells, row: int, column: int, text: str) -> None:
         """Temperatures with their unit under a heading that speaks of the cold and states none."""
         values = [v if type(v := cells.at(r, column)) is str and is_temperature(v) else None for r in self.table.rows]
         for value in dict.fromkeys(v for v in values if v is not None):
-            said = Said(cells.name, (row, column), text, "", (Stated(("lowest_use_temperature_c",), value),))
-            self.figures.append((said, [v == value for v in values]))
+            mine = [i for i, v in enumerate(values) if v == value]
+            self.measure(mine, (row, column), text, (Stated(("lowest_use_temperature_c",), value),))
 
     def _is_long(self) -> bool:
         return self.table.orientation == "long"
 
-    def _label_of(self, cells: Cells, row: int, column: int) -> str:
-        left = next((v for c in range(column - 1, -1, -1) if (v := cells.at(row, c)) is not None), None)
-        return left if type(left) is str else ""
+    def _heading(self, cells: Cells, row: int, column: int) -> str:
+        """What stands over a cell of a table, before one where outlets run across, or at the left of one of a form."""
+        if self.down and (row, column) not in self.own:
+            top, bottom = self.table.heads
+            over = [cells.at(r, column) for r in range(max(top, 0), bottom + 1)]
+        elif self.across and (row, column) not in self.own:
+            over = [cells.at(row, c) for c in range(min(self.columns, default=0))]
+        else:
+            over = [next((v for c in range(column - 1, -1, -1) if (v := cells.at(row, c)) is not None), None)]
+        return " ".join(v for v in over if type(v) is str)
 
     def _mine(self, cells: Cells, row: int, column: int) -> set[int]:
         """Numbers of the tests that a cell is about."""
@@ -476,21 +596,8 @@ class _Region:
         if not self._is_long() or named is None or named.column is None or not names:
             return everyone
         name = next((v for r in range(row, row - 50, -1) if (v := cells.at(r, named.column)) is not None), None)
-        return {i for i, n in enumerate(names) if key(str(n)) == key(str(name))} or everyone
-
-    def _of_another_time(self, cells: Cells, row: int, column: int) -> bool:
-        """Whether a cell stands under a heading for an earlier visit, or for limits."""
-        if self.down:
-            top, bottom = self.table.heads
-            heads = [cells.at(r, column) for r in range(max(top, 0), bottom + 1)]
-        else:
-            heads = [cells.at(row, c) for c in range(min(self.columns, default=0))]
-        for text in heads:
-            if type(text) is str:
-                classes = classes_of(text)
-                if kind_of(text) in ("earlier", "limit") or classes & {"earlier"}:
-                    return True
-        return False
+        mine = {i for i, n in enumerate(names) if key(str(n)) == key(str(name))}
+        return mine if mine or key(str(name)) in cells.names else everyone
 
     def made(self) -> Table:
         """The table with what was kept."""

@@ -198,7 +198,8 @@ def _read_into(reply: Reply, path: str, limits: Mapping[str, float], layout: Any
     register = RegisterSheets(opened.kind == REGISTER_KIND)
     printed: list[Note] = []  # notes on pages of the blank's own
     sheets = (s for s in register.others(opened.sheets) if not is_last_time(s, printed))
-    found = recognise(sheets if layout is not None else (s for s in sheets if not is_own_guide(s)), layout=layout)
+    sheets = sheets if layout is not None else (s for s in sheets if not is_own_guide(s))
+    found = recognise(sheets, layout, os.path.splitext(os.path.basename(path))[0])
     reply.register, reply.notes = register.tables, [*opened.notes, *register.notes]
     if register.tables and not found.tables:
         reply.state = "register"

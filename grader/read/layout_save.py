@@ -125,7 +125,7 @@ def _table_lines(table: Table, sheet: str, several: bool, left_over: Sequence[Le
             f"{mark}{field} = {_quoted(_one_line(str(whole(value))))}   # found in {_one_line(place.sheet)}, {cell}"
         )
     for u in table.unclear:
-        if u.aside:
+        if u.aside and u.line:
             cell = a1(u.place.row or 0, u.place.column or 0)
             lines.append(_one_line(f"# {u.line}   # said in {u.place.sheet}, {cell}: {u.heading}"))
     for field, example in _NEEDED.items():

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
+from grader.columns import FIELDS
 from grader.problems import Place, Table, Unclear
 from grader.read.shapes.tables import Sheet, is_blank, number_of, shown, whole
 from grader.read.words.heading_words import LIKELY, key
@@ -17,7 +18,7 @@ class Said(NamedTuple):
     """One thing that a cell says. at : 0-based row and column of the sheet. against : the words; stated : figures.
 
     of_one : what it says against the outlet that its row names, where it stands on a sheet without tests.
-    row : the texts of that row. how : where it stands.
+    row : the texts of that row. how : where it stands. measured : readings of that outlet that it states.
     """
 
     sheet: str
@@ -28,10 +29,11 @@ class Said(NamedTuple):
     of_one: str = ""
     row: tuple[str, ...] = ()
     how: str = "said beside the tests"
+    measured: tuple[Stated, ...] = ()
 
     def names(self, outlet: Any) -> bool:
         """Whether its row names an outlet: in a cell of its own, or within a text where the name has several signs."""
-        if outlet is None or not self.of_one:
+        if outlet is None or not self.row:
             return False
         name = shown(outlet)
         return any(key(text) == key(name) or names(text, name) for text in self.row if key(name))
@@ -53,7 +55,7 @@ def of_their_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Sai
     """
     outlets = {n for n in _different(tables) if type(n) is str and any(map(str.isalpha, n))}
     return [
-        s._replace(against="") if s.of_one and not speaks_of_all(s.text) and any(map(s.names, outlets)) else s
+        s._replace(against="") if s.row and not speaks_of_all(s.text) and any(map(s.names, outlets)) else s
         for s in found
     ]
 
@@ -64,7 +66,7 @@ def said_of_all(table: Table, found: Sequence[Said]) -> Table:
         return table
     for said in found:
         count = len(table.rows)
-        if said.of_one:
+        if said.row:
             table = _with_words_of_one(table, said)
         if said.against and SAID not in table.constants:
             place = Place(said.sheet, *said.at)
@@ -78,7 +80,8 @@ def _with_words_of_one(table: Table, said: Said) -> Table:
     """A table with what a row of another sheet says against the outlets that it names."""
     count = len(table.rows)
     mine = [said.names(name) for name in outlets_of(table)]
-    if not any(mine):
+    table = with_unclear(table, said, said.measured, mine) if any(mine) else table
+    if not any(mine) or not said.of_one:
         return table
     words = f"{said.sheet}: {said.of_one}"
     old = table.columns.get(SAID, [None] * count)
@@ -98,7 +101,8 @@ def with_unclear(table: Table, said: Said, figures: Iterable[Stated], of: Sequen
             Place(said.sheet, *said.at),
             tuple((f, "") for f in s.choices),
             [s.value if mine else None for mine in of],
-            f'{s.choices[0]} = "{shown(s.value)}"',
+            # A reading is settled in its cell, never for all tests.
+            f'{s.choices[0]} = "{shown(s.value)}"' if not FIELDS[s.choices[0]].reading else "",
             aside=True,
         )
         for s in figures

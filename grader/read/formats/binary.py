@@ -14,6 +14,7 @@ import struct
 from collections.abc import Iterator, Mapping
 
 from grader.problems import a1
+from grader.read.formats.number_format import prints_a_unit
 from grader.read.formats.parts import Parts, Refused
 from grader.read.formats.scan import (
     LAST_COLUMN,
@@ -68,7 +69,7 @@ class _Found:
     def number(self, row: int, column: int, style: int, styles: Styles, value: str = "a number") -> None:
         if style in styles.percent:
             self.percents.add((row, column))
-        elif style in styles.marked:
+        elif style in styles.marked and not prints_a_unit(styles.marked[style]):
             self.unreadable[row, column] = (f"{value} shown as {styles.marked[style]}", "format")
 
     def scan(self) -> SheetScan:

@@ -16,6 +16,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from grader.columns import REGISTER_KIND
+from grader.read.formats.number_format import as_printed, prints_another
 from grader.read.formats.parts import Element, Parts, Refused, local_name, parse_xml, tree
 from grader.read.shapes.tables import column_number
 from grader.read.words.own_notes import without_own_lines
@@ -51,7 +52,7 @@ class SheetScan(NamedTuple):
 
     last_row, last_column : the furthest cells (an upper bound where the sheet was not parsed; -1: none).
     cells      : number of filled cells; None where the sheet was not parsed.
-    unreadable : address -> (what is shown, "error" | "formula" | "format").
+    unreadable : address -> (what is shown, "error" | "formula" | "format"), or "shown" for a text to be read instead.
     percents   : addresses of numbers shown through a percent format.
     hidden     : rows that are hidden.
     struck     : addresses of cells that are struck through. comments : address -> text of the comment on a cell.
@@ -102,7 +103,7 @@ class Scan(NamedTuple):
 
 
 class Styles(NamedTuple):
-    """Cell styles, by number, through which a number is not what it seems: a percent format, or one that prints < or >.
+    """Cell styles, by number, through which a number is not what it seems: a percent format, or one that prints more or less.
 
     marked : style -> format code. struck : styles whose font is struck through: what they show holds no more.
     """
@@ -289,8 +290,9 @@ def styles_of(codes: Mapping[str, str], used: Sequence[str]) -> Styles:
 
     codes : number of a format, as text -> its code, built-in ones left out. used : of each style, its format's number.
     """
-    percent = {k for k, code in codes.items() if is_percent(code)} | PERCENT_FORMATS - codes.keys()
-    marked = {k for k, code in codes.items() if prints_a_mark(code)}
+    percent = {k for k, code in codes.items() if is_percent(code) and not prints_another(code)}
+    percent |= PERCENT_FORMATS - codes.keys()
+    marked = {k for k, code in codes.items() if prints_another(code)}
     return Styles(
         frozenset(i for i, key in enumerate(used) if key in percent),
         {i: codes[key] for i, key in enumerate(used) if key in marked},
@@ -307,16 +309,6 @@ def is_percent(code: str) -> bool:
     (True, False, False, False)
     """
     return "%" in _LITERAL.sub("", code)
-
-
-def prints_a_mark(code: str) -> bool:
-    """Whether a number format prints < or > before a plain number, so that a bound is held as a number.
-
-    >>> prints_a_mark('"<"0.0'), prints_a_mark('[<1]0.00;0.0'), prints_a_mark("0.0")
-    (True, False, False)
-    """
-    literal = "".join((m.group(1) or "") + (m.group(2) or "") for m in _LITERAL.finditer(code))
-    return any(mark in literal or mark in _LITERAL.sub("", code) for mark in "<>≤≥")
 
 
 def scan_sheet(
@@ -345,6 +337,13 @@ def scan_sheet(
                 return scan.found(content)._replace(last_row=last_row, last_column=last_column, cells=None)
     parse_xml(content, part, scan.start, scan.end, scan.text)
     return scan.found(content)
+
+
+def _printed_number(code: str, value: str) -> tuple[str, str] | None:
+    try:
+        return as_printed(code, value, float(value))
+    except ValueError:
+        return None  # the reading library says what is wrong with it
 
 
 def is_plain(content: bytes) -> bool:
@@ -504,8 +503,10 @@ class _SheetParse:
         elif self.kind == "n" and value:
             if self.style in self.styles.percent:
                 self.percents.add(place)
-            elif self.style in self.styles.marked:
-                self.unreadable[place] = (f"{value} shown as {self.styles.marked[self.style]}", "format")
+            elif self.style in self.styles.marked and (
+                printed := _printed_number(self.styles.marked[self.style], value)
+            ):
+                self.unreadable[place] = printed
 
     def _not_worked_out(self, value: str) -> bool:
         """Whether a formula's stored value is missing, or a 0 that its writer put there for the time being.

@@ -246,7 +246,7 @@ def _merges(sheet: python_calamine.CalamineSheet) -> list[Range]:
 def lay_over(
     rows: list[list[Any]], numbers: list[int] | None, unreadable: Mapping[tuple[int, int], tuple[str, str]]
 ) -> None:
-    """Put an Unreadable into every cell that the reading library shows as empty or as a plain number.
+    """Put an Unreadable, or what is printed, into every cell that the reading library shows as empty or as a plain number.
 
     rows       : changed in place; rows and columns are added where the cell lies beyond them.
     numbers    : the 0-based sheet row of each row, or None where rows is the sheet from row 1 on.
@@ -260,7 +260,7 @@ def lay_over(
         cells.extend([""] * (width - len(cells)))
     position = None if numbers is None else {number: i for i, number in enumerate(numbers)}
     for (row, column), (shown, why) in unreadable.items():
-        rows[row if position is None else position[row]][column] = Unreadable(shown, why)
+        rows[row if position is None else position[row]][column] = shown if why == "shown" else Unreadable(shown, why)
 
 
 def _sparse_rows(

@@ -27,18 +27,18 @@ from grader.read.shapes.unrolled import Matrix, matrices
 from grader.read.words.heading_words import CERTAIN
 from grader.read.words.headings import EXACT, OWN_HEADINGS, Heading
 from grader.read.words.labels import NUMBERS, READINGS, SHARED, VISIT, Column, label
-from grader.read.words.said import may_tell, stated
+from grader.read.words.said import may_tell, stated, titled
 
 __all__ = ["Note", "Recognised", "Sheet", "recognise"]
 
 LONGEST_HEADING = 80
 
 
-def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None) -> Recognised:
+def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None, name: str = "") -> Recognised:
     """Find the tables of tests in the sheets of one workbook.
 
     sheets  : of one workbook, in its order; taken one at a time, so a generator keeps memory small.
-    layout  : what layout files say of this workbook.
+    layout  : what layout files say of this workbook. name : of its file, without folder and ending.
     Returns : Recognised. A sheet named Visit gives constants. With no table `tables` is empty: the caller
               refuses the file.
     """
@@ -134,6 +134,8 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None) -> Reco
         from grader.read.shapes.site_of_sheet import with_sheet_names
 
         tables = layout.completed(with_sheet_names(tables, notes), notes)
+    if tables and name and (void := titled(name)):
+        elsewhere.append(Said(tables[0].sheet, (0, 0), name, void, (), how="name of the file"))
     elsewhere = of_their_outlets(elsewhere, tables)
     tables = [_with_what_names_say(said_of_all(t, elsewhere)) for t in tables]
     return Recognised(tables, notes, sum(m.rows_found for m in kept), sum(m.rows_passed_over for m in kept))

@@ -103,6 +103,15 @@ class _Body(NamedTuple):
             if figures or not signed
         )
 
+    def figures(self, index: int) -> bool:
+        """Whether a row holds a figure, or a word that stands for one, where the tests have figures."""
+        cells = (self.values[at][index] for at, numbers in self.readings.items() if numbers)
+        return any(type(v) in (int, float) or type(v) is str and _is_reading(v) for v in cells)
+
+
+def _is_reading(text: str) -> bool:
+    return not is_date(text) and (not parse_number(text).code if looks_like_value(text) else may_be_reading(text))
+
 
 def _is_rule(name: str) -> bool:
     """Whether a text is the name of a rule set and nothing else: "DIN EN 12021"."""
@@ -185,16 +194,18 @@ def kinds_of(
 
 
 def _no_names(body: _Body, kinds: list[str], fields: Mapping[int, str]) -> None:
-    """Texts in the column of outlets that have no reading, and are no name by what stands beside them or by their length.
+    """Texts in the column of outlets that have no reading, and are no name by what stands beside them, by their length or place.
 
     Beside them nothing stands but figures in columns of dates or words, or nothing at all: then a sentence is longer
-    than any name of the table.
+    than any name of the table. Below a gap a name is built as those of the tests are.
     """
     named = [(i, n) for i, n in enumerate(body.values[body.outlet]) if kinds[i] == "test" and type(n) is str]
     empty = [(i, n) for i, n in named if not body.reads(i)]
-    if not empty or len(empty) == len(named):
+    if len(empty) == len(named):
         return
     without = {i for i, _ in empty}
+    patterns = {_pattern(n) for i, n in named if i not in without}
+    below = _below_a_gap(body, [i for i, n in named if body.figures(i) and not is_tube(n)])
     longest = max(len(n.split()) for i, n in named if i not in without)
     for index, name in empty:
         cells = body.cells(index)
@@ -203,6 +214,30 @@ def _no_names(body: _Body, kinds: list[str], fields: Mapping[int, str]) -> None:
         long = long or len(name.split()) > _LONGER and any(names(name, n) for i, n in named if i not in without)
         if all(_misfits(fields.get(at, ""), cells[at]) for at in others) if others else long:
             kinds[index] = "remark"
+    for index, name in named:
+        if index >= below and (is_tube(name) or not body.figures(index) and _is_apart(body, index, name, patterns)):
+            kinds[index] = "remark"
+
+
+def _is_apart(body: _Body, index: int, name: str, patterns: set[str]) -> bool:
+    """Whether a row without a figure is built unlike the tests: its name, or words where they have figures."""
+    wordy = any(numbers and body.values[at][index] is not None for at, numbers in body.readings.items())
+    return wordy or _pattern(name) not in patterns
+
+
+_RUN = re.compile(r"([^\W\d_]{2,})|[^\W\d_]|\d+")
+
+
+def _pattern(name: str) -> str:
+    """How a name is built: "Bay 12" and "Box 3" are built alike, "A" and "Safety" are not."""
+    return _RUN.sub(lambda run: "Aa" if run[1] else "9" if run[0].isdigit() else "A", name.strip())
+
+
+def _below_a_gap(body: _Body, tests: list[int]) -> int:
+    """The first row below the last test and a blank row after it: what has no reading there is no outlet unless named like one."""
+    stop = len(body.values[body.outlet])
+    blank = (i for i in range(max(tests, default=stop), stop) if not any(v is not None for v in body.cells(i)))
+    return next(blank, stop)
 
 
 def _misfits(field: str, value: Any) -> bool:

@@ -21,7 +21,8 @@ from grader.read.words.phrases import Phrases, phrases, phrases_of, standing
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
-ROW, NAME, LINE, AROUND = "row", "name", "line", "around"
+ROW, NAME, LINE, AROUND, TITLE = "row", "name", "line", "around", "title"
+_OF_A_NAME = ("stop", "undone", "lapsed", "instrument", "trouble")
 LONGEST = 2_000  # characters; a longer text is no remark
 _TOKEN = re.compile(r"[^\W_]+")
 _SENTENCE = re.compile(r"(?<=[^\d\W])[.!](?=\s|$)|[;\n•]")
@@ -68,12 +69,17 @@ def _words(text: str) -> list[str]:
     return [key(t) for t in _TOKEN.findall(text)]
 
 
+def says(text: str, *path: str) -> bool:
+    """Whether a phrase of a list of data/said.toml stands in a text."""
+    return bool(_at(_words(text), *path))
+
+
 @lru_cache(maxsize=50_000)
 def against(text: str, where: str = ROW) -> str:
     """What a text says against a pass, "" where nothing.
 
     where : ROW, a cell of a test's own row; NAME, of an outlet or a place; LINE, one that stands alone within a form or
-            between tests; AROUND, outside of them.
+            between tests; AROUND, outside of them; TITLE, the name of a file or sheet.
 
     >>> against("valve ok. DO NOT USE"), against("no fail"), against("not condemned"), against("fail-safe valve")
     ('DO NOT USE', '', '', '')
@@ -100,10 +106,11 @@ def _speaks(sentence: str, where: str) -> bool:
     lists: list[tuple[str, ...]] = [
         ("against", g) for g in _groups(where) if g != "undone" or where != AROUND or len(tokens) <= _SHORT
     ]
-    lists += [("pair", kind, "ill") for kind in load_toml("said.toml")["pair"] if where != NAME]
+    lists += [("pair", kind, "ill") for kind in load_toml("said.toml")["pair"] if where not in (NAME, TITLE)]
     if where == LINE and _at(tokens, "general", "plural"):
         lists.remove(("against", "row"))  # "Values above the limit are marked"
-    found = {path: hits for path in lists if (hits := _hits(sentence, path))}
+    clauses = [_words(clause) for clause in _CLAUSE.split(sentence)]
+    found = {path: hits for path in lists if (hits := _hits(clauses, path))}
     hits = [h for some in found.values() for h in some]
     if not hits:
         return False
@@ -146,7 +153,8 @@ def _joined(hits: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
 
 def _groups(where: str) -> tuple[str, ...]:
     every = tuple(load_toml("said.toml")["against"])
-    return {NAME: ("stop",), AROUND: tuple(g for g in every if g != "row")}.get(where, every)
+    some = {NAME: _OF_A_NAME, AROUND: tuple(g for g in every if g != "row"), TITLE: ("void",)}
+    return some.get(where, every)
 
 
 # What speaks no more where it has been mended, or was so once.
@@ -156,12 +164,11 @@ _ONCE = ("verdict", "ill")
 _RULED = ("verdict", "stop")
 
 
-def _hits(sentence: str, path: tuple[str, ...]) -> list[tuple[int, int]]:
+def _hits(clauses: list[list[str]], path: tuple[str, ...]) -> list[tuple[int, int]]:
     """Where in a sentence (tokens) phrases of a list stand that nothing takes back; what is ill of a pair only beside its thing."""
     made: list[tuple[int, int]] = []
     before = 0
-    for clause in _CLAUSE.split(sentence):
-        tokens = _words(clause)
+    for tokens in clauses:
         found = [] if path[0] == "pair" and not _at(tokens, *path[:-1], "of") else _at(tokens, *path)
         apart = {i for first, stop in _at(tokens, "apart", "words") for i in range(first, stop)} if found else ()
         mended = path[-1] in _MENDED and found and _at(tokens, "general", "mended")
@@ -195,13 +202,14 @@ def _other_is_ticked(sentence: str) -> bool:
     if len(boxes) != len(parts):
         return False
     ticked = [p for p, box in zip(parts, boxes) if _TICKED.search(box)]
-    return bool(ticked) and all(_at(_words(p), "general", "pass") for p in ticked)
+    return bool(ticked) and all(says(p, "general", "pass") and not says(p, "against", "verdict") for p in ticked)
 
 
 def _is_count(tokens: list[str], first: int, stop: int) -> bool:
     """Whether words are a count: "2 failed", "3 of 20 failed", "Failed: 2"."""
     before = first > 0 and tokens[first - 1].isdigit() and (first == 1 or tokens[first - 2] in ("of", "von", "sur"))
-    return before or len(tokens) == stop + 1 and tokens[stop].isdigit() and len(tokens[stop]) < 4
+    behind = len(tokens) == stop + 1 and tokens[stop].isdigit() and len(tokens[stop]) < 4
+    return before or behind and not _at(tokens[first:stop], "against", "trouble")  # "multiply by 10"
 
 
 def _is_firm(tokens: list[str], first: int, stop: int) -> bool:
@@ -221,6 +229,7 @@ def _is_firm(tokens: list[str], first: int, stop: int) -> bool:
 
 
 _LONGEST_QUESTION = 60
+SIGNS = frozenset("☠⚠⛔❌🔴👎🚫🛑⚡✋")  # of danger, or of what is not to be
 TICK = re.compile(r"[xX✓✔☑☒✗✘×]")
 _CROSS = re.compile(r"[✗✘×]")
 
@@ -240,7 +249,7 @@ def asks(heading: str) -> str:
     """
     if len(heading) > _LONGEST_QUESTION:
         return ""
-    tokens = _words(heading)
+    tokens = [t for t in _words(heading) if not t.isdigit()]  # "Pass (1) / fail (0)"
     if not standing(tokens, _asking()):
         return ""
     ill = _at(tokens, "answer", "ill")
@@ -269,6 +278,8 @@ def answered_badly(heading: str, answer: Any) -> bool:
 
 
 _MOST_OF_A_DAY = 4  # words: "closed on 3 May 2026"
+_PARTS = re.compile(r"[\s,;:/()–-]+")
+_LONGEST_ALONE = 30  # signs
 _LEAST_NAME = 4  # signs of a name that is looked for within a text, but for one of a letter and a figure
 
 
@@ -281,8 +292,115 @@ def names(text: str, outlet: str) -> bool:
     name = key(outlet)
     if len(name) < _LEAST_NAME and not (len(name) > 1 and name[-1].isdigit() and name[0].isalpha()):
         return False
-    words, most = [key(w) for w in text.split()], len(outlet.split())
-    return len(words) > most and any(name == "".join(words[i : i + most]) for i in range(len(words)))
+    words, most = [key(w) for w in _PARTS.split(text)], len(_PARTS.split(outlet))
+    words = [w for w in words if w]
+    return (len(words) > most or "?" in text) and any(name == "".join(words[i : i + most]) for i in range(len(words)))
+
+
+def spanned(text: str, outlets: Sequence[str]) -> set[int]:
+    """The outlets between two that a text names as the ends of a range, or from one on: "P2 to P4", "from P2 on".
+
+    >>> sorted(spanned("P2 to P4: meter off", ["P1", "P2", "P3", "P4", "P5"])), spanned("P2 and P4", ["P2", "P3", "P4"])
+    ([1, 2, 3], set())
+    """
+    plain = " ".join(text.casefold().split())
+    found = sorted((at, i) for i, name in enumerate(outlets) if name and (at := plain.find(name.casefold())) >= 0)
+    inside: set[int] = set()
+    for (at, first), (other, last) in zip(found, found[1:]):
+        between = plain[at + len(outlets[first]) : other].strip()
+        if first < last and (
+            between in ("-", "–", "—") or [between] in ([w] for w in load_toml("said.toml")["span"]["to"])
+        ):
+            inside.update(range(first, last + 1))
+    for at, first in found[:1]:
+        before, behind = plain[:at].rstrip(), plain[at + len(outlets[first]) :].lstrip(" ,:;")
+        if any(before.endswith(w) for w in load_toml("said.toml")["span"]["from"]) or any(
+            behind.startswith(w) for w in load_toml("said.toml")["span"]["on"]
+        ):
+            inside.update(range(first, len(outlets)))
+    return inside
+
+
+@lru_cache(maxsize=20_000)
+def alone(text: str, name: str = "", *, whole: bool = True) -> str:
+    """A remark of a few words that are nothing but one for what is wrong ("shut", "it stank", "??"); "" for any other.
+
+    name : of an outlet that may stand in it. whole : whether such a word is to be all that it says.
+
+    >>> alone("Shut!"), alone("??"), alone("not shut"), alone("lid shut"), alone("P2: shut", "P2")
+    ('Shut!', '??', '', '', 'P2: shut')
+    """
+    tokens = _words(text) if len(text) <= _LONGEST_ALONE else []
+    for own in _words(name):
+        tokens = [t for t in tokens if t != own]
+    if not tokens:
+        ill = (
+            "?" in text
+            and (name or set(text) <= set("?! "))
+            or not SIGNS.isdisjoint(text)
+            or _CROSS.fullmatch(text.strip())
+        )
+        return text.strip() if ill else ""
+    if "??" in text or not SIGNS.isdisjoint(text) or not whole and "?" in text or tokens[-1:] and _denied(text):
+        return " ".join(text.split())
+    said = _at(tokens, "alone", "words") or [(0, 1)] * (
+        len(tokens) == 1 < len(tokens[0]) and says(text, "answer", "no")
+    )
+    known = {i for first, stop in [*said, *_at(tokens, "alone", "filler")] for i in range(first, stop)}
+    fine = any(_taken_back(tokens, first, stop) for first, stop in said)
+    return " ".join(text.split()) if said and not fine and len(known) >= len(tokens) * whole else ""
+
+
+def titled(name: str) -> str:
+    """What the name of a file or sheet says against all that it holds, "" where nothing.
+
+    >>> titled("VOID 2026-03"), titled("Übung"), titled("Training centre, bay 2"), titled("Visit 12 cancelled")
+    ('VOID 2026-03', 'Übung', '', 'Visit 12 cancelled')
+    """
+    rest = [t for t in _words(name) if not t.isdigit()]
+    whole = (0, len(rest)) in _at(rest, "alone", "title")
+    return " ".join(name.split()) if whole or against(name, TITLE) else ""
+
+
+_PART = re.compile(r"(\d+)\s*(?:/|of|out of|von|sur|points? sur)\s*(\d+)\b", re.IGNORECASE)
+
+
+def answers_badly(text: str) -> bool:
+    """Whether a line answers its own question badly: "Fit for breathing: NO", "3 of 4 outlets passed".
+
+    >>> answers_badly("Fit for breathing: NO"), answers_badly("3 of 4 outlets passed"), answers_badly("4 of 4 passed")
+    (True, True, False)
+    """
+    label, mark, answer = text.rpartition(":")
+    if mark and len(_words(answer)) == 1 and answered_badly(label, answer.strip()):
+        return True
+    part = _PART.search(text)
+    return part is not None and 0 < int(part[2]) > int(part[1]) and says(text, "general", "approved")
+
+
+def _denied(text: str) -> bool:
+    """Whether a text takes back at its end what it says: "pass - NOT"."""
+    said, mark, last = text.rpartition("-")
+    return bool(mark) and says(said, "general", "pass") and says(last, "no", "words")
+
+
+def may_be_ill(text: str) -> bool:
+    """Whether a few words may be what is wrong with the thing that their heading names."""
+    return len(text) <= _LONGEST_QUESTION and any(says(text, "pair", p, "ill") for p in load_toml("said.toml")["pair"])
+
+
+def called(outlet: str) -> str:
+    """What the name of an outlet says against it, in brackets or behind a dash: "P2 (shut)", "P2 - NOT TESTED", "P2 ??".
+
+    >>> called("P2 (shut)"), called("P2 ??"), called("Bay (closed loop)"), called("Bay 2 - north")
+    ('P2 (shut)', 'P2 ??', '', '')
+    """
+    parts = re.split(r"[(\[:]|\s[-–]\s", outlet)[1:]
+    return (
+        outlet
+        if "??" in outlet or not SIGNS.isdisjoint(outlet) or _CROSS.search(outlet) or any(map(alone, parts))
+        else ""
+    )
 
 
 def is_yes(answer: str) -> bool:
@@ -312,7 +430,7 @@ def put_right(text: str, heading: bool = False) -> bool:
 
 def speaks_of_all(text: str) -> bool:
     """Whether a text that names one outlet speaks of all, or of the others: "P1 is good, all others condemned"."""
-    return bool(_at(_words(text), "general", "all"))
+    return says(text, "general", "all")
 
 
 @lru_cache(maxsize=50_000)
@@ -329,8 +447,9 @@ _TEMPERATURE = re.compile(
     r"(°\s*[CF]?|deg\.?\s*[CF]?|[CF]\b|grad\b|degrees?\b|degrés\b)",
     re.IGNORECASE,
 )
+_BELOW = re.compile(r"(?<![\w.,)])[-−–](\d{1,2}(?:[.,]\d+)?)(?![\w.,:/-])")  # below 0, without a unit
 _QUANTITY = re.compile(r"(?<![\w.,])(\d+(?:[.,]\d+)?)\s*([^\W\d_°%]+(?:\s?/\s?[^\W\d_]+)?)")
-_DATES = re.compile(
+DATES = re.compile(
     r"(?<![\w])(?:\d{1,4}[./\-]\d{1,2}[./\-]\d{1,4}|\d{1,2}[./\-]\d{4}|\d{4}[./\-]\d{1,2}|(?:\d{1,2}\.?\s)?[^\W\d_]{3,9}\.?\s\d{4})(?![\w])"
 )
 _SUBSTANCES = tuple(dict.fromkeys(p.tube for p in PARAMETERS.values() if p.tube))
@@ -384,6 +503,7 @@ def _temperatures(text: str) -> list[Stated]:
         below = sign.strip().casefold() in ("-", "−", "–", "minus", "moins")
         figure = float(number.replace(",", "."))
         found.append((-figure if below else figure, "°F" if unit.casefold().endswith("f") else "°C"))
+    found = found or [(-float(n.replace(",", ".")), "°C") for n in _BELOW.findall(text)]
     if not found:
         return []
     figure, unit = min(found)
@@ -397,8 +517,8 @@ def _expiries(text: str) -> list[Stated]:
     made = []
     before = ""
     for part in re.split(r"[,;\n]|\band\b|\bund\b|\bet\b", text):
-        dates = [d for d in _DATES.findall(part) if is_date(d)]
-        before = before + " " + _DATES.sub(" ", part)
+        dates = [d for d in DATES.findall(part) if is_date(d)]
+        before = before + " " + DATES.sub(" ", part)
         if not dates:
             continue
         choices = expiry_of(before, whole)

@@ -9,8 +9,9 @@ import openpyxl
 import pytest
 from openpyxl.styles import Alignment
 
+from grader.read.formats.number_format import prints_a_unit, prints_another
 from grader.read.formats.parts import Parts, Refused
-from grader.read.formats.scan import Styles, is_percent, prints_a_mark, scan_sheet, scan_workbook
+from grader.read.formats.scan import Styles, is_percent, scan_sheet, scan_workbook
 from grader.read.formats.workbook import open_file
 from grader.read.process import reading_limits
 
@@ -244,7 +245,21 @@ def test_a_number_format_that_prints_a_bound_makes_the_cell_unreadable(books):
 
 def test_number_formats_are_understood_past_quotes_and_conditions():
     assert is_percent("[Red]0.00%;-0%") and not is_percent('0.0" % vol"') and not is_percent("0_%")
-    assert prints_a_mark("<0.0") and not prints_a_mark("[>=100]0;0.0") and not prints_a_mark("yyyy-mm-dd")
+    assert prints_another("<0.0") and not prints_another("[>=100]0;0.0") and not prints_another("yyyy-mm-dd")
+    assert not prints_another('_-* #,##0.00_-;-* #,##0.00_-;_-* "-"??_-;_-@_-') and not prints_another("0.0;[Red]-0.0")
+    assert prints_a_unit('0.0" mg/m³"') and not prints_a_unit('0" bad"')
+
+
+def test_what_a_format_prints_is_what_is_read(books):
+    book = openpyxl.Workbook()
+    for row, code in enumerate(['0" g/m³"', '"P"0', '"void"', '0"0"', ";;;", "0,", "0.0", '0;-0;"-"'], start=1):
+        book.active.cell(row, 1, 5).number_format = code
+    book.active["A9"], book.active["A9"].number_format = 0, '0;-0;"-"'
+    book.active["A10"], book.active["A10"].number_format = -40, "0;0"
+    (sheet,) = open_file(books.saved(book), "log.xlsx", reading_limits()).sheets
+    cells = [row[0] for row in sheet.rows]
+    assert cells[:3] == ["5 g/m³", "P5", "void"] and cells[6:9] == [5, 5, "-"]
+    assert [type(cells[i]).__name__ for i in (3, 4, 5, 9)] == ["Unreadable"] * 4
 
 
 def test_the_furthest_cell_is_that_of_the_cells_not_of_the_dimension_tag(books):

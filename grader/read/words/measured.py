@@ -1,0 +1,128 @@
+"""Texts of remarks -> the readings that they state besides those of their row ("peak CO 30 ppm"), each judged both ways.
+
+Words are data ([measured] of data/said.toml); names of what is measured are those of headings.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import cache, lru_cache
+from typing import NamedTuple
+
+from grader.columns import FIELDS
+from grader.read.words.dates import is_date
+from grader.read.words.heading_words import heading_words, key
+from grader.read.words.said import DATES, Stated, says
+from grader.read.words.units import belongs, canonical
+
+_GASES = ("oxygen_pct", "co_ppm", "co2_ppm")
+_OF_A_LINE = ("flow_l_min", "line_pressure_bar")
+_BY_TUBE = ("oil_mg_m3", "water_tube_mg_m3")
+_LONGEST = 300  # characters; a longer text is no remark of one test
+_LONGEST_NAME = 3  # words
+_FAR = 6  # words between what is measured and its figure, at most
+_SENTENCE = re.compile(r"(?<=[^\d\W])[.!](?=\s|$)|[;\n()]|,(?!\d)")
+_FIGURE = re.compile(
+    r"(?<![\w.,/:\-–])([<>≤≥]?\s*\d+(?:[.,]\d+)?)(?![\d.,:/–-]*\d)(?!\s?/)\s*"
+    r"(%|[^\W\d_]+(?:\s?/\s?[^\W\d_]+[23³]?)?)?"
+)
+
+
+class _Name(NamedTuple):
+    first: int
+    stop: int
+    field: str
+
+
+@cache
+def _names() -> dict[str, str]:
+    """Names of what is measured, as compared -> the field; whole names alone ("CO", "Sauerstoff")."""
+    found = {
+        k: [f for f in fields if f in (*_GASES, *_BY_TUBE, _OF_A_LINE[0])]
+        for k, fields in heading_words().meanings.items()
+    }
+    return {k: fields[0] for k, fields in found.items() if len(fields) == 1}
+
+
+@lru_cache(maxsize=20_000)
+def readings_in(text: str) -> tuple[Stated, ...]:
+    """Readings that a text states, but for limits, gases of calibration, ranges and figures of an earlier day.
+
+    >>> readings_in("peak CO 30 ppm"), readings_in("CO limit 5 ppm"), readings_in("10 strokes of the CO tube")
+    ((Stated(choices=('co_ppm',), value='30 ppm'),), (), ())
+    >>> readings_in("O2 fell to 18,5 % then CO2 900")
+    (Stated(choices=('oxygen_pct',), value='18,5 %'), Stated(choices=('co2_ppm',), value='900'))
+    >>> readings_in("rechecked: 30 ppm")
+    (Stated(choices=('co_ppm', 'co2_ppm'), value='30 ppm'),)
+    """
+    if len(text) > _LONGEST or not any(map(str.isdigit, text)):
+        return ()
+    made: list[Stated] = []
+    named = _named(text)
+    for part in _SENTENCE.split(DATES.sub(lambda m: " " if is_date(m[0]) else m[0], text)):
+        if not says(part, "measured", "without"):
+            made += _of_part(part, text, bool(named))
+    return tuple(dict.fromkeys(made))
+
+
+_TOKEN = re.compile(r"[^\W_]+")
+
+
+def _named(part: str) -> list[_Name]:
+    """What a text names of what is measured, with its signs (first, the one after the last)."""
+    tokens = list(_TOKEN.finditer(part))
+    found: list[_Name] = []
+    for i, first in enumerate(tokens):
+        for count in range(_LONGEST_NAME, 0, -1):
+            some = tokens[i : i + count]
+            whole = len(some) == count and not any(t[0].isdigit() for t in some)  # "CO 2" may be a figure of CO
+            field = _names().get(key("".join(t[0] for t in some))) if whole else None
+            if field is not None and not (found and first.start() < found[-1].stop):
+                found.append(_Name(first.start(), some[-1].end(), field))
+                break
+    return found
+
+
+def _of_part(part: str, text: str, elsewhere: bool) -> list[Stated]:
+    """The readings of one part of a text. elsewhere : whether the text names anything that is measured."""
+    names = _named(part)
+    made = []
+    for match in _FIGURE.finditer(part):
+        word = match[2] or ""
+        unit = canonical(word) or ("mg/m³" if word.casefold() == "mg" else None)
+        glued = bool(word) and not match[0][len(match[1]) : -len(word)]
+        if word and unit is None and (glued or says(word, "measured", "counted")):
+            continue
+        figure = " ".join(match[1].split())
+        fields = _fields_of(part, names, match.start(1), match.end() if unit else match.end(1))
+        alone = part.strip() == match[0].strip() == text.strip() and unit == "ppm"
+        if (
+            not fields
+            and not elsewhere
+            and (alone or says(text, "measured", "corrects") and (unit == "ppm" or _ends(word)))
+        ):
+            fields = [f for f in _GASES if unit is None or unit == FIELDS[f].unit]
+        if not fields and unit is not None and says(text, "measured", "falls"):
+            fields = [f for f in _OF_A_LINE if belongs(f, unit)]
+        bare = (*_GASES, _OF_A_LINE[0])  # of oil and water many figures speak
+        choices = tuple(f for f in fields if (unit is None and f in bare) or (unit is not None and belongs(f, unit)))
+        if choices:
+            made.append(Stated(choices, f"{figure} {unit}" if unit else figure))
+    return made
+
+
+def _fields_of(part: str, names: list[_Name], first: int, stop: int) -> list[str]:
+    """What a figure between two signs is of: the name directly before it, or behind its unit, else the last one before."""
+    before = [n for n in names if n.stop <= first]
+    behind = next((n for n in names if n.first >= stop), None)
+    if before and not part[before[-1].stop : first].strip(" :=~"):
+        return [before[-1].field]
+    if behind is not None and len(part[stop : behind.first].split()) <= 1:
+        return [behind.field]
+    near = before and len(part[before[-1].stop : first].split()) <= _FAR
+    return [before[-1].field] if near else []
+
+
+def _ends(word: str) -> bool:
+    """Whether nothing is counted by a figure: no word stands behind it but one of no."""
+    return not word or says(word, "no", "words")
