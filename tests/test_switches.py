@@ -40,7 +40,7 @@ from grader.read.find import find_workbooks
 from grader.read.layout import load_layout
 from grader.read.process import read_workbooks
 from grader.read.shapes import across, rows, site_of_sheet
-from grader.read.words import clauses, dates, labels, said, units
+from grader.read.words import clauses, dates, labels, measured, said, units
 from grader.read.words.heading_words import heading_words
 from grader.read.words.headings import kind_of, understand
 from grader.read.words.loose import loose_word
@@ -544,6 +544,19 @@ TURNS: list[Turn] = [
     (S, ("answer", "no"), [], lambda: said.answered_badly("Sample valid", "no"), True, False),
     (S, ("answer", "yes"), [], lambda: said.is_yes("ja"), True, False),
     (S, ("answer", "closed"), [], lambda: said.put_right("closed 3 May"), True, False),
+    (S, ("alone", "words"), ["plemplem"], lambda: said.alone("plemplem"), "", "plemplem"),
+    (S, ("alone", "filler"), [], lambda: said.alone("it is shut"), "it is shut", ""),
+    (S, ("alone", "title"), ["generalprobe"], lambda: said.titled("Generalprobe 2"), "", "Generalprobe 2"),
+    (S, ("general", "approved"), [], lambda: said.answers_badly("3 of 4 passed"), True, False),
+    (S, ("general", "except"), [], lambda: said.says("all but P2, except P3", "general", "except"), True, False),
+    (S, ("measured", "without"), [], lambda: len(measured.readings_in("CO limit 5 ppm")), 0, 1),
+    (S, ("measured", "counted"), [], lambda: len(measured.readings_in("CO tube 10 strokes")), 0, 1),
+    (S, ("measured", "corrects"), [], lambda: len(measured.readings_in("was 30")), 1, 0),
+    (S, ("measured", "falls"), [], lambda: len(measured.readings_in("dropped to 2 bar")), 1, 0),
+    (S, ("measured", "visit"), [], lambda: said.says("Max CO during the visit 28", "measured", "visit"), True, False),
+    (S, ("span", "to"), [], lambda: len(said.spanned("P2 bis P4", ["P2", "P3", "P4"])), 3, 0),
+    (S, ("span", "from"), [], lambda: len(said.spanned("ab P3", ["P2", "P3", "P4"])), 2, 0),
+    (S, ("span", "on"), [], lambda: len(said.spanned("from P3 on tube old", ["P2", "P3", "P4"])), 2, 0),
     (S, ("answer", "fine"), [], lambda: said.answered_badly("Alarm", "none"), False, True),
     (S, ("pair", "test", "of"), ["gizmo"], against("gizmo was faulty"), False, True),
     (S, ("pair", "test", "ill"), ["wobbly"], against("meter was wobbly"), False, True),

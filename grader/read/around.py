@@ -227,7 +227,7 @@ def _listed(sheet: Sheet) -> list[Said]:
         texts = cells.texts_of(row)
         if not texts or _closed(cells, row):
             continue
-        if len(texts) == 1 and any(map(str.isdigit, texts[0])):  # an outlet, where it is named
+        if len([t for t in texts if not is_date(t)]) == 1:  # an outlet, where it is named
             made.append(Said(sheet.name, (row, 0), sheet.name, "", (), sheet.name, texts))
         if len(" ".join(texts).split()) < _LEAST_LISTED:
             continue
@@ -253,6 +253,8 @@ def _tells(text: str) -> bool:
     """Whether a text says anything, by its words alone."""
     if alone(text, whole=False) or readings_in(text) or answers_badly(text) or called(text):
         return True
+    if len(text.split()) > _LEAST_LISTED and says(text, "general", "approved"):
+        return True  # of some, and not of others
     if not may_tell(text):
         return not any(map(str.isdigit, text)) and kind_of(text) == "verdict"
     if against(text, ROW) or smells(text) or stated(text) or may_be_ill(text):

@@ -48,6 +48,22 @@ def below(text):
     return made
 
 
+def rows(*some):
+    """A log with rows below its outlets, a row between."""
+    made = book()
+    for number, cells in enumerate(some, start=6):
+        for column, value in enumerate(cells, start=1):
+            made.active.cell(number, column).value = value
+    return made
+
+
+def above(text):
+    made = book()
+    made.active.insert_rows(1, 2)
+    made.active["A1"] = text
+    return made
+
+
 def named(tab):
     made = book()
     made.active.title = tab
@@ -81,6 +97,23 @@ CASES = {
     "all below remarks": (below("All outlets: do not use, condemned"), dict.fromkeys(OUTLETS, BAD)),
     "figures of all": (below("Bay 2 condemned, tubes used: CO lot 123 exp 03/2024"), dict.fromkeys(OUTLETS, BAD)),
     "a tab": (named("VOID"), dict.fromkeys(OUTLETS, BAD)),
+    "a reading in a line": (below("CO at Bay 2 was 30"), {"Bay 2": BAD}),
+    "a correction": (book(Corrections=[["Bay 2", "CO should be 30"]]), {"Bay 2": BAD}),
+    "an agreeing reading": (book(Summary=[["Bay 2", "CO 1 ppm"], ["T1", "CO limit 5 ppm"]]), {}),
+    "cells of a row": (rows(["Bay 2", "CO", 18], [], ["Signed", "A. Person"]), {"Bay 2": BAD}),
+    "a list of what is faulty": (rows(["Faulty", "Bay 2"]), {"Bay 2": BAD}),
+    "all but one": (below("T1 and Nord 3 may be used"), {"Bay 2": BAD}),
+    "except one": (below("All passed except Bay 2"), {"Bay 2": BAD}),
+    "some of them": (below("2 of 3 outlets passed"), dict.fromkeys(OUTLETS, BAD)),
+    "an answer": (rows(["Released for use", "no"]), dict.fromkeys(OUTLETS, BAD)),
+    "a good answer": (rows(["Released for use", "yes"]), {}),
+    "a state": (rows(["Instrument state", "faulty"]), dict.fromkeys(OUTLETS, BAD)),
+    "a tick": (below("☐ pass  ☒ not acceptable"), dict.fromkeys(OUTLETS, BAD)),
+    "a sum": (above("All CO readings must be multiplied by 10"), dict.fromkeys(OUTLETS, BAD)),
+    "a list of locks": (book(Lockouts=[["Point", "since"], ["Bay 2", "2025-05-20"]]), {"Bay 2": BAD}),
+    "an exercise": (named("Übung"), dict.fromkeys(OUTLETS, BAD)),
+    "VOID of March": (book(), dict.fromkeys(OUTLETS, BAD)),
+    "phones below": (rows(["In case of fire ring"], ["Safety office", "01234 555010"], ["CO", "5 ppm"], ["Copies to", "A. Person"]), {}),
     "of all": (book(Notes=[["CO alarm sounded during the tests"]]), dict.fromkeys(OUTLETS, BAD)),
 }  # fmt: skip
 
@@ -90,8 +123,9 @@ def graded(tmp_path_factory):
     """Name of a case -> outlet -> verdict."""
     folder = tmp_path_factory.mktemp("elsewhere")
     for name, (made, _) in CASES.items():
-        for cells in made.active.iter_rows(min_row=2, max_row=4, min_col=2, max_col=2):
-            cells[0].value = f"Works of {name}"
+        for cells in made.active.iter_rows(min_col=2, max_col=2):
+            if cells[0].value == ROW[1]:
+                cells[0].value = f"Works of {name}"
         made.save(folder / f"{name}.xlsx")
     found = grade(folder, as_of="2026-06-30").verdicts
     return {

@@ -38,7 +38,7 @@ def test_outlets_across_and_readings_down():
             "water_tube_mg_m3": UNREAD,
             "remarks": "see above",
         },
-        {"at": "Log!E4", **same, "outlet": "C", "remarks": "locked"},
+        {"at": "Log!E4", **same, "outlet": "C", "remarks": "locked", "said_against": "locked"},
     ]
 
 
