@@ -1,4 +1,4 @@
-"""Remarks and places in words, each on a row of its own that would pass: what they say, and what costs nothing (common practice, no source)."""
+"""Remarks and places in words, each on a row that would pass: what they say, what costs nothing (common practice, no source)."""
 
 import openpyxl
 import pytest
