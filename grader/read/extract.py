@@ -7,18 +7,16 @@ nowhere else, whether a test is a row, a column, several rows or a form.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from functools import cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
-from grader.data import load_toml
 from grader.problems import Place, Table, Unclear, Unreadable
 from grader.read.layout_spec import TableSpec
 from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, Recognised, shown, whole
 from grader.read.words.dates import is_weekday
-from grader.read.words.heading_words import CERTAIN, LIKELY, key
+from grader.read.words.heading_words import CERTAIN, LIKELY, key, row_words
 from grader.read.words.headings import EXACT
 from grader.read.words.labels import NUMBERS, READINGS, Column, choice, is_unit
 from grader.read.words.loose import loose_word, own_word
@@ -386,14 +384,9 @@ def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int
     made.how[field] = (chosen.text, chosen.how, chosen.heading.sure)
 
 
-@cache
-def _ditto_words() -> frozenset[str]:
-    return frozenset(load_toml("limits_reading.toml")["rows"]["ditto_words"])
-
-
 def _repeated(values: list[Any]) -> list[Any]:
     """Texts and dates with what a ditto mark repeats: that of the test above. In a reading it is never understood."""
-    marks = {v for v in values if type(v) is str and v.strip().casefold() in _ditto_words()}
+    marks = {v for v in values if type(v) is str and v.strip().casefold() in row_words("ditto_words", str)}
     if not marks:
         return values
     made: list[Any] = []
@@ -402,10 +395,12 @@ def _repeated(values: list[Any]) -> list[Any]:
     return made
 
 
-def twice(lists: list[list[Any]], why: str = "twice") -> list[Any]:
+def twice(lists: list[list[Any]]) -> list[Any]:
     """Several entries for one field: whatever stands in any is not read, and is not taken for blank."""
     return [
-        Unreadable(" / ".join(shown(v) for v in row if v is not None), why) if any(v is not None for v in row) else None
+        Unreadable(" / ".join(shown(v) for v in row if v is not None), "twice")
+        if any(v is not None for v in row)
+        else None
         for row in zip(*lists)
     ]
 

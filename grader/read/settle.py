@@ -12,7 +12,7 @@ from grader.columns import FIELDS
 from grader.data import load_toml, names
 from grader.problems import Unreadable
 from grader.read.words.dates import parse_date
-from grader.read.words.heading_words import LIKELY, key, reading_words
+from grader.read.words.heading_words import LIKELY, key, reading_words, row_words
 from grader.read.words.headings import Heading
 from grader.read.words.labels import Column, is_limit, is_placeholder, looks_like_value
 from grader.read.words.loose import loose_word, own_word
@@ -209,9 +209,6 @@ def are_verdicts(values: Iterable[Any]) -> bool:
 
 def _is_verdict(value: Any) -> bool:
     """A word for a verdict, with or without a reason behind it."""
-    return type(value) is str and any(key(text) in _verdict_words() for text in (value, _REASON.split(value)[0]))
-
-
-@cache
-def _verdict_words() -> frozenset[str]:
-    return frozenset(key(w) for w in load_toml("limits_reading.toml")["rows"]["verdict_words"])
+    return type(value) is str and any(
+        key(text) in row_words("verdict_words") for text in (value, _REASON.split(value)[0])
+    )

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from functools import cache, lru_cache
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
-from grader.data import load_toml
 from grader.read.settle import all_limits, are_verdicts
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.tables import Note
 from grader.read.words.dates import is_date
+from grader.read.words.heading_words import row_words
 from grader.read.words.labels import is_limit_text, is_placeholder, is_unit, kind_of, looks_like_value, may_be_reading
 from grader.read.words.notation import parse_number
 from grader.read.words.said import AROUND, against, is_label, is_tube, may_tell, names, stated
@@ -30,13 +30,6 @@ def plain(text: str) -> str:
     return " ".join(text.casefold().split()).strip(" :.")
 
 
-@cache
-def _statistics() -> tuple[frozenset[str], frozenset[str]]:
-    """Words that make a row no test where they fill its outlet cell, and words that may stand beside them."""
-    rows = load_toml("limits_reading.toml")["rows"]
-    return frozenset(map(plain, rows["outlet_words"])), frozenset(map(plain, rows["beside_outlet_words"]))
-
-
 def is_total(text: Any) -> bool:
     """Whether an outlet's name says that the row (or column) holds totals, averages or limits.
 
@@ -48,13 +41,18 @@ def is_total(text: Any) -> bool:
 
 @lru_cache(maxsize=20_000)
 def _is_total(text: str) -> bool:
-    words, beside = _statistics()
+    words, beside = row_words("outlet_words", plain), row_words("beside_outlet_words", plain)
     name = plain(text)
     if name in words:
         return True
     parts = [w.rstrip(".") for w in _WORD.findall(name)]
     rest = [w for w in parts if w not in words]
     return len(rest) < len(parts) and all(w in beside for w in rest)
+
+
+def is_signature(text: str) -> bool:
+    """Whether a text begins as a signature does: "Checked by"."""
+    return plain(text).startswith(tuple(row_words("signature_words", str)))
 
 
 @lru_cache(maxsize=20_000)
@@ -69,15 +67,10 @@ def is_remark(text: str) -> bool:
     labelled = bool(before) and not any(ch.isdigit() for ch in before) and len(before.split()) <= 4
     if labelled or text.lstrip().startswith(("*", "†")) or set(text) <= set("_-–—=. "):
         return True
-    if plain(text).startswith(_signatures()) or _PAGE.match(text):
+    if is_signature(text) or _PAGE.match(text):
         return True
     sentence = text.rstrip().endswith((".", "!", "?"))
     return len(words) > 3 and sentence or len(words) > (_LONG if any(ch.isdigit() for ch in text) else _MANY)
-
-
-@cache
-def _signatures() -> tuple[str, ...]:
-    return tuple(load_toml("limits_reading.toml")["rows"]["signature_words"])
 
 
 class _Body(NamedTuple):
@@ -95,7 +88,7 @@ class _Body(NamedTuple):
 
     def reads(self, index: int, name: str = "") -> bool:
         """Whether a row holds anything that can be a reading; beside a name that is a signature only figures can."""
-        signed = bool(name) and plain(name).startswith(_signatures())
+        signed = bool(name) and is_signature(name)
         return any(
             (value := self.values[at][index]) is not None
             and (not figures or may_be_reading(value) and not is_date(value))
@@ -121,7 +114,7 @@ def _is_rule(name: str) -> bool:
     return (
         any(p.isdigit() or p == "osha" for p in parts)
         and any(not p.isdigit() for p in parts)
-        and set(parts).issubset(load_toml("limits_reading.toml")["rows"]["rule_words"])
+        and row_words("rule_words", str).issuperset(parts)
     )
 
 

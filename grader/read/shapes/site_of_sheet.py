@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from grader.data import load_toml
 from grader.problems import Place, Table
 from grader.read.shapes.tables import Note
 from grader.read.words.dates import is_month, parse_date
+from grader.read.words.heading_words import row_words
 from grader.read.words.labels import READINGS, label
 from grader.read.words.said import asks
 
@@ -25,7 +25,7 @@ def _generic(name: str) -> bool:
     if (known := label(name)) is not None and known.field in READINGS:
         return True
     words = re.sub(r"[\W\d_]+", " ", name).casefold().split()
-    return not words or all(w in load_toml("limits_reading.toml")["rows"]["sheet_words"] for w in words)
+    return row_words("sheet_words", str).issuperset(words)
 
 
 def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
@@ -92,6 +92,12 @@ def reading_words() -> frozenset[str]:
     """Words that stand for a reading: a heading may list them, "Oil (stain / no stain)"."""
     lists = load_toml("notation.toml")["words"].values()
     return frozenset(key(s) for spellings in lists for s in spellings) - {""}
+
+
+@cache
+def row_words(name: str, compared: Callable[[str], str] = key) -> frozenset[str]:
+    """The words of a list of [rows] of data/limits_reading.toml, as `compared` makes them."""
+    return frozenset(map(compared, load_toml("limits_reading.toml")["rows"][name]))
 
 
 @cache
