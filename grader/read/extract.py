@@ -20,7 +20,7 @@ from grader.read.words.heading_words import CERTAIN, LIKELY, key, row_words
 from grader.read.words.headings import EXACT
 from grader.read.words.labels import NUMBERS, READINGS, Column, choice, is_unit
 from grader.read.words.loose import loose_word, own_word
-from grader.read.words.notation import parse_number
+from grader.read.words.notation import as_number
 from grader.read.words.said import asks, is_yes
 from grader.read.words.substances import as_measured, name_and_unit
 from grader.read.words.unclear import classes_of, may_be_done
@@ -424,15 +424,7 @@ def _unit_columns(columns: list[Column], cells: Mapping[int, list[Any]]) -> dict
 
 def _figures(values: Iterable[Any]) -> list[float]:
     """The plain numbers among cells, also those that stand as text."""
-    figures: list[float] = []
-    for value in filter(lambda v: type(v) in (int, float, str), set(values)):
-        if type(value) is str:
-            parsed = parse_number(value)
-            if not parsed.code and parsed.unit is None:
-                figures.append(parsed.value)
-        else:
-            figures.append(value)
-    return figures
+    return [p.value for v in set(values) if (p := as_number(v)) is not None and p.unit is None]
 
 
 def _one_unit(made: Fields, field: str, chosen: Column, beside: list[Any] | None, where: Where) -> None:
@@ -475,12 +467,8 @@ def _with_unit(value: Any, unit: Any) -> Any:
     if value is None or isinstance(value, Unreadable):
         return value
     if type(unit) is str and canonical(unit) is not None:
-        return f"{value} {unit.strip()}" if type(value) in (int, float) or _is_figure(value) else value
+        return f"{value} {unit.strip()}" if _figures([value]) else value
     return Unreadable(str(value), "no_unit")
-
-
-def _is_figure(value: Any) -> bool:
-    return type(value) is str and not parse_number(value).code and parse_number(value).unit is None
 
 
 # ------------------------------------------------------------------------------------- what is not clear

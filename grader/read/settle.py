@@ -16,7 +16,7 @@ from grader.read.words.heading_words import LIKELY, key, reading_words, row_word
 from grader.read.words.headings import Heading
 from grader.read.words.labels import Column, is_limit, is_placeholder, looks_like_value
 from grader.read.words.loose import loose_word, own_word
-from grader.read.words.notation import parse_number
+from grader.read.words.notation import as_number
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import belongs
 
@@ -137,14 +137,10 @@ def _figures(values: Iterable[Any]) -> list[float]:
     """The figures among cells, also those with a bound or a unit behind them."""
     made: list[float] = []
     for v in values:
-        if type(v) in (int, float):
-            made.append(float(v))
-        elif type(v) is str and any(ch.isdigit() for ch in v) and not _is_date(v):
-            parsed = parse_number(v)
-            if not parsed.code:
-                made.append(parsed.value)
-        elif isinstance(v, Unreadable):
+        if isinstance(v, Unreadable):
             made.append(0.0)
+        elif not _is_date(v) and (parsed := as_number(v)) is not None:
+            made.append(parsed.value)
     return made
 
 

@@ -86,16 +86,14 @@ def _columns(top: tuple[str, ...], below: tuple[str, ...], units: tuple[str, ...
     return tuple(column(at, *parts) for at, parts in enumerate(zip(top, below, units)) if any(parts))
 
 
-def _row_texts(row: Sequence[Any] | None, width: int) -> tuple[str, ...]:
-    if row is None:
-        return ("",) * width
+def _row_texts(row: Sequence[Any]) -> tuple[str, ...]:
     return tuple("" if v is None else v if type(v) is str else f"{v:g}" if type(v) is float else str(v) for v in row)
 
 
 def columns_of(grid: Grid, rows: list[int]) -> list[Column]:
     """The columns that one, two or three rows of headings make (the last of three holds units)."""
     width = grid.width
-    texts = [_row_texts(grid.rows[row], width) for row in rows]
+    texts = [_row_texts(grid.rows[row]) for row in rows]
     if len(rows) == 1:
         return list(_of_one_row(texts[0]))
     texts[1:] = [tuple("" if _says_unit(v) else v for v in below) for below in texts[1:]]
@@ -205,7 +203,7 @@ def head_at(grid: Grid, row: int, after: int = -1) -> Head | None:
     if possible + _count_of(may_be_heading, beneath) < 2 or known + _count_of(known_words, beneath) < 2:
         return None
     single = columns_of(grid, [row])
-    if _opens(_row_texts(cells, grid.width)) and not _beside(single, cells):
+    if _opens(_row_texts(cells)) and not _beside(single, cells):
         return _whole(grid, row, single, after)
     if below is None or not _is_texty(grid.rows[below]):
         return None

@@ -19,7 +19,7 @@ import re
 from collections.abc import Mapping
 from decimal import Decimal
 from functools import cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from grader.columns import (
     BLANK,
@@ -227,6 +227,14 @@ def parse_number(text: str) -> ParsedNumber:
     if sign == "-":
         figure = figure._replace(value=0.0 - figure.value, grouped=0.0 - figure.grouped)
     return figure._replace(bound=bound or bound_behind, unit=unit)
+
+
+def as_number(value: Any) -> ParsedNumber | None:
+    """A cell as a number: a plain one, or a text that is one; None for any other."""
+    if type(value) in (int, float):
+        return ParsedNumber(value=value)
+    parsed = parse_number(value) if type(value) is str else None
+    return parsed if parsed is not None and not parsed.code else None
 
 
 def _why_not(text: str) -> str:

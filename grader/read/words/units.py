@@ -218,16 +218,15 @@ def _scale(field: str, unit: str) -> tuple[float, float, bool]:
     return factor, entry.get("zero", 0.0), bool(entry.get("absolute")) and gauge
 
 
-def convert(field: str, unit: str, values: Any, atmospheric_hpa: Any = None) -> Any:
+def convert(field: str, unit: str, values: Any) -> Any:
     """Readings in another unit, in the unit of the field.
 
     field   : str. Number field.
     unit    : str. Canonical id or a spelling of it.
     values  : float or array, in that unit.
-    atmospheric_hpa : float or array of that shape, hPa; taken off absolute pressures. None: 1013.25.
-    Returns : float or array of that shape, in the field's unit (pressures gauge; volumes at 20 °C and
-              1013.25 hPa); None where the field does not accept the unit. Rises with the values (weeks and
-              days become whole months, rounded down). NaN stays NaN.
+    Returns : float or array of that shape, in the field's unit (pressures gauge: absolute ones less 1013.25 hPa;
+              volumes at 20 °C and 1013.25 hPa); None where the field does not accept the unit. Rises with the
+              values (weeks and days become whole months, rounded down). NaN stays NaN.
     Source  : data/units.toml.
 
     >>> round(convert("line_pressure_bar", "psi", 100.0), 6), convert("ambient_temperature_c", "°F", 68.0)
@@ -243,8 +242,7 @@ def convert(field: str, unit: str, values: Any, atmospheric_hpa: Any = None) -> 
     factor, zero, absolute = _scale(field, known)
     made = (values - zero) * factor
     if absolute:
-        hpa = load_toml("units.toml")["reference"]["atmosphere_hpa"] if atmospheric_hpa is None else atmospheric_hpa
-        made = made - hpa / 1000.0
+        made = made - load_toml("units.toml")["reference"]["atmosphere_hpa"] / 1000.0
     if field_named(field).unit == "months":
         made = (made + _ROUNDING) // 1
     return made

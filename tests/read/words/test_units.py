@@ -15,12 +15,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from iapws import IAPWS95
 
-from grader.columns import FIELDS, NUMBER_FIELDS, PARAMETERS, REGISTER_FIELDS
+from grader.columns import BLANK, FIELDS, NUMBER_FIELDS, PARAMETERS, READ, REGISTER_FIELDS
 from grader.compute.humidity import constants
 from grader.data import load_toml
 from grader.read.words import units
 from grader.read.words.notation import number_rule, read_number
 from grader.read.words.spelling import fold, known_unit
+from grader.read.words.unit_checks import take_off_atmosphere
 from grader.read.words.units import (
     UNTOLD,
     accepted,
@@ -110,11 +111,23 @@ def test_kelvin():
 def test_absolute_pressures_lose_the_atmosphere():
     assert convert(PRESSURE, "bar absolute", 8.01325) == pytest.approx(7.0, rel=1e-12)
     assert convert(PRESSURE, "psi absolute", codata.atm / codata.psi) == pytest.approx(0.0, abs=1e-12)
-    assert convert(PRESSURE, "MPa absolute", 1.0, 900.0) == pytest.approx(9.1, rel=1e-12)
-    many = convert(PRESSURE, "kPa absolute", np.array([800.0, 800.0]), np.array([1013.25, 813.25]))
+    assert convert(PRESSURE, "MPa absolute", 1.0) == pytest.approx(8.98675, rel=1e-12)
+    many = convert(PRESSURE, "kPa absolute", np.array([800.0, 820.0]))
     assert many == pytest.approx([6.98675, 7.18675], rel=1e-12)
     # The atmosphere itself is absolute by nature.
     assert convert(ATMOSPHERE, "bar absolute", 1.0) == 1000.0
+
+
+def test_an_absolute_pressure_loses_the_atmosphere_of_its_own_row():
+    read, made = np.full(3, READ), convert(PRESSURE, "MPa absolute", np.ones(3))
+    columns = {"": made, "_lower": made.copy(), "_upper": made.copy(), "_state": read}
+    done = {
+        PRESSURE: columns,
+        ATMOSPHERE: {"": np.array([900.0, 900.0, np.nan]), "_state": np.array([READ, READ, BLANK])},
+    }
+    take_off_atmosphere(done, {PRESSURE: np.array([True, False, True])})
+    for end in ("", "_lower", "_upper"):
+        assert columns[end] == pytest.approx([9.1, 8.98675, 8.98675], rel=1e-12)
 
 
 def test_a_gas_by_mass_and_by_volume():
