@@ -57,24 +57,11 @@ _B_FORMAT, _B_XF, _B_SHEET, _B_XFS, _B_END_XFS = 44, 47, 156, 617, 618
 _B_PRINTED = 479  # BrtBeginHeaderFooter; its number is from memory
 
 
-class _Found:
-    """What was found on one sheet."""
-
-    def __init__(self) -> None:
-        self.last_row = self.last_column = -1
-        self.unreadable: dict[tuple[int, int], tuple[str, str]] = {}
-        self.percents: set[tuple[int, int]] = set()
-        self.printed: list[str] = []
-
-    def number(self, row: int, column: int, style: int, styles: Styles, value: str = "a number") -> None:
-        if style in styles.percent:
-            self.percents.add((row, column))
-        elif style in styles.marked and not prints_a_unit(styles.marked[style]):
-            self.unreadable[row, column] = (f"{value} shown as {styles.marked[style]}", "format")
-
-    def scan(self) -> SheetScan:
-        printed = tuple(text for code in self.printed for text in printed_texts(code))
-        return SheetScan(self.last_row, self.last_column, None, self.unreadable, self.percents, printed=printed)
+def _number(found: SheetScan, row: int, column: int, style: int, styles: Styles, value: str = "a number") -> None:
+    if style in styles.percent:
+        found.percents.add((row, column))
+    elif style in styles.marked and not prints_a_unit(styles.marked[style]):
+        found.unreadable[row, column] = (f"{value} shown as {styles.marked[style]}", "format")
 
 
 # ---------------------------------------------------------------------------------------------------- .xls
@@ -157,12 +144,12 @@ def _scan_xls_sheet(stream: bytes, start: int, styles: Styles) -> SheetScan:
     A cell begins with row, column and style, two bytes each (structure Cell); MulRk (2.4.175) with row and first column,
     then style and number of each; BoolErr (2.4.24) ends with a Bes.
     """
-    found = _Found()
+    found = SheetScan()
     place, pair = struct.Struct("<HHH").unpack_from, struct.Struct("<HI").unpack_from
     careful = bool(styles.percent or styles.marked)
     for number, at, size in _records(stream, start):
         if number in (_HEADER, _FOOTER) and size > 2:
-            found.printed.append(_text(stream, at))
+            found.printed += tuple(printed_texts(_text(stream, at)))
         if number not in _CELLS:
             continue
         row, column, style = place(stream, at)
@@ -173,7 +160,7 @@ def _scan_xls_sheet(stream: bytes, start: int, styles: Styles) -> SheetScan:
             last = column + (size - 6) // 6 - 1
             if careful:
                 for i in range(last - column + 1):
-                    found.number(row, column + i, pair(stream, at + 4 + 6 * i)[0], styles)
+                    _number(found, row, column + i, pair(stream, at + 4 + 6 * i)[0], styles)
         elif number == _BOOLERR:
             if stream[at + 7]:
                 found.unreadable[row, column] = (ERRORS.get(stream[at + 6], "error"), "error")
@@ -181,13 +168,13 @@ def _scan_xls_sheet(stream: bytes, start: int, styles: Styles) -> SheetScan:
             _xls_formula(found, stream, at, styles)
         elif number not in _TEXTS and careful:
             value = f"{struct.unpack_from('<d', stream, at + 6)[0]:.10g}" if number == _NUMBER else "a number"
-            found.number(row, column, style, styles, value)
+            _number(found, row, column, style, styles, value)
         if last > found.last_column:
             found.last_column = last
-    return found.scan()
+    return found
 
 
-def _xls_formula(found: _Found, stream: bytes, at: int, styles: Styles) -> None:
+def _xls_formula(found: SheetScan, stream: bytes, at: int, styles: Styles) -> None:
     """Formula (2.4.127): a Cell, its last value (FormulaValue: 0xFFFF at its end where it is no number), and flags."""
     row, column, style = struct.unpack_from("<HHH", stream, at)
     result = stream[at + 6 : at + 14]
@@ -200,7 +187,7 @@ def _xls_formula(found: _Found, stream: bytes, at: int, styles: Styles) -> None:
         # What a writer that cannot calculate stores for the time being.
         found.unreadable[row, column] = ("a formula", "formula")
     else:
-        found.number(row, column, style, styles, f"{value:.10g}")
+        _number(found, row, column, style, styles, f"{value:.10g}")
 
 
 # --------------------------------------------------------------------------------------------------- .xlsb
@@ -289,7 +276,7 @@ def _wide(content: bytes, at: int) -> tuple[str, int]:
 
 def _scan_xlsb_sheet(content: bytes, styles: Styles) -> SheetScan:
     """One sheet: BrtRowHdr begins with the row, a cell with its column and style ([MS-XLSB], Cell)."""
-    found = _Found()
+    found = SheetScan()
     place = struct.Struct("<II").unpack_from
     careful = bool(styles.percent or styles.marked)
     row = -1
@@ -304,7 +291,7 @@ def _scan_xlsb_sheet(content: bytes, styles: Styles) -> SheetScan:
             if number in (_B_ERROR, _B_F_ERROR):
                 found.unreadable[row, column] = (ERRORS.get(content[at + 8], "error"), "error")
             elif careful and number in (_B_RK, _B_REAL, _B_F_NUMBER):
-                found.number(row, column, style & 0xFFFFFF, styles)
+                _number(found, row, column, style & 0xFFFFFF, styles)
         elif number in _B_SHORT:
             # Cells without a column of their own, which the library would leave out.
             raise Refused("damaged", what="its cells are packed in an unusual way")
@@ -312,5 +299,5 @@ def _scan_xlsb_sheet(content: bytes, styles: Styles) -> SheetScan:
             at += 2
             for _ in range(6):
                 code, at = _wide(content, at)
-                found.printed.append(code)
-    return found.scan()
+                found.printed += tuple(printed_texts(code))
+    return found

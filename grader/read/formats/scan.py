@@ -13,6 +13,7 @@ import html
 import posixpath
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from grader.columns import REGISTER_KIND
@@ -47,7 +48,8 @@ _CODES = re.compile(r'&(?:"[^"]*"|K(?:[0-9A-Fa-f]{6}|\d\d[+-]\d{3})|\d+|[A-Za-z]
 _FORMULA_TAGS = (b"<f>", b"<f ", b"<f/>")
 
 
-class SheetScan(NamedTuple):
+@dataclass
+class SheetScan:
     """What the scan knows of one sheet. Addresses are 0-based (row, column).
 
     last_row, last_column : the furthest cells (an upper bound where the sheet was not parsed; -1: none).
@@ -59,13 +61,13 @@ class SheetScan(NamedTuple):
     printed    : texts that are printed above and below every page, and those of boxes that lie on the sheet.
     """
 
-    last_row: int
-    last_column: int
-    cells: int | None
-    unreadable: dict[tuple[int, int], tuple[str, str]]
-    percents: set[tuple[int, int]]
+    last_row: int = -1
+    last_column: int = -1
+    cells: int | None = None
+    unreadable: dict[tuple[int, int], tuple[str, str]] = field(default_factory=dict)
+    percents: set[tuple[int, int]] = field(default_factory=set)
     hidden: frozenset[int] = frozenset()
-    struck: frozenset[tuple[int, int]] = frozenset()
+    struck: set[tuple[int, int]] = field(default_factory=set)
     comments: tuple[tuple[tuple[int, int], str], ...] = ()
     printed: tuple[str, ...] = ()
 
@@ -133,12 +135,11 @@ def scan_workbook(parts: Parts, limits: Mapping[str, float]) -> Scan:
         for name, part in book.sheets.items()
     }
     if any(_COMMENTS in entry for entry in parts.entries):
-        scans = {name: scan._replace(comments=_comments(parts, book.sheets[name])) for name, scan in scans.items()}
+        for name, scan in scans.items():
+            scan.comments = _comments(parts, book.sheets[name])
     if any(_DRAWING in entry for entry in parts.entries):
-        scans = {
-            name: scan._replace(printed=(*scan.printed, *_drawn(parts, book.sheets[name])))
-            for name, scan in scans.items()
-        }
+        for name, scan in scans.items():
+            scan.printed += tuple(_drawn(parts, book.sheets[name]))
     parts.check_prologs()
     return Scan("xlsm" if "xl/vbaproject.bin" in parts.entries else "xlsx", kind, scans, book)
 
@@ -321,7 +322,9 @@ def scan_sheet(
     Raises       : Refused where the XML is broken or an address lies outside any sheet.
     """
     plain = is_plain(content)
-    scan = _SheetParse(styles, recalculated)
+    parse = _SheetParse(styles, recalculated)
+    found = parse.found
+    found.hidden, found.printed = _hidden(content), _printed(content)
     if plain and not _closes_what_it_opens(content):
         # The fast reader takes a cell that never ends without a word, and the next cell's value with it.
         parse_xml(content, part)
@@ -333,10 +336,11 @@ def scan_sheet(
             cells = _cells_to_look_at(content, styles, recalculated)
             if all(_ADDRESSED.match(cell) for cell in cells):
                 if cells:
-                    parse_xml(b"<c-s>" + b"".join(cells) + b"</c-s>", part, scan.start, scan.end, scan.text)
-                return scan.found(content)._replace(last_row=last_row, last_column=last_column, cells=None)
-    parse_xml(content, part, scan.start, scan.end, scan.text)
-    return scan.found(content)
+                    parse_xml(b"<c-s>" + b"".join(cells) + b"</c-s>", part, parse.start, parse.end, parse.text)
+                found.last_row, found.last_column, found.cells = last_row, last_column, None
+                return found
+    parse_xml(content, part, parse.start, parse.end, parse.text)
+    return found
 
 
 def _printed_number(code: str, value: str) -> tuple[str, str] | None:
@@ -426,22 +430,12 @@ class _SheetParse:
     def __init__(self, styles: Styles, recalculated: bool) -> None:
         self.styles, self.recalculated = styles, recalculated
         self.row = self.column = -1
-        self.last_row = self.last_column = -1
-        self.cells = 0
-        self.unreadable: dict[tuple[int, int], tuple[str, str]] = {}
-        self.percents: set[tuple[int, int]] = set()
-        self.struck: set[tuple[int, int]] = set()
+        self.found = SheetScan(cells=0)
         self.kind, self.style = "", 0
         self.collect: list[str] | None = None
         self.value: list[str] = []
         self.formula: list[str] | None = None
         self.in_cell = self.inline = False
-
-    def found(self, content: bytes) -> SheetScan:
-        """What was found in a sheet's XML, which also says what rows are hidden, and what is printed on its pages."""
-        extent = self.last_row, self.last_column, self.cells
-        struck, printed = frozenset(self.struck), _printed(content)
-        return SheetScan(*extent, self.unreadable, self.percents, _hidden(content), struck, printed=printed)
 
     def start(self, name: str, attributes: dict[str, str]) -> None:
         local = local_name(name)
@@ -491,22 +485,22 @@ class _SheetParse:
         value = "".join(self.value).strip()
         if not value and self.formula is None and not self.inline:
             return  # a format without content
-        self.cells += 1
-        self.last_row, self.last_column = max(self.last_row, self.row), max(self.last_column, self.column)
-        place = (self.row, self.column)
+        found, place = self.found, (self.row, self.column)
+        found.cells = (found.cells or 0) + 1
+        found.last_row, found.last_column = max(found.last_row, self.row), max(found.last_column, self.column)
         if self.style in self.styles.struck:
-            self.struck.add(place)
+            found.struck.add(place)
         if self.kind == "e":
-            self.unreadable[place] = (value or "error", "error")
+            found.unreadable[place] = (value or "error", "error")
         elif self.formula is not None and self._not_worked_out(value):
-            self.unreadable[place] = ("=" + "".join(self.formula)[:200], "formula")
+            found.unreadable[place] = ("=" + "".join(self.formula)[:200], "formula")
         elif self.kind == "n" and value:
             if self.style in self.styles.percent:
-                self.percents.add(place)
+                found.percents.add(place)
             elif self.style in self.styles.marked and (
                 printed := _printed_number(self.styles.marked[self.style], value)
             ):
-                self.unreadable[place] = printed
+                found.unreadable[place] = printed
 
     def _not_worked_out(self, value: str) -> bool:
         """Whether a formula's stored value is missing, or a 0 that its writer put there for the time being.
