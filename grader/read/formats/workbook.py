@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import os
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from typing import Any, NamedTuple
 
@@ -14,7 +14,7 @@ from grader.columns import REGISTER, REGISTER_KIND, normal_heading
 from grader.data import load_toml
 from grader.problems import Unreadable, a1
 from grader.read.formats.parts import OLE_MAGIC, ZIP_MAGIC, Parts, Refused
-from grader.read.formats.rewritten import ClosedUp, closed_up, mended, plainly_packed
+from grader.read.formats.rewritten import closed_up, mended, plainly_packed
 from grader.read.formats.scan import (
     Book,
     Scan,
@@ -164,7 +164,10 @@ def open_sheets(data: bytes, scan: Scan, limits: Mapping[str, float], parts: Par
                 rows, numbers = _without_long_gaps(_rows(sheet), found.unreadable)
                 merges = partial(_merges, sheet)
             except _UNREADABLE as error:
-                rows = _mended_rows(parts, entry.name, scan, error)
+                if parts is None or scan.book is None:
+                    raise Refused("damaged", sheet=entry.name, what=_first_line(error)) from error
+                content = parts.read(scan.book.sheets[entry.name])
+                rows = _rewritten_rows(parts, scan.book, entry.name, content, found)
         if found.unreadable:
             lay_over(rows, numbers, found.unreadable)
         yield Sheet(
@@ -217,25 +220,20 @@ def _without_long_gaps(
     return [*(rows[i] for i in numbers), *([] for _ in beyond)], numbers + beyond
 
 
-def _mended_rows(parts: Parts | None, name: str, scan: Scan, error: Exception) -> list[list[Any]]:
-    """The rows of a sheet that the library refuses, without the cells it cannot take; these are marked unreadable.
+def _rewritten_rows(
+    parts: Parts, book: Book, name: str, content: bytes, found: SheetScan, numbers: Sequence[int] | None = None
+) -> list[list[Any]]:
+    """The rows of a sheet's XML, written anew without the cells that no reader can use, which go to found.unreadable.
 
-    scan   : its sheet gets the cells that were left out. error : what the library said.
-    Raises : Refused where that does not help.
+    numbers : the 0-based sheet row of each row, None where they are the sheet's own.
     """
-    refused = Refused("damaged", sheet=name, what=_first_line(error))
-    if parts is None or scan.book is None:
-        raise refused from error
-    made = mended(parts.read(scan.book.sheets[name]))
-    if made is None or not made[1]:
-        raise refused from error
+    content, left_out = mended(content) or (content, {})
+    for (row, column), shown in left_out.items():
+        found.unreadable.setdefault((row if numbers is None else numbers[row], column), shown)
     try:
-        rows = _rows(_calamine(plainly_packed(parts, scan.book, name, made[0])).get_sheet_by_name(name))
-    except _UNREADABLE as again:
-        raise refused from again
-    for place, shown in made[1].items():
-        scan.sheets[name].unreadable.setdefault(place, shown)
-    return rows
+        return _rows(_calamine(plainly_packed(parts, book, name, content)).get_sheet_by_name(name))
+    except _UNREADABLE as error:
+        raise Refused("damaged", sheet=name, what=_first_line(error)) from error
 
 
 def _merges(sheet: python_calamine.CalamineSheet) -> list[Range]:
@@ -279,29 +277,14 @@ def _sparse_rows(
         raise too_large
     else:
         numbers = close.numbers
-        rows = _closed_up_rows(parts, scan.book, name, close, found)
+        rows = _rewritten_rows(parts, scan.book, name, close.content, found, numbers)
+        rows.extend([] for _ in range(len(numbers) - len(rows)))  # rows of unreadable cells alone, at the end
     width = max(map(len, rows), default=0)
     if width * len(rows) > limits["dense_cells"]:
         raise too_large
     for filled in rows:
         filled.extend([""] * (width - len(filled)))
     return rows, numbers
-
-
-def _closed_up_rows(parts: Parts, book: Book, name: str, close: ClosedUp, found: SheetScan) -> list[list[Any]]:
-    """One list of cells for each row of the closed-up sheet; cells that no reader can use go to found.unreadable."""
-    content = close.content
-    made = mended(content)
-    if made is not None and made[1]:
-        content = made[0]
-        for (row, column), shown in made[1].items():
-            found.unreadable.setdefault((close.numbers[row], column), shown)
-    try:
-        rows = _rows(_calamine(plainly_packed(parts, book, name, content)).get_sheet_by_name(name))
-    except _UNREADABLE as error:
-        raise Refused("damaged", sheet=name, what=_first_line(error)) from error
-    rows.extend([] for _ in range(len(close.numbers) - len(rows)))  # rows of unreadable cells alone, at the end
-    return rows
 
 
 def _rows_one_by_one(data: bytes, name: str, found: SheetScan) -> tuple[list[list[Any]], list[int]]:

@@ -6,6 +6,7 @@ everything else is written once.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from functools import cached_property
 from typing import Any
@@ -55,11 +56,11 @@ class Grid:
 
     def row_of(self, number: int) -> int:
         """Position of a 0-based sheet row (column where turned); the end where there is none such, -1 for -1."""
-        return _position(self.outer, number)
+        return min(number, bisect_left(self.outer, number))
 
     def column_of(self, number: int) -> int:
         """Position of a 0-based sheet column (row where turned); the end where there is none such, -1 for -1."""
-        return _position(self.inner, number)
+        return min(number, bisect_left(self.inner, number))
 
     def cell(self, row: int, column: int) -> Cell:
         """0-based row and column of the sheet."""
@@ -139,18 +140,9 @@ class Grid:
         return frozenset((c, r) for r, c in found) if self.turned else frozenset(found)
 
 
-def _position(numbers: Sequence[int], number: int) -> int:
-    if number < 0 or isinstance(numbers, range):
-        return min(number, len(numbers))
-    return next((i for i, n in enumerate(numbers) if n >= number), len(numbers))
-
-
 def _span(numbers: Sequence[int], first: int, last: int) -> tuple[int, int]:
-    """Positions of the sheet numbers from first to last; (0, -1) where there are none."""
-    if isinstance(numbers, range):
-        return max(first, 0), min(last, len(numbers) - 1)
-    kept = [i for i, n in enumerate(numbers) if first <= n <= last]
-    return (kept[0], kept[-1]) if kept else (0, -1)
+    """Positions of the sheet numbers from first to last; the second before the first where there are none."""
+    return bisect_left(numbers, first), bisect_right(numbers, last) - 1
 
 
 def _cleaned(rows: list[list[Any]]) -> list[Sequence[Any]]:
