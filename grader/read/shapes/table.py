@@ -19,6 +19,7 @@ from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.rows import is_remark, kinds_of
 from grader.read.shapes.tables import Note, shown
+from grader.read.words.dates import parse_date
 from grader.read.words.heading_words import key
 from grader.read.words.headings import Heading
 from grader.read.words.labels import (
@@ -298,7 +299,7 @@ def _second_lines(
 def _is_name(value: Any) -> bool:
     """Whether a cell can be an outlet's name: a short text, or a whole number."""
     if type(value) is str:
-        return 0 < len(value) <= _LONGEST_NAME and not is_placeholder(value)
+        return 0 < len(value) <= _LONGEST_NAME and not is_placeholder(value) and not parse_date(value).whole
     return type(value) in (int, float) and value == int(value) and 0 <= value < 100_000
 
 
