@@ -8,6 +8,7 @@ from grader.columns import FIELDS
 from grader.read.extract import Proposal, extract
 from grader.read.layout_spec import TableSpec
 from grader.read.shapes import across, down, form, long
+from grader.read.shapes.folded import Folded, folded, with_places
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import shared_above
 from grader.read.shapes.tables import Note, Recognised, both
@@ -23,6 +24,7 @@ def read_sheet(grid: Grid, specs: list[TableSpec]) -> Recognised:
     specs : what layout files say of it. Where one gives the row of the headings, only the tables that they
             describe are read; else they add to what is found.
     """
+    grid = folded(grid)
     placed = [s for s in specs if _is_placed(s)]
     if placed:
         proposals, notes = _placed(grid, placed)
@@ -30,7 +32,7 @@ def read_sheet(grid: Grid, specs: list[TableSpec]) -> Recognised:
         proposals, notes = choose(grid, specs[0] if specs else None), []
         if specs and not proposals and specs[0].sheet != "*":
             notes.append(specs[0].misfit(grid.name, "no table was found on the sheet"))
-    made = extract(proposals)
+    made = extract(map(with_places, proposals))
     return made._replace(notes=[*notes, *made.notes])
 
 
@@ -57,6 +59,8 @@ def _shapes(grid: Grid, spec: TableSpec | None) -> list[Callable[[], list[Propos
             return []
         return down.proposals(grid, found, [spec] * len(found))
 
+    if isinstance(grid, Folded):
+        return [down_]
     shapes: list[Callable[[], list[Proposal]]] = [
         lambda: crossed(matrices(grid)),
         lambda: long.proposals(grid, spec),
