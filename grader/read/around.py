@@ -91,8 +91,11 @@ def with_what_is_said(
     for row, column, text in cells.of(asked):
         for region in (r for r in regions if (row, column) in r):
             region.ask(cells, row, column, text)
+    single = len(regions) == 1 == len(regions[0].at)  # what is said on its sheet is of that test
     for text in sorted(cells.printed & texts):
-        if not _of_some(regions, cells, -1, -1, text, False) and (words := against(text, AROUND) or titled(text)):
+        words = against(text, LINE if single else AROUND) or titled(text) or alone(text) * (text != sheet.name)
+        if not _of_some(regions, cells, -1, -1, text, False) and (words or text * answers_badly(text)):
+            words = words or text
             how = "name of the sheet" if text == sheet.name else "on the page, beside the cells"
             for_all.append(Said(cells.name, (0, 0), text, words, (), how=how))
     for row, column, text in cells.of(texts):
@@ -118,6 +121,8 @@ def with_what_is_said(
             if over and _closed(cells, row):
                 continue
             found = _around(cells, row, column, text)
+            if single and not (found and found.against) and (words := against(text, LINE) or alone(text)):
+                found = (found or Said(cells.name, (row, column), text, "", ()))._replace(against=words)
             of_one, figures = against(text, ROW) or smells(text) or alone(text), readings_in(text)
             if not tables and (of_one or figures):
                 found = (found or Said(cells.name, (row, column), text, "", ()))._replace(
@@ -274,7 +279,8 @@ def _around(cells: Cells, row: int, column: int, text: str) -> Said | None:
         words = ""
     if kind_of(text) == "verdict" and (found := _value_beside(cells, row, column)) is not None:
         words = words or _as_verdict(text, found[0])
-    words = words or (text if answers_badly(text) else "")
+    left = cells.at(row, column - 1) if column else None
+    words = words or text * answers_badly(text) or (_with_its_heading(left, text) if type(left) is str else "")
     figures = stated(text) or _beside(cells, row, column, text)
     if says(text, "measured", "visit"):
         figures += readings_in(text)
@@ -401,8 +407,9 @@ def _of_another_time(heading: str) -> bool:
 
 def _with_its_heading(heading: str, text: str) -> str:
     """What a text says against a test only together with its heading: "Hose condition" | "perished"."""
-    whole = f"{heading} {text}"
-    return "" if against(heading, ROW) or asks(heading) or not against(whole, ROW) else f"{heading}: {text}"
+    if asks(heading) or against(heading, ROW) or against(text, ROW):
+        return ""
+    return f"{heading}: {text}" if against(f"{heading} {text}", ROW) else ""
 
 
 class _Region:
@@ -435,7 +442,7 @@ class _Region:
         self.body = range(0)
         if self.across and self.by_row:  # down to the next blank row: lines that are not known too
             last = max(self.by_row)
-            while cells.filled(last + 1):
+            while cells.filled(last + 1) > 1:
                 last += 1
             self.body = range(min(self.by_row), last + 1)
 

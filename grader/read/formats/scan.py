@@ -14,6 +14,7 @@ import posixpath
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import REGISTER_KIND
@@ -35,6 +36,7 @@ _ROW_TAG = re.compile(rb"<row( [^>]*)>")
 _WIDE = re.compile(rb' r="([A-Z]{2,})[0-9]')
 _VALUED = re.compile(rb"<c [^>]*><f(?: [^>]*)?>(?:[^<]*</f>)?<v>[^<]")
 _ADDRESS = re.compile(r"([A-Za-z]{1,3})([0-9]{1,7})")
+_CODE = re.compile(rb"""formatCode\s*=\s*["']([^"']*)["']""")
 _SPECIAL_FORMAT = re.compile(rb"""%|='| =|numFmtId="(?:9|10)"|formatCode="[^"]*(?:&|>|\xe2\x89)""")
 _ERROR_CELL = re.compile(rb'<c [^>]*?\bt\s*=\s*"e"[^>]*(?<!/)>.*?</c>', re.DOTALL)
 _FORMULA_CELL = re.compile(rb"<c [^>]*(?<!/)>\s*<f.*?</c>", re.DOTALL)
@@ -274,7 +276,11 @@ def part_name(target: str, parts: Parts, sheet: str, folder: str = "xl") -> str:
 
 def _styles(content: bytes) -> Styles:
     """The cell styles whose number format changes what the number means."""
-    if not _SPECIAL_FORMAT.search(content) and b"strike" not in content:
+    if (
+        not _SPECIAL_FORMAT.search(content)
+        and b"strike" not in content
+        and not any(map(_changes, _CODE.findall(content)))
+    ):
         return Styles(frozenset(), {})
     styles = tree(content, STYLES)
     codes = {f.attributes.get("numFmtId", ""): f.attributes.get("formatCode", "") for f in styles.all("numFmt")}
@@ -284,6 +290,11 @@ def _styles(content: bytes) -> Styles:
               if any(s.attributes.get("val", "1") not in ("0", "false") for s in font.all("strike"))}  # fmt: skip
     made = styles_of(codes, [xf.get("numFmtId", "0") for xf in used])
     return made._replace(struck=frozenset(i for i, xf in enumerate(used) if xf.get("fontId", "0") in struck))
+
+
+@lru_cache(maxsize=1_000)
+def _changes(code: bytes) -> bool:
+    return prints_another(html.unescape(code.decode("utf-8", "replace")))
 
 
 def styles_of(codes: Mapping[str, str], used: Sequence[str]) -> Styles:

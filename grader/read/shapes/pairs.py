@@ -219,8 +219,11 @@ def listed(grid: Grid, first: int, stop: int) -> set[int]:
         texts = [v for v in cells if v is not None]
         if not all(type(v) is str for v in texts):
             continue
-        details = [at for at, v in enumerate(cells) if v is not None and _of_a_thing(v)]
-        of_a_tube = any(map(tube_detail, texts)) and _tube(next((v for v in grid.rows[row + 1] if v is not None), None))
+        plain = (at for at, v in enumerate(cells) if v is not None and not any(map(str.isdigit, v)))  # no "SN 123"
+        details = [at for at in plain if _of_a_thing(cells[at])]
+        of_a_tube = any(map(tube_detail, texts[1:])) and _tube(
+            next((v for v in grid.rows[row + 1] if v is not None), None)
+        )
         if not of_a_tube and len(details) < _LEAST_OF_THINGS or any(map(_of_a_table, texts[1:])):
             continue
         below = row + 1
