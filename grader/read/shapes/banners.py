@@ -10,13 +10,12 @@ import re
 from collections.abc import Collection, Mapping
 from typing import Any, NamedTuple
 
-from grader.columns import FIELDS
 from grader.problems import Place
 from grader.read.extract import READINGS
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import Pair, labels_alone, pairs, with_unit
-from grader.read.words.dates import date_within, is_date, of_a_visit
-from grader.read.words.labels import NUMBERS, SHARED, column, inline, label, looks_like_value, may_be_reading
+from grader.read.words.dates import date_within, is_date, is_round, is_when, of_a_visit
+from grader.read.words.labels import NUMBERS, SHARED, Column, column, inline, label, looks_like_value, may_be_reading
 
 _MOST_CELLS = 6
 _LONGEST_NAME = 60
@@ -66,9 +65,13 @@ def banners_of(
             found.append(Banner(index, at, value, labelled))
             continue
         read = any((v := some[index]) is not None and may_be_reading(v) and not is_date(v) for some in readings)
-        said = caption(grid, span[0] + index, known) if len(filled) > 1 and not read else {}
-        if "test_date" in said and _over_tests(kinds, index, fields.get(said["test_date"][0].column or 0, "")):
-            found.append(Banner(index, at, value, said, len(said) > 1))
+        over = _over_a_heading(grid, kinds, span, index)
+        said = caption(grid, span[0] + index, known, over) if len(filled) > 1 and (over or not read) else {}
+        if "test_date" in said and (over or fields.get(said["test_date"][0].column or 0, "") in NUMBERS):
+            found.append(Banner(index, at, value, said, any("without a label" in how for _, _, how in said.values())))
+            continue
+        if over and not read and (len(filled) > 1 or type(value) is str and of_a_visit(value) and not is_date(value)):
+            kinds[index] = "caption"  # a title of the tests below it, whatever it says
             continue
         if len(filled) > 1 or any(v[index] is not None for v in readings):
             continue
@@ -80,6 +83,8 @@ def banners_of(
             if own == "test_date" or "test_date" not in values:
                 found.append(Banner(index, at, value, {"test_date": (place, value, "banner row")}))
         elif type(value) is str and (own == "test_date" or "test_date" not in values) and (day := date_within(value)):
+            if column(-1, value.replace(day, "")).kind == "note":
+                continue  # "Next visit 13 April 2026"
             found.append(Banner(index, at, value, {"test_date": (place, day, "banner row")}))
         elif type(value) is str and (_is_name(value) or _is_hall(value)):
             if own in SHARED and own != "":
@@ -114,46 +119,52 @@ def _said(grid: Grid, found: list[Pair]) -> dict[str, tuple[Place, Any, str]]:
     }
 
 
-def caption(grid: Grid, row: int, known: Collection[str]) -> dict[str, tuple[Place, Any, str]]:
+def caption(grid: Grid, row: int, known: Collection[str], over: bool = False) -> dict[str, tuple[Place, Any, str]]:
     """What a row of words over a block of tests says: what it labels, its one day, and the hall that it begins with.
 
     A day without a label counts where the words beside it, or in its cell, say which visit it was or that tests were
-    made then: "2nd quarter | | 21.4.2026", "1. Quartal | geprüft am 14.01.2026".
+    made then: "2nd quarter | | 21.4.2026", "1. Quartal | geprüft am 14.01.2026". over : the row surely is a caption;
+    then any day counts that is not said to be another one.
     """
     filled = [(at, v) for at, v in enumerate(grid.rows[row]) if v is not None]
-    days = [(at, v if type(v) is not str or is_date(v) else date_within(v)) for at, v in filled]
-    if (
-        len(filled) > _MOST_CELLS
-        or not all(type(v) is str or is_date(v) for _, v in filled)
-        or not any(d for _, d in days)
-    ):
+    days = [(at, (v if is_date(v) else date_within(v)) if not _is_figure(v) else None) for at, v in filled]
+    if len(filled) > _MOST_CELLS or any(_is_figure(v) for _, v in filled) and not over or not any(d for _, d in days):
         return {}
     made = _said(grid, [p for p in pairs(grid, row, row + 1) if p.value is not None and p.label.field in SHARED])
     if "test_date" not in made:
-        beside = [left if day is value else value.replace(day, "") if day else None
-                  for (_, left), (_, value), (_, day) in zip([(0, ""), *filled], filled, days)]  # fmt: skip
-        said = [d for d, words in zip(days, beside) if d[1] and _of_tests(words)]
-        if len(said) == 1:
-            made["test_date"] = grid.place(row, said[0][0]), said[0][1], "caption over the tests"
+        said = []
+        for (_, left), (_, value), (at, day) in zip([(0, ""), *filled], filled, days):
+            beside = column(-1, str(left) if day is value else str(value).replace(str(day), ""))
+            if day and (_of_tests(beside) or over and beside.kind not in ("note", "unclear", "field")):
+                how = "caption over the tests" if _of_tests(beside) else "caption over the tests, without a label"
+                said.append((grid.place(row, at), day, how))
+        made |= {"test_date": said[0]} if len(said) == 1 else {}
     title = filled[0][1]
     if made and type(title) is str and _is_hall(title):
         made |= _guess(title, grid.place(row, filled[0][0]), {*known, *made})
     return made
 
 
-def _of_tests(words: Any) -> bool:
+def _is_figure(value: Any) -> bool:
+    return type(value) is not str and not is_date(value)
+
+
+def _of_tests(beside: Column) -> bool:
     """Whether words beside a day say that tests were made on it, or which visit it was."""
-    found = column(-1, words) if type(words) is str else None
-    return found is not None and (
-        "test_date" in found.heading.candidates or found.kind != "note" and of_a_visit(found.text)
+    said = of_a_visit(beside.text) or is_when(beside.text) or is_round(beside.text)
+    return "test_date" in beside.heading.candidates or said and beside.kind != "note"
+
+
+def _over_a_heading(grid: Grid, kinds: list[str], span: tuple[int, int], index: int) -> bool:
+    """Whether below a row comes a heading, of this table again or of the next one, and above it a gap or another heading."""
+    rest = (
+        (i, k)
+        for i, k in enumerate(kinds[index + 1 :], index + 1)
+        if any(v is not None for v in grid.rows[span[0] + i])
     )
-
-
-def _over_tests(kinds: list[str], index: int, field: str) -> bool:
-    """Whether a row that names a day is a caption: a heading comes below it, or its day stands where figures do."""
-    below = next((k for k in kinds[index + 1 : index + 3] if k != "none"), "")
-    apart = index == 0 or kinds[index - 1] in ("none", "again")
-    return field in NUMBERS or below == "again" and (apart or FIELDS[field or "outlet"].kind != "date")
+    below = next(rest, (index + 2, "again" if span[1] < len(grid.rows) else ""))
+    above = index == 0 or kinds[index - 1] == "again" or all(v is None for v in grid.rows[span[0] + index - 1])
+    return below[1] == "again" and above
 
 
 _ASIDE = re.compile(r"\s[-–—]\s|[,;(]")  # behind it stands what the hall is like

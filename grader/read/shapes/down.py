@@ -159,7 +159,7 @@ def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]
         constants, how = {**said_below.constants, **shared.constants}, {**said_below.how, **shared.how}
         names = _names(grid, head, stop)
         if "test_date" not in constants and not any(c.field == "test_date" for c in head.columns):
-            for field, (place, value, said) in _date_above(grid, regions[i], top, constants).items():
+            for field, (place, value, said) in _date_above(grid, regions[i], top, constants, again).items():
                 constants[field], how[field] = (place, value), (shown(value), said, "likely")
         if not i:
             first_of_sheet = names, constants, how
@@ -245,13 +245,15 @@ def _no_outlet_note(grid: Grid, head: Head) -> Note:
     return grid.note("no_outlet_column", row, column, grid.name, line=f"outlet = {{ {words} }}")
 
 
-def _date_above(grid: Grid, first: int, stop: int, known: Collection[str]) -> dict[str, tuple[Place, Any, str]]:
+def _date_above(
+    grid: Grid, first: int, stop: int, known: Collection[str], again: list[int]
+) -> dict[str, tuple[Place, Any, str]]:
     """The date (or month, or year) that stands alone in a row above a table, the nearest, or what its caption says."""
     for row in range(stop - 1, first - 1, -1):
         filled = [(at, v) for at, v in enumerate(grid.rows[row]) if v is not None]
         if len(filled) == 1 and is_date(filled[0][1]):
             return {"test_date": (grid.place(row, filled[0][0]), filled[0][1], "date above the table")}
-        if row == stop - 1 and "test_date" in (said := caption(grid, row, known)):
+        if row == stop - 1 and "test_date" in (said := caption(grid, row, known, bool(again))):
             return said
     return {}
 
@@ -271,7 +273,7 @@ def _region(grid: Grid, found: list[Headed], i: int) -> int:
         if not filled:
             row -= 1
             gap = row
-        elif labels_alone(grid, row - 1):
+        elif labels_alone(grid, row - 1) or row == head.top and "test_date" in caption(grid, row - 1, ()):
             row -= 1
             labelled = row if labelled == row + 1 else labelled
         elif len(filled) == 1 and type(filled[0]) is str and len(filled[0]) <= _LONGEST_TITLE:

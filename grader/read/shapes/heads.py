@@ -204,7 +204,9 @@ def head_at(grid: Grid, row: int, after: int = -1) -> Head | None:
         return None
     single = columns_of(grid, [row])
     if _opens(_row_texts(cells)) and not _beside(single, cells):
-        return _whole(grid, row, single, after)
+        found = _whole(grid, row, single, after)
+        # "2nd quarter | tested | 14.05.2025 | by | JT" over the headings: they are found by themselves.
+        return None if found.top < found.bottom == below and _says_more(grid, below, found.columns, single) else found
     if below is None or not _is_texty(grid.rows[below]):
         return None
     alone = columns_of(grid, [below])
@@ -238,6 +240,12 @@ def _with_units(grid: Grid, rows: list[int], pair: list[Column]) -> Head:
         if _count(triple) >= _count(pair):
             return Head(rows[0], below, triple)
     return Head(rows[0], rows[-1], pair)
+
+
+def _says_more(grid: Grid, below: int, pair: list[Column], single: list[Column]) -> bool:
+    """Whether a row is a heading by itself, of all that two rows name together and of more than the upper one."""
+    alone = columns_of(grid, [below])
+    return is_table(alone) and _count(alone) >= _count(pair) and _count(alone) > _count(single)
 
 
 def _next(grid: Grid, row: int) -> int | None:
