@@ -13,6 +13,7 @@ from grader.columns import FIELDS
 from grader.problems import Place, a1
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.pairs import labels_alone
+from grader.read.shapes.rows import is_total
 from grader.read.shapes.tables import Range, Sheet, whole
 from grader.read.words.dates import is_date, is_when
 from grader.read.words.labels import Column, column, kind_of, label, loose_label
@@ -101,19 +102,22 @@ def _matrix(grid: Grid, begin: int, top: int, alone: bool) -> Matrix | None:
     filled = [c for c, v in enumerate(cells) if v is not None]
     if len(filled) < 2 or top + 1 >= len(grid.rows):
         return None
-    side = filled[0] if grid.rows[top + 1][filled[0]] is not None else filled[0] - 1
-    across = [c for c in filled if c > side]
+    beneath, first = grid.rows[top + 1], filled[0]
+    over_names = beneath[first] is not None and not (is_when(cells[first]) and first and beneath[first - 1] is not None)
+    side = first if over_names else first - 1
+    across = [c for c in filled if c > side and not _is_none_of_them(cells[c])]
     dated = bool(across) and all(is_when(cells[c]) for c in across)
     if side < 0 or not across or is_when(cells[side]) or not dated and not is_date(grid.rows[top + 1][side]):
         return None
     down = []
     for r in range(top + 1, len(grid.rows)):
-        body = grid.rows[r]
-        if body[side] is None or not any(body[c] is not None for c in across):
-            break
-        down.append(r)
+        values = [v for c in across if (v := grid.rows[r][c]) is not None]
+        if grid.rows[r][side] is None or dated and values and all(type(v) is not float and is_date(v) for v in values):
+            break  # a gap, or the dates of the next block
+        if values:
+            down.append(r)
     lines = {k.field for r in down if dated and (k := label(grid.rows[r][side])) is not None and k.field}
-    if len(lines) > 1 and 2 * len(lines) >= len(down):
+    if 2 * len(lines) >= len(down) and (len(lines) > 1 or len(across) == 1):
         return None  # labels with their values, or what was measured on one day, and no outlets
     if not down or not dated and not all(is_date(grid.rows[r][side]) for r in down):
         return None
@@ -129,6 +133,19 @@ def _matrix(grid: Grid, begin: int, top: int, alone: bool) -> Matrix | None:
     full = (m for m in meanings if m[1].field and m[1].field == meanings[0][1].field and m[1].heading.unit)
     name, known = next(full, meanings[0] if meanings else ("", None))
     return Matrix(grid, name, known, (begin, top), (top, side), down, across, dated)
+
+
+def _is_none_of_them(text: Any) -> bool:
+    """Whether a heading beside dates or outlets is that of a mean, a limit or remarks."""
+    if type(text) is not str:
+        return False
+    known = label(text)
+    return (
+        is_total(text)
+        or kind_of(text) in ("limit", "unit", "verdict")
+        or known is not None
+        and known.field == "remarks"
+    )
 
 
 def joined(blocks: list[Matrix]) -> Unrolled | None:
