@@ -194,8 +194,8 @@ def head_at(grid: Grid, row: int, after: int = -1) -> Head | None:
     if not _is_texty(cells):
         return None
     below = _next(grid, row)
-    if are_pairs(cells) and any(are_pairs(grid.rows[r]) for r in (row - 1, below) if r is not None and r >= 0):
-        return None  # lines of a form
+    if _of_a_form(grid, row):
+        return None
     texts = tuple(_texts(cells).values())
     beneath = tuple(_texts(grid.rows[below]).values()) if below is not None else ()
     possible, known = (_count_of(kind, texts) for kind in (may_be_heading, known_words))
@@ -275,12 +275,30 @@ def _beside(columns: list[Column], cells: Sequence[Any]) -> bool:
     )
 
 
-def are_pairs(cells: Sequence[Any]) -> bool:
-    """Whether a row holds labels, each with one value at its right, and nothing else: "Point | Bay 1 | | Supply | Airline"."""
-    filled = [at for at, v in enumerate(cells) if v is not None]
+def are_pairs(cells: Sequence[Any], blanks: int = 0) -> bool:
+    """Whether a row holds labels, each with its value and perhaps a unit at its right, and nothing else.
+
+    "Point | Bay 1 | | Supply | Airline". blanks : labels that may lack their values.
+    """
+    filled = [at for at, v in enumerate(cells) if v is not None and not is_unit(v)]
     labels = [at for at in filled if label(cells[at]) is not None and not looks_like_value(cells[at])]
     values = [at for at in filled if at not in labels]
-    return bool(labels) and values == [at + 1 for at in labels]
+    owners = [at - 1 if at - 1 in labels or not is_unit(cells[at - 1]) else at - 2 for at in values]
+    return bool(values) and set(owners) <= set(labels) and 0 <= len(labels) - len(values) <= blanks
+
+
+def _of_a_form(grid: Grid, row: int) -> bool:
+    """Whether a row is a line of labels and values in turn, with another above or below it.
+
+    One value may be missing, where what stands below is no body of a table.
+    """
+    near = [grid.rows[r] for r in (row - 1, row + 1) if 0 <= r < len(grid.rows)]
+    cells = grid.rows[row]
+    if are_pairs(cells):
+        return any(are_pairs(r, 1) for r in near)
+    below = grid.rows[row + 1] if row + 1 < len(grid.rows) else ()
+    body = any(v is not None for v in below) and not any(label(v) is not None for v in below)
+    return are_pairs(cells, 1) and any(map(are_pairs, near)) and not body
 
 
 def _is_units(row: Sequence[Any]) -> bool:
