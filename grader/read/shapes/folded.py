@@ -14,8 +14,8 @@ from typing import Any
 from grader.problems import Place
 from grader.read.extract import AS_FOUND, READINGS, Part, Proposal
 from grader.read.shapes.grid import Cell, Grid
-from grader.read.shapes.heads import columns_of
-from grader.read.shapes.tables import Range, Sheet
+from grader.read.shapes.heads import columns_of, is_units
+from grader.read.shapes.tables import Note, Range, Sheet
 
 _SEARCHED = 60  # rows in which the headings are looked for
 _LEAST = 2  # headings of readings in the second row
@@ -25,10 +25,12 @@ class Folded(Grid):
     """A grid each row of which may hold a second row of the sheet behind its own cells.
 
     seconds : position of a row -> 0-based sheet number of its second row.
+    untold  : where rows begin of which nothing tells what is the second of another; they are not read.
     """
 
     merges: list[Range] = []
     covered: dict[Cell, Cell] = {}
+    untold: Sequence[str] = ()
 
     def __init__(self, sheet: Sheet, rows: list[Sequence[Any]], outer: list[int], seconds: dict[int, int]) -> None:
         super().__init__(sheet, rows, outer, range(len(rows[0])))
@@ -59,43 +61,61 @@ class Folded(Grid):
 def folded(grid: Grid) -> Grid:
     """A sheet whose tests take two rows each with these beside each other; any other sheet as it is."""
     for top in range(min(len(grid.rows) - 3, _SEARCHED)):
-        outlet = _outlet(grid, top)
-        if outlet >= 0 and len(pairs := _pairs(grid, top, outlet)) > 1:
+        count = 2 if is_units(grid.rows[top + 1]) else 1  # rows of each heading: a row of units below it
+        outlet = _outlet(grid, top, count)
+        pairs, untold = _pairs(grid, top, count, outlet) if outlet >= 0 else ({}, set())
+        if len(pairs) > count or untold:
             blank = [None] * grid.width
-            kept = [r for r in range(len(grid.rows)) if r - 1 not in pairs]
-            rows: list[Sequence[Any]] = [[*grid.rows[r], *(grid.rows[r + 1] if r in pairs else blank)] for r in kept]
-            seconds = {i: grid.outer[r + 1] for i, r in enumerate(kept) if r in pairs}
-            return Folded(grid.sheet, rows, [grid.outer[r] for r in kept], seconds)
+            left_out = {*pairs.values(), *untold}
+            kept = [r for r in range(len(grid.rows)) if r not in left_out]
+            rows: list[Sequence[Any]] = [[*grid.rows[r], *(grid.rows[pairs[r]] if r in pairs else blank)] for r in kept]
+            behind = {i: grid.outer[pairs[r]] for i, r in enumerate(kept) if r in pairs}
+            made = Folded(grid.sheet, rows, [grid.outer[r] for r in kept], behind)
+            made.untold = [grid.address(r, outlet) for r in sorted(untold)]
+            return made
     return grid
 
 
-def _outlet(grid: Grid, top: int) -> int:
-    """The column of outlets where a row and the one below it are headings of other things each; -1 where they are not."""
-    rows = grid.rows[top], grid.rows[top + 1]
-    if any(type(v) is not str for row in rows for v in row if v is not None):
+def _outlet(grid: Grid, top: int, count: int) -> int:
+    """The column of outlets where two headings of so many rows below each other are whole, of other things each; -1 where not."""
+    heads = [[top + i, top + i + 1][:count] for i in (0, count)]
+    if heads[1][-1] + 2 > len(grid.rows) or count > 1 and not is_units(grid.rows[heads[1][1]]):
         return -1
-    first, second = ({c.at: c.field for c in columns_of(grid, [r]) if c.field} for r in (top, top + 1))
+    if any(type(v) is not str for r in (top, top + count) for v in grid.rows[r] if v is not None):
+        return -1
+    first, second = ({c.at: c.field for c in columns_of(grid, rows) if c.field} for rows in heads)
     at = next((at for at, field in first.items() if field == "outlet"), -1)
     apart = set(first.values()).isdisjoint(second.values())
     read = [at for at, field in second.items() if field in READINGS]
     over = any(first.get(at) in READINGS for at in read)
-    return at if at >= 0 and rows[1][at] is None and apart and over and len(read) >= _LEAST else -1
+    return at if apart and over and len(read) >= _LEAST else -1
 
 
-def _pairs(grid: Grid, top: int, outlet: int) -> set[int]:
-    """The first rows of two: the headings, as often as they come, and tests below them whose next row names no outlet."""
-    made: set[int] = set()
-    row, begun = top, False
-    while row + 1 < len(grid.rows):
-        cells, below = grid.rows[row], grid.rows[row + 1]
-        again = cells == grid.rows[top] and below == grid.rows[top + 1]
-        begun = again or begun and cells.count(None) < len(cells)
-        goes_on = cells[outlet] is not None and below[outlet] is None and below.count(None) < len(below)
-        if again or begun and goes_on:
-            made.add(row)
+def _pairs(grid: Grid, top: int, count: int, outlet: int) -> tuple[dict[int, int], set[int]]:
+    """First rows -> second rows, of the headings, as often as they come, and of tests below them; rows that cannot be told.
+
+    The second row of a test names no outlet; where something else stands below the outlets' heading the rows are told
+    by their order, if they are even in number.
+    """
+    made: dict[int, int] = {}
+    untold: set[int] = set()
+    rows = grid.rows
+    named = rows[top + count][outlet] is not None
+    row, stop = top, 0
+    while row + 1 < len(rows):
+        if rows[row : row + 2 * count] == rows[top : top + 2 * count]:
+            made |= {row + i: row + count + i for i in range(count)}
+            row += 2 * count
+            stop = next((r for r in range(row, len(rows)) if all(v is None for v in rows[r])), len(rows))
+            if named and (stop - row) % 2 and any(type(v) in (int, float) for v in rows[stop - 1]):
+                untold |= set(range(row, stop))
+                row = stop
+        elif row + 1 < stop and (named or rows[row][outlet] is not None and rows[row + 1][outlet] is None):
+            made[row] = row + 1
+            row += 2
+        else:
             row += 1
-        row += 1
-    return made
+    return made, untold
 
 
 def with_places(p: Proposal) -> Proposal:
@@ -103,6 +123,11 @@ def with_places(p: Proposal) -> Proposal:
     if not isinstance(p.grid, Folded):
         return p
     grid = p.grid
+    if grid.untold:
+        first, last = grid.untold[0], grid.untold[-1]
+        p.notes.append(Note("form_left_over", grid.name, first, "", {"cells": f"{first} to {last}"}))
+    if not p.tests:
+        return p
     parts = [Part(i, i + 1, part.values) for part in p.parts for i in range(part.first, part.stop)]
     lines = [c._replace(how=AS_FOUND[1]) if c.field else c for c in p.lines]
     return p._replace(parts=parts, lines=lines, places=lambda line, test: grid.place(*p.spots(line, test)))

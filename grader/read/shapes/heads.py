@@ -235,7 +235,7 @@ def _whole(grid: Grid, row: int, single: list[Column], after: int) -> Head:
 
 def _with_units(grid: Grid, rows: list[int], pair: list[Column]) -> Head:
     below = _next(grid, rows[-1])
-    if below is not None and below == rows[-1] + 1 and _is_units(grid.rows[below]):
+    if below is not None and below == rows[-1] + 1 and is_units(grid.rows[below]):
         triple = columns_of(grid, [*rows, below])
         if _count(triple) >= _count(pair):
             return Head(rows[0], below, triple)
@@ -301,7 +301,8 @@ def _of_a_form(grid: Grid, row: int) -> bool:
     return are_pairs(cells, 1) and any(map(are_pairs, near)) and not body
 
 
-def _is_units(row: Sequence[Any]) -> bool:
+def is_units(row: Sequence[Any]) -> bool:
+    """Whether a row below a heading holds units and nothing else."""
     filled = [v for v in row if v is not None]
     units = sum(map(is_unit, filled))
     return units >= 1 and all(is_unit(v) or is_placeholder(v) or _says_unit(v) for v in filled)
@@ -325,7 +326,7 @@ def _ordinal(text: str) -> int:
 def _is_second(grid: Grid, row: int, below: int) -> bool:
     """Whether a row is the second one of a heading: units, or words that make sense only under the first."""
     cells = grid.rows[below]
-    if _is_units(cells):
+    if is_units(cells):
         return True
     filled = _texts(cells)
     if len(filled) > 1 and all(map(_ordinal, filled.values())):
