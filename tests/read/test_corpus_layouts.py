@@ -87,7 +87,6 @@ CORRECTIONS = {
         '# ambient_temperature_c = { column = "N", unit = "?" }': 'ambient_temperature_c = { column = "N", unit = "°C" }',
     },
     "33-mindestdruck": {"system = { column": "supply = { column"},
-    "55-abreviations": {"# ambient_temperature_c = {": "ambient_temperature_c = {"},
     "59-month-first": {"# test_date = {": "test_date = {"},
     "61-limits-in-headings": {"# odour = {": "odour = {", "# oxygen_pct = {": "oxygen_pct = {"},
     "65-four-columns-of-labels": {

@@ -242,8 +242,11 @@ def _stated(grid: Grid, found: list[Pair], spec: TableSpec, notes: list[Note]) -
             here = [p for p in made if (p.value_row, p.value_column) == (row, at) and p.label.heading.basis != "layout"]
             made = [p for p in made if p not in old and p not in here]
             stated = stated_by_layout(-1, old[0].label.text if old else "", field, unit, spec.source)
-            inside = inline(grid.rows[row][at])  # "Site: North yard" in one cell
-            made.append(Pair(row, at, stated, row, at, inside[1] if inside else grid.rows[row][at], "beside"))
+            text = grid.rows[row][at]
+            inside = inline(text)  # "Site: North yard" in one cell
+            facts = [p.value for p in found if p.label.field == field and p.where == "inside" and p[:2] == (row, at)]
+            value = facts[0] if facts else inside[1] if inside else text  # or in a sentence
+            made.append(Pair(row, at, stated, row, at, value, "beside"))
         elif unit and old:
             made = [
                 p._replace(

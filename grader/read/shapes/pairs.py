@@ -360,7 +360,9 @@ def shared_above(grid: Grid, first: int, stop: int, more: frozenset[str] = froze
     how: dict[str, tuple[str, str, str]] = {}
     notes: list[Note] = []
     found = [p for p in pairs(grid, first, stop) if p.value is not None]
-    lines = settled([p.label._replace(at=i) for i, p in enumerate(found)], {i: [p.value] for i, p in enumerate(found)})
+    sited = any(p.label.field == "site" for p in found)
+    labels = [_above(p.label._replace(at=i), more, sited) for i, p in enumerate(found)]
+    lines = settled(labels, {i: [p.value] for i, p in enumerate(found)})
     for pair, line in zip(found, lines):
         pair = pair._replace(label=line)
         field = line.field
@@ -378,6 +380,16 @@ def shared_above(grid: Grid, first: int, stop: int, more: frozenset[str] = froze
         constants[field] = (place, value)
         how[field] = (pair.label.text, "label above the table", pair.label.heading.sure)
     return Shared(constants, how, notes)
+
+
+def _above(known: Column, more: frozenset[str], sited: bool) -> Column:
+    """A general word as a label above a table: of what may stand there, and of places the site where nothing else names it."""
+    if not known.heading.general:
+        return known
+    fields = [f for f in known.heading.candidates if f in SHARED or f in more]
+    if not sited and "outlet" not in fields:
+        fields.sort(key=lambda f: f != "site")
+    return known._replace(heading=known.heading._replace(candidates=tuple(fields) or known.heading.candidates))
 
 
 def with_unit(field: str, known: Column, value: Any) -> Any:

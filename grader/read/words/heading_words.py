@@ -15,6 +15,9 @@ from grader.data import languages_of, load_toml
 CERTAIN, LIKELY, UNSURE = "certain", "likely", "unsure"
 # What stands between two words of a heading.
 BREAK = re.compile(r"[\s/,;:|()\[\]{}&+.\-–_]+")
+# A gas and its unit without a space ("COppm"), and a zero for the letter where a unit stands behind.
+_GLUED = re.compile(r"\b(co2?|o2|h2o|c02)(?=\s?[(\[]?\s?(?:ppm|vol|%|mg/m))", re.IGNORECASE)
+_T = re.compile(r"\bT°(?!\s?[CF]\b)")
 _NO_LETTER = re.compile(r"[^a-z0-9#]+")
 
 
@@ -32,6 +35,7 @@ class Words(NamedTuple):
     filler, joining, condition, other_thing : [words] of the data files. limit: a limit as far as its unit.
     vocabulary : keys of every word in any spelling or list: a heading that is a field holds no other.
     by_words : the words of a spelling without those of no meaning, in any order -> {field: the list it stands in}.
+    alike    : the same of spellings that may mean several fields -> the spelling.
     general  : keys of words that name the first of their candidates where no other column claims it.
     function : words of no meaning anywhere. limits: single words of a limit.
     later    : keys of words that make the value beside them, under one heading, that of an earlier day.
@@ -51,6 +55,7 @@ class Words(NamedTuple):
     telling: frozenset[str]
     vocabulary: frozenset[str]
     by_words: dict[frozenset[str], dict[str, str]]
+    alike: dict[frozenset[str], str]
     general: frozenset[str]
     function: frozenset[str]
     limits: frozenset[str]
@@ -67,10 +72,21 @@ def tidy(text: str) -> str:
     text = text.replace("º", "°").replace("\u00ad", "").replace("µ", "u")
     text = re.sub(r"[\u200b-\u200f\u2060\ufeff]", "", unicodedata.normalize("NFKC", text))
     text = re.sub(r"(?<=[^\W\d])[-‐]\s*\n\s*(?=[a-zäöüéèà])", "", text)
-    text = re.sub(r"\^(?=[23])", "", text)
+    text = unglued(re.sub(r"\^(?=[23])", "", text))
     text = " ".join(re.sub(r"[*†‡'\"’‘`´_]", " ", text).split())
     text = re.sub(r"^\(?\d{1,2}[.)]\s+(?=\D)|^[a-z]\)\s*", "", text)
     return text.strip(" :;,").rstrip(".")
+
+
+def unglued(text: str) -> str:
+    """A heading with a space between a gas and its unit, the letter for a zero before a unit, and T for T°.
+
+    >>> unglued("COppm"), unglued("C02 (ppm)"), unglued("C02"), unglued("T° la plus basse")
+    ('CO ppm', 'CO2  (ppm)', 'C02', 'T la plus basse')
+    """
+    if "°" in text:
+        text = _T.sub("T", text)
+    return _GLUED.sub(lambda m: f"{'CO2' if m[1].casefold() == 'c02' else m[1]} ", text)
 
 
 @lru_cache(maxsize=50_000)  # the same words come again in every heading
@@ -144,6 +160,7 @@ def words_of(codes: tuple[str, ...]) -> Words:
     for spelling in dict.fromkeys(spelled):
         if (found := meanings.get(key(spelling))) and (parts := bag(spelling, function)) and len(parts) > 1:
             by_words.setdefault(parts, {}).update(found)
+    alike = {parts: s for s in spelled if key(s) in ambiguous and len(parts := bag(s, function)) > 1}
     return Words(
         meanings,
         ambiguous,
@@ -157,6 +174,7 @@ def words_of(codes: tuple[str, ...]) -> Words:
         frozenset(key(t) for s in (*spelled, *(w for some in lists.values() for w in some)) for t in BREAK.split(s))
         | telling,
         by_words,
+        alike,
         frozenset(map(key, lists["general"])),
         function,
         frozenset(map(key, lists["limit"])) - function,

@@ -260,6 +260,7 @@ def _with_unit(meaning: _Meaning, here: str | None, below: str, dropped: bool) -
     return Heading(field, stated, basis, sure, (field,), why, "heading" if here else "second row" if below else "")
 
 
+_SURELY_A_UNIT = re.compile(r"[°%]|ppm|/m")
 # Peeling off a unit and a limit takes two steps; a sentence must not be tried in every way there is.
 _DEEPEST = 2
 
@@ -309,6 +310,10 @@ def _unit_at_an_end(whole: str, words: Words, depth: int = 0) -> Iterator[tuple[
         head = whole[: match.start()]
         if canonical(head) is not None:
             yield whole[match.end() :], head, False
+    parts = whole.split()
+    for at in range(1, len(parts) - 1):  # "Dew point °C at line pressure"; "min" and "bar" are words too
+        if _SURELY_A_UNIT.search(parts[at]) and canonical(parts[at]) is not None:
+            yield " ".join([*parts[:at], *parts[at + 1 :]]), parts[at], False
 
 
 def _unwrapped(tail: str) -> str:
@@ -406,6 +411,8 @@ def _in_any_order(core: str, words: Words) -> _Meaning | None:
             return _Meaning(next(iter(fields)), tuple(fields), sure=LIKELY)
         if fields:
             return _Meaning(None, tuple(fields))
+        if parts in words.alike:
+            return _listed(words.alike[parts], words)
     return None
 
 

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.data import load_toml
-from grader.read.words.heading_words import BREAK, CERTAIN, heading_words, key, others, reading_words, tidy
+from grader.read.words.heading_words import BREAK, CERTAIN, heading_words, key, others, reading_words, tidy, unglued
 from grader.read.words.headings import (
     EXACT,
     LIKELY,
@@ -83,7 +83,7 @@ def may_be_heading(text: str) -> bool:
     """
     if len(text) > LONGEST_HEADING or not _LETTER.search(text):
         return False
-    tokens = BREAK.split(text)
+    tokens = BREAK.split(unglued(text))
     if len(tokens) > MOST_WORDS + 2:
         return False
     return any(map(_tells, tokens)) or key(text) in heading_words().telling or key(text) in others()
@@ -265,6 +265,8 @@ def _joined(text: str, below: str, unit: str) -> Heading:
     # The heading above may turn the one below into another thing: limits, last year's figures, before a filter.
     if (alone.field or kind_of(below)) and not another_thing(text):
         return alone._replace(sure=LIKELY) if alone.field else alone
+    if alone.general and understand(text).field == "supply":
+        return alone  # "Versorgung" over "Druck (bar)"
     return both if both.candidates else alone if alone.candidates else both
 
 
