@@ -90,7 +90,7 @@ PAGES: dict[str, Any] = {
         "general": "all rule report around approved except article plural firm limits legend pass monoxide mended optional",
         "cold": "words without",
         "apart": "words",
-        "measured": "without counted corrects visit falls",
+        "measured": "without of counted corrects visit falls",
         "alone": "words filler title",
         "span": "to from on",
     },

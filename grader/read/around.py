@@ -20,7 +20,7 @@ from grader.read.words.dates import is_date
 from grader.read.words.heading_words import LIKELY, key
 from grader.read.words.labels import is_unit, kind_of, looks_like_value
 from grader.read.words.loose import loose_word, own_word
-from grader.read.words.measured import readings_in
+from grader.read.words.measured import may_speak, readings_in
 from grader.read.words.said import (
     AROUND,
     LINE,
@@ -50,6 +50,7 @@ from grader.read.words.said import (
     speaks_of_all,
     stated,
     titled,
+    words_between,
 )
 from grader.read.words.unclear import classes_of
 
@@ -86,6 +87,7 @@ def with_what_is_said(
     if not texts and not asked:
         return tables, listed
     regions = [_Region(t, cells) for t in tables if t.rows]
+    outlets = _Outlets(regions)
     of_others: list[Said] = []
     for_all, over = listed, not tables and asks(sheet.name) == "ill"
     for row, column, text in cells.of(asked):
@@ -94,7 +96,7 @@ def with_what_is_said(
     single = len(regions) == 1 == len(regions[0].at)  # what is said on its sheet is of that test
     for text in sorted(cells.printed & texts):
         words = against(text, LINE if single else AROUND) or titled(text) or alone(text) * (text != sheet.name)
-        if not _of_some(regions, cells, -1, -1, text, False) and (words or text * answers_badly(text)):
+        if not _of_some(regions, outlets, cells, -1, -1, text, False) and (words or text * answers_badly(text)):
             words = words or text
             how = "name of the sheet" if text == sheet.name else "on the page, beside the cells"
             for_all.append(Said(cells.name, (0, 0), text, words, (), how=how))
@@ -105,13 +107,12 @@ def with_what_is_said(
         used = [r.role(row, column) for r in mine]
         lone = cells.filled(row) == 1
         if tables and lone:
-            several = [(r, i) for r in regions for i in r.named(text, row)]
-            if _leaves_out(regions, several, text, (row, column)):
+            if _leaves_out(regions, outlets.named(text, row), text, (row, column)):
                 continue
-        if tables and lone and (words := against(text, LINE)) and not any(r.named(text, row) for r in regions):
+        if tables and lone and (words := against(text, LINE)) and not outlets.named(text, row):
             # It may name an outlet of another sheet.
             of_others.append(Said(cells.name, (row, column), text, "", (), words, (text,)))
-        if tables and _of_some(regions, cells, row, column, text, lone):
+        if tables and _of_some(regions, outlets, cells, row, column, text, lone):
             if "used" not in used and (found := _around(cells, row, column, text)) and found.stated:
                 for_all.append(found._replace(against=""))
             continue
@@ -136,7 +137,7 @@ def with_what_is_said(
     if not regions:
         return tables, for_all
     for row in _outside(cells, regions):
-        for_all += _row_of_words(regions, cells, row)
+        for_all += _row_of_words(regions, outlets, cells, row)
     made = iter([region.made() for region in regions])
     return [said_of_all(next(made), for_all) if t.rows else t for t in tables], of_others
 
@@ -150,7 +151,9 @@ def _answered_no(cells: Cells, regions: Sequence[_Region], row: int, column: int
     return alone and bool(against(text, LINE)) and not against(f"{text}: {answer}", LINE)
 
 
-def _of_some(regions: Sequence[_Region], cells: Cells, row: int, column: int, text: str, lone: bool) -> bool:
+def _of_some(
+    regions: Sequence[_Region], outlets: _Outlets, cells: Cells, row: int, column: int, text: str, lone: bool
+) -> bool:
     """Give what a line says to the tests that it is about, by the outlets it names or where it stands.
 
     Returns : whether it is about no others: not where neither tells, nor where it speaks of all, or of the others.
@@ -163,7 +166,7 @@ def _of_some(regions: Sequence[_Region], cells: Cells, row: int, column: int, te
         or any(r.across and column in r.columns and row in r.body for r in regions)
     ):
         return False
-    named = [(r, i) for r in regions for i in r.named(text, row)]
+    named = outlets.named(text, row)
     if not named and lone:
         named = [(r, i) for r in regions for i in r.beside(row, column)]
     for region, i in named:
@@ -174,25 +177,24 @@ def _of_some(regions: Sequence[_Region], cells: Cells, row: int, column: int, te
 
 def _outside(cells: Cells, regions: Sequence[_Region]) -> Iterable[int]:
     """The rows with several cells, few of them, that no table of a sheet holds."""
+    held = {row for r in regions for row in (*(r.tests if r.down else ()), *r.body)}
+    others = [r for r in regions if not r.body]
     for row in (number_of(cells.sheet, i) for i in range(len(cells.sheet.rows))):
-        if (
-            any(row in r.tests and r.down or row in r.body for r in regions)
-            or not 1 < cells.filled(row) <= _MOST_OF_A_ROW
-        ):
+        if row in held or not 1 < cells.filled(row) <= _MOST_OF_A_ROW:
             continue
         first = next(c for c, v in enumerate(cells.row(row)) if not is_blank(v))
-        if not any((row, first) in r for r in regions):
+        if not any((row, first) in r for r in others):
             yield row
 
 
-def _row_of_words(regions: Sequence[_Region], cells: Cells, row: int) -> list[Said]:
+def _row_of_words(regions: Sequence[_Region], outlets: _Outlets, cells: Cells, row: int) -> list[Said]:
     """Give what the cells of a row say together to the outlets that they name; what they say of all, where they name none.
 
     "P2 | CO | 18", "Faulty | P2", "Instrument state | faulty", "Released for use | no".
     """
     values = [(c, v) for c, v in enumerate(cells.row(row)) if not is_blank(v)]
     texts, at = [shown(whole(v)) for _, v in values], (row, values[0][0])
-    named = [(r, i) for r in regions for i in r.named("; ".join(["", *texts]), row)]
+    named = outlets.named("; ".join(["", *texts]), row)
     own = {key(shown(outlets_of(r.table)[i])) for r, i in named}
     rest = [v for v in texts if key(v) not in own]
     said = " ".join(rest)
@@ -256,13 +258,15 @@ def _closed(cells: Cells, row: int) -> bool:
 @lru_cache(maxsize=20_000)  # the files of a firm have most of their texts in common
 def _tells(text: str) -> bool:
     """Whether a text says anything, by its words alone."""
-    if alone(text, whole=False) or readings_in(text) or answers_badly(text) or called(text):
+    if not may_speak(text):
+        return not any(map(str.isdigit, text)) and kind_of(text) == "verdict"
+    if alone(text, whole=False) or readings_in(text) or answers_badly(text) or called(text) or may_be_ill(text):
         return True
     if len(text.split()) > _LEAST_LISTED and says(text, "general", "approved"):
         return True  # of some, and not of others
     if not may_tell(text):
         return not any(map(str.isdigit, text)) and kind_of(text) == "verdict"
-    if against(text, ROW) or smells(text) or stated(text) or may_be_ill(text):
+    if against(text, ROW) or smells(text) or stated(text):
         return True
     if any(map(str.isdigit, text)) and "expire" in classes_of(text):
         return True
@@ -439,6 +443,7 @@ class _Region:
         self.figures: list[tuple[Said, list[bool]]] = []
         self.cells = cells
         self.headings = {said[0] for said in table.how.values()} | {u.heading for u in table.unclear}
+        self.outlets: list[str] = []
         self.body = range(0)
         if self.across and self.by_row:  # down to the next blank row: lines that are not known too
             last = max(self.by_row)
@@ -461,13 +466,6 @@ class _Region:
         first, last = self.table.sides
         inside = top <= row <= bottom if top >= 0 else bool(self.tests) and min(self.tests) <= row
         return inside and (first < 0 or first <= column <= last + 1)
-
-    def named(self, text: str, row: int) -> list[int]:
-        """The tests whose outlets a text names, that of its own row left out."""
-        own = self.tests.get(row) if self.down else None
-        outlets = ["" if n is None else shown(n) for n in outlets_of(self.table)]
-        inside = spanned(text, outlets) if any(map(str.isdigit, text)) else set()
-        return [i for i, n in enumerate(outlets) if n and i != own and (i in inside or names(text, n))]
 
     def beside(self, row: int, column: int) -> Iterable[int]:
         """The tests that a line alone in its row is about: all where it stands among them, or one where it goes on below it."""
@@ -625,3 +623,30 @@ class _Region:
         for said, of in self.figures:
             table = with_unclear(table, said, said.stated, of)
         return table
+
+
+class _Outlets:
+    """The outlets of a sheet's tables by name, so that a line is held against those alone that it may name."""
+
+    def __init__(self, regions: Sequence[_Region]) -> None:
+        self.by_name: dict[str, list[tuple[_Region, int]]] = {}
+        self.most = 0  # words of a name
+        for region in regions:
+            region.outlets = ["" if n is None else shown(n) for n in outlets_of(region.table)]
+            for i, name in enumerate(region.outlets):
+                if name:
+                    self.by_name.setdefault(name, []).append((region, i))
+        self.known: dict[str, list[str]] = {}
+        for name in self.by_name:
+            self.known.setdefault(key(name), []).append(name)
+            self.most = max(self.most, len(words_between(name)))
+
+    def named(self, text: str, row: int) -> list[tuple[_Region, int]]:
+        """The tests whose outlets a text names, also as one of a range, that of its own row left out."""
+        words = [w for w in map(key, words_between(text)) if w]
+        runs = {"".join(words[i : i + n]) for i in range(len(words)) for n in range(1, self.most + 1)}
+        here = [name for run in runs & self.known.keys() for name in self.known[run] if names(text, name)]
+        found = {at for name in here for at in self.by_name[name]}
+        for region in {r for r, _ in found} if any(map(str.isdigit, text)) else ():
+            found |= {(region, i) for i in spanned(text, region.outlets)}
+        return sorted((at for at in found if not at[0].down or at[0].tests.get(row) != at[1]), key=lambda at: at[1])

@@ -197,8 +197,9 @@ def _no_names(body: _Body, kinds: list[str], fields: Mapping[int, str]) -> None:
     if len(empty) == len(named):
         return
     without = {i for i, _ in empty}
-    patterns = {_pattern(n) for i, n in named if i not in without}
-    below = _below_a_gap(body, [i for i, n in named if body.figures(i) and not is_tube(n)])
+    below = _below_a_gap(body, next((i for i, n in reversed(named) if body.figures(i) and not is_tube(n)), -1))
+    further = any(i >= below for i, _ in named)
+    patterns = {_pattern(n) for i, n in named if i not in without} if further else set()
     longest = max(len(n.split()) for i, n in named if i not in without)
     for index, name in empty:
         cells = body.cells(index)
@@ -207,7 +208,7 @@ def _no_names(body: _Body, kinds: list[str], fields: Mapping[int, str]) -> None:
         long = long or len(name.split()) > _LONGER and any(names(name, n) for i, n in named if i not in without)
         if all(_misfits(fields.get(at, ""), cells[at]) for at in others) if others else long:
             kinds[index] = "remark"
-    for index, name in named:
+    for index, name in named if further else ():
         if index >= below and (is_tube(name) or not body.figures(index) and _is_apart(body, index, name, patterns)):
             kinds[index] = "remark"
 
@@ -226,10 +227,10 @@ def _pattern(name: str) -> str:
     return _RUN.sub(lambda run: "Aa" if run[1] else "9" if run[0].isdigit() else "A", name.strip())
 
 
-def _below_a_gap(body: _Body, tests: list[int]) -> int:
+def _below_a_gap(body: _Body, last: int) -> int:
     """The first row below the last test and a blank row after it: what has no reading there is no outlet unless named like one."""
     stop = len(body.values[body.outlet])
-    blank = (i for i in range(max(tests, default=stop), stop) if not any(v is not None for v in body.cells(i)))
+    blank = (i for i in range(last if last >= 0 else stop, stop) if not any(v is not None for v in body.cells(i)))
     return next(blank, stop)
 
 

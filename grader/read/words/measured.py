@@ -10,9 +10,11 @@ from functools import cache, lru_cache
 from typing import NamedTuple
 
 from grader.columns import FIELDS
+from grader.data import load_toml
 from grader.read.words.dates import is_date
 from grader.read.words.heading_words import heading_words, key
-from grader.read.words.said import DATES, Stated, says
+from grader.read.words.phrases import Phrases, phrases_of, standing
+from grader.read.words.said import DATES, SIGNS, Stated, may_tell, says
 from grader.read.words.units import belongs, canonical
 
 _GASES = ("oxygen_pct", "co_ppm", "co2_ppm")
@@ -55,7 +57,7 @@ def readings_in(text: str) -> tuple[Stated, ...]:
     >>> readings_in("rechecked: 30 ppm")
     (Stated(choices=('co_ppm', 'co2_ppm'), value='30 ppm'),)
     """
-    if len(text) > _LONGEST or not any(map(str.isdigit, text)):
+    if len(text) > _LONGEST or not any(map(str.isdigit, text)) or not _may_measure(text):
         return ()
     made: list[Stated] = []
     named = _named(text)
@@ -66,6 +68,46 @@ def readings_in(text: str) -> tuple[Stated, ...]:
 
 
 _TOKEN = re.compile(r"[^\W_]+")
+
+
+@lru_cache(maxsize=50_000)
+def may_speak(text: str) -> bool:
+    """Whether a text may say anything of a test at all, by its words and signs: cheap, wrong only on the side of yes.
+
+    >>> may_speak("see report 17"), may_speak("Bay 3"), may_speak("hose perished"), may_speak("CO 30"), may_speak("??")
+    (False, False, True, True, True)
+    """
+    if may_tell(text) or not _SIGNS.isdisjoint(text):
+        return True
+    tokens = [key(t) for t in _TOKEN.findall(text)]
+    return bool(standing(tokens, _words_that_speak())) or not _names().keys().isdisjoint(tokens)
+
+
+_SIGNS = SIGNS | frozenset("?:✗✘×")
+
+
+@cache
+def _words_that_speak() -> Phrases:
+    said = load_toml("said.toml")
+    lists = (said["alone"]["words"], said["pair"]["test"]["ill"], said["general"]["approved"], said["answer"]["no"],
+             said["measured"]["corrects"], said["measured"]["falls"])  # fmt: skip
+    return phrases_of(_TOKEN, dict.fromkeys(w for some in lists for w in some))
+
+
+def _may_measure(text: str) -> bool:
+    """Whether a text may name what is measured, correct a figure, or be one alone: cheap, wrong only on the side of yes."""
+    begun = _beginnings()
+    return (
+        any(key(t) in begun for t in _TOKEN.findall(text))
+        or says(text, "measured", "corrects")
+        or says(text, "measured", "falls")
+        or _FIGURE.fullmatch(text.strip()) is not None
+    )
+
+
+@cache
+def _beginnings() -> frozenset[str]:
+    return frozenset(name[:n] for name in _names() for n in range(1, len(name) + 1))
 
 
 def _named(part: str) -> list[_Name]:
@@ -117,7 +159,8 @@ def _fields_of(part: str, names: list[_Name], first: int, stop: int) -> list[str
     behind = next((n for n in names if n.first >= stop), None)
     if before and not part[before[-1].stop : first].strip(" :=~"):
         return [before[-1].field]
-    if behind is not None and len(part[stop : behind.first].split()) <= 1:
+    between = part[stop : behind.first].split() if behind is not None else []
+    if behind is not None and (not between or len(between) == 1 and says(between[0], "measured", "of")):
         return [behind.field]
     near = before and len(part[before[-1].stop : first].split()) <= _FAR
     return [before[-1].field] if near else []

@@ -40,7 +40,8 @@ def _at(tokens: Sequence[str], *path: str, file: str = "said.toml") -> list[tupl
 
 def _against() -> list[str]:
     said = load_toml("said.toml")
-    return [w for some in (*said["against"].values(), *(p["ill"] for p in said["pair"].values())) for w in some]
+    rarer = (min(p["of"], p["ill"], key=len) for p in said["pair"].values())  # neither speaks without the other
+    return [w for some in (*said["against"].values(), *rarer) for w in some]
 
 
 @cache
@@ -60,6 +61,7 @@ def _any() -> Phrases:
 _CLASSES = ("expire", "due", "need", "allow", "static")
 
 
+@lru_cache(maxsize=50_000)
 def may_tell(text: str) -> bool:
     """Whether a text may say anything of a test, by its words: cheap, wrong only on the side of yes."""
     return len(text) <= LONGEST and bool(standing(_words(text), _any()))
@@ -283,6 +285,11 @@ _LONGEST_ALONE = 30  # signs
 _LEAST_NAME = 4  # signs of a name that is looked for within a text, but for one of a letter and a figure
 
 
+def words_between(text: str) -> list[str]:
+    """The words of a line in which outlets may be named."""
+    return _PARTS.split(text)
+
+
 def names(text: str, outlet: str) -> bool:
     """Whether a text names an outlet among other words.
 
@@ -292,7 +299,7 @@ def names(text: str, outlet: str) -> bool:
     name = key(outlet)
     if len(name) < _LEAST_NAME and not (len(name) > 1 and name[-1].isdigit() and name[0].isalpha()):
         return False
-    words, most = [key(w) for w in _PARTS.split(text)], len(_PARTS.split(outlet))
+    words, most = [key(w) for w in words_between(text)], len(words_between(outlet))
     words = [w for w in words if w]
     return (len(words) > most or "?" in text) and any(name == "".join(words[i : i + most]) for i in range(len(words)))
 
@@ -386,7 +393,7 @@ def _denied(text: str) -> bool:
 
 def may_be_ill(text: str) -> bool:
     """Whether a few words may be what is wrong with the thing that their heading names."""
-    return len(text) <= _LONGEST_QUESTION and any(says(text, "pair", p, "ill") for p in load_toml("said.toml")["pair"])
+    return len(text) <= _LONGEST_QUESTION and says(text, "pair", "test", "ill")
 
 
 def called(outlet: str) -> str:
