@@ -550,7 +550,7 @@ TURNS: list[Turn] = [
     (S, ("general", "approved"), [], lambda: said.answers_badly("3 of 4 passed"), True, False),
     (S, ("general", "except"), [], lambda: said.says("all but P2, except P3", "general", "except"), True, False),
     (S, ("measured", "without"), [], lambda: len(measured.readings_in("CO limit 5 ppm")), 0, 1),
-    (S, ("measured", "of"), [], lambda: measured.readings_in("30 ppm of CO after CO2")[0].choices, ("co_ppm",), ()),
+    (S, ("measured", "of"), [], lambda: len(measured.readings_in("30 ppm of CO after CO2")), 1, 0),
     (S, ("measured", "counted"), [], lambda: len(measured.readings_in("CO tube 10 strokes")), 0, 1),
     (S, ("measured", "corrects"), [], lambda: len(measured.readings_in("was 30")), 1, 0),
     (S, ("measured", "falls"), [], lambda: len(measured.readings_in("dropped to 2 bar")), 1, 0),

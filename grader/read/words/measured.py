@@ -77,7 +77,7 @@ def may_speak(text: str) -> bool:
     >>> may_speak("see report 17"), may_speak("Bay 3"), may_speak("hose perished"), may_speak("CO 30"), may_speak("??")
     (False, False, True, True, True)
     """
-    if may_tell(text) or not _SIGNS.isdisjoint(text):
+    if may_tell(text) or not _SIGNS.isdisjoint(text) or text[:1].isdigit() and _FIGURE.fullmatch(text.strip()):
         return True
     tokens = [key(t) for t in _TOKEN.findall(text)]
     return bool(standing(tokens, _words_that_speak())) or not _names().keys().isdisjoint(tokens)
