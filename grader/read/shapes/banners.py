@@ -70,7 +70,17 @@ def banners_of(
         if "test_date" in said and (over or fields.get(said["test_date"][0].column or 0, "") in NUMBERS):
             found.append(Banner(index, at, value, said, any("without a label" in how for _, _, how in said.values())))
             continue
-        if over and not read and (len(filled) > 1 or type(value) is str and of_a_visit(value) and not is_date(value)):
+        if (
+            over
+            and not read
+            and (
+                len(filled) > 1
+                or type(value) is str
+                and of_a_visit(value)
+                and not date_within(value)
+                and not is_date(value)
+            )
+        ):
             kinds[index] = "caption"  # a title of the tests below it, whatever it says
             continue
         if len(filled) > 1 or any(v[index] is not None for v in readings):
