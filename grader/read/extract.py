@@ -21,7 +21,7 @@ from grader.read.words.headings import EXACT
 from grader.read.words.labels import NUMBERS, READINGS, Column, choice, is_unit
 from grader.read.words.loose import loose_word, own_word
 from grader.read.words.notation import as_number
-from grader.read.words.said import asks, is_yes
+from grader.read.words.said import against, asks, is_yes
 from grader.read.words.substances import as_measured, name_and_unit
 from grader.read.words.unclear import classes_of, may_be_done
 from grader.read.words.units import belongs, canonical, column_unit, unit_needed
@@ -240,7 +240,9 @@ def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Wh
     """
     made = Fields({}, {}, {}, {}, {}, {}, [], [])
     asked = columns
-    may_ask = [c for c in columns if c.at in cells and ("/" in c.text or "odour" in c.heading.candidates)]
+    may_ask = [
+        c for c in columns if c.at in cells and ("/" in c.text or {"odour", "own_verdict"} & {*c.heading.candidates})
+    ]
     cells = {**cells, **{c.at: _answers(c, cells[c.at]) for c in may_ask}}
     columns = settled(columns, cells)
     for before, c in zip(asked, columns):
@@ -278,6 +280,8 @@ def _answers(c: Column, values: list[Any]) -> list[Any]:
     rest, yes, no = choice(c.text)
     said = {key(yes): "yes", key(no): "no"} if yes else {}
     made = [said.get(key(v), v) if said and type(v) is str else v for v in values]
+    if c.field == "own_verdict":  # "Pass - coupling leaks"
+        made = [Unreadable(v, "turned") if type(v) is str and against(v) and not _is_no(v) else v for v in made]
     if "odour" in c.heading.candidates and loose_word("odour", rest) == "none":
         made = ["none" if _is_yes(v) else Unreadable(f"{rest}: {shown(v)}", "turned") if _is_no(v) else v for v in made]
     return made
@@ -288,7 +292,8 @@ def _is_yes(value: Any) -> bool:
 
 
 def _is_no(value: Any) -> bool:
-    return value is False or type(value) is str and own_word("own_verdict", value) == "fail"
+    fails = (own_word("own_verdict", value), loose_word("own_verdict", value)) if type(value) is str else ()
+    return value is False or "fail" in fails
 
 
 def _water_of_a_firm(columns: list[Column], cells: Mapping[int, list[Any]], made: Fields, where: Where) -> list[Column]:
