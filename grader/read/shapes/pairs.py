@@ -13,6 +13,7 @@ from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, both
 from grader.read.words.clauses import (
     COLD,
+    DATE,
     DRYER,
     OF_A_PLACE,
     SAID,
@@ -161,6 +162,8 @@ def _without_doubt(grid: Grid, found: list[Pair]) -> list[Pair]:
             continue
         if field in (SUPPLY, DRYER) and any(map(of_cylinders, texts)):
             continue
+        if field == DATE and any(c.field == DATE and v != mine[0].value for t in others for c, v in told(t)):
+            continue  # each block has its own
         if field == COLD:
             mine = [p._replace(value=coldest(q.value for q in mine)) for p in mine]
         if len({p.value for p in mine}) == 1:
