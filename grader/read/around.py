@@ -11,9 +11,9 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
-from grader.columns import FIELDS
+from grader.columns import EVIDENCE_FIELDS, FIELDS
 from grader.problems import Place, Table
-from grader.read.sayings import SAID, Cells, Said, outlets_of, said_of_all, with_unclear
+from grader.read.sayings import SAID, Cells, Measured, Said, outlets_of, said_of_all, with_unclear
 from grader.read.shapes.own_guide import guide_texts
 from grader.read.shapes.tables import Sheet, is_blank, number_of, shown, whole
 from grader.read.words.dates import is_date
@@ -31,8 +31,10 @@ from grader.read.words.said import (
     against,
     alone,
     answered_badly,
+    answered_well,
     answers_badly,
     asks,
+    begins_with,
     called,
     expiry_of,
     is_cold,
@@ -43,18 +45,20 @@ from grader.read.words.said import (
     may_be_ill,
     may_tell,
     names,
+    of_more,
     put_right,
     says,
     smells,
     spanned,
-    speaks_of_all,
     stated,
     titled,
     words_between,
 )
 from grader.read.words.unclear import classes_of
 
-_NAMES = frozenset(("outlet", "location", "system", "site", "client", "equipment", "work_done"))  # of places and things
+_NAMES = frozenset(
+    ("tested_by", "outlet", "location", "system", "site", "client", "equipment", "work_done")
+)  # of places and things
 # Fields whose cells are looked at though they are read.
 _SPOKEN = frozenset(("remarks", "supply", "dryer", "instrument", *(f for f in FIELDS if f.endswith("_tube_lot"))))
 # Fields that a heading which asks may be taken for, and in which its answer is no value.
@@ -107,8 +111,7 @@ def with_what_is_said(
         used = [r.role(row, column) for r in mine]
         lone = cells.filled(row) == 1
         if tables and lone:
-            if _leaves_out(regions, outlets.named(text, row), text, (row, column)):
-                continue
+            _leaves_out(regions, outlets.named(text, row), text, (row, column))
         if tables and lone and (words := against(text, LINE)) and not outlets.named(text, row):
             # It may name an outlet of another sheet.
             of_others.append(Said(cells.name, (row, column), text, "", (), words, (text,)))
@@ -163,7 +166,6 @@ def _of_some(
         not (words or figures or alone(text, whole=False))
         or not lone
         and any(row in r.tests for r in regions if r.down)
-        or any(r.across and column in r.columns and row in r.body for r in regions)
     ):
         return False
     named = outlets.named(text, row)
@@ -172,7 +174,10 @@ def _of_some(
     for region, i in named:
         region.keep([i], words or alone(text, shown(outlets_of(region.table)[i])), (row, column))
         region.measure([i], (row, column), text, figures)
-    return bool(named) and (not speaks_of_all(text) or says(text, "general", "except"))
+    own = not lone and any((row, column) in r for r in regions if not r.down)  # "mixed up with P3", said in P2's form
+    if own and not any(begins_with(text, r.outlets[i]) for r, i in named):
+        return False
+    return bool(named) and not of_more(text)
 
 
 def _outside(cells: Cells, regions: Sequence[_Region]) -> Iterable[int]:
@@ -394,6 +399,8 @@ def _answered_badly(heading: str, answers: Mapping[int, Any]) -> list[int]:
     filled = [v for v in answers.values() if v is not None]
     coded = asks(heading) == "good" and len(filled) > 1 and all(v in (0, 1) for v in filled)
     bad = [i for i, v in answers.items() if answered_badly(heading, v) or coded and v == 0]
+    if asks(heading) == "good" and any(map(answered_well, filled)):  # among answers that are understood
+        bad += [i for i, v in answers.items() if type(v) is str and i not in bad and not answered_well(v)]
     return [*bad, *_not_ticked(heading, answers)]
 
 
@@ -441,6 +448,7 @@ class _Region:
         self.words: list[list[str]] = [[] for _ in table.rows]
         self.at: list[tuple[int, int] | None] = [None] * len(table.rows)
         self.figures: list[tuple[Said, list[bool]]] = []
+        self.measured = Measured(len(table.rows))
         self.cells = cells
         self.headings = {said[0] for said in table.how.values()} | {u.heading for u in table.unclear}
         self.outlets: list[str] = []
@@ -507,7 +515,10 @@ class _Region:
 
     def measure(self, tests: Collection[int], at: tuple[int, int], text: str, figures: tuple[Stated, ...]) -> None:
         """Keep figures that some tests are to be judged with as well."""
-        if figures:
+        self.measured.add(
+            list(tests), Place(self.cells.name, *at), text, (s for s in figures if s.choices[0] in EVIDENCE_FIELDS)
+        )
+        if figures := tuple(s for s in figures if s.choices[0] not in EVIDENCE_FIELDS):
             said = Said(self.cells.name, at, text, "", figures)
             self.figures.append((said, [i in tests for i in range(len(self.at))]))
 
@@ -622,7 +633,7 @@ class _Region:
             )
         for said, of in self.figures:
             table = with_unclear(table, said, said.stated, of)
-        return table
+        return table._replace(unclear=[*table.unclear, *self.measured.unclear()])
 
 
 class _Outlets:

@@ -39,6 +39,42 @@ class Said(NamedTuple):
         return any(key(text) == key(name) or names(text, name) for text in self.row if key(name))
 
 
+class Measured:
+    """Readings in words of a table's tests, packed: one column for what may be the same fields, as long as its cells are free."""
+
+    def __init__(self, count: int) -> None:
+        self.count = count
+        self.columns: dict[tuple[str, ...], list[tuple[list[Any], list[str], Place]]] = {}
+
+    def add(self, tests: Sequence[int], place: Place, text: str, figures: Iterable[Stated]) -> None:
+        """Take what one text states of some tests."""
+        for s in figures if tests else ():
+            there = self.columns.setdefault(s.choices, [])
+            free = next((c for c in there if all(c[0][i] is None for i in tests)), None)
+            if free is None:
+                there.append(free := ([None] * self.count, [], place))
+            free[1].append(text)
+            for i in tests:
+                free[0][i] = s.value
+
+    def unclear(self) -> list[Unclear]:
+        """What each is to be judged with as well. A reading is settled in its cell, never for all tests: no line of a layout."""
+        return [
+            Unclear(
+                "; ".join(dict.fromkeys(texts[:_MOST_SHOWN])),
+                place,
+                tuple((f, "") for f in choices),
+                values,
+                aside=True,
+            )
+            for choices, there in self.columns.items()
+            for values, texts, place in there
+        ]
+
+
+_MOST_SHOWN = 3  # texts of one column in a message
+
+
 def outlets_of(table: Table) -> list[Any]:
     """The outlet of each test of a table, None where it has none."""
     return table.columns.get("outlet") or [table.constants.get("outlet", ("", None))[1]] * len(table.rows)
@@ -64,23 +100,23 @@ def said_of_all(table: Table, found: Sequence[Said]) -> Table:
     """A table with what lines around it, or sheets without a table, say of all its tests."""
     if not found or not table.rows:
         return table
+    count, measured = len(table.rows), Measured(len(table.rows))
     for said in found:
-        count = len(table.rows)
         if said.row:
-            table = _with_words_of_one(table, said)
+            table = _with_words_of_one(table, said, measured)
         if said.against and SAID not in table.constants:
             place = Place(said.sheet, *said.at)
             how = {SAID: (said.against, said.how, LIKELY)}
             table = table._replace(constants={**table.constants, SAID: (place, said.against)}, how={**table.how, **how})
         table = with_unclear(table, said, said.stated, [True] * count)
-    return table
+    return table._replace(unclear=[*table.unclear, *measured.unclear()])
 
 
-def _with_words_of_one(table: Table, said: Said) -> Table:
+def _with_words_of_one(table: Table, said: Said, measured: Measured) -> Table:
     """A table with what a row of another sheet says against the outlets that it names."""
     count = len(table.rows)
     mine = [said.names(name) for name in outlets_of(table)]
-    table = with_unclear(table, said, said.measured, mine) if any(mine) else table
+    measured.add([i for i, here in enumerate(mine) if here], Place(said.sheet, *said.at), said.text, said.measured)
     if not any(mine) or not said.of_one:
         return table
     words = f"{said.sheet}: {said.of_one}"

@@ -1,6 +1,6 @@
 """What a spreadsheet prints of a number through its format, where that is not the number alone (ECMA-376 part 1, 18.8.31).
 
-A person reads what is printed: "1 bad" or "22 g/m³" is taken as such a text, "10" printed of a 1 is not read at all.
+A person reads what is printed: "1 bad" or "22 mg/m³" is taken as such a text, "10" or "ND" printed of a 1 is not read at all.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ _BRACKETS = re.compile(r"\[[^\]]*\]")
 _CONDITION = re.compile(r"\[([<>=]{1,2})\s*(-?[\d.]+)\]")
 _NO_NUMBER = re.compile(r"(?i)e[+-]|[ymdhs@/%]")  # dates, fractions, texts, powers of ten, per cent
 _GENERAL = re.compile(r"(?i)general|standard")
+_USUAL = frozenset(("ppm", "mg/m³", "%", "bar", "L/min", "°C", "min", "hPa"))
 _COUNTS = re.compile(r"(?<![^\W\d_])\d")  # a digit that is no part of a unit
 _TRUE = {
     "<": float.__lt__,
@@ -48,8 +49,8 @@ def as_printed(code: str, shown: str, value: float) -> tuple[str, str] | None:
 
     shown : the number as the file has it. Returns None where the number itself is printed, or a date.
 
-    >>> as_printed('0" bad"', "1", 1.0), as_printed('0"0"', "1", 1.0), as_printed('"shut"', "1", 1.0)
-    (('1 bad', 'shown'), ('1 shown as 0"0"', 'format'), ('shut', 'shown'))
+    >>> as_printed('0" bad"', "1", 1.0), as_printed('0"0"', "1", 1.0), as_printed('"ND"', "1", 1.0)
+    (('1 bad', 'shown'), ('1 shown as 0"0"', 'format'), ('1 shown as "ND"', 'format'))
     >>> as_printed("0;0", "-40", -40.0), as_printed("0.0", "1", 1.0), as_printed("yyyy-mm-dd", "46000", 46000.0)
     (('-40 shown as 0;0', 'format'), None, None)
     """
@@ -69,10 +70,13 @@ def as_printed(code: str, shown: str, value: float) -> tuple[str, str] | None:
         before, behind = (before, behind + said) if figures else (before + said, behind)
     words = f"{before}{behind}".replace("(", "").replace(")", "").replace("-", "").replace("+", "").strip()
     if not figures:
-        return (before.strip(), "shown") if before.strip() and not _COUNTS.search(words) else odd
+        return (before.strip(), "shown") if before.strip() and not words else odd  # a dash
     signed = value < 0 and of_sign and not {"-", "(", "−"} & {*before, *behind}
     if signed or figures.rstrip().endswith(",") or _COUNTS.search(words):
         return odd
+    unit = canonical(words)
+    if unit is not None and unit not in _USUAL:
+        return odd  # neither that of the heading for certain, nor the one printed
     return (f"{before.strip('(+-')}{shown}{behind.strip(')')}".strip(), "shown") if words else None
 
 

@@ -209,8 +209,16 @@ def _no_names(body: _Body, kinds: list[str], fields: Mapping[int, str]) -> None:
         if all(_misfits(fields.get(at, ""), cells[at]) for at in others) if others else long:
             kinds[index] = "remark"
     for index, name in named if further else ():
-        if index >= below and (is_tube(name) or not body.figures(index) and _is_apart(body, index, name, patterns)):
+        alone = sum(v is not None for v in body.cells(index)) <= _MOST_BELOW
+        if (
+            index >= below
+            and alone
+            and (is_tube(name) or not body.figures(index) and _is_apart(body, index, name, patterns))
+        ):
             kinds[index] = "remark"
+
+
+_MOST_BELOW = 2  # cells of a line below a gap that is no test: its words and one more
 
 
 def _is_apart(body: _Body, index: int, name: str, patterns: set[str]) -> bool:

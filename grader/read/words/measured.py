@@ -59,6 +59,9 @@ def readings_in(text: str) -> tuple[Stated, ...]:
     """
     if len(text) > _LONGEST or not any(map(str.isdigit, text)) or not _may_measure(text):
         return ()
+    lead, mark, _ = text.partition(":")
+    if mark and says(lead, "measured", "without"):
+        return ()  # "Limits: CO 10 ppm, CO2 1000 ppm"
     made: list[Stated] = []
     named = _named(text)
     for part in _SENTENCE.split(DATES.sub(lambda m: " " if is_date(m[0]) else m[0], text)):

@@ -279,6 +279,19 @@ def answered_badly(heading: str, answer: Any) -> bool:
     return asked == "ill" and bool(told) and not fine and not is_placeholder(answer)
 
 
+def answered_well(answer: Any) -> bool:
+    """Whether an answer to a question about the test says that all is well: yes, a tick, OK, a figure, or nothing at all.
+
+    >>> answered_well("Ja"), answered_well("pass"), answered_well("✓"), answered_well("HOLD"), answered_well("pending")
+    (True, True, True, False, False)
+    """
+    if type(answer) is not str:
+        return answer is True
+    tokens = _words(answer)
+    fine = any(first == 0 for first, _ in _at(tokens, "answer", "fine")) or says(answer, "general", "approved")
+    return is_yes(answer) or fine or any(map(str.isdigit, answer)) or is_placeholder(answer)
+
+
 _MOST_OF_A_DAY = 4  # words: "closed on 3 May 2026"
 _PARTS = re.compile(r"[\s,;:/()–-]+")
 _LONGEST_ALONE = 30  # signs
@@ -302,6 +315,29 @@ def names(text: str, outlet: str) -> bool:
     words, most = [key(w) for w in words_between(text)], len(words_between(outlet))
     words = [w for w in words if w]
     return (len(words) > most or "?" in text) and any(name == "".join(words[i : i + most]) for i in range(len(words)))
+
+
+def of_more(text: str) -> bool:
+    """Whether a text that names outlets speaks of more: of all or the others, or of numbers that follow ("Bay 2/3").
+
+    >>> of_more("All passed except P2"), of_more("All condemned except P2"), of_more("Bay 2/3 condemned"), of_more("P2 shut")
+    (False, True, True, False)
+    """
+    if _NUMBERS.search(DATES.sub(lambda day: " " if re.search(r"\d\d", day[0]) else day[0], text)):
+        return True
+    fine = says(text, "general", "except") and says(text, "general", "approved")
+    ill = any(says(text, "against", g) for g in load_toml("said.toml")["against"] if g != "row")
+    return speaks_of_all(text) and (not fine or ill)
+
+
+_NUMBERS = re.compile(r"\d\s*(?:[/&+,–-]|and|und|et)\s*\d", re.IGNORECASE)
+
+
+def begins_with(text: str, outlet: str) -> bool:
+    """Whether a text begins with the name of the outlet that it speaks of: "P2: shut"."""
+    return text.lstrip().casefold().startswith(outlet.casefold()) and text.lstrip()[len(outlet) :].lstrip()[
+        :1
+    ] in tuple(":-–=")
 
 
 def spanned(text: str, outlets: Sequence[str]) -> set[int]:
@@ -399,10 +435,12 @@ def may_be_ill(text: str) -> bool:
 def called(outlet: str) -> str:
     """What the name of an outlet says against it, in brackets or behind a dash: "P2 (shut)", "P2 - NOT TESTED", "P2 ??".
 
-    >>> called("P2 (shut)"), called("P2 ??"), called("Bay (closed loop)"), called("Bay 2 - north")
-    ('P2 (shut)', 'P2 ??', '', '')
+    >>> called("P2 (shut)"), called("P2 ??"), called("P2 FAIL"), called("Bay (closed loop)"), called("Bay 2 - north")
+    ('P2 (shut)', 'P2 ??', 'P2 FAIL', '', '')
     """
+    last = " ".join(outlet.split()[1:])
     parts = re.split(r"[(\[:]|\s[-–]\s", outlet)[1:]
+    parts += [last] * ((last.isupper() or "." in last) and says(last, "alone", "words"))
     return (
         outlet
         if "??" in outlet or not SIGNS.isdisjoint(outlet) or _CROSS.search(outlet) or any(map(alone, parts))

@@ -252,14 +252,15 @@ def test_number_formats_are_understood_past_quotes_and_conditions():
 
 def test_what_a_format_prints_is_what_is_read(books):
     book = openpyxl.Workbook()
-    for row, code in enumerate(['0" g/m³"', '"P"0', '"void"', '0"0"', ";;;", "0,", "0.0", '0;-0;"-"'], start=1):
+    for row, code in enumerate(['0" mg/m³"', '"P"0', '0" bad"', '0"0"', ";;;", "0,", "0.0", '0;-0;"-"'], start=1):
         book.active.cell(row, 1, 5).number_format = code
     book.active["A9"], book.active["A9"].number_format = 0, '0;-0;"-"'
-    book.active["A10"], book.active["A10"].number_format = -40, "0;0"
+    for row, (value, code) in enumerate([(-40, "0;0"), (50, '"ND"'), (50, '0" ppb"')], start=10):
+        book.active.cell(row, 1, value).number_format = code
     (sheet,) = open_file(books.saved(book), "log.xlsx", reading_limits()).sheets
     cells = [row[0] for row in sheet.rows]
-    assert cells[:3] == ["5 g/m³", "P5", "void"] and cells[6:9] == [5, 5, "-"]
-    assert [type(cells[i]).__name__ for i in (3, 4, 5, 9)] == ["Unreadable"] * 4
+    assert cells[:3] == ["5 mg/m³", "P5", "5 bad"] and cells[6:9] == [5, 5, "-"]
+    assert [type(cells[i]).__name__ for i in (3, 4, 5, 9, 10, 11)] == ["Unreadable"] * 6
 
 
 def test_the_furthest_cell_is_that_of_the_cells_not_of_the_dimension_tag(books):
