@@ -29,6 +29,7 @@ from grader.read.words.labels import (
     looks_like_value,
     may_be_reading,
 )
+from grader.read.words.loose import own_word
 
 _LEAST_LABELS = 3
 # Labels that stand over a table with their values, and are no names of outlets.
@@ -43,6 +44,7 @@ class _Side(NamedTuple):
     labels: dict[int, Column]
     units: int
     methods: frozenset[int]
+    things: set[int]  # rows of lists of instruments and tubes
 
     def values(self, cells: Sequence[Any]) -> list[Any]:
         """The cells of a row to the right of its label, blank where they are no outlet's."""
@@ -150,7 +152,7 @@ def _side(grid: Grid, spec: TableSpec | None) -> _Side | None:
     if chosen < 0 or not stated and (len(fields) < _LEAST_LABELS or not fields & READINGS):
         return None
     units = _unit_column(grid, chosen, best)
-    return _Side(chosen, best, units, _methods(grid, chosen, best, units))
+    return _Side(chosen, best, units, _methods(grid, chosen, best, units), things)
 
 
 def _unit_column(grid: Grid, at: int, labels: dict[int, Column]) -> int:
@@ -163,15 +165,25 @@ def _unit_column(grid: Grid, at: int, labels: dict[int, Column]) -> int:
 
 
 def _methods(grid: Grid, at: int, labels: dict[int, Column], units: int) -> frozenset[int]:
-    """Columns of words alone that stand between the labels and their units, or are headed by a word such as Method."""
+    """Columns of words alone that stand between the labels and their units, or are headed by a word such as Method.
+
+    None is between them where figures or an odour stand there: these are outlets, of which one holds words alone.
+    """
     rows = [
         r for r, c in labels.items() if c.field in NUMBERS and sum(v is not None for v in grid.rows[r][at + 1 :]) > 1
     ]
+    odours = [r for r, c in labels.items() if c.field == "odour"]
+
+    def smells(c: int) -> bool:
+        return any(type(v := grid.rows[r][c]) is str and own_word("odour", v) for r in odours)
+
     made = set()
+    between = range(at + 1, max(units, at + 1))
+    figures = any(looks_like_value(grid.rows[r][c]) for r in rows for c in between)  # of outlets left of their units
     for c in range(at + 1, grid.width):
         filled = [v for r in rows if (v := grid.rows[r][c]) is not None]
         if filled and c != units and all(type(v) is str and not may_be_reading(v) for v in filled):
-            if c < units or any(is_method(row[c]) for row in grid.rows):
+            if c in between and not figures and not smells(c) or any(is_method(row[c]) for row in grid.rows):
                 made.add(c)
     return frozenset(made)
 
@@ -282,7 +294,7 @@ def _names_above(grid: Grid, side: _Side, rows: list[int]) -> list[int]:
             for row in range(reading - 1, max(reading - 6, last), -1):
                 corner, again = grid.rows[row][side.at], grid.rows[found[0]][side.at] if found else None
                 alike = not found or corner == again or is_date(corner) and is_date(again)
-                if row not in side.labels and alike and _names_two(grid, side, row):
+                if row not in side.labels and row not in side.things and alike and _names_two(grid, side, row):
                     found.append(row)
                     seen = set()
                     break

@@ -12,6 +12,7 @@ from grader.read.shapes.grid import Grid
 from grader.read.words.dates import is_when
 from grader.read.words.headings import EXACT
 from grader.read.words.labels import (
+    NUMBERS,
     READINGS,
     Column,
     another_thing,
@@ -295,10 +296,24 @@ def _of_a_form(grid: Grid, row: int) -> bool:
     near = [grid.rows[r] for r in (row - 1, row + 1) if 0 <= r < len(grid.rows)]
     cells = grid.rows[row]
     if are_pairs(cells):
-        return any(are_pairs(r, 1) for r in near)
+        return any(are_pairs(r, 1) for r in near) and not _over_figures(grid, row)
     below = grid.rows[row + 1] if row + 1 < len(grid.rows) else ()
     body = any(v is not None for v in below) and not any(label(v) is not None for v in below)
     return are_pairs(cells, 1) and any(map(are_pairs, near)) and not body
+
+
+def _over_figures(grid: Grid, row: int) -> bool:
+    """Whether headings of figures stand over them, with words between: "Oxygen (%) | Checked | CO | Checked"."""
+    cells = grid.rows[row]
+    below = grid.rows[row + 1] if row + 1 < len(grid.rows) else ()
+    return any(
+        looks_like_value(v)
+        and not looks_like_value(right)
+        and (known := label(over)) is not None
+        and known.field in NUMBERS
+        for over, right, v in zip(cells, [*cells[1:], None], below)
+        if over is not None and right is not None
+    )
 
 
 def is_units(row: Sequence[Any]) -> bool:

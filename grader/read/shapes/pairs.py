@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Sequence
 from functools import lru_cache
 from typing import Any, NamedTuple
 
@@ -89,6 +89,14 @@ def pairs(grid: Grid, first: int, stop: int) -> list[Pair]:
         c for c, known in labels.items() if c[0] in heads and "calibration_due" not in known.heading.candidates
     ]:
         del labels[cell]
+    over = [
+        c for c, known in labels.items() if known.field in _OF_TESTING and c[0] + 1 < stop and c[0] + 1 not in things
+    ]
+    for row, at in over:  # "Instrument" over "CO | 44" is no label of 44
+        value = grid.rows[row + 1][at]
+        left = (labels.get((row + 1, c)) for c in range(at))
+        if looks_like_value(value) and not is_date(value) and any(c is not None and c.field in READINGS for c in left):
+            del labels[row, at]
     made += [_placed(grid, labels, row, at, known, stop) for (row, at), known in labels.items()]
     said = _said_beside(grid, [p for p in made if p.label.kind == "field"], first, stop)
     clear = {(p.row, p.column) for p in said}
@@ -194,6 +202,8 @@ def _tubes(grid: Grid, first: int, stop: int) -> list[Pair]:
         if tube and not named_before:
             over = enumerate(grid.rows[row - 1])
             heads = {at: ending for at, v in over if at > name and type(v) is str and (ending := tube_detail(v))}
+        if tube and _of_a_reading(cells, heads):
+            tube = ""
         for at, ending in heads.items() if tube else ():
             field = f"{tube}{ending}"
             if cells[at] is not None and field in FIELDS:
@@ -230,10 +240,45 @@ def listed(grid: Grid, first: int, stop: int) -> set[int]:
         if not of_a_tube and len(details) < _LEAST_OF_THINGS or any(map(_of_a_table, texts[1:])):
             continue
         below = row + 1
+        least = 1 if classes_of(texts[0]).isdisjoint(("tube", "instrument")) else 2  # "Tube | Lot | Article"
+        mine: set[int] = set()
         while below < stop and any(grid.rows[below][at] is not None for at in details):
-            made.add(below)
+            measured = _of_a_reading(grid.rows[below], details, least)
+            if measured:
+                mine = set() if measured == "table" else mine
+                break
+            mine.add(below)
             below += 1
+        made |= mine
     return made
+
+
+def _of_a_reading(cells: Sequence[Any], details: Collection[int], least: int = 1) -> str:
+    """Whether a row below the headings of a list of things is a reading with its value, and none of the list.
+
+    "table": values stand in columns that are none of the list's own, as those of outlets across do; "form": nothing in
+    the row is a lot, a serial number in letters or a day. details : columns of these; least : values of a table, at least.
+    """
+    found = ((at, known) for at, v in enumerate(cells) if type(v) is str and (known := label(v)) is not None)
+    at, known = next(
+        ((at, c) for at, c in found if not READINGS.isdisjoint((c.field, *c.heading.candidates))), (-1, None)
+    )
+    if known is None:
+        return ""
+    worded = bool(known.field) and bool(FIELDS[known.field].words)
+    beside = {c: v for c, v in enumerate(cells) if c > at and v is not None and not is_unit(v)}
+
+    def measured(v: Any) -> bool:
+        said = type(v) is str and worded and (own_word(known.field, v) or loose_word(known.field, v))
+        return bool(said) or looks_like_value(v) and not is_date(v)
+
+    if sum(measured(v) for c, v in beside.items() if c not in details) >= least:
+        return "table"
+    mine = [v for c, v in beside.items() if c in details]
+    figures = [v for v in mine if measured(v)]
+    if worded or any(type(v) is float and not v.is_integer() for v in figures):
+        return "form"
+    return "form" if figures == mine and len(details) >= _LEAST_OF_THINGS > len(mine) > 0 else ""
 
 
 @lru_cache(maxsize=5_000)
