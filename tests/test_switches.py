@@ -40,7 +40,7 @@ from grader.read.find import find_workbooks
 from grader.read.layout import load_layout
 from grader.read.process import read_workbooks
 from grader.read.shapes import across, rows, site_of_sheet
-from grader.read.words import clauses, dates, labels, measured, said, units
+from grader.read.words import clauses, dates, labels, measured, said, stated, units
 from grader.read.words.heading_words import heading_words
 from grader.read.words.headings import kind_of, understand
 from grader.read.words.loose import loose_word
@@ -583,11 +583,11 @@ TURNS: list[Turn] = [
     (S, ("general", "limits"), [], against("Failed limits", said.AROUND), False, True),
     (S, ("general", "legend"), [], against("Pass or fail"), False, True),
     (S, ("general", "pass"), [], against("Pass or fail"), False, True),
-    (S, ("general", "monoxide"), [], lambda: said.expiry_of("CO and CO2 tubes expire")[0], "co_tube_expiry", "co2_tube_expiry"),
+    (S, ("general", "monoxide"), [], lambda: stated.expiry_of("CO and CO2 tubes expire")[0], "co_tube_expiry", "co2_tube_expiry"),
     (S, ("general", "mended"), [], against("Failed valve replaced"), False, True),
     (S, ("general", "optional"), [], against("Flow not tested"), False, True),
-    (S, ("cold", "words"), [], lambda: said.is_cold("Freezer work"), True, False),
-    (S, ("cold", "without"), [], lambda: said.is_cold("Dryer, coldest stage"), False, True),
+    (S, ("cold", "words"), [], lambda: stated.is_cold("Freezer work"), True, False),
+    (S, ("cold", "without"), [], lambda: stated.is_cold("Dryer, coldest stage"), False, True),
     (S, ("apart", "words"), [], against("fail-safe valve"), False, True),
     (UN, ("made",), [], lambda: may_be_done("Cal date"), True, False),
     (UN, ("rule", 2, "words"), ["oil"], lambda: len(choices("CO expires")()), 1, 6),

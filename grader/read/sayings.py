@@ -9,7 +9,8 @@ from grader.columns import FIELDS
 from grader.problems import Place, Table, Unclear
 from grader.read.shapes.tables import Sheet, is_blank, number_of, shown, whole
 from grader.read.words.heading_words import LIKELY, key
-from grader.read.words.said import Stated, names, speaks_of_all
+from grader.read.words.said import names, speaks_of_all
+from grader.read.words.stated import Stated
 
 SAID = "said_against"
 

@@ -27,7 +27,8 @@ from grader.read.shapes.unrolled import Matrix, matrices
 from grader.read.words.heading_words import CERTAIN
 from grader.read.words.headings import EXACT, OWN_HEADINGS, Heading
 from grader.read.words.labels import NUMBERS, READINGS, SHARED, VISIT, Column, label
-from grader.read.words.said import may_tell, stated, titled
+from grader.read.words.said import may_tell, titled
+from grader.read.words.stated import stated
 
 __all__ = ["Note", "Recognised", "Sheet", "recognise"]
 

@@ -14,7 +14,8 @@ from grader.data import load_toml
 from grader.read.words.dates import is_date
 from grader.read.words.heading_words import heading_words, key
 from grader.read.words.phrases import Phrases, phrases_of, standing
-from grader.read.words.said import DATES, SIGNS, Stated, may_tell, says
+from grader.read.words.said import DATES, SIGNS, may_tell, says
+from grader.read.words.stated import Stated
 from grader.read.words.units import belongs, canonical
 
 _GASES = ("oxygen_pct", "co_ppm", "co2_ppm")

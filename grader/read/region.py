@@ -1,0 +1,304 @@
+"""Where one table stands on its sheet, which of its cells are read, and what the others say of its tests; outlets by name."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import Any
+
+from grader.columns import EVIDENCE_FIELDS, FIELDS
+from grader.problems import Place, Table
+from grader.read.lines import line_around, with_its_heading
+from grader.read.sayings import SAID, Cells, Measured, Said, outlets_of, with_unclear
+from grader.read.shapes.tables import is_blank, shown
+from grader.read.words.heading_words import LIKELY, key
+from grader.read.words.labels import is_unit, kind_of
+from grader.read.words.measured import readings_in
+from grader.read.words.said import (
+    NAME,
+    ROW,
+    TICK,
+    against,
+    alone,
+    answered_badly,
+    answered_well,
+    asks,
+    called,
+    names,
+    says,
+    smells,
+    spanned,
+    words_between,
+)
+from grader.read.words.stated import Stated, is_cold, is_temperature, stated
+from grader.read.words.unclear import classes_of
+
+_NAMES = frozenset(
+    ("tested_by", "outlet", "location", "system", "site", "client", "equipment", "work_done")
+)  # of places and things
+# Fields whose cells are looked at though they are read.
+_SPOKEN = frozenset(("remarks", "supply", "dryer", "instrument", *(f for f in FIELDS if f.endswith("_tube_lot"))))
+# Fields that a heading which asks may be taken for, and in which its answer is no value.
+_FREE = ("remarks", "own_verdict", "outlet_status", "location", "tested_by")
+_FAR = 4  # columns between a heading and its answer, at most
+
+
+def _answered_badly(heading: str, answers: Mapping[int, Any]) -> list[int]:
+    """Which tests the answers under a heading that asks speak against; where all are 0 or 1, 0 is a no."""
+    filled = [v for v in answers.values() if v is not None]
+    coded = asks(heading) == "good" and len(filled) > 1 and all(v in (0, 1) for v in filled)
+    bad = [i for i, v in answers.items() if answered_badly(heading, v) or coded and v == 0]
+    if asks(heading) == "good" and any(map(answered_well, filled)):  # among answers that are understood
+        bad += [i for i, v in answers.items() if type(v) is str and i not in bad and not answered_well(v)]
+    return [*bad, *_not_ticked(heading, answers)]
+
+
+def _not_ticked(heading: str, answers: Mapping[int, Any]) -> list[int]:
+    """Which of several tests are blank under a heading that asks whether all is well, where all others are ticked."""
+    blank = [i for i, v in answers.items() if v is None]
+    ticked = all(v is None or type(v) is str and TICK.fullmatch(v.strip()) for v in answers.values())
+    return blank if asks(heading) == "good" and ticked and len(blank) < len(answers) else []
+
+
+def _of_another_time(heading: str) -> bool:
+    """Whether what stands under a heading is of an earlier visit, or a limit."""
+    return kind_of(heading) in ("earlier", "limit") or "earlier" in classes_of(heading)
+
+
+class Region:
+    """Where one table stands, which of its cells are read, and what the others say of its tests."""
+
+    def __init__(self, table: Table, cells: Cells) -> None:
+        self.table = table
+        self.down = table.orientation == "down"
+        self.across = table.orientation == "across"
+        self.tests = {r: i for i, r in enumerate(table.rows)}
+        self.columns = {c: i for i, c in enumerate(table.across)}
+        self.by_column: dict[int, str] = {}
+        self.by_row: dict[int, str] = {}
+        placed = [(p, f) for f, p in table.places.items()]
+        placed += [(p, f) for f, (p, _) in table.constants.items() if p.sheet == table.sheet]
+        placed += [(u.place, "unclear") for u in table.unclear]
+        self.own: dict[tuple[int, int], str] = {}
+        for place, field in placed:
+            if place.row is None and place.column is not None:
+                self.by_column.setdefault(place.column, field)
+            elif place.row is not None and place.column is None:
+                self.by_row.setdefault(place.row, field)
+            elif place.row is not None and place.column is not None:
+                self.own.setdefault((place.row, place.column), field)
+        self.words: list[list[str]] = [[] for _ in table.rows]
+        self.at: list[tuple[int, int] | None] = [None] * len(table.rows)
+        self.figures: list[tuple[Said, list[bool]]] = []
+        self.measured = Measured(len(table.rows))
+        self.cells = cells
+        self.headings = {said[0] for said in table.how.values()} | {u.heading for u in table.unclear}
+        self.outlets: list[str] = []
+        self.body = range(0)
+        if self.across and self.by_row:  # down to the next blank row: lines that are not known too
+            last = max(self.by_row)
+            while cells.filled(last + 1) > 1:
+                last += 1
+            self.body = range(min(self.by_row), last + 1)
+
+    def __contains__(self, at: tuple[int, int]) -> bool:
+        """Whether a cell is of this table: its tests, its headings, its form."""
+        row, column = at
+        if at in self.own:
+            return True
+        if self.across:
+            return row in self.body and (column in self.columns or row in self.by_row or column < min(self.columns))
+        top, bottom = self.table.heads
+        if self.down:
+            return row in self.tests or 0 <= top <= row <= bottom
+        if self._is_long():
+            return row >= top >= 0 or row >= min(self.tests)
+        first, last = self.table.sides
+        inside = top <= row <= bottom if top >= 0 else bool(self.tests) and min(self.tests) <= row
+        return inside and (first < 0 or first <= column <= last + 1)
+
+    def beside(self, row: int, column: int) -> Iterable[int]:
+        """The tests that a line alone in its row is about: all where it stands among them, or one where it goes on below it."""
+        if not self.down:
+            single = len(self.at) == 1 and not self.across and not self._is_long() and len(self.cells.tables) == 1
+            return range(len(self.at)) if single else ()
+        if self.by_column.get(column) == "remarks" and row not in self.tests and row - 1 in self.tests:
+            return [self.tests[row - 1]]  # it goes on below
+        among = row in self.tests or min(self.tests) < row < max(self.tests)
+        return range(len(self.at)) if among else ()
+
+    def role(self, row: int, column: int) -> str:
+        """ "used" by a field that reads its words itself, "name", "remark", "head", "test", or "inside"."""
+        field = self._field(row, column)
+        if field is None:
+            if self.down and row not in self.tests:
+                return "head"
+            if self.across and column not in self.columns:
+                return "head"
+            return "test" if self.down or self.across else "inside"
+        if (row, column) in self.cells.comments:
+            return "test"
+        if field in _NAMES:
+            return "name"
+        return "test" if field in _SPOKEN else "used"
+
+    def _field(self, row: int, column: int) -> str | None:
+        if (row, column) in self.own:
+            return self.own[row, column]
+        if self.across:
+            return self.by_row.get(row)
+        return self.by_column.get(column) if row in self.tests or not self.down else None
+
+    def keep(self, tests: Iterable[int], words: str, at: tuple[int, int]) -> None:
+        """Keep what a cell says against some tests."""
+        for i in tests if words else ():
+            self.words[i].append(words)
+            self.at[i] = self.at[i] or at
+
+    def measure(self, tests: Collection[int], at: tuple[int, int], text: str, figures: tuple[Stated, ...]) -> None:
+        """Keep figures that some tests are to be judged with as well."""
+        self.measured.add(
+            list(tests), Place(self.cells.name, *at), text, (s for s in figures if s.choices[0] in EVIDENCE_FIELDS)
+        )
+        if figures := tuple(s for s in figures if s.choices[0] not in EVIDENCE_FIELDS):
+            said = Said(self.cells.name, at, text, "", figures)
+            self.figures.append((said, [i in tests for i in range(len(self.at))]))
+
+    def take(self, cells: Cells, row: int, column: int, text: str, role: str) -> None:
+        """Keep what a cell of this table says."""
+        if role == "head":
+            if text == cells.comments.get((row, column)):
+                self.keep(range(len(self.at)), against(text, ROW) or alone(text), (row, column))
+            figures = stated(text)
+            read = self.by_column.get(column) == "lowest_use_temperature_c"
+            if not figures and self.down and not read and is_cold(text):
+                self._under_cold(cells, row, column, text)
+            if figures:
+                filled = [i for i, r in enumerate(self.table.rows) if self.down and cells.at(r, column) is not None]
+                self.measure(filled or range(len(self.at)), (row, column), text, figures)
+            return
+        mine, at, field = self._mine(cells, row, column), (row, column), self._field(row, column)
+        head = self._heading(cells, row, column)
+        of_today = role != "name" and not _of_another_time(head)
+        figures = stated(text) if role != "name" else ()
+        if role == "inside" and not self._is_long():
+            found = line_around(cells, row, column, text)
+            words, figures = (found.against, found.stated) if found else ("", ())
+            figures = () if text in self.headings else figures  # a label that is read
+            words = words or against(text, ROW) * bool(column)
+        else:
+            words = against(text, NAME if role == "name" else ROW) or smells(text) * (role != "name")
+            words *= of_today or role == "name"
+            if self._is_long() and not words and text not in self.headings:
+                found = line_around(cells, row, column, text)
+                words, figures = (found.against, found.stated) if found else ("", figures)
+        if field == "outlet":
+            words = words or called(text)
+        if of_today and (column or text == cells.comments.get(at)) or field == "location":
+            remark = not head or field in ("remarks", "location") or text == cells.comments.get(at)
+            words = words or alone(text) * remark or with_its_heading(head, text) * (role in ("test", "inside"))
+            figures += readings_in(text) if not says(head, "measured", "without") else ()
+        self.keep(mine, words, at)
+        self.measure(mine, at, text, figures)
+
+    def ask(self, cells: Cells, row: int, column: int, text: str) -> None:
+        """Keep what the answers under or beside a heading that asks say against their tests."""
+        field = self.by_column.get(column) if self.down else self.by_row.get(row) if self.across else None
+        if field not in (None, *_FREE) or not (self.down or self.across) and text in self.headings:
+            return
+        if self.down:
+            answers = {i: (r, column) for r, i in self.tests.items()} if row not in self.tests else {}
+        elif self.across:
+            answers = {i: (row, c) for c, i in self.columns.items()} if column not in self.columns else {}
+        elif self.table.heads[0] <= row <= self.table.heads[1]:
+            answers = {}  # beside a heading stands another
+        else:
+            beside = (
+                c
+                for c in range(column + 1, column + 2 + _FAR)
+                if not is_blank(v := cells.at(row, c)) and not is_unit(v)
+            )
+            answers = dict.fromkeys(self._mine(cells, row, column), (row, next(beside, column + 1)))
+        values = {i: cells.at(*at) for i, at in answers.items()}
+        for i in _answered_badly(text, values) if field != "own_verdict" else _not_ticked(text, values):
+            self.keep([i], f"{text}: {'not ticked' if values[i] is None else shown(values[i])}", answers[i])
+
+    def _under_cold(self, cells: Cells, row: int, column: int, text: str) -> None:
+        """Temperatures with their unit under a heading that speaks of the cold and states none."""
+        values = [v if type(v := cells.at(r, column)) is str and is_temperature(v) else None for r in self.table.rows]
+        for value in dict.fromkeys(v for v in values if v is not None):
+            mine = [i for i, v in enumerate(values) if v == value]
+            self.measure(mine, (row, column), text, (Stated(("lowest_use_temperature_c",), value),))
+
+    def _is_long(self) -> bool:
+        return self.table.orientation == "long"
+
+    def _heading(self, cells: Cells, row: int, column: int) -> str:
+        """What stands over a cell of a table, before one where outlets run across, or at the left of one of a form."""
+        if self.down and (row, column) not in self.own:
+            top, bottom = self.table.heads
+            over = [cells.at(r, column) for r in range(max(top, 0), bottom + 1)]
+        elif self.across and (row, column) not in self.own:
+            over = [cells.at(row, c) for c in range(min(self.columns, default=0))]
+        else:
+            over = [next((v for c in range(column - 1, -1, -1) if (v := cells.at(row, c)) is not None), None)]
+        return " ".join(v for v in over if type(v) is str)
+
+    def _mine(self, cells: Cells, row: int, column: int) -> set[int]:
+        """Numbers of the tests that a cell is about."""
+        if self.down and row in self.tests:
+            return {self.tests[row]}
+        if self.across and column in self.columns:
+            return {self.columns[column]}
+        everyone = set(range(len(self.table.rows)))
+        named = self.table.places.get("outlet")
+        names = self.table.columns.get("outlet")
+        if not self._is_long() or named is None or named.column is None or not names:
+            return everyone
+        name = next((v for r in range(row, row - 50, -1) if (v := cells.at(r, named.column)) is not None), None)
+        mine = {i for i, n in enumerate(names) if key(str(n)) == key(str(name))}
+        return mine if mine or key(str(name)) in cells.names else everyone
+
+    def made(self) -> Table:
+        """The table with what was kept."""
+        table = self.table
+        if any(self.words):
+            own = [" / ".join(dict.fromkeys(w)) or None for w in self.words]
+            first = next(at for at in self.at if at is not None)
+            place = Place(table.sheet, None, first[1]) if self.down else Place(table.sheet, *first)
+            if self.across:
+                place = Place(table.sheet, first[0], None)
+            table = table._replace(
+                columns={**table.columns, SAID: own},
+                places={**table.places, SAID: place},
+                how={**table.how, SAID: (own[self.at.index(first)] or "", "said beside the readings", LIKELY)},
+            )
+        for said, of in self.figures:
+            table = with_unclear(table, said, said.stated, of)
+        return table._replace(unclear=[*table.unclear, *self.measured.unclear()])
+
+
+class Outlets:
+    """The outlets of a sheet's tables by name, so that a line is held against those alone that it may name."""
+
+    def __init__(self, regions: Sequence[Region]) -> None:
+        self.by_name: dict[str, list[tuple[Region, int]]] = {}
+        self.most = 0  # words of a name
+        for region in regions:
+            region.outlets = ["" if n is None else shown(n) for n in outlets_of(region.table)]
+            for i, name in enumerate(region.outlets):
+                if name:
+                    self.by_name.setdefault(name, []).append((region, i))
+        self.known: dict[str, list[str]] = {}
+        for name in self.by_name:
+            self.known.setdefault(key(name), []).append(name)
+            self.most = max(self.most, len(words_between(name)))
+
+    def named(self, text: str, row: int) -> list[tuple[Region, int]]:
+        """The tests whose outlets a text names, also as one of a range, that of its own row left out."""
+        words = [w for w in map(key, words_between(text)) if w]
+        runs = {"".join(words[i : i + n]) for i in range(len(words)) for n in range(1, self.most + 1)}
+        here = [name for run in runs & self.known.keys() for name in self.known[run] if names(text, name)]
+        found = {at for name in here for at in self.by_name[name]}
+        for region in {r for r, _ in found} if any(map(str.isdigit, text)) else ():
+            found |= {(region, i) for i in spanned(text, region.outlets)}
+        return sorted((at for at in found if not at[0].down or at[0].tests.get(row) != at[1]), key=lambda at: at[1])

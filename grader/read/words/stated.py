@@ -1,0 +1,208 @@
+"""Texts of remarks and lines around a table -> the figures for all tests that they state: how cold, what expires, what is needed.
+
+Words are data (data/said.toml, [stems] of the headings).
+"""
+
+from __future__ import annotations
+
+import re
+from functools import cache, lru_cache
+from typing import Any, NamedTuple
+
+from grader.columns import AIR, FIELDS, PARAMETERS
+from grader.data import load_toml
+from grader.read.words.dates import is_date
+from grader.read.words.heading_words import BREAK, heading_words, key, others
+from grader.read.words.labels import column, kind_of
+from grader.read.words.said import DATES, says
+from grader.read.words.unclear import classes_of
+from grader.read.words.units import canonical
+
+_TEMPERATURE = re.compile(
+    r"(?<![\w.,])([-−–+]|minus\s+|moins\s+)?\s?(\d+(?:[.,]\d+)?)\s*"
+    r"(°\s*[CF]?|deg\.?\s*[CF]?|[CF]\b|grad\b|degrees?\b|degrés\b)",
+    re.IGNORECASE,
+)
+_BELOW = re.compile(r"(?<![\w.,)])[-−–](\d{1,2}(?:[.,]\d+)?)(?![\w.,:/-])")  # below 0, without a unit
+_QUANTITY = re.compile(r"(?<![\w.,])(\d+(?:[.,]\d+)?)\s*([^\W\d_°%]+(?:\s?/\s?[^\W\d_]+)?)")
+_SUBSTANCES = tuple(dict.fromkeys(p.tube for p in PARAMETERS.values() if p.tube))
+_MOST_OF_A_TEXT = 300
+
+
+class Stated(NamedTuple):
+    """A figure or date that a text states: the fields it could be, and the cell's worth of text to read it from."""
+
+    choices: tuple[str, ...]
+    value: Any
+
+
+def is_cold(text: str) -> bool:
+    """Whether a text speaks of where it is cold, and not of what dries the air.
+
+    >>> is_cold("Freezer work"), is_cold("Dryer, coldest stage"), is_cold("Tiefkühlhaus")
+    (True, False, True)
+    """
+    return says(text, "cold", "words") and not says(text, "cold", "without")
+
+
+def is_temperature(text: str) -> bool:
+    """Whether a text is a temperature with its unit and nothing else."""
+    return bool(_TEMPERATURE.fullmatch(text.strip()))
+
+
+@lru_cache(maxsize=20_000)
+def stated(text: str) -> tuple[Stated, ...]:
+    """Temperatures of cold places, expiries and needs that a text states within itself.
+
+    >>> stated("Freezer work at -28 °C")
+    (Stated(choices=('lowest_use_temperature_c',), value='-28 °C'),)
+    >>> stated("Tubes used: CO lot 123 exp 03/2024")
+    (Stated(choices=('co_tube_expiry',), value='03/2024'),)
+    >>> stated("Minimum pressure: 5 bar")
+    (Stated(choices=('lowest_pressure_bar',), value='5 bar'),)
+    """
+    if len(text) > _MOST_OF_A_TEXT or not any(c.isdigit() for c in text):
+        return ()
+    made = _temperatures(text) + _expiries(text)
+    return tuple(made or _needs(text))
+
+
+def _temperatures(text: str) -> list[Stated]:
+    if not is_cold(text):
+        return []
+    found = []
+    for sign, number, unit in _TEMPERATURE.findall(text):
+        below = sign.strip().casefold() in ("-", "−", "–", "minus", "moins")
+        figure = float(number.replace(",", "."))
+        found.append((-figure if below else figure, "°F" if unit.casefold().endswith("f") else "°C"))
+    found = found or [(-float(n.replace(",", ".")), "°C") for n in _BELOW.findall(text)]
+    if not found:
+        return []
+    figure, unit = min(found)
+    return [Stated(("lowest_use_temperature_c",), f"{figure:g} {unit}")]
+
+
+def _expiries(text: str) -> list[Stated]:
+    whole = classes_of(text)
+    if whole.isdisjoint(("expire", "due")) or whole.isdisjoint(("tube", "cal", "instrument", *_SUBSTANCES)):
+        return []
+    made = []
+    before = ""
+    for part in re.split(r"[,;\n]|\band\b|\bund\b|\bet\b", text):
+        dates = [d for d in DATES.findall(part) if is_date(d)]
+        before = before + " " + DATES.sub(" ", part)
+        if not dates:
+            continue
+        choices = expiry_of(before, whole)
+        made += [Stated(choices, d) for d in dates if choices]
+        before = ""
+    return made
+
+
+def expiry_of(text: str, whole: set[str] | frozenset[str] = frozenset()) -> tuple[str, ...]:
+    """Whose date of expiry a text speaks of: fields; of all tubes where it names none.
+
+    whole : classes of all that stands around it.
+    """
+    found = classes_of(text)
+    named = [s for s in _SUBSTANCES if s in found and not (s == "co" and "co2" in found and not _says_co(text))]
+    if named:
+        return tuple(f"{s}_tube_expiry" for s in named)
+    if found & {"cal", "instrument"} or whole & {"cal", "instrument"} and not found & {"tube"}:
+        return ("calibration_due",)
+    if whole & {"tube"} or found & {"tube"}:
+        return tuple(f"{s}_tube_expiry" for s in _SUBSTANCES)
+    return ()
+
+
+def _says_co(text: str) -> bool:
+    return any(key(t) in load_toml("said.toml")["general"]["monoxide"] for t in BREAK.split(text))
+
+
+@lru_cache(maxsize=20_000)
+def is_tube(text: str) -> bool:
+    """Whether a text is a word for detector tubes, or the name of what one is for, and nothing else.
+
+    >>> is_tube("CO tubes"), is_tube("Carbon dioxide"), is_tube("Tube"), is_tube("Oil store")
+    (True, True, True, False)
+    """
+    tokens = [t for t in BREAK.split(text) if t]
+    if not 0 < len(tokens) <= 3:
+        return False
+    return key(text) in _whole_names() or all(
+        not classes_of(t).isdisjoint(("tube", *_SUBSTANCES)) or key(t) in _whole_names() for t in tokens
+    )
+
+
+@cache
+def _whole_names() -> frozenset[str]:
+    return frozenset(k for k, kind in others().items() if kind == "parameter") | frozenset(
+        k for k, fields in heading_words().meanings.items() if any(f in _READINGS for f in fields)
+    )
+
+
+# What is measured of the air by instrument and tubes.
+_READINGS = tuple(
+    f.name for f in FIELDS.values() if f.kind == "number" and (f.tube or f.name in (PARAMETERS[k].column for k in AIR))
+)
+
+
+@lru_cache(maxsize=20_000)
+def is_label(text: str) -> bool:
+    """Whether a text may be the label of a figure for all tests, of a verdict, or the heading of expiries.
+
+    >>> is_label("Coldest (°C)"), is_label("Expiry"), is_label("Overall result"), is_label("Bay 3")
+    (True, True, True, False)
+    """
+    if len(text) > _LONGEST_LABEL:
+        return False
+    if kind_of(text) == "verdict":
+        return True
+    classes = classes_of(text)
+    if classes & {"expire", "due"} and not any(c.isdigit() for c in text):
+        return True
+    return (is_cold(text) or not classes.isdisjoint(("need", "allow", "static"))) and bool(label_choices(text))
+
+
+def label_choices(text: str, unit: str = "") -> tuple[str, ...]:
+    """The fields for all tests that a label could be the label of; one that speaks of the cold is of the coldest use."""
+    if is_cold(text) and not classes_of(text) & {"dew", "press", "flow"}:
+        return ("lowest_use_temperature_c",)
+    return choices_of(text.strip().rstrip(":"), unit)
+
+
+_LONGEST_LABEL = 80
+NEEDS = ("lowest_pressure_bar", "highest_pressure_bar", "nominal_pressure_bar", "flow_needed_l_min")
+
+
+def _needs(text: str) -> list[Stated]:
+    """A pressure or flow that is needed or allowed, said in one text with its figure and unit."""
+    made: list[Stated] = []
+    for match in _QUANTITY.finditer(text):
+        if canonical(match[2]) is None:
+            continue
+        label = f"{text[: match.start()]} {text[match.end() :]}".strip(" :=,.")
+        if classes_of(label).isdisjoint(("need", "allow")):
+            continue
+        choices = tuple(f for f in choices_of(label, match[2]) if f in NEEDS)
+        if choices:
+            made.append(Stated(choices, f"{match[1]} {match[2]}"))
+    return made
+
+
+# What may be stated once for all tests and is not known to be a reading.
+TRIED = (
+    *NEEDS,
+    "lowest_use_temperature_c",
+    "ambient_temperature_c",
+    "calibration_due",
+    *(f"{s}_tube_expiry" for s in _SUBSTANCES),
+)
+
+
+@lru_cache(maxsize=5_000)
+def choices_of(label: str, unit: str = "") -> tuple[str, ...]:
+    """The fields for all tests that a label could be the label of, by its words and its unit."""
+    found = column(-1, label, unit=unit)
+    fields = (found.field,) if found.field else found.heading.candidates if found.kind == "unclear" else ()
+    return tuple(f for f in fields if f in TRIED and f in FIELDS)
