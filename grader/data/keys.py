@@ -78,7 +78,7 @@ PAGES: dict[str, Any] = {
         ),
     },
     "clauses.toml": {
-        "lowest_use_temperature_c": "bound towards use place elsewhere covered",
+        "lowest_use_temperature_c": "bound towards use weather place elsewhere covered",
         "supply": "airline further covered",
         "test_date": "test number covered",
     },

@@ -20,6 +20,7 @@ from grader.read.words.headings import Heading
 from grader.read.words.labels import Column, inline, label
 from grader.read.words.phrases import phrases, standing
 from grader.read.words.said import AROUND, against
+from grader.read.words.stated import is_cold
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
@@ -80,7 +81,7 @@ def sentences(text: str) -> list[str]:
 def told(text: str) -> tuple[tuple[Column, Any], ...]:
     """The labels with their values, and the facts, that one cell says.
 
-    >>> [(c.field, v) for c, v in told("Taps, both floors. Supply: airline. Never below 4 °C in use.")]
+    >>> [(c.field, v) for c, v in told("Supply: airline. Never below 4 °C in use.")]
     [('supply', 'airline'), ('lowest_use_temperature_c', '4 °C')]
     >>> [(c.field, v) for c, v in told("Lowest use temperature of tubes 4 °C. Airline pressure")]
     []
@@ -94,12 +95,14 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
         return tuple((column_of(text, f), f.value) for f in facts)
     made: list[tuple[Column, Any]] = []
     silent: list[str] = []
+    left: list[str] = []
     parts = sentences(text)
     for n, part in enumerate(parts):
         if found := inline(part) or _label_behind(part):
             # What is not understood behind a label may belong to its value.
             rest = [p for p in parts[n + 1 :] if not (inline(p) or facts_of(p) or _dryer(p))]
             made.append((found[0], ". ".join([found[1], *rest])))
+            left += rest
             continue
         for piece in [part] if facts_of(part) else _DASH.split(part):
             made += [(column_of(piece, f), f.value) for f in facts_of(piece)]
@@ -118,10 +121,12 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
         return (whole,) if whole else ()  # what else the cell says must be heard
     doubt = any(_at(_tokens(p), "negation", file="loose_words.toml") for p in silent)
     away = any(map(of_elsewhere, silent))
+    more = bool(left) or any(not _dryer(p) for p in silent)  # where it is colder may stand there
     return tuple(
         (c, v)
         for c, v in made
         if not (doubt and c.how in SAID and c.field in (COLD, DRYER) or away and c.how == OF_A_PLACE)
+        and not (more and c.how in SAID and c.field == COLD and is_warm(v))
     )
 
 
@@ -198,13 +203,15 @@ def _cold(text: str) -> tuple[Fact, ...]:
         -1 if sign.strip().casefold() in ("-", "−", "–", "minus", "moins") else 1
     )
     tokens = _tokens(_TEMPERATURE.sub(" ", text))
-    bound, use, place = (_at(tokens, COLD, name) for name in ("bound", "use", "place"))
+    bound, use, place, weather = (_at(tokens, COLD, name) for name in ("bound", "use", "place", "weather"))
+    place -= use  # "used indoors" is of all use
     if figure < 0:
         bound |= _at(tokens, COLD, "towards")
-    whole = bound | use | place | _at(tokens, COLD, "covered")
-    if not bound or not use | place or len(whole) < len(tokens):
+    whole = bound | use | place | weather | _at(tokens, COLD, "covered")
+    if not bound or not use | place | weather or len(whole) < len(tokens):
         return ()
-    return (Fact(COLD, f"{figure:g} {'°F' if unit[-1:] in 'fF' else '°C'}", not use or bool(place)),)
+    value = f"{figure:g} {'°F' if unit[-1:] in 'fF' else '°C'}"
+    return (Fact(COLD, value, bool(place or weather and is_warm(value)) or not use | weather),)
 
 
 def _supply(text: str) -> tuple[Fact, ...]:
@@ -271,6 +278,42 @@ def _need(text: str) -> tuple[Fact, ...]:
 def of_elsewhere(text: str) -> bool:
     """Whether a text speaks of a place that is colder than a hall."""
     return bool(_at(_tokens(text), COLD, "elsewhere"))
+
+
+@lru_cache(maxsize=20_000)
+def of_cold(text: str) -> bool:
+    """Whether a text may speak of a place or a time at which it is colder.
+
+    >>> of_cold("Exception: slipway"), of_cold("Lowest pressure needed"), of_cold("Bay 2")
+    (True, False, False)
+    """
+    return of_elsewhere(text) or is_cold(text) and _NOT_HEAT.isdisjoint(classes_of(text))
+
+
+_NOT_HEAT = frozenset(("dew", "press", "flow", "oxygen", "co", "co2", "oil"))
+
+
+def has_degrees(text: str) -> bool:
+    """Whether a text states a temperature, or ends with the unit of one."""
+    return bool(_TEMPERATURE.search(text) or _UNIT.search(text))
+
+
+_NUMBER = re.compile(r"([-−–]?)\s*(\d+(?:[.,]\d+)?)")
+_ALLOWED_FOR_C = -6.0
+"""The lowest use that the dew point allowed without one (-11 °C) covers, with its margin of 5 K: data/rules, en12021-*.toml."""
+
+
+def is_warm(value: Any) -> bool:
+    """Whether a lowest temperature of use, in °C unless it says °F, would let more pass than none.
+
+    >>> is_warm("15 °C"), is_warm(-3), is_warm("-25"), is_warm("14 °F"), is_warm(None)
+    (True, True, False, False, False)
+    """
+    found = _NUMBER.search(f"{value:g}" if type(value) in (int, float) else str(value))
+    if not found:
+        return False
+    figure = float(found[2].replace(",", ".")) * (-1 if found[1] else 1)
+    return (figure - 32) / 1.8 > _ALLOWED_FOR_C if str(value).rstrip().endswith("F") else figure > _ALLOWED_FOR_C
 
 
 @lru_cache(maxsize=20_000)
