@@ -316,7 +316,12 @@ def _form_like(cells: Sequence[Any], first: int) -> bool:
     """Whether a row holds labels, each with its value: "Site | North yard | Date | 3.4.2026"."""
     for c in range(first + 2, len(cells) - 1):
         known = label(cells[c])
-        if known is not None and known.field in _OF_A_VISIT and cells[c + 1] is not None and not _a_label(cells[c + 1]):
+        if (
+            known is not None
+            and known.field in _OF_A_VISIT
+            and cells[c + 1] is not None
+            and label(cells[c + 1]) is None
+        ):
             return True
     return False
 

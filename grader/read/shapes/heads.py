@@ -191,6 +191,21 @@ def head_at(grid: Grid, row: int, after: int = -1) -> Head | None:
     row   : position in grid.rows.
     after : the last row that belongs to an earlier table; a second row above is looked for below it.
     """
+    found = _head_at(grid, row, after)
+    return None if found is not None and _over_labels(grid, found) else found
+
+
+def _over_labels(grid: Grid, head: Head) -> bool:
+    """Whether below each reading of a heading stands the label of another: "Odour | none | burnt" over "Oxygen"."""
+    below = _next(grid, head.bottom)
+    readings = [c for c in head.columns if c.field in READINGS]
+    if below is None or not readings:
+        return False
+    under = [(c.field, label(grid.rows[below][c.at])) for c in readings]
+    return all(known is not None and known.field in READINGS - {field} for field, known in under)
+
+
+def _head_at(grid: Grid, row: int, after: int) -> Head | None:
     cells = grid.rows[row]
     if not _is_texty(cells):
         return None
@@ -305,15 +320,19 @@ def _of_a_form(grid: Grid, row: int) -> bool:
 def _over_figures(grid: Grid, row: int) -> bool:
     """Whether headings of figures stand over them, with words between: "Oxygen (%) | Checked | CO | Checked"."""
     cells = grid.rows[row]
-    below = grid.rows[row + 1] if row + 1 < len(grid.rows) else ()
-    return any(
-        looks_like_value(v)
-        and not looks_like_value(right)
-        and (known := label(over)) is not None
-        and known.field in NUMBERS
-        for over, right, v in zip(cells, [*cells[1:], None], below)
-        if over is not None and right is not None
-    )
+    beside = [*cells[1:], None]
+    heads = [
+        at
+        for at, v in enumerate(cells)
+        if v is not None and beside[at] is not None and not looks_like_value(beside[at])
+        if (known := label(v)) is not None and known.field in NUMBERS
+    ]
+    for below in grid.rows[row + 1 :] if heads else ():
+        if all(v is None for v in below):
+            break
+        if any(looks_like_value(below[at]) for at in heads):
+            return True
+    return False
 
 
 def is_units(row: Sequence[Any]) -> bool:
