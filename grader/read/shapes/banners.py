@@ -10,10 +10,11 @@ import re
 from collections.abc import Collection, Mapping
 from typing import Any, NamedTuple
 
-from grader.problems import Place
+from grader.problems import Place, Unreadable
 from grader.read.extract import READINGS
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import Pair, labels_alone, pairs, with_unit
+from grader.read.shapes.tables import shown
 from grader.read.words.dates import date_within, is_date, is_round, is_when, of_a_visit
 from grader.read.words.labels import NUMBERS, SHARED, Column, column, inline, label, looks_like_value, may_be_reading
 
@@ -134,7 +135,7 @@ def caption(grid: Grid, row: int, known: Collection[str], over: bool = False) ->
 
     A day without a label counts where the words beside it, or in its cell, say which visit it was or that tests were
     made then: "2nd quarter | | 21.4.2026", "1. Quartal | geprüft am 14.01.2026". over : the row surely is a caption;
-    then any day counts that is not said to be another one.
+    then a day beside other words may be the tests' or not ("Filters fitted | | 21.4.2026"): neither it nor another is read.
     """
     filled = [(at, v) for at, v in enumerate(grid.rows[row]) if v is not None]
     days = [(at, (v if is_date(v) else date_within(v)) if not _is_figure(v) else None) for at, v in filled]
@@ -145,9 +146,17 @@ def caption(grid: Grid, row: int, known: Collection[str], over: bool = False) ->
         said = []
         for (_, left), (_, value), (at, day) in zip([(0, ""), *filled], filled, days):
             beside = column(-1, str(left) if day is value else str(value).replace(str(day), ""))
-            if day and (_of_tests(beside) or over and beside.kind not in ("note", "unclear", "field")):
-                how = "caption over the tests" if _of_tests(beside) else "caption over the tests, without a label"
-                said.append((grid.place(row, at), day, how))
+            if day and _of_tests(beside):
+                said.append((grid.place(row, at), day, "caption over the tests"))
+            elif day and over and beside.kind not in ("note", "field"):
+                bare = len(filled) == 1 and not any(map(str.isalpha, beside.text))
+                bare |= (
+                    len(filled) == 2
+                    and "test_date" not in known
+                    and all(d or _is_hall(v) for (_, v), d in zip(filled, days))
+                )
+                what = day if bare else Unreadable(shown(day), "twice")
+                said.append((grid.place(row, at), what, "caption over the tests, without a label"))
         made |= {"test_date": said[0]} if len(said) == 1 else {}
     title = filled[0][1]
     if made and type(title) is str and _is_hall(title):
