@@ -67,7 +67,7 @@ def with_what_is_said(
     if texts and not tables:
         texts -= guide_texts(sheet.name)
     asked = {t for t in here if asks(t)} if tables else set()
-    if not texts and not asked:
+    if not texts and not tables:
         return tables, listed
     regions = [Region(t, cells) for t in tables if t.rows]
     outlets = Outlets(regions)

@@ -191,11 +191,12 @@ def _is_clock(value: Any) -> bool:
 
 def own_verdict(c: Column, values: Iterable[Any]) -> Column:
     """A heading as the firm's own verdict, where its words or all its cells say so; else as it is."""
-    filled = [v for v in values if v is not None]
-    verdicts = sum(map(_is_verdict, filled))
+    if c.kind not in _MAY_BE_VERDICTS and c.kind != "verdict":
+        return c
+    filled = {v for v in values if v is not None}
     # Under "Result" one word that is not known, among verdicts, is no pass: "X", "HOLD", "see note".
     most = c.kind == "value" and all(type(v) is str and not looks_like_value(v) for v in filled)
-    by_cells = c.kind in _MAY_BE_VERDICTS and verdicts > 0 and (are_verdicts(filled) or most)
+    by_cells = any(map(_is_verdict, filled)) and (are_verdicts(filled) or most)
     if not filled or not (by_cells or c.kind == "verdict"):
         return c
     return _as_field(c, "own_verdict", "a verdict of its own")

@@ -30,6 +30,7 @@ from grader.read.words.labels import (
 
 _ORDINAL = re.compile(r"\s*(\d)(?:st|nd|rd|th|er|re|e|è?me|ème|\.)\s*", re.IGNORECASE)
 _MOST_VALUES = 0.34  # share of figures above which a row is no row of headings
+_MOST_OF_A_LINE = 24  # cells of a line of labels, each with its value and unit
 _LEAST_KNOWN = 0.5  # share of its texts that must be headings
 
 
@@ -296,11 +297,13 @@ def are_pairs(cells: Sequence[Any], blanks: int = 0) -> bool:
 
     "Point | Bay 1 | | Supply | Airline". blanks : labels that may lack their values.
     """
+    if len(cells) - cells.count(None) > _MOST_OF_A_LINE:
+        return False
     filled = [at for at, v in enumerate(cells) if v is not None and not is_unit(v)]
-    labels = [at for at in filled if label(cells[at]) is not None and not looks_like_value(cells[at])]
+    labels = {at for at in filled if label(cells[at]) is not None and not looks_like_value(cells[at])}
     values = [at for at in filled if at not in labels]
     owners = [at - 1 if at - 1 in labels or not is_unit(cells[at - 1]) else at - 2 for at in values]
-    return bool(values) and set(owners) <= set(labels) and 0 <= len(labels) - len(values) <= blanks
+    return bool(values) and labels.issuperset(owners) and 0 <= len(labels) - len(values) <= blanks
 
 
 def _of_a_form(grid: Grid, row: int) -> bool:
