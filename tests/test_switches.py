@@ -510,6 +510,7 @@ TURNS: list[Turn] = [
     (CL, (COLD, "towards"), [], facts("Einsatz bis -9 °C"), [COLD], []),
     (CL, (COLD, "use"), [], facts("Einsatz bis -9 °C"), [COLD], []),
     (CL, (COLD, "place"), [], facts("Shop never below 9 °C"), [COLD], []),
+    (CL, (COLD, "weather"), [], lambda: len(clauses.facts_of("Ambient never below -5 °C")), 1, 0),
     (CL, (COLD, "elsewhere"), [], lambda: clauses.of_elsewhere("Yard"), True, False),
     (CL, (COLD, "covered"), [], facts("Shop heated, never below 9 °C"), [COLD], []),
     (CL, ("supply", "airline"), [], facts("BA airline"), ["supply"], []),
