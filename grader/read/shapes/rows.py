@@ -210,7 +210,10 @@ def _no_names(body: _Body, kinds: list[str], fields: Mapping[int, str]) -> None:
         if all(_misfits(fields.get(at, ""), cells[at]) for at in others) if others else long:
             kinds[index] = "remark"
     for index, name in named if further else ():
-        alone = sum(v is not None for v in body.cells(index)) <= _MOST_BELOW
+        cells = body.cells(index)
+        others = [at for at, v in enumerate(cells) if v is not None and at != body.outlet]
+        ahead = any(fields.get(at) in _OF_A_VISIT and cells[at] in body.values.get(at, ())[:below] for at in others)
+        alone = len(others) < _MOST_BELOW and not ahead
         if (
             index >= below
             and alone
@@ -219,6 +222,7 @@ def _no_names(body: _Body, kinds: list[str], fields: Mapping[int, str]) -> None:
             kinds[index] = "remark"
 
 
+_OF_A_VISIT = ("site", "test_date", "supply", "dryer", "system", "outlet_status")  # filled in ahead for outlets to come
 _MOST_BELOW = 2  # cells of a line below a gap that is no test: its words and one more
 
 
