@@ -61,6 +61,8 @@ class Folded(Grid):
 def folded(grid: Grid) -> Grid:
     """A sheet whose tests take two rows each with these beside each other; any other sheet as it is."""
     for top in range(min(len(grid.rows) - 3, _SEARCHED)):
+        if any(type(v) is not str for v in grid.rows[top] if v is not None):
+            continue  # no heading
         count = 2 if is_units(grid.rows[top + 1]) else 1  # rows of each heading: a row of units below it
         outlet = _outlet(grid, top, count)
         pairs, untold = _pairs(grid, top, count, outlet) if outlet >= 0 else ({}, set())

@@ -341,8 +341,7 @@ def _over_figures(grid: Grid, row: int) -> bool:
 def is_units(row: Sequence[Any]) -> bool:
     """Whether a row below a heading holds units and nothing else."""
     filled = [v for v in row if v is not None]
-    units = sum(map(is_unit, filled))
-    return units >= 1 and all(is_unit(v) or is_placeholder(v) or _says_unit(v) for v in filled)
+    return any(map(is_unit, filled)) and all(is_unit(v) or is_placeholder(v) or _says_unit(v) for v in filled)
 
 
 def _says_unit(value: Any) -> bool:

@@ -324,8 +324,11 @@ def loose_label(text: Any, unit: str = "") -> Column | None:
     >>> loose_label("Toluene").kind, loose_label("Xyzzy", "ppm").kind, loose_label("Flange")
     ('substance', 'substance', None)
     """
-    if type(text) is not str or looks_like_value(text):
-        return None
+    return _loose_label(text, unit) if type(text) is str and not looks_like_value(text) else None
+
+
+@lru_cache(maxsize=20_000)
+def _loose_label(text: str, unit: str) -> Column | None:
     found = column(-1, text.rstrip(": "), unit=unit)
     # An unknown word with a unit beside it is joined to it: the name stands alone.
     found = found._replace(text=text.rstrip(": "))
