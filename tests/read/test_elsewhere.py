@@ -102,6 +102,7 @@ CASES = {
     "an agreeing reading": (book(Summary=[["Bay 2", "CO 1 ppm"], ["T1", "CO limit 5 ppm"]]), {}),
     "cells of a row": (rows(["Bay 2", "CO", 18], [], ["Signed", "A. Person"]), {"Bay 2": BAD}),
     "cells of a row alone": (rows(["Bay 2", "CO", 18]), {"Bay 2": BAD}),
+    "lines below a late reading": (rows(["Bay 2", "CO", 18], ["Fire office", "01234 5550"], ["CO", "5 ppm"]), {"Bay 2": BAD}),
     "a list of what is faulty": (rows(["Faulty", "Bay 2"]), {"Bay 2": BAD}),
     "all but one": (below("T1 and Nord 3 may be used"), {"Bay 2": BAD}),
     "except one": (below("All passed except Bay 2"), {"Bay 2": BAD}),

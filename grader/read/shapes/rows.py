@@ -97,10 +97,10 @@ class _Body(NamedTuple):
             if figures or not signed
         )
 
-    def figures(self, index: int) -> bool:
-        """Whether a row holds a figure, or a word that stands for one, where the tests have figures."""
+    def figures(self, index: int) -> int:
+        """How many figures, or words that stand for one, a row holds where the tests have figures."""
         cells = (self.values[at][index] for at, numbers in self.readings.items() if numbers)
-        return any(type(v) in (int, float) or type(v) is str and _is_reading(v) for v in cells)
+        return sum(type(v) in (int, float) or type(v) is str and _is_reading(v) for v in cells)
 
 
 def _is_reading(text: str) -> bool:
@@ -198,9 +198,10 @@ def _no_names(body: _Body, kinds: list[str], fields: Mapping[int, str]) -> None:
     if len(empty) == len(named):
         return
     without = {i for i, _ in empty}
-    below = _below_a_gap(body, next((i for i, n in reversed(named) if body.figures(i) and not is_tube(n)), -1))
+    most = min(2, sum(body.readings.values()))  # figures of a test, that a line below a gap has not
+    below = _below_a_gap(body, next((i for i, n in reversed(named) if body.figures(i) >= most and not is_tube(n)), -1))
     further = any(i >= below for i, _ in named)
-    patterns = {_pattern(n) for i, n in named if i not in without} if further else set()
+    patterns = {_pattern(n) for i, n in named if i not in without and i < below} if further else set()
     longest = max(len(n.split()) for i, n in named if i not in without)
     for index, name in empty:
         cells = body.cells(index)
@@ -213,11 +214,12 @@ def _no_names(body: _Body, kinds: list[str], fields: Mapping[int, str]) -> None:
         cells = body.cells(index)
         others = [at for at, v in enumerate(cells) if v is not None and at != body.outlet]
         ahead = any(fields.get(at) in _OF_A_VISIT and cells[at] in body.values.get(at, ())[:below] for at in others)
-        alone = len(others) < _MOST_BELOW and not ahead
+        named_so = len(others) == _MOST_BELOW and any(type(cells[at]) is str and is_tube(cells[at]) for at in others)
+        alone = (len(others) < _MOST_BELOW or named_so) and not ahead  # "Bay 2 | CO | 18"
         if (
             index >= below
             and alone
-            and (is_tube(name) or not body.figures(index) and _is_apart(body, index, name, patterns))
+            and (named_so or is_tube(name) or not body.figures(index) and _is_apart(body, index, name, patterns))
         ):
             kinds[index] = "remark"
 
