@@ -103,6 +103,7 @@ CASES = {
     "cells of a row": (rows(["Bay 2", "CO", 18], [], ["Signed", "A. Person"]), {"Bay 2": BAD}),
     "cells of a row alone": (rows(["Bay 2", "CO", 18]), {"Bay 2": BAD}),
     "lines below a late reading": (rows(["Bay 2", "CO", 18], ["Fire office", "01234 5550"], ["CO", "5 ppm"]), {"Bay 2": BAD}),
+    "an odour below": (rows(["Roof", None, None, None, None, "strong oil"]), {"Roof": "fail"}),
     "a list of what is faulty": (rows(["Faulty", "Bay 2"]), {"Bay 2": BAD}),
     "all but one": (below("T1 and Nord 3 may be used"), {"Bay 2": BAD}),
     "except one": (below("All passed except Bay 2"), {"Bay 2": BAD}),

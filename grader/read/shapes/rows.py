@@ -14,6 +14,7 @@ from grader.read.shapes.tables import Note
 from grader.read.words.dates import is_date
 from grader.read.words.heading_words import row_words
 from grader.read.words.labels import is_limit_text, is_placeholder, is_unit, kind_of, looks_like_value, may_be_reading
+from grader.read.words.loose import loose_word, own_word
 from grader.read.words.notation import parse_number
 from grader.read.words.said import AROUND, against, may_tell, names
 from grader.read.words.stated import is_label, is_tube, stated
@@ -214,6 +215,7 @@ def _no_names(body: _Body, kinds: list[str], fields: Mapping[int, str]) -> None:
         cells = body.cells(index)
         others = [at for at, v in enumerate(cells) if v is not None and at != body.outlet]
         ahead = any(fields.get(at) in _OF_A_VISIT and cells[at] in body.values.get(at, ())[:below] for at in others)
+        ahead |= any(fields.get(at) == "odour" and _is_odour(cells[at]) for at in others)
         named_so = len(others) == _MOST_BELOW and any(type(cells[at]) is str and is_tube(cells[at]) for at in others)
         alone = (len(others) < _MOST_BELOW or named_so) and not ahead  # "Bay 2 | CO | 18"
         if (
@@ -222,6 +224,10 @@ def _no_names(body: _Body, kinds: list[str], fields: Mapping[int, str]) -> None:
             and (named_so or is_tube(name) or not body.figures(index) and _is_apart(body, index, name, patterns))
         ):
             kinds[index] = "remark"
+
+
+def _is_odour(value: Any) -> bool:
+    return type(value) is str and bool(own_word("odour", value) or loose_word("odour", value))
 
 
 _OF_A_VISIT = ("site", "test_date", "supply", "dryer", "system", "outlet_status")  # filled in ahead for outlets to come
