@@ -14,8 +14,9 @@ from grader.problems import Table
 from grader.read.lines import line_around, with_its_heading
 from grader.read.region import Outlets, Region
 from grader.read.sayings import Cells, Said, outlets_of, said_of_all
+from grader.read.shapes.grid import Grid
 from grader.read.shapes.own_guide import guide_texts
-from grader.read.shapes.tables import Sheet, is_blank, number_of, shown, whole
+from grader.read.shapes.tables import shown, whole
 from grader.read.words.dates import is_date
 from grader.read.words.heading_words import key
 from grader.read.words.labels import kind_of
@@ -50,38 +51,38 @@ _DEEP = 12  # rows of a small table under a heading for expiry
 
 
 def with_what_is_said(
-    sheet: Sheet, tables: list[Table], read: Collection[tuple[int, int]] = ()
+    grid: Grid, tables: list[Table], read: Collection[tuple[int, int]] = ()
 ) -> tuple[list[Table], list[Said]]:
     """The tables of one sheet with what its other cells say, and what is left for those of other sheets.
 
     tables : of this sheet; with none, all that is said is left over. read : 0-based cells that are read otherwise.
     """
-    if not tables and "earlier" in classes_of(sheet.name):
+    if not tables and "earlier" in classes_of(grid.name):
         return tables, []  # "Last visit" says nothing of this one
-    listed = _listed(sheet) if not tables else []
-    cells = Cells(sheet, tables)
-    here = {v for v in set().union(*sheet.rows) if type(v) is str and (len(v) > 1 or alone(v))}
+    listed = _listed(grid) if not tables else []
+    cells = Cells(grid, tables)
+    here = {v for v in grid.texts if len(v) > 1 or alone(v)}
     texts = {
         t for t in here.union(cells.comments.values(), cells.printed) if _tells(t) or t in cells.printed and titled(t)
     }
     if texts and not tables:
-        texts -= guide_texts(sheet.name)
+        texts -= guide_texts(grid.name)
     asked = {t for t in here if asks(t)} if tables else set()
     if not texts and not tables:
         return tables, listed
     regions = [Region(t, cells) for t in tables if t.rows]
     outlets = Outlets(regions)
     of_others: list[Said] = []
-    for_all, over = listed, not tables and asks(sheet.name) == "ill"
+    for_all, over = listed, not tables and asks(grid.name) == "ill"
     for row, column, text in cells.of(asked):
         for region in (r for r in regions if (row, column) in r):
             region.ask(cells, row, column, text)
     single = len(regions) == 1 == len(regions[0].at)  # what is said on its sheet is of that test
     for text in sorted(cells.printed & texts):
-        words = against(text, LINE if single else AROUND) or titled(text) or alone(text) * (text != sheet.name)
+        words = against(text, LINE if single else AROUND) or titled(text) or alone(text) * (text != grid.name)
         if not _of_some(regions, outlets, cells, -1, -1, text, False) and (words or text * answers_badly(text)):
             words = words or text
-            how = "name of the sheet" if text == sheet.name else "on the page, beside the cells"
+            how = "name of the sheet" if text == grid.name else "on the page, beside the cells"
             for_all.append(Said(cells.name, (0, 0), text, words, (), how=how))
     for row, column, text in cells.of(texts):
         if (row, column) in read:
@@ -163,10 +164,10 @@ def _outside(cells: Cells, regions: Sequence[Region]) -> Iterable[int]:
     """The rows with several cells, few of them, that no table of a sheet holds."""
     held = {row for r in regions for row in (*(r.tests if r.down else ()), *r.body)}
     others = [r for r in regions if not r.body]
-    for row in (number_of(cells.sheet, i) for i in range(len(cells.sheet.rows))):
+    for row in cells.grid.outer:
         if row in held or not 1 < cells.filled(row) <= _MOST_OF_A_ROW:
             continue
-        first = next(c for c, v in enumerate(cells.row(row)) if not is_blank(v))
+        first = next(c for c, v in enumerate(cells.row(row)) if v is not None)
         if not any((row, first) in r for r in others):
             yield row
 
@@ -176,7 +177,7 @@ def _row_of_words(regions: Sequence[Region], outlets: Outlets, cells: Cells, row
 
     "P2 | CO | 18", "Faulty | P2", "Instrument state | faulty", "Released for use | no".
     """
-    values = [(c, v) for c, v in enumerate(cells.row(row)) if not is_blank(v)]
+    values = [(c, v) for c, v in enumerate(cells.row(row)) if v is not None]
     texts, at = [shown(whole(v)) for _, v in values], (row, values[0][0])
     named = outlets.named("; ".join(["", *texts]), row)
     own = {key(shown(outlets_of(r.table)[i])) for r, i in named}
@@ -206,23 +207,23 @@ def _leaves_out(regions: Sequence[Region], named: Sequence[tuple[Region, int]], 
     return True
 
 
-def _listed(sheet: Sheet) -> list[Said]:
+def _listed(grid: Grid) -> list[Said]:
     """The rows of a sheet whose name says that it lists what is wrong ("Defects", "Mängel"), but for those that say none."""
-    if asks(sheet.name) != "ill":
+    if asks(grid.name) != "ill":
         return []
-    cells = Cells(sheet)
+    cells = Cells(grid)
     made = []
-    for row in (number_of(sheet, i) for i in range(len(sheet.rows))):
+    for row in grid.outer:
         texts = cells.texts_of(row)
         if not texts or _closed(cells, row):
             continue
         if len([t for t in texts if not is_date(t)]) == 1:  # an outlet, where it is named
-            made.append(Said(sheet.name, (row, 0), sheet.name, "", (), sheet.name, texts))
+            made.append(Said(grid.name, (row, 0), grid.name, "", (), grid.name, texts))
         if len(" ".join(texts).split()) < _LEAST_LISTED:
             continue
         told = max(texts[1:] or texts, key=len)
         if len(told.split()) > 1 or any(map(str.isdigit, told)) or answered_badly("Alarm", told):
-            made.append(Said(sheet.name, (row, 0), told, "", (), told, texts))
+            made.append(Said(grid.name, (row, 0), told, "", (), told, texts))
     return made
 
 

@@ -391,7 +391,8 @@ def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int
 
 def _repeated(values: list[Any]) -> list[Any]:
     """Texts and dates with what a ditto mark repeats: that of the test above. In a reading it is never understood."""
-    marks = {v for v in values if type(v) is str and v.strip().casefold() in row_words("ditto_words", str)}
+    ditto = row_words("ditto_words", str)
+    marks = {v for v in set(values) if type(v) is str and v.strip().casefold() in ditto}
     if not marks:
         return values
     made: list[Any] = []

@@ -9,7 +9,7 @@ from grader.columns import EVIDENCE_FIELDS, FIELDS
 from grader.problems import Place, Table
 from grader.read.lines import line_around, with_its_heading
 from grader.read.sayings import SAID, Cells, Measured, Said, outlets_of, with_unclear
-from grader.read.shapes.tables import is_blank, shown
+from grader.read.shapes.tables import shown
 from grader.read.words.heading_words import LIKELY, key
 from grader.read.words.labels import is_unit, kind_of
 from grader.read.words.measured import readings_in
@@ -215,7 +215,7 @@ class Region:
             beside = (
                 c
                 for c in range(column + 1, column + 2 + _FAR)
-                if not is_blank(v := cells.at(row, c)) and not is_unit(v)
+                if (v := cells.at(row, c)) is not None and not is_unit(v)
             )
             answers = dict.fromkeys(self._mine(cells, row, column), (row, next(beside, column + 1)))
         values = {i: cells.at(*at) for i, at in answers.items()}

@@ -7,7 +7,8 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.problems import Place, Table, Unclear
-from grader.read.shapes.tables import Sheet, is_blank, number_of, shown, whole
+from grader.read.shapes.grid import Grid
+from grader.read.shapes.tables import shown, whole
 from grader.read.words.heading_words import LIKELY, key
 from grader.read.words.said import names, speaks_of_all
 from grader.read.words.stated import Stated
@@ -156,43 +157,41 @@ def _is_known(table: Table, field: str, value: Any) -> bool:
 
 
 class Cells:
-    """The cells of a sheet by 0-based row and column, as the file has them. names : of its outlets, as compared."""
+    """The cells of a sheet by 0-based row and column, blanks as None. names : of its outlets, as compared."""
 
-    def __init__(self, sheet: Sheet, tables: Sequence[Table] = ()) -> None:
-        self.sheet, self.name = sheet, sheet.name
-        self.position = None if sheet.numbers is None else {n: i for i, n in enumerate(sheet.numbers)}
-        self.comments, self.printed = dict(sheet.comments), set(sheet.printed)
+    def __init__(self, grid: Grid, tables: Sequence[Table] = ()) -> None:
+        self.grid, self.name = grid, grid.name
+        self.position = {n: i for i, n in enumerate(grid.outer)}
+        self.comments, self.printed = dict(grid.sheet.comments), set(grid.sheet.printed)
         self.names = frozenset(key(shown(n)) for n in _different(tables) if n is not None) - {""}
         self.tables = tables
         if tables:
-            self.printed.add(sheet.name)  # "VOID"
+            self.printed.add(grid.name)  # "VOID"
 
     def at(self, row: int, column: int) -> Any:
         """The value of a cell, None for a blank one and outside."""
         cells = self.row(row)
-        value = cells[column] if 0 <= column < len(cells) else None
-        return None if is_blank(value) else value
+        return cells[column] if 0 <= column < len(cells) else None
 
     def row(self, row: int) -> Sequence[Any]:
         """The cells of a row, none outside."""
-        here = row if self.position is None else self.position.get(row, -1)
-        return self.sheet.rows[here] if 0 <= here < len(self.sheet.rows) else ()
+        here = self.position.get(row)
+        return () if here is None else self.grid.rows[here]
 
     def filled(self, row: int) -> int:
         """How many cells of a row hold anything."""
-        return sum(not is_blank(v) for v in self.row(row))
+        cells = self.row(row)
+        return len(cells) - cells.count(None)
 
     def texts_of(self, row: int) -> tuple[str, ...]:
         """The texts of a row, and its whole numbers as texts."""
-        values = map(whole, self.row(row))
-        return tuple(v for v in values if type(v) is str and not is_blank(v))
+        return tuple(v for v in map(whole, self.row(row)) if type(v) is str)
 
     def of(self, texts: set[str]) -> list[tuple[int, int, str]]:
         """(row, column, text) of the cells and comments that hold one of some texts."""
         made = []
-        for i, cells in enumerate(self.sheet.rows):
-            if not texts.isdisjoint(v for v in cells if type(v) is str):
-                row = number_of(self.sheet, i)
+        for row, cells in zip(self.grid.outer, self.grid.rows):
+            if not texts.isdisjoint(cells):
                 made += [(row, c, v) for c, v in enumerate(cells) if type(v) is str and v in texts]
         made += [(*at, text) for at, text in sorted(self.comments.items()) if text in texts]
         return made

@@ -180,9 +180,9 @@ def _methods(grid: Grid, at: int, labels: dict[int, Column], units: int) -> froz
     made = set()
     between = range(at + 1, max(units, at + 1))
     figures = any(looks_like_value(grid.rows[r][c]) for r in rows for c in between)  # of outlets left of their units
-    for c in range(at + 1, grid.width):
-        filled = [v for r in rows if (v := grid.rows[r][c]) is not None]
-        if filled and c != units and all(type(v) is str and not may_be_reading(v) for v in filled):
+    for c, cells in enumerate(zip(*(grid.rows[r] for r in rows))):
+        filled = set(cells) - {None} if c > at and c != units else ()
+        if filled and all(type(v) is str and not may_be_reading(v) for v in filled):
             if c in between and not figures and not smells(c) or any(is_method(row[c]) for row in grid.rows):
                 made.add(c)
     return frozenset(made)

@@ -95,6 +95,11 @@ class Grid:
         return f"row = {number + 1}" if self.turned else f'column = "{a1(0, number)[:-1]}"'
 
     @cached_property
+    def texts(self) -> frozenset[str]:
+        """The different texts of the cells."""
+        return frozenset(v for v in set().union(*self.rows) if type(v) is str)
+
+    @cached_property
     def merges(self) -> list[Range]:
         """Merged ranges in positions of the grid: first row, first column, last row, last column."""
         made = []

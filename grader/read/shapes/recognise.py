@@ -58,7 +58,7 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None, name: s
     def keep(grid: Grid, made: Recognised, cover: Cover | None) -> None:
         """Keep the tables of a sheet with what its other cells say; what holds for the tests of other sheets is no test."""
         read = _of_constants(cover[0]) if cover else ()
-        tables, left = with_what_is_said(grid.sheet, [] if cover else made.tables, read)
+        tables, left = with_what_is_said(grid, [] if cover else made.tables, read)
         elsewhere.extend(left)
         if cover:
             covers.append((grid.sheet, cover))
@@ -78,12 +78,12 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None, name: s
             made_constants, said = _read_visit(grid)
             constants.update(made_constants)
             notes += said
-            elsewhere += with_what_is_said(sheet, [], _of_constants(made_constants))[1]
+            elsewhere += with_what_is_said(grid, [], _of_constants(made_constants))[1]
             continue
         if own is not None and own[0] == next(i for i, row in enumerate(grid.rows) if row.count(None) < len(row)):
             made = _read_own(grid, headings, own)
         elif (explained := _fingerprint(sheet)) in _EXPLAINED and not specs:
-            elsewhere += with_what_is_said(sheet, [])[1]
+            elsewhere += with_what_is_said(grid, [])[1]
             continue
         else:
             from grader.read.choose import read_sheet  # here: a folder of blanks never needs it
@@ -95,7 +95,7 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None, name: s
             strange += [grid.note("unknown_parameter", m.above[1], 0, sheet.name, heading=sheet.name,
                         where=f'heading = "{sheet.name}"') for m in found if not m.known]  # fmt: skip
             if any(m.known for m in found):
-                elsewhere += with_what_is_said(sheet, [])[1]
+                elsewhere += with_what_is_said(grid, [])[1]
                 continue
             if not made.tables and not made.notes and not specs and not _not_used(grid) and not _cover(grid):
                 if explained is not None:
@@ -198,7 +198,7 @@ def _field(text: str) -> str | None:
 
 def _headings(grid: Grid) -> dict[str, str]:
     """The texts of a sheet that are headings of the blank, with their fields."""
-    return {v: field for v in set().union(*grid.rows) if type(v) is str and (field := _field(v))}
+    return {v: field for v in grid.texts if (field := _field(v))}
 
 
 def _exact_table(grid: Grid, headings: dict[str, str]) -> tuple[int, dict[int, str]] | None:

@@ -158,10 +158,7 @@ def kinds_of(
     kinds = ["test" if full else "none" for full in filled] or ["none"] * (stop - first)
     outlets = values.get(outlet, ())
     numbers = [values[at] for at, figures in readings.items() if figures] if outlets else []
-    bare = {i for i, row in enumerate(zip(*numbers)) if not any(type(v) in (int, float) for v in row)}
-    bare = bare if numbers else set(range(len(outlets)))
     strange = {v for v in set(outlets) if type(v) is str and _is_strange(v)}
-    strange |= {v for i in bare if type(v := outlets[i]) is str and is_tube(v)}
     for row in again:
         if first <= row < stop:
             kinds[row - first] = "again"
@@ -176,7 +173,7 @@ def kinds_of(
             kinds[index] = "units"
         elif is_remark(name) and not body.reads(index, name):
             kinds[index] = "remark"
-        elif index in bare and _is_aside(body.cells(index), name):
+        elif not any(type(v[index]) in (int, float) for v in numbers) and _is_aside(body.cells(index), name):
             kinds[index] = "remark"
     if outlet < 0 and not grid.turned:  # the outlet is named elsewhere: the first cell says that a row is none
         for index, kind in enumerate(kinds):
@@ -293,6 +290,7 @@ def _is_strange(name: str) -> bool:
         or are_verdicts([name])
         or _is_rule(name)
         or may_tell(name)
+        or is_tube(name)
     )
 
 

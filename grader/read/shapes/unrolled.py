@@ -105,9 +105,11 @@ def _matrix(grid: Grid, begin: int, top: int, alone: bool) -> Matrix | None:
     beneath, first = grid.rows[top + 1], filled[0]
     over_names = beneath[first] is not None and not (is_when(cells[first]) and first and beneath[first - 1] is not None)
     side = first if over_names else first - 1
+    if side < 0 or is_when(cells[side]):
+        return None
     across = [c for c in filled if c > side and not _is_none_of_them(cells[c])]
     dated = bool(across) and all(is_when(cells[c]) for c in across)
-    if side < 0 or not across or is_when(cells[side]) or not dated and not is_date(grid.rows[top + 1][side]):
+    if not across or not dated and not is_date(beneath[side]):
         return None
     down = []
     for r in range(top + 1, len(grid.rows)):
