@@ -73,6 +73,7 @@ class Region:
         self.across = table.orientation == "across"
         self.tests = {r: i for i, r in enumerate(table.rows)}
         self.columns = {c: i for i, c in enumerate(table.across)}
+        self.first_column = min(self.columns, default=0)
         self.by_column: dict[int, str] = {}
         self.by_row: dict[int, str] = {}
         placed = [(p, f) for f, p in table.places.items()]
@@ -106,7 +107,7 @@ class Region:
         if at in self.own:
             return True
         if self.across:
-            return row in self.body and (column in self.columns or row in self.by_row or column < min(self.columns))
+            return row in self.body and (column in self.columns or row in self.by_row or column < self.first_column)
         top, bottom = self.table.heads
         if self.down:
             return row in self.tests or 0 <= top <= row <= bottom
@@ -238,7 +239,7 @@ class Region:
             top, bottom = self.table.heads
             over = [cells.at(r, column) for r in range(max(top, 0), bottom + 1)]
         elif self.across and (row, column) not in self.own:
-            over = [cells.at(row, c) for c in range(min(self.columns, default=0))]
+            over = [cells.at(row, c) for c in range(self.first_column)]
         else:
             over = [next((v for c in range(column - 1, -1, -1) if (v := cells.at(row, c)) is not None), None)]
         return " ".join(v for v in over if type(v) is str)

@@ -135,16 +135,17 @@ def _side(grid: Grid, spec: TableSpec | None) -> _Side | None:
     chosen, most = -1, 0
     wanted = spec.heading_column if spec is not None else -1
     things = listed(grid, 0, len(grid.rows))
+    labels = {text: known for text in grid.texts if (known := label(text)) is not None}
     for at, cells in enumerate(zip(*grid.rows)):
         if 0 <= wanted != at:
             continue
         cells = tuple(None if r in things else v for r, v in enumerate(cells)) if things else cells
-        # A column of readings holds few different texts, however long it is.
-        labels = {text: known for text in set(cells) if type(text) is str and (known := label(text)) is not None}
-        fields = {c.field for c in labels.values() if c.field}
+        if labels.keys().isdisjoint(cells):
+            continue
+        found = {row: labels[text] for row, text in enumerate(cells) if type(text) is str and text in labels}
+        fields = {c.field for c in found.values() if c.field}
         if len(fields) > most:
-            best = {row: labels[text] for row, text in enumerate(cells) if type(text) is str and text in labels}
-            chosen, most = at, len(fields)
+            best, chosen, most = found, at, len(fields)
     if wanted >= 0:
         chosen = wanted
     fields = {c.field for c in best.values() if c.field}
@@ -170,7 +171,9 @@ def _methods(grid: Grid, at: int, labels: dict[int, Column], units: int) -> froz
     None is between them where figures or an odour stand there: these are outlets, of which one holds words alone.
     """
     rows = [
-        r for r, c in labels.items() if c.field in NUMBERS and sum(v is not None for v in grid.rows[r][at + 1 :]) > 1
+        r
+        for r, c in labels.items()
+        if c.field in NUMBERS and (cells := grid.rows[r][at + 1 :]).count(None) < len(cells) - 1
     ]
     odours = [r for r, c in labels.items() if c.field == "odour"]
 

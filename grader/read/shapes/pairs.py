@@ -69,11 +69,13 @@ def pairs(grid: Grid, first: int, stop: int) -> list[Pair]:
 
     A cell is a label or the value of one, never both: "Yard" beside "Site:" is its value, though a word for site.
     """
+    # Only what differs is taken apart: names and words come again in every row.
+    texts = {v for cells in grid.rows[first:stop] for v in cells if type(v) is str}
+    if not texts:
+        return []
     labels: dict[Cell, Column] = {}
     made = _tubes(grid, first, stop)
     tubes = {p.row for p in made} | {p.row - 1 for p in made}
-    # Only what differs is taken apart: names and words come again in every row.
-    texts = {v for cells in grid.rows[first:stop] for v in cells if type(v) is str}
     insides = {text: found for text in texts if (found := told(text))}
     alone = {text: known for text in texts if text not in insides and (known := label(text))}
     for row in (r for r in range(first, stop) if r not in tubes) if insides or alone else ():

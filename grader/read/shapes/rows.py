@@ -303,7 +303,9 @@ def _without_name(body: _Body, kinds: list[str]) -> list[Note]:
     above: list[int] = []  # since the last statistic
     every: list[int] = []
     outlets = body.values[body.outlet]
-    nameless = sum(k == "test" and name is None for k, name in zip(kinds, outlets))
+    nameless = sum(k == "test" and name is None for k, name in zip(kinds, outlets)) if None in outlets else 0
+    if body.grid.turned and not nameless:
+        return notes
     for index, kind in enumerate(kinds) if nameless <= MOST_NAMELESS else ():
         if kind == "total":
             above = []

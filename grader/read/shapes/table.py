@@ -328,6 +328,8 @@ def _no_tests_of_columns(
     if not none and not told and "none" not in kinds:
         return
     for index, (name, kind) in enumerate(zip(named, kinds)):
+        if kind != "none" and name not in none and index not in told:
+            continue
         if name is not None and kind == "none" and any(v is not None for v in block.grid.rows[first + index]):
             kinds[index] = "test"
         if told.get(index, "") in NO_TEST and told[index] != "value":
