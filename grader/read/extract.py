@@ -126,8 +126,7 @@ def extract(proposals: Iterable[Proposal]) -> Recognised:
 
 def _extract(p: Proposal) -> Recognised:
     fields = read_fields(p.lines, p.values, p.where)
-    _percents(p, fields)
-    _struck(p, fields)
+    _formats(p, fields)
     _substances(p, fields)
     constants = {**fields.constants, **p.constants}
     how = dict(p.how) if p.own else {**fields.how, **p.how}
@@ -178,38 +177,34 @@ def _of_groups(p: Proposal, spec: TableSpec, fields: Fields, how: dict[str, tupl
             how.setdefault(field, ("", f"layout file {spec.source}", CERTAIN))
 
 
-def _percents(p: Proposal, fields: Fields) -> None:
-    """A number through a percent format is a hundredth of what the sheet shows.
+def _formats(p: Proposal, fields: Fields) -> None:
+    """What the formats of cells say of their values.
 
-    In a column in per cent the sheet's figure is taken; an oxygen fraction stays, the notation stage reads it;
-    in ppm or mg/m³ the two contradict each other, and it is not read.
+    What is struck through is no longer a reading, word or date, and is not taken for blank. A number through a percent
+    format is a hundredth of what the sheet shows: in a column in per cent the sheet's figure is taken; an oxygen fraction
+    stays, the notation stage reads it; in ppm or mg/m³ the two contradict each other, and it is not read.
     """
-    if not p.grid.percents:
+    if not p.grid.is_formatted():
         return
     for field, line in fields.lines.items():
-        if field not in NUMBERS or fields.how[field][2] == "unsure":
-            continue
-        values = fields.values[field] = list(fields.values[field])  # one column may serve two fields
-        for test, value in enumerate(values):
-            if type(value) not in (int, float) or p.spots(line, test) not in p.grid.percents:
-                continue
-            if field in FRACTIONS and field not in fields.units and 0 <= value <= 1:
-                continue
-            if fields.units.get(field) == "%":
-                values[test] = round(value * 100.0, 10)
-            else:
-                values[test] = Unreadable(f"{value * 100:.10g}%", "percent")
-
-
-def _struck(p: Proposal, fields: Fields) -> None:
-    """A reading, word or date that is struck through is no longer one, and is not taken for blank."""
-    for field, line in fields.lines.items() if p.grid.struck else ():
         if FIELDS[field].kind == "text":
             continue
-        values = fields.values[field] = list(fields.values[field])
+        number = field in NUMBERS and fields.how[field][2] != "unsure"
+        values = fields.values[field] = list(fields.values[field])  # one column may serve two fields
         for test, value in enumerate(values):
-            if value is not None and p.spots(line, test) in p.grid.struck:
+            if value is None:
+                continue
+            spot = p.spots(line, test)
+            if p.grid.is_struck(*spot):
                 values[test] = Unreadable(shown(value), "struck")
+            elif number and type(value) in (int, float) and p.grid.is_percent(*spot):
+                fraction = field in FRACTIONS and field not in fields.units and 0 <= value <= 1
+                values[test] = value if fraction else _of_percent(value, fields.units.get(field))
+
+
+def _of_percent(value: float, unit: str | None) -> float | Unreadable:
+    """A number that is shown through a percent format, in its unit."""
+    return round(value * 100.0, 10) if unit == "%" else Unreadable(f"{value * 100:.10g}%", "percent")
 
 
 def _substances(p: Proposal, fields: Fields) -> None:
@@ -221,8 +216,8 @@ def _substances(p: Proposal, fields: Fields) -> None:
     for c in columns:
         name, unit = name_and_unit(c.text, c.heading.told)
         for test, value in enumerate(p.values[c.at]):
-            if type(value) in (int, float) and p.spots(c.at, test) in p.grid.percents:
-                value = round(value * 100.0, 10) if unit == "%" else Unreadable(f"{value * 100:.10g}%", "percent")
+            if type(value) in (int, float) and p.grid.is_percent(*p.spots(c.at, test)):
+                value = _of_percent(value, unit)
             if written := as_measured(name, value, unit):
                 said[test].append(written)
     if not any(said):

@@ -8,7 +8,7 @@ A      | 20.9     | 1
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from grader.problems import Place
@@ -49,13 +49,6 @@ class Folded(Grid):
         """How a layout file names a line: two headings stand over each column."""
         top = next(iter(self.seconds))
         return f'heading = "{self.rows[top][column]}"'
-
-    def _positions(self, cells: Iterable[Cell]) -> frozenset[Cell]:
-        wanted = set(cells)
-        if not wanted:
-            return frozenset()
-        spots = ((r, c) for r in range(len(self.rows)) for c in range(self.width))
-        return frozenset(at for at in spots if self.cell(*at) in wanted)
 
 
 def folded(grid: Grid) -> Grid:

@@ -7,7 +7,7 @@ everything else is written once.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from functools import cached_property
 from typing import Any
 
@@ -67,6 +67,10 @@ class Grid:
         one, other = self.outer[row], self.inner[column]
         return (other, one) if self.turned else (one, other)
 
+    def origin(self, row: int, column: int) -> tuple[Sheet, Cell]:
+        """The sheet of one cell, and where it stands there."""
+        return self.sheet, self.cell(row, column)
+
     def address(self, row: int, column: int) -> str:
         """A cell as a person names it."""
         return a1(*self.cell(row, column))
@@ -124,25 +128,19 @@ class Grid:
             )  # fmt: skip
         return made
 
-    @cached_property
-    def percents(self) -> frozenset[Cell]:
-        """Positions of numbers that are shown through a percent format."""
-        return self._positions(self.sheet.percents)
+    def is_formatted(self) -> bool:
+        """Whether any cell is shown through a percent format or struck through."""
+        return bool(self.sheet.percents or self.sheet.struck)
 
-    @cached_property
-    def struck(self) -> frozenset[Cell]:
-        """Positions of cells that are struck through."""
-        return self._positions(self.sheet.struck)
+    def is_percent(self, row: int, column: int) -> bool:
+        """Whether a cell is a number that is shown through a percent format."""
+        sheet, cell = self.origin(row, column)
+        return cell in sheet.percents
 
-    def _positions(self, cells: Iterable[Cell]) -> frozenset[Cell]:
-        """Positions in the grid of cells of the sheet."""
-        if not cells:
-            return frozenset()
-        rows, columns = (self.inner, self.outer) if self.turned else (self.outer, self.inner)
-        row_at = {n: i for i, n in enumerate(rows)}
-        column_at = {n: i for i, n in enumerate(columns)}
-        found = ((row_at[r], column_at[c]) for r, c in cells if r in row_at and c in column_at)
-        return frozenset((c, r) for r, c in found) if self.turned else frozenset(found)
+    def is_struck(self, row: int, column: int) -> bool:
+        """Whether a cell is struck through."""
+        sheet, cell = self.origin(row, column)
+        return cell in sheet.struck
 
 
 def _span(numbers: Sequence[int], first: int, last: int) -> tuple[int, int]:

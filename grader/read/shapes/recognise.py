@@ -269,7 +269,7 @@ def _read_visit(grid: Grid) -> tuple[dict[str, tuple[Place, Any]], list[Note]]:
         if field is None or field not in VISIT:
             notes.append(grid.note("unknown_label", row, 1, value, label=str(text)))
             continue
-        if field in NUMBERS and (row, 1) in grid.percents and type(value) in (int, float):
+        if field in NUMBERS and grid.is_percent(row, 1) and type(value) in (int, float):
             value = Unreadable(f"{value * 100:.10g}%", "percent")
         if field in constants:
             place, earlier = constants[field]

@@ -5,7 +5,7 @@ Plain tuples, so that they pass between processes quickly. No numpy, no pandas.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Set
 from typing import Any, NamedTuple
 
 from grader.problems import Table, Unreadable
@@ -29,12 +29,12 @@ class Sheet(NamedTuple):
     name: str
     rows: list[list[Any]]
     numbers: list[int] | None = None
-    percents: Iterable[tuple[int, int]] = ()
+    percents: Set[tuple[int, int]] = frozenset()
     hidden: bool = False
     merges: Callable[[], list[Range]] = list
     hidden_rows: Iterable[int] = ()
     comments: Iterable[tuple[tuple[int, int], str]] = ()
-    struck: Iterable[tuple[int, int]] = ()
+    struck: Set[tuple[int, int]] = frozenset()
     printed: Iterable[str] = ()
 
 

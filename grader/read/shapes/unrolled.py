@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
-from grader.problems import Place, a1
+from grader.problems import Place
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.pairs import labels_alone
 from grader.read.shapes.rows import is_total
@@ -32,23 +32,22 @@ class Unrolled(Grid):
     merges: list[Range] = []
     covered: dict[Cell, Cell] = {}
 
-    def __init__(
-        self, sheet: Sheet, rows: list[Sequence[Any]], origins: list[list[Place]], percents: set[Place]
-    ) -> None:
-        super().__init__(sheet, rows, range(len(rows)), range(len(rows[0])))
-        self.origins = origins
-        self.percents = frozenset(
-            (r, c) for r, some in enumerate(origins) for c, at in enumerate(some) if at in percents
-        )
+    def __init__(self, sheets: Sequence[Sheet], rows: list[Sequence[Any]], origins: list[list[Place]]) -> None:
+        super().__init__(sheets[0], rows, range(len(rows)), range(len(rows[0])))
+        self.origins, self.sheets = origins, {s.name: s for s in sheets}
 
     def cell(self, row: int, column: int) -> Cell:
         """0-based row and column of the sheet it came from."""
         at = self.origins[row][column]
         return at.row or 0, at.column or 0
 
-    def address(self, row: int, column: int) -> str:
-        """A cell as a person names it."""
-        return a1(*self.cell(row, column))
+    def origin(self, row: int, column: int) -> tuple[Sheet, Cell]:
+        """The sheet of one cell, and where it stands there."""
+        return self.sheets[self.origins[row][column].sheet], self.cell(row, column)
+
+    def is_formatted(self) -> bool:
+        """Whether any cell is shown through a percent format or struck through."""
+        return any(s.percents or s.struck for s in self.sheets.values())
 
     def place(self, row: int, column: int) -> Place:
         """The Place of one cell."""
@@ -157,15 +156,13 @@ def joined(blocks: list[Matrix]) -> Unrolled | None:
     first = blocks[0].grid
     rows: list[Sequence[Any]] = [_HEADINGS]
     origins = [[first.place(blocks[0].down[0], 0)] * len(_HEADINGS)]
-    percents: set[Place] = set()
     for m in (m for m in blocks if m.known):
-        percents |= {m.grid.place(*at) for at in m.grid.percents}
         for outlet, when, reading in m.crossings():
             value = m.grid.rows[reading[0]][reading[1]]
             if value is not None:
                 rows.append((m.grid.rows[outlet[0]][outlet[1]], whole(m.grid.rows[when[0]][when[1]]), m.name, value))
                 origins.append([m.grid.place(*at) for at in (outlet, when, reading, reading)])
-    return Unrolled(first.sheet, rows, origins, percents)
+    return Unrolled([m.grid.sheet for m in blocks], rows, origins)
 
 
 def dates_across(grid: Grid) -> Grid:
@@ -191,5 +188,5 @@ def dates_across(grid: Grid) -> Grid:
                     continue
                 rows.append([*(grid.over(r, c) for c in kept), whole(cells[at]), body[at]])
                 origins.append([*(grid.place(r, c) for c in kept), grid.place(top, at), grid.place(r, at)])
-        return Unrolled(grid.sheet, rows, origins, {grid.place(*at) for at in grid.percents})
+        return Unrolled([grid.sheet], rows, origins)
     return grid

@@ -1,6 +1,7 @@
 """Headings -> fields, on plain lists of rows."""
 
 import math
+from datetime import date
 
 import pytest
 
@@ -204,6 +205,14 @@ def test_a_percent_format_leaves_an_oxygen_fraction_and_nothing_else():
     table, _ = one(rows, percents={(1, 1), (1, 2), (2, 1)})
     assert table.columns["oxygen_pct"] == [0.209, Unreadable("2090%", "percent")]
     assert table.columns["co2_ppm"] == [Unreadable("0.06%", "percent"), 400.0]
+
+
+def test_what_is_struck_through_on_a_sheet_of_one_parameter_is_no_reading():
+    heads, days = [None, date(2026, 1, 5), date(2026, 4, 7)], [["P1", 1.0, 2.0], ["P2", 3.0, 4.0]]
+    sheets = [Sheet("CO ppm", [heads, *days], struck={(2, 2)}), Sheet("CO2 ppm", [heads, *days], struck={(1, 1)})]
+    read = [{f: v for f, [v] in t.columns.items()} for t in recognise(sheets).tables]
+    assert [r["co_ppm"] for r in read] == [1.0, 3.0, 2.0, Unreadable("4.0", "struck")]
+    assert [r["co2_ppm"] for r in read] == [Unreadable("1.0", "struck"), 3.0, 2.0, 4.0]
 
 
 def test_numbers_that_are_none_are_unreadable():
