@@ -74,7 +74,7 @@ def _shapes(grid: Grid, spec: TableSpec | None) -> list[Callable[[], list[Propos
 def weigh(made: list[Proposal]) -> tuple[int, int]:
     """(weight of proposals for one sheet, figures that they leave unexplained)."""
     explained = sum(len(v) - v.count(None) for p in made for at, v in p.values.items()) + sum(
-        len(p.constants) for p in made
+        len(p.given) for p in made
     )
     missed = sum(p.missed for p in made)
     return explained - _PENALTY * missed, missed
@@ -85,14 +85,13 @@ def crossed(blocks: list[Matrix], spec: TableSpec | None = None) -> list[Proposa
     grid = joined(blocks)
     if grid is None:
         return []
-    shared = [shared_above(m.grid, *m.above) for m in blocks]
-    constants = {f: v for said in reversed(shared) for f, v in said.constants.items()}
-    for f, (place, value) in constants.items():  # two sheets that differ: neither is read; a name may be one of several
-        other = next((s.constants[f][1] for s in shared if s.constants.get(f, (place, value))[1] != value), None)
+    above = [shared_above(m.grid, *m.above)[0] for m in blocks]
+    given = {f: one for said in reversed(above) for f, one in said.items()}
+    for f, one in given.items():  # two sheets that differ: neither is read; a name may be one of several
+        other = next((said[f].value for said in above if f in said and said[f].value != one.value), None)
         if other is not None and FIELDS[f].kind != "text":
-            constants[f] = place, both(value, other)
-    how = {f: v for said in reversed(shared) for f, v in said.how.items()}
-    return [p._replace(constants=constants, how=how) for p in long.proposals(grid, spec)]
+            given[f] = one._replace(value=both(one.value, other))
+    return [p._replace(given=given) for p in long.proposals(grid, spec)]
 
 
 def _is_down(spec: TableSpec) -> bool:

@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.problems import Place, Table, Unclear, Unreadable
+from grader.read.given import Given, by_layout, constants_of, how_of
 from grader.read.layout_spec import TableSpec
 from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.grid import Cell, Grid
@@ -53,11 +54,11 @@ class Where(NamedTuple):
 
 
 class Part(NamedTuple):
-    """Tests of a table that follow each other, and what holds for them alone: field -> (Place, value, how)."""
+    """Tests of a table that follow each other, and what is given for them alone."""
 
     first: int
     stop: int
-    values: dict[str, tuple[Place, Any, str]] = {}
+    given: Mapping[str, Given] = {}
 
 
 class Proposal(NamedTuple):
@@ -70,7 +71,7 @@ class Proposal(NamedTuple):
     where     : how the lines are named.
     spots     : (line, test) -> position of the value in the grid.
     places    : (line, test) -> Place of one test's own value, where the line does not tell it; None: it does.
-    constants : field -> (Place, value) of all tests. how: field -> how it was understood.
+    given     : of all tests.
     parts     : groups of tests with values of their own; [] is one part.
     group     : distance back to the first of tables that are parts of one.
     missed    : figures of its body that nothing explains.
@@ -84,8 +85,7 @@ class Proposal(NamedTuple):
     where: Where
     spots: Callable[[int, int], Cell]
     places: Callable[[int, int], Place] | None = None
-    constants: dict[str, tuple[Place, Any]] = {}
-    how: dict[str, tuple[str, str, str]] = {}
+    given: Mapping[str, Given] = {}
     parts: list[Part] = []
     heads: tuple[int, int] = (-1, -1)
     sides: tuple[int, int] = (-1, -1)
@@ -98,14 +98,14 @@ class Proposal(NamedTuple):
 
 
 class Fields(NamedTuple):
-    """field -> values, Place, unit (where not its own), how it was understood, its line; constants of headings."""
+    """field -> values, Place, unit (where not its own), how it was understood, its line; what headings give for all tests."""
 
     values: dict[str, list[Any]]
     places: dict[str, Place]
     units: dict[str, str]
     how: dict[str, tuple[str, str, str]]
     lines: dict[str, int]
-    constants: dict[str, tuple[Place, Any]]
+    given: dict[str, Given]
     notes: list[Note]
     unclear: list[Unclear]
 
@@ -128,20 +128,19 @@ def _extract(p: Proposal) -> Recognised:
     fields = read_fields(p.lines, p.values, p.where)
     _formats(p, fields)
     _substances(p, fields)
-    constants = {**fields.constants, **p.constants}
-    how = dict(p.how) if p.own else {**fields.how, **p.how}
-    if not p.own:
-        _at_line_pressure(fields, constants, how)
+    given = {**fields.given, **p.given}
+    if p.own:
+        fields.how.clear()  # its headings are known
+    else:
+        _at_line_pressure(fields, given)
     if p.spec is not None:
-        at = Place(p.grid.name, max(p.heads[1], 0), 0)
-        constants.update({field: (at, value) for field, value in p.spec.constants.items()})
-        how.update(dict.fromkeys(p.spec.constants, ("", f"layout file {p.spec.source}", CERTAIN)))
-        _of_groups(p, p.spec, fields, how)
+        top, source = max(p.heads[1], 0), p.spec.source
+        given |= {field: by_layout(p.grid.name, top, value, source) for field, value in p.spec.constants.items()}
+        _of_groups(p, p.spec, fields)
     tables: list[Table] = []
     for part in p.parts or [Part(0, len(p.tests))]:
         tests = p.tests[part.first : part.stop]
-        own = {f: (place, value) for f, (place, value, _) in part.values.items()}
-        told = {f: (shown(value), said, LIKELY) for f, (_, value, said) in part.values.items()}
+        mine = {**given, **part.given}
         places = fields.places
         if p.places is not None:
             places = {f: p.places(fields.lines[f], part.first) for f in fields.places}
@@ -150,12 +149,12 @@ def _extract(p: Proposal) -> Recognised:
                 p.grid.name,
                 p.shape,
                 places,
-                {**constants, **own},
+                constants_of(mine),
                 [row for row, _ in tests],
                 [column for _, column in tests] if tests and tests[0][1] >= 0 else [],
                 {f: v[part.first : part.stop] for f, v in fields.values.items()},
                 fields.units,
-                {**how, **told},
+                {**fields.how, **how_of(mine)},
                 p.group + len(tables),
                 p.own,
                 p.spec.order if p.spec else "",
@@ -167,14 +166,14 @@ def _extract(p: Proposal) -> Recognised:
     return Recognised(tables, [*fields.notes, *p.notes], len(p.tests), p.passed)
 
 
-def _of_groups(p: Proposal, spec: TableSpec, fields: Fields, how: dict[str, tuple[str, str, str]]) -> None:
+def _of_groups(p: Proposal, spec: TableSpec, fields: Fields) -> None:
     """What a layout file says of a part of the tests stands in their blank cells."""
     for group in spec.groups:
         inside = [group.has_row(row) if column < 0 else group.has_column(column) for row, column in p.tests]
         for field, value in group.constants.items() if any(inside) else ():
             old = fields.values.get(field, [None] * len(inside))
             fields.values[field] = [value if here and v is None else v for here, v in zip(inside, old)]
-            how.setdefault(field, ("", f"layout file {spec.source}", CERTAIN))
+            fields.how.setdefault(field, how_of({field: by_layout(p.grid.name, 0, value, spec.source)})[field])
 
 
 def _formats(p: Proposal, fields: Fields) -> None:
@@ -262,8 +261,8 @@ def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Wh
     for found in positions.values():
         for name, value in found[0].heading.constants:
             if name not in made.values:
-                made.constants[name] = (where.place(found[0].at)._replace(row=_row_of(where, found[0].at)), value)
-                made.how[name] = (found[0].text, "stated in the heading", found[0].heading.sure)
+                place = where.place(found[0].at)._replace(row=_row_of(where, found[0].at))
+                made.given[name] = Given(place, value, found[0].text, "stated in the heading", found[0].heading.sure)
     return made
 
 
@@ -326,17 +325,17 @@ def _one_smell(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Co
     ]
 
 
-def _at_line_pressure(
-    made: Fields, constants: dict[str, tuple[Place, Any]], how: dict[str, tuple[str, str, str]]
-) -> None:
+def _at_line_pressure(made: Fields, given: dict[str, Given]) -> None:
     """A dew point under a heading for pressure dew points is one at the line pressure of its row, or of its table."""
     at, line = "dew_point_measured_at_bar", "line_pressure_bar"
-    if at in constants or not pressure_dew_point(how, made.values) or line not in how or how[line][2] == "unsure":
+    how = {**made.how, **how_of(given)}
+    if at in given or not pressure_dew_point(how, made.values) or line not in how or how[line][2] == "unsure":
         return
-    how[at] = (how["dew_point_measured_c"][0], "a pressure dew point is at line pressure", LIKELY)
+    heading, why = how["dew_point_measured_c"][0], "a pressure dew point is at line pressure"
     if line not in made.values:
-        constants[at] = constants[line]
+        given[at] = given[line]._replace(text=heading, how=why, sure=LIKELY)
         return
+    made.how[at] = (heading, why, LIKELY)
     made.values[at], made.places[at], made.lines[at] = made.values[line], made.places[line], made.lines[line]
     if line in made.units:
         made.units[at] = made.units[line]

@@ -7,9 +7,9 @@ from fnmatch import fnmatchcase
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
-from grader.problems import Place, Table
+from grader.problems import Table
+from grader.read.given import by_layout, filled
 from grader.read.shapes.tables import Note
-from grader.read.words.heading_words import CERTAIN
 from grader.read.words.spelling import fold_word
 
 
@@ -131,16 +131,12 @@ class LayoutSpec(NamedTuple):
 
     def _usual(self, table: Table, notes: list[Note]) -> Table:
         more = {f: v for f, v in self.usual.items() if f not in table.constants}
-        said = f"layout file {self.source}"
         for field, value in more.items():
             count = table.columns.get(field, [None] * len(table.rows)).count(None)
             if FIELDS[field].kind == "number" and FIELDS[field].unit == "min" and count:
                 about = {"heading": FIELDS[field].heading, "count": count, "source": self.source}
                 notes.append(Note("usual_time_used", table.sheet, "", value, about))
-        return table._replace(
-            constants={**table.constants, **{f: (Place(table.sheet, 0, 0), v) for f, v in more.items()}},
-            how={**dict.fromkeys(more, ("", said, CERTAIN)), **table.how},
-        )
+        return filled(table, {f: by_layout(table.sheet, 0, v, self.source) for f, v in more.items()})
 
 
 def _word(value: Any, known: Mapping[str, str]) -> Any:

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.problems import Place, Table, Unclear
+from grader.read.given import is_by_layout
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.tables import shown, whole
 from grader.read.words.heading_words import LIKELY, key
@@ -151,9 +152,7 @@ def with_unclear(table: Table, said: Said, figures: Iterable[Stated], of: Sequen
 
 def _is_known(table: Table, field: str, value: Any) -> bool:
     """Whether a field is the same for all tests anyway, or a layout file says what it is."""
-    if field not in table.constants:
-        return False
-    return table.constants[field][1] == value or table.how.get(field, ("", "", ""))[1].startswith("layout file")
+    return field in table.constants and (table.constants[field][1] == value or is_by_layout(table, field))
 
 
 class Cells:

@@ -11,10 +11,11 @@ from typing import Any, NamedTuple
 
 from grader.data import load_toml
 from grader.read.extract import NUMBERS, READINGS, Proposal
+from grader.read.given import Given
 from grader.read.layout_spec import FieldSpec, TableSpec
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head, are_pairs
-from grader.read.shapes.pairs import Shared, listed, may_stand_above, shared_above
+from grader.read.shapes.pairs import listed, may_stand_above, shared_above
 from grader.read.shapes.rows import is_total, plain
 from grader.read.shapes.table import NO_TEST, Block, propose
 from grader.read.words.dates import is_date
@@ -68,7 +69,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     if side is None:
         return []
     made: list[Proposal] = []
-    of_sheet = Shared({}, {}, [])
+    of_sheet: dict[str, Given] = {}
     for begin, names, rows, end in _blocks(grid, side, spec):
         start = rows[0]
         labels = [c for r in rows if (c := _with_unit(grid, side, r, names)) is not None]
@@ -79,17 +80,15 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
             named = column(names, "Test date" if dated else "Outlet")
             labels.append(named._replace(text=text, how="row of names above the readings"))
         head = Head(side.at, side.at, [c._replace(at=c.at - start) for c in sorted(labels, key=lambda c: c.at)])
-        above = shared_above(grid, begin, start, may_stand_above(labels))
-        below = shared_above(grid, rows[-1] + 1, end)
-        if "site" not in above.constants and not any(c.field == "site" for c in labels):
-            above = above._replace(
-                constants={**of_sheet.constants, **above.constants}, how={**of_sheet.how, **above.how}
-            )
+        above, said_above = shared_above(grid, begin, start, may_stand_above(labels))
+        below, said_below = shared_above(grid, rows[-1] + 1, end)
+        if "site" not in above and not any(c.field == "site" for c in labels):
+            above = {**of_sheet, **above}
         if not made:  # what stands over the first table but its day holds for those below it, unless they name a site
-            of_sheet = above._replace(constants={f: v for f, v in above.constants.items() if f not in _OF_A_DAY})
+            of_sheet = {f: one for f, one in above.items() if f not in _OF_A_DAY}
         corner = {}
         if is_date(grid.rows[names][side.at]):
-            corner = {"test_date": (grid.place(names, side.at), grid.rows[names][side.at])}
+            corner = {"test_date": Given(grid.place(names, side.at), grid.rows[names][side.at])}
         own = spec
         if spec is not None:
             fields = {f: s._replace(row=s.row - start if s.row >= 0 else -1) for f, s in spec.fields.items()}
@@ -105,15 +104,14 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
                 turned,
                 head,
                 grid.width,
-                constants={**below.constants, **corner, **above.constants},
-                how={**below.how, **above.how},
+                given={**below, **corner, **above},
                 spec=own,
                 banners=False,
                 skip=skip,
                 names=names - start,
             )
         )
-        notes = [*above.notes, *below.notes, *table.notes]
+        notes = [*said_above, *said_below, *table.notes]
         notes += [
             grid.note("unknown_column", names - 1, at, text, heading=text, where=grid.line_words(at))
             for at, text in earlier.items()

@@ -12,10 +12,12 @@ from typing import Any, NamedTuple
 
 from grader.problems import Place, Unreadable
 from grader.read.extract import READINGS
+from grader.read.given import Given
 from grader.read.shapes.grid import Grid
-from grader.read.shapes.pairs import Pair, labels_alone, pairs, with_unit
+from grader.read.shapes.pairs import Pair, given_by, labels_alone, pairs
 from grader.read.shapes.tables import shown
 from grader.read.words.dates import date_within, is_date, is_round, is_when, of_a_visit
+from grader.read.words.heading_words import LIKELY
 from grader.read.words.labels import NUMBERS, SHARED, Column, column, inline, label, looks_like_value, may_be_reading
 
 _MOST_CELLS = 6
@@ -25,12 +27,12 @@ _WIDE = 3  # merged columns from which a row is surely a banner
 
 
 class Banner(NamedTuple):
-    """One banner row. at : its position among the table's rows. values : field -> (Place, value, how)."""
+    """One banner row. at : its position among the table's rows. given : what it says of the tests below it."""
 
     at: int
     column: int
     shown: Any
-    values: dict[str, tuple[Place, Any, str]]
+    given: dict[str, Given]
     guessed: bool = False
 
 
@@ -68,8 +70,8 @@ def banners_of(
         read = any((v := some[index]) is not None and may_be_reading(v) and not is_date(v) for some in readings)
         over = _over_a_heading(grid, kinds, span, index)
         said = caption(grid, span[0] + index, known, over) if len(filled) > 1 and (over or not read) else {}
-        if "test_date" in said and (over or fields.get(said["test_date"][0].column or 0, "") in NUMBERS):
-            found.append(Banner(index, at, value, said, any("without a label" in how for _, _, how in said.values())))
+        if "test_date" in said and (over or fields.get(said["test_date"].place.column or 0, "") in NUMBERS):
+            found.append(Banner(index, at, value, said, any(map(_without_a_label, said.values()))))
             continue
         if (
             over
@@ -92,24 +94,33 @@ def banners_of(
         place = grid.place(span[0] + index, at)
         if is_date(value):
             if own == "test_date" or "test_date" not in values:
-                found.append(Banner(index, at, value, {"test_date": (place, value, "banner row")}))
+                found.append(Banner(index, at, value, _alone("test_date", place, value)))
         elif type(value) is str and (own == "test_date" or "test_date" not in values) and (day := date_within(value)):
             if column(-1, value.replace(day, "")).kind == "note":
                 continue  # "Next visit 13 April 2026"
-            found.append(Banner(index, at, value, {"test_date": (place, day, "banner row")}))
+            found.append(Banner(index, at, value, _alone("test_date", place, day)))
         elif type(value) is str and (_is_name(value) or _is_hall(value)):
             if own in SHARED and own != "":
                 if _blank_below(values[own], kept, index):
-                    found.append(Banner(index, at, value, {own: (place, value, "banner row")}))
+                    found.append(Banner(index, at, value, _alone(own, place, value)))
             elif span[0] + index in wide or at != outlet or _is_hall(value) and kept[index + 1 : index + 2] == [True]:
                 found.append(Banner(index, at, value, _guess(value, place, known), True))
             else:
                 names.append((index, at, value))
     found += _repeating(grid, values, kept, span, names, known, {b.at for b in found})
-    return sorted((b for b in found if b.values), key=lambda b: b.at)
+    return sorted((b for b in found if b.given), key=lambda b: b.at)
 
 
-def _labelled(grid: Grid, row: int, filled: list[tuple[int, Any]]) -> dict[str, tuple[Place, Any, str]]:
+def _alone(field: str, place: Place, value: Any, how: str = "banner row") -> dict[str, Given]:
+    """What a row gives that holds one value and no label."""
+    return {field: Given(place, value, shown(value), how)}
+
+
+def _without_a_label(one: Given) -> bool:
+    return "without a label" in one.how
+
+
+def _labelled(grid: Grid, row: int, filled: list[tuple[int, Any]]) -> dict[str, Given]:
     """The values of a row that holds labels with their values and nothing else; {} where it is none."""
     if len(filled) == 1 and inline(filled[0][1]) is None:
         return {}
@@ -119,18 +130,12 @@ def _labelled(grid: Grid, row: int, filled: list[tuple[int, Any]]) -> dict[str, 
     return _said(grid, found)
 
 
-def _said(grid: Grid, found: list[Pair]) -> dict[str, tuple[Place, Any, str]]:
-    return {
-        p.label.field: (
-            grid.place(p.row, p.value_column),
-            with_unit(p.label.field, p.label, p.value),
-            f"banner row, {p.label.text}",
-        )
-        for p in found
-    }
+def _said(grid: Grid, found: list[Pair]) -> dict[str, Given]:
+    given = ((p.label.field, given_by(grid, p, f"banner row, {p.label.text}")) for p in found)
+    return {field: one._replace(text=shown(one.value), sure=LIKELY) for field, one in given}
 
 
-def caption(grid: Grid, row: int, known: Collection[str], over: bool = False) -> dict[str, tuple[Place, Any, str]]:
+def caption(grid: Grid, row: int, known: Collection[str], over: bool = False) -> dict[str, Given]:
     """What a row of words over a block of tests says: what it labels, its one day, and the hall that it begins with.
 
     A day without a label counts where the words beside it, or in its cell, say which visit it was or that tests were
@@ -143,11 +148,11 @@ def caption(grid: Grid, row: int, known: Collection[str], over: bool = False) ->
         return {}
     made = _said(grid, [p for p in pairs(grid, row, row + 1) if p.value is not None and p.label.field in SHARED])
     if "test_date" not in made:
-        said = []
+        said: list[dict[str, Given]] = []
         for (_, left), (_, value), (at, day) in zip([(0, ""), *filled], filled, days):
             beside = column(-1, str(left) if day is value else str(value).replace(str(day), ""))
             if day and _of_tests(beside):
-                said.append((grid.place(row, at), day, "caption over the tests"))
+                said.append(_alone("test_date", grid.place(row, at), day, "caption over the tests"))
             elif day and over and beside.kind not in ("note", "field"):
                 bare = len(filled) == 1 and not any(map(str.isalpha, beside.text))
                 bare |= (
@@ -156,8 +161,9 @@ def caption(grid: Grid, row: int, known: Collection[str], over: bool = False) ->
                     and all(d or _is_hall(v) for (_, v), d in zip(filled, days))
                 )
                 what = day if bare else Unreadable(shown(day), "twice")
-                said.append((grid.place(row, at), what, "caption over the tests, without a label"))
-        made |= {"test_date": said[0]} if len(said) == 1 else {}
+                how = "caption over the tests, without a label"
+                said.append(_alone("test_date", grid.place(row, at), what, how))
+        made |= said[0] if len(said) == 1 else {}
     title = filled[0][1]
     if made and type(title) is str and _is_hall(title):
         made |= _guess(title, grid.place(row, filled[0][0]), {*known, *made})
@@ -215,16 +221,12 @@ def _blank_below(values: list[Any], kept: list[bool], index: int) -> bool:
     return following is not None and values[following] is None
 
 
-def _guess(text: str, place: Place, known: set[str]) -> dict[str, tuple[Place, Any, str]]:
+def _guess(text: str, place: Place, known: set[str]) -> dict[str, Given]:
     """What a name alone is taken for: the site, which keeps outlets of two names apart in everything; where the
     site is known, what its words say, or the location."""
-    if "site" not in known:
-        return {"site": (place, text, "banner row without a label")}
-    said = [f for f in column(-1, text).heading.candidates if f in ("system", "location") and f not in known]
-    for field in (*said, "location", "system"):
-        if field not in known:
-            return {field: (place, text, "banner row without a label")}
-    return {}
+    said = [f for f in column(-1, text).heading.candidates if f in ("system", "location")]
+    field = next((f for f in ("site", *said, "location", "system") if f not in known), None)
+    return _alone(field, place, text, "banner row without a label") if field else {}
 
 
 def _repeating(
@@ -258,14 +260,14 @@ def _repeating(
 
 def segments(
     kept: list[bool], banners: list[Banner]
-) -> tuple[list[tuple[int, int, dict[str, Any]]], dict[str, tuple[Place, Any]], list[Banner]]:
-    """(parts as (first, stop, values), values of banners below the last test, banners that name nothing).
+) -> tuple[list[tuple[int, int, dict[str, Given]]], dict[str, Given], list[Banner]]:
+    """(parts as (first, stop, what is given), what banners below the last test give, banners that name nothing).
 
     A banner of a field that came first is the outer one: a new site ends the date below it, not the other way.
     """
     levels: list[str] = []
-    state: dict[str, tuple[Place, Any, str]] = {}
-    parts: list[tuple[int, int, dict[str, Any]]] = []
+    state: dict[str, Given] = {}
+    parts: list[tuple[int, int, dict[str, Given]]] = []
     begin = 0
     fresh: set[str] = set()
     used: set[int] = set()
@@ -276,24 +278,24 @@ def segments(
             used |= {b.at for b in pending}
             pending, fresh = [], set()
             begin = banner.at
-        for field in banner.values:
+        for field in banner.given:
             if field not in levels:
                 levels.append(field)
-        outer = min(levels.index(f) for f in banner.values)
+        outer = min(levels.index(f) for f in banner.given)
         for field in levels[outer + 1 :]:
-            if field not in banner.values and field not in fresh:
+            if field not in banner.given and field not in fresh:
                 state.pop(field, None)
-        state.update(banner.values)
-        fresh |= set(banner.values)
+        state.update(banner.given)
+        fresh |= set(banner.given)
         pending.append(banner)
-    footers: dict[str, tuple[Place, Any]] = {}
+    footers: dict[str, Given] = {}
     unused: list[Banner] = []
     if any(kept[begin:]) or not parts:
         parts.append((begin, len(kept), dict(state)) if any(kept[begin:]) else (0, len(kept), {}))
     if pending and not any(kept[begin:]):
         for banner in pending:
-            if banner.guessed or any("without a label" in v[2] for v in banner.values.values()):
+            if banner.guessed or any(map(_without_a_label, banner.given.values())):
                 unused.append(banner)
-                continue
-            footers.update({f: (place, value) for f, (place, value, _) in banner.values.items()})
+            else:
+                footers.update(banner.given)
     return parts, footers, unused

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from typing import Any, NamedTuple
 
-from grader.problems import Place
 from grader.read.extract import NUMBERS, Proposal
+from grader.read.given import Given
 from grader.read.layout_spec import TableSpec
 from grader.read.shapes.banners import caption
 from grader.read.shapes.grid import Grid
@@ -149,28 +149,26 @@ def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]
     for i, ((head, again), spec) in enumerate(zip(found, specs)):
         stop = regions[i + 1] if i + 1 < len(found) else len(grid.rows)
         tubes = _tubes_below(grid, head.bottom + 1, stop)
-        said_below = shared_above(grid, tubes, stop)
+        below, said_below = shared_above(grid, tubes, stop)
         stop = tubes
         groups = side_by_side(grid, head)
         top = groups[0].head.top if groups else head.top
         # A sheet an outlet, its dates down the side: the outlet's name stands above.
-        shared = shared_above(grid, regions[i], top, may_stand_above(head.columns))
-        notes = [*shared.notes, *said_below.notes]
-        constants, how = {**said_below.constants, **shared.constants}, {**said_below.how, **shared.how}
+        above, notes = shared_above(grid, regions[i], top, may_stand_above(head.columns))
+        notes += said_below
+        given = {**below, **above}
         names = _names(grid, head, stop)
-        if "test_date" not in constants and not any(c.field == "test_date" for c in head.columns):
-            for field, (place, value, said) in _date_above(grid, regions[i], top, constants, again).items():
-                constants[field], how[field] = (place, value), (shown(value), said, "likely")
+        if "test_date" not in given and not any(c.field == "test_date" for c in head.columns):
+            given |= _date_above(grid, regions[i], top, given, again)
         if not i:
-            first_of_sheet = names, constants, how
+            first_of_sheet = names, given
         elif names and names <= first_of_sheet[0]:  # a second block of the same outlets is of the same visit
-            constants, how = {**first_of_sheet[1], **constants}, {**first_of_sheet[2], **how}
-        if titles and "site" not in constants and not any(c.field == "site" for c in head.columns):
+            given = {**first_of_sheet[1], **given}
+        if titles and "site" not in given and not any(c.field == "site" for c in head.columns):
             row, at, text = titles[i]
-            constants["site"] = (grid.place(row, at), text)
-            how["site"] = (text, "title above the table", "likely")
+            given = {**given, "site": Given(grid.place(row, at), text, text, "title above the table")}
             notes.append(grid.note("banner_guessed", row, at, text, what="site", line=f'site = "{text}"'))
-        if "site" in constants and not any(c.field == "location" for c in head.columns):
+        if "site" in given and not any(c.field == "location" for c in head.columns):
             # The site is named: what stands over each table is a part of it.
             groups = [g._replace(field="location") if g.field == "site" else g for g in groups]
         if groups:
@@ -181,12 +179,12 @@ def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]
         tables = 0
         for number, group in enumerate(parts):
             own = of_group(spec, groups, number) if groups else spec
-            more, understood = dict(constants), dict(how)
-            if groups and group.field:
-                more[group.field] = (group.place, group.when)
-                understood[group.field] = (str(group.when), "heading over a group of columns", "likely")
+            over = "heading over a group of columns"
+            when = (
+                {group.field: Given(group.place, group.when, str(group.when), over)} if groups and group.field else {}
+            )
             skip = skipped(grid, groups, number, group.head.bottom + 1, stop) if groups else set()
-            block = Block(grid, group.head, stop, again, more, understood, own, skip=frozenset(skip))
+            block = Block(grid, group.head, stop, again, {**given, **when}, own, skip=frozenset(skip))
             table = propose(block)._replace(group=tables)
             # Parts of one table: what their columns say together, and one table of a layout file.
             tables += max(len(table.parts), 1)
@@ -194,9 +192,9 @@ def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]
             tests += len(table.tests)
         first = made[begin]
         if tests and not any(
-            "outlet" in t.constants
+            "outlet" in t.given
             or any(c.field == "outlet" for c in t.lines)
-            or any("outlet" in x.values for x in t.parts)
+            or any("outlet" in x.given for x in t.parts)
             for t in made[begin:]
         ):
             notes.append(_no_outlet_note(grid, head))
@@ -245,14 +243,13 @@ def _no_outlet_note(grid: Grid, head: Head) -> Note:
     return grid.note("no_outlet_column", row, column, grid.name, line=f"outlet = {{ {words} }}")
 
 
-def _date_above(
-    grid: Grid, first: int, stop: int, known: Collection[str], again: list[int]
-) -> dict[str, tuple[Place, Any, str]]:
+def _date_above(grid: Grid, first: int, stop: int, known: Collection[str], again: list[int]) -> dict[str, Given]:
     """The date (or month, or year) that stands alone in a row above a table, the nearest, or what its caption says."""
     for row in range(stop - 1, first - 1, -1):
         filled = [(at, v) for at, v in enumerate(grid.rows[row]) if v is not None]
         if len(filled) == 1 and is_date(filled[0][1]):
-            return {"test_date": (grid.place(row, filled[0][0]), filled[0][1], "date above the table")}
+            at, day = filled[0]
+            return {"test_date": Given(grid.place(row, at), day, shown(day), "date above the table")}
         if row == stop - 1 and "test_date" in (said := caption(grid, row, known, bool(again))):
             return said
     return {}

@@ -123,6 +123,6 @@ def with_places(p: Proposal) -> Proposal:
         p.notes.append(Note("form_left_over", grid.name, first, "", {"cells": f"{first} to {last}"}))
     if not p.tests:
         return p
-    parts = [Part(i, i + 1, part.values) for part in p.parts for i in range(part.first, part.stop)]
+    parts = [Part(i, i + 1, part.given) for part in p.parts for i in range(part.first, part.stop)]
     lines = [c._replace(how=AS_FOUND[1]) if c.field else c for c in p.lines]
     return p._replace(parts=parts, lines=lines, places=lambda line, test: grid.place(*p.spots(line, test)))

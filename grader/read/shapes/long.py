@@ -94,8 +94,8 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
         notes += [spec.misfit(grid.name, w) for w in wrong]
     found = _with_outlet(grid, found)
     rows = _rows(grid, found, spec, notes)
-    shared = shared_above(grid, 0, max(found.head, 0), frozenset({"outlet"}))
-    notes += shared.notes
+    given, said = shared_above(grid, 0, max(found.head, 0), frozenset({"outlet"}))
+    notes += said
     tests = rows.tests
     if found.more:
         line = f'orientation = "long", value_column = "{a1(0, found.values)[:-1]}"'
@@ -107,9 +107,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     else:
         about = {"rows": len(rows.lines), "tests": len(tests)}
         notes.append(grid.note("rows_of_parameters", tests[0], found.names, grid.name, **about))
-    return [_pivoted(grid, found, rows, spec)._replace(
-        constants=shared.constants, how=shared.how, notes=notes, passed=rows.passed
-    )]  # fmt: skip
+    return [_pivoted(grid, found, rows, spec)._replace(given=given, notes=notes, passed=rows.passed)]
 
 
 def _without_figures(grid: Grid, found: _Long) -> Proposal:

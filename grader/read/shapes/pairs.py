@@ -7,10 +7,11 @@ from functools import lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
-from grader.problems import Place, Unreadable
+from grader.problems import Unreadable
+from grader.read.given import Given, add
 from grader.read.settle import settled
 from grader.read.shapes.grid import Cell, Grid
-from grader.read.shapes.tables import Note, both
+from grader.read.shapes.tables import Note
 from grader.read.words.clauses import (
     COLD,
     DATE,
@@ -432,44 +433,33 @@ def may_stand_above(lines: Iterable[Column]) -> frozenset[str]:
     return frozenset({"outlet", "line_pressure_bar"} - held)
 
 
-class Shared(NamedTuple):
-    """What holds for all tests of a table: field -> (Place, value), how each was understood, what is to be said."""
-
-    constants: dict[str, tuple[Place, Any]]
-    how: dict[str, tuple[str, str, str]]
-    notes: list[Note]
-
-
-def shared_above(grid: Grid, first: int, stop: int, more: frozenset[str] = frozenset()) -> Shared:
-    """What the rows between two positions say of all tests of the table that follows.
+def shared_above(
+    grid: Grid, first: int, stop: int, more: frozenset[str] = frozenset()
+) -> tuple[dict[str, Given], list[Note]]:
+    """What the rows between two positions give for all tests of the table that follows, and what is to be said of them.
 
     Only what may hold for several tests (site, date, instrument, system, ambient temperature); a reading there
     belongs to no test and is said. Two values for one field: neither is read. more : further fields allowed.
     """
-    constants: dict[str, tuple[Place, Any]] = {}
-    how: dict[str, tuple[str, str, str]] = {}
+    given: dict[str, Given] = {}
     notes: list[Note] = []
     found = [p for p in pairs(grid, first, stop) if p.value is not None]
     sited = any(p.label.field == "site" for p in found)
     labels = [_above(p.label._replace(at=i), more, sited) for i, p in enumerate(found)]
     lines = settled(labels, {i: [p.value] for i, p in enumerate(found)})
     for pair, line in zip(found, lines):
-        pair = pair._replace(label=line)
         field = line.field
-        cell = grid.address(pair.value_row, pair.value_column)
-        if field not in SHARED and field not in more:
-            if field or pair.label.kind == "unclear":
-                notes.append(Note("label_not_used", grid.name, cell, pair.value, {"label": pair.label.text}))
-            continue
-        place = grid.place(pair.value_row, pair.value_column)
-        value = with_unit(field, pair.label, pair.value)
-        if field in constants:
-            if constants[field][1] != value:
-                constants[field] = (constants[field][0], both(constants[field][1], value))
-            continue
-        constants[field] = (place, value)
-        how[field] = (pair.label.text, "label above the table", pair.label.heading.sure)
-    return Shared(constants, how, notes)
+        if field in SHARED or field in more:
+            add(given, field, given_by(grid, pair._replace(label=line), "label above the table"))
+        elif field or line.kind == "unclear":
+            notes.append(grid.note("label_not_used", pair.value_row, pair.value_column, pair.value, label=line.text))
+    return given, notes
+
+
+def given_by(grid: Grid, pair: Pair, how: str) -> Given:
+    """What a label with its value gives for all tests of a table."""
+    value = with_unit(pair.label.field, pair.label, pair.value)
+    return Given(grid.place(pair.value_row, pair.value_column), value, pair.label.text, how, pair.label.heading.sure)
 
 
 def _above(known: Column, more: frozenset[str], sited: bool) -> Column:

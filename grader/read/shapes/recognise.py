@@ -13,9 +13,10 @@ from functools import cache, lru_cache
 from typing import Any
 
 from grader.columns import FIELDS, normal_heading
-from grader.problems import Place, Table, Unreadable, a1
+from grader.problems import Table, Unreadable, a1
 from grader.read.around import with_what_is_said
 from grader.read.extract import extract, pressure_dew_point
+from grader.read.given import Given, add, filled, is_by_layout, without
 from grader.read.layout_spec import LayoutSpec
 from grader.read.sayings import Said, of_their_outlets, said_of_all, with_unclear
 from grader.read.shapes.grid import Grid
@@ -45,20 +46,18 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None, name: s
     """
     layout = layout or LayoutSpec()
     unused: list[Note] = []
-    constants: dict[str, tuple[Place, Any]] = {}
-    covers: list[tuple[Sheet, Cover]] = []
+    visit: dict[str, Given] | None = None
+    covers: list[tuple[Sheet, dict[str, Given]]] = []
     kept: list[Recognised] = []
     notes: list[Note] = []
-    with_visit = False
     elsewhere: list[Said] = []
     facts: list[tuple[Grid, Recognised]] = []
     blocks: list[Matrix] = []
     strange: list[Note] = []
 
-    def keep(grid: Grid, made: Recognised, cover: Cover | None) -> None:
+    def keep(grid: Grid, made: Recognised, cover: dict[str, Given]) -> None:
         """Keep the tables of a sheet with what its other cells say; what holds for the tests of other sheets is no test."""
-        read = _of_constants(cover[0]) if cover else ()
-        tables, left = with_what_is_said(grid, [] if cover else made.tables, read)
+        tables, left = with_what_is_said(grid, [] if cover else made.tables, _cells_of(cover))
         elsewhere.extend(left)
         if cover:
             covers.append((grid.sheet, cover))
@@ -74,11 +73,10 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None, name: s
         headings = _headings(grid)
         own = None if specs else _exact_table(grid, headings)
         if own is None and plain(sheet.name) == "visit" and not specs:
-            with_visit = True
-            made_constants, said = _read_visit(grid)
-            constants.update(made_constants)
+            here, said = _read_visit(grid)
+            visit = {**(visit or {}), **here}
             notes += said
-            elsewhere += with_what_is_said(grid, [], _of_constants(made_constants))[1]
+            elsewhere += with_what_is_said(grid, [], _cells_of(here))[1]
             continue
         if own is not None and own[0] == next(i for i, row in enumerate(grid.rows) if row.count(None) < len(row)):
             made = _read_own(grid, headings, own)
@@ -103,7 +101,7 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None, name: s
         if made.tables and all(map(_of_facts, made.tables)) and not specs:
             facts.append((grid, made))
             continue
-        keep(grid, made, _cover(grid) if not made.tables else None)
+        keep(grid, made, _cover(grid) if not made.tables else {})
         if made.tables:
             notes += _comments(sheet)
             if sheet.hidden and made.rows_found:
@@ -122,13 +120,13 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None, name: s
         notes += made.notes
     for grid, made in facts:
         # Alone it is a form whose readings are missing.
-        keep(grid, made, _cover(grid) if any(m.tables for m in kept) else None)
+        keep(grid, made, _cover(grid) if any(m.tables for m in kept) else {})
     tables = [table for made in kept for table in made.tables]
     if tables:
         notes += unused
-    if constants:
-        tables = _with_constants(tables, constants)
-    elif len(covers) == 1 and not with_visit:
+    if visit:
+        tables = _with_visit(tables, visit)
+    elif len(covers) == 1 and visit is None:
         # An empty Visit sheet is the place for such values: no page of instructions stands in for it.
         tables = _with_cover(tables, *covers[0], notes)
     if len(tables) > 1 or not all(t.own for t in tables):
@@ -170,9 +168,10 @@ def _holds_readings(table: Table) -> bool:
     return bool(table.unclear) or any(v is not None for f in READINGS & table.columns.keys() for v in table.columns[f])
 
 
-def _of_constants(constants: dict[str, tuple[Place, Any]]) -> set[tuple[int, int]]:
-    """The cells that constants stand in."""
-    return {(p.row, p.column) for p, _ in constants.values() if p.row is not None and p.column is not None}
+def _cells_of(given: dict[str, Given]) -> set[tuple[int, int]]:
+    """The cells that values stand in."""
+    places = (one.place for one in given.values())
+    return {(p.row, p.column) for p in places if p.row is not None and p.column is not None}
 
 
 # Sheets in which there was nothing, by all that stands in them: pages of instructions come with every blank.
@@ -254,10 +253,10 @@ def _read_own(grid: Grid, headings: dict[str, str], first: tuple[int, dict[int, 
 # ------------------------------------------------------------------------------------------ what holds for all
 
 
-def _read_visit(grid: Grid) -> tuple[dict[str, tuple[Place, Any]], list[Note]]:
-    """Labels in column A, values in column B -> constants. Only Visit's labels: a reading is no constant."""
+def _read_visit(grid: Grid) -> tuple[dict[str, Given], list[Note]]:
+    """What labels in column A with values in column B give. Only Visit's labels: a reading holds for no other test."""
     notes: list[Note] = []
-    constants: dict[str, tuple[Place, Any]] = {}
+    given: dict[str, Given] = {}
     for row, (text, value, *_) in enumerate(grid.rows) if grid.width > 1 else ():
         if text is None or value is None:
             continue
@@ -271,17 +270,16 @@ def _read_visit(grid: Grid) -> tuple[dict[str, tuple[Place, Any]], list[Note]]:
             continue
         if field in NUMBERS and grid.is_percent(row, 1) and type(value) in (int, float):
             value = Unreadable(f"{value * 100:.10g}%", "percent")
-        if field in constants:
-            place, earlier = constants[field]
-            first = a1(place.row or 0, 1)
+        if field in given:
+            first = a1(given[field].place.row or 0, 1)
             notes.append(grid.note("label_twice", row, 1, value, label=str(text), first=first))
-            constants[field] = (place, both(earlier, value))
+            given[field] = given[field]._replace(value=both(given[field].value, value))
         else:
-            constants[field] = (grid.place(row, 1), value)
-    return constants, notes
+            given[field] = Given(grid.place(row, 1), value)
+    return given, notes
 
 
-def _with_constants(tables: list[Table], constants: dict[str, tuple[Place, Any]]) -> list[Table]:
+def _with_visit(tables: list[Table], visit: dict[str, Given]) -> list[Table]:
     """Give the Visit sheet's values to the table of sheet Readings.
 
     Other tables get them where there is no such sheet, or where they say neither site nor date themselves:
@@ -291,11 +289,10 @@ def _with_constants(tables: list[Table], constants: dict[str, tuple[Place, Any]]
     made = []
     for table in tables:
         belongs = not with_readings or plain(table.sheet) == "readings" or not _says_where_or_when(table)
-        # What the visit states goes before the layout file of its log.
-        of_layout = {f for f in constants if f in table.how and table.how[f][1].startswith("layout file")}
-        own = {f: v for f, v in table.constants.items() if f not in of_layout}
-        how = {f: said for f, said in table.how.items() if f not in of_layout}
-        made.append(table._replace(constants={**constants, **own}, how=how) if belongs else table)
+        if belongs:
+            # What the visit states goes before the layout file of its log.
+            table = filled(without(table, {f for f in visit if is_by_layout(table, f)}), visit)
+        made.append(table)
     return made
 
 
@@ -303,47 +300,32 @@ def _says_where_or_when(table: Table) -> bool:
     return any(f in table.places or f in table.constants for f in ("site", "test_date"))
 
 
-Cover = tuple[dict[str, tuple[Place, Any]], dict[str, tuple[str, str, str]]]
-
-
-def _cover(grid: Grid) -> Cover | None:
-    """The labels of a sheet without tests that say where and when; None where it is no such sheet."""
+def _cover(grid: Grid) -> dict[str, Given]:
+    """What the labels of a sheet without tests give that say where and when; {} where it is no such sheet."""
     if len(grid.rows) > 200:
-        return None
-    from grader.read.shapes.pairs import pairs, with_unit
+        return {}
+    from grader.read.shapes.pairs import given_by, pairs
 
-    constants: dict[str, tuple[Place, Any]] = {}
-    how: dict[str, tuple[str, str, str]] = {}
+    given: dict[str, Given] = {}
     for pair in pairs(grid, 0, len(grid.rows)):
         field = pair.label.field
-        if pair.value is None or field not in SHARED | _FACTS or pair.where == "below":
-            continue
-        value = with_unit(field, pair.label, pair.value)
-        if field in constants:
-            value = both(constants[field][1], value)
-        constants[field] = (grid.place(pair.value_row, pair.value_column), value)
-        how[field] = (pair.label.text, "label on another sheet", pair.label.heading.sure)
-    return (constants, how) if len(constants) >= 2 and {"site", "test_date"} & set(constants) else None
+        if pair.value is not None and field in SHARED | _FACTS and pair.where != "below":
+            add(given, field, given_by(grid, pair, "label on another sheet"))
+    return given if len(given) >= 2 and {"site", "test_date"} & set(given) else {}
 
 
-def _with_cover(tables: list[Table], sheet: Sheet, cover: Cover, notes: list[Note]) -> list[Table]:
-    constants, how = cover
+def _with_cover(tables: list[Table], sheet: Sheet, cover: dict[str, Given], notes: list[Note]) -> list[Table]:
     made = []
     used = False
     for table in tables:
-        mine = constants if table.own or not _says_where_or_when(table) else _of_the_place(table, constants)
-        mine = {f: v for f, v in mine.items() if f not in _FACTS or f not in table.places}
+        mine = cover if table.own or not _says_where_or_when(table) else _of_the_place(table, cover)
+        mine = {f: one for f, one in mine.items() if f not in _FACTS or f not in table.places}
         if "line_pressure_bar" in mine and pressure_dew_point(table.how, table.places):
             mine["dew_point_measured_at_bar"] = mine["line_pressure_bar"]
-            how = {**how, "dew_point_measured_at_bar": how["line_pressure_bar"]}
-        if mine:
-            used = True
-            table = table._replace(
-                constants={**mine, **table.constants}, how={**{f: how[f] for f in mine}, **table.how}
-            )
-        made.append(table)
+        used = used or bool(mine)
+        made.append(filled(table, mine))
     if used:
-        notes.append(Note("cover_sheet", sheet.name, "", sheet.name, {"count": len(constants)}))
+        notes.append(Note("cover_sheet", sheet.name, "", sheet.name, {"count": len(cover)}))
     return made
 
 
@@ -361,10 +343,10 @@ _PLACE = ("client", "site", "site_address", "supply", "dryer", "rule_set", "line
           "nominal_pressure_bar", "lowest_pressure_bar", "flow_needed_l_min")  # fmt: skip
 
 
-def _of_the_place(table: Table, constants: dict[str, tuple[Place, Any]]) -> dict[str, tuple[Place, Any]]:
+def _of_the_place(table: Table, cover: dict[str, Given]) -> dict[str, Given]:
     """What a cover says of the place, for tests that have their own dates and no site."""
-    named = "site" not in constants or "site" in table.places or "site" in table.constants
-    return {} if named else {f: v for f, v in constants.items() if f in _PLACE and f not in table.places}
+    named = "site" not in cover or "site" in table.places or "site" in table.constants
+    return {} if named else {f: one for f, one in cover.items() if f in _PLACE and f not in table.places}
 
 
 def _hidden_rows(sheet: Sheet, made: Recognised) -> list[Note]:

@@ -6,6 +6,7 @@ import re
 from typing import Any
 
 from grader.problems import Place, Table
+from grader.read.given import Given, filled
 from grader.read.shapes.tables import Note
 from grader.read.words.dates import is_month, parse_date
 from grader.read.words.heading_words import row_words
@@ -69,10 +70,7 @@ def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:
             note("site_of_other_sheets", table, f'site = "{more["site"]}"')
         if more:
             place = Place(table.sheet, 0, 0)
-            table = table._replace(
-                constants={**table.constants, **{f: (place, v) for f, v in more.items()}},
-                how={**table.how, **{f: (v, "name of the sheet", "likely") for f, v in more.items()}},
-            )
+            table = filled(table, {f: Given(place, v, v, "name of the sheet") for f, v in more.items()})
         made.append(table)
     return made
 

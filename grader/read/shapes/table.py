@@ -6,12 +6,13 @@ extract.py.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import compress
 from typing import Any, NamedTuple
 
-from grader.problems import Place, a1
+from grader.problems import a1
 from grader.read.extract import NUMBERS, READINGS, Part, Proposal, Where
+from grader.read.given import Given
 from grader.read.layout_spec import TableSpec
 from grader.read.settle import are_verdicts, own_verdict
 from grader.read.shapes.banners import Banner, banners_of, segments
@@ -49,7 +50,7 @@ class Block(NamedTuple):
 
     head  : its heading; line numbers are positions in the grid. stop : the row after its last.
     again : rows that repeat the heading. skip : rows of another table beside it.
-    constants, how : what is known of all its tests from elsewhere.
+    given : what is known of all its tests from elsewhere.
     names : the line that names the tests of a turned grid, -1 where any line may.
     """
 
@@ -57,8 +58,7 @@ class Block(NamedTuple):
     head: Head
     stop: int
     again: Sequence[int] = ()
-    constants: dict[str, tuple[Place, Any]] = {}
-    how: dict[str, tuple[str, str, str]] = {}
+    given: Mapping[str, Given] = {}
     spec: TableSpec | None = None
     banners: bool = True
     skip: frozenset[int] = frozenset()
@@ -86,7 +86,6 @@ def propose(block: Block) -> Proposal:
         lines = _with_units_beside(lines, columns, values)
         lines = _with_outlet(block, lines, columns, values, notes)
         lines = _without_heading(block, lines, columns, values)
-    constants, how = dict(block.constants), dict(block.how)
     by_field = {c.field: values[c.at] for c in reversed(lines) if c.field and c.at in values}
     outlet = next((c.at for c in lines if c.field == "outlet" and c.at in values), -1)
     readings = {c.at: c.field in NUMBERS for c in lines if c.at in values and c.field in READINGS | NUMBERS}
@@ -104,7 +103,7 @@ def propose(block: Block) -> Proposal:
             kinds[row - first] = "beside"
     banners: list[Banner] = []
     if block.banners:
-        known = {f for f, v in by_field.items() if v.count(None) < len(v)} | set(constants)
+        known = {f for f, v in by_field.items() if v.count(None) < len(v)} | set(block.given)
         places = {c.at: c.field for c in lines if c.field}
         banners = banners_of(grid, by_field, places, kinds, (first, stop), known)
         for banner in banners:
@@ -116,7 +115,6 @@ def propose(block: Block) -> Proposal:
     notes += said
     parts, footers, unused = segments(kept, banners)
     notes += [_banner_note(grid, banner, first, banner in unused) for banner in banners]
-    constants = {**constants, **{f: v for f, v in footers.items() if f not in constants and f not in by_field}}
     chosen = list(compress(range(first, stop), kept))
     said, missed = left_over(grid, lines, columns, kept, head)
     notes += said
@@ -141,8 +139,7 @@ def propose(block: Block) -> Proposal:
             lambda at: grid.line_words(at % grid.width),
         ),
         lambda line, test: (chosen[test], line),
-        constants=constants,
-        how=how,
+        given={**{f: one for f, one in footers.items() if f not in by_field}, **block.given},
         parts=[Part(total[begin], total[end], own) for begin, end, own in parts],
         heads=heads if not grid.turned else (-1, -1),
         spec=spec,
@@ -197,7 +194,7 @@ def _with_outlet(
     block: Block, lines: list[Column], columns: list[tuple[Any, ...]], values: dict[int, list[Any]], notes: list[Note]
 ) -> list[Column]:
     """Where nothing is the outlet, the first line of names is: headed Ref, Point, Station, ID, No, or not at all."""
-    if any(c.field == "outlet" for c in lines) or "outlet" in block.constants:
+    if any(c.field == "outlet" for c in lines) or "outlet" in block.given:
         return lines
     by_line = {c.at: c for c in lines}
     least = min((c.at for c in lines if c.field in READINGS), default=0)
@@ -388,8 +385,8 @@ def _banner_note(grid: Grid, banner: Banner, first: int, unused: bool) -> Note:
     at = (first + banner.at, banner.column, banner.shown)
     if unused:
         return grid.note("row_without_test", *at)
-    what = ", ".join(sorted(banner.values))
-    line = "; ".join(f'{f} = "{shown(v[1])}"' for f, v in banner.values.items())
+    what = ", ".join(sorted(banner.given))
+    line = "; ".join(f'{f} = "{shown(one.value)}"' for f, one in banner.given.items())
     code = "banner_guessed" if banner.guessed else "banner_row"
     return grid.note(code, *at, what=what, line=line)
 
