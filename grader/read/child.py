@@ -173,7 +173,7 @@ def _refuse(reply: Reply, error: BaseException) -> None:
 
 
 def _read_into(reply: Reply, path: str, limits: Mapping[str, float], layout: Any) -> None:
-    from grader.read.formats.scan import is_closed  # here and below: the parent needs none of it
+    from grader.read.formats.product import is_closed  # here and below: the parent needs none of it
     from grader.read.formats.workbook import may_be_register, open_file
     from grader.read.shapes.own_guide import is_last_time, is_own_guide
     from grader.read.shapes.recognise import recognise

@@ -13,20 +13,11 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator, Mapping
 
-from grader.problems import a1
 from grader.read.formats.number_format import prints_a_unit
+from grader.read.formats.package import NOT_RELATED, related
 from grader.read.formats.parts import Parts, Refused
-from grader.read.formats.scan import (
-    LAST_COLUMN,
-    LAST_ROW,
-    Scan,
-    SheetScan,
-    Styles,
-    part_name,
-    printed_texts,
-    relations,
-    styles_of,
-)
+from grader.read.formats.sheet_scan import Scan, SheetScan, check_place, printed_texts, too_large
+from grader.read.formats.styles import Styles, styles_of
 
 ERRORS = {  # [MS-XLS] 2.5.10 Bes; [MS-XLSB] BErr has the same
     0x00: "#NULL!",
@@ -50,7 +41,7 @@ _ALWAYS_CALCULATED = 1  # Formula.fAlwaysCalc (2.4.127)
 
 # .xlsb: the same ([MS-XLSB] 2.3, Record Enumeration). _B_SHORT: cells that state no column, as other readers
 # have them (BrtShortBlank to BrtShortIsst); they were not seen in the specification.
-_B_BOOK, _B_RELATIONS, _B_STYLES = "xl/workbook.bin", "xl/_rels/workbook.bin.rels", "xl/styles.bin"
+_B_BOOK, _B_STYLES = "xl/workbook.bin", "xl/styles.bin"
 _B_ROW, _B_RK, _B_ERROR, _B_REAL, _B_F_NUMBER, _B_F_ERROR = 0, 2, 3, 5, 9, 11
 _B_BLANK, _B_LAST_CELL, _B_SHORT = 1, 11, range(12, 19)
 _B_FORMAT, _B_XF, _B_SHEET, _B_XFS, _B_END_XFS = 44, 47, 156, 617, 618
@@ -126,8 +117,7 @@ def _scan_xls(stream: bytes, limits: Mapping[str, float]) -> list[SheetScan]:
     for sheet in found:  # the library holds all sheets at once
         area += (sheet.last_row + 1) * (sheet.last_column + 1)
         if area > limits["dense_cells"]:
-            far = a1(sheet.last_row, sheet.last_column)
-            raise Refused("sheet_too_large", cell=far, far=far)
+            raise too_large(sheet.last_row, sheet.last_column)
     return found
 
 
@@ -206,7 +196,9 @@ def scan_xlsb(parts: Parts, limits: Mapping[str, float]) -> Scan:
 
 
 def _scan_xlsb(parts: Parts, limits: Mapping[str, float]) -> Scan:
-    targets = relations(parts, _B_RELATIONS)
+    relations = related(parts, _B_BOOK)
+    if not relations:
+        raise Refused("damaged", what="the list of its sheets is missing")
     styles = parts.read(_B_STYLES, text=False) if _B_STYLES in parts.entries else b""
     codes: dict[str, str] = {}
     used: list[str] = []
@@ -225,13 +217,11 @@ def _scan_xlsb(parts: Parts, limits: Mapping[str, float]) -> Scan:
         if number == _B_SHEET:  # BrtBundleSh: two integers, the relation, the name
             key, at = _wide(book, at + 8)
             name, _ = _wide(book, at)
-            target, kind = targets.get(key, ("", ""))
-            if kind.endswith("/worksheet"):
-                content = parts.read(part_name(target, parts, name), text=False)
-                sheets[name] = found = _scan_xlsb_sheet(content, special)
+            entry = relations.get(key, NOT_RELATED)
+            if entry.kind == "worksheet":
+                sheets[name] = found = _scan_xlsb_sheet(parts.read(entry.of_sheet(name), text=False), special)
                 if (found.last_row + 1) * (found.last_column + 1) > limits["dense_cells"]:
-                    far = a1(found.last_row, found.last_column)
-                    raise Refused("sheet_too_large", sheet=name, cell=far, far=far)
+                    raise too_large(found.last_row, found.last_column, name)
     parts.check_prologs()
     return Scan("xlsb", "", sheets)
 
@@ -285,8 +275,7 @@ def _scan_xlsb_sheet(content: bytes, styles: Styles) -> SheetScan:
             row = struct.unpack_from("<I", content, at)[0]
         elif _B_BLANK < number <= _B_LAST_CELL:
             column, style = place(content, at)
-            if row > LAST_ROW or column > LAST_COLUMN:
-                raise Refused("damaged", what="a cell lies outside any sheet")
+            check_place(row, column)
             found.last_row, found.last_column = max(found.last_row, row), max(found.last_column, column)
             if number in (_B_ERROR, _B_F_ERROR):
                 found.unreadable[row, column] = (ERRORS.get(content[at + 8], "error"), "error")

@@ -12,6 +12,7 @@ from grader.read.words.units import canonical
 
 _PIECE = re.compile(r'"([^"]*)"|\\(.)|\[([^\]]*)\]|[_*].|([#0?][#0?.,\s]*)|(.)')
 _SECTION = re.compile(r'(?:"[^"]*"|\\.|\[[^\]]*\]|[^;"\\\[]|["\[])+|(?<=;)(?=;|$)|^(?=;)')
+_LITERAL = re.compile(r'"[^"]*"|\\.|\[[^\]]*\]|[_*].')  # what is no place for a figure
 _BRACKETS = re.compile(r"\[[^\]]*\]")
 _CONDITION = re.compile(r"\[([<>=]{1,2})\s*(-?[\d.]+)\]")
 _NO_NUMBER = re.compile(r"(?i)e[+-]|[ymdhs@/%]")  # dates, fractions, texts, powers of ten, per cent
@@ -26,6 +27,15 @@ _TRUE = {
     ">=": float.__ge__,
     "<>": float.__ne__,
 }
+
+
+def is_percent(code: str) -> bool:
+    """Whether a number format multiplies by a hundred and prints a percent sign.
+
+    >>> is_percent("0.0%"), is_percent('0.0"%"'), is_percent("0.0\\\\%"), is_percent("0.0")
+    (True, False, False, False)
+    """
+    return "%" in _LITERAL.sub("", code)
 
 
 def prints_another(code: str) -> bool:
@@ -55,7 +65,7 @@ def as_printed(code: str, shown: str, value: float) -> tuple[str, str] | None:
     (('-40 shown as 0;0', 'format'), None, None)
     """
     section, of_sign = _section(_GENERAL.sub("0", code), value)
-    bare = re.sub(r'"[^"]*"|\\.|\[[^\]]*\]|[_*].', "", section)
+    bare = _LITERAL.sub("", section)
     odd = (f"{shown} shown as {code}", "format")
     if any(mark in _BRACKETS.sub("", section) for mark in "<>≤≥"):
         return odd

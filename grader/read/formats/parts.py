@@ -5,12 +5,14 @@ Also the exception by which every reader of a format says that a file cannot be 
 
 from __future__ import annotations
 
+import contextlib
 import io
 import re
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator, Mapping
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, TypeVar
+from xml.etree import ElementTree
 from xml.parsers import expat
 
 OLE_MAGIC = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
@@ -180,30 +182,27 @@ def _refuse_entities(content: bytes, part: str) -> None:
         raise Refused("doctype", part=part)
 
 
-def parse_xml(
-    content: bytes, part: str, start: Any = None, end: Any = None, text: Any = None, *, spaces: bool = False
-) -> None:
-    """Send the elements of a part to handlers, as expat calls them. Raises Refused where it is not XML.
-
-    spaces : a name is that of its namespace, a blank, and its own; else as it is written.
-    """
-    parser = expat.ParserCreate(namespace_separator=" " if spaces else None)
-    parser.buffer_text = True
-    if start is not None:
-        parser.StartElementHandler = start
-    if end is not None:
-        parser.EndElementHandler = end
-    if text is not None:
-        parser.CharacterDataHandler = text
+@contextlib.contextmanager
+def well_formed(content: bytes, part: str) -> Iterator[None]:
+    """Raises Refused for what a parser raises over a part that is not XML."""
     try:
-        parser.Parse(content, True)
-    except expat.ExpatError as error:
-        what = f"the part {part} is not well-formed XML (line {error.lineno})"
-        raise Refused("damaged", what=what) from error
+        yield
+    except (expat.ExpatError, ElementTree.ParseError) as error:
+        line = error.lineno if isinstance(error, expat.ExpatError) else error.position[0]
+        raise Refused("damaged", what=f"the part {part} is not well-formed XML (line {line})") from error
     except (LookupError, ValueError) as error:  # an encoding that is unknown, or that expat has no table for
         if _declared(content) in _UTF_8:
             raise
         raise Refused("damaged", what=f"the part {part} is not UTF-8 text") from error
+
+
+def parse_xml(content: bytes, part: str, start: Any = None, end: Any = None, text: Any = None) -> None:
+    """Send the elements of a part to handlers, as expat calls them, names as written. Raises Refused where it is not XML."""
+    parser = expat.ParserCreate()
+    parser.buffer_text = True
+    parser.StartElementHandler, parser.EndElementHandler, parser.CharacterDataHandler = start, end, text
+    with well_formed(content, part):
+        parser.Parse(content, True)
 
 
 def local_name(name: str) -> str:
@@ -215,39 +214,17 @@ def local_name(name: str) -> str:
     return name[name.find(":") + 1 :]
 
 
-class Element(NamedTuple):
-    """One element of a part: its name, without a prefix or with its namespace, and what stands in it, in order."""
-
-    name: str
-    attributes: dict[str, str]
-    inside: list[str | Element]
-
-    def _walk(self) -> Iterator[str | Element]:
-        waiting: list[str | Element] = self.inside[::-1]  # no calls within calls: a hostile file may go deep
-        while waiting:
-            here = waiting.pop()
-            yield here
-            if isinstance(here, Element):
-                waiting += here.inside[::-1]
-
-    def all(self, *names: str) -> Iterator[Element]:
-        """The elements in it that have one of these names, at any depth, in order."""
-        return (e for e in self._walk() if isinstance(e, Element) and e.name in names)
-
-    @property
-    def text(self) -> str:
-        """All text in it."""
-        return "".join(e for e in self._walk() if isinstance(e, str))
+def tree(content: bytes, part: str) -> ElementTree.Element:
+    """A small part as a whole. Raises Refused where it is not XML."""
+    with well_formed(content, part):
+        return ElementTree.fromstring(content)
 
 
-def tree(content: bytes, part: str, *, spaces: bool = False) -> Element:
-    """A small part as a whole. spaces, Raises : as for `parse_xml`; without spaces names are local names."""
-    opened = [Element("", {}, [])]
+def inside(element: ElementTree.Element, name: str) -> Iterator[ElementTree.Element]:
+    """The elements of a name in an element, at any depth, in order, whatever their namespace."""
+    return element.iterfind(f".//{{*}}{name}")
 
-    def start(name: str, attributes: dict[str, str]) -> None:
-        made = Element(name if spaces else local_name(name), attributes, [])
-        opened[-1].inside.append(made)
-        opened.append(made)
 
-    parse_xml(content, part, start, lambda _: opened.pop(), lambda text: opened[-1].inside.append(text), spaces=spaces)
-    return opened[0]
+def text_of(element: ElementTree.Element) -> str:
+    """All text in an element."""
+    return "".join(element.itertext())

@@ -13,8 +13,9 @@ import re
 import zipfile
 from typing import NamedTuple
 
+from grader.read.formats.package import Book
 from grader.read.formats.parts import Parts
-from grader.read.formats.scan import Book, is_plain
+from grader.read.formats.scan import is_plain
 from grader.read.shapes.tables import column_number
 
 _ROW_NUMBER = re.compile(rb'[^>]*?\br="([0-9]{1,9})"')

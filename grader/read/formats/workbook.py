@@ -12,19 +12,13 @@ import python_calamine
 
 from grader.columns import REGISTER, REGISTER_KIND, normal_heading
 from grader.data import load_toml
-from grader.problems import Unreadable, a1
+from grader.problems import Unreadable
+from grader.read.formats.package import Book, is_workbook, main_part
 from grader.read.formats.parts import OLE_MAGIC, ZIP_MAGIC, Parts, Refused
+from grader.read.formats.product import is_closed, kind_of_old, kind_of_zip
 from grader.read.formats.rewritten import closed_up, mended, plainly_packed
-from grader.read.formats.scan import (
-    Book,
-    Scan,
-    SheetScan,
-    grader_kind,
-    is_closed,
-    is_workbook,
-    main_part,
-    scan_workbook,
-)
+from grader.read.formats.scan import scan_workbook
+from grader.read.formats.sheet_scan import Scan, SheetScan, too_large
 from grader.read.shapes.tables import Note, Range, Sheet
 
 _BINARY_WORKBOOK = "xl/workbook.bin"
@@ -72,14 +66,13 @@ def _open_zip(data: bytes, limits: Mapping[str, float]) -> Opened:
     elif _BINARY_WORKBOOK in parts.entries:
         from grader.read.formats.binary import scan_xlsb
 
-        kind = grader_kind(parts)
+        kind = kind_of_zip(parts)
         scan = Scan("xlsb", kind, {}) if is_closed(kind) else scan_xlsb(parts, limits)._replace(kind=kind)
     else:
-        from grader.read.formats.ods import is_ods, ods_kind, read_ods
+        from grader.read.formats.ods import check_ods, read_ods
 
-        if not is_ods(parts):
-            raise Refused("not_a_workbook")
-        kind = ods_kind(parts)
+        check_ods(parts)
+        kind = kind_of_zip(parts)
         return Opened("ods", kind, [] if is_closed(kind) else read_ods(parts, limits), [])
     if is_closed(scan.kind):
         return Opened(scan.format, scan.kind, (), [])
@@ -94,7 +87,7 @@ def may_be_register(data: bytes, limits: Mapping[str, float]) -> bool:
     """
     if not data.startswith((ZIP_MAGIC, OLE_MAGIC)):
         return False
-    if data.startswith(ZIP_MAGIC) and (kind := grader_kind(Parts(data, limits))):
+    if data.startswith(ZIP_MAGIC) and (kind := kind_of_zip(Parts(data, limits))):
         return kind == REGISTER_KIND
     known = {normal_heading(name) for name in REGISTER}
     return any(normal_heading(name) in known for name in _calamine(data).sheet_names)
@@ -102,7 +95,7 @@ def may_be_register(data: bytes, limits: Mapping[str, float]) -> bool:
 
 def _open_old(data: bytes, limits: Mapping[str, float]) -> Opened:
     from grader.read.formats.binary import scan_xls
-    from grader.read.formats.compound import Compound, alone, ole_kind
+    from grader.read.formats.compound import PROPERTIES, Compound
 
     try:
         book = Compound(data)
@@ -114,13 +107,13 @@ def _open_old(data: bytes, limits: Mapping[str, float]) -> Opened:
         raise Refused("encrypted")
     if "WORKBOOK" not in book.found:
         raise Refused("format_not_read" if "BOOK" in book.found else "not_a_workbook")
-    kind = ole_kind(book)
+    kind = kind_of_old(book.stream(PROPERTIES))
     if is_closed(kind):
         return Opened("xls", kind, [], [])
     stream = book.stream("Workbook")
     scans = scan_xls(stream, limits)
-    if not book.elsewhere.isdisjoint(("WORKBOOK", "BOOK")) or "BOOK" in book.found:
-        data = alone("Workbook", stream)  # the library might take the workbook embedded in it
+    if book.others:
+        data = book.without_others()
     names = [entry.name for entry in _calamine(data).sheets_metadata]
     if len(names) != len(scans) or len(set(names)) != len(names):
         raise Refused("damaged", what="its list of sheets cannot be trusted")
@@ -266,22 +259,21 @@ def _sparse_rows(
 ) -> tuple[list[list[Any]], list[int]]:
     """The rows of a huge, mostly empty sheet that hold anything, and their numbers."""
     found = scan.sheets[name]
-    far = a1(found.last_row, found.last_column)
-    too_large = Refused("sheet_too_large", sheet=name, cell=far, far=far)
+    refused = too_large(found.last_row, found.last_column, name)
     if found.cells is None or found.cells > limits["sparse_cells"] or parts is None or scan.book is None:
-        raise too_large
+        raise refused
     close = closed_up(parts.read(scan.book.sheets[name]))
     if close is None:
         rows, numbers = _rows_one_by_one(data, name, found)
     elif len(close.numbers) * (found.last_column + 1) > limits["dense_cells"]:
-        raise too_large
+        raise refused
     else:
         numbers = close.numbers
         rows = _rewritten_rows(parts, scan.book, name, close.content, found, numbers)
         rows.extend([] for _ in range(len(numbers) - len(rows)))  # rows of unreadable cells alone, at the end
     width = max(map(len, rows), default=0)
     if width * len(rows) > limits["dense_cells"]:
-        raise too_large
+        raise refused
     for filled in rows:
         filled.extend([""] * (width - len(filled)))
     return rows, numbers

@@ -60,6 +60,14 @@ class Recognised(NamedTuple):
     rows_passed_over: int
 
 
+def squared(rows: list[list[Any]]) -> list[list[Any]]:
+    """The rows, each filled up with blank cells to the length of the longest; changed in place."""
+    width = max(map(len, rows), default=0)
+    for row in rows:
+        row.extend([""] * (width - len(row)))
+    return rows
+
+
 def number_of(sheet: Sheet, row: int) -> int:
     """The 0-based row of the sheet that a position in `sheet.rows` stands for."""
     return row if sheet.numbers is None else sheet.numbers[row]

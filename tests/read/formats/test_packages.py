@@ -13,8 +13,8 @@ import pytest
 
 from grader.problems import Unreadable
 from grader.read.child import read_file
-from grader.read.formats.compound import Compound, alone
-from grader.read.formats.parts import Refused
+from grader.read.formats.compound import Compound
+from grader.read.formats.parts import OLE_MAGIC, Refused
 from grader.read.formats.workbook import open_file
 from grader.read.process import reading_limits
 from grader.show_layout import show_layout
@@ -175,6 +175,45 @@ def test_a_sheet_whose_part_is_missing_is_still_damage():
 # ------------------------------------------------------------------------------------------------ old workbooks
 
 
+def alone(name: str, content: bytes) -> bytes:
+    """A compound file that holds this stream and nothing else ([MS-CFB] 2.2 to 2.6; version 4: sectors of 4096 bytes).
+
+    The reading library wants a sector named for the mini stream, though it has no bytes.
+    """
+    sector = 4096
+    content = content.ljust(4096, b"\x00")
+    filled = -(-len(content) // sector)
+    tables = next(n for n in range(1, 109 + 1) if n * sector // 4 >= n + 1 + filled)
+    chain = [*range(tables + 2, tables + 1 + filled), 0xFFFFFFFE]
+    fat = [0xFFFFFFFD] * tables + [0xFFFFFFFE, *chain]
+    fat += [0xFFFFFFFF] * (tables * sector // 4 - len(fat))
+    difat = [*range(tables), *[0xFFFFFFFF] * (109 - tables)]
+    version = (0x3E, 4, 0xFFFE, 12, 6)  # minor, major, order of bytes, powers of 2 of both sectors
+    counts = (1, tables, tables, 0, 4096)  # sectors of the directory and of the FAT, where the directory begins
+    header = struct.pack("<8s16x5H6x9I", OLE_MAGIC, *version, *counts, 0xFFFFFFFE, 0, 0xFFFFFFFE, 0)
+    root = _entry("Root Entry", 5, 1, tables + 1, 0)
+    own = _entry(name, 2, 0xFFFFFFFF, tables + 1, len(content))
+    unused = bytes(66) + struct.pack("<BB3I", 0, 0, *[0xFFFFFFFF] * 3) + bytes(48)
+    return b"".join(
+        (
+            (header + _packed(difat)).ljust(sector, b"\x00"),
+            _packed(fat),
+            root + own + unused * (sector // 128 - 2),
+            content.ljust(filled * sector, b"\x00"),
+        )
+    )
+
+
+def _entry(name: str, kind: int, child: int, first: int, size: int) -> bytes:
+    text = name.encode("utf-16-le")
+    siblings = struct.pack("<HBB3I", len(text) + 2, kind, 1, 0xFFFFFFFF, 0xFFFFFFFF, child)
+    return text.ljust(64, b"\x00") + siblings + bytes(36) + struct.pack("<IQ", first, size)
+
+
+def _packed(numbers: list[int]) -> bytes:
+    return struct.pack(f"<{len(numbers)}I", *numbers)
+
+
 def embedding(own: bytes, other: bytes) -> bytes:
     """An old workbook with another in a storage of it, whose entry comes first ([MS-CFB] 2.6)."""
     sector, host = 4096, bytearray(alone("Workbook", own))
@@ -208,7 +247,7 @@ def renamed(stream: bytes) -> bytes:
 def test_a_workbook_embedded_in_another_is_not_taken_for_it():
     own = workbook_stream()
     data = embedding(own, renamed(own))
-    assert Compound(data).elsewhere == {"WORKBOOK"}
+    assert len(Compound(data).others) == 1
     assert rows_of(data, "v.xls") == rows_of(XLS, "v.xls")
     assert "X" * 8 in rows_of(embedding(renamed(own), own), "v.xls")
 

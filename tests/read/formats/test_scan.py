@@ -9,9 +9,10 @@ import openpyxl
 import pytest
 from openpyxl.styles import Alignment
 
-from grader.read.formats.number_format import prints_a_unit, prints_another
+from grader.read.formats.number_format import is_percent, prints_a_unit, prints_another
 from grader.read.formats.parts import Parts, Refused
-from grader.read.formats.scan import Styles, is_percent, scan_sheet, scan_workbook
+from grader.read.formats.scan import scan_sheet, scan_workbook
+from grader.read.formats.styles import Styles
 from grader.read.formats.workbook import open_file
 from grader.read.process import reading_limits
 
