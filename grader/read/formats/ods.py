@@ -42,7 +42,7 @@ _DURATION = re.compile(r"(-?)P(?:(\d+)D)?T?(?:(\d+)H)?(?:(\d+)M)?(?:(\d+(?:[.,]\
 
 
 def check_ods(parts: Parts) -> None:
-    """Raises Refused where a zip is no OpenDocument spreadsheet or template of one, or has a password."""
+    """Refuse a zip that is no OpenDocument spreadsheet nor a template of one, or that has a password."""
     if CONTENT not in parts.entries or "mimetype" in parts.entries and not parts.read("mimetype").startswith(_MIMETYPE):
         raise Refused("not_a_workbook")
     # The list is not parsed: old writers put a document type there, and only one word matters.
@@ -85,8 +85,8 @@ def _printed(parts: Parts) -> dict[str, list[str]]:
 
 
 def _count(element: Element, name: str) -> int:
-    text = element.get(name, "1")
-    return int(text) if text.isdecimal() and 0 < len(text) < 9 else 1
+    text = element.get(name)
+    return int(text) if text is not None and text.isdecimal() and 0 < len(text) < 9 else 1
 
 
 def _taken_out(element: Element) -> str:
@@ -192,7 +192,8 @@ class _Table:
             wide, high = _count(cell, _TABLE + "number-columns-spanned"), _count(cell, _TABLE + "number-rows-spanned")
             if wide > 1 or high > 1:
                 self.merged.append((self.row, first, self.row + high - 1, first + wide - 1))
-            if said := without_own_lines("".join(map(_taken_out, [*cell.iter(_ANNOTATION)]))):
+            notes = [*cell.iter(_ANNOTATION)]
+            if notes and (said := without_own_lines("".join(map(_taken_out, notes)))):
                 self.comments.append(((self.row, first), said))
             value = _value(cell)
             if value == "":
@@ -249,6 +250,8 @@ class _Table:
 
 
 def _shown(paragraph: Element) -> str:
+    if not len(paragraph):
+        return paragraph.text or ""
     for sign in paragraph.iter():
         if sign.tag == _TEXT + "s":
             sign.text = " " * min(_count(sign, _TEXT + "c"), 1000)
