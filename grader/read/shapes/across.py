@@ -1,6 +1,7 @@
 """Tables whose tests are columns: outlets run across, what was measured stands down the side.
 
-Seen from the side such a table is one whose tests are rows: only its heading, the column of labels, is found here.
+Seen from the side such a table is one whose tests are rows: here are found only its heading, the column of labels, the row
+of the outlets' names, and what stands beside the outlets.
 """
 
 from __future__ import annotations
@@ -12,18 +13,22 @@ from typing import Any, NamedTuple
 from grader.data import load_toml
 from grader.read.extract import NUMBERS, READINGS, Proposal
 from grader.read.given import Given
-from grader.read.layout_spec import FieldSpec, TableSpec
+from grader.read.layout_spec import TableSpec
+from grader.read.settle import are_verdicts
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head, are_pairs
 from grader.read.shapes.pairs import listed, may_stand_above, shared_above
 from grader.read.shapes.rows import is_total, plain
-from grader.read.shapes.table import NO_TEST, Block, propose
+from grader.read.shapes.table import Block, propose
+from grader.read.shapes.tables import Note
 from grader.read.words.dates import is_date
 from grader.read.words.labels import (
+    NO_READING,
     SHARED,
     Column,
     column,
     is_later,
+    is_overtaken,
     is_unit,
     kind_of,
     label,
@@ -33,6 +38,7 @@ from grader.read.words.labels import (
 from grader.read.words.loose import own_word
 
 _LEAST_LABELS = 3
+_NO_OUTLET = (*NO_READING, "parameter", "value")  # kinds of words that stand where the outlets' names do
 # Labels that stand over a table with their values, and are no names of outlets.
 _OF_A_DAY = ("test_date", "test_time", "outlet")
 _OF_A_VISIT = SHARED - {"location", "system"}
@@ -48,83 +54,67 @@ class _Side(NamedTuple):
     things: set[int]  # rows of lists of instruments and tubes
 
     def values(self, cells: Sequence[Any]) -> list[Any]:
-        """The cells of a row to the right of its label, blank where they are no outlet's."""
-        made = list(cells[self.at + 1 :])
-        for at in (self.units, *self.methods):
-            if at > self.at:
-                made[at - self.at - 1] = None
-        return made
+        """The cells of a row that may be outlets', to the right of its label."""
+        return [v for at, v in enumerate(cells) if at > self.at != self.units != at and at not in self.methods]
+
+
+class _Rows(NamedTuple):
+    """The rows of one table: from begin to end with what is about it, its own from start to stop, that of the outlets' names."""
+
+    begin: int
+    start: int
+    names: int
+    stop: int
+    end: int
 
 
 def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     """The tables of a sheet whose outlets run across; none where it is not built so."""
     if spec is not None:
         grid = grid.cut(spec.first_row, spec.last_row)
-        # A layout file names rows; in the turned grid they are columns.
-        fields = {f: FieldSpec(grid.row_of(s.row), -1, s.heading, s.unit) for f, s in spec.fields.items()}
-        spec = spec._replace(fields=fields, first_row=-1, last_row=-1)
-    if not grid.rows:
-        return []
-    side = _side(grid, spec)
+    side = _side(grid, spec) if grid.rows else None
     if side is None:
         return []
     made: list[Proposal] = []
     of_sheet: dict[str, Given] = {}
-    for begin, names, rows, end in _blocks(grid, side, spec):
-        start = rows[0]
-        labels = [c for r in rows if (c := _with_unit(grid, side, r, names)) is not None]
-        if names not in side.labels:
-            text = grid.rows[names][side.at]
-            text = "" if text is None else str(text)
-            dated = all(is_date(v) for v in grid.rows[names][side.at + 1 :] if _is_name(v))
-            named = column(names, "Test date" if dated else "Outlet")
-            labels.append(named._replace(text=text, how="row of names above the readings"))
-        head = Head(side.at, side.at, [c._replace(at=c.at - start) for c in sorted(labels, key=lambda c: c.at)])
-        above, said_above = shared_above(grid, begin, start, may_stand_above(labels))
-        below, said_below = shared_above(grid, rows[-1] + 1, end)
+    for rows in _blocks(grid, side, spec):
+        labels = _labels(grid, side, rows)
+        above, said_above = shared_above(grid, rows.begin, rows.start, may_stand_above(labels))
+        below, said_below = shared_above(grid, rows.stop, rows.end)
         if "site" not in above and not any(c.field == "site" for c in labels):
             above = {**of_sheet, **above}
         if not made:  # what stands over the first table but its day holds for those below it, unless they name a site
             of_sheet = {f: one for f, one in above.items() if f not in _OF_A_DAY}
         corner = {}
-        if is_date(grid.rows[names][side.at]):
-            corner = {"test_date": Given(grid.place(names, side.at), grid.rows[names][side.at])}
-        own = spec
-        if spec is not None:
-            fields = {f: s._replace(row=s.row - start if s.row >= 0 else -1) for f, s in spec.fields.items()}
-            own = spec._replace(fields=fields)
-        earlier = _none_of_today(grid, side, names)
-        methods = {at: text for at in sorted(side.methods) if (text := grid.rows[names][at]) is not None}
-        skip = frozenset({side.units, *side.methods, *earlier, *(spec.ignore if spec is not None else ())})
-        turned = Grid(
-            grid.sheet, grid.rows[start : rows[-1] + 1], list(grid.outer[start : rows[-1] + 1]), grid.inner
-        ).turn()
+        if is_date(grid.rows[rows.names][side.at]):
+            corner = {"test_date": Given(grid.place(rows.names, side.at), grid.rows[rows.names][side.at])}
+        beside, said = _beside(grid, side, rows)
+        ignored = spec.ignore if spec is not None else ()
+        kept = [at for at in range(grid.width) if at not in beside and at not in ignored]
+        turned = grid.part(range(rows.start, rows.stop), kept).turn()
         table = propose(
             Block(
                 turned,
-                head,
-                grid.width,
+                Head(side.at, side.at, [c._replace(at=c.at - rows.start) for c in labels]),
+                len(kept),
                 given={**below, **corner, **above},
-                spec=own,
+                spec=_of_block(grid, spec, rows.start),
                 banners=False,
-                skip=skip,
-                names=names - start,
+                names=rows.names - rows.start,
             )
         )
-        notes = [*said_above, *said_below, *table.notes]
-        notes += [
-            grid.note("unknown_column", names - 1, at, text, heading=text, where=grid.line_words(at))
-            for at, text in earlier.items()
-            if grid.rows[names - 1][at] is not None
-        ]
-        notes += [
-            grid.note("unknown_column", names, at, text, heading=str(text), where=grid.line_words(at))
-            for at, text in methods.items()
-        ]
+        notes = [*said_above, *said_below, *table.notes, *said]
         if not table.tests:
-            notes.append(grid.note("empty_readings", names, side.at, grid.rows[names][side.at]))
-        made.append(table._replace(notes=notes, heads=(grid.outer[begin], grid.outer[end - 1])))
+            notes.append(grid.note("empty_readings", rows.names, side.at, grid.rows[rows.names][side.at]))
+        made.append(table._replace(notes=notes, heads=(grid.outer[rows.begin], grid.outer[rows.end - 1])))
     return made
+
+
+def _of_block(grid: Grid, spec: TableSpec | None, start: int) -> TableSpec | None:
+    """What a layout file says, its rows as positions in a turned grid that begins at a row."""
+    if spec is None:
+        return None
+    return spec._replace(fields={f: s._replace(row=grid.row_of(s.row) - start) for f, s in spec.fields.items()})
 
 
 def _side(grid: Grid, spec: TableSpec | None) -> _Side | None:
@@ -194,35 +184,24 @@ def is_method(text: Any) -> bool:
     return type(text) is str and plain(text) in load_toml("limits_reading.toml")["rows"]["method_words"]
 
 
-def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[tuple[int, int, list[int], int]]:
-    """(first row of what is about it, row of the outlets' names, its rows, row after its last) of each table."""
+def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[_Rows]:
+    """The rows of each table, top to bottom."""
     rows = sorted(side.labels)
-    outlet = spec.fields.get("outlet") if spec is not None else None
     stated = spec is not None and spec.orientation == "across"
-    if outlet is not None and outlet.row >= 0:
-        names = [outlet.row]
-    else:
-        names = [r for r in rows if side.labels[r].field == "outlet"]
-        dates = [r for r in rows if side.labels[r].field == "test_date"]
-        if names and not any(_names_two(grid, side, r) for r in names):
-            # One outlet, its dates across.
-            names = dates if all(_names_two(grid, side, r) for r in dates) else []
-    if not names:
-        names = _names_above(grid, side, rows)
-    if not names or not stated and any(not _names_two(grid, side, r) for r in names):
+    names = _names(grid, side, rows, spec)
+    if not names or stated and any(not _names_two(grid, side, r) for r in names):
         return []
     if not stated and _labels_among_values(grid, side, [r for r in rows if r > min(names)]):
         return []
     made = []
     begin = 0
-    for i, name in enumerate(names):
-        end = names[i + 1] if i + 1 < len(names) else len(grid.rows)
+    for name, after in zip(names, [*names[1:], len(grid.rows)]):
+        end = after
         filled = {r: _filled(grid, side, r) for r in range(begin, end)}
-        last = max((r for r in range(name, end) if _is_line(grid, side, r, filled[r])), default=name)
-        if i + 1 < len(names):
+        if after in names:
             here = rows[bisect(rows, name) : bisect_left(rows, end)]
             end = max((r for r in here if side.labels[r].field in READINGS), default=end - 1) + 1
-            last = min(last, end - 1)
+        stop = 1 + max((r for r in range(name, end) if _is_line(grid, side, r, filled[r])), default=name)
         start = name
         while (
             start > begin
@@ -231,44 +210,81 @@ def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[tuple[int, 
             and not _form_like(grid.rows[start - 1], side.at)
         ):
             start -= 1
-        body = range(start, last + 1)
-        if stated or any(
-            r in side.labels and _may_read(side.labels[r]) for r in body
-        ):  # else dates over outlets, or words
-            made.append((begin, name, list(body), end))
+        if stated or any(r in side.labels and _may_read(side.labels[r]) for r in range(start, stop)):
+            made.append(_Rows(begin, start, name, stop, end))  # else dates over outlets, or words
         begin = end
     return made
+
+
+def _names(grid: Grid, side: _Side, rows: list[int], spec: TableSpec | None) -> list[int]:
+    """The rows that hold the outlets' names, one of each table: as a layout file says, by their label, or by their place."""
+    if spec is not None and "outlet" in spec.fields and spec.fields["outlet"].row >= 0:
+        return [grid.row_of(spec.fields["outlet"].row)]
+    names = [r for r in rows if side.labels[r].field == "outlet"]
+    if names and not any(_names_two(grid, side, r) for r in names):
+        dates = [r for r in rows if side.labels[r].field == "test_date"]
+        names = dates if all(_names_two(grid, side, r) for r in dates) else []  # one outlet, its dates across
+    return names or _names_above(grid, side, rows)
 
 
 def _may_read(c: Column) -> bool:
     return not READINGS.isdisjoint((c.field, *c.heading.candidates))
 
 
-def _none_of_today(grid: Grid, side: _Side, names: int) -> dict[int, str]:
-    """Columns under a word over the names that makes them no tests of today: "Previous" | "Now", or "Limit" over no name.
+def _beside(grid: Grid, side: _Side, rows: _Rows) -> tuple[set[int], list[Note]]:
+    """Columns beside those of the outlets, and notes on those of figures that are not read: words over or under the names
+    say that they are limits, units, verdicts or of an earlier day; without a name they hold no reading."""
+    over, names = _reaching(grid, side, rows.names - 1), grid.rows[rows.names]
+    under = _words_under(grid, side, rows)
+    later = any(map(is_later, over.values()))
+    readings = [r for r in range(rows.start, rows.stop) if r in side.labels and side.labels[r].field in READINGS]
+    made: set[int] = {side.units, *side.methods}
+    told: dict[int, int] = {}
+    for at in range(side.at + 1, grid.width):
+        text, name = over.get(at, ""), names[at]
+        of_no_name = name is None and kind_of(text) in NO_READING and grid.rows[rows.names - 1][at] is not None
+        if at not in made and (kind_of(text) == "earlier" or later and is_overtaken(text) or of_no_name):
+            told[at] = rows.names - 1
+        if under.get(at) in (*NO_READING, "parameter") or type(name) is str and kind_of(name) in _NO_OUTLET:
+            made.add(at)
+        elif name is None:
+            filled = [v for r in readings if (v := grid.rows[r][at]) is not None]
+            if all(map(is_unit, filled)) or are_verdicts(filled):
+                made.add(at)
+    told |= dict.fromkeys(sorted(side.methods), rows.names)
+    notes = [
+        grid.note("unknown_column", row, at, v, heading=str(v), where=grid.line_words(at))
+        for at, row in told.items()
+        if (v := grid.rows[row][at]) is not None
+    ]
+    return made | told.keys(), notes
 
-    A word reaches over blanks as far as it is merged, or as the next one.
-    """
-    row = names - 1
-    cells = grid.rows[row] if names > 0 else ()
+
+def _reaching(grid: Grid, side: _Side, row: int) -> dict[int, str]:
+    """Column -> the words of a row that stand over it: they reach over blanks as far as they are merged, or to the next ones."""
+    cells = grid.rows[row] if row >= 0 else ()
     last = max((at for at, v in enumerate(cells) if v is not None), default=-1)
-    over: dict[int, str] = {}
+    made: dict[int, str] = {}
     text = ""
     for at in range(side.at + 1, len(cells)):
         if cells[at] is not None:
             text = str(cells[at])
         elif at > last and (row, at) not in grid.covered:
             break
-        over[at] = text
-    later = any(map(is_later, over.values()))
-    made: dict[int, str] = {}
-    for at, text in over.items():
-        kind = kind_of(text)
-        earlier = kind == "earlier" or later and kind == "value" and not is_later(text)
-        beside = kind in ("limit", "unit", "verdict") and cells[at] is not None and grid.rows[names][at] is None
-        if at != side.units and at not in side.methods and (earlier or beside):
-            made[at] = text
+        made[at] = text
     return made
+
+
+def _words_under(grid: Grid, side: _Side, rows: _Rows) -> dict[int, str]:
+    """Column -> kind, where a row of words such as Reading, Limit, Result stands under the names."""
+    for row in range(rows.names + 1, min(rows.names + 3, rows.stop)):
+        if row in side.labels and side.labels[row].field:
+            break
+        filled = {at: v for at, v in enumerate(grid.rows[row]) if at > side.at and v is not None}
+        kinds = {at: kind for at, v in filled.items() if type(v) is str and (kind := kind_of(v))}
+        if 2 <= len(kinds) == len(filled):
+            return kinds
+    return {}
 
 
 def _filled(grid: Grid, side: _Side, row: int) -> int:
@@ -330,7 +346,7 @@ def _form_like(cells: Sequence[Any], first: int) -> bool:
 def _is_name(value: Any) -> bool:
     if value is None:
         return False
-    return type(value) is not str or not (kind_of(value) in NO_TEST or is_total(value) or _a_label(value))
+    return type(value) is not str or not (kind_of(value) in _NO_OUTLET or is_total(value) or _a_label(value))
 
 
 def _a_label(text: Any) -> bool:
@@ -343,6 +359,16 @@ def _labels_among_values(grid: Grid, side: _Side, rows: list[int]) -> bool:
     values = [side.values(grid.rows[row]) for row in rows]
     known = {v for v in set().union(*values) if type(v) is str and _a_label(v)}
     return bool(known) and sum(not known.isdisjoint(some) for some in values) >= 2
+
+
+def _labels(grid: Grid, side: _Side, rows: _Rows) -> list[Column]:
+    """The labels of a table, top to bottom; a row of names that has none is that of the outlets, or of dates."""
+    made = [c for r in range(rows.start, rows.stop) if (c := _with_unit(grid, side, r, rows.names)) is not None]
+    if rows.names not in side.labels:
+        text, *names = grid.rows[rows.names][side.at :]
+        found = column(rows.names, "Test date" if all(map(is_date, filter(_is_name, names))) else "Outlet")
+        made.append(found._replace(text=str(text or ""), how="row of names above the readings"))
+    return sorted(made, key=lambda c: c.at)
 
 
 def _with_unit(grid: Grid, side: _Side, row: int, names: int) -> Column | None:

@@ -11,44 +11,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from grader.problems import Place
 from grader.read.extract import AS_FOUND, READINGS, Part, Proposal
-from grader.read.shapes.grid import Cell, Grid
+from grader.read.shapes.grid import Grid, Origin, Rewritten
 from grader.read.shapes.heads import columns_of, is_units
-from grader.read.shapes.tables import Note, Range, Sheet
+from grader.read.shapes.tables import Note
 
 _SEARCHED = 60  # rows in which the headings are looked for
 _LEAST = 2  # headings of readings in the second row
 
 
-class Folded(Grid):
+class Folded(Rewritten):
     """A grid each row of which may hold a second row of the sheet behind its own cells.
 
-    seconds : position of a row -> 0-based sheet number of its second row.
-    untold  : where rows begin of which nothing tells what is the second of another; they are not read.
+    untold : where rows begin of which nothing tells what is the second of another; they are not read.
     """
 
-    merges: list[Range] = []
-    covered: dict[Cell, Cell] = {}
     untold: Sequence[str] = ()
-
-    def __init__(self, sheet: Sheet, rows: list[Sequence[Any]], outer: list[int], seconds: dict[int, int]) -> None:
-        super().__init__(sheet, rows, outer, range(len(rows[0])))
-        self.seconds, self.half = seconds, len(rows[0]) // 2
-
-    def cell(self, row: int, column: int) -> Cell:
-        """0-based row and column of the sheet."""
-        here = self.seconds.get(row, self.outer[row]) if column >= self.half else self.outer[row]
-        return here, column % self.half
-
-    def line_place(self, column: int) -> Place:
-        """The Place of a column of the sheet."""
-        return Place(self.name, None, column % self.half)
-
-    def line_words(self, column: int) -> str:
-        """How a layout file names a line: two headings stand over each column."""
-        top = next(iter(self.seconds))
-        return f'heading = "{self.rows[top][column]}"'
 
 
 def folded(grid: Grid) -> Grid:
@@ -60,12 +38,12 @@ def folded(grid: Grid) -> Grid:
         outlet = _outlet(grid, top, count)
         pairs, untold = _pairs(grid, top, count, outlet) if outlet >= 0 else ({}, set())
         if len(pairs) > count or untold:
-            blank = [None] * grid.width
             left_out = {*pairs.values(), *untold}
             kept = [r for r in range(len(grid.rows)) if r not in left_out]
+            blank, width = [None] * grid.width, range(grid.width)
             rows: list[Sequence[Any]] = [[*grid.rows[r], *(grid.rows[pairs[r]] if r in pairs else blank)] for r in kept]
-            behind = {i: grid.outer[pairs[r]] for i, r in enumerate(kept) if r in pairs}
-            made = Folded(grid.sheet, rows, [grid.outer[r] for r in kept], behind)
+            origins: list[list[Origin]] = [[(grid, at, c) for at in (r, pairs.get(r, r)) for c in width] for r in kept]
+            made = Folded(grid, rows, origins, kept.index(top), [grid.outer[r] for r in kept])
             made.untold = [grid.address(r, outlet) for r in sorted(untold)]
             return made
     return grid

@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from functools import cached_property
 from typing import Any
 
-from grader.problems import Place, Unreadable, a1
-from grader.read.shapes.tables import Note, Range, Sheet, is_blank
+from grader.problems import Place, a1
+from grader.read.shapes.tables import Note, Range, Sheet, tidied
 
 Cell = tuple[int, int]  # row and column, counted from 0
 MOST_COVERED = 200_000  # cells of merged ranges that are written out
@@ -24,10 +24,7 @@ class Grid:
     rows   : one sequence of cells a row, all as long; a blank is None, a number that is none is Unreadable.
     outer, inner : 0-based sheet number of each row and of each column of the grid.
     turned : the rows of the grid are the sheet's columns.
-    unrolled : its rows are written out from elsewhere (shapes/unrolled.py), and a line of it is none of the sheet.
     """
-
-    unrolled = False
 
     def __init__(
         self, sheet: Sheet, rows: list[Sequence[Any]], outer: Sequence[int], inner: Sequence[int], turned: bool = False
@@ -52,7 +49,12 @@ class Grid:
         if first < 0 and last < 0:
             return self
         kept = [i for i, n in enumerate(self.outer) if n >= first and (last < 0 or n <= last)]
-        return Grid(self.sheet, [self.rows[i] for i in kept], [self.outer[i] for i in kept], self.inner, self.turned)
+        return self.part(kept, range(self.width))
+
+    def part(self, rows: Sequence[int], columns: Sequence[int]) -> Grid:
+        """The cells of some rows and columns, by their positions, in order."""
+        cells: list[Sequence[Any]] = [[self.rows[r][c] for c in columns] for r in rows]
+        return Grid(self.sheet, cells, [self.outer[r] for r in rows], [self.inner[c] for c in columns], self.turned)
 
     def row_of(self, number: int) -> int:
         """Position of a 0-based sheet row (column where turned); the end where there is none such, -1 for -1."""
@@ -107,12 +109,13 @@ class Grid:
     def merges(self) -> list[Range]:
         """Merged ranges in positions of the grid: first row, first column, last row, last column."""
         made = []
-        rows, columns = (self.inner, self.outer) if self.turned else (self.outer, self.inner)
         for top, left, bottom, right in self.sheet.merges():
-            first, last = _span(rows, top, bottom)
-            start, end = _span(columns, left, right)
+            if self.turned:
+                top, left, bottom, right = left, top, right, bottom
+            first, last = _span(self.outer, top, bottom)
+            start, end = _span(self.inner, left, right)
             if first <= last and start <= end:
-                made.append((start, first, end, last) if self.turned else (first, start, last, end))
+                made.append((first, start, last, end))
         return made
 
     @cached_property
@@ -143,6 +146,50 @@ class Grid:
         return cell in sheet.struck
 
 
+Origin = tuple[Grid, int, int]  # where a cell was: grid, row, column
+
+
+class Rewritten(Grid):
+    """Cells written out in other rows than they stand in; each knows the grid, row and column it came from.
+
+    head : position of the row of headings. outer : sheet number of each row, where that has one.
+    """
+
+    def __init__(
+        self, grid: Grid, rows: list[Sequence[Any]], origins: list[list[Origin]], head: int, outer: Sequence[int] = ()
+    ) -> None:
+        super().__init__(grid.sheet, rows, outer or range(len(rows)), range(len(rows[0])))
+        self.origins, self.head = origins, head
+        self.merges, self.covered = [], {}
+
+    def cell(self, row: int, column: int) -> Cell:
+        """0-based row and column of the sheet it came from."""
+        grid, *at = self.origins[row][column]
+        return grid.cell(*at)
+
+    def place(self, row: int, column: int) -> Place:
+        """The Place of one cell."""
+        grid, *at = self.origins[row][column]
+        return grid.place(*at)
+
+    def line_place(self, column: int) -> Place:
+        """The Place of the column that a line begins in."""
+        return self.place(self.head, column)._replace(row=None)
+
+    def line_words(self, column: int) -> str:
+        """How a layout file names a line, which is no column of the sheet: by its heading."""
+        return f'heading = "{self.rows[self.head][column]}"'
+
+    def origin(self, row: int, column: int) -> tuple[Sheet, Cell]:
+        """The sheet of one cell, and where it stands there."""
+        grid, *at = self.origins[row][column]
+        return grid.origin(*at)
+
+    def is_formatted(self) -> bool:
+        """Whether any cell is shown through a percent format or struck through."""
+        return any(grid.is_formatted() for grid in {grid for line in self.origins for grid, _, _ in line})
+
+
 def _span(numbers: Sequence[int], first: int, last: int) -> tuple[int, int]:
     """Positions of the sheet numbers from first to last; the second before the first where there are none."""
     return bisect_left(numbers, first), bisect_right(numbers, last) - 1
@@ -150,20 +197,5 @@ def _span(numbers: Sequence[int], first: int, last: int) -> tuple[int, int]:
 
 def _cleaned(rows: list[list[Any]]) -> list[Sequence[Any]]:
     """Rows with blanks as None and numbers that are none as Unreadable; only the different values are looked at."""
-    blanks: set[Any] = set()
-    odd = False
-    for value in set().union(*rows):
-        if type(value) is str:
-            if is_blank(value):
-                blanks.add(value)
-        elif type(value) is float and value - value != 0.0:
-            odd = True
-    made: list[Sequence[Any]] = []
-    for row in rows:
-        cells: Sequence[Any] = row
-        if blanks and not blanks.isdisjoint(row):
-            cells = [None if v in blanks else v for v in row]
-        if odd:
-            cells = [Unreadable(str(v), "number") if type(v) is float and v - v != 0.0 else v for v in cells]
-        made.append(cells)
-    return made
+    changed = {v: tidied(v) for v in set().union(*rows) if type(v) in (str, float) and tidied(v) is not v}
+    return [row if changed.keys().isdisjoint(row) else [changed.get(v, v) for v in row] for row in rows]

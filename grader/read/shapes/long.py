@@ -16,7 +16,7 @@ from grader.read.shapes.pairs import shared_above
 from grader.read.shapes.rows import is_total
 from grader.read.shapes.table import overridden
 from grader.read.shapes.tables import Note, shown
-from grader.read.shapes.unrolled import dates_across
+from grader.read.shapes.unrolled import Unrolled, dates_across
 from grader.read.words.heading_words import LIKELY, key
 from grader.read.words.headings import Heading
 from grader.read.words.labels import (
@@ -393,7 +393,7 @@ def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> P
         """The cell of a test's figure (its own first row where it has none); of other fields the column."""
         if line in begin:
             return grid.place(row_at.get((line, test), tests[test]), found.values)
-        return grid.place(tests[test], line % width) if grid.unrolled else grid.line_place(line % width)
+        return grid.place(tests[test], line % width) if isinstance(grid, Unrolled) else grid.line_place(line % width)
 
     def place(at: int) -> Place:
         return grid.place(begin[at], found.values) if at in begin else grid.line_place(at % width)
@@ -403,12 +403,12 @@ def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> P
         grid,
         columns,
         values,
-        [grid.cell(row, found.values) if grid.unrolled else (grid.outer[row], -1) for row in tests],
+        [grid.cell(row, found.values) if isinstance(grid, Unrolled) else (grid.outer[row], -1) for row in tests],
         Where(grid.name, address, place, words),
         lambda line, test: (row_at.get((line, test), -1), found.values) if line in begin else (-1, -1),
         places=places,
         parts=[Part(i, i + 1) for i in range(len(tests))],
-        heads=(grid.outer[found.head],) * 2 if found.head >= 0 and not grid.unrolled else (-1, -1),
+        heads=(grid.outer[found.head],) * 2 if found.head >= 0 and not isinstance(grid, Unrolled) else (-1, -1),
         spec=spec,
     )
 

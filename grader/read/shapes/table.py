@@ -30,7 +30,6 @@ from grader.read.words.labels import (
     first_of_names,
     is_placeholder,
     is_unit,
-    kind_of,
     looks_like_value,
     stated_by_layout,
 )
@@ -38,7 +37,6 @@ from grader.read.words.said import asks
 from grader.read.words.units import belongs, canonical, quantity
 
 _HELD = ("field", "unclear", "unit", "substance")
-NO_TEST = ("unit", "limit", "verdict", "parameter", "number", "value", "earlier")
 _LONGEST_NAME = 60
 NO_HEADING = "(no heading)"
 # What figures under no heading may be (design, "Understanding a sheet").
@@ -89,14 +87,12 @@ def propose(block: Block) -> Proposal:
     by_field = {c.field: values[c.at] for c in reversed(lines) if c.field and c.at in values}
     outlet = next((c.at for c in lines if c.field == "outlet" and c.at in values), -1)
     readings = {c.at: c.field in NUMBERS for c in lines if c.at in values and c.field in READINGS | NUMBERS}
-    telling = [c.at for c in lines if c.at in values and _tells(c, values[c.at])]
+    telling = [c.at for c in lines if c.at in values and (c.at == block.names or _tells(c, values[c.at]))]
     rows = kinds_of(
         grid, (first, stop), outlet, values, telling, readings, set(block.again), {c.at: c.field for c in lines}
     )
     notes += rows.notes
     kinds = rows.kinds
-    if block.names >= 0:
-        _no_tests_of_columns(block, lines, values, kinds, first)
     no_tests = {grid.row_of(number) for number in spec.ignore_rows} if spec is not None and not grid.turned else set()
     for row in block.skip | no_tests:
         if first <= row < stop:
@@ -312,44 +308,6 @@ def _tells(c: Column, values: list[Any]) -> bool:
 
 
 # ---------------------------------------------------------------------------------------------- its rows
-
-
-def _no_tests_of_columns(
-    block: Block, lines: list[Column], values: dict[int, list[Any]], kinds: list[str], first: int
-) -> None:
-    """Columns of units, limits, verdicts or earlier figures beside outlets that run across are no tests."""
-    named = [*values.get(block.names, ()), *[None] * len(kinds)][: len(kinds)]
-    readings = [c.at for c in lines if c.field in READINGS and c.at in values]
-    told = _kinds_below(block, lines, first)
-    none = {n for n in set(named) if n is None or type(n) is str and kind_of(n) in NO_TEST}
-    if not none and not told and "none" not in kinds:
-        return
-    for index, (name, kind) in enumerate(zip(named, kinds)):
-        if kind != "none" and name not in none and index not in told:
-            continue
-        if name is not None and kind == "none" and any(v is not None for v in block.grid.rows[first + index]):
-            kinds[index] = "test"
-        if told.get(index, "") in NO_TEST and told[index] != "value":
-            kinds[index] = "beside"
-        elif name is None:
-            filled = [v for at in readings if (v := values[at][index]) is not None]
-            if not filled or all(map(is_unit, filled)) or are_verdicts(filled):
-                kinds[index] = "" if not filled else "beside"
-        elif name in none:
-            kinds[index] = "beside"
-
-
-def _kinds_below(block: Block, lines: list[Column], first: int) -> dict[int, str]:
-    """Index -> kind where a line of words such as Reading, Limit, Result stands under the names."""
-    known = {c.at for c in lines if c.field}
-    for at in range(block.names + 1, min(block.names + 3, block.grid.width)):
-        if at in known:
-            break
-        cells = [row[at] for row in block.grid.rows[first : block.stop]]
-        kinds = {i: kind for i, v in enumerate(cells) if type(v) is str and (kind := kind_of(v))}
-        if len(kinds) >= 2 and len(kinds) == sum(v is not None for v in cells):
-            return kinds
-    return {}
 
 
 def _passed(block: Block, lines: list[Column], kinds: list[str], first: int) -> tuple[list[Note], int]:

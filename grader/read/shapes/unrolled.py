@@ -10,11 +10,10 @@ from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
-from grader.problems import Place
-from grader.read.shapes.grid import Cell, Grid
+from grader.read.shapes.grid import Cell, Grid, Origin, Rewritten
 from grader.read.shapes.pairs import labels_alone
 from grader.read.shapes.rows import is_total
-from grader.read.shapes.tables import Range, Sheet, whole
+from grader.read.shapes.tables import whole
 from grader.read.words.dates import is_date, is_when
 from grader.read.words.labels import Column, column, kind_of, label, loose_label
 
@@ -25,37 +24,8 @@ _NO_PARAMETER = {f.name for f in FIELDS.values() if f.kind in ("text", "date")}
 _HEADINGS = ("Outlet", "Test date", "Parameter", "Value")
 
 
-class Unrolled(Grid):
-    """Rows written out from elsewhere; each cell knows its sheet, row and column there."""
-
-    unrolled = True
-    merges: list[Range] = []
-    covered: dict[Cell, Cell] = {}
-
-    def __init__(self, sheets: Sequence[Sheet], rows: list[Sequence[Any]], origins: list[list[Place]]) -> None:
-        super().__init__(sheets[0], rows, range(len(rows)), range(len(rows[0])))
-        self.origins, self.sheets = origins, {s.name: s for s in sheets}
-
-    def cell(self, row: int, column: int) -> Cell:
-        """0-based row and column of the sheet it came from."""
-        at = self.origins[row][column]
-        return at.row or 0, at.column or 0
-
-    def origin(self, row: int, column: int) -> tuple[Sheet, Cell]:
-        """The sheet of one cell, and where it stands there."""
-        return self.sheets[self.origins[row][column].sheet], self.cell(row, column)
-
-    def is_formatted(self) -> bool:
-        """Whether any cell is shown through a percent format or struck through."""
-        return any(s.percents or s.struck for s in self.sheets.values())
-
-    def place(self, row: int, column: int) -> Place:
-        """The Place of one cell."""
-        return self.origins[row][column]
-
-    def line_words(self, column: int) -> str:
-        """How a layout file names what stands in a line."""
-        return f'heading = "{self.rows[0][column]}"'
+class Unrolled(Rewritten):
+    """One reading a row; a line of it is no column of the sheet."""
 
 
 class Matrix(NamedTuple):
@@ -155,14 +125,14 @@ def joined(blocks: list[Matrix]) -> Unrolled | None:
         return None
     first = blocks[0].grid
     rows: list[Sequence[Any]] = [_HEADINGS]
-    origins = [[first.place(blocks[0].down[0], 0)] * len(_HEADINGS)]
+    origins: list[list[Origin]] = [[(first, blocks[0].down[0], 0)] * len(_HEADINGS)]
     for m in (m for m in blocks if m.known):
         for outlet, when, reading in m.crossings():
             value = m.grid.rows[reading[0]][reading[1]]
             if value is not None:
                 rows.append((m.grid.rows[outlet[0]][outlet[1]], whole(m.grid.rows[when[0]][when[1]]), m.name, value))
-                origins.append([m.grid.place(*at) for at in (outlet, when, reading, reading)])
-    return Unrolled([m.grid.sheet for m in blocks], rows, origins)
+                origins.append([(m.grid, *at) for at in (outlet, when, reading, reading)])
+    return Unrolled(first, rows, origins, 0)
 
 
 def dates_across(grid: Grid) -> Grid:
@@ -176,17 +146,15 @@ def dates_across(grid: Grid) -> Grid:
         if any(column(c, v).field == "test_date" for c, v in enumerate(cells) if type(v) is str):
             return grid
         kept = [c for c in range(grid.width) if c not in dates]
-        blank = [None, None]
-        rows: list[Sequence[Any]] = [[*(r[c] for c in kept), *blank] for r in grid.rows[:top]]
-        origins = [[*(grid.place(r, c) for c in kept), *[grid.place(r, 0)] * 2] for r in range(top)]
+        rows: list[Sequence[Any]] = [[*(r[c] for c in kept), None, None] for r in grid.rows[:top]]
         rows.append([*(cells[c] for c in kept), *_HEADINGS[1::2]])
-        origins.append([*(grid.place(top, c) for c in kept), *[grid.place(top, dates[0])] * 2])
+        origins: list[list[Origin]] = [[(grid, r, c) for c in (*kept, dates[0], dates[0])] for r in range(top + 1)]
         for at in dates:
             for r in range(top + 1, len(grid.rows)):
                 body = grid.rows[r]
                 if body[names[0]] is None and body[at] is None:
                     continue
                 rows.append([*(grid.over(r, c) for c in kept), whole(cells[at]), body[at]])
-                origins.append([*(grid.place(r, c) for c in kept), grid.place(top, at), grid.place(r, at)])
-        return Unrolled([grid.sheet], rows, origins)
+                origins.append([*((grid, r, c) for c in kept), (grid, top, at), (grid, r, at)])
+        return Unrolled(grid, rows, origins, top)
     return grid

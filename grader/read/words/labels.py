@@ -40,6 +40,13 @@ SHARED = frozenset(f.name for f in FIELDS.values() if not f.reading and f.name n
 READINGS = frozenset(f.name for f in FIELDS.values() if f.reading)
 NUMBERS = frozenset(f.name for f in FIELDS.values() if f.kind == "number")
 VISIT = frozenset(f.name for f in FIELDS.values() if f.sheet == "Visit")
+NO_READING = (
+    "limit",
+    "verdict",
+    "unit",
+    "number",
+    "earlier",
+)  # kinds of columns, told by a word, that hold no reading of today
 
 
 class Column(NamedTuple):
@@ -175,6 +182,15 @@ def is_later(text: str) -> bool:
     (True, True, False)
     """
     return key(text) in heading_words().later
+
+
+def is_overtaken(text: str) -> bool:
+    """Whether a heading says Reading or the like, and would be of an earlier day beside one that is of today.
+
+    >>> is_overtaken("As found"), is_overtaken("As left"), is_overtaken("Limit")
+    (True, False, False)
+    """
+    return kind_of(text) == "value" and not is_later(text)
 
 
 def another_thing(text: str) -> bool:
