@@ -54,8 +54,12 @@ class _Side(NamedTuple):
     things: set[int]  # rows of lists of instruments and tubes
 
     def values(self, cells: Sequence[Any]) -> list[Any]:
-        """The cells of a row that may be outlets', to the right of its label."""
-        return [v for at, v in enumerate(cells) if at > self.at != self.units != at and at not in self.methods]
+        """The cells of a row to the right of its label, blank where they are no outlet's."""
+        made = list(cells[self.at + 1 :])
+        for at in (self.units, *self.methods):
+            if at > self.at:
+                made[at - self.at - 1] = None
+        return made
 
 
 class _Rows(NamedTuple):
