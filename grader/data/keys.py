@@ -53,6 +53,7 @@ PAGES: dict[str, Any] = {
     "notation.toml": {
         "words": "not_tested not_detected trace stain clear",
         "doubt": "before behind",
+        "temperature": "minus degrees celsius",
         "dates": "as_expiry serial years two_digit_1900_from swapped_from weekdays",
         **dict.fromkeys("bounds bounds_behind possible fraction stain_mg_m3 lowest_mark months".split(), "*"),
     },
@@ -68,7 +69,7 @@ PAGES: dict[str, Any] = {
         "patterns": {"*": "synonyms loose"},
         **dict.fromkeys("at_atmosphere substances ambiguous stems unless".split(), "*"),
         "others": "unit limit verdict parameter value number earlier",
-        "words": "filler joining condition limit other_thing function general later",
+        "words": "filler and or joining condition limit other_thing function general later",
     },
     "loose_words.toml": {
         **dict.fromkeys(("negation", "turns", "asked", "doubt", "doubted", "covered"), ""),
@@ -80,7 +81,8 @@ PAGES: dict[str, Any] = {
     "clauses.toml": {
         "lowest_use_temperature_c": "bound towards use weather place elsewhere covered",
         "supply": "airline further covered",
-        "test_date": "test number covered",
+        "test_date": "test number by covered",
+        "short": "",
     },
     "said.toml": {
         "against": "verdict stop void undone lapsed instrument trouble row",
@@ -92,9 +94,9 @@ PAGES: dict[str, Any] = {
         "apart": "words",
         "measured": "without of counted corrects visit falls",
         "alone": "words filler title",
-        "span": "to from on",
+        "span": "to from on of",
     },
-    "unclear.toml": {"made": "", "rule": "words units also without only stop choices"},
+    "unclear.toml": {"made": "", "after": "", "rule": "words units also without only stop choices"},
     "wear.toml": {
         **dict.fromkeys(
             "weight slack fewest_older recent_fewest recent_most recent_share season_visits season_years season_prior_k lot_sites "

@@ -17,30 +17,13 @@ from grader.read.sayings import Cells, Said, outlets_of, said_of_all
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.own_guide import guide_texts
 from grader.read.shapes.tables import shown, whole
+from grader.read.words.answers import answered_badly, answers_badly, asks, is_yes, may_be_ill, put_right
 from grader.read.words.dates import is_date
 from grader.read.words.heading_words import key
 from grader.read.words.labels import kind_of
 from grader.read.words.measured import may_speak, readings_in
-from grader.read.words.said import (
-    AROUND,
-    LINE,
-    ROW,
-    against,
-    alone,
-    answered_badly,
-    answers_badly,
-    asks,
-    begins_with,
-    called,
-    is_yes,
-    may_be_ill,
-    may_tell,
-    of_more,
-    put_right,
-    says,
-    smells,
-    titled,
-)
+from grader.read.words.outlet_names import begins_with, called, of_more
+from grader.read.words.said import AROUND, LINE, REMARKS, ROW, against, alone, may_tell, smells, titled
 from grader.read.words.stated import is_label, stated
 from grader.read.words.unclear import classes_of
 
@@ -199,7 +182,7 @@ def _row_of_words(regions: Sequence[Region], outlets: Outlets, cells: Cells, row
 
 def _leaves_out(regions: Sequence[Region], named: Sequence[tuple[Region, int]], text: str, at: tuple[int, int]) -> bool:
     """Keep that a list of the outlets that passed leaves others out ("P1 and P3 may be used"); whether it is such a list."""
-    if len(named) < 2 or not says(text, "general", "approved") or against(text, LINE):
+    if len(named) < 2 or not REMARKS.say(text, "general.approved") or against(text, LINE):
         return False
     for region in regions:
         mine = [i for r, i in named if r is region]
@@ -245,7 +228,7 @@ def _tells(text: str) -> bool:
         return not any(map(str.isdigit, text)) and kind_of(text) == "verdict"
     if alone(text, whole=False) or readings_in(text) or answers_badly(text) or called(text) or may_be_ill(text):
         return True
-    if len(text.split()) > _LEAST_LISTED and says(text, "general", "approved"):
+    if len(text.split()) > _LEAST_LISTED and REMARKS.say(text, "general.approved"):
         return True  # of some, and not of others
     if not may_tell(text):
         return not any(map(str.isdigit, text)) and kind_of(text) == "verdict"

@@ -16,13 +16,14 @@ from grader.read.layout_spec import TableSpec
 from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, Recognised, shown, whole
+from grader.read.words.answers import asks, is_yes
 from grader.read.words.dates import is_weekday
 from grader.read.words.heading_words import CERTAIN, LIKELY, key, row_words
 from grader.read.words.headings import EXACT
 from grader.read.words.labels import NUMBERS, READINGS, Column, choice, is_unit
 from grader.read.words.loose import loose_word, own_word
 from grader.read.words.notation import as_number
-from grader.read.words.said import against, asks, is_yes
+from grader.read.words.said import against
 from grader.read.words.substances import as_measured, name_and_unit
 from grader.read.words.unclear import classes_of, may_be_done
 from grader.read.words.units import belongs, canonical, column_unit, unit_needed

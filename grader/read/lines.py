@@ -6,12 +6,13 @@ from typing import Any
 
 from grader.read.sayings import Cells, Said
 from grader.read.shapes.tables import shown
+from grader.read.words.answers import answers_badly, asks
 from grader.read.words.dates import is_date
 from grader.read.words.heading_words import key
 from grader.read.words.labels import is_unit, kind_of, looks_like_value
 from grader.read.words.loose import loose_word, own_word
 from grader.read.words.measured import readings_in
-from grader.read.words.said import AROUND, ROW, against, answers_badly, asks, says
+from grader.read.words.said import AROUND, REMARKS, ROW, against
 from grader.read.words.stated import Stated, expiry_of, is_label, label_choices, stated
 from grader.read.words.unclear import classes_of
 
@@ -29,7 +30,7 @@ def line_around(cells: Cells, row: int, column: int, text: str) -> Said | None:
     left = cells.at(row, column - 1) if column else None
     words = words or text * answers_badly(text) or (with_its_heading(left, text) if type(left) is str else "")
     figures = stated(text) or _beside(cells, row, column, text)
-    if says(text, "measured", "visit"):
+    if REMARKS.say(text, "measured.visit"):
         figures += readings_in(text)
     if not figures and "expire" in classes_of(text):
         # "Tubes | CO | exp. 01/2025": what expires stands before it.

@@ -10,26 +10,14 @@ from grader.problems import Place, Table
 from grader.read.lines import line_around, with_its_heading
 from grader.read.sayings import SAID, Cells, Measured, Said, outlets_of, with_unclear
 from grader.read.shapes.tables import shown
+from grader.read.words.answers import TICK, answered_badly, answered_well, asks
+from grader.read.words.figures import is_temperature
 from grader.read.words.heading_words import LIKELY, key
 from grader.read.words.labels import is_unit, kind_of
 from grader.read.words.measured import readings_in
-from grader.read.words.said import (
-    NAME,
-    ROW,
-    TICK,
-    against,
-    alone,
-    answered_badly,
-    answered_well,
-    asks,
-    called,
-    names,
-    says,
-    smells,
-    spanned,
-    words_between,
-)
-from grader.read.words.stated import Stated, is_cold, is_temperature, stated
+from grader.read.words.outlet_names import called, names, spanned, words_between
+from grader.read.words.said import NAME, REMARKS, ROW, against, alone, smells
+from grader.read.words.stated import Stated, is_cold, stated
 from grader.read.words.unclear import classes_of
 
 _NAMES = frozenset(
@@ -197,7 +185,7 @@ class Region:
         if of_today and (column or text == cells.comments.get(at)) or field == "location":
             remark = not head or field in ("remarks", "location") or text == cells.comments.get(at)
             words = words or alone(text) * remark or with_its_heading(head, text) * (role in ("test", "inside"))
-            figures += readings_in(text) if not says(head, "measured", "without") else ()
+            figures += readings_in(text) if not REMARKS.say(head, "measured.without") else ()
         self.keep(mine, words, at)
         self.measure(mine, at, text, figures)
 

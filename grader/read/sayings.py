@@ -11,7 +11,7 @@ from grader.read.given import is_by_layout
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.tables import shown, whole
 from grader.read.words.heading_words import LIKELY, key
-from grader.read.words.said import names, speaks_of_all
+from grader.read.words.outlet_names import names, speaks_of_all
 from grader.read.words.stated import Stated
 
 SAID = "said_against"

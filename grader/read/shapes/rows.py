@@ -16,7 +16,8 @@ from grader.read.words.heading_words import row_words
 from grader.read.words.labels import is_limit_text, is_placeholder, is_unit, kind_of, looks_like_value, may_be_reading
 from grader.read.words.loose import loose_word, own_word
 from grader.read.words.notation import parse_number
-from grader.read.words.said import AROUND, against, may_tell, names
+from grader.read.words.outlet_names import names
+from grader.read.words.said import AROUND, against, may_tell
 from grader.read.words.stated import is_label, is_tube, stated
 
 LEAST_ABOVE = 3  # tests above a row that is told by arithmetic

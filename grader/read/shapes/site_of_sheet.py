@@ -8,10 +8,10 @@ from typing import Any
 from grader.problems import Place, Table
 from grader.read.given import Given, filled
 from grader.read.shapes.tables import Note
+from grader.read.words.answers import asks
 from grader.read.words.dates import is_month, parse_date
 from grader.read.words.heading_words import row_words
 from grader.read.words.labels import READINGS, label
-from grader.read.words.said import asks
 
 _YEAR = re.compile(r".*\b(?:19|20)\d{2}\b.*|.*\bq[1-4]\b.*", re.IGNORECASE)
 

@@ -20,6 +20,7 @@ from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.rows import is_remark, kinds_of
 from grader.read.shapes.tables import Note, shown
+from grader.read.words.answers import asks
 from grader.read.words.dates import parse_date
 from grader.read.words.heading_words import key
 from grader.read.words.headings import Heading
@@ -33,7 +34,6 @@ from grader.read.words.labels import (
     looks_like_value,
     stated_by_layout,
 )
-from grader.read.words.said import asks
 from grader.read.words.units import belongs, canonical, quantity
 
 _HELD = ("field", "unclear", "unit", "substance")

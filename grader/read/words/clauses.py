@@ -6,40 +6,34 @@ to those that judge both ways, or not read.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Sequence
 from datetime import date
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.data import load_toml
 from grader.read.words.dates import date_within, parse_date
-from grader.read.words.heading_words import LIKELY, key
+from grader.read.words.figures import NUMBER, QUANTITY, number, temperatures_in, without_temperatures
+from grader.read.words.heading_words import LIKELY
 from grader.read.words.headings import Heading
 from grader.read.words.labels import Column, inline, label
-from grader.read.words.phrases import phrases, standing
+from grader.read.words.loose import LOOSE
+from grader.read.words.phrases import HYPHENED, Lists, any_of
 from grader.read.words.said import AROUND, against
 from grader.read.words.stated import is_cold
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
-_FILE = "clauses.toml"
 COLD, SUPPLY, DRYER, DATE = "lowest_use_temperature_c", "supply", "dryer", "test_date"
-_TOKEN = re.compile(r"[^\W_]+(?:-[^\W_]+)*")
+_CLAUSES = Lists("clauses.toml", HYPHENED)
 _ELIDED = re.compile(r"\b[dl]['’]", re.IGNORECASE)
-_TEMPERATURE = re.compile(
-    r"(?<![\w.,])([-−–+]|minus\s+|moins\s+)?\s?(\d+(?:[.,]\d+)?)\s*(°\s*[CF]|deg\.?\s*[CF]|[CF]\b|grad\b|degrés\b)",
-    re.IGNORECASE,
-)
 _UNIT = re.compile(r"[(\[]?\s*(?:in\s+)?°\s*([CF])\s*[)\]]?\s*$", re.IGNORECASE)
-_FIGURE = re.compile(r"(.*?)[\s:=]+(\d+(?:[.,]\d+)?)\s*([^\W\d_][^\d,;]*)")
 # A sentence ends before a capital, not behind a figure ("14. September") or a short form ("min. Temperatur").
 _END = re.compile(r"(?:(?<=[^\W\d_]{3})|(?<=[)°%²³])|(?<=°[CF])|(?<=\s[CF]))\.\s+(?=[A-ZÀ-Ý])|\s*;\s+|\n+")
 _DASH = re.compile(r"\s[-–—/|]\s")
-# Who did it may stand behind a date: "geprüft am 9.4.2026 durch Fremdfirma".
-_BY = re.compile(r"(?<=\d)\s+(?:by|durch|von|par)\s[^\d]*$")
-_SHORT = ("min", "max", "mind", "temp", "approx", "tel")
 _WHOLE_DAY = re.compile(r"\d.*\d{4}|\d{4}.*\d|\d[./-]\d\d?[./-]\d")
 _LEAST, _LONGEST = 6, 200
 _NEEDS = ("flow_needed_l_min", "lowest_pressure_bar")
@@ -53,13 +47,8 @@ class Fact(NamedTuple):
     of_a_place: bool = False
 
 
-def _tokens(text: str) -> list[str]:
-    return [key(t) for t in _TOKEN.findall(_ELIDED.sub(" ", text))]
-
-
-def _at(tokens: Sequence[str], *path: str, file: str = _FILE) -> set[int]:
-    """Positions of the words of all phrases of a list."""
-    return {i for first, stop in standing(tokens, phrases(_TOKEN, file, *path)) for i in range(first, stop)}
+def _words(text: str) -> list[str]:
+    return _CLAUSES.words(_ELIDED.sub(" ", text))
 
 
 def sentences(text: str) -> list[str]:
@@ -69,8 +58,9 @@ def sentences(text: str) -> list[str]:
     ['Prüfung am 14. September', 'Halle min. 5 °C', 'Netz']
     """
     made: list[str] = []
+    short = _CLAUSES.spellings("short")
     for part in _END.split(text):
-        if made and made[-1].split()[-1].casefold() in _SHORT:
+        if made and made[-1].split()[-1].casefold() in short:
             part = f"{made.pop()}. {part}"
         if part.strip(" ."):
             made.append(part.strip(" ."))
@@ -110,7 +100,7 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
             made += [named] if named and FIELDS[named[0].field or "odour"].kind == "text" else []
             silent += [] if named or facts_of(piece) else [piece]
     supply = any(c.field == SUPPLY for c, _ in made)
-    if not supply and made and (alone := [p for p in silent if len(_tokens(p)) == 1 and _supply(f"{p} supply")]):
+    if not supply and made and (alone := [p for p in silent if len(_words(p)) == 1 and _supply(f"{p} supply")]):
         made = [
             (column_of(p, f), f.value) for p in alone for f in _supply(f"{p} supply")
         ] + made  # "Airline. Indoors, min 9 °C"
@@ -119,7 +109,7 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
         made += [(column_of(p, f), f.value) for p in silent for f in _dryer(p)]
     if not supply and any(any(map(str.isdigit, p)) or against(p, AROUND) for p in silent):
         return (whole,) if whole else ()  # what else the cell says must be heard
-    doubt = any(_at(_tokens(p), "negation", file="loose_words.toml") for p in silent)
+    doubt = any(LOOSE.standing(_words(p), "negation") for p in silent)
     away = any(map(of_elsewhere, silent))
     more = bool(left) or any(not _dryer(p) for p in silent)  # where it is colder may stand there
     return tuple(
@@ -134,9 +124,9 @@ def _may_state(text: str) -> bool:
     """Whether a text can state a fact at all: by a temperature, a whole date or a word for an airline. Cheap."""
     if not _LEAST < len(text) <= _LONGEST or " " not in text.strip():
         return False
-    return bool(
-        _TEMPERATURE.search(text) or _WHOLE_DAY.search(text) or ":" in text or _at(_tokens(text), SUPPLY, "airline")
-    )
+    if ":" in text or _WHOLE_DAY.search(text) or _CLAUSES.standing(_words(text), "supply.airline"):
+        return True
+    return any(unit for _, unit in temperatures_in(text))
 
 
 def _label_behind(text: str) -> tuple[Column, Any] | None:
@@ -195,47 +185,45 @@ def beside(text: str, value: Any, unit: str = "") -> Fact | None:
 
 def _cold(text: str) -> tuple[Fact, ...]:
     """The lowest temperature of use that a text states, and nothing else."""
-    figures = _TEMPERATURE.findall(text)
-    if len(figures) != 1:
+    found = temperatures_in(text)
+    if len(found) != 1 or not found[0][1]:
         return ()
-    sign, number, unit = figures[0]
-    figure = float(number.replace(",", ".")) * (
-        -1 if sign.strip().casefold() in ("-", "−", "–", "minus", "moins") else 1
-    )
-    tokens = _tokens(_TEMPERATURE.sub(" ", text))
-    bound, use, place, weather = (_at(tokens, COLD, name) for name in ("bound", "use", "place", "weather"))
+    (figure, unit), words = found[0], _words(without_temperatures(text))
+    below = [f"{COLD}.towards"] * (figure < 0)
+    bound = _CLAUSES.inside(words, f"{COLD}.bound", *below)
+    use, place, weather = (_CLAUSES.inside(words, f"{COLD}.{of}") for of in ("use", "place", "weather"))
     place -= use  # "used indoors" is of all use
-    if figure < 0:
-        bound |= _at(tokens, COLD, "towards")
-    whole = bound | use | place | weather | _at(tokens, COLD, "covered")
-    if not bound or not use | place | weather or len(whole) < len(tokens):
+    known = bound | use | place | weather | _CLAUSES.inside(words, f"{COLD}.covered")
+    if not bound or not use | place | weather or len(known) < len(words):
         return ()
-    value = f"{figure:g} {'°F' if unit[-1:] in 'fF' else '°C'}"
+    value = f"{figure:g} {unit}"
     return (Fact(COLD, value, bool(place or weather and is_warm(value)) or not use | weather),)
 
 
 def _supply(text: str) -> tuple[Fact, ...]:
     """The supply of all points, and its dryer, that a text states, and nothing else."""
-    tokens = _tokens(text)
-    sure, dryer = _at(tokens, SUPPLY, "airline"), _dryer_words(tokens)
-    known = sure | _at(tokens, SUPPLY, "covered") | set().union(*dryer.values())
-    further = _at(tokens, SUPPLY, "further")
-    if not sure or len(tokens) < 2 or len(known | further) < len(tokens):
+    words = _words(text)
+    dryers, of_dryers = _dryers(words)
+    further = _CLAUSES.inside(words, "supply.further")
+    known = of_dryers | further | _CLAUSES.inside(words, "supply.airline", "supply.covered")
+    if not _CLAUSES.standing(words, "supply.airline") or len(words) < 2 or len(known) < len(words):
         return ()
-    return (Fact(SUPPLY, "airline"), *(Fact(DRYER, word) for word in dryer if len(dryer) == 1 and not further))
-
-
-def _dryer_words(tokens: Sequence[str]) -> dict[str, set[int]]:
-    words = (w for w in load_toml("loose_words.toml")[DRYER] if w != "none")
-    return {w: at for w in words if (at := _at(tokens, DRYER, w, file="loose_words.toml"))}
+    return (Fact(SUPPLY, "airline"), *(Fact(DRYER, word) for word in dryers if len(dryers) == 1 and not further))
 
 
 def _dryer(text: str) -> tuple[Fact, ...]:
     """The dryer that a text names, and nothing else."""
-    tokens = _tokens(text)
-    found = _dryer_words(tokens)
-    whole = set().union(*found.values(), _at(tokens, SUPPLY, "covered"), _at(tokens, SUPPLY, "airline"))
-    return tuple(Fact(DRYER, w) for w in found) if len(found) == 1 and len(whole) == len(tokens) else ()
+    words = _words(text)
+    dryers, of_dryers = _dryers(words)
+    known = of_dryers | _CLAUSES.inside(words, "supply.covered", "supply.airline")
+    return tuple(Fact(DRYER, word) for word in dryers) if len(dryers) == 1 and len(known) == len(words) else ()
+
+
+def _dryers(words: Sequence[str]) -> tuple[list[str], set[int]]:
+    """The dryers that are named among some words, and the positions of their words."""
+    lists = [f"{DRYER}.{word}" for word in load_toml(LOOSE.file)[DRYER] if word != "none"]
+    found = dict.fromkeys(of.partition(".")[2] for _, _, of in LOOSE.standing(words, *lists))
+    return list(found), LOOSE.inside(words, *lists)
 
 
 def dryer_beside(supply: Any) -> Fact | None:
@@ -243,8 +231,14 @@ def dryer_beside(supply: Any) -> Fact | None:
     return next(iter(_dryer(supply)), None) if type(supply) is str else None
 
 
+@cache
+def _done_by() -> re.Pattern[str]:
+    """Who did it may stand behind a date: "geprüft am 9.4.2026 durch Fremdfirma"."""
+    return re.compile(rf"(?<=\d)\s+(?:{any_of(_CLAUSES.spellings('test_date.by'))})\s[^\d]*$")
+
+
 def _date(text: str) -> tuple[Fact, ...]:
-    found = date_within(text := _BY.sub("", text))
+    found = date_within(text := _done_by().sub("", text))
     if not found:
         return ()
     before, comma, behind = text.rpartition(",")
@@ -259,25 +253,27 @@ _OTHER_DAYS = frozenset(("expire", "due", "cal", "earlier", "instrument", "tube"
 @lru_cache(maxsize=5_000)
 def _dated(text: str) -> bool:
     """Whether the words before a date make it the day of the test."""
-    tokens = _tokens(text)
-    test, numbered = _at(tokens, DATE, "test"), _at(tokens, DATE, "number")
-    number = {i for i, t in enumerate(tokens) if t.isdigit() and i - 1 in numbered}
-    known = test | _at(tokens, DATE, "covered") | number | {i - 1 for i in number}
-    return bool(test) and len(known) == len(tokens)
+    words = _words(text)
+    test, numbered = _CLAUSES.inside(words, "test_date.test"), _CLAUSES.inside(words, "test_date.number")
+    number = {i for i, word in enumerate(words) if word.isdigit() and i - 1 in numbered}
+    known = test | _CLAUSES.inside(words, "test_date.covered") | number | {i - 1 for i in number}
+    return bool(test) and len(known) == len(words)
 
 
 def _need(text: str) -> tuple[Fact, ...]:
     """A flow or pressure that is needed, behind its listed label."""
-    match = _FIGURE.fullmatch(text.strip())
-    if match is None or canonical(match[3]) is None or (found := label(match[1])) is None or found.field not in _NEEDS:
+    text = text.strip()
+    match = next((m for m in QUANTITY.finditer(text) if m.end() == len(text)), None)
+    if match is None or canonical(match[2]) is None:
         return ()
-    return (Fact(found.field, f"{match[2]} {match[3]}"),)
+    found = label(text[: match.start()].rstrip(" :="))
+    return (Fact(found.field, f"{match[1]} {match[2]}"),) if found and found.field in _NEEDS else ()
 
 
 @lru_cache(maxsize=20_000)
 def of_elsewhere(text: str) -> bool:
     """Whether a text speaks of a place that is colder than a hall."""
-    return bool(_at(_tokens(text), COLD, "elsewhere"))
+    return bool(_CLAUSES.standing(_words(text), f"{COLD}.elsewhere"))
 
 
 @lru_cache(maxsize=20_000)
@@ -295,12 +291,19 @@ _NOT_HEAT = frozenset(("dew", "press", "flow", "oxygen", "co", "co2", "oil"))
 
 def has_degrees(text: str) -> bool:
     """Whether a text states a temperature, or ends with the unit of one."""
-    return bool(_TEMPERATURE.search(text) or _UNIT.search(text))
+    return any(unit for _, unit in temperatures_in(text)) or bool(_UNIT.search(text))
 
 
-_NUMBER = re.compile(r"([-−–]?)\s*(\d+(?:[.,]\d+)?)")
+_SIGNED = re.compile(rf"([-−–]?)\s*({NUMBER})")
 _ALLOWED_FOR_C = -6.0
 """The lowest use that the dew point allowed without one (-11 °C) covers, with its margin of 5 K: data/rules, en12021-*.toml."""
+
+
+def _celsius(value: str) -> float:
+    """The first figure of a text in °C, in which it is unless the text ends with F."""
+    found = _SIGNED.search(value)
+    figure = number(found[2]) * (-1 if found[1] else 1) if found else math.nan
+    return (figure - 32) / 1.8 if value.rstrip().endswith("F") else figure
 
 
 def is_warm(value: Any) -> bool:
@@ -309,20 +312,15 @@ def is_warm(value: Any) -> bool:
     >>> is_warm("15 °C"), is_warm(-3), is_warm("-25"), is_warm("14 °F"), is_warm(None)
     (True, True, False, False, False)
     """
-    found = _NUMBER.search(f"{value:g}" if type(value) in (int, float) else str(value))
-    if not found:
-        return False
-    figure = float(found[2].replace(",", ".")) * (-1 if found[1] else 1)
-    return (figure - 32) / 1.8 > _ALLOWED_FOR_C if str(value).rstrip().endswith("F") else figure > _ALLOWED_FOR_C
+    return _celsius(f"{value:g}" if type(value) in (int, float) else str(value)) > _ALLOWED_FOR_C
+
+
+def coldest(values: Iterable[str]) -> str:
+    """The coldest of temperatures as facts have them."""
+    return min(values, key=_celsius)
 
 
 @lru_cache(maxsize=20_000)
 def of_cylinders(text: str) -> bool:
     """Whether a text speaks of cylinders, or of filling them."""
-    words = ("cylinder", "charging compressor")
-    return any(_at(_tokens(text), SUPPLY, w, file="loose_words.toml") for w in words)
-
-
-def coldest(values: Iterable[str]) -> str:
-    """The coldest of temperatures as facts have them."""
-    return min(values, key=lambda v: (float(v[:-3]) - 32) / 1.8 if v.endswith("F") else float(v[:-3]))
+    return bool(LOOSE.standing(_words(text), "supply.cylinder", "supply.charging compressor"))

@@ -67,6 +67,10 @@ class DateReading(NamedTuple):
 
 
 _SEPARATED = re.compile(r"(\d{1,4})\s?([-/.])\s?(\d{1,2})\s?\2\s?(\d{1,4})", re.ASCII)
+# A date within a text, whatever its order.
+DATES = re.compile(
+    r"(?<![\w])(?:\d{1,4}[./\-]\d{1,2}[./\-]\d{1,4}|\d{1,2}[./\-]\d{4}|\d{4}[./\-]\d{1,2}|(?:\d{1,2}\.?\s)?[^\W\d_]{3,9}\.?\s\d{4})(?![\w])"
+)
 _ISO_TIME = re.compile(
     r"(\d{4}-\d{1,2}-\d{1,2})[ Tt]\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?\s?(?:Z|z|[+-]\d{2}:?\d{2})?", re.ASCII
 )

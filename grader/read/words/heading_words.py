@@ -5,11 +5,13 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Callable, Iterator, Mapping
-from functools import cache, lru_cache
+from functools import cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.data import languages_of, load_toml
+from grader.read.words.phrases import any_of
+from grader.read.words.spelling import key
 
 # How sure it is what a heading means.
 CERTAIN, LIKELY, UNSURE = "certain", "likely", "unsure"
@@ -18,7 +20,6 @@ BREAK = re.compile(r"[\s/,;:|()\[\]{}&+.\-–_]+")
 # A gas and its unit without a space ("COppm"), and a zero for the letter where a unit stands behind.
 _GLUED = re.compile(r"\b(co2?|o2|h2o|c02)(?=\s?[(\[]?\s?(?:ppm|vol|%|mg/m))", re.IGNORECASE)
 _T = re.compile(r"\bT°(?!\s?[CF]\b)")
-_NO_LETTER = re.compile(r"[^a-z0-9#]+")
 
 
 @cache  # the folder of the data does not change
@@ -28,39 +29,27 @@ def heading_languages() -> tuple[str, ...]:
 
 
 class Words(NamedTuple):
-    """All words of some languages.
+    """What the spellings of some languages mean.
 
     meanings : key -> {field: the list it stands in}.
     ambiguous : key -> candidates.
-    filler, joining, condition, other_thing : [words] of the data files. limit: a limit as far as its unit.
+    at_atmosphere : keys of headings of a dew point at the pressure of the atmosphere.
+    telling  : keys of every spelling and of every word in one that is no filler: without one of them a text
+               is no heading, and is not taken apart.
     vocabulary : keys of every word in any spelling or list: a heading that is a field holds no other.
     by_words : the words of a spelling without those of no meaning, in any order -> {field: the list it stands in}.
     alike    : the same of spellings that may mean several fields -> the spelling.
-    general  : keys of words that name the first of their candidates where no other column claims it.
-    function : words of no meaning anywhere. limits: single words of a limit.
-    later    : keys of words that make the value beside them, under one heading, that of an earlier day.
     unless   : field -> words, and beginnings of words ("tube*"), with one of which a heading is not surely of that field.
-    telling  : keys of every spelling and of every word in one that is no filler: without one of them a text
-               is no heading, and is not taken apart.
     """
 
     meanings: dict[str, dict[str, str]]
     ambiguous: dict[str, tuple[str, ...]]
     at_atmosphere: frozenset[str]
-    filler: frozenset[str]
-    joining: tuple[str, ...]
-    condition: tuple[str, ...]
-    limit: re.Pattern[str]
-    other_thing: frozenset[str]
     telling: frozenset[str]
     vocabulary: frozenset[str]
     by_words: dict[frozenset[str], dict[str, str]]
     alike: dict[frozenset[str], str]
-    general: frozenset[str]
-    function: frozenset[str]
-    limits: frozenset[str]
-    later: frozenset[str]
-    unless: dict[str, tuple[str, ...]]
+    unless: dict[str, list[str]]
 
 
 def tidy(text: str) -> str:
@@ -89,20 +78,6 @@ def unglued(text: str) -> str:
     return _GLUED.sub(lambda m: f"{'CO2' if m[1].casefold() == 'c02' else m[1]} ", text)
 
 
-@lru_cache(maxsize=50_000)  # the same words come again in every heading
-def key(text: str) -> str:
-    """A heading's words as they are compared: letters, digits and "#" alone, without case and accents.
-
-    >>> key("Oil-/Mist (Œl)"), key("Öl") == key("ol")
-    ('oilmistoel', True)
-    """
-    folded = text.casefold()
-    if folded.isascii():
-        return folded if folded.isalnum() else _NO_LETTER.sub("", folded)
-    folded = unicodedata.normalize("NFKD", folded.replace("œ", "oe"))
-    return "".join(c for c in folded if c.isalnum() or c == "#")
-
-
 @cache
 def reading_words() -> frozenset[str]:
     """Words that stand for a reading: a heading may list them, "Oil (stain / no stain)"."""
@@ -117,6 +92,30 @@ def row_words(name: str, compared: Callable[[str], str] = key) -> frozenset[str]
 
 
 @cache
+def word_list(name: str, codes: tuple[str, ...] = ()) -> tuple[str, ...]:
+    """A list of [words] of the data files, of some languages or of all.
+
+    Among them "general", words that name the first of their candidates where no other column claims it; "function", of no
+    meaning anywhere; "filler", of none in a heading; "later", that make the value beside them, under one heading, that of
+    an earlier day.
+    """
+    return tuple(w for code in codes or heading_languages() for w in load_toml(f"headings-{code}.toml")["words"][name])
+
+
+@cache
+def word_keys(name: str, codes: tuple[str, ...] = ()) -> frozenset[str]:
+    """The same as they are compared."""
+    return frozenset(map(key, word_list(name, codes)))
+
+
+@cache
+def limit_pattern() -> re.Pattern[str]:
+    """A limit as far as its unit: "max 5", "19.5 - 23.5"."""
+    signs = any_of(word_list("limit"))
+    return re.compile(rf"(?:(?:{signs}|[<>≤≥=:±\-–]|\d+(?:[.,]\d+)?)\s*)+", re.IGNORECASE)
+
+
+@cache
 def words_of(codes: tuple[str, ...]) -> Words:
     """All words of some languages, and the headings of the blank.
 
@@ -125,8 +124,7 @@ def words_of(codes: tuple[str, ...]) -> Words:
     meanings: dict[str, dict[str, str]] = {}
     ambiguous: dict[str, tuple[str, ...]] = {}
     at_atmosphere: set[str] = set()
-    lists: dict[str, list[str]] = {name: [] for name in _LISTS}
-    unless: dict[str, tuple[str, ...]] = {}
+    unless: dict[str, list[str]] = {}
     for field in FIELDS.values():
         meanings.setdefault(key(re.sub(r"\(.*\)$", "", field.heading)), {})[field.name] = "synonyms"
     # "Water" alone is the tube reading: only the whole heading "Water (mg/m³)" is the content.
@@ -135,52 +133,37 @@ def words_of(codes: tuple[str, ...]) -> Words:
     for code in codes:
         data = load_toml(f"headings-{code}.toml")
         spelled += [*data["ambiguous"], *(s for all_of in data["others"].values() for s in all_of)]
-        for how, field_name, spelling in _spellings(data):
+        at = [("synonyms", field_name, s) for field_name, some in data["at_atmosphere"].items() for s in some]
+        at_atmosphere.update(key(s) for _, _, s in at)
+        for how, field_name, spelling in (*_spellings(data), *at):
             spelled.append(spelling)
             meanings.setdefault(key(spelling), {}).setdefault(field_name, how)
-        for field_name, spellings in data["at_atmosphere"].items():
-            for spelling in spellings:
-                spelled.append(spelling)
-                meanings.setdefault(key(spelling), {}).setdefault(field_name, "synonyms")
-                at_atmosphere.add(key(spelling))
         for spelling, fields in data["ambiguous"].items():
-            known = ambiguous.get(key(spelling), ())
-            ambiguous[key(spelling)] = (*known, *(f for f in fields if f not in known))
-        for name, spellings in data["words"].items():
-            lists[name] += spellings
+            ambiguous[key(spelling)] = tuple(dict.fromkeys((*ambiguous.get(key(spelling), ()), *fields)))
         for field_name, spellings in data["unless"].items():
-            stems = (key(w) + "*" * w.endswith("*") for w in spellings)
-            unless[field_name] = (*unless.get(field_name, ()), *stems)
-    signs = "|".join(re.escape(w) for w in sorted(lists["limit"], key=len, reverse=True))
-    limit = re.compile(rf"(?:(?:{signs}|[<>≤≥=:±\-–]|\d+(?:[.,]\d+)?)\s*)+", re.IGNORECASE)
-    filler = frozenset(map(key, lists["filler"]))
+            unless.setdefault(field_name, []).extend(map(begun_key, spellings))
+    filler, function = word_keys("filler", codes), word_keys("function", codes)
     telling = frozenset(key(t) for s in spelled for t in BREAK.split(s)) - filler | frozenset(map(key, spelled))
-    function = frozenset(map(key, lists["function"]))
+    listed = (w for name in _LISTS for w in word_list(name, codes))
     by_words: dict[frozenset[str], dict[str, str]] = {}
     for spelling in dict.fromkeys(spelled):
         if (found := meanings.get(key(spelling))) and (parts := bag(spelling, function)) and len(parts) > 1:
             by_words.setdefault(parts, {}).update(found)
-    alike = {parts: s for s in spelled if key(s) in ambiguous and len(parts := bag(s, function)) > 1}
     return Words(
         meanings,
         ambiguous,
         frozenset(at_atmosphere),
-        filler,
-        tuple(lists["joining"]),
-        tuple(lists["condition"]),
-        limit,
-        frozenset(map(key, lists["other_thing"])),
         telling - {""},
-        frozenset(key(t) for s in (*spelled, *(w for some in lists.values() for w in some)) for t in BREAK.split(s))
-        | telling,
+        frozenset(key(t) for s in (*spelled, *listed) for t in BREAK.split(s)) | telling,
         by_words,
-        alike,
-        frozenset(map(key, lists["general"])),
-        function,
-        frozenset(map(key, lists["limit"])) - function,
-        frozenset(map(key, lists["later"])),
+        {parts: s for s in spelled if key(s) in ambiguous and len(parts := bag(s, function)) > 1},
         unless,
     )
+
+
+def begun_key(word: str) -> str:
+    """A word, or with * the beginning of one, as it is compared."""
+    return key(word) + "*" * word.endswith("*")
 
 
 @cache
@@ -202,7 +185,7 @@ def stems() -> dict[str, list[str]]:
     made: dict[str, list[str]] = {}
     for code in heading_languages():
         for name, spellings in load_toml(f"headings-{code}.toml")["stems"].items():
-            made.setdefault(name, []).extend(key(w) + "*" * w.endswith("*") for w in spellings)
+            made.setdefault(name, []).extend(map(begun_key, spellings))
     return made
 
 

@@ -24,14 +24,17 @@ from grader.read.words.heading_words import (
     CERTAIN,
     LIKELY,
     UNSURE,
-    Words,
     bag,
     heading_words,
     key,
+    limit_pattern,
     others,
     reading_words,
     tidy,
+    word_keys,
+    word_list,
 )
+from grader.read.words.phrases import any_of
 from grader.read.words.units import belongs, canonical, convert, unit_needed
 
 LONGEST_HEADING = 120
@@ -102,11 +105,10 @@ def understand(text: str, unit_below: str = "") -> Heading:
     tokens = BREAK.split(whole)
     if not whole or len(whole) > LONGEST_HEADING or len(tokens) > MOST_WORDS:
         return Heading(why="no heading" if not whole else "too long for a heading")
-    words = heading_words()  # not sooner: a folder of blanks never needs them
-    if words.telling.isdisjoint(map(key, [*tokens, whole])):
+    if heading_words().telling.isdisjoint(map(key, [*tokens, whole])):
         return Heading(why="not known" if canonical(whole) is None else "a unit alone")
-    found = _of_parts(whole, below, words)
-    unless = words.unless.get(found.field or "")
+    found = _of_parts(whole, below)
+    unless = heading_words().unless.get(found.field or "")
     if unless and (strange := _told_of(f"{whole} {below}", unless)):
         more = ("ambient_temperature_c",) if found.field == "lowest_use_temperature_c" else ()
         return Heading(
@@ -115,7 +117,7 @@ def understand(text: str, unit_below: str = "") -> Heading:
     return found
 
 
-def _told_of(text: str, stems: tuple[str, ...]) -> str:
+def _told_of(text: str, stems: list[str]) -> str:
     """The first word of a text that is, or begins with, one of some; "" where none is."""
     told = (
         t for t in BREAK.split(text) if any(key(t) == s or s[-1] == "*" and key(t).startswith(s[:-1]) for s in stems)
@@ -123,16 +125,16 @@ def _told_of(text: str, stems: tuple[str, ...]) -> str:
     return next(told, "")
 
 
-def _of_parts(whole: str, below: str, words: Words) -> Heading:
+def _of_parts(whole: str, below: str) -> Heading:
     """What a tidied heading and what stands below it mean."""
     if not below:
-        return _single(whole, words)
+        return _single(whole)
     if len(below) > LONGEST_HEADING or len(BREAK.split(below)) > MOST_WORDS:
         return Heading(why="too long for a heading")
-    unit = _unit_of(below, words)
+    unit = _unit_of(below)
     if unit is None:
-        return _single(f"{whole} {below}", words)
-    found = _single(whole, words, unit)
+        return _single(f"{whole} {below}")
+    found = _single(whole, unit)
     if found.field is None or found.unit is None or found.unit_from == "second row":
         return found
     if found.unit != unit:
@@ -187,17 +189,17 @@ _REFERENCE = {
 }
 
 
-def _single(whole: str, words: Words, unit: str = "") -> Heading:
+def _single(whole: str, unit: str = "") -> Heading:
     """A tidied heading; `unit` (canonical) where a row below states it."""
-    conditions, rest, strange = _conditions(whole, words)
+    conditions, rest, strange = _conditions(whole)
     best: Heading | None = None
-    for core, unit_text, dropped in _proposals(rest, words):
+    for core, unit_text, dropped in _proposals(rest):
         if _CO_2.search(core):
             return Heading(
                 candidates=("co2_ppm", "co_ppm"), why="it can be carbon dioxide, or a second column of carbon monoxide"
             )
         here = canonical(unit_text) if unit_text else None
-        meaning = _meaning(core, words)
+        meaning = _meaning(core)
         if meaning is None or (unit_text and here is None):
             continue
         made = _with_unit(meaning, here, unit, dropped)
@@ -207,20 +209,20 @@ def _single(whole: str, words: Words, unit: str = "") -> Heading:
             return _with_conditions(made, meaning, conditions)
         if best is None or (made.candidates and not best.candidates):
             best = made
-    trimmed = _trimmed(rest, words) if best is None or not best.candidates else ""
-    if trimmed and (found := _single(trimmed, words, unit)).field:
+    trimmed = _trimmed(rest) if best is None or not best.candidates else ""
+    if trimmed and (found := _single(trimmed, unit)).field:
         return found._replace(sure=LIKELY)
-    best = best or _nothing(rest, words)
+    best = best or _nothing(rest)
     return best._replace(told=unit_stated(rest, best.candidates[0]) or unit or None) if best.candidates else best
 
 
-def _trimmed(whole: str, words: Words) -> str:
+def _trimmed(whole: str) -> str:
     """A heading without words of no meaning before or behind it ("O2 % now"); "" where there are none."""
     tokens = whole.split()
     first, stop = 0, len(tokens)
-    while first < stop and key(tokens[first]) in words.filler:
+    while first < stop and key(tokens[first]) in word_keys("filler"):
         first += 1
-    while stop > first and key(tokens[stop - 1]) in words.filler:
+    while stop > first and key(tokens[stop - 1]) in word_keys("filler"):
         stop -= 1
     return " ".join(tokens[first:stop]) if 0 < stop - first < len(tokens) else ""
 
@@ -231,7 +233,7 @@ def unit_stated(text: str, field: str = "") -> str | None:
     >>> unit_stated("Coldest corner (°C)"), unit_stated("Coldest corner")
     ('°C', None)
     """
-    units = (canonical(unit) for _, unit, _ in _proposals(tidy(text), heading_words()) if unit)
+    units = (canonical(unit) for _, unit, _ in _proposals(tidy(text)) if unit)
     return next((u for u in units if u and (not field or belongs(field, u))), None)
 
 
@@ -265,12 +267,12 @@ _SURELY_A_UNIT = re.compile(r"[°%]|ppm|/m")
 _DEEPEST = 2
 
 
-def _proposals(whole: str, words: Words, depth: int = 0) -> Iterator[tuple[str, str, bool]]:
+def _proposals(whole: str, depth: int = 0) -> Iterator[tuple[str, str, bool]]:
     """(words, unit text or "", whether something was left out) that a heading can be made of, best first."""
     if depth > _DEEPEST:
         yield whole, "", False
         return
-    yield from _unit_at_an_end(whole, words, depth)
+    yield from _unit_at_an_end(whole, depth)
     for match in _BRACKETS.finditer(whole):
         inner = next(g for g in match.groups() if g is not None)
         outside = f"{whole[: match.start()]} {whole[match.end() :]}".strip()
@@ -279,18 +281,18 @@ def _proposals(whole: str, words: Words, depth: int = 0) -> Iterator[tuple[str, 
         if canonical(inner) is not None:
             yield from (
                 (core, inner, dropped)
-                for core, more, dropped in _proposals(outside, words, depth + 1)
+                for core, more, dropped in _proposals(outside, depth + 1)
                 if not more or canonical(more) == canonical(inner)
             )
-        elif (limited := _limit_unit(inner, words)) is not None:
+        elif (limited := _limit_unit(inner)) is not None:
             if limited:
                 yield outside, limited, True
             else:
-                yield from ((core, more, True) for core, more, _ in _proposals(outside, words, depth + 1))
+                yield from ((core, more, True) for core, more, _ in _proposals(outside, depth + 1))
     yield whole, "", False
 
 
-def _unit_at_an_end(whole: str, words: Words, depth: int = 0) -> Iterator[tuple[str, str, bool]]:
+def _unit_at_an_end(whole: str, depth: int = 0) -> Iterator[tuple[str, str, bool]]:
     """The longest unit behind the words, then the longest before them."""
     ends = [m for m in re.finditer(r"[\s/,;:|\-–]*[\s/,;:|(\[{\-–]+", whole) if m.start() > 0]
     for match in ends:
@@ -298,14 +300,14 @@ def _unit_at_an_end(whole: str, words: Words, depth: int = 0) -> Iterator[tuple[
             tail = _unwrapped(whole[at:].strip(" /,;:|-–"))
             if not tail:
                 continue
-            core = _without_joining(whole[: match.start()], words)
+            core = _without_joining(whole[: match.start()])
             if canonical(tail) is not None:
                 yield core, tail, False
-            elif (limited := _limit_unit(tail, words)) is not None:
+            elif (limited := _limit_unit(tail)) is not None:
                 if limited:
                     yield core, limited, True
                 else:
-                    yield from ((inner, more, True) for inner, more, _ in _proposals(core, words, depth + 1))
+                    yield from ((inner, more, True) for inner, more, _ in _proposals(core, depth + 1))
     for match in reversed(ends):
         head = whole[: match.start()]
         if canonical(head) is not None:
@@ -326,17 +328,17 @@ def _unwrapped(tail: str) -> str:
     return tail
 
 
-def _without_joining(core: str, words: Words) -> str:
+def _without_joining(core: str) -> str:
     core = core.rstrip(" /,;:|-–([{=")
-    for word in words.joining:
+    for word in word_list("joining"):
         if core.casefold().endswith(" " + word):
             return core[: -len(word)].rstrip(" /,;:|-–([{=")
     return core
 
 
-def _limit_unit(text: str, words: Words) -> str | None:
+def _limit_unit(text: str) -> str | None:
     """The unit text behind a limit ("max 5 ppm", "19.5 - 23.5 %"), "" if it states none; None: no limit."""
-    match = words.limit.match(text) if any(c.isdigit() for c in text) else None
+    match = limit_pattern().match(text) if any(c.isdigit() for c in text) else None
     if match is None or not any(c.isdigit() for c in match[0]):
         return None
     rest = text[match.end() :].strip()
@@ -345,13 +347,13 @@ def _limit_unit(text: str, words: Words) -> str | None:
     return rest if _LIMIT_SIGN.search(match[0]) and canonical(rest) is not None else None
 
 
-def _unit_of(below: str, words: Words) -> str | None:
+def _unit_of(below: str) -> str | None:
     """Canonical unit of the cell below a heading, also behind a limit or "in"."""
-    for text in (below, re.sub(rf"^(?:{'|'.join(words.joining)})[\s:]+", "", below, flags=re.IGNORECASE)):
+    for text in (below, re.sub(rf"^(?:{any_of(word_list('joining'))})[\s:]+", "", below, flags=re.IGNORECASE)):
         found = canonical(_unwrapped(text))
         if found:
             return found
-        limited = _limit_unit(_unwrapped(text), words)
+        limited = _limit_unit(_unwrapped(text))
         if limited:
             return canonical(limited)
     return None
@@ -360,9 +362,9 @@ def _unit_of(below: str, words: Words) -> str | None:
 # ------------------------------------------------------------------------------------------- what words mean
 
 
-def _meaning(core: str, words: Words) -> _Meaning | None:
+def _meaning(core: str) -> _Meaning | None:
     """What words without a unit mean; None where they are unknown."""
-    found = _listed(core, words)
+    found = _listed(core)
     if found:
         return found
     tokens = [t for t in BREAK.split(core) if t]
@@ -371,12 +373,12 @@ def _meaning(core: str, words: Words) -> _Meaning | None:
         for front in range(dropped + 1):
             kept = tokens[front : len(tokens) - dropped + front]
             gone = tokens[:front] + tokens[len(tokens) - dropped + front :]
-            if kept and all(key(t) in words.filler for t in gone) and (found := _listed(" ".join(kept), words)):
+            if kept and all(key(t) in word_keys("filler") for t in gone) and (found := _listed(" ".join(kept))):
                 return found._replace(sure=LIKELY)
-    if found := _in_any_order(core, words):
+    if found := _in_any_order(core):
         return found
     for cut in range(1, len(tokens)):
-        one, two = _listed(" ".join(tokens[:cut]), words), _listed(" ".join(tokens[cut:]), words)
+        one, two = _listed(" ".join(tokens[:cut])), _listed(" ".join(tokens[cut:]))
         if one and two and one.field and one.field == two.field:
             return one if one.sure == CERTAIN else two
         if one and two and one.field and two.field:
@@ -386,54 +388,58 @@ def _meaning(core: str, words: Words) -> _Meaning | None:
     match = _BRACKETS.search(core)
     if match:
         inner = next(g for g in match.groups() if g is not None)
-        outside = _meaning(f"{core[: match.start()]} {core[match.end() :]}", words)
+        outside = _meaning(f"{core[: match.start()]} {core[match.end() :]}")
         if outside and outside.field:
             if FIELDS[outside.field].kind == "number":
-                fits = all(key(w) in reading_words() for w in re.split(r"[/,;]|\bor\b|\boder\b|\bou\b", inner))
+                fits = all(
+                    key(w) in reading_words() for w in re.split(rf"[/,;]|\b(?:{any_of(word_list('or'))})\b", inner)
+                )
             else:
-                fits = not words.other_thing & set(map(key, BREAK.split(inner)))
+                fits = not word_keys("other_thing") & set(map(key, BREAK.split(inner)))
             return outside._replace(sure=LIKELY) if fits else None
     return None
 
 
-def _in_any_order(core: str, words: Words) -> _Meaning | None:
+def _in_any_order(core: str) -> _Meaning | None:
     """What a heading means whose words are those of a spelling in another order, among words of no meaning."""
     if not _SIGNS.isdisjoint(_NUMBER_SIGN.sub("", core)):
         return None
-    for without in (words.function, words.function | words.filler):
+    for without in (word_keys("function"), word_keys("function") | word_keys("filler")):
         parts = bag(core, without)
-        fields = words.by_words.get(parts, {})
+        fields = heading_words().by_words.get(parts, {})
         if not fields and len(parts) == 1:
-            found = _listed(next(iter(parts)), words)
+            found = _listed(next(iter(parts)))
             if found:
                 return found._replace(sure=LIKELY, alone=True)
         if len(fields) == 1:
             return _Meaning(next(iter(fields)), tuple(fields), sure=LIKELY)
         if fields:
             return _Meaning(None, tuple(fields))
-        if parts in words.alike:
-            return _listed(words.alike[parts], words)
+        if parts in heading_words().alike:
+            return _listed(heading_words().alike[parts])
     return None
 
 
-def _listed(text: str, words: Words) -> _Meaning | None:
+def _listed(text: str) -> _Meaning | None:
     """What a text means that stands in the data files as a whole."""
     if not _SIGNS.isdisjoint(_NUMBER_SIGN.sub("", text)):
         return None
     spelled = key(text)
-    several = words.ambiguous.get(spelled)
-    fields = words.meanings.get(spelled, {})
+    several = heading_words().ambiguous.get(spelled)
+    fields = heading_words().meanings.get(spelled, {})
     if several or len(fields) > 1:
         candidates = (*fields, *(f for f in several or () if f not in fields))
         named = all(FIELDS[f].kind != "number" for f in candidates)
-        return _Meaning(None, candidates, general=spelled in words.general or named and len(fields) > 1)
+        return _Meaning(None, candidates, general=spelled in word_keys("general") or named and len(fields) > 1)
     for field, how in fields.items():
         basis = ABBREVIATION if how == "abbreviations" else SYNONYM
-        return _Meaning(field, (field,), basis, LIKELY if how == "loose" else CERTAIN, spelled in words.at_atmosphere)
+        return _Meaning(
+            field, (field,), basis, LIKELY if how == "loose" else CERTAIN, spelled in heading_words().at_atmosphere
+        )
     return None
 
 
-def _nothing(whole: str, words: Words) -> Heading:
+def _nothing(whole: str) -> Heading:
     """A heading that is not understood; fields that a part of it names are candidates."""
     if canonical(whole) is not None:
         return Heading(why="a unit alone")
@@ -443,7 +449,7 @@ def _nothing(whole: str, words: Words) -> Heading:
     tokens = [t for t in BREAK.split(whole) if t]
     for length in range(len(tokens) - 1, 0, -1):
         for start in range(len(tokens) - length + 1):
-            part = _listed(" ".join(tokens[start : start + length]), words)
+            part = _listed(" ".join(tokens[start : start + length]))
             if part and len(key(" ".join(tokens[start : start + length]))) > 1:
                 left = " ".join(tokens[:start] + tokens[start + length :])
                 return Heading(candidates=part.candidates, why=f"“{left}” is not understood")
@@ -453,11 +459,11 @@ def _nothing(whole: str, words: Words) -> Heading:
 # ------------------------------------------------------------------------------------------------- conditions
 
 
-def _conditions(whole: str, words: Words) -> tuple[list[tuple[float, str]], str, str]:
+def _conditions(whole: str) -> tuple[list[tuple[float, str]], str, str]:
     """(value and unit of each condition, the heading without them, a condition that is not understood)."""
     signs = "|".join(
         re.escape(w) if not w[0].isalpha() else rf"\b{re.escape(w)}\b"
-        for w in sorted(words.condition, key=len, reverse=True)
+        for w in sorted(word_list("condition"), key=len, reverse=True)
     )
     found: list[tuple[float, str]] = []
     strange = ""

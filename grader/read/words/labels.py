@@ -12,7 +12,18 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.data import load_toml
-from grader.read.words.heading_words import BREAK, CERTAIN, heading_words, key, others, reading_words, tidy, unglued
+from grader.read.words.heading_words import (
+    BREAK,
+    CERTAIN,
+    heading_words,
+    key,
+    limit_pattern,
+    others,
+    reading_words,
+    tidy,
+    unglued,
+    word_keys,
+)
 from grader.read.words.headings import (
     EXACT,
     LIKELY,
@@ -150,9 +161,9 @@ def is_limit_word(text: Any) -> bool:
 @lru_cache(maxsize=5_000)
 def is_limit(text: str) -> bool:
     """Whether a heading holds a word for a limit: "CO limit (ppm)", "Max. CO"."""
-    words = heading_words()
-    tokens = [key(t) for t in BREAK.split(text) if t]
-    return any(others().get(t) == "limit" for t in tokens) or not words.limits.isdisjoint(tokens)
+    words = [key(t) for t in BREAK.split(text) if t]
+    limits = word_keys("limit") - word_keys("function")
+    return any(others().get(w) == "limit" for w in words) or not limits.isdisjoint(words)
 
 
 _RANGE = re.compile(r"[≤≥]?\s*\d+(?:[.,]\d+)?\s*(?:-|–|—|to|bis|à|\.\.)\s*\d+(?:[.,]\d+)?\D*")
@@ -162,7 +173,7 @@ _RANGE = re.compile(r"[≤≥]?\s*\d+(?:[.,]\d+)?\s*(?:-|–|—|to|bis|à|\.\.)
 def _is_limit_text(text: str) -> bool:
     if _RANGE.fullmatch(text.strip()):
         return True
-    match = heading_words().limit.match(text.strip())
+    match = limit_pattern().match(text.strip())
     return match is not None and any(c.isdigit() for c in match[0]) and text.strip()[0].isalpha()
 
 
@@ -181,7 +192,7 @@ def is_later(text: str) -> bool:
     >>> is_later("New"), is_later("as left"), is_later("Reading")
     (True, True, False)
     """
-    return key(text) in heading_words().later
+    return key(text) in word_keys("later")
 
 
 def is_overtaken(text: str) -> bool:
@@ -195,8 +206,8 @@ def is_overtaken(text: str) -> bool:
 
 def another_thing(text: str) -> bool:
     """Whether a heading holds a word by which it means something else: limit, previous, required, average."""
-    words = heading_words()
-    return any(key(t) in words.other_thing or others().get(key(t)) == "limit" for t in BREAK.split(text) if t)
+    words = [key(t) for t in BREAK.split(text) if t]
+    return any(w in word_keys("other_thing") or others().get(w) == "limit" for w in words)
 
 
 def column(at: int, text: str, below: str = "", unit: str = "", *, guessing: bool = True) -> Column:

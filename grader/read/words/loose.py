@@ -9,11 +9,10 @@ import re
 from functools import lru_cache
 
 from grader.data import load_toml
-from grader.read.words.heading_words import key
-from grader.read.words.phrases import phrases, standing
+from grader.read.words.phrases import HYPHENED, Lists
 from grader.read.words.spelling import fold_word, spelled_words
 
-_TOKEN = re.compile(r"[^\W_]+(?:-[^\W_]+)*")
+LOOSE = Lists("loose_words.toml", HYPHENED)
 _BREAK = re.compile(r"[,;]")
 _LONGEST = 60
 
@@ -36,19 +35,21 @@ def loose_word(field: str, text: str) -> str | None:
     >>> loose_word("odour", "no oil smell but musty"), loose_word("odour", "none (has a cold)"), loose_word("odour", "not ok")
     (None, None, None)
     """
-    data = load_toml("loose_words.toml")
+    data = load_toml(LOOSE.file)
     if field not in data or len(text) > _LONGEST or "?" in text:
         return None
-    tokens = [key(t) for t in _TOKEN.findall(text)]
-    if len(tokens) == 1 and tokens[0] in data["asked"]:
+    words = LOOSE.words(text)
+    if len(words) == 1 and words[0] in data["asked"]:
         return None
-    no = _found(tokens, "negation")
-    hits = {word: at for word in data[field] if (at := _found(tokens, field, word))}
-    said_of, nature, sensed = (_found(tokens, part, field) for part in ("said_of", "nature", "sensed"))
+    no = _begun(words, "negation")
+    hits: dict[str, list[int]] = {}
+    for first, _, of in LOOSE.standing(words, *(f"{field}.{word}" for word in data[field])):
+        hits.setdefault(of.partition(".")[2], []).append(first)
+    said_of, nature, sensed = (_begun(words, f"{part}.{field}") for part in ("said_of", "nature", "sensed"))
     if field == "outlet_status" and set(hits) > {"in use"}:
         hits.pop("in use")  # "not in use", "out of service": a word that sounds ill holds for the whole
         no = []
-    if field in data["doubted"] and _found(tokens, "doubt") and not set(hits) & _ILL:
+    if field in data["doubted"] and LOOSE.standing(words, "doubt") and not set(hits) & _ILL:
         return None
     if "charging compressor" in hits and field == "supply":
         # A compressor that fills cylinders is itself no cylinder.
@@ -58,28 +59,26 @@ def loose_word(field: str, text: str) -> str | None:
     word = next(iter(hits)) if len(hits) == 1 else None
     if no:
         word = None
-        alone = len(tokens) == len(no)
+        alone = len(words) == len(no)
         noticed = {at for some in hits.values() for at in some} <= {*sensed, *said_of, *hits.get("none", ())}
-        turns = set(no) & {i for i, t in enumerate(tokens) if t in data["turns"]}
+        turns = set(no) & {i for i, w in enumerate(words) if w in data["turns"]}
         taken_back = _taken_back(no, turns, hits.get("none", []), [*said_of, *sensed])
         if "none" in data[field] and noticed and (said_of or hits or sensed or alone) and not (nature or taken_back):
             word = "none"
     if word in data["safe"].get(field, ()):
-        known = {*no, *said_of, *sensed, *_found(tokens, "covered")}
-        for first, stop in standing(tokens, phrases(_TOKEN, "loose_words.toml", field, str(word))):
-            known |= set(range(first, stop))
+        known = LOOSE.inside(words, f"{field}.{word}").union(no, said_of, sensed, _begun(words, "covered"))
         parts = [p for p in _BREAK.split(text) if not p.isspace()]
         alone = len(parts) < 2 or all(_is_word(field, p, word) for p in parts)  # "no, smells" is not "no smells"
-        return word if len(known) == len(tokens) and alone else None
+        return word if len(known) == len(words) and alone else None
     if no or word:
         return word
-    return "marked" if field == "odour" and said_of and len(tokens) > len(said_of) and nature else None
+    return "marked" if field == "odour" and said_of and len(words) > len(said_of) and nature else None
 
 
 def _is_word(field: str, part: str, word: str | None) -> bool:
     """Whether a part of a text means a word by itself, or says nothing."""
-    tokens = [key(t) for t in _TOKEN.findall(part)]
-    return word in (own_word(field, part), loose_word(field, part)) or len(_found(tokens, "covered")) == len(tokens)
+    words = LOOSE.words(part)
+    return word in (own_word(field, part), loose_word(field, part)) or len(_begun(words, "covered")) == len(words)
 
 
 def _taken_back(no: list[int], turns: set[int], well: list[int], looked_for: list[int]) -> bool:
@@ -102,6 +101,6 @@ def _taken_back(no: list[int], turns: set[int], well: list[int], looked_for: lis
 _ILL = {"marked", "seen", "locked off", "removed", "fail"}
 
 
-def _found(tokens: list[str], *path: str) -> list[int]:
-    """Positions of tokens at which a phrase of a list begins."""
-    return sorted({at for at, _ in standing(tokens, phrases(_TOKEN, "loose_words.toml", *path))})
+def _begun(words: list[str], name: str) -> list[int]:
+    """Positions of the words with which phrases of a list begin."""
+    return sorted({place.first for place in LOOSE.standing(words, name)})

@@ -10,11 +10,12 @@ from functools import cache, lru_cache
 from typing import NamedTuple
 
 from grader.columns import FIELDS
-from grader.data import load_toml
-from grader.read.words.dates import is_date
-from grader.read.words.heading_words import heading_words, key
-from grader.read.words.phrases import Phrases, phrases_of, standing
-from grader.read.words.said import DATES, SIGNS, may_tell, says
+from grader.read.words.dates import DATES, is_date
+from grader.read.words.figures import NUMBER, UNIT
+from grader.read.words.heading_words import heading_words
+from grader.read.words.phrases import WORD
+from grader.read.words.said import REMARKS, SIGNS, may_tell, sentences
+from grader.read.words.spelling import key
 from grader.read.words.stated import Stated
 from grader.read.words.units import belongs, canonical
 
@@ -24,11 +25,11 @@ _BY_TUBE = ("oil_mg_m3", "water_tube_mg_m3")
 _LONGEST = 300  # characters; a longer text is no remark of one test
 _LONGEST_NAME = 3  # words
 _FAR = 6  # words between what is measured and its figure, at most
-_SENTENCE = re.compile(r"(?<=[^\d\W])[.!](?=\s|$)|[;\n()]|,(?!\d)")
-_FIGURE = re.compile(
-    r"(?<![\w.,/:\-–])([<>≤≥]?\s*\d+(?:[.,]\d+)?)(?![\d.,:/–-]*\d)(?!\s?/)\s*"
-    r"(%|[^\W\d_]+(?:\s?/\s?[^\W\d_]+[23³]?)?)?"
-)
+_PART = re.compile(r"[()]|,(?!\d)")
+_FIGURE = re.compile(rf"(?<![\w.,/:\-–])([<>≤≥]?\s*{NUMBER})(?![\d.,:/–-]*\d)(?!\s?/)\s*(%|{UNIT})?")
+_SIGNS = SIGNS | frozenset("?:✗✘×")
+# Lists of data/said.toml without a phrase of which, or a name of what is measured, a text says nothing of a test.
+_SPEAKING = ("alone.words", "pair.test.ill", "general.approved", "answer.no", "measured.corrects", "measured.falls")
 
 
 class _Name(NamedTuple):
@@ -61,17 +62,15 @@ def readings_in(text: str) -> tuple[Stated, ...]:
     if len(text) > _LONGEST or not any(map(str.isdigit, text)) or not _may_measure(text):
         return ()
     lead, mark, _ = text.partition(":")
-    if mark and says(lead, "measured", "without"):
+    if mark and REMARKS.say(lead, "measured.without"):
         return ()  # "Limits: CO 10 ppm, CO2 1000 ppm"
     made: list[Stated] = []
     named = _named(text)
-    for part in _SENTENCE.split(DATES.sub(lambda m: " " if is_date(m[0]) else m[0], text)):
-        if not says(part, "measured", "without"):
+    undated = DATES.sub(lambda m: " " if is_date(m[0]) else m[0], text)
+    for part in (part for sentence in sentences(undated) for part in _PART.split(sentence)):
+        if not REMARKS.say(part, "measured.without"):
             made += _of_part(part, text, bool(named))
     return tuple(dict.fromkeys(made))
-
-
-_TOKEN = re.compile(r"[^\W_]+")
 
 
 @lru_cache(maxsize=50_000)
@@ -83,30 +82,15 @@ def may_speak(text: str) -> bool:
     """
     if may_tell(text) or not _SIGNS.isdisjoint(text) or text[:1].isdigit() and _FIGURE.fullmatch(text.strip()):
         return True
-    tokens = [key(t) for t in _TOKEN.findall(text)]
-    return bool(standing(tokens, _words_that_speak())) or not _names().keys().isdisjoint(tokens)
-
-
-_SIGNS = SIGNS | frozenset("?:✗✘×")
-
-
-@cache
-def _words_that_speak() -> Phrases:
-    said = load_toml("said.toml")
-    lists = (said["alone"]["words"], said["pair"]["test"]["ill"], said["general"]["approved"], said["answer"]["no"],
-             said["measured"]["corrects"], said["measured"]["falls"])  # fmt: skip
-    return phrases_of(_TOKEN, dict.fromkeys(w for some in lists for w in some))
+    words = REMARKS.words(text)
+    return bool(REMARKS.standing(words, *_SPEAKING)) or not _names().keys().isdisjoint(words)
 
 
 def _may_measure(text: str) -> bool:
     """Whether a text may name what is measured, correct a figure, or be one alone: cheap, wrong only on the side of yes."""
-    begun = _beginnings()
-    return (
-        any(key(t) in begun for t in _TOKEN.findall(text))
-        or says(text, "measured", "corrects")
-        or says(text, "measured", "falls")
-        or _FIGURE.fullmatch(text.strip()) is not None
-    )
+    words = REMARKS.words(text)
+    told = not _beginnings().isdisjoint(words) or REMARKS.standing(words, "measured.corrects", "measured.falls")
+    return bool(told) or _FIGURE.fullmatch(text.strip()) is not None
 
 
 @cache
@@ -116,7 +100,7 @@ def _beginnings() -> frozenset[str]:
 
 def _named(part: str) -> list[_Name]:
     """What a text names of what is measured, with its signs (first, the one after the last)."""
-    tokens = list(_TOKEN.finditer(part))
+    tokens = list(WORD.finditer(part))
     found: list[_Name] = []
     for i, first in enumerate(tokens):
         for count in range(_LONGEST_NAME, 0, -1):
@@ -137,7 +121,7 @@ def _of_part(part: str, text: str, elsewhere: bool) -> list[Stated]:
         word = match[2] or ""
         unit = canonical(word) or ("mg/m³" if word.casefold() == "mg" else None)
         glued = bool(word) and not match[0][len(match[1]) : -len(word)]
-        if word and unit is None and (glued or says(word, "measured", "counted")):
+        if word and unit is None and (glued or REMARKS.say(word, "measured.counted")):
             continue
         figure = " ".join(match[1].split())
         fields = _fields_of(part, names, match.start(1), match.end() if unit else match.end(1))
@@ -145,10 +129,10 @@ def _of_part(part: str, text: str, elsewhere: bool) -> list[Stated]:
         if (
             not fields
             and not elsewhere
-            and (alone or says(text, "measured", "corrects") and (unit == "ppm" or _ends(word)))
+            and (alone or REMARKS.say(text, "measured.corrects") and (unit == "ppm" or _ends(word)))
         ):
             fields = [f for f in _GASES if unit is None or unit == FIELDS[f].unit]
-        if not fields and unit is not None and says(text, "measured", "falls"):
+        if not fields and unit is not None and REMARKS.say(text, "measured.falls"):
             fields = [f for f in _OF_A_LINE if belongs(f, unit)]
         bare = (*_GASES, _OF_A_LINE[0])  # of oil and water many figures speak
         choices = tuple(f for f in fields if (unit is None and f in bare) or (unit is not None and belongs(f, unit)))
@@ -164,7 +148,7 @@ def _fields_of(part: str, names: list[_Name], first: int, stop: int) -> list[str
     if before and not part[before[-1].stop : first].strip(" :=~"):
         return [before[-1].field]
     between = part[stop : behind.first].split() if behind is not None else []
-    if behind is not None and (not between or len(between) == 1 and says(between[0], "measured", "of")):
+    if behind is not None and (not between or len(between) == 1 and REMARKS.say(between[0], "measured.of")):
         return [behind.field]
     near = before and len(part[before[-1].stop : first].split()) <= _FAR
     return [before[-1].field] if near else []
@@ -172,4 +156,4 @@ def _fields_of(part: str, names: list[_Name], first: int, stop: int) -> list[str
 
 def _ends(word: str) -> bool:
     """Whether nothing is counted by a figure: no word stands behind it but one of no."""
-    return not word or says(word, "no", "words")
+    return not word or REMARKS.say(word, "no.words")

@@ -1,70 +1,133 @@
-"""Lists of phrases in the data, and where in a text they stand. A phrase with * at its end is only begun by its last word."""
+"""The words of a text as they are compared, and where among them phrases of the data stand.
+
+A phrase with * at its end is only begun by its last word.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from typing import NamedTuple
 
 from grader.data import load_toml
-from grader.read.words.heading_words import key
+from grader.read.words.spelling import key
 
+WORD = re.compile(r"[^\W_]+")
+HYPHENED = re.compile(r"[^\W_]+(?:-[^\W_]+)*")  # "by-pass" is one word
 _MOST_KNOWN = 20_000
 _BEGIN = 2  # letters of the beginning of a word by which it is looked up
 
 
+class Standing(NamedTuple):
+    """Where a phrase stands: its first word and the one after its last; and the name of the list that it is of."""
+
+    first: int
+    stop: int
+    of: str
+
+
+class _Phrase(NamedTuple):
+    words: list[str]
+    begins: bool
+    of: str
+
+
 class Phrases(NamedTuple):
-    """Phrases as their words, and whether the last is a beginning: by their first word, and beginnings by its first letters.
+    """Phrases by their first word; those of one word that is a beginning by its first letters.
 
     known : the phrases of both that a word may begin, by the word, as far as they were looked for.
     """
 
-    whole: dict[str, list[tuple[list[str], bool]]]
-    begun: dict[str, list[tuple[list[str], bool]]]
-    known: dict[str, list[tuple[list[str], bool]]]
+    whole: dict[str, list[_Phrase]]
+    begun: dict[str, list[_Phrase]]
+    known: dict[str, list[_Phrase]]
 
-    def of(self, token: str) -> list[tuple[list[str], bool]]:
+    def of(self, word: str) -> list[_Phrase]:
         """The phrases that a word may begin."""
         if len(self.known) > _MOST_KNOWN:
             self.known.clear()
-        begun = [p for p in self.begun.get(token[:_BEGIN], ()) if token.startswith(p[0][0])]
-        self.known[token] = [*self.whole.get(token, ()), *begun]
-        return self.known[token]
+        begun = [p for p in self.begun.get(word[:_BEGIN], ()) if word.startswith(p.words[0])]
+        self.known[word] = [*self.whole.get(word, ()), *begun]
+        return self.known[word]
+
+    def standing(self, words: Sequence[str]) -> list[Standing]:
+        """Every place at which one of the phrases stands, in order."""
+        made, known = [], self.known
+        for at, word in enumerate(words):
+            found = known.get(word)
+            for phrase, begins, name in self.of(word) if found is None else found:
+                *before, last = words[at : at + len(phrase)]
+                if before == phrase[:-1] and (last == phrase[-1] or begins and last.startswith(phrase[-1])):
+                    made.append(Standing(at, at + len(phrase), name))
+        return sorted(made)
 
 
-@cache
-def phrases(token: re.Pattern[str], file: str, *path: str) -> Phrases:
-    """The phrases of a data file's list, by the keys that lead to it; none where there is no such list.
+def words_in(text: str, word: re.Pattern[str] = WORD) -> list[str]:
+    """The words of a text as they are compared.
 
-    token : what a word of them is.
+    >>> words_in("Hors d'usage (2.)")
+    ['hors', 'd', 'usage', '2']
     """
-    spellings = load_toml(file)
-    for name in path:
-        spellings = spellings.get(name, {})
-    return phrases_of(token, spellings)
+    return [key(t) for t in word.findall(text)]
 
 
-def phrases_of(token: re.Pattern[str], spellings: Iterable[str]) -> Phrases:
-    """Phrases as they are written, to be looked for."""
+def phrases_of(lists: Mapping[str, Iterable[str]], word: re.Pattern[str] = WORD) -> Phrases:
+    """Phrases as they are written, by the name of their list, to be looked for."""
     made = Phrases({}, {}, {})
-    for spelling in spellings:
-        words, begins = [key(t) for t in token.findall(spelling)], spelling.endswith("*")
-        first = words[0]
-        if begins and len(words) == 1:
-            made.begun.setdefault(first[:_BEGIN], []).append((words, begins))
-        else:
-            made.whole.setdefault(first, []).append((words, begins))
+    for name, spellings in lists.items():
+        for spelling in spellings:
+            phrase = _Phrase(words_in(spelling, word), spelling.endswith("*"), name)
+            first = phrase.words[0]
+            if phrase.begins and len(phrase.words) == 1:
+                made.begun.setdefault(first[:_BEGIN], []).append(phrase)
+            else:
+                made.whole.setdefault(first, []).append(phrase)
     return made
 
 
-def standing(tokens: Sequence[str], wanted: Phrases) -> list[tuple[int, int]]:
-    """(first token, the token after the last) of every place at which one of some phrases stands."""
-    made, known = [], wanted.known
-    for at, token in enumerate(tokens):
-        found = known.get(token)
-        for words, begins in wanted.of(token) if found is None else found:
-            *before, last = tokens[at : at + len(words)]
-            if before == words[:-1] and (last == words[-1] or begins and last.startswith(words[-1])):
-                made.append((at, at + len(words)))
-    return sorted(made)
+class Lists(NamedTuple):
+    """The lists of phrases of a data file. They are named by the keys that lead to them, "general.rule".
+
+    word : what a word of them is.
+    """
+
+    file: str
+    word: re.Pattern[str] = WORD
+
+    def words(self, text: str) -> list[str]:
+        """The words of a text."""
+        return words_in(text, self.word)
+
+    def standing(self, words: Sequence[str], *names: str) -> list[Standing]:
+        """Every place among some words at which a phrase of some lists stands, in order."""
+        return _phrases(self, names).standing(words)
+
+    def inside(self, words: Sequence[str], *names: str) -> set[int]:
+        """The positions of the words of all phrases of some lists."""
+        return {i for first, stop, _ in self.standing(words, *names) for i in range(first, stop)}
+
+    def begin(self, words: Sequence[str], *names: str) -> bool:
+        """Whether words begin with a phrase of some lists."""
+        return any(place.first == 0 for place in self.standing(words, *names))
+
+    def say(self, text: str, *names: str) -> bool:
+        """Whether a phrase of some lists stands in a text."""
+        return bool(self.standing(self.words(text), *names))
+
+    def spellings(self, name: str) -> list[str]:
+        """A list as it is written; none where there is no such list."""
+        found = load_toml(self.file)
+        for part in name.split("."):
+            found = found.get(part, {})
+        return list(found)
+
+
+@cache
+def _phrases(lists: Lists, names: tuple[str, ...]) -> Phrases:
+    return phrases_of({name: lists.spellings(name) for name in names}, lists.word)
+
+
+def any_of(spellings: Iterable[str]) -> str:
+    """The part of a pattern that is one of some words, the longest first."""
+    return "|".join(map(re.escape, sorted(spellings, key=len, reverse=True)))

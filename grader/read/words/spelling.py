@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from functools import cache
+import re
+import unicodedata
+from functools import cache, lru_cache
 
 from grader.columns import field_named
 from grader.data import load_toml
@@ -19,6 +21,8 @@ _FOLD: dict[int, str | None] = {
     ord("µ"): "u",
     ord("μ"): "u",
 }
+
+_NO_LETTER = re.compile(r"[^a-z0-9#]+")
 
 
 def clean(text: str) -> str:
@@ -48,6 +52,20 @@ def fold_word(text: str) -> str:
     """A word of a word field as it is compared: dashes and a stop at its end do not matter either; dashes alone stay."""
     folded = fold(text)
     return folded.replace("-", "").replace("_", "").rstrip(".,;") or folded
+
+
+@lru_cache(maxsize=50_000)  # the same words come again in every heading
+def key(text: str) -> str:
+    """A heading's words as they are compared: letters, digits and "#" alone, without case and accents.
+
+    >>> key("Oil-/Mist (Œl)"), key("Öl") == key("ol")
+    ('oilmistoel', True)
+    """
+    folded = text.casefold()
+    if folded.isascii():
+        return folded if folded.isalnum() else _NO_LETTER.sub("", folded)
+    folded = unicodedata.normalize("NFKD", folded.replace("œ", "oe"))
+    return "".join(c for c in folded if c.isalnum() or c == "#")
 
 
 @cache

@@ -10,21 +10,17 @@ from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import AIR, FIELDS, PARAMETERS
-from grader.data import load_toml
-from grader.read.words.dates import is_date
-from grader.read.words.heading_words import BREAK, heading_words, key, others
+from grader.read.words.dates import DATES, is_date
+from grader.read.words.figures import QUANTITY, number, temperatures_in
+from grader.read.words.heading_words import BREAK, heading_words, others, word_list
 from grader.read.words.labels import column, kind_of
-from grader.read.words.said import DATES, says
+from grader.read.words.phrases import any_of
+from grader.read.words.said import REMARKS
+from grader.read.words.spelling import key
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
-_TEMPERATURE = re.compile(
-    r"(?<![\w.,])([-−–+]|minus\s+|moins\s+)?\s?(\d+(?:[.,]\d+)?)\s*"
-    r"(°\s*[CF]?|deg\.?\s*[CF]?|[CF]\b|grad\b|degrees?\b|degrés\b)",
-    re.IGNORECASE,
-)
 _BELOW = re.compile(r"(?<![\w.,)])[-−–](\d{1,2}(?:[.,]\d+)?)(?![\w.,:/-])")  # below 0, without a unit
-_QUANTITY = re.compile(r"(?<![\w.,])(\d+(?:[.,]\d+)?)\s*([^\W\d_°%]+(?:\s?/\s?[^\W\d_]+)?)")
 _SUBSTANCES = tuple(dict.fromkeys(p.tube for p in PARAMETERS.values() if p.tube))
 _MOST_OF_A_TEXT = 300
 
@@ -42,12 +38,7 @@ def is_cold(text: str) -> bool:
     >>> is_cold("Freezer work"), is_cold("Dryer, coldest stage"), is_cold("Tiefkühlhaus")
     (True, False, True)
     """
-    return says(text, "cold", "words") and not says(text, "cold", "without")
-
-
-def is_temperature(text: str) -> bool:
-    """Whether a text is a temperature with its unit and nothing else."""
-    return bool(_TEMPERATURE.fullmatch(text.strip()))
+    return REMARKS.say(text, "cold.words") and not REMARKS.say(text, "cold.without")
 
 
 @lru_cache(maxsize=20_000)
@@ -70,16 +61,9 @@ def stated(text: str) -> tuple[Stated, ...]:
 def _temperatures(text: str) -> list[Stated]:
     if not is_cold(text):
         return []
-    found = []
-    for sign, number, unit in _TEMPERATURE.findall(text):
-        below = sign.strip().casefold() in ("-", "−", "–", "minus", "moins")
-        figure = float(number.replace(",", "."))
-        found.append((-figure if below else figure, "°F" if unit.casefold().endswith("f") else "°C"))
-    found = found or [(-float(n.replace(",", ".")), "°C") for n in _BELOW.findall(text)]
-    if not found:
-        return []
-    figure, unit = min(found)
-    return [Stated(("lowest_use_temperature_c",), f"{figure:g} {unit}")]
+    found = [(figure, unit or "°C") for figure, unit in temperatures_in(text)]
+    found = found or [(-number(figure), "°C") for figure in _BELOW.findall(text)]
+    return [Stated(("lowest_use_temperature_c",), f"{figure:g} {unit}") for figure, unit in sorted(found)[:1]]
 
 
 def _expiries(text: str) -> list[Stated]:
@@ -88,7 +72,7 @@ def _expiries(text: str) -> list[Stated]:
         return []
     made = []
     before = ""
-    for part in re.split(r"[,;\n]|\band\b|\bund\b|\bet\b", text):
+    for part in re.split(rf"[,;\n]|\b(?:{any_of(word_list('and'))})\b", text):
         dates = [d for d in DATES.findall(part) if is_date(d)]
         before = before + " " + DATES.sub(" ", part)
         if not dates:
@@ -116,7 +100,7 @@ def expiry_of(text: str, whole: set[str] | frozenset[str] = frozenset()) -> tupl
 
 
 def _says_co(text: str) -> bool:
-    return any(key(t) in load_toml("said.toml")["general"]["monoxide"] for t in BREAK.split(text))
+    return REMARKS.say(text, "general.monoxide")
 
 
 @lru_cache(maxsize=20_000)
@@ -178,7 +162,7 @@ NEEDS = ("lowest_pressure_bar", "highest_pressure_bar", "nominal_pressure_bar", 
 def _needs(text: str) -> list[Stated]:
     """A pressure or flow that is needed or allowed, said in one text with its figure and unit."""
     made: list[Stated] = []
-    for match in _QUANTITY.finditer(text):
+    for match in QUANTITY.finditer(text):
         if canonical(match[2]) is None:
             continue
         label = f"{text[: match.start()]} {text[match.end() :]}".strip(" :=,.")

@@ -10,8 +10,15 @@ from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from grader.data import load_toml
-from grader.read.words.heading_words import BREAK, heading_words, key, stems
+from grader.read.words.figures import without_durations
+from grader.read.words.heading_words import BREAK, stems, word_keys
+from grader.read.words.phrases import Lists, Phrases, phrases_of, words_in
 from grader.read.words.units import belongs, canonical, quantity
+
+_LISTS = Lists("unclear.toml")
+_WORD = re.compile(r"[^\W_]+(?:·[^\W_]+)*")  # "l·min" is a unit
+GASES = frozenset(("oxygen", "co", "co2"))
+_GAS_FIELDS = ("oxygen_pct", "co_ppm", "co2_ppm")
 
 
 class Guess(NamedTuple):
@@ -36,7 +43,7 @@ def guess(text: str, unit: str | None) -> Guess:
     found = classes_of(text)
     if unit == "s" and "second" in found:
         unit = None  # "Second reading" states no unit
-    if "second" in found and _LATER.match(text):
+    if "second" in found and _LISTS.begin(_LISTS.words(text), "after"):
         unit, found = None, found - {"time"}  # "After ten minutes" is no time, but what was read then
     of = quantity(unit) if unit else ""
     choices: list[str] = []
@@ -50,41 +57,25 @@ def guess(text: str, unit: str | None) -> Guess:
     return Guess(tuple(choices), bool(found or unit), unit)
 
 
-_DURATION = re.compile(
-    r"\b\d+(?:[.,]\d+)?\s*(?:min(?:ute)?[sn]?|mn|sec(?:ond)?s?|sek(?:unden)?|s|h|hours?|std|stunden?|heures?)\b"
-    r"|\b\d+\s*['′]",
-    re.IGNORECASE,
-)
-GASES = frozenset(("oxygen", "co", "co2"))
-
-
 def _without_duration(text: str, unit: str | None) -> tuple[str, str | None]:
     """A heading that names a gas, and its unit, without the time after which it was read: "CO ppm (after 10 min)"."""
-    if unit is not None and quantity(unit) not in ("minutes", "seconds") and unit not in ("min", "s", "h"):
-        return _DURATION.sub(" ", text), unit
+    if unit is not None and quantity(unit) != "minutes":
+        return without_durations(text), unit
     classes = classes_of(text)
     if classes.isdisjoint(GASES):
         return text, unit
-    rest = _DURATION.sub(" ", text)
+    rest = without_durations(text)
     units = (canonical(t) for t in BREAK.split(rest) if t)
     of_gas = next((u for u in units if u is not None and any(belongs(f, u) for f in _GAS_FIELDS)), None)
     if of_gas or rest != text:
         return rest, of_gas
-    return text, None if "second" in classes and "sampl" not in classes and _AFTER.search(text) else unit
-
-
-_LATER = re.compile(r"\s*(?:after|nach|après)\b", re.IGNORECASE)
-_AFTER = re.compile(r"\b(?:after|later|nach|nachher|après)\b", re.IGNORECASE)
-
-
-_GAS_FIELDS = ("oxygen_pct", "co_ppm", "co2_ppm")
+    return text, None if "second" in classes and "sampl" not in classes and _LISTS.say(text, "after") else unit
 
 
 def _only(text: str, name: str) -> bool:
     """Whether a heading holds no word but those of one class, units, and words of no meaning."""
-    tokens = [key(t) for t in BREAK.split(text) if key(t)]
-    words = heading_words()
-    return all(t in words.filler or t in words.function or canonical(t) or name in classes_of(t) for t in tokens)
+    silent = word_keys("filler") | word_keys("function")
+    return all(w in silent or canonical(w) or name in classes_of(w) for w in words_in(text))
 
 
 def _fits(rule: dict[str, Any], found: frozenset[str], of: str) -> bool:
@@ -101,35 +92,19 @@ def may_be_done(text: str) -> bool:
     found = classes_of(text)
     last = {"earlier", "note"} <= found  # "Last calibration" ends nothing
     ends = found.isdisjoint({"expire", "due"} if last else {"expire", "due", "ends"})
-    tokens = {key(t) for t in BREAK.split(text.replace("'", " ").replace("’", " "))} - {""}
-    return "cal" in found and ends and tokens <= _of_made()
-
-
-@cache
-def _of_made() -> frozenset[str]:
-    return frozenset(map(key, load_toml("unclear.toml")["made"]))
+    words = words_in(text)
+    return "cal" in found and ends and len(_LISTS.inside(words, "made")) == len(words)
 
 
 @lru_cache(maxsize=20_000)
 def classes_of(text: str) -> frozenset[str]:
     """The classes of words that a heading holds."""
-    tokens = [key(t) for t in BREAK.split(text.replace("'", " ").replace("’", " ")) if key(t)]
-    pairs = {a + b for a, b in zip(tokens, tokens[1:])}
-    exact, begins = _stems()
-    found = {c for t in (*tokens, *pairs, *text.casefold().split()) for c in exact.get(t, ())}
-    for token in tokens:
-        for length in range(2, len(token) + 1):
-            found.update(begins.get(token[:length], ()))
-    return frozenset(found)
+    words = words_in(text, _WORD)
+    joined = (p.of for a, b in zip(words, words[1:]) for p in _stems().whole.get(a + b, ()))  # "set point"
+    return frozenset(of for _, _, of in _stems().standing(words)).union(joined)
 
 
 @cache
-def _stems() -> tuple[dict[str, list[str]], dict[str, list[str]]]:
-    """Words, and beginnings of words -> the classes that they are of."""
-    exact: dict[str, list[str]] = {}
-    begins: dict[str, list[str]] = {}
-    for kind, spellings in stems().items():
-        for spelling in spellings:
-            into = begins if spelling.endswith("*") else exact
-            into.setdefault(spelling.rstrip("*"), []).append(kind)
-    return exact, begins
+def _stems() -> Phrases:
+    """Words, and beginnings of words, that are of a class each."""
+    return phrases_of(stems())

@@ -1,0 +1,100 @@
+"""Names of outlets, and of places: where a text names one, of how many it speaks, and what a name says itself."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from functools import cache
+
+from grader.data import load_toml
+from grader.read.words.dates import DATES
+from grader.read.words.heading_words import word_list
+from grader.read.words.phrases import any_of
+from grader.read.words.said import CROSS, REMARKS, SIGNS, alone
+from grader.read.words.spelling import key
+
+_PARTS = re.compile(r"[\s,;:/()–-]+")
+_LEAST_NAME = 4  # signs of a name that is looked for within a text, but for one of a letter and a figure
+
+
+def words_between(text: str) -> list[str]:
+    """The words of a line in which outlets may be named."""
+    return _PARTS.split(text)
+
+
+def names(text: str, outlet: str) -> bool:
+    """Whether a text names an outlet among other words.
+
+    >>> names("P2: smelt of oil", "P2"), names("P2", "P2"), names("P21 smelt of oil", "P2"), names("A smell of oil", "A")
+    (True, False, False, False)
+    """
+    name = key(outlet)
+    if len(name) < _LEAST_NAME and not (len(name) > 1 and name[-1].isdigit() and name[0].isalpha()):
+        return False
+    words, most = [key(w) for w in words_between(text)], len(words_between(outlet))
+    words = [w for w in words if w]
+    return (len(words) > most or "?" in text) and any(name == "".join(words[i : i + most]) for i in range(len(words)))
+
+
+@cache
+def _numbers() -> re.Pattern[str]:
+    """Numbers of several outlets: "2/3", "2 and 3"."""
+    return re.compile(rf"\d\s*(?:[/&+,–-]|{any_of(word_list('and'))})\s*\d", re.IGNORECASE)
+
+
+def of_more(text: str) -> bool:
+    """Whether a text that names outlets speaks of more: of all or the others, or of numbers that follow ("Bay 2/3").
+
+    >>> of_more("All passed except P2"), of_more("All condemned except P2"), of_more("Bay 2/3 condemned"), of_more("P2 shut")
+    (False, True, True, False)
+    """
+    if _numbers().search(DATES.sub(lambda day: " " if re.search(r"\d\d", day[0]) else day[0], text)):
+        return True
+    fine = REMARKS.say(text, "general.except") and REMARKS.say(text, "general.approved")
+    ill = REMARKS.say(text, *(f"against.{group}" for group in load_toml(REMARKS.file)["against"] if group != "row"))
+    return speaks_of_all(text) and (not fine or ill)
+
+
+def speaks_of_all(text: str) -> bool:
+    """Whether a text that names one outlet speaks of all, or of the others: "P1 is good, all others condemned"."""
+    return REMARKS.say(text, "general.all")
+
+
+def begins_with(text: str, outlet: str) -> bool:
+    """Whether a text begins with the name of the outlet that it speaks of: "P2: shut"."""
+    text, outlet = text.lstrip().casefold(), outlet.casefold()
+    return text.startswith(outlet) and text[len(outlet) :].lstrip().startswith(tuple(":-–="))
+
+
+def spanned(text: str, outlets: Sequence[str]) -> set[int]:
+    """The outlets between two that a text names as the ends of a range, or from one on: "P2 to P4", "from P2 on".
+
+    >>> sorted(spanned("P2 to P4: meter off", ["P1", "P2", "P3", "P4", "P5"])), spanned("P2 and P4", ["P2", "P3", "P4"])
+    ([1, 2, 3], set())
+    """
+    plain, span = " ".join(text.casefold().split()), load_toml(REMARKS.file)["span"]
+    found = sorted((at, i) for i, name in enumerate(outlets) if name and (at := plain.find(name.casefold())) >= 0)
+    inside: set[int] = set()
+    for (at, first), (other, last) in zip(found, found[1:]):
+        between = plain[at + len(outlets[first]) : other].strip()
+        if first < last and between in ("-", "–", "—", *span["to"]):
+            inside.update(range(first, last + 1))
+    for at, first in found[:1]:
+        before, behind = plain[:at].rstrip(), plain[at + len(outlets[first]) :].lstrip(" ,:;")
+        if before.endswith(tuple(span["from"])) or behind.startswith(tuple(span["on"])):
+            inside.update(range(first, len(outlets)))
+    return inside
+
+
+def called(outlet: str) -> str:
+    """What the name of an outlet says against it, in brackets or behind a dash: "P2 (shut)", "P2 - NOT TESTED", "P2 ??".
+
+    >>> called("P2 (shut)"), called("P2 ??"), called("P2 FAIL"), called("Bay (closed loop)"), called("Bay 2 - north")
+    ('P2 (shut)', 'P2 ??', 'P2 FAIL', '', '')
+    """
+    last = " ".join(outlet.split()[1:])
+    parts = re.split(r"[(\[:]|\s[-–]\s", outlet)[1:]
+    if (last.isupper() or "." in last) and REMARKS.say(last, "alone.words"):
+        parts.append(last)
+    marked = "??" in outlet or not SIGNS.isdisjoint(outlet) or CROSS.search(outlet)
+    return outlet if marked or any(map(alone, parts)) else ""
