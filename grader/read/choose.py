@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 from grader.columns import FIELDS
 from grader.read.extract import Proposal, extract
@@ -11,6 +12,7 @@ from grader.read.shapes import across, down, form, long
 from grader.read.shapes.folded import Folded, folded, with_places
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import shared_above
+from grader.read.shapes.sections import in_sections
 from grader.read.shapes.tables import Note, Recognised, both
 from grader.read.shapes.unrolled import Matrix, joined, matrices
 
@@ -37,7 +39,11 @@ def read_sheet(grid: Grid, specs: list[TableSpec]) -> Recognised:
 
 
 def choose(grid: Grid, spec: TableSpec | None) -> list[Proposal]:
-    """The proposals that explain most filled cells and leave fewest figures of their own unexplained."""
+    """The proposals that explain most filled cells and leave fewest figures of their own unexplained, section by section."""
+    return in_sections(grid, partial(_choose, spec=spec))
+
+
+def _choose(grid: Grid, spec: TableSpec | None) -> list[Proposal]:
     best: list[Proposal] = []
     most = 0
     for propose in _shapes(grid, spec):
@@ -117,7 +123,7 @@ def _placed(grid: Grid, specs: list[TableSpec]) -> tuple[list[Proposal], list[No
         if spec.is_form:
             here = form.proposals(grid, spec)
         elif spec.orientation == "long":
-            here = long.proposals(grid, spec)
+            here = in_sections(grid, partial(long.proposals, spec=spec))
         else:
             here = across.proposals(grid, spec._replace(orientation="across"))
         made += here

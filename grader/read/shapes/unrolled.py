@@ -15,9 +15,10 @@ from grader.read.shapes.pairs import labels_alone
 from grader.read.shapes.rows import is_total
 from grader.read.shapes.tables import whole
 from grader.read.words.dates import is_date, is_when
-from grader.read.words.labels import Column, column, kind_of, label, loose_label
+from grader.read.words.labels import READINGS, Column, column, kind_of, label, loose_label
 
 _SEARCHED = 60  # rows in which the first heading is looked for
+_LEAST_NAMES = 2
 _LEAST_DATES = 2  # one may be no more than a heading with a year in it
 _STROKE = re.compile(r"(?<=\w)[_-](?=\w)")
 _NO_PARAMETER = {f.name for f in FIELDS.values() if f.kind in ("text", "date")}
@@ -135,11 +136,19 @@ def joined(blocks: list[Matrix]) -> Unrolled | None:
     return Unrolled(first, rows, origins, 0)
 
 
+def _heads_names(grid: Grid, top: int, at: int, kind: str | None) -> bool:
+    """Whether a heading is that of names of readings: "Parameter", or "Mesure" over such names."""
+    if kind != "value":
+        return kind == "parameter"
+    known = (label(row[at]) for row in grid.rows[top + 1 :])
+    return len({k.field for k in known if k is not None and k.field in READINGS}) >= _LEAST_NAMES
+
+
 def dates_across(grid: Grid) -> Grid:
     """A list of names of readings with a column a date, written out date by date; any other sheet as it is."""
     for top in range(min(len(grid.rows), _SEARCHED)):
         cells = grid.rows[top]
-        names = [c for c, v in enumerate(cells) if type(v) is str and kind_of(v) == "parameter"]
+        names = [c for c, v in enumerate(cells) if type(v) is str and _heads_names(grid, top, c, kind_of(v))]
         dates = [c for c, v in enumerate(cells) if names and c > names[0] and is_when(v)]
         if len(dates) < _LEAST_DATES:
             continue
