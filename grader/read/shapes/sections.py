@@ -9,12 +9,11 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from grader.problems import Place
 from grader.read.extract import Proposal
+from grader.read.given import Given
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import pairs
 from grader.read.words.dates import date_within, of_a_visit
-from grader.read.words.heading_words import LIKELY
 from grader.read.words.labels import SHARED, column, kind_of, known_words, label, looks_like_value
 
 _OF_A_SECTION = SHARED | {"outlet", "line_pressure_bar"}
@@ -50,7 +49,7 @@ def in_sections(grid: Grid, propose: Callable[[Grid], list[Proposal]]) -> list[P
 
 
 def _names_outlets(p: Proposal) -> bool:
-    return "outlet" in p.constants or any(c.field == "outlet" for c in p.lines)
+    return "outlet" in p.given or any(c.field == "outlet" for c in p.lines)
 
 
 def _named(grid: Grid, made: list[Proposal], titles: Sequence[int]) -> list[Proposal]:
@@ -58,27 +57,25 @@ def _named(grid: Grid, made: list[Proposal], titles: Sequence[int]) -> list[Prop
     kept = []
     for p, row in zip(made, titles):
         at, name = next((at, v) for at, v in enumerate(grid.rows[row]) if v is not None)
-        how = {"outlet": (name, "title over its tests", LIKELY)}
-        kept.append(p._replace(constants={"outlet": (grid.place(row, at), name), **p.constants}, how={**how, **p.how}))
+        kept.append(
+            p._replace(given={"outlet": Given(grid.place(row, at), name, name, "title over its tests"), **p.given})
+        )
     return kept
 
 
 def _with_what_goes_on(sections: list[list[Proposal]]) -> list[Proposal]:
     """The proposals with what is said over the first section and no more, and places until others are said."""
-    again = {f for some in sections[1:] for p in some for f in p.constants} - _GO_ON
-    above: dict[str, tuple[Place, Any]] = {}
-    how: dict[str, tuple[str, str, str]] = {}
+    again = {f for some in sections[1:] for p in some for f in p.given} - _GO_ON
+    above: dict[str, Given] = {}
     kept: list[Proposal] = []
     for some in sections:
         first = not kept
         for p in some:
             # One layout serves all of them, but forms, whose cells it names.
             group = sum(max(len(q.parts), 1) for q in kept) if p.shape != "form" else 0
-            kept.append(p._replace(constants={**above, **p.constants}, how={**how, **p.how}, group=group))
+            kept.append(p._replace(given={**above, **p.given}, group=group))
         for p in some:
-            going = {f for f in p.constants if f in _GO_ON or first and f not in again}
-            above |= {f: p.constants[f] for f in going}
-            how |= {f: said for f, said in p.how.items() if f in going}
+            above |= {f: one for f, one in p.given.items() if f in _GO_ON or first and f not in again}
     return kept
 
 

@@ -140,8 +140,8 @@ def _heads_names(grid: Grid, top: int, at: int, kind: str | None) -> bool:
     """Whether a heading is that of names of readings: "Parameter", or "Mesure" over such names."""
     if kind != "value":
         return kind == "parameter"
-    known = (label(row[at]) for row in grid.rows[top + 1 :])
-    return len({k.field for k in known if k is not None and k.field in READINGS}) >= _LEAST_NAMES
+    fields = {k.field for row in grid.rows[top + 1 :] if (k := label(row[at])) is not None}
+    return "test_date" not in fields and len(fields & READINGS) >= _LEAST_NAMES
 
 
 def dates_across(grid: Grid) -> Grid:
