@@ -34,7 +34,7 @@ import hashlib
 import os
 import re
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import date, datetime, time
 from pathlib import Path, PurePosixPath
 from typing import Any, NamedTuple
@@ -42,8 +42,8 @@ from typing import Any, NamedTuple
 from grader.columns import FIELDS, normal_heading
 from grader.problems import GraderError, Problems
 from grader.read.find import Finding
+from grader.read.layout_keys import KINDS, Said
 from grader.read.layout_spec import FieldSpec, GroupSpec, LayoutSpec, TableSpec, fits
-from grader.read.shapes.tables import column_number
 from grader.read.words.heading_words import key as folded
 from grader.read.words.heading_words import reading_words
 from grader.read.words.spelling import fold_word, spelled_words
@@ -52,13 +52,12 @@ from grader.read.words.units import accepted, belongs, canonical
 SUFFIX = ".layout.toml"
 ANY = "any" + SUFFIX
 SAME = ("client", "site", "system", "outlet")
-_TOP = ("files", "ignore_sheets", "date_order", "table", "words", "same")
+_TOP = ("files", "ignore_sheets", "date_order")
 _TOP_OF_ANY = ("constants", "words", "same")
-_GROUP = GroupSpec._fields
-_TABLE = (*(f for f in TableSpec._fields if f not in ("order", "source", "number", "groups")), "date_order", "group")
-_FIELD = ("column", "row", "cell", "heading", "unit")
-_ORDERS = ("day first", "month first")
-_CELL = re.compile(r"([A-Za-z]{1,3})([1-9]\d{0,6})")
+_SPAN = ("first_row", "last_row", "first_column", "last_column")
+_TABLE = ("date_order", *(f for f in TableSpec._fields if f in KINDS))
+_PLACES = ("column", "row", "cell", "heading")
+_FAR = 2_000_000  # beyond any row and column
 
 
 class LayoutFile(NamedTuple):
@@ -100,51 +99,33 @@ def load_layout(path: str | Path) -> LayoutFile:
     path = Path(path)
     try:
         data = path.read_bytes()
-        said = tomllib.loads(data.decode("utf-8-sig"))
+        entries = tomllib.loads(data.decode("utf-8-sig"))
     except OSError as error:
         raise GraderError(f"{path}: the layout file cannot be read ({error.strerror}).") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise GraderError(f"{path.name}: this is no TOML ({error}).") from error
-    wrong: list[str] = []
+    said = Said(entries, "", [])
     usual: dict[str, Any] = {}
-    patterns: list[str] = []
+    found: dict[str, Any] = {}
     if path.name.casefold() == ANY:
-        _unknown(said, _TOP_OF_ANY, "", wrong)
-        usual = _constants(said.get("constants", {}), "", wrong)
+        said.check_names(_TOP_OF_ANY)
+        usual = _constants(said, "constants")
         for field in [f for f in usual if not FIELDS[f].any_log]:
             allowed = ", ".join(f.name for f in FIELDS.values() if f.any_log)
-            wrong.append(f"{field}: cannot be the same for every log; only {allowed} can")
-        said = {k: v for k, v in said.items() if k in ("words", "same")}
+            said.add(f"{field}: cannot be the same for every log; only {allowed} can")
+        said = said._replace(entries={k: v for k, v in entries.items() if k in ("words", "same")})
     else:
-        patterns = _texts(said.get("files"), "files", wrong)
-        if not patterns and not (said.get("same") and set(said) == {"same"}):
-            wrong.append('files: say which files it is for, as files = ["*.xlsx"]')
-        _unknown(said, _TOP, "", wrong)
-    order = _order(said.get("date_order"), "date_order", wrong)
-    tables = said.get("table", [])
-    if not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
-        wrong.append("table: write each table under its own line [[table]]")
-        tables = []
-    specs = tuple(_table(t, i, order, path.name, wrong) for i, t in enumerate(tables, start=1))
-    ignored = tuple(_texts(said.get("ignore_sheets"), "ignore_sheets", wrong))
-    spec = LayoutSpec(specs, ignored, _words(said.get("words", {}), wrong), usual, path.name)
-    same = _same(said.get("same", {}), wrong)
-    if wrong:
-        raise GraderError("\n".join(f"{path.name}: {line}." for line in wrong))
-    return LayoutFile(path.resolve(), hashlib.sha256(data).hexdigest(), tuple(patterns), spec, same)
-
-
-def _same(said: Any, wrong: list[str]) -> dict[str, dict[str, str]]:
-    """[same.site] and the like: names as written -> the names they mean."""
-    if not isinstance(said, dict) or not all(isinstance(names, dict) for names in said.values()):
-        wrong.append('same: write it as [same.site] with lines such as "Eastbnak Yard" = "Eastbank Yard"')
-        return {}
-    _unknown(said, SAME, "same: ", wrong)
-    for kind, names in said.items():
-        for written, means in names.items():
-            if not isinstance(means, str) or not means.strip():
-                wrong.append(f"same.{kind}: {written!r} must be the same as a name, not {means!r}")
-    return {kind: dict(names) for kind, names in said.items()}
+        found = said.values(_TOP, ("table", "words", "same"))
+        if not found.get("files") and not (entries.get("same") and set(entries) == {"same"}):
+            said.add('files: say which files it is for, as files = ["*.xlsx"]')
+    order = found.get("date_order", "")
+    tables = enumerate(said.tables("table", "table"), start=1)
+    specs = tuple(_table(table, number, order, path.name) for number, table in tables)
+    spec = LayoutSpec(specs, tuple(found.get("ignore_sheets", ())), _words(said), usual, path.name)
+    same = _same(said)
+    if said.wrong:
+        raise GraderError("\n".join(f"{path.name}: {mistake}." for mistake in said.wrong))
+    return LayoutFile(path.resolve(), hashlib.sha256(data).hexdigest(), tuple(found.get("files", ())), spec, same)
 
 
 def lying_in(paths: Iterable[str | Path]) -> list[Path]:
@@ -225,191 +206,87 @@ def with_layouts(
 # ------------------------------------------------------------------------------------------------- checking
 
 
-def _unknown(said: dict[str, Any], known: Sequence[str], where: str, wrong: list[str]) -> None:
-    for key in said:
-        if key not in known:
-            near = difflib.get_close_matches(key, known, 1)
-            wrong.append(f"{where}{key}: not known here" + (f" ({near[0]}?)" if near else f", only {', '.join(known)}"))
+def _same(said: Said) -> dict[str, dict[str, str]]:
+    """[same.site] and the like: names as written -> the names they mean."""
+    how = 'same: write it as [same.site] with lines such as "Eastbnak Yard" = "Eastbank Yard"'
+    listed = said.entries.get("same", {})
+    if not isinstance(listed, dict) or not all(isinstance(names, dict) for names in listed.values()):
+        said.add(how)
+        return {}
+    Said(listed, "same: ", said.wrong).check_names(SAME)
+    for kind, names in listed.items():
+        for written, means in names.items():
+            if not isinstance(means, str) or not means.strip():
+                said.add(f"same.{kind}: {written!r} must be the same as a name, not {means!r}")
+    return {kind: dict(names) for kind, names in listed.items()}
 
 
-def _texts(value: Any, where: str, wrong: list[str]) -> list[str]:
-    if value is None:
-        return []
-    values = [value] if isinstance(value, str) else value
-    if not isinstance(values, list) or not all(isinstance(v, str) for v in values):
-        wrong.append(f"{where}: a text or a list of texts is wanted")
-        return []
-    return values
-
-
-def _order(value: Any, where: str, wrong: list[str]) -> str:
-    if value is None or value in _ORDERS:
-        return value or ""
-    wrong.append(f'{where}: "{value}" is neither "day first" nor "month first"')
-    return ""
-
-
-def _whole(said: dict[str, Any], key: str, where: str, wrong: list[str]) -> int:
-    """A row, counted from 1 -> from 0; -1 where it is not said."""
-    value = said.get(key)
-    if value is None:
-        return -1
-    if type(value) is not int or not 1 <= value <= 1_048_576:
-        wrong.append(f"{where}{key}: {value!r} is no row number")
-        return -1
-    return value - 1
-
-
-def _letters(value: Any, where: str, wrong: list[str]) -> int:
-    """Column letters -> number from 0; -1 where they are none."""
-    if isinstance(value, str) and re.fullmatch(r"[A-Za-z]{1,3}", value):
-        return column_number(value)
-    wrong.append(f"{where}: {value!r} is no column letter")
-    return -1
-
-
-def _words(said: Any, wrong: list[str]) -> dict[str, dict[str, str]]:
+def _words(said: Said) -> dict[str, dict[str, str]]:
     """[words.FIELD] of a layout file -> field -> folded word -> the word that it means."""
     made: dict[str, dict[str, str]] = {}
-    for key, entries in said.items() if isinstance(said, dict) else [("words", said)]:
+    listed = said.entries.get("words", {})
+    for key, entries in listed.items() if isinstance(listed, dict) else [("words", listed)]:
         if not isinstance(entries, dict):
-            wrong.append(f'{key}: write words under [words.FIELD], as "o.B." = "none"')
+            said.add(f'{key}: write words under [words.FIELD], as "o.B." = "none"')
             continue
-        field = _field(key, "words.", wrong)
+        field = _field(key, said._replace(where="words."))
         for spelling, meaning in entries.items() if field else ():
-            figures = FIELDS[field].kind == "number" and isinstance(meaning, str) and folded(meaning) in reading_words()
-            if (
-                figures
-                or FIELDS[field].words
-                and isinstance(meaning, str)
-                and fold_word(meaning) in spelled_words(field)
-            ):
+            if isinstance(meaning, str) and _is_word_of(field, meaning):
                 made.setdefault(field, {})[fold_word(spelling)] = meaning
             else:
                 known = ", ".join(FIELDS[field].words) or "the words for readings, such as ND, clear or stain"
-                wrong.append(f"words.{key}: {meaning!r} is not one of {known}")
+                said.add(f"words.{key}: {meaning!r} is not one of {known}")
     return made
 
 
-def _constants(said: Any, where: str, wrong: list[str], fields: Mapping[str, FieldSpec] = {}) -> dict[str, Any]:
+def _is_word_of(field: str, meaning: str) -> bool:
+    if FIELDS[field].kind == "number":
+        return folded(meaning) in reading_words()
+    return bool(FIELDS[field].words) and fold_word(meaning) in spelled_words(field)
+
+
+def _constants(said: Said, heading: str, fields: Collection[str] = ()) -> dict[str, Any]:
     """field -> value for every test; fields: those that have a place of their own."""
-    if not isinstance(said, dict):
-        wrong.append(f"{where}constants: write it under [{'table.' if where else ''}constants]")
-        return {}
+    said = said.table("constants", f"under [{heading}]")
     fixed = {}
-    for key, value in said.items():
-        field = _field(key, where, wrong)
+    for key, value in said.entries.items():
+        field = _field(key, said)
         if not field:
             continue
         if FIELDS[field].reading or field == "outlet":
-            wrong.append(f"{where}{key}: cannot be the same for all tests; give it a column")
+            said.add(f"{key}: cannot be the same for all tests; give it a column")
         elif not isinstance(value, str | int | float | date | datetime | time) or isinstance(value, bool):
-            wrong.append(f"{where}{key}: {value!r} is no text, number or date")
+            said.add(f"{key}: {value!r} is no text, number or date")
         elif field in fields:
-            wrong.append(f"{where}{key}: stands under fields and under constants")
+            said.add(f"{key}: stands under fields and under constants")
         elif FIELDS[field].words and fold_word(str(value)) not in spelled_words(field):
-            wrong.append(f"{where}{key}: {value!r} is not one of {', '.join(FIELDS[field].words)}")
+            said.add(f"{key}: {value!r} is not one of {', '.join(FIELDS[field].words)}")
         else:
             fixed[field] = value
     return fixed
 
 
-def _fields(said: Any, where: str, wrong: list[str]) -> dict[str, FieldSpec]:
-    if not isinstance(said, dict):
-        wrong.append(f"{where}fields: write it under [table.fields]")
-        return {}
+def _fields(said: Said) -> dict[str, FieldSpec]:
+    said = said.table("fields", "under [table.fields]")
     made: dict[str, FieldSpec] = {}
-    for key, value in said.items():
-        field = _field(key, where, wrong)
+    for key, value in said.entries.items():
+        field = _field(key, said)
         if field in made:
-            wrong.append(f"{where}{key}: {field} is there twice")
+            said.add(f"{key}: {field} is there twice")
         if field:
-            made[field] = _field_spec(field, value, f"{where}{key}: ", wrong)
+            entries = {"column": value} if isinstance(value, str) else value
+            made[field] = _field_spec(field, Said(entries, f"{said.where}{key}: ", said.wrong))
     return made
 
 
-def _columns(said: dict[str, Any], names: Sequence[str], where: str, wrong: list[str]) -> dict[str, int]:
-    """Columns by their keys, -1 where not said."""
-    return {name: _letters(said[name], f"{where}{name}", wrong) if name in said else -1 for name in names}
-
-
-def _span(said: dict[str, Any], where: str, wrong: list[str]) -> dict[str, int]:
-    """first and last row, first and last column of a table or a group; -1 where not said."""
-    span = {name: _whole(said, name, where, wrong) for name in ("first_row", "last_row")}
-    span |= _columns(said, ("first_column", "last_column"), where, wrong)
-    if 0 <= span["last_row"] < span["first_row"]:
-        wrong.append(f"{where}last_row: lies above first_row")
-    if 0 <= span["last_column"] < span["first_column"]:
-        wrong.append(f"{where}last_column: lies left of first_column")
-    return span
-
-
-def _group(said: dict[str, Any], where: str, wrong: list[str]) -> GroupSpec:
-    _unknown(said, _GROUP, where, wrong)
-    span = _span(said, where, wrong)
-    fields = _fields(said.get("fields", {}), where, wrong)
-    if max(span.values()) < 0:
-        wrong.append(f"{where}first_row, last_row, first_column or last_column is wanted")
-    if fields and max(span["first_column"], span["last_column"]) < 0:
-        wrong.append(f"{where}fields: only for a group of columns (first_column, last_column)")
-    constants = _constants(said.get("constants", {}), where, wrong, fields)
-    return GroupSpec(**span, fields=fields, constants=constants)
-
-
-def _table(said: dict[str, Any], number: int, order: str, source: str, wrong: list[str]) -> TableSpec:
-    where = f"table {number}: "
-    _unknown(said, _TABLE, where, wrong)
-    sheet = said.get("sheet", "*")
-    if not isinstance(sheet, str):
-        wrong.append(f"{where}sheet: a text is wanted")
-        sheet = "*"
-    orientation = said.get("orientation", "")
-    if orientation not in ("", "down", "across", "long", "form"):
-        wrong.append(f'{where}orientation: "{orientation}" is none of down, across, long, form')
-    count = said.get("heading_rows", 1)
-    if count not in (1, 2, 3) or "heading_rows" in said and "heading_row" not in said:
-        wrong.append(f"{where}heading_rows: 1, 2 or 3, and only with heading_row")
-        count = 1
-    ignore = {_letters(v, f"{where}ignore", wrong) for v in _texts(said.get("ignore"), f"{where}ignore", wrong)}
-    fields = _fields(said.get("fields", {}), where, wrong)
-    constants = _constants(said.get("constants", {}), where, wrong, fields)
-    groups = said.get("group", [])
-    if not isinstance(groups, list) or not all(isinstance(g, dict) for g in groups):
-        wrong.append(f"{where}group: write each group under its own line [[table.group]]")
-        groups = []
-    numbers = said.get("ignore_rows", [])
-    if not isinstance(numbers, list):
-        wrong.append(f"{where}ignore_rows: a list of row numbers is wanted")
-        numbers = []
-    no_tests = frozenset(_whole({"ignore_rows": n}, "ignore_rows", where, wrong) for n in numbers)
-    at = _columns(said, ("heading_column", "parameter_column", "value_column", "unit_column"), where, wrong)
-    return TableSpec(
-        sheet,
-        orientation,
-        heading_row=_whole(said, "heading_row", where, wrong),
-        heading_rows=count,
-        fields=fields,
-        constants=constants,
-        ignore=frozenset(ignore),
-        order=_order(said.get("date_order"), f"{where}date_order", wrong) or order,
-        source=source,
-        number=number,
-        groups=tuple(_group(g, f"{where}group {i}: ", wrong) for i, g in enumerate(groups, start=1)),
-        ignore_rows=no_tests,
-        **at,
-        **_span(said, where, wrong),
-    )
-
-
-def _field(key: str, where: str, wrong: list[str]) -> str:
-    if key in FIELDS:
-        return key
+def _field(key: str, said: Said) -> str:
+    """The field that a key names, by its own name or that of its heading; "" and a mistake where there is none."""
     by_heading = {_letters_of(f.heading): f.name for f in FIELDS.values()}
-    if _letters_of(key) in by_heading:
-        return by_heading[_letters_of(key)]
-    near = difflib.get_close_matches(key, [*FIELDS, *(f.heading for f in FIELDS.values())], 1)
-    wrong.append(f"{where}{key}: there is no such field" + (f" ({near[0]}?)" if near else ""))
-    return ""
+    field = key if key in FIELDS else by_heading.get(_letters_of(key), "")
+    if not field:
+        near = difflib.get_close_matches(key, [*FIELDS, *(f.heading for f in FIELDS.values())], 1)
+        said.add(f"{key}: there is no such field" + (f" ({near[0]}?)" if near else ""))
+    return field
 
 
 def _letters_of(heading: str) -> str:
@@ -417,44 +294,57 @@ def _letters_of(heading: str) -> str:
     return re.sub(r"[\W_]", "", normal_heading(heading))
 
 
-def _field_spec(field: str, said: Any, where: str, wrong: list[str]) -> FieldSpec:
-    if isinstance(said, str):
-        said = {"column": said}
-    if not isinstance(said, dict):
-        wrong.append(f'{where}write it as {{ column = "C", unit = "..." }}')
+def _field_spec(field: str, said: Said) -> FieldSpec:
+    if not isinstance(said.entries, dict):
+        said.add('write it as { column = "C", unit = "..." }')
         return FieldSpec()
-    _unknown(said, _FIELD, where, wrong)
-    places = [k for k in ("column", "row", "cell", "heading") if k in said]
+    places = [key for key in _PLACES if key in said.entries]
     if len(places) > 1:
-        wrong.append(f"{where}only one of {', '.join(places)}")
-    if not places and "unit" not in said:
-        wrong.append(f"{where}a column, row, cell, heading or unit is wanted")
-    row = column = -1
-    if "column" in said:
-        column = _letters(said["column"], f"{where}column", wrong)
-    if "row" in said:
-        row = _whole(said, "row", where, wrong)
-    if "cell" in said:
-        match = _CELL.fullmatch(said["cell"]) if isinstance(said["cell"], str) else None
-        if match is None:
-            wrong.append(f"{where}cell: {said['cell']!r} is no cell such as B4")
-        else:
-            row, column = int(match[2]) - 1, _letters(match[1], f"{where}cell", wrong)
-    heading = said.get("heading", "")
-    if not isinstance(heading, str):
-        wrong.append(f"{where}heading: a text is wanted")
-        heading = ""
-    return FieldSpec(row, column, heading, _unit(field, said.get("unit", ""), where, wrong))
+        said.add(f"only one of {', '.join(places)}")
+    if not places and "unit" not in said.entries:
+        said.add("a column, row, cell, heading or unit is wanted")
+    found = said.values((*_PLACES, "unit"))
+    if "cell" in found:
+        found["row"], found["column"] = found.pop("cell")
+    if stated := found.get("unit"):
+        found["unit"] = known = canonical(stated)
+        if known is None or not belongs(field, known):
+            choices = ", ".join(u for u in accepted(field) if u)
+            about = f"; {choices} are" if choices else ""
+            said.add(f"unit: {stated!r} is no unit of {FIELDS[field].heading}{about}")
+    return FieldSpec(**found)
 
 
-def _unit(field: str, unit: Any, where: str, wrong: list[str]) -> str:
-    if unit == "":
-        return ""
-    known = canonical(unit) if isinstance(unit, str) else None
-    if known is None or not belongs(field, known):
-        choices = ", ".join(u for u in accepted(field) if u)
-        wrong.append(
-            f"{where}unit: {unit!r} is no unit of {FIELDS[field].heading}" + (f"; {choices} are" if choices else "")
-        )
-        return ""
-    return known
+def _check_span(said: Said, found: Mapping[str, Any]) -> None:
+    """What a table or a group says of its first and last row and column, together."""
+    for last, first, side in (("last_row", "first_row", "above"), ("last_column", "first_column", "left of")):
+        if found.get(last, _FAR) < found.get(first, -1):
+            said.add(f"{last}: lies {side} {first}")
+
+
+def _group(said: Said) -> GroupSpec:
+    found = said.values(_SPAN, ("fields", "constants"))
+    _check_span(said, found)
+    fields = _fields(said)
+    if not found.keys() & set(said.entries):
+        said.add("first_row, last_row, first_column or last_column is wanted")
+    if fields and not found.keys() & {"first_column", "last_column"}:
+        said.add("fields: only for a group of columns (first_column, last_column)")
+    return GroupSpec(**found, fields=fields, constants=_constants(said, "table.constants", fields))
+
+
+def _table(said: Said, number: int, order: str, source: str) -> TableSpec:
+    found = said.values(_TABLE, ("fields", "constants", "group"))
+    if "heading_rows" in found and "heading_row" not in said.entries:
+        said.add("heading_rows: 1, 2 or 3, and only with heading_row")
+    _check_span(said, found)
+    fields = _fields(said)
+    return TableSpec(
+        fields=fields,
+        constants=_constants(said, "table.constants", fields),
+        groups=tuple(map(_group, said.tables("group", "table.group"))),
+        order=found.pop("date_order", order),
+        source=source,
+        number=number,
+        **found,
+    )

@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 from grader.columns import FIELDS
 from grader.problems import Place, Table, Unclear, a1
 from grader.read.extract import AS_FOUND, UNITS_BESIDE
+from grader.read.layout_keys import line, quoted
 from grader.read.layout_spec import fits
 from grader.read.log import Log
 from grader.read.sayings import SAID
@@ -62,7 +63,7 @@ def layout_text(
     lines = [
         "# How this workbook is read. Correct it, and give it with --layout, or leave it in the folder of the files.",
         "# Lines behind # are ready to use: take the # away. grader layout --fields lists the names of all fields.",
-        f'files = [{", ".join(map(_quoted, names))}]               # with * for a family of files: "*.xlsx"',
+        f'{line("files", names)}               # with * for a family of files: "*.xlsx"',
         "",
     ]
     numbers = [i for i, t in enumerate(log.tables) if t.file == file and not t.parts_before]
@@ -87,19 +88,21 @@ def layout_text(
 
 
 def _table_lines(table: Table, sheet: str, several: bool, left_over: Sequence[LeftOver], blank: set[str]) -> list[str]:
-    lines = ["[[table]]", f"sheet = {_quoted(sheet)}"]
+    first, last = table.heads
+    cut_out = table.orientation in ("across", "form") and several and first >= 0
+    lines = ["[[table]]", line("sheet", sheet)]
     if table.orientation != "down":
-        lines.append(f'orientation = "{table.orientation}"')
-    if table.orientation in ("across", "form") and several and table.heads[0] >= 0:
-        lines += [f"first_row = {table.heads[0] + 1}", f"last_row = {table.heads[1] + 1}"]
+        lines.append(line("orientation", table.orientation))
+    if cut_out:
+        lines += [line("first_row", first), line("last_row", last)]
         if table.sides[0] >= 0:
-            lines += [f"{name}_column = {_column(at)}" for name, at in zip(("first", "last"), table.sides)]
-    elif table.heads[0] >= 0 and table.orientation in ("down", "long"):
+            lines += [line("first_column", table.sides[0]), line("last_column", table.sides[1])]
+    elif first >= 0 and table.orientation in ("down", "long"):
         mark = "" if several and table.orientation == "down" else "# "
-        lines.append(f"{mark}heading_row = {table.heads[0] + 1}")
-        if table.heads[1] > table.heads[0]:
-            lines.append(f"{mark}heading_rows = {table.heads[1] - table.heads[0] + 1}")
-    lines.append(f'date_order = "{table.order}"' if table.order else '# date_order = "day first"')
+        lines.append(mark + line("heading_row", first))
+        if last > first:
+            lines.append(mark + line("heading_rows", last - first + 1))
+    lines.append(line("date_order", table.order) if table.order else "# " + line("date_order", "day first"))
     lines.append("[table.fields]")
     # A line that would settle what an unclear column is: as found without it, ready for a person to settle it by.
     unclear_columns = [u for u in table.unclear if not u.aside]
@@ -120,9 +123,9 @@ def _table_lines(table: Table, sheet: str, several: bool, left_over: Sequence[Le
             continue
         cell = a1(place.row or 0, place.column or 0)
         # What is said above a table that is cut out of its sheet is not found in it again.
-        mark = "" if f"first_row = {table.heads[0] + 1}" in lines and 0 <= (place.row or 0) < table.heads[0] else "# "
+        mark = "" if cut_out and (place.row or 0) < first else "# "
         lines.append(
-            f"{mark}{field} = {_quoted(_one_line(str(whole(value))))}   # found in {_one_line(place.sheet)}, {cell}"
+            f"{mark}{field} = {quoted(_one_line(str(whole(value))))}   # found in {_one_line(place.sheet)}, {cell}"
         )
     for u in table.unclear:
         if u.aside and u.line:
@@ -142,15 +145,14 @@ def _field_line(table: Table, field: str, place: Place) -> str:
     unit = table.units.get(field, FIELDS[field].unit)
     if unit and not belongs(field, unit):
         unit = UNTOLD  # none that can be converted: a person must say which it is
-    told = f", unit = {_quoted(unit)}" if unit and unit != UNTOLD else ', unit = "?"' if unit else ""
+    told = f", unit = {quoted(unit)}" if unit and unit != UNTOLD else ', unit = "?"' if unit else ""
     if said is not None and UNITS_BESIDE in said[1] or doubtful:
         told = ""  # each figure has its own, or the heading's words decide once it is clear what they mean
     about = f"   # {said[1]}, {said[2]}: {said[0]}" if said else ""
     by_name = said is not None and table.orientation == "long" and place.row is not None
-    where = f"heading = {_quoted(said[0])}" if said and by_name else _where(place)
-    line = f"{field} = {{ {where}{told} }}{_one_line(about)}"
-    as_found = said is not None and said[1] in AS_FOUND
-    return f"# {line}" if doubtful or as_found or unit == UNTOLD else line
+    where = line("heading", said[0]) if said and by_name else _where(place)
+    mark = "# " if doubtful or unit == UNTOLD or said is not None and said[1] in AS_FOUND else ""
+    return f"{mark}{field} = {{ {where}{told} }}{_one_line(about)}"
 
 
 def _with_choices(lines: list[str], unclear: Unclear) -> list[str]:
@@ -181,34 +183,24 @@ def _group_lines(log: Log, number: int) -> list[str]:
         mine = rows[of_table == i]
         if own:
             at = [p.column or 0 for p in own.values()]
-            span = [f"first_column = {_column(min(at))}", f"last_column = {_column(max(at))}"]
+            span = [line("first_column", min(at)), line("last_column", max(at))]
             span += ["[table.group.fields]", *(_field_line(table, f, p) for f, p in own.items())] if i != number else []
         elif len(mine):
-            span = [f"first_row = {mine.min() + 1}", f"last_row = {mine.max() + 1}"]
+            span = [line("first_row", mine.min()), line("last_row", mine.max())]
         else:
             continue
-        constants = [f"{f} = {_quoted(_one_line(str(whole(v))))}" for f, (_, v) in table.constants.items()
+        constants = [f"{f} = {quoted(_one_line(str(whole(v))))}" for f, (_, v) in table.constants.items()
                      if first.constants.get(f) != table.constants[f] or i == number]  # fmt: skip
         lines += [f"# {line}" for line in ("[[table.group]]", *span, "[table.group.constants]", *constants)]
     return lines
 
 
-def _column(at: int) -> str:
-    return f'"{a1(0, at)[:-1]}"'
-
-
 def _where(place: Place) -> str:
     if place.row is None:
-        return f"column = {_column(place.column or 0)}"
+        return line("column", place.column or 0)
     if place.column is None:
-        return f"row = {place.row + 1}"
-    return f'cell = "{a1(place.row, place.column)}"'
-
-
-def _quoted(text: str) -> str:
-    """A TOML string. A half of a surrogate pair is no character that TOML can hold."""
-    escaped = text.encode("utf-8", "replace").decode("utf-8").replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08x}" for c in escaped) + '"'
+        return line("row", place.row)
+    return line("cell", (place.row, place.column))
 
 
 def _one_line(text: str) -> str:

@@ -184,7 +184,7 @@ def _refuse_entities(content: bytes, part: str) -> None:
 
 @contextlib.contextmanager
 def well_formed(content: bytes, part: str) -> Iterator[None]:
-    """Raises Refused for what a parser raises over a part that is not XML."""
+    """Turns what a parser raises over a part that is not XML into Refused."""
     try:
         yield
     except (expat.ExpatError, ElementTree.ParseError) as error:
@@ -196,22 +196,10 @@ def well_formed(content: bytes, part: str) -> Iterator[None]:
         raise Refused("damaged", what=f"the part {part} is not UTF-8 text") from error
 
 
-def parse_xml(content: bytes, part: str, start: Any = None, end: Any = None, text: Any = None) -> None:
-    """Send the elements of a part to handlers, as expat calls them, names as written. Raises Refused where it is not XML."""
-    parser = expat.ParserCreate()
-    parser.buffer_text = True
-    parser.StartElementHandler, parser.EndElementHandler, parser.CharacterDataHandler = start, end, text
+def check_xml(content: bytes, part: str) -> None:
+    """Refuse a part that is not XML."""
     with well_formed(content, part):
-        parser.Parse(content, True)
-
-
-def local_name(name: str) -> str:
-    """The name of an element without its prefix.
-
-    >>> local_name("x:row"), local_name("row")
-    ('row', 'row')
-    """
-    return name[name.find(":") + 1 :]
+        expat.ParserCreate().Parse(content, True)
 
 
 def tree(content: bytes, part: str) -> ElementTree.Element:

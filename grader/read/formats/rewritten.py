@@ -2,8 +2,8 @@
 
 `closed_up` leaves out the rows without content, so that a stray cell in the last row costs nothing; `mended` leaves
 out the cells that the fast reader refuses a whole workbook for (newer error values, a number that is none), which the
-caller shows as unreadable. Both understand the plain XML that spreadsheet programs write, and say None of any other.
-`plainly_packed` puts such a sheet, or all of them, into a workbook of their own.
+caller shows as unreadable. Both understand the plain XML that spreadsheet programs write, which `plainly_written` makes of
+any other. `plainly_packed` puts such a sheet, or all of them, into a workbook of their own.
 """
 
 from __future__ import annotations
@@ -12,9 +12,10 @@ import io
 import re
 import zipfile
 from typing import NamedTuple
+from xml.etree.ElementTree import tostring
 
 from grader.read.formats.package import Book
-from grader.read.formats.parts import Parts
+from grader.read.formats.parts import Parts, tree
 from grader.read.formats.scan import is_plain
 from grader.read.shapes.tables import column_number
 
@@ -44,13 +45,21 @@ class ClosedUp(NamedTuple):
     numbers: list[int]
 
 
-def closed_up(content: bytes) -> ClosedUp | None:
-    """The sheet with its rows of content alone, one below the other; None where the XML is not plain.
+def plainly_written(content: bytes, part: str) -> bytes:
+    """The sheet's XML as searches over its bytes understand it; as it is where it is plain already."""
+    if is_plain(content):
+        return content
+    root = tree(content, part)
+    for element in root.iter():
+        element.tag = element.tag.rpartition("}")[2]
+    return tostring(root)
 
-    content : bytes of the part. Merged ranges and whatever else stands behind the cells are left out.
+
+def closed_up(content: bytes) -> ClosedUp:
+    """The sheet with its rows of content alone, one below the other.
+
+    content : bytes of the part, plain. Merged ranges and whatever else stands behind the cells are left out.
     """
-    if not is_plain(content):
-        return None
     head, *pieces = content.partition(b"</sheetData>")[0].split(b"<row ")
     rows: dict[int, list[bytes]] = {}
     number = 0
@@ -71,10 +80,8 @@ def closed_up(content: bytes) -> ClosedUp | None:
 def mended(content: bytes) -> tuple[bytes, dict[tuple[int, int], tuple[str, str]]] | None:
     """The sheet without the cells whose value no reader could use, and these: 0-based place -> (shown, why).
 
-    None where the XML is not plain, or where a cell has no address.
+    content : plain XML. None where a cell has no address.
     """
-    if not is_plain(content):
-        return None
     left_out: dict[tuple[int, int], tuple[str, str]] = {}
     unplaced: list[bytes] = []
 

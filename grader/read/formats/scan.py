@@ -10,17 +10,18 @@ the library's values are kept and these cells laid over them: a second reading w
 from __future__ import annotations
 
 import html
+import io
 import re
-from collections.abc import Iterable, Mapping
-from xml.etree.ElementTree import Element
+from collections.abc import Iterable, Iterator, Mapping
+from xml.etree.ElementTree import Element, iterparse
 
 from grader.read.formats.number_format import as_printed
 from grader.read.formats.package import book_of, parts_of_kind, related
-from grader.read.formats.parts import Parts, Refused, inside, local_name, parse_xml, text_of, tree
+from grader.read.formats.parts import Parts, Refused, check_xml, inside, text_of, tree, well_formed
 from grader.read.formats.product import is_closed, kind_of_zip
 from grader.read.formats.sheet_scan import LAST_COLUMN, Scan, SheetScan, check_place, printed_texts
 from grader.read.formats.styles import Styles, styles_of_xml
-from grader.read.shapes.tables import column_number
+from grader.read.shapes.tables import column_number, place_of
 from grader.read.words.own_notes import without_own_lines
 
 BYTES_A_CELL = 12  # no filled cell takes less XML than twice this
@@ -30,10 +31,10 @@ _ROW_STATED = re.compile(rb'<row (?:[^>]*?\s)?r="([0-9]{1,9})"')
 _ROW_TAG = re.compile(rb"<row( [^>]*)>")
 _WIDE = re.compile(rb' r="([A-Z]{2,})[0-9]')
 _VALUED = re.compile(rb"<c [^>]*><f(?: [^>]*)?>(?:[^<]*</f>)?<v>[^<]")
-_ADDRESS = re.compile(r"([A-Za-z]{1,3})([0-9]{1,7})")
 _ERROR_CELL = re.compile(rb'<c [^>]*?\bt\s*=\s*"e"[^>]*(?<!/)>.*?</c>', re.DOTALL)
 _FORMULA_CELL = re.compile(rb"<c [^>]*(?<!/)>\s*<f.*?</c>", re.DOTALL)
 _ADDRESSED = re.compile(rb'<c [^>]*?\br="[A-Za-z]')
+_ROOT = re.compile(rb"<(\w+)[^>]*>")
 _SINGLE_QUOTED = re.compile(rb"=\s*'")
 _PRINTED = re.compile(rb"<(?:[\w.-]+:)?(?:odd|even|first)(?:Header|Footer)(?: [^>]*)?>([^<]*)</")
 _FORMULA_TAGS = (b"<f>", b"<f ", b"<f/>")
@@ -81,8 +82,7 @@ def _comments(parts: Parts, lists: Iterable[str]) -> tuple[tuple[tuple[int, int]
     found: dict[tuple[int, int], str] = {}
     for part in lists:
         for comment in inside(tree(parts.read(part), part), "comment"):
-            if match := _ADDRESS.fullmatch(comment.get("ref", "")):
-                at = int(match[2]) - 1, column_number(match[1])
+            if at := place_of(comment.get("ref", "")):
                 found[at] = found.get(at, "") + _shown(comment)
     return tuple((at, said) for at, text in sorted(found.items()) if (said := without_own_lines(text)))
 
@@ -96,25 +96,22 @@ def scan_sheet(
     recalculated : the workbook's formulas were never worked out (a 0 stored beside one means nothing).
     Raises       : Refused where the XML is broken or an address lies outside any sheet.
     """
-    plain = is_plain(content)
-    parse = _SheetParse(styles, recalculated)
-    found = parse.found
-    found.hidden, found.printed = _hidden(content), _printed(content)
-    if plain and not _closes_what_it_opens(content):
-        # The fast reader takes a cell that never ends without a word, and the next cell's value with it.
-        parse_xml(content, part)
-    if plain:
+    found = SheetScan(hidden=_hidden(content), printed=_printed(content))
+    if is_plain(content):
+        if not _closes_what_it_opens(content):
+            # The fast reader takes a cell that never ends without a word, and the next cell's value with it.
+            check_xml(content, part)
         # An honest million rows are more cells than a sheet may have that is mostly empty; it is as much XML, too.
         most = max(limits["dense_cells"], len(content) / BYTES_A_CELL)
         last_row, last_column = _quick_extent(content, most)
         if (last_row + 1) * (last_column + 1) <= most:
             cells = _cells_to_look_at(content, styles, recalculated)
-            if all(_ADDRESSED.match(cell) for cell in cells):
-                if cells:
-                    parse_xml(b"<c-s>" + b"".join(cells) + b"</c-s>", part, parse.start, parse.end, parse.text)
+            if all(map(_ADDRESSED.match, cells)):
+                if cells and (root := _ROOT.search(content)):
+                    _look(found, b"%s%s</%s>" % (root[0], b"".join(cells), root[1]), part, styles, recalculated)
                 found.last_row, found.last_column, found.cells = last_row, last_column, None
                 return found
-    parse_xml(content, part, parse.start, parse.end, parse.text)
+    _look(found, content, part, styles, recalculated)
     return found
 
 
@@ -187,88 +184,59 @@ def _quick_extent(content: bytes, most: float) -> tuple[int, int]:
     return last_row, max((column_number(n.decode()) for n in names), default=25)
 
 
-class _SheetParse:
-    """Handlers that follow a sheet's cells through the XML parser."""
+def _cells_of(content: bytes, part: str) -> Iterator[tuple[int, int, Element]]:
+    """The cells of a sheet's XML, each with its 0-based row and column, which it need not state."""
+    row = column = -1
+    with well_formed(content, part):
+        for event, element in iterparse(io.BytesIO(content), ("start", "end")):
+            name = element.tag.rpartition("}")[2]
+            if event == "start" and name == "row":
+                number = element.get("r", "")
+                row = int(number) - 1 if number.isdecimal() else row + 1
+                column = -1
+            elif event == "end" and name == "c":
+                address = element.get("r")
+                column += 1
+                if address is not None:
+                    place = place_of(address)
+                    if place is None:
+                        raise Refused("damaged", what=f"a cell has the impossible address {address[:20]}")
+                    row, column = place
+                check_place(row, column)
+                yield row, column, element
+                element.clear()
+            elif event == "end" and name == "row":
+                element.clear()
 
-    def __init__(self, styles: Styles, recalculated: bool) -> None:
-        self.styles, self.recalculated = styles, recalculated
-        self.row = self.column = -1
-        self.found = SheetScan(cells=0)
-        self.kind, self.style = "", 0
-        self.collect: list[str] | None = None
-        self.value: list[str] = []
-        self.formula: list[str] | None = None
-        self.in_cell = self.inline = False
 
-    def start(self, name: str, attributes: dict[str, str]) -> None:
-        local = local_name(name)
-        if local == "c":
-            self._open_cell(attributes)
-        elif local == "row":
-            number = attributes.get("r", "")
-            self.row = int(number) - 1 if number.isdecimal() else self.row + 1
-            self.column = -1
-        elif self.in_cell:
-            if local == "v":
-                self.collect = self.value
-            elif local == "f":
-                self.formula = self.collect = []
-            elif local == "is":
-                self.inline = True
-
-    def _open_cell(self, attributes: dict[str, str]) -> None:
-        address = attributes.get("r")
-        if address is None:
-            self.column += 1
-        else:
-            match = _ADDRESS.fullmatch(address)
-            if match is None:
-                raise Refused("damaged", what=f"a cell has the impossible address {address[:20]}")
-            self.column, self.row = column_number(match.group(1)), int(match.group(2)) - 1
-        check_place(self.row, self.column)
-        style = attributes.get("s", "")
-        self.kind, self.style = attributes.get("t", "n"), int(style) if style.isdecimal() else 0
-        self.value, self.formula, self.collect = [], None, None
-        self.in_cell, self.inline = True, False
-
-    def text(self, data: str) -> None:
-        if self.collect is not None:
-            self.collect.append(data)
-
-    def end(self, name: str) -> None:
-        local = local_name(name)
-        if local in ("v", "f"):
-            self.collect = None
-        elif local == "c" and self.in_cell:
-            self.in_cell = False
-            self._close_cell()
-
-    def _close_cell(self) -> None:
-        value = "".join(self.value).strip()
-        if not value and self.formula is None and not self.inline:
-            return  # a format without content
-        found, place = self.found, (self.row, self.column)
-        found.cells = (found.cells or 0) + 1
-        found.last_row, found.last_column = max(found.last_row, self.row), max(found.last_column, self.column)
-        if self.style in self.styles.struck:
+def _look(found: SheetScan, content: bytes, part: str, styles: Styles, recalculated: bool) -> None:
+    """Add what the cells of a sheet's XML, or of a piece of it, hide."""
+    found.cells = 0
+    for row, column, cell in _cells_of(content, part):
+        inner = {child.tag.rpartition("}")[2]: text_of(child) for child in cell}
+        value, formula = inner.get("v", "").strip(), inner.get("f")
+        if not value and formula is None and "is" not in inner:
+            continue  # a format without content
+        place, kind, number = (row, column), cell.get("t", "n"), cell.get("s", "")
+        style = int(number) if number.isdecimal() else 0
+        found.cells += 1
+        found.last_row, found.last_column = max(found.last_row, row), max(found.last_column, column)
+        if style in styles.struck:
             found.struck.add(place)
-        if self.kind == "e":
+        if kind == "e":
             found.unreadable[place] = (value or "error", "error")
-        elif self.formula is not None and self._not_worked_out(value):
-            found.unreadable[place] = ("=" + "".join(self.formula)[:200], "formula")
-        elif self.kind == "n" and value:
-            if self.style in self.styles.percent:
+        elif formula is not None and _not_worked_out(value, kind, recalculated):
+            found.unreadable[place] = (f"={formula[:200]}", "formula")
+        elif kind == "n" and value:
+            if style in styles.percent:
                 found.percents.add(place)
-            elif self.style in self.styles.marked and (
-                printed := _printed_number(self.styles.marked[self.style], value)
-            ):
+            elif style in styles.marked and (printed := _printed_number(styles.marked[style], value)):
                 found.unreadable[place] = printed
 
-    def _not_worked_out(self, value: str) -> bool:
-        """Whether a formula's stored value is missing, or a 0 that its writer put there for the time being.
 
-        Text formulas may rightly store an empty text.
-        """
-        if not value:
-            return self.kind != "str"
-        return self.recalculated and value == "0"
+def _not_worked_out(value: str, kind: str, recalculated: bool) -> bool:
+    """Whether a formula's stored value is missing, or a 0 that its writer put there for the time being.
+
+    Text formulas may rightly store an empty text.
+    """
+    return recalculated and value == "0" if value else kind != "str"

@@ -49,7 +49,7 @@ class Scan(NamedTuple):
 
 
 def check_place(row: int, column: int, sheet: str = "") -> None:
-    """Raises Refused where a cell lies outside any sheet."""
+    """Refuse a cell that lies outside any sheet."""
     if not (0 <= row <= LAST_ROW and 0 <= column <= LAST_COLUMN):
         raise Refused("damaged", what="a cell lies outside any sheet", sheet=sheet)
 

@@ -16,10 +16,10 @@ from grader.problems import Unreadable
 from grader.read.formats.package import Book, is_workbook, main_part
 from grader.read.formats.parts import OLE_MAGIC, ZIP_MAGIC, Parts, Refused
 from grader.read.formats.product import is_closed, kind_of_old, kind_of_zip
-from grader.read.formats.rewritten import closed_up, mended, plainly_packed
+from grader.read.formats.rewritten import closed_up, mended, plainly_packed, plainly_written
 from grader.read.formats.scan import scan_workbook
 from grader.read.formats.sheet_scan import Scan, SheetScan, too_large
-from grader.read.shapes.tables import Note, Range, Sheet
+from grader.read.shapes.tables import Note, Range, Sheet, squared
 
 _BINARY_WORKBOOK = "xl/workbook.bin"
 _LONG = 1000  # rows; in a shorter sheet blank rows cost nothing
@@ -150,7 +150,7 @@ def open_sheets(data: bytes, scan: Scan, limits: Mapping[str, float], parts: Par
         # Where the cells of an .xlsx were not counted, the scan has seen that they fill the sheet.
         counted = found.cells is not None or parts is None
         if counted and (found.last_row + 1) * (found.last_column + 1) > limits["dense_cells"]:
-            rows, numbers = _sparse_rows(data, entry.name, scan, limits, parts)
+            rows, numbers = _sparse_rows(entry.name, scan, limits, parts)
         else:
             try:
                 sheet = library.get_sheet_by_name(entry.name)
@@ -159,7 +159,8 @@ def open_sheets(data: bytes, scan: Scan, limits: Mapping[str, float], parts: Par
             except _UNREADABLE as error:
                 if parts is None or scan.book is None:
                     raise Refused("damaged", sheet=entry.name, what=_first_line(error)) from error
-                content = parts.read(scan.book.sheets[entry.name])
+                part = scan.book.sheets[entry.name]
+                content = plainly_written(parts.read(part), part)
                 rows = _rewritten_rows(parts, scan.book, entry.name, content, found)
         if found.unreadable:
             lay_over(rows, numbers, found.unreadable)
@@ -255,49 +256,20 @@ def lay_over(
 
 
 def _sparse_rows(
-    data: bytes, name: str, scan: Scan, limits: Mapping[str, float], parts: Parts | None
+    name: str, scan: Scan, limits: Mapping[str, float], parts: Parts | None
 ) -> tuple[list[list[Any]], list[int]]:
     """The rows of a huge, mostly empty sheet that hold anything, and their numbers."""
     found = scan.sheets[name]
     refused = too_large(found.last_row, found.last_column, name)
     if found.cells is None or found.cells > limits["sparse_cells"] or parts is None or scan.book is None:
         raise refused
-    close = closed_up(parts.read(scan.book.sheets[name]))
-    if close is None:
-        rows, numbers = _rows_one_by_one(data, name, found)
-    elif len(close.numbers) * (found.last_column + 1) > limits["dense_cells"]:
+    part = scan.book.sheets[name]
+    content, numbers = closed_up(plainly_written(parts.read(part), part))
+    if len(numbers) * (found.last_column + 1) > limits["dense_cells"]:
         raise refused
-    else:
-        numbers = close.numbers
-        rows = _rewritten_rows(parts, scan.book, name, close.content, found, numbers)
-        rows.extend([] for _ in range(len(numbers) - len(rows)))  # rows of unreadable cells alone, at the end
-    width = max(map(len, rows), default=0)
-    if width * len(rows) > limits["dense_cells"]:
-        raise refused
-    for filled in rows:
-        filled.extend([""] * (width - len(filled)))
-    return rows, numbers
-
-
-def _rows_one_by_one(data: bytes, name: str, found: SheetScan) -> tuple[list[list[Any]], list[int]]:
-    """The rows that hold anything, of XML that only a patient reader understands."""
-    import openpyxl  # here, because it is slow to load and hardly ever needed
-
-    rows: list[list[Any]] = []
-    numbers: list[int] = []
-    with_marks = {row for row, _ in found.unreadable}
-    try:
-        book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
-        sheet = book[name]
-        sheet.reset_dimensions()  # what the file says of its size may be wrong
-        for number, row in enumerate(sheet.iter_rows(values_only=True)):
-            if number in with_marks or any(value is not None for value in row):
-                rows.append(["" if value is None else value for value in row])
-                numbers.append(number)
-        book.close()
-    except (ValueError, KeyError, TypeError, AttributeError) as error:  # what it raises over cells it cannot take
-        raise Refused("damaged", sheet=name, what=_first_line(error)) from error
-    return rows, numbers
+    rows = _rewritten_rows(parts, scan.book, name, content, found, numbers)
+    rows.extend([] for _ in range(len(numbers) - len(rows)))  # rows of unreadable cells alone, at the end
+    return squared(rows), numbers
 
 
 def _first_line(error: Exception) -> str:

@@ -5,6 +5,7 @@ Plain tuples, so that they pass between processes quickly. No numpy, no pandas.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Set
 from typing import Any, NamedTuple
 
@@ -83,6 +84,19 @@ def column_number(letters: str) -> int:
     for letter in letters.upper():
         number = number * 26 + ord(letter) - 64
     return number - 1
+
+
+_ADDRESS = re.compile(r"([A-Za-z]{1,3})([0-9]{1,7})")
+
+
+def place_of(address: str) -> tuple[int, int] | None:
+    """0-based row and column of an address; None for a text that is none. The row of "A0" is -1.
+
+    >>> place_of("B4"), place_of("7B")
+    ((3, 1), None)
+    """
+    match = _ADDRESS.fullmatch(address)
+    return (int(match[2]) - 1, column_number(match[1])) if match else None
 
 
 def is_blank(value: Any) -> bool:
