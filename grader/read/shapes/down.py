@@ -148,7 +148,7 @@ def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]
     titles = _titles(grid, found, regions)
     for i, ((head, again), spec) in enumerate(zip(found, specs)):
         stop = regions[i + 1] if i + 1 < len(found) else len(grid.rows)
-        tubes = _tubes_below(grid, head.bottom + 1, stop)
+        tubes = _tubes_below(grid, max(head.bottom, *again, 0) + 1, stop)
         below, said_below = shared_above(grid, tubes, stop)
         stop = tubes
         groups = side_by_side(grid, head)

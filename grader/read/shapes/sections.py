@@ -19,7 +19,7 @@ from grader.read.words.labels import SHARED, column, kind_of, known_words, label
 _OF_A_SECTION = SHARED | {"outlet", "line_pressure_bar"}
 _GO_ON = {"client", "site", "site_address", "system", "location"}  # a place goes on until another is named
 _LEAST_HEADINGS = 2
-# Shapes that know one heading; forms, and blocks of outlets across, begin anew by themselves.
+# Shapes that know one heading; forms begin anew by themselves.
 _ONE_BY_ONE = {"down", "long"}
 _LONGEST_NAME = 60
 
@@ -30,7 +30,7 @@ def in_sections(grid: Grid, propose: Callable[[Grid], list[Proposal]]) -> list[P
     propose : what makes the proposals of one grid.
     """
     whole = propose(grid)
-    heads = _headings(grid) if whole else []
+    heads = _headings(grid) if whole and whole[0].shape != "across" else []  # blocks across begin anew by themselves
     if len(heads) < 2:
         return whole
     starts, at_foot = _starts(grid, heads)

@@ -312,7 +312,7 @@ def tube_detail(text: str) -> str:
         if candidates[0].endswith(detail):
             return detail
     classes = classes_of(text)
-    tell = classes & {"expire", "ends"} and not classes & {*GASES, "oil", "water", "cal", "instrument", "time"}
+    tell = classes & {"expire", "ends"} and not classes & {*GASES, "oil", "water", "cal", "instrument", "time", "cold"}
     return "_tube_expiry" if tell and not found.field else ""
 
 
