@@ -89,7 +89,8 @@ PAGES: dict[str, Any] = {
         "answer": "good ill filler no yes fine closed",
         "pair": {"*": "of ill"},
         "no": "words once none",
-        "general": "all rule report around approved except article plural firm limits legend pass monoxide mended optional",
+        "general": "all rule report around approved except article plural firm limits legend pass monoxide "
+        "mended due again past small other optional",
         "cold": "words without",
         "apart": "words",
         "measured": "without of counted corrects visit falls",

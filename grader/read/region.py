@@ -16,7 +16,7 @@ from grader.read.words.heading_words import LIKELY, key
 from grader.read.words.labels import is_unit, kind_of
 from grader.read.words.measured import readings_in
 from grader.read.words.outlet_names import called, names, spanned, words_between
-from grader.read.words.said import NAME, REMARKS, ROW, against, alone, smells
+from grader.read.words.said import NAME, REMARKS, ROW, against, alone, alone_in_part, smells
 from grader.read.words.stated import Stated, is_cold, stated
 from grader.read.words.unclear import classes_of
 
@@ -184,7 +184,8 @@ class Region:
             words = words or called(text)
         if of_today and (column or text == cells.comments.get(at)) or field == "location":
             remark = not head or field in ("remarks", "location") or text == cells.comments.get(at)
-            words = words or alone(text) * remark or with_its_heading(head, text) * (role in ("test", "inside"))
+            told = alone(text) if field == "location" else alone_in_part(text)
+            words = words or told * remark or with_its_heading(head, text) * (role in ("test", "inside"))
             figures += readings_in(text) if not REMARKS.say(head, "measured.without") else ()
         self.keep(mine, words, at)
         self.measure(mine, at, text, figures)

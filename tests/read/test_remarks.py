@@ -1,9 +1,14 @@
 """Remarks and places in words, each on a row that would pass: what they say, what costs nothing (common practice, no source)."""
 
+import tomllib
+from pathlib import Path
+
 import openpyxl
 import pytest
 
 from grader import grade
+from grader.read.words.said import ROW as OWN_ROW
+from grader.read.words.said import against, alone_in_part, smells
 from tests.read.test_comments import HEADS, ROW
 
 BAD, FINE = "incomplete", "pass"
@@ -59,3 +64,14 @@ def verdicts(tmp_path_factory):
 @pytest.mark.parametrize("text", [*REMARKS, *PLACES, *OUTLETS])
 def test_what_words_say_of_their_row(verdicts, text):
     assert verdicts[text] == (REMARKS | PLACES | OUTLETS)[text]
+
+
+SAID = tomllib.loads(Path(__file__).with_name("said_in_remarks.toml").read_text(encoding="utf-8"))
+CASES = [
+    (kind, text) for kind, some in SAID.items() for all_ in some.values() for text in " ".join(all_.split()).split("; ")
+]
+
+
+@pytest.mark.parametrize(("kind", "text"), CASES)
+def test_what_the_words_of_a_remark_say(kind, text):
+    assert bool(against(text, OWN_ROW) or smells(text) or alone_in_part(text)) == (kind == "bad")

@@ -30,10 +30,11 @@ _TICKED = re.compile(r"[☒☑✓✔✗✘]|[\[(]\s*[xX]\s*[\])]")
 # Lists of `against` that do not speak everywhere: in these places only those named.
 _IN_NAMES = {NAME: ("stop", "undone", "lapsed", "instrument", "trouble"), TITLE: ("void",)}
 # What speaks no more where it has been mended, or was so once.
-_MENDED = ("verdict", "instrument", "lapsed", "trouble", "ill")
+_MENDED = ("verdict", "instrument", "lapsed", "trouble", "row", "ill")
 _ONCE = ("verdict", "ill")
 # What a rule may say of a test to come ("if it fails, do not use"); anything else beside a word of one is a report.
 _RULED = ("verdict", "stop")
+_OF_ITS_ROW = ("more", "less", "work")  # pairs that around tests stand in rules and plans
 # Classes of words of headings by which a text may state a figure.
 _STATING = ("expire", "due", "need", "allow", "static")
 
@@ -95,6 +96,8 @@ def _speaks(sentence: str, where: str) -> bool:
     hits = _hits(sentence, _lists(where, words))
     if not hits or _is_rule(sentence, words, hits, where):
         return False
+    if where == ROW and (_is_over(words, hits) or _of_another_thing(words, hits)):
+        return False
     return where != AROUND or _is_statement(words, hits)
 
 
@@ -110,21 +113,22 @@ def _lists(where: str, words: list[str]) -> list[str]:
         "undone": where == AROUND and len(words) > _SHORT,
     }
     groups = [f"against.{group}" for group in said["against"] if not silent.get(group)]
-    return groups + [f"pair.{kind}.ill" for kind in said["pair"]]
+    return groups + [f"pair.{kind}.ill" for kind in said["pair"] if where != AROUND or kind not in _OF_ITS_ROW]
 
 
 def _hits(sentence: str, lists: list[str]) -> list[Standing]:
     """Where phrases stand in a sentence and nothing takes them back, by the last key of their list; ill only beside its thing."""
     made: list[Standing] = []
     before = 0
-    for clause in map(REMARKS.words, _CLAUSE.split(sentence)):
+    clauses = [REMARKS.words(clause) for clause in _CLAUSE.split(sentence)]
+    for clause, behind in zip(clauses, [*clauses[1:], []]):
         found = REMARKS.standing(clause, *lists)
         apart = REMARKS.inside(clause, "apart.words") if found else set()
         for first, stop, of in found:
             pair, _, kind = of.rpartition(".")
             if not (
                 kind == "ill" and not REMARKS.standing(clause, f"{pair}.of")
-                or kind in _MENDED and REMARKS.standing(clause, "general.mended")
+                or kind in _MENDED and (_is_mended(clause) or _is_mended(behind, first=True))
                 or kind == "undone" and REMARKS.standing(clause, "general.optional")
                 or kind in _ONCE and REMARKS.standing(clause[first - 1 : first], "no.once")
                 or not apart.isdisjoint(range(first, stop))
@@ -133,6 +137,37 @@ def _hits(sentence: str, lists: list[str]) -> list[Standing]:
                 made.append(Standing(before + first, before + stop, kind))
         before += len(clause)
     return made
+
+
+def _is_mended(words: list[str], first: bool = False) -> bool:
+    """Whether a clause says that something has been mended, and is not to be yet. first : whether it begins so."""
+    return any(
+        not REMARKS.standing(words[max(at - 2, 0) : at], "general.due")
+        for at, _, _ in REMARKS.standing(words, "general.mended")
+        if not first or at == 0
+    )
+
+
+def _is_over(words: list[str], hits: list[Standing]) -> bool:
+    """Whether a sentence tells of what was once, and says at its end that all is well again.
+
+    >>> against("failed in 2024, renewed since"), bool(against("failed, not back in service yet"))
+    ('', True)
+    """
+    well = REMARKS.standing(words, "general.again")
+    told = well and REMARKS.standing(words, "general.past") and not REMARKS.standing(words, "general.due")
+    return bool(told) and max(hits).first < well[0].first
+
+
+def _of_another_thing(words: list[str], hits: list[Standing]) -> bool:
+    """Whether nothing but a thing that is none of the air stands beside what is wrong.
+
+    >>> against("crane 3 out of service"), bool(against("outlet by crane 3 out of service"))
+    ('', True)
+    """
+    things = REMARKS.inside(words, "general.other")
+    known = things.union(REMARKS.inside(words, "general.small"), *(range(first, stop) for first, stop, _ in hits))
+    return bool(things) and all(i in known or w.isdigit() for i, w in enumerate(words))
 
 
 def taken_back(words: list[str], first: int, stop: int) -> bool:
@@ -244,6 +279,20 @@ def alone(text: str, name: str = "", *, whole: bool = True) -> str:
     known = REMARKS.inside(words, "alone.filler").union(*(range(first, stop) for first, stop, _ in said))
     fine = any(taken_back(words, first, stop) for first, stop, _ in said)
     return shown if said and not fine and (len(known) == len(words) or not whole) else ""
+
+
+_PIECES = re.compile(r"[,;–]|\.\s|\s-\s")
+
+
+def alone_in_part(text: str) -> str:
+    """A remark that is, or of which one part is, nothing but a short word for what is wrong; "" for any other.
+
+    >>> alone_in_part("brass coupling, shut"), alone_in_part("no oil, water"), alone_in_part("cold, lid shut")
+    ('brass coupling, shut', '', '')
+    """
+    parts = _PIECES.split(text)
+    stop = next((i for i, part in enumerate(parts) if REMARKS.say(part, "no.words")), len(parts))  # "no oil, water"
+    return alone(text) or " ".join(text.split()) * any(map(alone, parts[:stop] if len(parts) > 1 else ()))
 
 
 def _denied(text: str) -> bool:
