@@ -17,10 +17,11 @@ from grader.read.layout_spec import TableSpec
 from grader.read.settle import are_verdicts
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head, are_pairs
-from grader.read.shapes.pairs import listed, may_stand_above, shared_above
+from grader.read.shapes.pairs import may_stand_above, shared_above
 from grader.read.shapes.rows import is_total, plain
 from grader.read.shapes.table import Block, propose
 from grader.read.shapes.tables import Note
+from grader.read.shapes.things import lists_of_things
 from grader.read.words.dates import is_date
 from grader.read.words.labels import (
     NO_READING,
@@ -126,7 +127,7 @@ def _side(grid: Grid, spec: TableSpec | None) -> _Side | None:
     best: dict[int, Column] = {}
     chosen, most = -1, 0
     wanted = spec.heading_column if spec is not None else -1
-    things = listed(grid, 0, len(grid.rows))
+    things = {row for some in lists_of_things(grid, 0, len(grid.rows)) for row in some.rows}
     labels = {text: known for text in grid.texts if (known := label(text)) is not None}
     for at, cells in enumerate(zip(*grid.rows)):
         if 0 <= wanted != at:

@@ -12,9 +12,10 @@ from grader.read.shapes.banners import caption
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.groups import Group, of_group, side_by_side, skipped
 from grader.read.shapes.heads import Head, columns_of, head_at
-from grader.read.shapes.pairs import labels_alone, listed, may_stand_above, shared_above
+from grader.read.shapes.pairs import labels_alone, may_stand_above, shared_above
 from grader.read.shapes.table import Block, propose
 from grader.read.shapes.tables import Note, shown
+from grader.read.shapes.things import lists_of_things
 from grader.read.words.dates import is_date
 from grader.read.words.labels import looks_like_value, may_be_heading, tube_detail
 
@@ -216,7 +217,7 @@ def _tubes_below(grid: Grid, first: int, stop: int) -> int:
         if all(v is None for v in grid.rows[row - 1]):
             texts = [v for v in grid.rows[row] if v is not None]
             if len(texts) <= _MOST_OF_A_TUBE and all(type(v) is str for v in texts):
-                if any(map(tube_detail, texts)) or row + 1 in listed(grid, row, min(row + 2, stop)):
+                if any(map(tube_detail, texts)) or lists_of_things(grid, row, min(row + 2, stop)):
                     return row
     return stop
 

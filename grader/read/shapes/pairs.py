@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
-from functools import lru_cache
+from collections.abc import Iterable
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
@@ -12,6 +11,7 @@ from grader.read.given import Given, add
 from grader.read.settle import settled
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note
+from grader.read.shapes.things import THINGS, Things, lists_of_things, tube_of
 from grader.read.words.clauses import (
     COLD,
     DATE,
@@ -37,7 +37,6 @@ from grader.read.words.labels import (
     NUMBERS,
     READINGS,
     SHARED,
-    TUBE_DETAILS,
     Column,
     column,
     is_unit,
@@ -49,7 +48,6 @@ from grader.read.words.loose import loose_word, own_word
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
-_LEAST_OF_THINGS, _MOST_OF_THINGS = 2, 10  # headings of a list of instruments or tubes
 _FAR = 4  # columns between a label and its value, at most
 
 
@@ -75,25 +73,24 @@ def pairs(grid: Grid, first: int, stop: int) -> list[Pair]:
     if not texts:
         return []
     labels: dict[Cell, Column] = {}
-    made = _tubes(grid, first, stop)
-    tubes = {p.row for p in made} | {p.row - 1 for p in made}
+    lists = lists_of_things(grid, first, stop)
+    made = [pair for things in lists for pair in _tubes(grid, things)]
+    things = {row for some in lists for row in some.rows}
+    # What stands below their headings is that of the first thing alone.
+    heads = {some.head for some in lists if len(some.rows) > 1} | {pair.row - 1 for pair in made}
+    # Only what differs is taken apart: names and words come again in every row.
+    texts = {v for cells in grid.rows[first:stop] for v in cells if type(v) is str}
     insides = {text: found for text in texts if (found := told(text))}
     alone = {text: known for text in texts if text not in insides and (known := label(text))}
-    for row in (r for r in range(first, stop) if r not in tubes) if insides or alone else ():
+    for row in (r for r in range(first, stop) if r not in things) if insides or alone else ():
         for at, text in enumerate(grid.rows[row]):
             if type(text) is not str:
                 continue
             if text in insides:
                 made += [Pair(row, at, known, row, at, value, "inside") for known, value in insides[text]]
-            elif text in alone:
+            elif text in alone and (row not in heads or alone[text].field == "calibration_due"):
                 labels[row, at] = alone[text]
-    things = listed(grid, first, stop)
-    heads = {r - 1 for r in things if r + 1 in things} - things  # of several: what stands below is that of the first
-    for cell in [cell for cell in labels if cell[0] in things or _is_value(grid, labels, cell)]:
-        del labels[cell]
-    for cell in [
-        c for c, known in labels.items() if c[0] in heads and "calibration_due" not in known.heading.candidates
-    ]:
+    for cell in [cell for cell in labels if _is_value(grid, labels, cell)]:
         del labels[cell]
     over = [
         c for c, known in labels.items() if known.field in _OF_TESTING and c[0] + 1 < stop and c[0] + 1 not in things
@@ -147,7 +144,6 @@ def _said_beside(grid: Grid, known: list[Pair], first: int, stop: int) -> list[P
 _OF_TESTING = frozenset(("instrument", "calibration_due", *(f for f in FIELDS if "_tube_" in f)))
 _SPEAKING = ("system", "location", "supply", "remarks")  # fields whose value may say more than that
 _LONGEST_TITLE = 40
-_OF_THINGS = frozenset(("tube", "instrument"))
 
 
 def _without_doubt(grid: Grid, found: list[Pair]) -> list[Pair]:
@@ -222,123 +218,33 @@ def _may_be_colder(grid: Grid, mine: list[Pair], labels: set[Cell]) -> bool:
 
 def _of_instruments(grid: Grid, row: int, at: int) -> bool:
     """Whether a text before a cell, or the nearest title over its row, no blank row between, names tubes or instruments."""
-    if any(type(v) is str and not _OF_THINGS.isdisjoint(classes_of(v)) for v in grid.rows[row][:at]):
+    if any(type(v) is str and not THINGS.isdisjoint(classes_of(v)) for v in grid.rows[row][:at]):
         return True
     for above in range(row - 1, -1, -1):
         filled = [v for v in grid.rows[above] if v is not None]
         if not filled:
             return False
         if len(filled) == 1 and type(filled[0]) is str and len(filled[0]) <= _LONGEST_TITLE and not told(filled[0]):
-            return not _OF_THINGS.isdisjoint(classes_of(filled[0]))
+            return not THINGS.isdisjoint(classes_of(filled[0]))
     return False
 
 
-def _tubes(grid: Grid, first: int, stop: int) -> list[Pair]:
-    """Lots and expiries of a small table of detector tubes: Batch and Use before over a row each of CO, CO2, oil."""
+def _tubes(grid: Grid, things: Things) -> list[Pair]:
+    """Lots and expiries of a list of detector tubes: Batch and Use before over a row each of CO, CO2, oil."""
     made: list[Pair] = []
-    heads: dict[int, str] = {}
-    named_before = True
-    for row in range(first, stop):
+    heads = grid.rows[things.head]
+    for row in things.rows:
         cells = grid.rows[row]
-        name = next((at for at, v in enumerate(cells) if v is not None), -1)
-        tube = _tube(cells[name]) if name >= 0 else ""
-        if tube and not named_before:
-            over = enumerate(grid.rows[row - 1])
-            heads = {at: ending for at, v in over if at > name and type(v) is str and (ending := tube_detail(v))}
-        if tube and _of_a_reading(cells, heads):
-            tube = ""
-        for at, ending in heads.items() if tube else ():
+        name = next(v for v in cells if v is not None)
+        tube = tube_of(name)
+        for at in things.details if tube else ():
+            ending = tube_detail(heads[at])
             field = f"{tube}{ending}"
-            if cells[at] is not None and field in FIELDS:
+            if ending and cells[at] is not None and field in FIELDS:
                 heading = Heading(field, None, "synonym", LIKELY, (field,), "the tube that its row names")
-                text = f"{cells[name]} / {ending.rpartition('_')[2]}"
-                found = Column(-1, text, "field", heading, "table of tubes")
+                found = Column(-1, f"{name} / {ending.rpartition('_')[2]}", "field", heading, "table of tubes")
                 made.append(Pair(row, at, found, row, at, cells[at], "beside"))
-        named_before = bool(tube)
     return made
-
-
-def _tube(text: Any) -> str:
-    """What the tube of a reading is for that a text names; "" where it names none."""
-    known = label(text)
-    return FIELDS[known.field].tube if known is not None and known.field else ""
-
-
-def listed(grid: Grid, first: int, stop: int) -> set[int]:
-    """Rows of lists of instruments or tubes, which name what they measure: below two headings or more for their serial
-    numbers, lots, calibrations or expiries, among none of a table of tests."""
-    made: set[int] = set()
-    for row in range(first, stop - 1):
-        cells = grid.rows[row]
-        if row in made or not _LEAST_OF_THINGS <= len(cells) - cells.count(None) <= _MOST_OF_THINGS:
-            continue
-        texts = [v for v in cells if v is not None]
-        if not all(type(v) is str for v in texts):
-            continue
-        plain = (at for at, v in enumerate(cells) if v is not None and not any(map(str.isdigit, v)))  # no "SN 123"
-        details = [at for at in plain if _of_a_thing(cells[at])]
-        of_a_tube = any(map(tube_detail, texts[1:])) and _tube(
-            next((v for v in grid.rows[row + 1] if v is not None), None)
-        )
-        if not of_a_tube and len(details) < _LEAST_OF_THINGS or any(map(_of_a_table, texts[1:])):
-            continue
-        below = row + 1
-        least = 1 if classes_of(texts[0]).isdisjoint(("tube", "instrument")) else 2  # "Tube | Lot | Article"
-        mine: set[int] = set()
-        while below < stop and any(grid.rows[below][at] is not None for at in details):
-            measured = _of_a_reading(grid.rows[below], details, least)
-            if measured:
-                mine = set() if measured == "table" else mine
-                break
-            mine.add(below)
-            below += 1
-        made |= mine
-    return made
-
-
-def _of_a_reading(cells: Sequence[Any], details: Collection[int], least: int = 1) -> str:
-    """Whether a row below the headings of a list of things is a reading with its value, and none of the list.
-
-    "table": values stand in columns that are none of the list's own, as those of outlets across do; "form": nothing in
-    the row is a lot, a serial number in letters or a day. details : columns of these; least : values of a table, at least.
-    """
-    found = ((at, known) for at, v in enumerate(cells) if type(v) is str and (known := label(v)) is not None)
-    at, known = next(
-        ((at, c) for at, c in found if not READINGS.isdisjoint((c.field, *c.heading.candidates))), (-1, None)
-    )
-    if known is None:
-        return ""
-    worded = bool(known.field) and bool(FIELDS[known.field].words)
-    beside = {c: v for c, v in enumerate(cells) if c > at and v is not None and not is_unit(v)}
-
-    def measured(v: Any) -> bool:
-        said = type(v) is str and worded and (own_word(known.field, v) or loose_word(known.field, v))
-        return bool(said) or looks_like_value(v) and not is_date(v)
-
-    if sum(measured(v) for c, v in beside.items() if c not in details) >= least:
-        return "table"
-    mine = [v for c, v in beside.items() if c in details]
-    figures = [v for v in mine if measured(v)]
-    if worded or any(type(v) is float and not v.is_integer() for v in figures):
-        return "form"
-    return "form" if figures == mine and len(details) >= _LEAST_OF_THINGS > len(mine) > 0 else ""
-
-
-@lru_cache(maxsize=5_000)
-def _of_a_thing(text: str) -> bool:
-    fields = column(-1, text, guessing=False).heading.candidates
-    ends = ("instrument", "calibration_due", *TUBE_DETAILS)
-    return bool(fields) and fields[0].endswith(ends) or bool(tube_detail(text))
-
-
-@lru_cache(maxsize=5_000)
-def _of_a_table(text: str) -> bool:
-    found = column(-1, text, guessing=False)
-    return (
-        found.field == "outlet"
-        or found.kind in ("parameter", "value")
-        or not READINGS.isdisjoint(found.heading.candidates)
-    )
 
 
 def _is_value(grid: Grid, labels: dict[Cell, Column], cell: Cell) -> bool:
