@@ -7,7 +7,7 @@ extract.py.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from itertools import compress
+from itertools import accumulate, compress
 from typing import Any, NamedTuple
 
 from grader.problems import a1
@@ -24,18 +24,17 @@ from grader.read.words.answers import asks
 from grader.read.words.dates import parse_date
 from grader.read.words.heading_words import key
 from grader.read.words.headings import Heading
-from grader.read.words.labels import (
-    VISIT,
-    Column,
-    column,
-    first_of_names,
-    is_placeholder,
-    is_unit,
-    looks_like_value,
-    stated_by_layout,
-)
+from grader.read.words.labels import VISIT, Column, column, first_of_names, is_placeholder, is_unit, stated_by_layout
 from grader.read.words.units import belongs, canonical, quantity
 
+# Kinds of rows that hold something and are no test, each with what is said of them.
+_PASSED = {
+    "again": "row_headings_again",
+    "total": "row_of_totals",
+    "remark": "row_of_remarks",
+    "none": "row_without_test",
+    "caption": "row_without_test",
+}
 _HELD = ("field", "unclear", "unit", "substance")
 _LONGEST_NAME = 60
 NO_HEADING = "(no heading)"
@@ -65,155 +64,260 @@ class Block(NamedTuple):
 
 def propose(block: Block) -> Proposal:
     """The one table that stands below a heading."""
-    grid, head, spec = block.grid, block.head, block.spec
-    first, stop = head.bottom + 1, block.stop
-    if spec is not None and not grid.turned:
-        first = max(first, grid.row_of(spec.first_row)) if spec.first_row >= 0 else first
-        stop = min(stop, grid.row_of(spec.last_row) + 1) if spec.last_row >= 0 else stop
-    notes: list[Note] = []
-    lines = head.columns
-    if spec is not None:
-        lines, said = _with_layout(grid, lines, spec)
-        notes += said
-    lines = [c for c in lines if c.at < grid.width]
-    columns = list(zip(*grid.rows[first:stop])) or [()] * grid.width
-    lines = [own_verdict(_of_unit(c, columns[c.at]), columns[c.at]) for c in lines]
-    values = {c.at: list(columns[c.at]) for c in lines if c.kind in _HELD}
-    if not head.own:
-        _spread(block, lines, values, first)
-        lines = _with_units_beside(lines, columns, values)
-        lines = _with_outlet(block, lines, columns, values, notes)
-        lines = _without_heading(block, lines, columns, values)
-    by_field = {c.field: values[c.at] for c in reversed(lines) if c.field and c.at in values}
-    outlet = next((c.at for c in lines if c.field == "outlet" and c.at in values), -1)
-    readings = {c.at: c.field in NUMBERS for c in lines if c.at in values and c.field in READINGS | NUMBERS}
-    telling = [c.at for c in lines if c.at in values and (c.at == block.names or _tells(c, values[c.at]))]
-    rows = kinds_of(
-        grid, (first, stop), outlet, values, telling, readings, set(block.again), {c.at: c.field for c in lines}
-    )
-    notes += rows.notes
-    kinds = rows.kinds
-    no_tests = {grid.row_of(number) for number in spec.ignore_rows} if spec is not None and not grid.turned else set()
-    for row in block.skip | no_tests:
-        if first <= row < stop:
-            kinds[row - first] = "beside"
-    banners: list[Banner] = []
-    if block.banners:
-        known = {f for f, v in by_field.items() if v.count(None) < len(v)} | set(block.given)
-        places = {c.at: c.field for c in lines if c.field}
-        banners = banners_of(grid, by_field, places, kinds, (first, stop), known)
-        for banner in banners:
-            kinds[banner.at] = "banner"
-    if not head.own:
-        lines += _second_lines(block, lines, values, kinds, outlet, first, notes)
-    kept = [kind == "test" for kind in kinds]
-    said, passed = _passed(block, lines, kinds, first)
-    notes += said
-    parts, footers, unused = segments(kept, banners)
-    notes += [_banner_note(grid, banner, first, banner in unused) for banner in banners]
-    chosen = list(compress(range(first, stop), kept))
-    said, missed = left_over(grid, lines, columns, kept, head)
-    notes += said
-    total = [0]
-    for keep in kept:
-        total.append(total[-1] + keep)
-    heads = (-1, -1)
-    if head.bottom >= 0:
-        heads = (grid.outer[head.top], grid.outer[head.bottom])
-    names = block.names if block.names >= 0 else 0
-    top = max(head.bottom, 0)
-    return Proposal(
-        "across" if grid.turned else "down",
-        grid,
-        lines,
-        {at: list(compress(v, kept)) for at, v in values.items()},
-        [grid.cell(row, names) if grid.turned else (grid.outer[row], -1) for row in chosen],
-        Where(
-            grid.name,
-            lambda at: grid.address(head.top if grid.turned else top, at % grid.width),
-            lambda at: grid.line_place(at % grid.width),
-            lambda at: grid.line_words(at % grid.width),
-        ),
-        lambda line, test: (chosen[test], line),
-        given={**{f: one for f, one in footers.items() if f not in by_field}, **block.given},
-        parts=[Part(total[begin], total[end], own) for begin, end, own in parts],
-        heads=heads if not grid.turned else (-1, -1),
-        spec=spec,
-        notes=notes,
-        passed=passed + len(banners),
-        own=head.own,
-        missed=missed,
-    )
+    table = _Table(block)
+    if not block.head.own:
+        table.spread_merged()
+        table.add_units_beside()
+        table.add_outlet()
+        table.add_without_heading()
+    table.tell_rows()
+    banners = table.banners() if block.banners else []
+    if not block.head.own:
+        table.add_second_lines()
+    return table.proposal(banners)
 
 
-def _with_layout(grid: Grid, lines: list[Column], spec: TableSpec) -> tuple[list[Column], list[Note]]:
-    """The headings as a layout file has them, and what in the layout does not fit."""
-    new, wrong = overridden(lines, spec, across=grid.turned)
-    wrong += [f"{c.field}: the sheet has no {_line_name(grid, c.at)}" for c in new if c.at >= grid.width]
-    return new, [spec.misfit(grid.name, w) for w in wrong]
+class _Table:
+    """One table while it is told what its lines hold and which of its rows are tests.
 
+    first, stop : its rows, positions in the grid. title : the row of headings that notes point at.
+    columns : line -> its cells. lines, values : what becomes of them in the proposal. kinds : of its rows.
+    """
 
-def _line_name(grid: Grid, at: int) -> str:
-    return f"row {at + 1}" if grid.turned else f"column {a1(0, at)[:-1]}"
+    def __init__(self, block: Block) -> None:
+        grid, spec = block.grid, block.spec
+        self.block, self.grid = block, grid
+        self.notes: list[Note] = []
+        self.first, self.stop = block.head.bottom + 1, block.stop
+        self.title = max(block.head.bottom, 0)
+        if spec is not None and not grid.turned:
+            self.first = max(self.first, grid.row_of(spec.first_row))
+            self.stop = min(self.stop, grid.row_of(spec.last_row) + 1) if spec.last_row >= 0 else self.stop
+        self.columns = list(zip(*grid.rows[self.first : self.stop])) or [()] * grid.width
+        lines = self._with_layout(spec) if spec is not None else block.head.columns
+        lines = [_of_unit(c, self.columns[c.at]) for c in lines if c.at < grid.width]
+        self.lines = [own_verdict(c, self.columns[c.at]) for c in lines]
+        self.values = {c.at: list(self.columns[c.at]) for c in self.lines if c.kind in _HELD}
+        self.kinds: list[str] = []
 
+    def _with_layout(self, spec: TableSpec) -> list[Column]:
+        """The headings as a layout file has them, with a note on what in the layout does not fit."""
+        turned = self.grid.turned
+        new, wrong = overridden(self.block.head.columns, spec, across=turned)
+        for c in (c for c in new if c.at >= self.grid.width):
+            line = f"row {c.at + 1}" if turned else f"column {a1(0, c.at)[:-1]}"
+            wrong.append(f"{c.field}: the sheet has no {line}")
+        self.notes += [spec.misfit(self.grid.name, w) for w in wrong]
+        return new
 
-# --------------------------------------------------------------------------------------------- its lines
+    # ----------------------------------------------------------------------------------------- its lines
 
+    def _add(self, line: Column) -> None:
+        """A further line, with its cells."""
+        self.lines = sorted([*self.lines, line], key=lambda c: c.at)
+        self.values[line.at] = list(self.columns[line.at])
 
-def _spread(block: Block, lines: list[Column], values: dict[int, list[Any]], first: int) -> None:
-    """A cell merged over several tests holds for each of them; a reading so merged stays with the first."""
-    held = {c.at for c in lines if c.field and c.field not in READINGS and c.at in values}
-    for (row, at), (top, left) in block.grid.covered.items():
-        index = row - first
-        if at in held and left == at and top >= first and 0 <= index < len(values[at]) and values[at][index] is None:
-            values[at][index] = block.grid.rows[top][left]
+    def _line_of(self, field: str) -> int:
+        """The line that holds a field; -1 for none."""
+        return next((c.at for c in self.lines if c.field == field and c.at in self.values), -1)
 
+    def spread_merged(self) -> None:
+        """A cell merged over several tests holds for each of them; a reading so merged stays with the first."""
+        held = {c.at: self.values[c.at] for c in self.lines if c.field and c.field not in READINGS}
+        for (row, at), (top, left) in self.grid.covered.items():
+            index = row - self.first
+            if at in held and left == at and self.first <= top and index < len(held[at]) and held[at][index] is None:
+                held[at][index] = self.grid.rows[top][left]
 
-def _with_units_beside(
-    lines: list[Column], columns: list[tuple[Any, ...]], values: dict[int, list[Any]]
-) -> list[Column]:
-    """A line of units alone behind a reading serves as one with the heading Unit."""
-    known = {c.at for c in lines}
-    made: list[Column] = []
-    for c in lines:
-        made.append(c)
-        at = c.at + 1
-        if c.field in NUMBERS and c.heading.unit is None and at not in known and at < len(columns):
-            filled = [v for v in columns[at] if v is not None]
-            if filled and all(map(is_unit, filled)):
-                made.append(column(at, "Unit"))
-                values[at] = list(columns[at])
-    return made
+    def add_units_beside(self) -> None:
+        """A line of units alone behind a reading serves as one with the heading Unit."""
+        known = {c.at for c in self.lines}
+        for at in [c.at + 1 for c in self.lines if c.field in NUMBERS and c.heading.unit is None]:
+            filled = {v for v in self.columns[at] if v is not None} if at < len(self.columns) else ()
+            if filled and at not in known and all(map(is_unit, filled)):
+                self._add(column(at, "Unit"))
 
-
-def _with_outlet(
-    block: Block, lines: list[Column], columns: list[tuple[Any, ...]], values: dict[int, list[Any]], notes: list[Note]
-) -> list[Column]:
-    """Where nothing is the outlet, the first line of names is: headed Ref, Point, Station, ID, No, or not at all."""
-    if any(c.field == "outlet" for c in lines) or "outlet" in block.given:
-        return lines
-    by_line = {c.at: c for c in lines}
-    least = min((c.at for c in lines if c.field in READINGS), default=0)
-    for at in range(len(columns)):
-        c = by_line.get(at)
-        if c is not None and not (c.kind in ("unknown", "number", "note") or "outlet" in c.heading.candidates):
-            continue
-        if c is None or c.kind in ("unknown", "number", "note"):
-            if at > least:
+    def add_outlet(self) -> None:
+        """Where nothing is the outlet, the first line of names is: headed Ref, Point, Station, ID, No, or not at all."""
+        if any(c.field == "outlet" for c in self.lines) or "outlet" in self.block.given:
+            return
+        by_line = {c.at: c for c in self.lines}
+        least = min((c.at for c in self.lines if c.field in READINGS), default=0)
+        rows = sum(any(v is not None for v in row) for row in zip(*self.columns))
+        for at, cells in enumerate(self.columns):
+            c = by_line.get(at)
+            kind, text = (c.kind, c.text) if c is not None else ("", "")
+            before_readings = kind in ("", "unknown", "number", "note") and at <= least
+            if not before_readings and (c is None or "outlet" not in c.heading.candidates):
                 continue
-        filled = [v for v in columns[at] if v is not None]
-        names = {v for v in filled if _is_name(v)}
-        if len(names) < 1 or 2 * len(filled) < len([r for r in zip(*columns) if any(v is not None for v in r)]):
-            continue
-        if c is not None and c.kind in ("unknown", "note") and c.text and len(names) * 2 < len(filled):
-            continue
-        text = c.text if c is not None else ""
-        found = first_of_names(at, text)
-        values[at] = list(columns[at])
-        line = f"outlet = {{ {block.grid.line_words(at)} }}"
-        notes.append(block.grid.note("outlet_guessed", max(block.head.bottom, 0), at, text or "(blank)", line=line))
-        return sorted([found, *(x for x in lines if x.at != at)], key=lambda x: x.at)
-    return lines
+            filled = [v for v in cells if v is not None]
+            names = {v for v in filled if _is_name(v)}
+            few = kind in ("unknown", "note") and len(names) * 2 < len(filled)
+            if names and 2 * len(filled) >= rows and not few:
+                self.lines = [x for x in self.lines if x is not c]
+                self._add(first_of_names(at, text))
+                line = f"outlet = {{ {self.grid.line_words(at)} }}"
+                self.notes.append(self.grid.note("outlet_guessed", self.title, at, text or "(blank)", line=line))
+                return
+
+    def add_without_heading(self) -> None:
+        """Figures under no heading are a second reading: of what the heading merged over them names, else of any gas."""
+        known = {c.at: c for c in self.lines}
+        least = min((c.at for c in self.lines if c.field), default=len(self.columns))
+        over = {
+            at: known[a] for (r, at), (_, a) in self.grid.covered.items() if r == self.block.head.top and a in known
+        }
+        for at in range(least + 1, len(self.columns)):
+            figures = [v for v in self.columns[at] if type(v) in (int, float)]
+            running = len(figures) > 1 and all(b - a == 1 for a, b in zip(figures, figures[1:]))
+            if not figures or running or at in known and known[at].text.strip():
+                continue
+            candidates = over[at].heading.candidates if at in over and over[at].field in READINGS else SECOND_READINGS
+            self._add(Column(at, NO_HEADING, "unclear", Heading(candidates=candidates, why=NO_HEADING)))
+
+    # ------------------------------------------------------------------------------------------ its rows
+
+    def tell_rows(self) -> None:
+        """What each row is: a test, a total, a remark ..., "beside" where it belongs to another table or is left out."""
+        grid, spec, values = self.grid, self.block.spec, self.values
+        lines = [c for c in self.lines if c.at in values]
+        told = kinds_of(
+            grid,
+            (self.first, self.stop),
+            self._line_of("outlet"),
+            values,
+            [c.at for c in lines if c.at == self.block.names or _tells(c, values[c.at])],
+            {c.at: c.field in NUMBERS for c in lines if c.field in READINGS | NUMBERS},
+            set(self.block.again),
+            {c.at: c.field for c in self.lines},
+        )
+        self.kinds = told.kinds
+        self.notes += told.notes
+        left_out = set(map(grid.row_of, spec.ignore_rows)) if spec is not None and not grid.turned else set()
+        for row in (self.block.skip | left_out).intersection(range(self.first, self.stop)):
+            self.kinds[row - self.first] = "beside"
+
+    def banners(self) -> list[Banner]:
+        """The banners among the rows."""
+        fields = {c.at: c.field for c in self.lines if c.field}
+        by_field = {f: self.values[at] for at, f in reversed(fields.items()) if at in self.values}
+        known = {f for f, v in by_field.items() if v.count(None) < len(v)} | set(self.block.given)
+        found = banners_of(self.grid, by_field, fields, self.kinds, (self.first, self.stop), known)
+        for banner in found:
+            self.kinds[banner.at] = "banner"
+        return found
+
+    def add_second_lines(self) -> None:
+        """A line below a test with a few readings alone holds second readings of it: each is judged both ways."""
+        outlet, values = self.values.get(self._line_of("outlet"), []), self.values
+        held = [c for c in self.lines if c.at in values and c.field != "remarks" and c.kind in ("field", "unclear")]
+        made: dict[int, Column] = {}
+        above, nth = -1, 0
+        for index, kind in enumerate(self.kinds) if outlet else ():
+            if kind != "test" or outlet[index] is not None:
+                above, nth = (index if kind == "test" else -1), 0
+                continue
+            here = [c for c in held if values[c.at][index] is not None]
+            there = sum(values[c.at][above] is not None for c in held)
+            second = [c for c in here if c.field in READINGS and values[c.at][above] is not None]
+            if above < 0 or not here or len(second) < len(here) or 2 * len(here) >= there:
+                above = -1
+                continue
+            self.kinds[index] = "second"
+            nth += 1
+            for c in second:
+                at = nth * self.grid.width + c.at
+                heading = c.heading._replace(field=None, candidates=(c.field,), told=c.heading.unit)
+                made[at] = Column(at, c.text, "unclear", heading)
+                values.setdefault(at, [None] * len(self.kinds))[above] = values[c.at][index]
+            self.notes.append(self.grid.note("row_second_reading", self.first + index, second[0].at, outlet[above]))
+        self.lines += made.values()
+
+    # ------------------------------------------------------------------------------------- what comes of it
+
+    def proposal(self, banners: list[Banner]) -> Proposal:
+        """The tests with their values, and what is to be said of all else."""
+        grid, head = self.grid, self.block.head
+        kept = [kind == "test" for kind in self.kinds]
+        passed = self._say_passed() + len(banners)
+        parts, footers, unused = segments(kept, banners)
+        self.notes += [self._banner_note(banner, banner in unused) for banner in banners]
+        missed = self._say_left_over(kept)
+        chosen = list(compress(range(self.first, self.stop), kept))
+        before = [0, *accumulate(map(int, kept))]  # tests before each row
+        placed = head.bottom >= 0 and not grid.turned
+        fields = {c.field for c in self.lines if c.at in self.values}
+        return Proposal(
+            "across" if grid.turned else "down",
+            grid,
+            self.lines,
+            {at: list(compress(v, kept)) for at, v in self.values.items()},
+            [grid.cell(row, max(self.block.names, 0)) if grid.turned else (grid.outer[row], -1) for row in chosen],
+            Where(
+                grid.name,
+                lambda at: grid.address(self.title, at % grid.width),
+                lambda at: grid.line_place(at % grid.width),
+                lambda at: grid.line_words(at % grid.width),
+            ),
+            lambda line, test: (chosen[test], line),
+            given={**{f: one for f, one in footers.items() if f not in fields}, **self.block.given},
+            parts=[Part(before[begin], before[end], own) for begin, end, own in parts],
+            heads=(grid.outer[head.top], grid.outer[head.bottom]) if placed else (-1, -1),
+            spec=self.block.spec,
+            notes=self.notes,
+            passed=passed,
+            own=head.own,
+            missed=missed,
+        )
+
+    def _say_passed(self) -> int:
+        """A note for every row that holds something and is no test; returns how many."""
+        grid, count = self.grid, len(self.notes)
+        fields = {c.at: c.field for c in self.lines if c.field}
+        outlet = max(self._line_of("outlet"), 0)
+        for row, kind in enumerate(self.kinds, self.first):
+            cells = grid.rows[row]
+            at = next((c for c, v in enumerate(cells) if v is not None), -1) if kind in _PASSED else -1
+            if at < 0 or kind == "none" and grid.turned and all(cells[c.at] is None for c in self.lines):
+                continue
+            code = "column_of_totals" if kind == "total" and grid.turned else _PASSED[kind]
+            if kind == "again":
+                at = min(fields)
+            elif kind == "total" and cells[outlet] is not None:
+                at = outlet
+            elif kind in ("none", "caption") and (
+                fields.get(at) == "remarks" or at == outlet and type(cells[at]) is str and is_remark(cells[at])
+            ):
+                code = "row_of_remarks"
+            self.notes.append(grid.note(code, row, at, cells[at]))
+        return len(self.notes) - count
+
+    def _banner_note(self, banner: Banner, unused: bool) -> Note:
+        at = (self.first + banner.at, banner.column, banner.shown)
+        if unused:
+            return self.grid.note("row_without_test", *at)
+        what = ", ".join(sorted(banner.given))
+        line = "; ".join(f'{f} = "{shown(one.value)}"' for f, one in banner.given.items())
+        return self.grid.note("banner_guessed" if banner.guessed else "banner_row", *at, what=what, line=line)
+
+    def _say_left_over(self, kept: list[bool]) -> int:
+        """A note for every filled line that nothing was read from; returns how many figures they hold under no heading."""
+        grid, missed = self.grid, 0
+        known = {c.at: c for c in self.lines}
+        for at, cells in enumerate(self.columns):
+            c = known.get(at)
+            held = [v for v in compress(cells, kept) if v is not None]
+            if not held or c is not None and c.kind in (*_HELD, "ignored"):
+                continue
+            heading = c.text.strip() if c is not None else ""
+            missed += sum(type(v) in (int, float) for v in held) if not heading else 0
+            if grid.turned:
+                heading = str(grid.rows[self.title][at])
+            if asks(heading) or grid.turned and c is None:
+                continue  # its answers are read; a row without a label
+            code = "unknown_row" if grid.turned else "unknown_column" if heading else "column_without_heading"
+            self.notes.append(grid.note(code, self.title, at, heading, heading=heading, where=grid.line_words(at)))
+        return missed
 
 
 def _of_unit(c: Column, cells: Sequence[Any]) -> Column:
@@ -222,71 +326,6 @@ def _of_unit(c: Column, cells: Sequence[Any]) -> Column:
     if unit is None or not any(type(v) in (int, float) for v in cells) or any(map(is_unit, cells)):
         return c
     return column(c.at, f"{quantity(unit)} ({unit})")._replace(text=c.text)
-
-
-def _without_heading(
-    block: Block, lines: list[Column], columns: list[tuple[Any, ...]], values: dict[int, list[Any]]
-) -> list[Column]:
-    """Figures under no heading are a second reading: of what the heading merged over them names, else of any gas."""
-    made = list(lines)
-    known = {c.at: c for c in lines}
-    least = min((c.at for c in lines if c.field), default=len(columns))
-    for at in range(least + 1, len(columns)):
-        if at in known and known[at].text.strip():
-            continue
-        figures = [v for v in columns[at] if type(v) in (int, float)]
-        if not figures or all(b - a == 1 for a, b in zip(figures, figures[1:])) and len(figures) > 1:
-            continue  # running numbers
-        over = next(
-            (
-                known[a]
-                for (r, c), (_, a) in block.grid.covered.items()
-                if c == at and r == block.head.top and a in known
-            ),
-            None,
-        )
-        candidates = over.heading.candidates if over is not None and over.field in READINGS else SECOND_READINGS
-        heading = Heading(None, None, "", "unsure", candidates, NO_HEADING)
-        made.append(Column(at, NO_HEADING, "unclear", heading))
-        values[at] = list(columns[at])
-    return sorted(made, key=lambda c: c.at)
-
-
-def _second_lines(
-    block: Block,
-    lines: list[Column],
-    values: dict[int, list[Any]],
-    kinds: list[str],
-    outlet: int,
-    first: int,
-    notes: list[Note],
-) -> list[Column]:
-    """A line below a test with a few readings alone holds second readings of it: each is judged both ways."""
-    if outlet < 0:
-        return []
-    held = [c for c in lines if c.at in values and c.field != "remarks" and c.kind in ("field", "unclear")]
-    made: dict[int, Column] = {}
-    above = -1
-    nth = 0
-    for index, kind in enumerate(kinds):
-        if kind != "test" or values[outlet][index] is not None:
-            above, nth = (index if kind == "test" else -1), 0
-            continue
-        here = [c for c in held if values[c.at][index] is not None]
-        there = sum(values[c.at][above] is not None for c in held) if above >= 0 else 0
-        second = [c for c in here if c.field in READINGS and values[c.at][above] is not None]
-        if above < 0 or not here or len(second) < len(here) or 2 * len(here) >= there:
-            above = -1
-            continue
-        kinds[index] = "second"
-        nth += 1
-        for c in second:
-            at = nth * block.grid.width + c.at
-            heading = c.heading._replace(field=None, candidates=(c.field,), told=c.heading.unit)
-            made[at] = Column(at, c.text, "unclear", heading)
-            values.setdefault(at, [None] * len(kinds))[above] = values[c.at][index]
-        notes.append(block.grid.note("row_second_reading", first + index, second[0].at, values[outlet][above]))
-    return list(made.values())
 
 
 def _is_name(value: Any) -> bool:
@@ -305,77 +344,6 @@ def _tells(c: Column, values: list[Any]) -> bool:
         and not VISIT.issuperset(f for f in c.heading.candidates if f != "remarks")
         and not are_verdicts(values)
     )
-
-
-# ---------------------------------------------------------------------------------------------- its rows
-
-
-def _passed(block: Block, lines: list[Column], kinds: list[str], first: int) -> tuple[list[Note], int]:
-    """A note for every row that holds something and is no test."""
-    grid = block.grid
-    notes: list[Note] = []
-    fields = {c.at: c.field for c in lines if c.field}
-    leftmost = min(fields) if fields else 0
-    outlet = next((at for at, f in fields.items() if f == "outlet"), 0)
-    for index, kind in enumerate(kinds):
-        if kind in ("test", "", "beside", "banner", "units", "second"):
-            continue
-        cells = grid.rows[first + index]
-        at = next((c for c, v in enumerate(cells) if v is not None), None)
-        if at is None:
-            continue
-        code = {"again": "row_headings_again", "total": "row_of_totals", "remark": "row_of_remarks"}.get(kind, "")
-        if kind == "again":
-            at = leftmost
-        elif kind == "total":
-            code = "column_of_totals" if grid.turned else code
-            at = outlet if cells[outlet] is not None else at
-        elif not code:
-            remark = fields.get(at) == "remarks" or at == outlet and type(cells[at]) is str and is_remark(cells[at])
-            code = "row_of_remarks" if remark else "row_without_test"
-            if grid.turned and not any(cells[c.at] is not None for c in lines):
-                continue
-        notes.append(grid.note(code, first + index, at, cells[at]))
-    return notes, len(notes)
-
-
-def _banner_note(grid: Grid, banner: Banner, first: int, unused: bool) -> Note:
-    at = (first + banner.at, banner.column, banner.shown)
-    if unused:
-        return grid.note("row_without_test", *at)
-    what = ", ".join(sorted(banner.given))
-    line = "; ".join(f'{f} = "{shown(one.value)}"' for f, one in banner.given.items())
-    code = "banner_guessed" if banner.guessed else "banner_row"
-    return grid.note(code, *at, what=what, line=line)
-
-
-def left_over(
-    grid: Grid, lines: list[Column], columns: list[tuple[Any, ...]], kept: list[bool], head: Head
-) -> tuple[list[Note], int]:
-    """What is to be said of filled lines that nothing was read from, and how many figures they hold."""
-    notes: list[Note] = []
-    missed = 0
-    texts = {c.at: c for c in lines}
-    row = max(head.top, 0) if grid.turned else max(head.bottom, 0)
-    for at, cells in enumerate(columns):
-        known = texts.get(at)
-        if known is not None and known.kind in (*_HELD, "ignored"):
-            continue
-        held = [v for v in compress(cells, kept) if v is not None]
-        if not held:
-            continue
-        heading = known.text.strip() if known is not None else ""
-        missed += sum(type(v) in (int, float) for v in held) if not heading else 0
-        if grid.turned:
-            text = grid.rows[row][at]
-            if known is not None and known.field or text is None or looks_like_value(text):
-                continue
-            heading = str(text)
-        if asks(heading):
-            continue  # its answers are read
-        code = "unknown_row" if grid.turned else "unknown_column" if heading else "column_without_heading"
-        notes.append(grid.note(code, row, at, heading, heading=heading, where=grid.line_words(at)))
-    return notes, missed
 
 
 def overridden(columns: list[Column], spec: TableSpec, *, across: bool = False) -> tuple[list[Column], list[str]]:
