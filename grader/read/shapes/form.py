@@ -16,6 +16,7 @@ from grader.read.shapes.pairs import Pair, labelled_unit, pairs
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.dates import YEAR
 from grader.read.words.labels import (
+    NO_READING,
     SHARED,
     VISIT,
     Column,
@@ -37,8 +38,6 @@ _LEAST_OF_EMPTY = 6  # labels of a form that is not filled in
 _LONGEST_VALUE = 60
 # Column -> (row of a heading such as Limit or Reading, the row that ends what it says, its kind), top to bottom.
 Headings = dict[int, list[tuple[int, int, str]]]
-_KINDS = ("limit", "verdict", "value", "unit", "number", "earlier")
-_NO_VALUE = ("limit", "verdict", "unit", "number", "earlier")
 _MOST_NAMED = 8  # cells listed in the note on what is left over
 
 
@@ -90,17 +89,19 @@ def _headed(grid: Grid) -> Headings:
     made: Headings = {}
     blank = [row for row, cells in enumerate(grid.rows) if all(v is None for v in cells)] + [len(grid.rows)]
     for row, cells in enumerate(grid.rows):
-        kinds = {at: _kind(v) for at, v in enumerate(cells) if type(v) is str and len(v) <= 60}
-        known = {at: k for at, k in kinds.items() if k in _KINDS}
+        texts = {at: v for at, v in enumerate(cells) if type(v) is str and len(v) <= _LONGEST_VALUE}
+        kinds = {at: kind for at, v in texts.items() if (kind := _kind(v))}
         # One such word alone may be a value ("pass") or a label; two in a row head columns.
-        if len(known) + sum(k == "parameter" for k in kinds.values()) < 2:
+        if len(kinds) < 2:
             continue
-        seconds = {at: "second" for at, kind in kinds.items() if kind is None and _is_second(cells[at])}
-        for at, kind in (known | seconds).items():
-            below = [v for r in range(row + 1, min(row + 12, len(grid.rows))) if (v := grid.rows[r][at]) is not None]
+        for at, kind in (
+            kinds | {at: "second" for at, v in texts.items() if at not in kinds and _is_second(v)}
+        ).items():
+            below = [v for cells in grid.rows[row + 1 : row + 12] if (v := cells[at]) is not None]
             if kind == "value" and below and are_verdicts(below):
                 kind = "verdict"  # "Result" over a column of verdicts
-            made.setdefault(at, []).append((row, next(b for b in blank if b > row), kind))
+            if kind != "parameter":
+                made.setdefault(at, []).append((row, next(b for b in blank if b > row), kind))
     return made
 
 
@@ -109,6 +110,12 @@ def _kind(text: str) -> str | None:
     if known is None and (found := label(text)) is not None and found.field == "rule_set":
         return "limit"  # "Standard" over the figures of one
     return known
+
+
+def _is_second(text: str) -> bool:
+    """Whether a heading among those of columns names a second reading: Repeat, Peak, Second sample, Other meter."""
+    known = column(-1, text)
+    return not known.field and known.kind != "note" and not is_unit(text) and not YEAR.search(text)
 
 
 def _kind_at(columns: Headings, row: int, at: int) -> str:
@@ -124,38 +131,33 @@ def _by_columns(grid: Grid, pair: Pair, columns: Headings) -> Pair:
     if pair.where != "beside":
         return pair
     cells = grid.rows[pair.row]
-    stop = next(
-        (at for at in range(pair.column + 1, grid.width) if at != pair.value_column and label(cells[at]) is not None),
-        grid.width,
+    labels = (
+        at for at in range(pair.column + 1, grid.width) if at != pair.value_column and label(cells[at]) is not None
     )
-    kinds = {at: _kind_at(columns, pair.row, at) for at in range(pair.column + 1, stop)}
-    unit = next((cells[at] for at in kinds if is_unit(cells[at])), None)
-    pair = pair._replace(label=labelled_unit(pair.label, unit))
+    kinds = {at: _kind_at(columns, pair.row, at) for at in range(pair.column + 1, next(labels, grid.width))}
+    pair = pair._replace(label=labelled_unit(pair.label, next((cells[at] for at in kinds if is_unit(cells[at])), None)))
+    filled = {at: kind for at, kind in kinds.items() if cells[at] is not None and not is_unit(cells[at])}
     headed = [at for at, kind in kinds.items() if kind == "value"]
     if headed:
-        filled = [at for at in headed if cells[at] is not None and not is_unit(cells[at])] or headed[:1]
-        if len(filled) == 1 or pair.label.field not in NUMBERS:
-            return pair._replace(value_column=filled[0], value=cells[filled[0]])
-        return pair._replace(value_column=filled[0], value=_several(cells[at] for at in filled))
+        return _of(pair, cells, [at for at in headed if at in filled] or headed[:1])
     if pair.value is None:
         return pair
-    free = [
-        at
-        for at, kind in kinds.items()
-        if kind not in _NO_VALUE and cells[at] is not None and not is_unit(cells[at]) and not are_verdicts([cells[at]])
-    ]
+    free = [at for at, kind in filled.items() if kind not in NO_READING and not are_verdicts([cells[at]])]
     if pair.label.field in NUMBERS:
         free = [at for at in free if not is_limit_text(cells[at])] or free
-    if kinds.get(pair.value_column, "") in _NO_VALUE or pair.value_column not in free:
-        at = free[0] if len(free) == 1 or free and pair.label.field not in NUMBERS else -1
-        if at < 0 and free:
-            return pair._replace(value_column=free[0], value=_several(cells[at] for at in free))
-        return pair._replace(value_column=at, value=cells[at]) if at >= 0 else pair._replace(value=None)
-    run = [at for i, at in enumerate(free) if at == pair.value_column + i]
-    figures = [at for at in run if looks_like_value(cells[at])]
-    if len(figures) > 1 and pair.label.field in NUMBERS and pair.value_column in figures:
-        return pair._replace(value=_several(cells[at] for at in figures))
-    return pair
+    if pair.value_column in free:  # only figures that follow each other are of one label
+        run = [at for i, at in enumerate(free, pair.value_column) if at == i and looks_like_value(cells[at])]
+        free = run if pair.value_column in run else [pair.value_column]
+    return _of(pair, cells, free)
+
+
+def _of(pair: Pair, cells: Sequence[Any], columns: list[int]) -> Pair:
+    """A label with the value in one of some columns; of several figures none is read."""
+    if not columns:
+        return pair._replace(value=None)
+    several = len(columns) > 1 and pair.label.field in NUMBERS
+    value = _several(cells[at] for at in columns) if several else cells[columns[0]]
+    return pair._replace(value_column=columns[0], value=value)
 
 
 def _further(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
@@ -168,20 +170,13 @@ def _further(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
         for at in range(p.column + 1, grid.width):
             value = grid.rows[p.row][at]
             over, _, kind = next((h for h in reversed(columns.get(at, [])) if h[0] < p.row), (-1, -1, ""))
-            if (p.row, at) in used or value is None or kind != "second" or not looks_like_value(value):
-                continue
-            heading = p.label.heading._replace(
-                field=None, candidates=(p.label.field,), told=p.label.heading.unit, why="a second reading"
-            )
-            text = f"{p.label.text} / {grid.rows[over][at]}"
-            made.append(Pair(p.row, at, Column(-1, text, "unclear", heading), p.row, at, value, "beside"))
+            if (p.row, at) not in used and kind == "second" and looks_like_value(value):
+                heading = p.label.heading._replace(
+                    field=None, candidates=(p.label.field,), told=p.label.heading.unit, why="a second reading"
+                )
+                text = f"{p.label.text} / {grid.rows[over][at]}"
+                made.append(Pair(p.row, at, Column(-1, text, "unclear", heading), p.row, at, value, "beside"))
     return made
-
-
-def _is_second(text: str) -> bool:
-    """Whether a heading among those of columns names a second reading: Repeat, Peak, Second sample, Other meter."""
-    known = column(-1, text)
-    return not known.field and known.kind != "note" and not is_unit(text) and not YEAR.search(text)
 
 
 def _loose(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
@@ -248,19 +243,14 @@ def _stated(grid: Grid, found: list[Pair], spec: TableSpec, notes: list[Note]) -
             value = facts[0] if facts else inside[1] if inside else text  # or in a sentence
             made.append(Pair(row, at, stated, row, at, value, "beside"))
         elif unit and old:
-            made = [
-                p._replace(
-                    label=p.label._replace(
-                        heading=p.label.heading._replace(unit=unit), how=f"layout file {spec.source}"
-                    )
-                )
-                if p in old
-                else p
-                for p in made
-            ]
+            made = [p._replace(label=_with_unit(p.label, unit, spec)) if p in old else p for p in made]
         else:
             notes.append(spec.misfit(grid.name, f'{field}: in a form a field needs cell = "..."'))
     return sorted(made, key=lambda p: (p.row, p.column))
+
+
+def _with_unit(known: Column, unit: str, spec: TableSpec) -> Column:
+    return known._replace(heading=known.heading._replace(unit=unit), how=f"layout file {spec.source}")
 
 
 # ------------------------------------------------------------------------------------------ several on a sheet
@@ -284,37 +274,28 @@ def _blocks(grid: Grid, found: list[Pair]) -> list[tuple[list[Pair], tuple[int, 
     # Labels that come again above each form's outlet are its own: site, date.
     lead = {p.label.field for p in found if p.row < bands[0] and count[p.label.field] >= len(bands)} - {"outlet", ""}
     starts = []
-    for i, row in enumerate(bands):
-        before = bands[i - 1] if i else -1
+    for before, row in zip([-1, *bands], bands):
         last = max((p.row for p in found if before < p.row < row and p.label.field in READINGS), default=before)
         starts.append(min([row, *(p.row for p in found if last < p.row < row and p.label.field in lead)]))
     blocks = []
     shared = [p for p in found if p.row < starts[0]]
-    for i, start in enumerate(starts):
-        end = starts[i + 1] if i + 1 < len(starts) else 1 << 30
-        band = [p for p in found if start <= p.row < end]
-        edges = sorted({a.column for a in anchors if a.row == bands[i]})
-        for n, edge in enumerate(edges):
-            left = edge if n else -1
-            right = edges[n + 1] if n + 1 < len(edges) else 1 << 30
-            own = [p for p in band if left <= p.column < right]
+    for row, start, end in zip(bands, starts, [*starts[1:], len(grid.rows)]):
+        edges = sorted({a.column for a in anchors if a.row == row})
+        for left, right in zip([0, *edges[1:]], [*edges[1:], grid.width]):
+            own = [p for p in found if start <= p.row < end and left <= p.column < right]
             known = {p.label.field for p in own}
             all_of_it = [*(_of_all(p) for p in shared if p.label.field not in known), *own]
-            rows = grid.outer[start], grid.outer[min(end, len(grid.rows)) - 1]
-            sides = grid.inner[max(left, 0)], grid.inner[min(right, grid.width) - 1]
-            blocks.append((all_of_it, rows, sides if len(edges) > 1 else (-1, -1)))
+            sides = (grid.inner[left], grid.inner[right - 1]) if len(edges) > 1 else (-1, -1)
+            blocks.append((all_of_it, (grid.outer[start], grid.outer[end - 1]), sides))
     return blocks
 
 
 def _anchors(found: list[Pair]) -> list[Pair]:
     """The label that begins each form: Outlet; where no form has one, the first of the labels that come again."""
-    outlets = [p for p in found if p.label.field == "outlet"]
-    if outlets:
-        return outlets
     count = Counter(p.label.field for p in found if p.label.field)
-    times = max((count[f] for f in READINGS if f in count), default=0)
-    first = next((p.label.field for p in found if count[p.label.field] == times), "") if times > 1 else ""
-    return [p for p in found if p.label.field == first] if first else []
+    times = max(count[f] for f in READINGS)
+    first = "outlet" if "outlet" in count else next((f for f, n in count.items() if n == times > 1), None)
+    return [p for p in found if p.label.field == first]
 
 
 def _of_all(pair: Pair) -> Pair:
@@ -324,23 +305,21 @@ def _of_all(pair: Pair) -> Pair:
     return pair._replace(value=Unreadable(shown(pair.value), "several"))
 
 
+def _line(at: int, pair: Pair) -> Column:
+    """The line of a proposal that a label makes."""
+    known = own_verdict(pair.label._replace(at=at), [pair.value])
+    if isinstance(pair.value, Unreadable) and pair.value.why == "several":
+        return known._replace(heading=known.heading._replace(sure="unsure"), how="not read: several figures")
+    return known._replace(how=f"label: {known.how}")
+
+
 def _propose(grid: Grid, block: list[Pair], spec: TableSpec | None) -> Proposal:
-    lines = [own_verdict(p.label._replace(at=i), [p.value]) for i, p in enumerate(block)]
-    lines = [c._replace(how=f"label: {c.how}") for c in lines if c.kind in ("field", "unclear", "substance")]
+    lines = [c for at, p in enumerate(block) if (c := _line(at, p)).kind in ("field", "unclear", "substance")]
     values = {c.at: [block[c.at].value] for c in lines}
     spots = [(p.value_row, p.value_column) for p in block]
-    is_test = any(
-        values[c.at][0] is not None
-        for c in lines
-        if c.kind in ("unclear", "substance") or c.field not in VISIT and c.field != "remarks"
-    )
-    named = [c for c in lines if "outlet" in c.heading.candidates]
-    outlet = next((c.at for c in named if c.field), (named or lines)[0].at if lines else -1)
-    for c in lines:
-        value = values[c.at][0]
-        if isinstance(value, Unreadable) and value.why == "several":
-            heading = c.heading._replace(sure="unsure")
-            lines = [x._replace(heading=heading, how="not read: several figures") if x is c else x for x in lines]
+    is_test = any(values[c.at][0] is not None and c.field not in VISIT and c.field != "remarks" for c in lines)
+    named = sorted((c for c in lines if "outlet" in c.heading.candidates), key=lambda c: not c.field)
+    outlet = next((c.at for c in (*named, *lines)), -1)
     return Proposal(
         "form",
         grid,
@@ -371,7 +350,7 @@ def _left_over(grid: Grid, found: list[Pair], columns: Headings, spec: TableSpec
         ]
         if not figures or row in several or any(is_limit_word(v) for v in values if type(v) is str):
             continue
-        cells += [(row, at, values[at]) for at in figures if _kind_at(columns, row, at) not in _NO_VALUE]
+        cells += [(row, at, values[at]) for at in figures if _kind_at(columns, row, at) not in NO_READING]
     if not cells:
         return [], 0
     names = ", ".join(grid.address(r, c) for r, c, _ in cells[:_MOST_NAMED])
