@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
@@ -37,23 +37,30 @@ from grader.read.words.units import belongs, canonical
 
 # What tells two tests apart; anything else of a test stands in several of its rows and should agree.
 KEYS = ("client", "site", "site_address", "system", "location", "outlet", "test_date", "test_time")
+_HELD = ("field", "unclear", "substance")  # kinds of lines that have values
 _LEAST_NAMES = 2
 _SEARCHED = 60  # rows in which the heading is looked for
 _FAR = 1_000_000  # lines beyond the sheet's columns: one for each reading that rows name
 
 
 class _Long(NamedTuple):
-    """Where things stand: heading row (-1: none), columns of names, figures and units (-1: none), other columns.
+    """Where things stand: heading row (-1: none), column of names, those of figures, that of units (-1: none), others.
 
-    more : further columns of figures, which nothing tells apart from the first.
+    figures : several where nothing tells them apart.
     """
 
     head: int
     names: int
-    values: int
+    figures: list[int]
     units: int
     others: list[Column]
-    more: tuple[int, ...] = ()
+
+    def value(self, cells: Sequence[Any]) -> Any:
+        """The figure of a row; two that differ, and that nothing tells apart, are both kept, unread."""
+        several = list(dict.fromkeys(v for at in self.figures if (v := cells[at]) is not None))
+        if len(several) > 1:
+            return Unreadable(" / ".join(map(shown, several)), "several")
+        return several[0] if several else None
 
 
 class _Line(NamedTuple):
@@ -66,47 +73,38 @@ class _Line(NamedTuple):
     unit: str
 
 
-class _Rows(NamedTuple):
-    """The rows that name a reading, the first row of each test, rows passed over with a note."""
-
-    lines: list[_Line]
-    tests: list[int]
-    passed: int
-
-
 def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     """The one table of a sheet with one reading a row; none where it is not built so.
 
     Rows of one outlet, site, date and time are one test; where outlet and date are blank the row belongs to the test
     above. A test's row is the first of its rows. One parameter twice in a test: neither figure is read.
     """
-    notes: list[Note] = []
     grid = dates_across(grid)
     found = _stated(grid, spec) if spec is not None and spec.orientation == "long" else _find(grid)
     if found is None:
         return []
-    if found.values < 0:
+    if not found.figures:
         return [_without_figures(grid, found)]
+    notes: list[Note] = []
     if spec is not None:
         of_columns = spec._replace(fields={f: s for f, s in spec.fields.items() if s.column >= 0})
         others, wrong = overridden(found.others, of_columns)
-        found = found._replace(others=[c for c in others if c.at not in (found.names, found.values, found.units)])
+        found = found._replace(others=[c for c in others if c.at not in (found.names, found.figures[0], found.units)])
         notes += [spec.misfit(grid.name, w) for w in wrong]
     found = _with_outlet(grid, found)
-    rows = _rows(grid, found, spec, notes)
-    given, said = shared_above(grid, 0, max(found.head, 0), frozenset({"outlet"}))
-    notes += said
-    tests = rows.tests
-    if found.more:
-        line = f'orientation = "long", value_column = "{a1(0, found.values)[:-1]}"'
-        text = grid.rows[max(found.head, 0)][found.values]
-        about = {"rows": len(rows.lines), "line": line}
-        notes.append(grid.note("long_two_figures", max(found.head, 0), found.values, text, **about))
-    if not tests:
-        notes.append(grid.note("empty_readings", max(found.head, 0), found.names, grid.name))
+    rows = _Rows(grid, found, spec)
+    top, value_at = max(found.head, 0), found.figures[0]
+    given, said = shared_above(grid, 0, top, frozenset({"outlet"}))
+    notes += [*rows.notes, *said]
+    about: dict[str, Any] = {"rows": len(rows.lines)}
+    if len(found.figures) > 1:
+        line = f'orientation = "long", value_column = "{a1(0, value_at)[:-1]}"'
+        notes.append(grid.note("long_two_figures", top, value_at, grid.rows[top][value_at], **about, line=line))
+    if not rows.tests:
+        notes.append(grid.note("empty_readings", top, found.names, grid.name))
     else:
-        about = {"rows": len(rows.lines), "tests": len(tests)}
-        notes.append(grid.note("rows_of_parameters", tests[0], found.names, grid.name, **about))
+        about["tests"] = len(rows.tests)
+        notes.append(grid.note("rows_of_parameters", rows.tests[0], found.names, grid.name, **about))
     return [_pivoted(grid, found, rows, spec)._replace(given=given, notes=notes, passed=rows.passed)]
 
 
@@ -133,74 +131,74 @@ def _find(grid: Grid) -> _Long | None:
         if not names:
             continue
         columns = columns_of(grid, [row])
-        figures = [at for at, kind in kinds.items() if kind in ("value", "verdict")]
-        fields = {c.field for c in columns}
-        if not {"outlet", "test_date"} & fields and not (figures and _first_of_names(grid, row, names, columns) >= 0):
+        below = _below(grid, row)
+        told = not {"outlet", "test_date"}.isdisjoint(c.field for c in columns)
+        if not told and (
+            {"value", "verdict"}.isdisjoint(kinds.values()) or _first_of_names(below, min(names), columns) < 0
+        ):
             continue
-        for at in names:
-            body = [cells[at] for cells in grid.rows[row + 1 :]]
-            if not _are_names(body):
-                continue
+        for at in (at for at in names if _are_names(below[at])):
             # An outlet may be called C, a system K: a column that is read as a field is none of units.
-            fields_at = {c.at for c in columns if c.field}
-            units = next((c for c, kind in kinds.items() if kind == "unit"), -1)
-            if units < 0:
-                units = next((c for c in kinds if c != at and c not in fields_at and _are_units(grid, row, c)), -1)
-            figures = _figures(grid, row, at, kinds, columns)
-            values, more = (figures[0], tuple(figures[1:])) if figures else (-1, ())
-            others = [c for c in columns if c.at not in (at, units, *figures)]
-            return _Long(row, at, values, units, others, more)
+            others = kinds.keys() - {at, *(c.at for c in columns if c.field)}
+            units = [c for c, kind in kinds.items() if kind == "unit"] or [c for c in others if _are_units(below[c])]
+            figures = _figures(below, at, kinds, columns)
+            unit_at = min(units, default=-1)
+            return _Long(row, at, figures, unit_at, [c for c in columns if c.at not in (at, unit_at, *figures)])
     return None
 
 
-def _are_units(grid: Grid, row: int, at: int) -> bool:
+def _below(grid: Grid, row: int) -> list[tuple[Any, ...]]:
+    """The cells of each column below a row."""
+    return list(zip(*grid.rows[row + 1 :])) or [()] * grid.width
+
+
+def _are_units(body: Sequence[Any]) -> bool:
     """Whether a column holds units alone under its heading, and dashes where there is none."""
-    filled = [v for cells in grid.rows[row + 1 :] if (v := cells[at]) is not None]
+    filled = {v for v in body if v is not None}
     return any(map(is_unit, filled)) and all(is_unit(v) or is_placeholder(v) for v in filled)
 
 
-def _first_of_names(grid: Grid, row: int, names: list[int], columns: list[Column]) -> int:
-    """The first column before the names of readings that can hold outlets' names; -1 for none."""
-    for c in columns:
-        if c.at >= min(names):
-            return -1
-        if c.kind in ("unknown", "number") or "outlet" in c.heading.candidates:
-            if any(cells[c.at] is not None for cells in grid.rows[row + 1 :]):
-                return c.at
-    return -1
+def _first_of_names(below: Sequence[Sequence[Any]], stop: int, columns: list[Column]) -> int:
+    """The first column before that of the readings' names that can hold outlets' names; -1 for none."""
+    return next(
+        (
+            c.at
+            for c in columns
+            if c.at < stop
+            and (c.kind in ("unknown", "number") or "outlet" in c.heading.candidates)
+            and any(v is not None for v in below[c.at])
+        ),
+        -1,
+    )
 
 
 def _with_outlet(grid: Grid, found: _Long) -> _Long:
     """Where no column is the outlet, the first column of names before the readings' is."""
     if any(c.field == "outlet" for c in found.others) or found.head < 0:
         return found
-    at = _first_of_names(grid, found.head, [found.names], found.others)
-    if at < 0:
-        return found
+    at = _first_of_names(_below(grid, found.head), found.names, found.others)
     return found._replace(others=[first_of_names(at, c.text) if c.at == at else c for c in found.others])
 
 
-def _are_names(body: list[Any]) -> bool:
+def _are_names(body: Sequence[Any]) -> bool:
     """Whether a column holds names of what was measured: two readings or more, most of its texts known."""
     texts = {v for v in body if type(v) is str}
-    known = {v: c for v in texts if (c := label(v) or loose_label(v)) is not None}
-    fields = {c.field or c.text for c in known.values()}
-    readings = any(c.field in READINGS for c in known.values())
-    return readings and len(fields) >= _LEAST_NAMES and len(known) * 2 >= len(texts)
+    known = [c for v in texts if (c := label(v) or loose_label(v)) is not None]
+    readings = any(c.field in READINGS for c in known)
+    return readings and len({c.field or c.text for c in known}) >= _LEAST_NAMES and len(known) * 2 >= len(texts)
 
 
-def _figures(grid: Grid, row: int, names: int, kinds: dict[int, str | None], columns: list[Column]) -> list[int]:
+def _figures(
+    below: Sequence[Sequence[Any]], names: int, kinds: dict[int, str | None], columns: list[Column]
+) -> list[int]:
     """The columns of figures: headed Reading or Value, else headed Result, else under any words that are not known."""
     known = {c.at for c in columns if c.field or c.kind == "unclear" and not READINGS.issuperset(c.heading.candidates)}
     for wanted in (("value",), ("verdict",), (None, "parameter")):
         hits = []
         for at in (c for c, kind in kinds.items() if kind in wanted and c != names and c not in known):
-            filled = [v for cells in grid.rows[row + 1 :] if (v := cells[at]) is not None]
-            if (
-                filled
-                and not are_verdicts(filled)
-                and (wanted == ("value",) or 2 * sum(map(may_be_reading, filled)) >= len(filled))
-            ):
+            filled = [v for v in below[at] if v is not None]
+            may_be = wanted == ("value",) or 2 * sum(map(may_be_reading, filled)) >= len(filled)
+            if filled and may_be and not are_verdicts(filled):
                 hits.append(at)
         if hits:
             return hits
@@ -208,132 +206,124 @@ def _figures(grid: Grid, row: int, names: int, kinds: dict[int, str | None], col
 
 
 def _stated(grid: Grid, spec: TableSpec) -> _Long | None:
+    """Where a layout file says that things stand; what it does not say is looked for."""
     head = grid.row_of(spec.heading_row)
     if head >= len(grid.rows):
         return None
-    usual = _find(grid)
-    names = spec.parameter_column if spec.parameter_column >= 0 else usual.names if usual else -1
-    values = spec.value_column if spec.value_column >= 0 else usual.values if usual else -1
-    units = spec.unit_column if spec.unit_column >= 0 else usual.units if usual else -1
-    if head < 0 and spec.first_row < 0 and usual is not None:
+    usual = _find(grid) or _Long(-1, -1, [], -1, [])
+    names = spec.parameter_column if spec.parameter_column >= 0 else usual.names
+    figures = [spec.value_column] if spec.value_column >= 0 else usual.figures[:1]
+    units = spec.unit_column if spec.unit_column >= 0 else usual.units
+    if head < 0 and spec.first_row < 0:
         head = usual.head
-    if names < 0 or values < 0 or max(names, values, units) >= grid.width:
+    if names < 0 or not figures or max(names, *figures, units) >= grid.width:
         return None
     columns = columns_of(grid, [head]) if head >= 0 else []
-    return _Long(head, names, values, units, [c for c in columns if c.at not in (names, values, units)])
+    return _Long(head, names, figures, units, [c for c in columns if c.at not in (names, *figures, units)])
 
 
 # --------------------------------------------------------------------------------------------- reading it
 
 
-def _meanings(spec: TableSpec | None) -> Callable[[Any], Column | None]:
-    """What the names in the column of names mean, with what a layout file says of them."""
-    said = {} if spec is None else {f: s for f, s in spec.fields.items() if s.column < 0}
-    by_name = {key(s.heading): f for f, s in said.items() if s.heading}
+class _Rows:
+    """The rows below a heading, each with the test it belongs to and what its name means.
 
-    def meaning(text: Any) -> Column | None:
-        if type(text) is not str:
+    lines : the rows that name a reading. tests : the first row of each test. passed : rows passed over with a note.
+    """
+
+    def __init__(self, grid: Grid, found: _Long, spec: TableSpec | None) -> None:
+        self.grid, self.found, self.spec = grid, found, spec
+        self.keys = [c.at for c in found.others if c.field in KEYS]
+        self.outlet = next((c.at for c in found.others if c.field == "outlet"), -1)
+        self.named = self.outlet if self.outlet >= 0 else found.names
+        self.notes: list[Note] = []
+        self.lines: list[_Line] = []
+        self.tests: list[int] = []
+        self.passed = 0
+        self.last: tuple[Any, ...] | None = None  # what tells the test above from others
+        self.numbers: dict[tuple[Any, ...], int] = {}
+        self.seen: set[tuple[int, str]] = set()
+        self.unknown: set[str] = set()
+        self.meanings: dict[tuple[Any, str], Column | None] = {}
+        first, stop = found.head + 1, len(grid.rows)
+        if spec is not None:
+            first = max(first, grid.row_of(spec.first_row))
+            stop = min(stop, grid.row_of(spec.last_row) + 1) if spec.last_row >= 0 else stop
+        for row in range(first, stop):
+            self._take(row)
+
+    def _take(self, row: int) -> None:
+        found, cells = self.found, self.grid.rows[row]
+        name, value = cells[found.names], found.value(cells)
+        if is_total(cells[self.named]) or is_total(name):
+            self._pass_over("row_of_totals", row, self.named)
+            self.last = None  # rows without a name of their own below an average are no test's
+            return
+        blank = name is None and value is None
+        identity = self._identity(row, blank)
+        if identity is None:
+            filled = next((at for at, v in enumerate(cells) if v is not None), -1)
+            if filled >= 0:
+                self._pass_over("row_without_test", row, filled)
+            return
+        if found.head >= 0 and cells == self.grid.rows[found.head]:
+            self._pass_over("row_headings_again", row, self.named)
+            return
+        self.last = identity
+        unit = cells[found.units].strip() if found.units >= 0 and is_unit(cells[found.units]) else ""
+        known = self._meaning(name, unit)
+        what = _what(known) if known is not None else ""
+        if identity not in self.numbers or self.outlet < 0 and what and (self.numbers[identity], what) in self.seen:
+            # Without a column of outlets a reading that comes again begins the next outlet's test.
+            self.numbers[identity] = len(self.tests)
+            self.tests.append(row)
+        self.seen.add((self.numbers[identity], what))
+        if known is None and not blank and shown(name) not in self.unknown:
+            self.unknown.add(shown(name))
+            about = {"heading": shown(name), "where": f'heading = "{shown(name)}"'}
+            self.notes.append(self.grid.note("unknown_parameter", row, found.names, name, **about))
+        self.lines.append(_Line(row, self.numbers[identity], known or column(-1, ""), value, unit))
+
+    def _pass_over(self, code: str, row: int, at: int) -> None:
+        self.notes.append(self.grid.note(code, row, at, self.grid.rows[row][at]))
+        self.passed += 1
+
+    def _identity(self, row: int, blank: bool) -> tuple[Any, ...] | None:
+        """What tells the test of a row from others; None where it belongs to none."""
+        if blank and self.outlet >= 0 and self.grid.rows[row][self.outlet] is None:
             return None
-        known = label(text)
-        field = by_name.get(key(text)) or (known.field if known is not None else "")
-        if field not in said or spec is None:
+        own = tuple(_same(self.grid.over(row, at)) for at in self.keys)
+        if not any(own):
+            return None if blank else self.last if self.keys else ()
+        if self.last is not None and all(one in ("", above) for one, above in zip(own, self.last)):
+            return self.last  # what stands in the test's first row alone
+        return own
+
+    def _meaning(self, name: Any, unit: str) -> Column | None:
+        """What a name means beside a unit; humidity in % is no water."""
+        if (name, unit) not in self.meanings:
+            known = self._stated_meaning(name) if type(name) is str else None
+            if known is not None and unit and known.field in NUMBERS and known.heading.basis != "layout":
+                known = known if belongs(known.field, canonical(unit) or "") else None
+            self.meanings[name, unit] = known or loose_label(name, unit)
+        return self.meanings[name, unit]
+
+    def _stated_meaning(self, name: str) -> Column | None:
+        """What a name means by its words, or as a layout file says."""
+        known = label(name)
+        said = {f: s for f, s in self.spec.fields.items() if s.column < 0} if self.spec is not None else {}
+        named = (f for f, s in said.items() if s.heading and key(s.heading) == key(name))
+        field = next(named, known.field if known is not None else "")
+        if field not in said or self.spec is None:
             return known
         unit = said[field].unit or (known.heading.unit if known is not None else None)
-        return stated_by_layout(-1, text, field, unit, spec.source)
-
-    return meaning
-
-
-def _rows(grid: Grid, found: _Long, spec: TableSpec | None, notes: list[Note]) -> _Rows:
-    """The rows of the readings, and the tests they belong to."""
-    meaning = _meanings(spec)
-    keys = [c.at for c in found.others if c.field in KEYS]
-    outlet = next((c.at for c in found.others if c.field == "outlet"), -1)
-    named = outlet if outlet >= 0 else found.names
-    first = found.head + 1
-    stop = len(grid.rows)
-    if spec is not None:
-        first = max(first, grid.row_of(spec.first_row)) if spec.first_row >= 0 else first
-        stop = min(stop, grid.row_of(spec.last_row) + 1) if spec.last_row >= 0 else stop
-    made = _Rows([], [], 0)
-    numbers: dict[tuple[Any, ...], int] = {}
-    seen: set[tuple[int, str]] = set()
-    unknown: set[str] = set()
-    meanings: dict[tuple[Any, str], Column | None] = {}
-    nothing = column(-1, "")
-    passed = 0
-    last: tuple[Any, ...] | None = None
-
-    def pass_over(code: str, row: int, at: int, value: Any) -> None:
-        nonlocal passed
-        notes.append(grid.note(code, row, at, value))
-        passed += 1
-
-    for row in range(first, stop):
-        cells = grid.rows[row]
-        name, value = cells[found.names], _value(cells, found)
-        if outlet >= 0 and is_total(cells[outlet]) or is_total(name):
-            pass_over("row_of_totals", row, named, cells[outlet] if outlet >= 0 else name)
-            last = None  # rows without a name of their own below an average are no test's
-            continue
-        filled = next((at for at, v in enumerate(cells) if v is not None), -1)
-        nothing_read = name is None and value is None
-        if nothing_read and outlet >= 0 and cells[outlet] is None and filled >= 0:
-            pass_over("row_without_test", row, filled, cells[filled])
-            continue
-        identity: tuple[Any, ...] | None = tuple(_same(grid.over(row, at)) for at in keys)
-        if not any(identity or ()):
-            identity = None if nothing_read else last
-            if identity is None and not keys and not nothing_read:
-                identity = ()
-        elif last is not None and all(own in ("", above) for own, above in zip(identity or (), last)):
-            identity = last  # what stands in the test's first row alone
-        if identity is None:
-            if filled >= 0:
-                pass_over("row_without_test", row, filled, cells[filled])
-            continue
-        if found.head >= 0 and cells == grid.rows[found.head]:
-            pass_over("row_headings_again", row, named, name)
-            continue
-        last = identity
-        unit = cells[found.units].strip() if found.units >= 0 and is_unit(cells[found.units]) else ""
-        if (name, unit) not in meanings:
-            meanings[name, unit] = _fitting(meaning(name), unit) or loose_label(name, unit)
-        known = meanings[name, unit]
-        what = _what(known) if known is not None else ""
-        if identity not in numbers or outlet < 0 and what and (numbers[identity], what) in seen:
-            # Without a column of outlets a reading that comes again begins the next outlet's test.
-            numbers[identity] = len(made.tests)
-            made.tests.append(row)
-        seen.add((numbers[identity], what))
-        if known is None and not nothing_read and shown(name) not in unknown:
-            unknown.add(shown(name))
-            where = f'heading = "{shown(name)}"'
-            notes.append(grid.note("unknown_parameter", row, found.names, name, heading=shown(name), where=where))
-        made.lines.append(_Line(row, numbers[identity], known or nothing, value, unit))
-    return made._replace(passed=passed)
-
-
-def _fitting(known: Column | None, unit: str) -> Column | None:
-    """A meaning, None where the unit beside it is none of its field: humidity in % is no water."""
-    fits = known is None or not unit or known.field not in NUMBERS or known.heading.basis == "layout"
-    return known if fits or known is None or belongs(known.field, canonical(unit) or "") else None
+        return stated_by_layout(-1, name, field, unit, self.spec.source)
 
 
 def _what(known: Column) -> str:
     """What rows of one meaning have in common; a taste is another thing than a smell."""
     taste = known.field == "odour" and "taste" in classes_of(known.text)
     return known.text if taste or not known.field else known.field
-
-
-def _value(cells: Sequence[Any], found: _Long) -> Any:
-    """The figure of a row; two that differ, and that nothing tells apart, are both kept, unread."""
-    if not found.more:
-        return cells[found.values]
-    several = list(dict.fromkeys(v for at in (found.values, *found.more) if (v := cells[at]) is not None))
-    if len(several) < 2:
-        return several[0] if several else None
-    return Unreadable(" / ".join(map(shown, several)), "several")
 
 
 def _same(value: Any) -> Any:
@@ -352,7 +342,7 @@ def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> P
     row_at: dict[Cell, int] = {}  # line and test -> row of the figure
     by_name: dict[str, int] = {}
     for line in lines:
-        if line.known.kind not in ("field", "unclear", "substance"):
+        if line.known.kind not in _HELD:
             continue
         name = _what(line.known)
         at = by_name.setdefault(name, 2 * len(by_name) + _FAR)
@@ -362,8 +352,6 @@ def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> P
             values[at], values[at + 1] = [None] * len(tests), [None] * len(tests)
             begin[at] = line.row
         value, unit = _figure(line)
-        if not line.known.field and unit and type(value) in (int, float):
-            value = f"{value:.10g} {unit}"
         old = values[at][line.test]
         if old is not None and value is not None:
             value = twice([[old], [value]])[0]
@@ -374,41 +362,40 @@ def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> P
     width = grid.width
     for c in _by_substance(found.others, lines, width):
         c = own_verdict(c, [grid.rows[line.row][c.at % width] for line in lines])
-        if c.kind not in ("field", "unclear", "substance"):
+        if c.kind not in _HELD:
             continue
-        concerned = lines if c.field in KEYS else [n for n in lines if _concerns(c.field, n.known.field)]
         columns.insert(0, c)
-        cells = [grid.over(line.row, c.at % width) if c.field in KEYS else grid.rows[line.row][c.at % width]
-                 for line in concerned]  # fmt: skip
+        concerned = [line for line in lines if _concerns(c.field, line.known.field)]
+        cell = grid.over if c.field in KEYS else lambda row, at: grid.rows[row][at]
+        cells = [cell(line.row, c.at % width) for line in concerned]
         values[c.at] = _of_tests(c, cells, [line.test for line in concerned], len(tests))
-    head = max(found.head, 0)
+    value_at, head, written_out = found.figures[0], max(found.head, 0), isinstance(grid, Unrolled)
 
-    def address(at: int) -> str:
-        return grid.address(begin[at], found.names) if at in begin else grid.address(head, at % width)
-
-    def words(at: int) -> str:
-        return f'heading = "{grid.rows[begin[at]][found.names]}"' if at in begin else grid.line_words(at % width)
+    def spot(line: int, test: int) -> Cell:
+        """The cell of a test's figure, its own first row where it has none; of other fields that in its first row."""
+        return row_at.get((line, test), tests[test]), value_at if line in begin else line % width
 
     def places(line: int, test: int) -> Place:
-        """The cell of a test's figure (its own first row where it has none); of other fields the column."""
-        if line in begin:
-            return grid.place(row_at.get((line, test), tests[test]), found.values)
-        return grid.place(tests[test], line % width) if isinstance(grid, Unrolled) else grid.line_place(line % width)
-
-    def place(at: int) -> Place:
-        return grid.place(begin[at], found.values) if at in begin else grid.line_place(at % width)
+        return grid.place(*spot(line, test)) if line in begin or written_out else grid.line_place(line % width)
 
     return Proposal(
         "long",
         grid,
         columns,
         values,
-        [grid.cell(row, found.values) if isinstance(grid, Unrolled) else (grid.outer[row], -1) for row in tests],
-        Where(grid.name, address, place, words),
-        lambda line, test: (row_at.get((line, test), -1), found.values) if line in begin else (-1, -1),
+        [grid.cell(row, value_at) if written_out else (grid.outer[row], -1) for row in tests],
+        Where(
+            grid.name,
+            lambda at: grid.address(*(begin[at], found.names) if at in begin else (head, at % width)),
+            lambda at: grid.place(begin[at], value_at) if at in begin else grid.line_place(at % width),
+            lambda at: (
+                f'heading = "{grid.rows[begin[at]][found.names]}"' if at in begin else grid.line_words(at % width)
+            ),
+        ),
+        spot,
         places=places,
         parts=[Part(i, i + 1) for i in range(len(tests))],
-        heads=(grid.outer[found.head],) * 2 if found.head >= 0 and not isinstance(grid, Unrolled) else (-1, -1),
+        heads=(grid.outer[found.head],) * 2 if found.head >= 0 and not written_out else (-1, -1),
         spec=spec,
     )
 
@@ -441,11 +428,17 @@ def _by_substance(others: list[Column], lines: list[_Line], width: int) -> list[
 
 
 def _figure(line: _Line) -> tuple[Any, str | None]:
-    """A row's figure and its unit: that of the column of units, or of the name itself; both must agree."""
+    """A row's figure and its unit: that of the column of units, or of the name itself; both must agree.
+
+    Where the name is no field the unit stands behind the figure too.
+    """
     stated = line.known.heading.unit if line.known.field in NUMBERS else None
     if line.value is not None and stated and line.unit and canonical(line.unit) != stated:
         return Unreadable(f"{shown(line.value)} {line.unit}", "two_units"), None
-    return line.value, line.unit or stated
+    unit = line.unit or stated
+    if not line.known.field and unit and type(line.value) in (int, float):
+        return f"{line.value:.10g} {unit}", unit
+    return line.value, unit
 
 
 def _of_tests(c: Column, values: list[Any], numbers: list[int], count: int) -> list[Any]:
