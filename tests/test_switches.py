@@ -551,6 +551,8 @@ TURNS: list[Turn] = [
     (S, ("answer", "yes"), [], lambda: answers.is_yes("ja"), True, False),
     (S, ("answer", "closed"), [], lambda: answers.put_right("closed 3 May"), True, False),
     (S, ("alone", "words"), ["plemplem"], lambda: said.alone("plemplem"), "", "plemplem"),
+    (S, ("alone", "remark"), ["plemplem"], lambda: said.alone("plemplem"), "", "plemplem"),
+    (S, ("span", "same"), ["ditto dto"], lambda: said.is_repeat("ditto dto") and not said.is_repeat("wie oben"), False, True),
     (S, ("alone", "filler"), [], lambda: said.alone("it is shut"), "it is shut", ""),
     (S, ("alone", "title"), ["generalprobe"], lambda: said.titled("Generalprobe 2"), "", "Generalprobe 2"),
     (S, ("general", "approved"), [], lambda: answers.answers_badly("3 of 4 passed"), True, False),

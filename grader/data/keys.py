@@ -94,8 +94,8 @@ PAGES: dict[str, Any] = {
         "cold": "words without",
         "apart": "words",
         "measured": "without of counted corrects visit falls",
-        "alone": "words filler title",
-        "span": "to from on of",
+        "alone": "words remark filler title",
+        "span": "same to from on of",
     },
     "unclear.toml": {"made": "", "after": "", "rule": "words units also without only stop choices"},
     "wear.toml": {

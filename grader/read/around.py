@@ -62,7 +62,9 @@ def with_what_is_said(
             region.ask(cells, row, column, text)
     single = len(regions) == 1 == len(regions[0].at)  # what is said on its sheet is of that test
     for text in sorted(cells.printed & texts):
-        words = against(text, LINE if single else AROUND) or titled(text) or alone(text) * (text != grid.name)
+        words = (
+            against(text, LINE if single else AROUND) or titled(text) or alone(text, remark=False) * (text != grid.name)
+        )
         if not _of_some(regions, outlets, cells, -1, -1, text, False) and (words or text * answers_badly(text)):
             words = words or text
             how = "name of the sheet" if text == grid.name else "on the page, beside the cells"
@@ -102,6 +104,8 @@ def with_what_is_said(
             region.take(cells, row, column, text, role)
     if not regions:
         return tables, for_all
+    for region in regions:
+        region.reach(cells)
     for row in _outside(cells, regions):
         for_all += _row_of_words(regions, outlets, cells, row)
     made = iter([region.made() for region in regions])

@@ -16,7 +16,7 @@ from grader.read.words.heading_words import LIKELY, key
 from grader.read.words.labels import is_unit, kind_of
 from grader.read.words.measured import readings_in
 from grader.read.words.outlet_names import called, names, spanned, words_between
-from grader.read.words.said import NAME, REMARKS, ROW, against, alone, alone_in_part, smells
+from grader.read.words.said import NAME, REMARKS, ROW, against, alone, alone_in_part, is_repeat, smells
 from grader.read.words.stated import Stated, is_cold, stated
 from grader.read.words.unclear import classes_of
 
@@ -79,6 +79,7 @@ class Region:
         self.at: list[tuple[int, int] | None] = [None] * len(table.rows)
         self.figures: list[tuple[Said, list[bool]]] = []
         self.measured = Measured(len(table.rows))
+        self.told: dict[tuple[int, int], tuple[str, str, tuple[Stated, ...]]] = {}
         self.cells = cells
         self.headings = {said[0] for said in table.how.values()} | {u.heading for u in table.unclear}
         self.outlets: list[str] = []
@@ -165,7 +166,7 @@ class Region:
                 filled = [i for i, r in enumerate(self.table.rows) if self.down and cells.at(r, column) is not None]
                 self.measure(filled or range(len(self.at)), (row, column), text, figures)
             return
-        mine, at, field = self._mine(cells, row, column), (row, column), self._field(row, column)
+        mine, at, field = self.mine(cells, row, column), (row, column), self._field(row, column)
         head = self._heading(cells, row, column)
         of_today = role != "name" and not _of_another_time(head)
         figures = stated(text) if role != "name" else ()
@@ -184,11 +185,31 @@ class Region:
             words = words or called(text)
         if of_today and (column or text == cells.comments.get(at)) or field == "location":
             remark = not head or field in ("remarks", "location") or text == cells.comments.get(at)
-            told = alone(text) if field == "location" else alone_in_part(text)
+            told = alone(text, remark=False) if field == "location" else alone_in_part(text)
             words = words or told * remark or with_its_heading(head, text) * (role in ("test", "inside"))
             figures += readings_in(text) if not REMARKS.say(head, "measured.without") else ()
+        self.say(mine, at, text, words, figures)
+
+    def say(
+        self, mine: Collection[int], at: tuple[int, int], text: str, words: str, figures: tuple[Stated, ...]
+    ) -> None:
+        """Keep what a cell says of some tests."""
         self.keep(mine, words, at)
         self.measure(mine, at, text, figures)
+        if words or figures:
+            self.told[at] = (text, words, figures)
+
+    def reach(self, cells: Cells) -> None:
+        """Give what a cell says to the further tests that it is merged over, and to those beside which a mark repeats it."""
+        if not self.told:
+            return
+        for (row, column), first in cells.merged():
+            if first in self.told and (row, column) in self:
+                self.say(self.mine(cells, row, column), (row, column), *self.told[first])
+        for row, column, _ in cells.of({t for t in cells.grid.texts if is_repeat(t)}):
+            before = (row, column - 1) if self.across else (row - 1, column)
+            if before in self.told and (row, column) in self:
+                self.say(self.mine(cells, row, column), (row, column), *self.told[before])
 
     def ask(self, cells: Cells, row: int, column: int, text: str) -> None:
         """Keep what the answers under or beside a heading that asks say against their tests."""
@@ -207,7 +228,7 @@ class Region:
                 for c in range(column + 1, column + 2 + _FAR)
                 if (v := cells.at(row, c)) is not None and not is_unit(v)
             )
-            answers = dict.fromkeys(self._mine(cells, row, column), (row, next(beside, column + 1)))
+            answers = dict.fromkeys(self.mine(cells, row, column), (row, next(beside, column + 1)))
         values = {i: cells.at(*at) for i, at in answers.items()}
         for i in _answered_badly(text, values) if field != "own_verdict" else _not_ticked(text, values):
             self.keep([i], f"{text}: {'not ticked' if values[i] is None else shown(values[i])}", answers[i])
@@ -233,7 +254,7 @@ class Region:
             over = [next((v for c in range(column - 1, -1, -1) if (v := cells.at(row, c)) is not None), None)]
         return " ".join(v for v in over if type(v) is str)
 
-    def _mine(self, cells: Cells, row: int, column: int) -> set[int]:
+    def mine(self, cells: Cells, row: int, column: int) -> set[int]:
         """Numbers of the tests that a cell is about."""
         if self.down and row in self.tests:
             return {self.tests[row]}

@@ -167,6 +167,13 @@ class Cells:
         if tables:
             self.printed.add(grid.name)  # "VOID"
 
+    def merged(self) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+        """Each cell that a merged range hides, with the first of its range, by the numbers of the sheet."""
+        rows, columns = self.grid.outer, self.grid.inner
+        return [
+            ((rows[r], columns[c]), (rows[top], columns[left])) for (r, c), (top, left) in self.grid.covered.items()
+        ]
+
     def at(self, row: int, column: int) -> Any:
         """The value of a cell, None for a blank one and outside."""
         cells = self.row(row)

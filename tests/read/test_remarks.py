@@ -75,3 +75,46 @@ CASES = [
 @pytest.mark.parametrize(("kind", "text"), CASES)
 def test_what_the_words_of_a_remark_say(kind, text):
     assert bool(against(text, OWN_ROW) or smells(text) or alone_in_part(text)) == (kind == "bad")
+
+
+def test_a_remark_reaches_the_rows_that_repeat_it_and_those_it_is_merged_over(tmp_path):
+    sheet = (book := openpyxl.Workbook()).active
+    sheet.append([*HEADS, "Remarks"])
+    said = (
+        "shut off",
+        "ditto",
+        '"',
+        "",
+        '"',
+        "oil smell",
+        None,
+        "fine",
+        "wie oben",
+        "foul air",
+        "as above",
+        "new hose",
+        None,
+    )
+    for text in said:
+        sheet.append([f"R{sheet.max_row}", *ROW[1:], text])
+    sheet.merge_cells(start_row=7, end_row=8, start_column=14, end_column=14)
+    sheet.merge_cells(start_row=13, end_row=14, start_column=14, end_column=14)
+    sheet["O3"] = "} not released"
+    sheet.merge_cells("O3:O5")
+    book.save(tmp_path / "log.xlsx")
+    found = grade(tmp_path, as_of="2025-06-30").verdicts.sort_values("Row")["Verdict"]
+    assert [v != "pass" for v in found] == [
+        True,
+        True,
+        True,
+        True,
+        False,
+        True,
+        True,
+        False,
+        False,
+        True,
+        True,
+        False,
+        False,
+    ]

@@ -29,7 +29,15 @@ _PART = re.compile(r"[()]|,(?!\d)")
 _FIGURE = re.compile(rf"(?<![\w.,/:\-–])([<>≤≥]?\s*{NUMBER})(?![\d.,:/–-]*\d)(?!\s?/)\s*(%|{UNIT})?")
 _SIGNS = SIGNS | frozenset("?:✗✘×")
 # Lists of data/said.toml without a phrase of which, or a name of what is measured, a text says nothing of a test.
-_SPEAKING = ("alone.words", "pair.test.ill", "general.approved", "answer.no", "measured.corrects", "measured.falls")
+_SPEAKING = (
+    "alone.words",
+    "alone.remark",
+    "pair.test.ill",
+    "general.approved",
+    "answer.no",
+    "measured.corrects",
+    "measured.falls",
+)
 
 
 class _Name(NamedTuple):

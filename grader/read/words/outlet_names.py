@@ -97,4 +97,4 @@ def called(outlet: str) -> str:
     if (last.isupper() or "." in last) and REMARKS.say(last, "alone.words"):
         parts.append(last)
     marked = "??" in outlet or not SIGNS.isdisjoint(outlet) or CROSS.search(outlet)
-    return outlet if marked or any(map(alone, parts)) else ""
+    return outlet if marked or any(alone(part, remark=False) for part in parts) else ""

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from functools import cache, lru_cache
 
 from grader.data import load_toml
-from grader.read.words.heading_words import stems
+from grader.read.words.heading_words import row_words, stems
 from grader.read.words.loose import LOOSE, loose_word
 from grader.read.words.phrases import Lists, Phrases, Standing, phrases_of, words_in
 
@@ -256,10 +256,11 @@ _LONGEST_ALONE = 30  # signs
 
 
 @lru_cache(maxsize=20_000)
-def alone(text: str, name: str = "", *, whole: bool = True) -> str:
+def alone(text: str, name: str = "", *, whole: bool = True, remark: bool = True) -> str:
     """A remark of a few words that are nothing but one for what is wrong ("shut", "it stank", "??"); "" for any other.
 
     name : of an outlet that may stand in it. whole : whether such a word is to be all that it says.
+    remark : whether it is one, and no name of an outlet, a place or a sheet, in which fewer words speak.
 
     >>> alone("Shut!"), alone("??"), alone("not shut"), alone("lid shut"), alone("P2: shut", "P2")
     ('Shut!', '??', '', '', 'P2: shut')
@@ -273,12 +274,25 @@ def alone(text: str, name: str = "", *, whole: bool = True) -> str:
     shown = " ".join(text.split())
     if "??" in text or signed or not whole and "?" in text or _denied(text):
         return shown
-    said = REMARKS.standing(words, "alone.words")
+    said = REMARKS.standing(words, *(("alone.words", "alone.remark") if remark else ("alone.words",)))
     if not said and len(words) == 1 < len(words[0]) and REMARKS.say(text, "answer.no"):
         said = [Standing(0, 1, "answer.no")]
     known = REMARKS.inside(words, "alone.filler").union(*(range(first, stop) for first, stop, _ in said))
     fine = any(taken_back(words, first, stop) for first, stop, _ in said)
     return shown if said and not fine and (len(known) == len(words) or not whole) else ""
+
+
+def is_repeat(text: str) -> bool:
+    """Whether a cell repeats what stands above it, by a mark or in words.
+
+    >>> is_repeat("dto."), is_repeat("as above"), is_repeat("same as last year"), is_repeat("-")
+    (True, True, False, False)
+    """
+    if len(text) > _LONGEST_ALONE:
+        return False
+    words = REMARKS.words(text)
+    spoken = bool(words) and len(REMARKS.inside(words, "span.same")) == len(words)
+    return spoken or text.strip().casefold() in row_words("ditto_words", str)
 
 
 _PIECES = re.compile(r"[,;–]|\.\s|\s-\s")
