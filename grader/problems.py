@@ -62,6 +62,7 @@ class Table(NamedTuple):
     heads     : 0-based first and last row of the headings, (-1, -1) where there are none; where outlets run across,
                 or in forms, of the whole table. sides: 0-based first and last column of one of several forms.
     unclear   : what could be a field and is not known to be; judged both ways.
+    marks     : the tests that carry a mark whose key may stand elsewhere (read/marks.py), until the workbook is read.
     file      : number of its file in the log; -1 before it is there.
     """
 
@@ -80,6 +81,7 @@ class Table(NamedTuple):
     heads: tuple[int, int] = (-1, -1)
     sides: tuple[int, int] = (-1, -1)
     unclear: Sequence[Unclear] = ()
+    marks: dict[str, list[int]] = {}
     file: int = -1
 
 

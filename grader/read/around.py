@@ -12,6 +12,7 @@ from functools import lru_cache
 
 from grader.problems import Table
 from grader.read.lines import line_around, with_its_heading
+from grader.read.marks import keys_of, of_the_marked
 from grader.read.region import Outlets, Region
 from grader.read.sayings import Cells, Said, outlets_of, said_of_all
 from grader.read.shapes.grid import Grid
@@ -44,6 +45,7 @@ def with_what_is_said(
         return tables, []  # "Last visit" says nothing of this one
     listed = _listed(grid) if not tables else []
     cells = Cells(grid, tables)
+    explained = keys_of(cells, {r for t in tables if t.orientation == "down" for r in t.rows})
     here = {v for v in grid.texts if len(v) > 1 or alone(v)}
     texts = {
         t for t in here.union(cells.comments.values(), cells.printed) if _tells(t) or t in cells.printed and titled(t)
@@ -52,7 +54,7 @@ def with_what_is_said(
         texts -= guide_texts(grid.name)
     asked = {t for t in here if asks(t)} if tables else set()
     if not texts and not tables:
-        return tables, listed
+        return tables, listed + explained
     regions = [Region(t, cells) for t in tables if t.rows]
     outlets = Outlets(regions)
     of_others: list[Said] = []
@@ -103,13 +105,15 @@ def with_what_is_said(
         for region, role in zip(mine, used):
             region.take(cells, row, column, text, role)
     if not regions:
-        return tables, for_all
+        return tables, for_all + explained
     for region in regions:
         region.reach(cells)
     for row in _outside(cells, regions):
         for_all += _row_of_words(regions, outlets, cells, row)
-    made = iter([region.made() for region in regions])
-    return [said_of_all(next(made), for_all) if t.rows else t for t in tables], of_others
+    made = [region.made() for region in regions]
+    for_all = of_the_marked(for_all, set().union(*(t.marks for t in made)))
+    told = iter(made)
+    return [said_of_all(next(told), for_all) if t.rows else t for t in tables], of_others + explained
 
 
 def _answered_no(cells: Cells, regions: Sequence[Region], row: int, column: int, text: str) -> bool:

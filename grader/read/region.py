@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from grader.columns import EVIDENCE_FIELDS, FIELDS
 from grader.problems import Place, Table
 from grader.read.lines import line_around, with_its_heading
+from grader.read.marks import marked
 from grader.read.sayings import SAID, Cells, Measured, Said, outlets_of, with_unclear
 from grader.read.shapes.tables import shown
 from grader.read.words.answers import TICK, answered_badly, answered_well, asks
@@ -27,6 +28,8 @@ _NAMES = frozenset(
 _SPOKEN = frozenset(("remarks", "supply", "dryer", "instrument", *(f for f in FIELDS if f.endswith("_tube_lot"))))
 # Fields that a heading which asks may be taken for, and in which its answer is no value.
 _FREE = ("remarks", "own_verdict", "outlet_status", "location", "tested_by")
+# Fields, besides those that are none, in whose cells a code may stand.
+_CODED = ("remarks", "own_verdict", "outlet_status", "equipment", "visit_reason", "unclear")
 _FAR = 4  # columns between a heading and its answer, at most
 
 
@@ -285,7 +288,22 @@ class Region:
             )
         for said, of in self.figures:
             table = with_unclear(table, said, said.stated, of)
-        return table._replace(unclear=[*table.unclear, *self.measured.unclear()])
+        return table._replace(
+            unclear=[*table.unclear, *self.measured.unclear()], marks=marked(self.outlets, self._free_lines())
+        )
+
+    def _free_lines(self) -> Iterator[dict[int, Any]]:
+        """The lines of cells beside the readings, by test, that no field is read from but words."""
+        if self.down:
+            for column in self.cells.columns():
+                if self.by_column.get(column, "remarks") in _CODED:
+                    yield {i: v for r, i in self.tests.items() if (v := self.cells.at(r, column)) is not None}
+        for row in self.body if self.across else ():
+            if self.by_row.get(row, "remarks") in _CODED:
+                yield {i: v for c, i in self.columns.items() if (v := self.cells.at(row, c)) is not None}
+        for place in self.own if not (self.down or self.across) else ():
+            if self.own[place] in _CODED and self.cells.at(*place) is not None:
+                yield dict.fromkeys(self.mine(self.cells, *place), self.cells.at(*place))
 
 
 class Outlets:

@@ -20,6 +20,7 @@ SAID = "said_against"
 class Said(NamedTuple):
     """One thing that a cell says. at : 0-based row and column of the sheet. against : the words; stated : figures.
 
+    mark : the sign or code that it explains, by which tests carry what it says (of_one).
     of_one : what it says against the outlet that its row names, where it stands on a sheet without tests.
     row : the texts of that row. how : where it stands. measured : readings of that outlet that it states.
     """
@@ -33,6 +34,7 @@ class Said(NamedTuple):
     row: tuple[str, ...] = ()
     how: str = "said beside the tests"
     measured: tuple[Stated, ...] = ()
+    mark: str = ""
 
     def names(self, outlet: Any) -> bool:
         """Whether its row names an outlet: in a cell of its own, or within a text where the name has several signs."""
@@ -105,7 +107,7 @@ def said_of_all(table: Table, found: Sequence[Said]) -> Table:
         return table
     count, measured = len(table.rows), Measured(len(table.rows))
     for said in found:
-        if said.row:
+        if said.row or said.mark:
             table = _with_words_of_one(table, said, measured)
         if said.against and SAID not in table.constants:
             place = Place(said.sheet, *said.at)
@@ -118,7 +120,8 @@ def said_of_all(table: Table, found: Sequence[Said]) -> Table:
 def _with_words_of_one(table: Table, said: Said, measured: Measured) -> Table:
     """A table with what a row of another sheet says against the outlets that it names."""
     count = len(table.rows)
-    mine = [said.names(name) for name in outlets_of(table)]
+    carry = set(table.marks.get(said.mark, ())) if said.mark else ()
+    mine = [i in carry or said.names(name) for i, name in enumerate(outlets_of(table))]
     measured.add([i for i, here in enumerate(mine) if here], Place(said.sheet, *said.at), said.text, said.measured)
     if not any(mine) or not said.of_one:
         return table
@@ -183,6 +186,14 @@ class Cells:
         """The cells of a row, none outside."""
         here = self.position.get(row)
         return () if here is None else self.grid.rows[here]
+
+    def columns(self) -> Sequence[int]:
+        """The columns of the sheet."""
+        return self.grid.inner
+
+    def first(self, row: int) -> int:
+        """The first filled column of a row."""
+        return next(c for c, v in enumerate(self.row(row)) if v is not None)
 
     def filled(self, row: int) -> int:
         """How many cells of a row hold anything."""

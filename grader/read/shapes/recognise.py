@@ -18,6 +18,7 @@ from grader.read.around import with_what_is_said
 from grader.read.extract import extract, pressure_dew_point
 from grader.read.given import Given, add, filled, is_by_layout, without
 from grader.read.layout_spec import LayoutSpec
+from grader.read.marks import of_the_marked
 from grader.read.sayings import Said, of_their_outlets, said_of_all, with_unclear
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
@@ -135,8 +136,8 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None, name: s
         tables = layout.completed(with_sheet_names(tables, notes), notes)
     if tables and name and (void := titled(name)):
         elsewhere.append(Said(tables[0].sheet, (0, 0), name, void, (), how="name of the file"))
-    elsewhere = of_their_outlets(elsewhere, tables)
-    tables = [_with_what_names_say(said_of_all(t, elsewhere)) for t in tables]
+    elsewhere = of_the_marked(of_their_outlets(elsewhere, tables), set().union(*(t.marks for t in tables)))
+    tables = [_with_what_names_say(said_of_all(t, elsewhere))._replace(marks={}) for t in tables]
     return Recognised(tables, notes, sum(m.rows_found for m in kept), sum(m.rows_passed_over for m in kept))
 
 

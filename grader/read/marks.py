@@ -1,0 +1,98 @@
+"""Marks of tests (`P5¹`, a code `K`, a remark `7`), and what a key elsewhere says that they mean (`K = condemned`)."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Container, Iterable, Mapping, Sequence
+from typing import Any
+from unicodedata import normalize
+
+from grader.read.sayings import Cells, Said
+from grader.read.shapes.tables import shown, whole
+from grader.read.words.said import LONGEST, ROW, against, alone, smells
+
+_SIGN = r"[*†‡§#]{1,3}|[¹²³⁴-⁹⁰]{1,2}"
+_CODE = r"[^\W\d_]{0,2}\d{0,2}"
+_MARK = re.compile(rf"[(\[]?({_SIGN}|{_CODE})[)\].]?")
+_OF_A_NAME = re.compile(rf"\S\s?({_SIGN}|(?<![(\d])\d{{1,2}}\)|(?<=\s)[a-z]\))$")
+_ENTRY = re.compile(rf"\s*[(\[]?(?:({_SIGN})[)\]]?\s*[=:–-]?|({_CODE})[)\]]?\s*(?:[=:)]|[–-]\s))\s*(\S.*)", re.DOTALL)
+_NEXT = re.compile(r"[;,\n]")
+_MOST = 30  # different marks of one column; more are running numbers
+
+
+def mark_of(value: Any) -> str:
+    """The mark that a cell holds, as it is compared; "" where it holds none.
+
+    >>> mark_of("(1)"), mark_of("¹"), mark_of(4), mark_of("K"), mark_of("N3)"), mark_of("hose"), mark_of(" ")
+    ('1', '1', '4', 'k', 'n3', '', '')
+    """
+    text = whole(value) if type(value) in (int, float) else value
+    found = _MARK.fullmatch(text.strip()) if type(text) is str and len(text) <= 5 else None
+    return _plain(found[1]) if found else ""
+
+
+def mark_of_name(name: str) -> str:
+    """The mark at the end of a name, "" where none is.
+
+    >>> mark_of_name("P5¹"), mark_of_name("T1-1*"), mark_of_name("B3 1)"), mark_of_name("Bay 2"), mark_of_name("Bay (2)")
+    ('1', '*', '1', '', '')
+    """
+    found = _OF_A_NAME.search(name)
+    return _plain(found[1].rstrip(")")) if found else ""
+
+
+def _plain(mark: str) -> str:
+    return normalize("NFKC", mark).casefold()
+
+
+def meanings(text: str) -> dict[str, str]:
+    """What a key says of marks that speak against a test.
+
+    >>> meanings("G = released; K = condemned"), meanings("¹ not released"), meanings("4 = unsafe, isolate"), meanings("7 days")
+    ({'k': 'condemned'}, {'1': 'not released'}, {'4': 'unsafe, isolate'}, {})
+    """
+    if len(text) > LONGEST or _ENTRY.match(text) is None:
+        return {}
+    made: dict[str, str] = {}
+    mark: str = ""
+    for piece in _NEXT.split(text):
+        if found := _ENTRY.match(piece):
+            mark = _plain(found[1] or found[2] or "")
+            made[mark] = str(found[3])
+        elif made:
+            made[mark] += f",{piece}"
+    return {m: said for m, said in made.items() if m and (against(said, ROW) or alone(said) or smells(said))}
+
+
+def keys_of(cells: Cells, tests: Iterable[int]) -> list[Said]:
+    """What the lines of a sheet outside of its tests say of marks. tests : rows that hold tests."""
+    held = set(tests)
+    texts = {t: m for t in (*cells.grid.texts, *cells.comments.values(), *cells.printed) if (m := meanings(t))}
+    found = [((row, column), text, texts[text]) for row, column, text in cells.of(set(texts)) if row not in held]
+    found += [((0, 0), text, texts[text]) for text in sorted(cells.printed & texts.keys())]
+    for row in cells.grid.outer:
+        if row not in held and cells.filled(row) == 2:
+            column, (mark, said) = cells.first(row), (v for v in cells.row(row) if v is not None)
+            if mark_of(mark) and type(said) is str and (told := meanings(f"{mark_of(mark)} = {said}")):
+                found.append(((row, column), f"{shown(mark)}: {said}", told))
+    return [Said(cells.name, at, text, "", (), said, mark=m) for at, text, told in found for m, said in told.items()]
+
+
+def of_the_marked(found: Sequence[Said], carried: Container[str]) -> list[Said]:
+    """What is said of all tests, but for keys of marks that some tests carry: those speak of them alone."""
+    return [s._replace(against="") if any(m in carried for m in meanings(s.text)) else s for s in found]
+
+
+def marked(names: Sequence[str], lines: Iterable[Mapping[int, Any]]) -> dict[str, list[int]]:
+    """Which tests carry which marks: at the end of their names, or in lines of cells beside their readings."""
+    made: dict[str, list[int]] = {}
+    for i, name in enumerate(names):
+        if mark := mark_of_name(name):
+            made.setdefault(mark, []).append(i)
+    for line in lines:
+        known = {v: m for v in set(line.values()) if (m := mark_of(v))}
+        if len(known) <= _MOST:
+            for i, v in line.items() if known else ():
+                if mark := known.get(v, ""):
+                    made.setdefault(mark, []).append(i)
+    return made
