@@ -23,6 +23,7 @@ from grader.read.words.labels import NUMBERS, SHARED, Column, column, inline, la
 _MOST_CELLS = 6
 _LONGEST_NAME = 60
 _PLACES = frozenset({"location", "site", "system"})
+_A_TEST = 2  # readings of a row that is no caption: one may be a number of a quarter
 _WIDE = 3  # merged columns from which a row is surely a banner
 
 
@@ -67,7 +68,9 @@ def banners_of(
         if labelled:
             found.append(Banner(index, at, value, labelled))
             continue
-        read = any((v := some[index]) is not None and may_be_reading(v) and not is_date(v) for some in readings)
+        read = sum((v := some[index]) is not None and may_be_reading(v) and not is_date(v) for some in readings)
+        if read >= _A_TEST:
+            continue
         over = _over_a_heading(grid, kinds, span, index)
         said = caption(grid, span[0] + index, known, over) if len(filled) > 1 and (over or not read) else {}
         if "test_date" in said and (over or fields.get(said["test_date"].place.column or 0, "") in NUMBERS):

@@ -6,7 +6,7 @@ What is stated in every section holds in it alone; what is stated over the first
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from typing import Any
 
 from grader.read.extract import Proposal
@@ -88,20 +88,25 @@ def _starts(grid: Grid, heads: Sequence[int]) -> tuple[list[int], bool]:
         for top, below in zip(bounds, bounds[1:])
     ]
     # The same over each, as on every page of a list, is no section.
-    over = {f for f in set(said[0]).intersection(*said[1:-1]) if len({str(some[f].value) for some in said[:-1]}) > 1}
+    over = {f for f in said[0] if len({str(some[f].value) for some in said[:-1] if f in some}) > 1}
     if over:
-        return [_first_title(grid, min(some[f].row for f in over), top) for some, top in zip(said[:-1], bounds)], False
+        starts = [
+            _start(grid, top, head, [some[f].row for f in over if f in some])
+            for top, head, some in zip(bounds, heads, said)
+        ]
+        return [row for row in starts if row is not None], False
     headed = {f for v in grid.rows[heads[0]] if v is not None for f in column(-1, v).heading.candidates}
     if "outlet" not in headed and all("outlet" in some for some in said[1:]):
         return [0, *(some["outlet"].row + 1 for some in said[1:-1])], True
     return [], False
 
 
-def _first_title(grid: Grid, row: int, top: int) -> int:
-    """The first of the lines that stand right above a row: titles of what follows."""
+def _start(grid: Grid, top: int, head: int, said: Collection[int]) -> int | None:
+    """The first of the lines right above a heading and its labels; None where nothing stands over it: the section goes on."""
+    row = min(said, default=head)
     while row - 1 > top and _is_line(grid, row - 1):
         row -= 1
-    return row
+    return row if said or row < head else None
 
 
 def _is_line(grid: Grid, row: int) -> bool:
