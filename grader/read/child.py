@@ -1,6 +1,6 @@
 """The reading process: paths in, one Reply a file out, so that a crash of the reading library costs one file.
 
-Loads neither pandas nor numpy. Frames are 8 bytes of length and a pickle, over standard input and output.
+Loads neither pandas nor numpy. What passes are pickles, over standard input and output.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ import hashlib
 import os
 import pickle
 import signal
-import struct
 import sys
 import time
 from array import array
@@ -32,27 +31,21 @@ if TYPE_CHECKING:
 _GARBAGE_THRESHOLD = 200_000
 _SHORT = 256  # values; a shorter column is not worth the packing
 _COMPARED_WHOLE = (str, datetime, date, time_of_day, timedelta)  # equal values of one of these cannot be told apart
-_LENGTH = struct.Struct("<Q")
 ONLY_REGISTER = "only a register"  # in the place of a layout: any other workbook is let be
 
 
 def send(stream: BinaryIO, message: Any) -> None:
-    """Write one frame. Raises OSError where the other side is gone."""
-    packed = pickle.dumps(message, protocol=5)
-    stream.write(_LENGTH.pack(len(packed)) + packed)
+    """Write one message. Raises OSError where the other side is gone."""
+    pickle.dump(message, stream, protocol=5)
     stream.flush()
 
 
 def receive(stream: BinaryIO) -> Any:
-    """Read one frame; wait for it. Raises EOFError where the other side is gone or stopped in the middle."""
-    head = stream.read(_LENGTH.size)
-    if len(head) < _LENGTH.size:
-        raise EOFError
-    length = _LENGTH.unpack(head)[0]
-    packed = stream.read(length)
-    if len(packed) < length:
-        raise EOFError
-    return pickle.loads(packed)
+    """Read one message; wait for it. Raises EOFError where the other side is gone or stopped in the middle."""
+    try:
+        return pickle.load(stream)
+    except pickle.UnpicklingError as error:
+        raise EOFError from error
 
 
 def packed(values: list[Any]) -> list[Any] | tuple[Any, ...]:
@@ -221,12 +214,12 @@ def bound_memory(size: int) -> None:
 
 
 def main() -> int:
-    """Serve files until standard input ends. A frame of limits, the first one, is answered by "ready"."""
+    """Serve files until standard input ends. Limits, which come first, are answered by "ready"."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the parent, which then stops this process
     source = sys.stdin.buffer
     target = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     silent = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(silent, sys.stdout.fileno())  # nothing a library prints may fall among the frames
+    os.dup2(silent, sys.stdout.fileno())  # nothing a library prints may fall among the replies
     # Loaded before anything is asked: a process that was started early is ready when its parent is.
     try:
         from grader.read.formats import workbook

@@ -13,12 +13,11 @@ import queue
 import subprocess
 import sys
 import threading
-import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from grader.data import load_toml
 from grader.natural import natural
@@ -27,9 +26,12 @@ from grader.read.child import ONLY_REGISTER, Reply, receive, send, suffix_of, un
 from grader.read.find import OWN, Finding, FoundFile, counted
 from grader.read.log import Log, LogBuilder, LogFile, PassedOver
 
+if TYPE_CHECKING:
+    from grader.read.shapes.tables import Note
+
 MOST_CHILDREN = 2
 _AHEAD = 2  # paths given to a reading process: the one it is at, and the next
-_WATCH_SECONDS = 0.2  # how often overdue reading processes are looked for
+_LONGEST_WAIT_S = 0.2  # without a look at what the keyboard says, which not every system lets break a wait
 _EARLY: list[subprocess.Popen[bytes]] = []  # ready and not in use: started early, or kept from the run before
 _KEPT_BYTES = 5_000_000  # a process that has read more is not kept: it holds what memory the largest file took
 
@@ -82,31 +84,34 @@ def _end(process: subprocess.Popen[bytes]) -> None:
             continue  # unsent bytes to a process that is gone
 
 
-class Child:
-    """One reading process, and since when it has been at its file.
+def _not_started(why: object) -> GraderError:
+    return GraderError(f"A reading process could not be started: {why}.")
 
-    limits : the table [limits] of data/limits_reading.toml.
-    Raises : OSError where no process can be started.
-    """
+
+class Child:
+    """One reading process; `greet` it before it is asked. limits : the table [limits] of data/limits_reading.toml."""
 
     def __init__(self, limits: Mapping[str, float]) -> None:
         self.limits = limits
-        self.since: float | None = None
         self.overdue = False
         self.allowed_s = limits["seconds_a_file"]
-        self.process = _EARLY.pop() if _EARLY else _started()
+        try:
+            self.process = _EARLY.pop() if _EARLY else _started()
+        except OSError as error:
+            raise _not_started(error) from error
         self.ready = False
         self.asked = self.bytes = 0  # files not answered yet; size of those that are
 
-    def greet(self) -> str:
-        """Send the limits and wait until the child is ready; "" if it is, else what is wrong."""
+    def greet(self) -> None:
+        """Send the limits and wait until the child is ready. Raises GraderError where it is not."""
         try:
             send(self.process.stdin, self.limits)  # type: ignore[arg-type]
             answer = str(receive(self.process.stdout))  # type: ignore[arg-type]
-        except (EOFError, OSError):
-            return "it ended at once"
-        self.ready = answer.startswith("ready")
-        return "" if self.ready else answer
+        except (EOFError, OSError) as error:
+            raise _not_started("it ended at once") from error
+        if not answer.startswith("ready"):
+            raise _not_started(answer)
+        self.ready = True
 
     def ask(self, path: str, layout: Any = None) -> None:
         """Give the child a path and its layout. That it is gone is seen when the reply is fetched."""
@@ -119,23 +124,22 @@ class Child:
     def reply(self, size: int = 0) -> Reply | None:
         """The reply to the oldest path given, a file of so many bytes, or None if the child died or was stopped over it."""
         self.allowed_s = self.limits["seconds_a_file"] + self.limits["seconds_a_megabyte"] * max(size, 0) / 1e6
-        self.since = time.monotonic()
+        alarm = threading.Timer(self.allowed_s, self._stop)
+        alarm.daemon = True
+        alarm.start()
         try:
             answer: Reply = receive(self.process.stdout)  # type: ignore[arg-type]
         except (EOFError, OSError):
             return None
         finally:
-            self.since = None
+            alarm.cancel()
         self.asked -= 1
         self.bytes += max(size, 0)
         return answer
 
-    def stop_if_overdue(self) -> None:
-        """Stop the child where it has been at one file for longer than the limit."""
-        since = self.since
-        if since is not None and time.monotonic() - since > self.allowed_s:
-            self.overdue = True
-            self.process.kill()
+    def _stop(self) -> None:
+        self.overdue = True
+        self.process.kill()
 
     def close(self) -> None:
         """Stop the child and wait for its end; one that has answered all and holds little is kept for the next run."""
@@ -224,11 +228,11 @@ def begin_reading(
             for done, (index, reply) in enumerate(replies, start=1):
                 waiting[index] = reply
                 while following in waiting:
-                    following_reply = waiting.pop(following)
+                    following_file, reply = every[following], waiting.pop(following)
                     if following < len(found.files):
-                        _take(builder, every[following], following_reply, passed, problems)
+                        _take(builder, following_file, reply, passed, problems)
                     else:
-                        _take_beside(builder, every[following], following_reply, problems)
+                        _take_beside(builder, following_file, reply, problems)
                     following += 1
                 if progress is not None:
                     progress(done, len(every))
@@ -265,8 +269,7 @@ def _take(builder: LogBuilder, file: FoundFile, reply: Reply, passed: list[Passe
     if reply.state == "refused":
         problems.add(reply.code, file=number, sheet=reply.sheet, cell=reply.cell, **reply.params)
         return
-    for code, sheet, cell, value, params in reply.notes:
-        problems.add(code, file=number, sheet=sheet, cell=cell, value=value, **params)
+    _add_notes(problems, number, reply.notes)
     if reply.register and not file.at_top:
         problems.add("register_elsewhere", file=number, sheet=reply.register[0].sheet)
     for table in reply.register if file.at_top else ():
@@ -283,11 +286,14 @@ def _take_beside(builder: LogBuilder, file: FoundFile, reply: Reply, problems: P
     elif reply.register:
         reply.tables, reply.rows_found, reply.rows_passed_over, reply.state = [], 0, 0, "register"
         number = _add_file(builder, file, reply)
-        for code, sheet, cell, value, params in reply.notes:
-            if code.startswith("register_"):
-                problems.add(code, file=number, sheet=sheet, cell=cell, value=value, **params)
+        _add_notes(problems, number, [note for note in reply.notes if note.code.startswith("register_")])
         for table in reply.register:
             builder.add_register(table)
+
+
+def _add_notes(problems: Problems, number: int, notes: Iterable[Note]) -> None:
+    for code, sheet, cell, value, params in notes:
+        problems.add(code, file=number, sheet=sheet, cell=cell, value=value, **params)
 
 
 def _add_file(builder: LogBuilder, file: FoundFile, reply: Reply) -> int:
@@ -309,15 +315,8 @@ def _replies(files: Sequence[FoundFile], limits: Mapping[str, float], children: 
         with turn:  # so that none is started once stopping is set
             if stopping.is_set():
                 return None
-            try:
-                child = running[number] = Child(limits)
-            except OSError as error:
-                answers.put(GraderError(f"A reading process could not be started: {error}."))
-                return None
-        wrong = child.greet()
-        if wrong:
-            answers.put(GraderError(f"A reading process could not be started: {wrong}."))
-            return None
+            child = running[number] = Child(limits)
+        child.greet()
         return child
 
     def serve(number: int) -> None:
@@ -357,22 +356,17 @@ def _replies(files: Sequence[FoundFile], limits: Mapping[str, float], children: 
         thread.start()
 
     def arriving() -> Iterator[tuple[int, Reply]]:
-        left, looked = len(files), time.monotonic()
+        left = len(files)
         try:
             while left:
                 try:
-                    answer = answers.get(timeout=_WATCH_SECONDS)
+                    answer = answers.get(timeout=_LONGEST_WAIT_S)
                 except queue.Empty:
-                    answer = None
-                if time.monotonic() - looked > _WATCH_SECONDS:
-                    looked = time.monotonic()
-                    for child in list(running.values()):
-                        child.stop_if_overdue()
+                    continue
                 if isinstance(answer, Exception):
                     raise answer
-                if answer is not None:
-                    left -= 1
-                    yield answer
+                left -= 1
+                yield answer
         finally:
             with turn:
                 stopping.set()

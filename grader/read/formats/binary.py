@@ -10,12 +10,14 @@ bench_foreign reads some 1,050 such files of other writers.
 
 from __future__ import annotations
 
+import contextlib
 import struct
 from collections.abc import Iterator, Mapping
 
 from grader.read.formats.number_format import prints_a_unit
 from grader.read.formats.package import NOT_RELATED, related
 from grader.read.formats.parts import Parts, Refused
+from grader.read.formats.product import is_closed, kind_of_zip
 from grader.read.formats.sheet_scan import Scan, SheetScan, check_place, printed_texts, too_large
 from grader.read.formats.styles import Styles, styles_of
 
@@ -48,6 +50,14 @@ _B_FORMAT, _B_XF, _B_SHEET, _B_XFS, _B_END_XFS = 44, 47, 156, 617, 618
 _B_PRINTED = 479  # BrtBeginHeaderFooter; its number is from memory
 
 
+@contextlib.contextmanager
+def _whole_records() -> Iterator[None]:
+    try:
+        yield
+    except (struct.error, IndexError) as error:
+        raise Refused("damaged", what="its records are broken") from error
+
+
 def _number(found: SheetScan, row: int, column: int, style: int, styles: Styles, value: str = "a number") -> None:
     if style in styles.percent:
         found.percents.add((row, column))
@@ -58,6 +68,7 @@ def _number(found: SheetScan, row: int, column: int, style: int, styles: Styles,
 # ---------------------------------------------------------------------------------------------------- .xls
 
 
+@_whole_records()
 def scan_xls(stream: bytes, limits: Mapping[str, float]) -> list[SheetScan]:
     """Scan the workbook stream of an .xls.
 
@@ -65,10 +76,28 @@ def scan_xls(stream: bytes, limits: Mapping[str, float]) -> list[SheetScan]:
     Returns : one SheetScan a sheet, charts and macro sheets too, in the workbook's order.
     Raises  : Refused: a password, a version before Excel 97, broken records, sheets too large together.
     """
-    try:
-        return _scan_xls(stream, limits)
-    except struct.error as error:
-        raise Refused("damaged", what="its records are broken") from error
+    if struct.unpack_from("<HHH", stream)[::2] != (_BOF, _BIFF8):
+        raise Refused("format_not_read")
+    codes: dict[str, str] = {}
+    used: list[str] = []
+    starts: list[int] = []
+    for number, at, _ in _records(stream, 0):
+        if number == _PASSWORD:
+            raise Refused("encrypted")
+        if number == _FORMAT:
+            codes[str(struct.unpack_from("<H", stream, at)[0])] = _text(stream, at + 2)
+        elif number == _XF:  # its ifmt (2.4.353)
+            used.append(str(struct.unpack_from("<H", stream, at + 2)[0]))
+        elif number == _SHEET:
+            starts.append(struct.unpack_from("<I", stream, at)[0])
+    styles = styles_of(codes, used)
+    found = [_scan_xls_sheet(stream, start, styles) for start in starts]
+    area = 0
+    for sheet in found:  # the library holds all sheets at once
+        area += (sheet.last_row + 1) * (sheet.last_column + 1)
+        if area > limits["dense_cells"]:
+            raise too_large(sheet.last_row, sheet.last_column)
+    return found
 
 
 def _records(stream: bytes, at: int) -> Iterator[tuple[int, int, int]]:
@@ -94,31 +123,6 @@ def _records(stream: bytes, at: int) -> Iterator[tuple[int, int, int]]:
             yield number, at, size
         at += size
     raise Refused("truncated")
-
-
-def _scan_xls(stream: bytes, limits: Mapping[str, float]) -> list[SheetScan]:
-    if struct.unpack_from("<HHH", stream)[::2] != (_BOF, _BIFF8):
-        raise Refused("format_not_read")
-    codes: dict[str, str] = {}
-    used: list[str] = []
-    starts: list[int] = []
-    for number, at, _ in _records(stream, 0):
-        if number == _PASSWORD:
-            raise Refused("encrypted")
-        if number == _FORMAT:
-            codes[str(struct.unpack_from("<H", stream, at)[0])] = _text(stream, at + 2)
-        elif number == _XF:  # its ifmt (2.4.353)
-            used.append(str(struct.unpack_from("<H", stream, at + 2)[0]))
-        elif number == _SHEET:
-            starts.append(struct.unpack_from("<I", stream, at)[0])
-    styles = styles_of(codes, used)
-    found = [_scan_xls_sheet(stream, start, styles) for start in starts]
-    area = 0
-    for sheet in found:  # the library holds all sheets at once
-        area += (sheet.last_row + 1) * (sheet.last_column + 1)
-        if area > limits["dense_cells"]:
-            raise too_large(sheet.last_row, sheet.last_column)
-    return found
 
 
 def _text(stream: bytes, at: int) -> str:
@@ -183,19 +187,16 @@ def _xls_formula(found: SheetScan, stream: bytes, at: int, styles: Styles) -> No
 # --------------------------------------------------------------------------------------------------- .xlsb
 
 
+@_whole_records()
 def scan_xlsb(parts: Parts, limits: Mapping[str, float]) -> Scan:
     """Scan the parts of an .xlsb.
 
     limits : the table [limits] of data/limits_reading.toml.
     Raises : Refused where a part is missing or broken, or a sheet is too large.
     """
-    try:
-        return _scan_xlsb(parts, limits)
-    except (struct.error, IndexError) as error:
-        raise Refused("damaged", what="its records are broken") from error
-
-
-def _scan_xlsb(parts: Parts, limits: Mapping[str, float]) -> Scan:
+    kind = kind_of_zip(parts)
+    if is_closed(kind):
+        return Scan("xlsb", kind, {})
     relations = related(parts, _B_BOOK)
     if not relations:
         raise Refused("damaged", what="the list of its sheets is missing")
@@ -223,7 +224,7 @@ def _scan_xlsb(parts: Parts, limits: Mapping[str, float]) -> Scan:
                 if (found.last_row + 1) * (found.last_column + 1) > limits["dense_cells"]:
                     raise too_large(found.last_row, found.last_column, name)
     parts.check_prologs()
-    return Scan("xlsb", "", sheets)
+    return Scan("xlsb", kind, sheets)
 
 
 def _binary_records(content: bytes) -> Iterator[tuple[int, int, int]]:

@@ -71,14 +71,16 @@ def is_workbook(parts: Parts, part: str) -> bool:
 
 
 class Book(NamedTuple):
-    """What a workbook's list of sheets says.
+    """The parts of an .xlsx or .xlsm, and what its list of sheets says.
 
+    part   : the list of sheets.
     sheets       : name of each worksheet -> its part. states : name -> "visible", "hidden" or "veryHidden".
     styles, strings : parts, "" where there is none.
     recalculated : the formulas still wait for a spreadsheet program to work them out.
     from_1904    : days are counted from 1904.
     """
 
+    parts: Parts
     part: str
     sheets: dict[str, str]
     states: dict[str, str]
@@ -86,6 +88,10 @@ class Book(NamedTuple):
     strings: str
     recalculated: bool
     from_1904: bool
+
+    def sheet(self, name: str) -> bytes:
+        """The XML of a sheet."""
+        return self.parts.read(self.sheets[name])
 
     @property
     def usual(self) -> bool:
@@ -110,7 +116,7 @@ def book_of(parts: Parts) -> Book:
             sheets[name], states[name] = entry.of_sheet(name), sheet.get("state", "visible")
     styles, strings = (next(iter(parts_of_kind(relations, kind)), "") for kind in ("styles", "sharedStrings"))
     waiting, from_1904 = (said.get(key) in ("1", "true") for key in ("fullCalcOnLoad", "date1904"))
-    return Book(part, sheets, states, styles, strings, waiting, from_1904)
+    return Book(parts, part, sheets, states, styles, strings, waiting, from_1904)
 
 
 def _stated(parts: Parts, part: str) -> tuple[dict[str, str], list[dict[str, str]]]:

@@ -8,6 +8,7 @@ any other. `plainly_packed` puts such a sheet, or all of them, into a workbook o
 
 from __future__ import annotations
 
+import html
 import io
 import re
 import zipfile
@@ -15,27 +16,24 @@ from typing import NamedTuple
 from xml.etree.ElementTree import tostring
 
 from grader.read.formats.package import Book
-from grader.read.formats.parts import Parts, tree
+from grader.read.formats.parts import tree
 from grader.read.formats.scan import is_plain
-from grader.read.shapes.tables import column_number
+from grader.read.shapes.tables import place_of
 
 _ROW_NUMBER = re.compile(rb'[^>]*?\br="([0-9]{1,9})"')
 _CELL_ROW = re.compile(rb'(<c [^>]*?\br="[A-Za-z]{1,3})[0-9]+"')
 _CELL = re.compile(rb"<c ([^>]*)(?<!/)>(.*?)</c>", re.DOTALL)
 _KIND = re.compile(rb'\bt="([^"]*)"')
-_PLACE = re.compile(rb'\br="([A-Za-z]{1,3})([0-9]{1,7})"')
+_PLACE = re.compile(rb'\br="([A-Za-z]{1,3}[0-9]{1,7})"')
 _VALUE = re.compile(rb"<v(?: [^>]*)?>([^<]*)</v>")
 _NUMBER = re.compile(rb"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _CONTENT = (b"<v", b"<f", b"<is")
 _DIMENSION = re.compile(rb"<dimension [^>]*>(?:</dimension>)?")
-_IN_QUOTES = str.maketrans(
-    {"&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;", "\n": "&#10;", "\r": "&#13;", "\t": "&#9;"}
-)
 
 
-def _quoted(value: str) -> str:
-    """A text as the value of an attribute; the standard library's own brings a hundred modules with it."""
-    return f'"{value.translate(_IN_QUOTES)}"'
+def _in_quotes(text: str) -> str:
+    """A text as the value of an attribute, an end of line as itself."""
+    return re.sub(r"[\n\r\t]", lambda sign: f"&#{ord(sign[0])};", html.escape(text))
 
 
 class ClosedUp(NamedTuple):
@@ -45,11 +43,12 @@ class ClosedUp(NamedTuple):
     numbers: list[int]
 
 
-def plainly_written(content: bytes, part: str) -> bytes:
-    """The sheet's XML as searches over its bytes understand it; as it is where it is plain already."""
+def plainly_written(book: Book, name: str) -> bytes:
+    """A sheet's XML as searches over its bytes understand it; as it is where it is plain already."""
+    content = book.sheet(name)
     if is_plain(content):
         return content
-    root = tree(content, part)
+    root = tree(content, book.sheets[name])
     for element in root.iter():
         element.tag = element.tag.rpartition("}")[2]
     return tostring(root)
@@ -99,7 +98,7 @@ def mended(content: bytes) -> tuple[bytes, dict[tuple[int, int], tuple[str, str]
             unplaced.append(cell[0])
             return cell[0]
         shown = value.decode("utf-8", "replace")[:200] or "error"
-        left_out[int(place[2]) - 1, column_number(place[1].decode())] = (shown, why)
+        left_out[place_of(place[1].decode()) or (0, 0)] = (shown, why)
         return b""
 
     made = _CELL.sub(look, content)
@@ -108,50 +107,34 @@ def mended(content: bytes) -> tuple[bytes, dict[tuple[int, int], tuple[str, str]
 
 _MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
 _OFFICE = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
-_CONTENT_KIND = "application/vnd.openxmlformats-officedocument.spreadsheetml."
-_PACKAGE_NAMES = "http://schemas.openxmlformats.org/package/2006/"
+_PACKAGE = "http://schemas.openxmlformats.org/package/2006/relationships"
 
 
-def plainly_packed(parts: Parts, book: Book, only: str = "", content: bytes = b"") -> bytes:
-    """A workbook of the same worksheets, styles and texts, and of nothing else, its parts where they lie by custom.
+def plainly_packed(book: Book, only: str = "", content: bytes = b"") -> bytes:
+    """A workbook of the same worksheets, styles and texts, its parts where they lie by custom, with what the fast reader needs.
 
     For a reader that stumbles over macro sheets, names in capitals or parts in other places.
     only : name of one sheet that is wanted alone, `content` in the place of its part.
     """
-    sheets = [only] if only else list(book.sheets)
-    packed = [
-        (f"worksheets/sheet{n}.xml", "worksheet", content if only else parts.read(book.sheets[name]))
-        for n, name in enumerate(sheets, start=1)
-    ]
-    packed += [
-        (f"{kind}.xml", kind, parts.read(part))
-        for kind, part in (("styles", book.styles), ("sharedStrings", book.strings))
-        if part
-    ]
-    listed = "".join(
-        f'<sheet name={_quoted(name)} sheetId="{n}" state={_quoted(book.states[name])} r:id="rId{n}"/>'
-        for n, name in enumerate(sheets, start=1)
+    held = dict.fromkeys([only], content) if only else {sheet: book.sheet(sheet) for sheet in book.sheets}
+    packed = [(f"worksheets/sheet{n}.xml", "worksheet", sheet) for n, sheet in enumerate(held.values(), start=1)]
+    packed += [(f"{kind}.xml", kind, book.parts.read(part)) for kind, part in
+               (("styles", book.styles), ("sharedStrings", book.strings)) if part]  # fmt: skip
+    sheets = "".join(
+        f'<sheet name="{_in_quotes(name)}" sheetId="{n}" state="{_in_quotes(book.states[name])}" r:id="rId{n}"/>'
+        for n, name in enumerate(held, start=1)
     )
     workbook = (
         f'<workbook xmlns="{_MAIN}" xmlns:r="{_OFFICE}"><workbookPr date1904="{int(book.from_1904)}"/>'
-        f"<sheets>{listed}</sheets></workbook>"
-    )
-    kinds = "".join(
-        f'<Override PartName="/xl/{name}" ContentType="{_CONTENT_KIND}{kind}+xml"/>'
-        for name, kind in [("workbook.xml", "sheet.main"), *((name, kind) for name, kind, _ in packed)]
-    )
-    types = (
-        f'<Types xmlns="{_PACKAGE_NAMES}content-types"><Default Extension="rels" '
-        f'ContentType="application/vnd.openxmlformats-package.relationships+xml"/>{kinds}</Types>'
+        f"<sheets>{sheets}</sheets></workbook>"
     )
     stream = io.BytesIO()
     with zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED) as archive:
-        archive.writestr("[Content_Types].xml", types)
         archive.writestr("_rels/.rels", _related([("xl/workbook.xml", "officeDocument")]))
         archive.writestr("xl/workbook.xml", workbook)
-        archive.writestr("xl/_rels/workbook.xml.rels", _related([(name, kind) for name, kind, _ in packed]))
-        for name, _, held in packed:
-            archive.writestr(f"xl/{name}", held)
+        archive.writestr("xl/_rels/workbook.xml.rels", _related([(part, kind) for part, kind, _ in packed]))
+        for part, _, bytes_of_part in packed:
+            archive.writestr(f"xl/{part}", bytes_of_part)
     return stream.getvalue()
 
 
@@ -160,4 +143,4 @@ def _related(targets: list[tuple[str, str]]) -> str:
         f'<Relationship Id="rId{n}" Type="{_OFFICE}/{kind}" Target="{target}"/>'
         for n, (target, kind) in enumerate(targets, start=1)
     )
-    return f'<Relationships xmlns="{_PACKAGE_NAMES}relationships">{lines}</Relationships>'
+    return f'<Relationships xmlns="{_PACKAGE}">{lines}</Relationships>'

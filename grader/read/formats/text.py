@@ -15,8 +15,9 @@ from typing import Any, NamedTuple
 
 from grader.columns import PARAMETERS
 from grader.problems import Unreadable, a1
-from grader.read.formats.parts import Refused
-from grader.read.shapes.tables import Note, Sheet
+from grader.read.formats.parts import Refused, megabytes
+from grader.read.formats.sheet_scan import too_large
+from grader.read.shapes.tables import Note, Sheet, squared
 
 DELIMITERS = (";", "\t", ",", "|")
 _SAMPLE_ROWS = 400
@@ -48,9 +49,7 @@ def read_text(data: bytes, name: str, limits: Mapping[str, float]) -> TextTable:
     Raises  : Refused: too large, not text, quotation marks that do not pair.
     """
     if len(data) > limits["text_bytes"]:
-        raise Refused(
-            "file_too_large", size=f"{len(data) / 1e6:,.0f} MB", limit=f"{limits['text_bytes'] / 1e6:,.0f} MB"
-        )
+        raise Refused("file_too_large", size=megabytes(len(data)), limit=megabytes(limits["text_bytes"]))
     text, assumed = _decode(data)
     notes = [Note("text_cp1252", name, "", "", {})] if assumed else []
     hint = _HINT.match(text)
@@ -65,13 +64,9 @@ def read_text(data: bytes, name: str, limits: Mapping[str, float]) -> TextTable:
         rows[number] = unreadable
     width = max(map(len, rows), default=0)
     if width * len(rows) > limits["dense_cells"]:
-        raise Refused(
-            "sheet_too_large", sheet=name, cell=a1(len(rows) - 1, width - 1), far=a1(len(rows) - 1, width - 1)
-        )
-    for row in rows:
-        row.extend([""] * (width - len(row)))
+        raise too_large(len(rows) - 1, width - 1, name)
     own = bool(rows) and _OWN <= set(rows[0])
-    return TextTable(Sheet(name, rows), notes, own)
+    return TextTable(Sheet(name, squared(rows)), notes, own)
 
 
 def _decode(data: bytes) -> tuple[str, bool]:
@@ -146,24 +141,20 @@ def _rows(text: str, delimiter: str, limits: Mapping[str, float]) -> tuple[list[
     """The rows, and the number of the first that spans lines (0: none)."""
     rows: list[list[Any]] = []
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    first_long = 0
-    filled = 0
-    while True:
-        line = reader.line_num + 1
-        try:
-            row: list[Any] = next(reader)
-        except StopIteration:
-            break
-        except csv.Error as error:
-            raise Refused("text_quotes", line=line) from error
-        if reader.line_num > line:
-            _refuse_swallowed(row, delimiter, line)
-            first_long = first_long or len(rows)
-        filled += len(row)
-        if filled > limits["dense_cells"]:
-            far = a1(len(rows), len(row) - 1)
-            raise Refused("sheet_too_large", cell=far, far=far)
-        rows.append([_cell(cell) for cell in row])
+    first_long = filled = 0
+    line = 1
+    try:
+        for row in reader:
+            if reader.line_num > line:
+                _refuse_swallowed(row, delimiter, line)
+                first_long = first_long or len(rows)
+            filled += len(row)
+            if filled > limits["dense_cells"]:
+                raise too_large(len(rows), len(row) - 1)
+            rows.append([_cell(cell) for cell in row])
+            line = reader.line_num + 1
+    except csv.Error as error:
+        raise Refused("text_quotes", line=line) from error
     while rows and not any(rows[-1]):
         rows.pop()
     return rows, first_long

@@ -66,8 +66,7 @@ def _open_zip(data: bytes, limits: Mapping[str, float]) -> Opened:
     elif _BINARY_WORKBOOK in parts.entries:
         from grader.read.formats.binary import scan_xlsb
 
-        kind = kind_of_zip(parts)
-        scan = Scan("xlsb", kind, {}) if is_closed(kind) else scan_xlsb(parts, limits)._replace(kind=kind)
+        scan = scan_xlsb(parts, limits)
     else:
         from grader.read.formats.ods import check_ods, read_ods
 
@@ -76,8 +75,7 @@ def _open_zip(data: bytes, limits: Mapping[str, float]) -> Opened:
         return Opened("ods", kind, [] if is_closed(kind) else read_ods(parts, limits), [])
     if is_closed(scan.kind):
         return Opened(scan.format, scan.kind, (), [])
-    sheets = open_sheets(data, scan, limits, None if scan.format == "xlsb" else parts)
-    return Opened(scan.format, scan.kind, sheets, [])
+    return Opened(scan.format, scan.kind, open_sheets(data, scan, limits), [])
 
 
 def may_be_register(data: bytes, limits: Mapping[str, float]) -> bool:
@@ -129,66 +127,51 @@ def _calamine(data: bytes) -> python_calamine.CalamineWorkbook:
         raise Refused("damaged", what=_first_line(error)) from error
 
 
-def open_sheets(data: bytes, scan: Scan, limits: Mapping[str, float], parts: Parts | None = None) -> Iterator[Sheet]:
+def open_sheets(data: bytes, scan: Scan, limits: Mapping[str, float]) -> Iterator[Sheet]:
     """The worksheets of a workbook, hidden ones too, one at a time in the workbook's order.
 
     data   : bytes of the file, as scanned. limits : the table [limits] of data/limits_reading.toml.
-    parts  : the file's parts, where it is an .xlsx or .xlsm.
     Yields : Sheet with rectangular rows; a blank cell is "", a cell that holds no value an Unreadable.
     Raises : Refused where the file cannot be read, or a sheet is too large.
     """
-    library = _opened(data, scan, parts)
+    library = _opened(data, scan.book)
     for entry in library.sheets_metadata:
         if entry.typ != python_calamine.SheetTypeEnum.WorkSheet:
             continue
-        found = scan.sheets.get(entry.name)
+        name, found = entry.name, scan.sheets.get(entry.name)
         if found is None:  # unscanned, so what it hides would go unseen
-            raise Refused("damaged", what=f"the sheet {entry.name} is not in the list of sheets")
+            raise Refused("damaged", what=f"the sheet {name} is not in the list of sheets")
         hidden = entry.visible != python_calamine.SheetVisibleEnum.Visible
         numbers: list[int] | None = None
         merges: Callable[[], list[Range]] = list
         # Where the cells of an .xlsx were not counted, the scan has seen that they fill the sheet.
-        counted = found.cells is not None or parts is None
+        counted = found.cells is not None or scan.book is None
         if counted and (found.last_row + 1) * (found.last_column + 1) > limits["dense_cells"]:
-            rows, numbers = _sparse_rows(entry.name, scan, limits, parts)
+            rows, numbers = _sparse_rows(scan.book, name, found, limits)
         else:
             try:
-                sheet = library.get_sheet_by_name(entry.name)
+                sheet = library.get_sheet_by_name(name)
                 rows, numbers = _without_long_gaps(_rows(sheet), found.unreadable)
                 merges = partial(_merges, sheet)
             except _UNREADABLE as error:
-                if parts is None or scan.book is None:
-                    raise Refused("damaged", sheet=entry.name, what=_first_line(error)) from error
-                part = scan.book.sheets[entry.name]
-                content = plainly_written(parts.read(part), part)
-                rows = _rewritten_rows(parts, scan.book, entry.name, content, found)
+                if scan.book is None:
+                    raise Refused("damaged", sheet=name, what=_first_line(error)) from error
+                rows = _rewritten_rows(scan.book, name, plainly_written(scan.book, name), found)
         if found.unreadable:
             lay_over(rows, numbers, found.unreadable)
-        yield Sheet(
-            entry.name,
-            rows,
-            numbers,
-            found.percents,
-            hidden,
-            merges,
-            found.hidden,
-            found.comments,
-            found.struck,
-            found.printed,
-        )
+        seen = found.hidden, found.comments, found.struck, found.printed
+        yield Sheet(name, rows, numbers, found.percents, hidden, merges, *seen)
 
 
-def _opened(data: bytes, scan: Scan, parts: Parts | None) -> python_calamine.CalamineWorkbook:
+def _opened(data: bytes, book: Book | None) -> python_calamine.CalamineWorkbook:
     """The workbook in the library's hands: as it is, or packed anew where that is not how the library expects it."""
-    if parts is None or scan.book is None:
-        return _calamine(data)
-    if scan.book.usual:
+    if book is None or book.usual:
         try:
             return _calamine(data)
         except Refused as refused:
-            if refused.code != "damaged":
+            if book is None or refused.code != "damaged":
                 raise
-    return _calamine(plainly_packed(parts, scan.book))
+    return _calamine(plainly_packed(book))
 
 
 def _rows(sheet: python_calamine.CalamineSheet) -> list[list[Any]]:
@@ -215,7 +198,7 @@ def _without_long_gaps(
 
 
 def _rewritten_rows(
-    parts: Parts, book: Book, name: str, content: bytes, found: SheetScan, numbers: Sequence[int] | None = None
+    book: Book, name: str, content: bytes, found: SheetScan, numbers: Sequence[int] | None = None
 ) -> list[list[Any]]:
     """The rows of a sheet's XML, written anew without the cells that no reader can use, which go to found.unreadable.
 
@@ -225,7 +208,7 @@ def _rewritten_rows(
     for (row, column), shown in left_out.items():
         found.unreadable.setdefault((row if numbers is None else numbers[row], column), shown)
     try:
-        return _rows(_calamine(plainly_packed(parts, book, name, content)).get_sheet_by_name(name))
+        return _rows(_calamine(plainly_packed(book, name, content)).get_sheet_by_name(name))
     except _UNREADABLE as error:
         raise Refused("damaged", sheet=name, what=_first_line(error)) from error
 
@@ -256,18 +239,16 @@ def lay_over(
 
 
 def _sparse_rows(
-    name: str, scan: Scan, limits: Mapping[str, float], parts: Parts | None
+    book: Book | None, name: str, found: SheetScan, limits: Mapping[str, float]
 ) -> tuple[list[list[Any]], list[int]]:
     """The rows of a huge, mostly empty sheet that hold anything, and their numbers."""
-    found = scan.sheets[name]
     refused = too_large(found.last_row, found.last_column, name)
-    if found.cells is None or found.cells > limits["sparse_cells"] or parts is None or scan.book is None:
+    if book is None or found.cells is None or found.cells > limits["sparse_cells"]:
         raise refused
-    part = scan.book.sheets[name]
-    content, numbers = closed_up(plainly_written(parts.read(part), part))
+    content, numbers = closed_up(plainly_written(book, name))
     if len(numbers) * (found.last_column + 1) > limits["dense_cells"]:
         raise refused
-    rows = _rewritten_rows(parts, scan.book, name, content, found, numbers)
+    rows = _rewritten_rows(book, name, content, found, numbers)
     rows.extend([] for _ in range(len(numbers) - len(rows)))  # rows of unreadable cells alone, at the end
     return squared(rows), numbers
 

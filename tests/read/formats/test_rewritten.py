@@ -10,6 +10,7 @@ import pytest
 
 from grader.problems import Unreadable
 from grader.read.child import read_file
+from grader.read.formats.package import book_of
 from grader.read.formats.parts import Parts
 from grader.read.formats.rewritten import mended, plainly_written
 from grader.read.formats.workbook import open_file
@@ -85,9 +86,8 @@ def test_a_sheet_closed_up_holds_what_openpyxl_reads(tmp_path, rows):
 def test_unusual_xml_is_written_plainly_with_the_same_result(tmp_path, change):
     data = with_rows(plain((1, 2, 3)), STRAY)
     odd = changed(data, SHEET, lambda content: content.replace(*change))
-    assert plainly_written(Parts(data, reading_limits()).read(SHEET), SHEET) == Parts(data, reading_limits()).read(
-        SHEET
-    )
+    book = book_of(Parts(data, reading_limits()))
+    assert plainly_written(book, "Readings") == book.sheet("Readings")
     plainly, patiently = (read(tmp_path, one) for one in (data, odd))
     assert plainly.tables == patiently.tables and patiently.rows_found == 3
     bad = read(tmp_path, with_oxygen(b'<c r="F2"><v>NaN</v></c>', odd))
