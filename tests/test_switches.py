@@ -40,7 +40,19 @@ from grader.read.find import find_workbooks
 from grader.read.layout import load_layout
 from grader.read.process import read_workbooks
 from grader.read.shapes import across, rows, site_of_sheet
-from grader.read.words import answers, clauses, dates, figures, labels, measured, outlet_names, said, stated, units
+from grader.read.words import (
+    answers,
+    clauses,
+    composed,
+    dates,
+    figures,
+    labels,
+    measured,
+    outlet_names,
+    said,
+    stated,
+    units,
+)
 from grader.read.words.heading_words import limit_pattern, word_keys
 from grader.read.words.headings import kind_of, understand
 from grader.read.words.loose import loose_word
@@ -358,6 +370,8 @@ SC, H, G, K, C = "rules/_schema.toml", "headings-en.toml", "register.toml", "wor
 SH, PA, B = "sheets.toml", "palette.toml", "blank.toml"
 W, M = "wear.toml", "marked.toml"
 CL, COLD = "clauses.toml", "lowest_use_temperature_c"
+CM, AMBIENT = "composed.toml", "ambient_temperature_c"
+COLDEST = (COLD, AMBIENT)
 SERIES = ("grader.review.history", "grader.review.wear.series")
 # What stands in the table for want of a pressure of its own: an airline at 0.2 bar, which may be MPa.
 LOW = {"line_pressure_bar": 0.2, "lowest_pressure_bar": 0.1}
@@ -604,14 +618,30 @@ TURNS: list[Turn] = [
     (S, ("cold", "without"), [], lambda: stated.is_cold("Dryer, coldest stage"), False, True),
     (S, ("apart", "words"), [], against("fail-safe valve"), False, True),
     (UN, ("after",), [], lambda: guess("CO after 10", "min").unit, None, "min"),
+    *((CM, ("rule", at, name), new, lambda text=text: composed.composed(*text), composed.Composed(was, True), then)
+      for at, name, new, text, was, then in (
+          (0, "field", "airline_temperature_c", ("Min temp",), COLDEST,
+           composed.Composed(("airline_temperature_c", AMBIENT), True)),
+          (0, "or", [], ("Min temp",), COLDEST, composed.Composed(COLDEST[:1], True)),
+          (0, "must", ["lowest", "temperature", "use"], ("Min temp",), COLDEST, None),
+          (0, "may", ["use"], ("Min room temp",), COLDEST, None),
+          (0, "unit", "flow", ("Min temp", "°C"), COLDEST, None),
+          (0, "by_unit", "flow", ("Min room", "°C"), COLDEST, None),
+          (0, "general", False, ("Min temp",), COLDEST, composed.Composed(COLDEST, False)))),
+    (CM, ("rule", 5, "stated"), False, lambda: composed.composed("Ist", "L/min", stated=False), None,
+     composed.Composed(("flow_l_min", "flow_needed_l_min"), True)),
+    (CM, ("unit", "flow"), [], lambda: labels.column(0, "l/min").heading.general, True, False),
+    (CM, ("unit", "pressure"), [], lambda: labels.column(0, "Bar").heading.general, True, False),
+    (CM, ("filled_from_bar",), 300, lambda: settle.settled([labels.column(0, "Fülldruck bar")], {0: [250]})[0].field,
+     "line_pressure_bar", ""),
     (UN, ("made",), [], lambda: may_be_done("Cal date"), True, False),
     (UN, ("rule", 2, "words"), ["oil"], lambda: len(choices("CO expires")()), 1, 6),
     (UN, ("rule", 2, "also"), ["oil"], lambda: len(choices("CO expires")()), 1, 6),
     (UN, ("rule", 2, "choices"), ["remarks"], choices("CO expires"), ("co_tube_expiry",), ("remarks",)),
     (UN, ("rule", 2, "stop"), False, lambda: len(choices("CO expires")()), 1, 6),
-    (UN, ("rule", 8, "without"), ["earlier"], choices("previous CO"), (), ("co_ppm",)),
-    (UN, ("rule", 9, "units"), ["flow"], choices("dew"), ("dew_point_measured_c",), ()),
-    (UN, ("rule", 15, "only"), ABSENT, lambda: guess("Filling time (min)", "min").choices, (), ("oil_sampling_min",)),
+    (UN, ("rule", 9, "without"), ["earlier"], choices("previous CO"), (), ("co_ppm",)),
+    (UN, ("rule", 10, "units"), ["flow"], choices("dew"), ("dew_point_measured_c",), ()),
+    (UN, ("rule", 16, "only"), ABSENT, lambda: guess("Filling time (min)", "min").choices, (), ("oil_sampling_min",)),
     (SU, ("inert",), [], lambda: "argon" in _inert(), True, False),
     (SU, ("names",), ["unobtainium"], substance("Unobtainium"), False, True),
     (SU, ("other_thing",), ["helium"], substance("Helium"), True, False),
@@ -697,6 +727,7 @@ TURNS: list[Turn] = [
     (H, ("words", "or"), [], heading("Oil (stain or clear)"), "oil_mg_m3", None),
     (H, ("words", "other_thing"), [], lambda: "average" in word_keys("other_thing"), True, False),
     (H, ("words", "general"), [], lambda: understand("pressure").general, True, False),
+    (H, ("parts", "place"), ["xyzzy"], lambda: composed.composed("Min xyzzy temp") is not None, False, True),
     (H, ("stems", "dew"), ["xyzzy*"], lambda: "dew" in classes_of("xyzzy point"), False, True),
     *((f"headings-{code}.toml", ("fields", "co_ppm", "synonyms"), ["xyzzy"],
        lambda code=code: understand("xyzzy").field, None, "co_ppm") for code in ("de", "fr")),

@@ -67,7 +67,7 @@ PAGES: dict[str, Any] = {
     "headings-en.toml": {
         "fields": {"*": "synonyms abbreviations loose"},
         "patterns": {"*": "synonyms loose"},
-        **dict.fromkeys("at_atmosphere substances ambiguous stems unless".split(), "*"),
+        **dict.fromkeys("at_atmosphere substances ambiguous stems unless parts".split(), "*"),
         "others": "unit limit verdict parameter value number earlier",
         "words": "filler and or joining condition limit other_thing function general later",
     },
@@ -97,6 +97,7 @@ PAGES: dict[str, Any] = {
         "alone": "words remark filler title",
         "span": "same to from on of",
     },
+    "composed.toml": {"filled_from_bar": "", "unit": "*", "rule": "field or must may unit by_unit stated general"},
     "unclear.toml": {"made": "", "after": "", "rule": "words units also without only stop choices"},
     "wear.toml": {
         **dict.fromkeys(

@@ -12,13 +12,13 @@ from grader.columns import FIELDS
 from grader.data import load_toml, names
 from grader.problems import Unreadable
 from grader.read.words.dates import parse_date
-from grader.read.words.heading_words import LIKELY, key, reading_words, row_words
-from grader.read.words.headings import Heading
+from grader.read.words.heading_words import BREAK, LIKELY, key, reading_words, row_words
+from grader.read.words.headings import Heading, kind_of
 from grader.read.words.labels import Column, is_limit, is_placeholder, looks_like_value
 from grader.read.words.loose import loose_word, own_word
 from grader.read.words.notation import as_number
 from grader.read.words.unclear import classes_of
-from grader.read.words.units import belongs
+from grader.read.words.units import belongs, convert
 
 _CLOCK = re.compile(r"(\d{1,2})[:.h]([0-5]\d)(?::[0-5]\d)?(?:\s*(?:h|hrs|uhr))?", re.IGNORECASE)
 _MORNING = 5
@@ -41,7 +41,11 @@ def settled(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Colum
         return columns
     filled = {c.at: [v for v in cells.get(c.at, ()) if v is not None] for c in columns}
     claimed = [c.field for c in columns if c.field and filled[c.at]]
-    mains = [c.heading.candidates[0] for c in columns if c.kind == "unclear" and filled[c.at] and c.heading.candidates]
+    mains = [
+        c.heading.candidates[0]
+        for c in columns
+        if c.kind == "unclear" and c.heading.candidates and can_be(c.heading.candidates[0], filled[c.at], c)
+    ]
     made = []
     for c in columns:
         values = filled[c.at]
@@ -56,17 +60,33 @@ def settled(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Colum
             made.append(_as_field(c, "test_time", "times of day"))
             claimed.append("test_time")
             continue
-        if c.heading.general and fits:
+        if c.heading.general and fits and not _speaks_against(c, fits[0], values, columns):
             numeric = FIELDS[fits[0]].kind == "number"
             free = [f for f in fits if (f not in claimed or f in JOINED) and mains.count(f) < 2]
             if free and (free[0] == fits[0] or not numeric):
                 made.append(_as_field(c, free[0], "general word"))
                 claimed.append(free[0])
                 continue
-        if c.heading.candidates and _is_known_limit(c, values):
+        if c.heading.candidates and (_is_known_limit(c, values) or _is_limit_beside(c, values, claimed)):
             fits = ()
         made.append(c._replace(kind="unclear" if fits else "note", heading=c.heading._replace(candidates=fits)))
     return made
+
+
+def _speaks_against(c: Column, field: str, values: list[Any], columns: list[Column]) -> bool:
+    """Whether a general word is not the field it names first, by its cells or by the line beside it."""
+    classes = classes_of(c.text)
+    if field == "lowest_use_temperature_c":  # beside "Max temp" it is that of a day
+        return any(
+            field in other.heading.candidates and "highest" in classes_of(other.text)
+            for other in columns
+            if other is not c
+        )
+    if field == "line_pressure_bar" and "filled" in classes:
+        least = float(load_toml("composed.toml")["filled_from_bar"])
+        figures = (convert(field, c.heading.told or FIELDS[field].unit, f) for f in _figures(values))
+        return any(float(f) < least for f in figures)
+    return False
 
 
 # Fields of which a heading may ask whether anything was seen, and how a reading says that it was.
@@ -159,6 +179,13 @@ def _is_known_limit(c: Column, values: list[Any]) -> bool:
         return False
     figures = set(_figures(values))
     return len(figures) == 1 and any(figures <= known_limits(f) for f in c.heading.candidates)
+
+
+def _is_limit_beside(c: Column, values: list[Any], claimed: list[str]) -> bool:
+    """Whether a heading says that it is the limit of a reading which has a line of its own: "DTP Soll" beside "DTP Ist"."""
+    tokens = [t for t in BREAK.split(c.text) if kind_of(t) == "limit" and "second" not in classes_of(t)]
+    own = c.heading.candidates[0] in claimed
+    return bool(tokens) and own and len(set(_figures(values))) == 1 and len(set(map(str, values))) == 1
 
 
 @cache

@@ -102,9 +102,14 @@ def _matrix(grid: Grid, begin: int, top: int, alone: bool) -> Matrix | None:
     meanings = [(t, k) for meaning in (label, loose_label) for t in texts if (k := meaning(t)) is not None]
     meanings = [m for m in meanings if m[1].field not in _NO_PARAMETER and not m[1].weak]
     # "Oxygen" on the sheet's tab and "Oxygen (%)" over its table: the one that states the unit.
-    full = (m for m in meanings if m[1].field and m[1].field == meanings[0][1].field and m[1].heading.unit)
+    full = (m for m in meanings if _main(m[1]) == _main(meanings[0][1]) and (m[1].heading.unit or m[1].heading.told))
     name, known = next(full, meanings[0] if meanings else ("", None))
     return Matrix(grid, name, known, (begin, top), (top, side), down, across, dated)
+
+
+def _main(known: Column) -> str:
+    """The field of a name, or the one that its general word names first."""
+    return known.field or (known.heading.candidates[0] if known.heading.general else "?")
 
 
 def _is_none_of_them(text: Any) -> bool:

@@ -19,6 +19,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from grader.columns import FIELDS, normal_heading
+from grader.read.words.composed import composed, is_part, tells
 from grader.read.words.heading_words import (
     BREAK,
     CERTAIN,
@@ -105,10 +106,12 @@ def understand(text: str, unit_below: str = "") -> Heading:
     tokens = BREAK.split(whole)
     if not whole or len(whole) > LONGEST_HEADING or len(tokens) > MOST_WORDS:
         return Heading(why="no heading" if not whole else "too long for a heading")
-    if heading_words().telling.isdisjoint(map(key, [*tokens, whole])):
+    keys = [key(t) for t in (*tokens, whole)]
+    if heading_words().telling.isdisjoint(keys) and not any(map(tells, keys)):
         return Heading(why="not known" if canonical(whole) is None else "a unit alone")
     found = _of_parts(whole, below)
-    unless = heading_words().unless.get(found.field or "")
+    # "Lowest temperature today" is no general word for the lowest one of use.
+    unless = heading_words().unless.get(found.field or (found.candidates[0] if found.general else ""))
     if unless and (strange := _told_of(f"{whole} {below}", unless)):
         more = ("ambient_temperature_c",) if found.field == "lowest_use_temperature_c" else ()
         return Heading(
@@ -167,6 +170,7 @@ class _Meaning(NamedTuple):
     at_atmosphere: bool = False
     general: bool = False
     alone: bool = False  # one word among others of no meaning
+    composed: bool = False  # of known parts, not listed as a whole
 
 
 # Signs that say something, though a key leaves them out: "Humidity (%)" is no reading in mg/m³.
@@ -199,10 +203,12 @@ def _single(whole: str, unit: str = "") -> Heading:
                 candidates=("co2_ppm", "co_ppm"), why="it can be carbon dioxide, or a second column of carbon monoxide"
             )
         here = canonical(unit_text) if unit_text else None
-        meaning = _meaning(core)
+        meaning = _meaning(core, here or unit, bool(here))
         if meaning is None or (unit_text and here is None):
             continue
         made = _with_unit(meaning, here, unit, dropped)
+        if meaning.composed and made.general and not (strange or conditions):
+            return made._replace(told=here or unit or None)
         if made.field and strange:
             made = Heading(candidates=made.candidates, why=f"“{strange}” is not understood")
         if made.field:
@@ -338,13 +344,28 @@ def _without_joining(core: str) -> str:
 
 def _limit_unit(text: str) -> str | None:
     """The unit text behind a limit ("max 5 ppm", "19.5 - 23.5 %"), "" if it states none; None: no limit."""
-    match = limit_pattern().match(text) if any(c.isdigit() for c in text) else None
-    if match is None or not any(c.isdigit() for c in match[0]):
+    if not any(c.isdigit() for c in text):
         return None
+    match = limit_pattern().match(text)
+    if match is None or not any(c.isdigit() for c in match[0]):
+        return "" if _is_need(text) else None
     rest = text[match.end() :].strip()
     if not rest:
         return "" if _LIMIT_WORD.search(match[0]) else None
-    return rest if _LIMIT_SIGN.search(match[0]) and canonical(rest) is not None else None
+    if _LIMIT_SIGN.search(match[0]) and canonical(rest) is not None:
+        return rest
+    return "" if _is_need(text) else None
+
+
+def _is_need(text: str) -> bool:
+    """Whether a text is what is asked of a reading, in words: "5 below min temp", "at least 5 K under room temp"."""
+    tokens = [t for t in BREAK.split(text) if t]
+    if any(canonical(t) and not before.isdigit() for before, t in zip(["", *tokens], tokens)):
+        return False  # "°C (5 below min temp)": the unit is that of the reading
+    parts = [key(t) for t in tokens if not t.isdigit() and canonical(t) is None]
+    function = word_keys("function")
+    limits = word_keys("limit") - function
+    return not limits.isdisjoint(parts) and all(p in limits or p in function or is_part(p) for p in parts)
 
 
 def _unit_of(below: str) -> str | None:
@@ -362,9 +383,16 @@ def _unit_of(below: str) -> str | None:
 # ------------------------------------------------------------------------------------------- what words mean
 
 
-def _meaning(core: str) -> _Meaning | None:
-    """What words without a unit mean; None where they are unknown."""
+def _meaning(core: str, unit: str = "", stated: bool = False) -> _Meaning | None:
+    """What words without a unit mean; None where they are unknown. unit, stated : as `composed` has them."""
     found = _listed(core)
+    of_words = stated and found and FIELDS[found.candidates[0]].kind != "number"  # "Luft (l/min)" is no supply
+    if found and (found.field or found.general) and not of_words:
+        return found
+    if made := composed(core, unit, stated):
+        if made.general:
+            return _Meaning(None, made.fields, general=True, composed=True)
+        return _Meaning(made.fields[0], made.fields, sure=LIKELY, composed=True)
     if found:
         return found
     tokens = [t for t in BREAK.split(core) if t]
@@ -473,6 +501,8 @@ def _conditions(whole: str) -> tuple[list[tuple[float, str]], str, str]:
         text = match[0]
         inside = re.sub(rf"^[\s,;(\[]*(?:(?:{signs})\s*)?", "", text, flags=re.IGNORECASE).strip(" )]")
         parts = _quantities(inside)
+        if parts is None and _limit_unit(inside) is not None:
+            return text
         if parts is None:
             if not re.search(signs, text, re.IGNORECASE):
                 return text

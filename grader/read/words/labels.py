@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.data import load_toml
+from grader.read.words.composed import is_group, is_part, tells
 from grader.read.words.heading_words import (
     BREAK,
     CERTAIN,
@@ -39,7 +40,7 @@ from grader.read.words.headings import (
 from grader.read.words.loose import own_word
 from grader.read.words.substances import is_substance
 from grader.read.words.unclear import GASES, classes_of, guess
-from grader.read.words.units import canonical
+from grader.read.words.units import belongs, canonical, quantity
 
 _LETTER = re.compile(r"[^\W\d_]|%")
 _NUMBER = re.compile(r"\s*[<>≤≥=~±+\-–−]{0,2}\s*\d[\d.,\s]*\s*(?:[%°a-zA-Zµ³²/·.()]{0,12})\s*")
@@ -50,6 +51,8 @@ TUBE_DETAILS = ("_tube_lot", "_tube_expiry")  # endings of the fields that say w
 SHARED = frozenset(f.name for f in FIELDS.values() if not f.reading and f.name not in ("outlet", "remarks"))
 READINGS = frozenset(f.name for f in FIELDS.values() if f.reading)
 NUMBERS = frozenset(f.name for f in FIELDS.values() if f.kind == "number")
+# A general word below one of these says what it says alone: "Water" over "Min temp", "Supply" over "Pressure".
+GROUPS = READINGS | {"supply"}
 VISIT = frozenset(f.name for f in FIELDS.values() if f.sheet == "Visit")
 NO_READING = (
     "limit",
@@ -89,7 +92,7 @@ class Column(NamedTuple):
 
 @lru_cache(maxsize=50_000)
 def _tells(token: str) -> bool:
-    return key(token) in heading_words().telling
+    return key(token) in heading_words().telling or tells(key(token))
 
 
 @lru_cache(maxsize=50_000)
@@ -121,7 +124,8 @@ def known_words(text: str) -> bool:
         return False
     vocabulary, units = heading_words().vocabulary, _unit_words()
     tokens = (t for t in BREAK.split(tidy(text)) if t)
-    return all(k in vocabulary or k in units or not any(c.isalpha() for c in k) for k in map(key, tokens))
+    known = (k in vocabulary or k in units or not any(c.isalpha() for c in k) or is_part(k) for k in map(key, tokens))
+    return all(known)
 
 
 @cache
@@ -222,6 +226,8 @@ def column(at: int, text: str, below: str = "", unit: str = "", *, guessing: boo
     heading = _joined(text, below, unit)
     if heading.field:
         return Column(at, whole, "field", heading, _how(heading))
+    if guessing and at >= 0 and (alone := _unit_alone(whole)):
+        return Column(at, whole, "unclear", alone)
     found = Column(at, whole, "unclear", heading)
     # "Humidity" in % is no water in the unit of another thing, but the other thing that its word says.
     note = NO_UNIT_OF in heading.why and "never" in classes_of(whole)
@@ -231,6 +237,15 @@ def column(at: int, text: str, below: str = "", unit: str = "", *, guessing: boo
     if kind:
         return Column(at, whole, kind, heading)
     return _guessed(found, unit) if guessing else found if heading.candidates else found._replace(kind="unknown")
+
+
+def _unit_alone(text: str) -> Heading | None:
+    """A heading that is nothing but a unit, as the reading that is taken in it: "Bar", "l/min"."""
+    unit = canonical(text)
+    fields = load_toml("composed.toml")["unit"].get(quantity(unit), ()) if unit else ()
+    if not unit or not fields or not belongs(fields[0], unit):
+        return None
+    return Heading(candidates=tuple(fields), why="a unit alone", told=unit, general=True)
 
 
 _CHOICE = re.compile(r"(.*?)[\s(\[:]*(?<!\w)([^\W\d_]{1,4})\s*/\s*([^\W\d_]{1,4})[\s)\]?]*")
@@ -292,8 +307,8 @@ def _joined(text: str, below: str, unit: str) -> Heading:
     # The heading above may turn the one below into another thing: limits, last year's figures, before a filter.
     if (alone.field or kind_of(below)) and not another_thing(text):
         return alone._replace(sure=LIKELY) if alone.field else alone
-    if alone.general and understand(text).field == "supply":
-        return alone  # "Versorgung" over "Druck (bar)"
+    if alone.general and not another_thing(text) and (is_group(text) or understand(text).field in GROUPS):
+        return alone  # "Versorgung des Gerätes" over "Druck (bar)"
     return both if both.candidates else alone if alone.candidates else both
 
 

@@ -45,6 +45,8 @@ def guess(text: str, unit: str | None) -> Guess:
         unit = None  # "Second reading" states no unit
     if "second" in found and _LISTS.begin(_LISTS.words(text), "after"):
         unit, found = None, found - {"time"}  # "After ten minutes" is no time, but what was read then
+    if unit and {"cold", "temp"} <= found and quantity(unit) != "temperature":
+        unit = None  # "T° mini du jour" is in no days
     of = quantity(unit) if unit else ""
     choices: list[str] = []
     for rule in load_toml("unclear.toml")["rule"]:

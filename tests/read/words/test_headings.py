@@ -180,7 +180,7 @@ def test_a_dew_point_without_a_figure_gets_no_pressure(text):
 
 
 @pytest.mark.parametrize(
-    "text", ["PDP @ line pressure (°C)", "PDP @ 7 furlongs", "CO (ppm at 7 bar)", "Dew point °C (20 °C)"]
+    "text", ["PDP @ worst pressure (°C)", "PDP @ 7 furlongs", "CO (ppm at 7 bar)", "Dew point °C (20 °C)"]
 )
 def test_a_condition_that_is_not_understood_gives_no_field(text):
     assert understand(text).field is None
