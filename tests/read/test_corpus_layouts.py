@@ -105,13 +105,8 @@ CORRECTIONS = {
     "32-flow-and-pressure-needed": {
         '# lowest_pressure_bar = { column = "G", unit = "?"': 'lowest_pressure_bar = { column = "G", unit = "bar"'
     },
-    "76-frigorifique": {
-        "# oil_mg_m3 = {": "oil_mg_m3 = {",
-        "# line_pressure_bar = {": "line_pressure_bar = {",
-        '# dryer = "unknown"': 'dryer = "refrigerant"',
-    },
+    "76-frigorifique": {"# oil_mg_m3 = {": "oil_mg_m3 = {", '# dryer = "unknown"': 'dryer = "refrigerant"'},
     "87-second-line-repeats": {'# site = "..."': 'site = "Penhale Quarry"'},
-    "90-messstellen-quer-mit-soll": {"# line_pressure_bar = {": "line_pressure_bar = {"},
     "92-year-book-a-sheet-a-visit": {
         '# supply = "airline"': 'tested_by = "R.T."\nsupply = "airline"',
         '# dryer = "unknown"': 'dryer = "desiccant"',

@@ -207,7 +207,7 @@ def _single(whole: str, unit: str = "") -> Heading:
         if meaning is None or (unit_text and here is None):
             continue
         made = _with_unit(meaning, here, unit, dropped)
-        if meaning.composed and made.general and not (strange or conditions):
+        if meaning.composed and made.general and best is None and not (strange or conditions):
             return made._replace(told=here or unit or None)
         if made.field and strange:
             made = Heading(candidates=made.candidates, why=f"“{strange}” is not understood")
