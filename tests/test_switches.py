@@ -565,6 +565,7 @@ TURNS: list[Turn] = [
     (S, ("answer", "yes"), [], lambda: answers.is_yes("ja"), True, False),
     (S, ("answer", "closed"), [], lambda: answers.put_right("closed 3 May"), True, False),
     (S, ("alone", "words"), ["plemplem"], lambda: said.alone("plemplem"), "", "plemplem"),
+    (S, ("slip", "real"), [], against("versucht"), False, True),
     (S, ("alone", "remark"), ["plemplem"], lambda: said.alone("plemplem"), "", "plemplem"),
     (S, ("span", "same"), ["ditto dto"], lambda: said.is_repeat("ditto dto") and not said.is_repeat("wie oben"), False, True),
     (S, ("alone", "filler"), [], lambda: said.alone("it is shut"), "it is shut", ""),

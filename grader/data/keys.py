@@ -88,6 +88,7 @@ PAGES: dict[str, Any] = {
         "against": "verdict stop void undone lapsed instrument trouble row",
         "answer": "good ill filler no yes fine closed",
         "pair": {"*": "of ill"},
+        "slip": "real",
         "no": "words once none",
         "general": "all rule report around approved except article plural firm limits legend pass monoxide "
         "mended due again past small other optional",

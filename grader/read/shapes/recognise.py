@@ -135,7 +135,7 @@ def recognise(sheets: Iterable[Sheet], layout: LayoutSpec | None = None, name: s
 
         tables = layout.completed(with_sheet_names(tables, notes), notes)
     if tables and name and (void := titled(name)):
-        elsewhere.append(Said(tables[0].sheet, (0, 0), name, void, (), how="name of the file"))
+        elsewhere.append(Said(tables[0].sheet, (0, 0), name, void, (), void, (name,), how="name of the file"))
     elsewhere = of_the_marked(of_their_outlets(elsewhere, tables), set().union(*(t.marks for t in tables)))
     tables = [_with_what_names_say(said_of_all(t, elsewhere))._replace(marks={}) for t in tables]
     return Recognised(tables, notes, sum(m.rows_found for m in kept), sum(m.rows_passed_over for m in kept))

@@ -6,16 +6,18 @@ A phrase with * at its end is only begun by its last word.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from functools import cache
-from typing import NamedTuple
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import cache, lru_cache
+from typing import Any, NamedTuple
 
 from grader.data import load_toml
+from grader.read.words.slips import Slips, unspaced
 from grader.read.words.spelling import key
 
 WORD = re.compile(r"[^\W_]+")
 HYPHENED = re.compile(r"[^\W_]+(?:-[^\W_]+)*")  # "by-pass" is one word
 _MOST_KNOWN = 20_000
+_SHORT = 5  # letters of a word in which no slip is looked for
 _BEGIN = 2  # letters of the beginning of a word by which it is looked up
 
 
@@ -89,15 +91,18 @@ def phrases_of(lists: Mapping[str, Iterable[str]], word: re.Pattern[str] = WORD)
 class Lists(NamedTuple):
     """The lists of phrases of a data file. They are named by the keys that lead to them, "general.rule".
 
-    word : what a word of them is.
+    word : what a word of them is. slips : lists in whose words one letter may be wrong.
     """
 
     file: str
     word: re.Pattern[str] = WORD
+    slips: tuple[str, ...] = ()
 
     def words(self, text: str) -> list[str]:
-        """The words of a text."""
-        return words_in(text, self.word)
+        """The words of a text, slips in the words of the lists `slips` put right."""
+        if not self.slips:
+            return words_in(text, self.word)
+        return [_meant(self, w) if len(w) > _SHORT else w for w in words_in(unspaced(text), self.word)]
 
     def standing(self, words: Sequence[str], *names: str) -> list[Standing]:
         """Every place among some words at which a phrase of some lists stands, in order."""
@@ -121,6 +126,29 @@ class Lists(NamedTuple):
         for part in name.split("."):
             found = found.get(part, {})
         return list(found)
+
+
+@lru_cache(maxsize=20_000)
+def _meant(lists: Lists, word: str) -> str:
+    return _slips(lists).meant(word)
+
+
+@cache
+def _slips(lists: Lists) -> Slips:
+    """The words of some lists; no word of any list of the file is a slip of them."""
+    wanted = (phrase for name in lists.slips for phrase in lists.spellings(name))
+    words, real = (
+        [w for phrase in some for w in words_in(phrase, lists.word)] for some in (wanted, _all(load_toml(lists.file)))
+    )
+    return Slips.of(words, real)
+
+
+def _all(found: Any) -> Iterator[str]:
+    """Every text of a data file."""
+    if isinstance(found, str):
+        yield found
+    else:
+        yield from (text for part in (found.values() if isinstance(found, dict) else found) for text in _all(part))
 
 
 @cache

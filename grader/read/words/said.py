@@ -16,7 +16,7 @@ from grader.read.words.loose import LOOSE, loose_word
 from grader.read.words.phrases import Lists, Phrases, Standing, phrases_of, words_in
 
 ROW, NAME, LINE, AROUND, TITLE = "row", "name", "line", "around", "title"
-REMARKS = Lists("said.toml")
+REMARKS = Lists("said.toml", slips=("against.verdict", "against.stop", "against.void"))
 LONGEST = 2_000  # characters; a longer text is no remark
 SIGNS = frozenset("☠⚠⛔❌🔴👎🚫🛑⚡✋")  # of danger, or of what is not to be
 CROSS = re.compile(r"[✗✘×]")
@@ -28,7 +28,7 @@ _BOX = re.compile(r"[☐☒☑✓✔✗✘□■]|[\[(]\s*[xX]?\s*[\])]")
 _TICKED = re.compile(r"[☒☑✓✔✗✘]|[\[(]\s*[xX]\s*[\])]")
 
 # Lists of `against` that do not speak everywhere: in these places only those named.
-_IN_NAMES = {NAME: ("stop", "undone", "lapsed", "instrument", "trouble"), TITLE: ("void",)}
+_IN_NAMES = {NAME: ("stop", "undone", "lapsed", "instrument", "trouble"), TITLE: ("void", "verdict", "stop")}
 # What speaks no more where it has been mended, or was so once.
 _MENDED = ("verdict", "instrument", "lapsed", "trouble", "row", "ill")
 _ONCE = ("verdict", "ill")
@@ -58,7 +58,7 @@ def _any() -> Phrases:
 @lru_cache(maxsize=50_000)
 def may_tell(text: str) -> bool:
     """Whether a text may say anything of a test, by its words: cheap, wrong only on the side of yes."""
-    return len(text) <= LONGEST and bool(_any().standing(words_in(text)))
+    return len(text) <= LONGEST and bool(_any().standing(REMARKS.words(text)))
 
 
 @lru_cache(maxsize=50_000)
@@ -295,7 +295,7 @@ def is_repeat(text: str) -> bool:
     return spoken or text.strip().casefold() in row_words("ditto_words", str)
 
 
-_PIECES = re.compile(r"[,;–]|\.\s|\s-\s")
+_PIECES = re.compile(r"[,;–()]|\.\s|\s-\s")
 
 
 def alone_in_part(text: str) -> str:
