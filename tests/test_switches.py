@@ -52,6 +52,7 @@ from grader.read.words import (
     said,
     stated,
     units,
+    verdicts,
 )
 from grader.read.words.heading_words import limit_pattern, word_keys
 from grader.read.words.headings import kind_of, understand
@@ -162,6 +163,10 @@ def loose(name: str, text: str) -> See:
 
 def facts(text: str) -> See:
     return lambda: [f.field for f in clauses.facts_of(text)]
+
+
+def answered(heading: str, *values: Any) -> See:
+    return lambda: verdicts.read(heading, values)[0]
 
 
 def against(text: str, where: str = said.ROW) -> See:
@@ -369,7 +374,7 @@ L, S, UN, SU, R = "loose_words.toml", "said.toml", "unclear.toml", "substances.t
 SC, H, G, K, C = "rules/_schema.toml", "headings-en.toml", "register.toml", "work.toml", "causes.toml"
 SH, PA, B = "sheets.toml", "palette.toml", "blank.toml"
 W, M = "wear.toml", "marked.toml"
-CL, COLD = "clauses.toml", "lowest_use_temperature_c"
+CL, COLD, V = "clauses.toml", "lowest_use_temperature_c", "verdicts.toml"
 CM, AMBIENT = "composed.toml", "ambient_temperature_c"
 COLDEST = (COLD, AMBIENT)
 SERIES = ("grader.review.history", "grader.review.wear.series")
@@ -555,6 +560,23 @@ TURNS: list[Turn] = [
     (L, ("said_of", "odour"), ["duft"], loose("odour", "no duft"), None, "none"),
     (L, ("sensed", "odour"), ["gerochen"], loose("odour", "none gerochen"), None, "none"),
     (L, ("safe", "odour"), [], loose("odour", "none of any xyzzy"), None, "none"),
+    (V, ("heading", "passing"), ["hunky"], lambda: verdicts.side("Hunky"), "", "passing"),
+    (V, ("heading", "failing"), ["pfui"], lambda: verdicts.side("Pfui"), "", "failing"),
+    (V, ("heading", "filler"), [], lambda: verdicts.side("Test failed"), "failing", ""),
+    (V, ("heading", "both"), ["hunky"], lambda: verdicts.may_be_both("Hunky"), False, True),
+    (V, ("yes", "words"), ["hunky"], answered("Result", "hunky"), "doubt", "yes"),
+    (V, ("yes", "covered"), [], answered("Result", "meets EN 12021"), "yes", "doubt"),
+    (V, ("yes", "signs"), ["@"], answered("Result", "@"), "doubt", "yes"),
+    (V, ("yes", "said"), [], answered("Fail", "yes"), "no", "yes"),
+    (V, ("no", "words"), ["pfui"], answered("Result", "pfui"), "doubt", "no"),
+    (V, ("no", "denied"), [], answered("Fail", "no"), None, "no"),
+    (V, ("no", "empty"), [], answered("Fail", "☐"), None, "no"),
+    (V, ("no", "letters"), ["z"], answered("OK", "z", "x"), "doubt", "no"),
+    (V, ("no", "signs"), ["@"], answered("Result", "@"), "doubt", "no"),
+    (V, ("no", "blank"), ["@"], answered("Result", "@"), "doubt", None),
+    (V, ("sign", "marks"), [], answered("OK", "•"), "yes", "doubt"),
+    (V, ("sign", "usual"), ["z"], answered("Result", "z"), "doubt", "yes"),
+    (V, ("sign", "pairs"), [], answered("Result", "C", "NC"), "yes", "doubt"),
     (S, ("against", "verdict"), ["pfui"], against("pfui"), False, True),
     (S, ("against", "stop"), ["halt"], against("halt", said.NAME), False, True),
     (S, ("against", "void"), ["schmierzettel"], against("schmierzettel", said.AROUND), False, True),

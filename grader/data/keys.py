@@ -78,6 +78,12 @@ PAGES: dict[str, Any] = {
             "*",
         ),
     },
+    "verdicts.toml": {
+        "heading": "passing failing filler both",
+        "yes": "words covered signs said",
+        "no": "words denied empty letters signs blank",
+        "sign": "marks usual pairs",
+    },
     "clauses.toml": {
         "lowest_use_temperature_c": "bound towards use weather place elsewhere covered",
         "supply": "airline further covered",

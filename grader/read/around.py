@@ -62,6 +62,8 @@ def with_what_is_said(
     for row, column, text in cells.of(asked):
         for region in (r for r in regions if (row, column) in r):
             region.ask(cells, row, column, text)
+    for region in regions:
+        region.ask_blanks(cells)
     single = len(regions) == 1 == len(regions[0].at)  # what is said on its sheet is of that test
     for text in sorted(cells.printed & texts):
         words = (

@@ -16,6 +16,7 @@ from grader.read.layout_spec import TableSpec
 from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, Recognised, shown, whole
+from grader.read.words import verdicts
 from grader.read.words.answers import asks, is_yes
 from grader.read.words.dates import is_weekday
 from grader.read.words.heading_words import CERTAIN, LIKELY, key, row_words
@@ -275,10 +276,37 @@ def _answers(c: Column, values: list[Any]) -> list[Any]:
     rest, yes, no = choice(c.text)
     said = {key(yes): "yes", key(no): "no"} if yes else {}
     made = [said.get(key(v), v) if said and type(v) is str else v for v in values]
-    if c.field == "own_verdict":  # "Pass - coupling leaks"
-        made = [Unreadable(v, "turned") if type(v) is str and against(v) and not _is_no(v) else v for v in made]
+    if c.field == "own_verdict":
+        made = _verdicts(c.text, made)
     if "odour" in c.heading.candidates and loose_word("odour", rest) == "none":
         made = ["none" if _is_yes(v) else Unreadable(f"{rest}: {shown(v)}", "turned") if _is_no(v) else v for v in made]
+    return made
+
+
+_AS_VERDICT = {verdicts.YES: "pass", verdicts.NO: "fail"}
+
+
+def _verdicts(heading: str, values: list[Any]) -> list[Any]:
+    """Answers as verdicts: a word or sign that is no pass and no fail is not read."""
+    made: list[Any] = []
+    for value, said in zip(values, verdicts.read(heading, values)):
+        if type(value) is str and against(value) and said != verdicts.NO:  # "Pass - coupling leaks"
+            said = verdicts.DOUBT
+        if said == verdicts.DOUBT and not isinstance(value, Unreadable):
+            value = Unreadable(shown(value), "turned")
+        made.append(_AS_VERDICT.get(said, value) if said else None)
+    return made
+
+
+def _worst_verdict(found: list[Column], lists: list[list[Any]]) -> list[Any]:
+    """Of several columns for a verdict: a fail in any is one; beside a column for fails a row that is ticked in none is no pass."""
+    ways = {verdicts.side(c.text) for c in found}
+    paired = {verdicts.PASSING, verdicts.FAILING} <= ways
+    made: list[Any] = []
+    for row in zip(*lists):
+        worse = [v for v in row if v is not None and v != "pass"]
+        blank = Unreadable("", "turned") if paired else None
+        made.append("fail" if "fail" in row else worse[0] if worse else next((v for v in row if v is not None), blank))
     return made
 
 
@@ -370,6 +398,9 @@ def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int
         if len(filled) > 1 and field in JOINED:
             values = [", ".join(shown(whole(v)) for v in row if v is not None) or None for row in zip(*lists)]
             chosen = found[filled[0]]._replace(how=AS_FOUND[0])
+        elif len(filled) > 1 and field == "own_verdict":
+            chosen = found[filled[0]]._replace(how=AS_FOUND[0])
+            values = _worst_verdict([found[i] for i in filled], [lists[i] for i in filled])
         elif len(filled) > 1:
             chosen = found[filled[0]]
             about = {"first": where.cell(chosen.at), "line": f"{field} = {{ {where.line(chosen.at)} }}"}

@@ -20,6 +20,7 @@ from grader.read.words.outlet_names import called, names, spanned, words_between
 from grader.read.words.said import NAME, REMARKS, ROW, against, alone, alone_in_part, is_repeat, smells
 from grader.read.words.stated import Stated, is_cold, stated
 from grader.read.words.unclear import classes_of
+from grader.read.words.verdicts import left_blank
 
 _NAMES = frozenset(
     ("tested_by", "outlet", "location", "system", "site", "client", "equipment", "work_done")
@@ -233,8 +234,23 @@ class Region:
             )
             answers = dict.fromkeys(self.mine(cells, row, column), (row, next(beside, column + 1)))
         values = {i: cells.at(*at) for i, at in answers.items()}
-        for i in _answered_badly(text, values) if field != "own_verdict" else _not_ticked(text, values):
+        for i in _answered_badly(text, values) if field != "own_verdict" else ():
             self.keep([i], f"{text}: {'not ticked' if values[i] is None else shown(values[i])}", answers[i])
+
+    def ask_blanks(self, cells: Cells) -> None:
+        """Keep which tests have no verdict of the firm, where the others have one."""
+        own, place = self.table.columns.get("own_verdict"), self.table.places.get("own_verdict")
+        if own is None or place is None or len(own) < 2:
+            return
+        at = [(place.row if place.row is not None else r, c) for r, c in self._spots(place)]
+        for i in left_blank([cells.at(*spot) for spot in at], own):
+            self.keep([i], f"{self.table.how['own_verdict'][0]}: not ticked", at[i])
+
+    def _spots(self, place: Place) -> list[tuple[int, int]]:
+        """The cells of a line of values, one a test; none where a form or a list has it elsewhere."""
+        if self.down and place.column is not None:
+            return [(r, place.column) for r in self.table.rows]
+        return [(r, c) for r, c in zip(self.table.rows, self.table.across)] if self.across else []
 
     def _under_cold(self, cells: Cells, row: int, column: int, text: str) -> None:
         """Temperatures with their unit under a heading that speaks of the cold and states none."""

@@ -11,6 +11,7 @@ from typing import Any
 from grader.columns import FIELDS
 from grader.data import load_toml, names
 from grader.problems import Unreadable
+from grader.read.words import verdicts
 from grader.read.words.dates import parse_date
 from grader.read.words.heading_words import BREAK, LIKELY, key, reading_words, row_words
 from grader.read.words.headings import Heading, kind_of
@@ -217,16 +218,37 @@ def _is_clock(value: Any) -> bool:
 
 
 def own_verdict(c: Column, values: Iterable[Any]) -> Column:
-    """A heading as the firm's own verdict, where its words or all its cells say so; else as it is."""
-    if c.kind not in _MAY_BE_VERDICTS and c.kind != "verdict":
-        return c
-    filled = {v for v in values if v is not None}
-    # Under "Result" one word that is not known, among verdicts, is no pass: "X", "HOLD", "see note".
-    most = c.kind == "value" and all(type(v) is str and not looks_like_value(v) for v in filled)
-    by_cells = any(map(_is_verdict, filled)) and (are_verdicts(filled) or most)
-    if not filled or not (by_cells or c.kind == "verdict"):
+    """A heading as the firm's own verdict, where its words or its cells say so; else as it is."""
+    filled = [v for v in values if v is not None]
+    if not filled or not (c.kind == "verdict" or _holds_verdicts(c, filled)):
         return c
     return _as_field(c, "own_verdict", "a verdict of its own")
+
+
+def _holds_verdicts(c: Column, filled: list[Any]) -> bool:
+    """Whether the cells under a heading that may mean anything are verdicts: all, or most, and what else is there is no pass."""
+    if c.field == "remarks":
+        return verdicts.may_be_both(c.text) and _most_are_verdicts(filled)
+    if c.kind not in _MAY_BE_VERDICTS:
+        return False
+    different = set(filled)
+    if any(map(_is_verdict, different)) and are_verdicts(different):
+        return True
+    way, status = verdicts.side(c.text), c.kind == "unclear" and c.heading.candidates == ("outlet_status",)
+    if c.kind == "unclear" and not status:
+        return False
+    if status and all(own_word("outlet_status", v) or loose_word("outlet_status", v) for v in filled if type(v) is str):
+        return False
+    ticked = (way or status) and all(map(verdicts.is_answer, filled)) and verdicts.YES in verdicts.read(c.text, filled)
+    # Among verdicts one word that is not known is no pass: "X", "HOLD", "see note".
+    return way == verdicts.FAILING or bool(ticked) or _most_are_verdicts(filled, c.kind)
+
+
+def _most_are_verdicts(filled: list[Any], kind: str = "") -> bool:
+    """Whether half of the cells or more are verdicts, or one among words under "Result": what else is there is no pass."""
+    count = sum(map(_is_verdict, filled))
+    words = kind == "value" and all(type(v) is str and not looks_like_value(v) for v in filled)
+    return count > 0 and (words or len(filled) <= 2 * count)
 
 
 def are_verdicts(values: Iterable[Any]) -> bool:
