@@ -107,7 +107,7 @@ def banners_of(
                 if _blank_below(values[own], kept, index):
                     found.append(Banner(index, at, value, _alone(own, place, value)))
             elif span[0] + index in wide or at != outlet or _is_hall(value) and kept[index + 1 : index + 2] == [True]:
-                found.append(Banner(index, at, value, _guess(value, place, known), True))
+                found.append(Banner(index, at, value, place_of(value, place, known), True))
             else:
                 names.append((index, at, value))
     found += _repeating(grid, values, kept, span, names, known, {b.at for b in found})
@@ -169,7 +169,7 @@ def caption(grid: Grid, row: int, known: Collection[str], over: bool = False) ->
         made |= said[0] if len(said) == 1 else {}
     title = filled[0][1]
     if made and type(title) is str and _is_hall(title):
-        made |= _guess(title, grid.place(row, filled[0][0]), {*known, *made})
+        made |= place_of(title, grid.place(row, filled[0][0]), {*known, *made})
     return made
 
 
@@ -224,7 +224,7 @@ def _blank_below(values: list[Any], kept: list[bool], index: int) -> bool:
     return following is not None and values[following] is None
 
 
-def _guess(text: str, place: Place, known: set[str]) -> dict[str, Given]:
+def place_of(text: str, place: Place, known: set[str]) -> dict[str, Given]:
     """What a name alone is taken for: the site, which keeps outlets of two names apart in everything; where the
     site is known, what its words say, or the location."""
     said = [f for f in column(-1, text).heading.candidates if f in ("system", "location")]
@@ -257,7 +257,8 @@ def _repeating(
     if len(parts) < 2 or len(parts) != len(names) or not set.intersection(*parts):
         return []
     return [
-        Banner(index, at, text, _guess(text, grid.place(span[0] + index, at), known), True) for index, at, text in names
+        Banner(index, at, text, place_of(text, grid.place(span[0] + index, at), known), True)
+        for index, at, text in names
     ]
 
 

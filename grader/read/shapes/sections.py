@@ -11,6 +11,7 @@ from typing import Any
 
 from grader.read.extract import Proposal
 from grader.read.given import Given
+from grader.read.shapes.banners import place_of
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import pairs
 from grader.read.words.dates import date_within, of_a_visit
@@ -45,21 +46,26 @@ def in_sections(grid: Grid, propose: Callable[[Grid], list[Proposal]]) -> list[P
     if not all(any(p.tests for p in some) for some in parts):
         return whole
     made = _with_what_goes_on(parts)
-    return made if len(titles) != len(made) or any(map(_names_outlets, made)) else _named(grid, made, titles)
+    return _titled(grid, made, titles) if len(titles) == len(made) else made
 
 
 def _names_outlets(p: Proposal) -> bool:
     return "outlet" in p.given or any(c.field == "outlet" for c in p.lines)
 
 
-def _named(grid: Grid, made: list[Proposal], titles: Sequence[int]) -> list[Proposal]:
-    """The proposals with their titles as names of their outlets, where nothing else names one."""
+def _titled(grid: Grid, made: list[Proposal], titles: Sequence[int]) -> list[Proposal]:
+    """The proposals with what their titles name: their outlets where nothing else does, else where they are."""
+    of_outlets = not any(map(_names_outlets, made))
     kept = []
     for p, row in zip(made, titles):
         at, name = next((at, v) for at, v in enumerate(grid.rows[row]) if v is not None)
-        kept.append(
-            p._replace(given={"outlet": Given(grid.place(row, at), name, name, "title over its tests"), **p.given})
-        )
+        place, notes = grid.place(row, at), p.notes
+        if of_outlets:
+            named = {"outlet": Given(place, name, name, "title over its tests")}
+        elif named := place_of(name, place, {*p.given, *(c.field for c in p.lines)}):
+            what = next(iter(named))
+            notes = [*notes, grid.note("banner_guessed", row, at, name, what=what, line=f'{what} = "{name}"')]
+        kept.append(p._replace(given={**named, **p.given}, notes=notes))
     return kept
 
 
