@@ -94,7 +94,7 @@ def with_what_is_said(
             if over and _closed(cells, row):
                 continue
             found = line_around(cells, row, column, text)
-            if single and not (found and found.against) and (words := against(text, LINE) or alone(text)):
+            if single and not (found and found.against) and (words := against(text, LINE) or alone(text, remark=False)):
                 found = (found or Said(cells.name, (row, column), text, "", ()))._replace(against=words)
             of_one, figures = against(text, ROW) or smells(text) or alone(text), readings_in(text)
             if not tables and (of_one or figures):

@@ -14,7 +14,7 @@ from grader.read.shapes.tables import shown
 from grader.read.words.answers import TICK, answered_badly, answered_well, asks
 from grader.read.words.figures import is_temperature
 from grader.read.words.heading_words import LIKELY, key
-from grader.read.words.labels import is_unit, kind_of
+from grader.read.words.labels import is_unit, kind_of, label, loose_label
 from grader.read.words.measured import readings_in
 from grader.read.words.outlet_names import called, names, spanned, words_between
 from grader.read.words.said import NAME, REMARKS, ROW, against, alone, alone_in_part, is_repeat, smells
@@ -54,6 +54,11 @@ def _not_ticked(heading: str, answers: Mapping[int, Any]) -> list[int]:
 def _of_another_time(heading: str) -> bool:
     """Whether what stands under a heading is of an earlier visit, or a limit."""
     return kind_of(heading) in ("earlier", "limit") or "earlier" in classes_of(heading)
+
+
+def _names_a_line(text: str) -> bool:
+    """Whether a text names a reading or a substance."""
+    return (label(text) or loose_label(text)) is not None
 
 
 class Region:
@@ -192,6 +197,8 @@ class Region:
             told = alone(text, remark=False) if field == "location" else alone_in_part(text)
             words = words or told * remark or with_its_heading(head, text) * (role in ("test", "inside"))
             figures += readings_in(text) if not REMARKS.say(head, "measured.without") else ()
+        if not self.down and field is None and text != cells.comments.get(at) and _names_a_line(text):
+            words = ""  # "Oil" beside its reading
         self.say(mine, at, text, words, figures)
 
     def say(
@@ -207,9 +214,9 @@ class Region:
         """Give what a cell says to the further tests that it is merged over, and to those beside which a mark repeats it."""
         if not self.told:
             return
-        for (row, column), first in cells.merged():
-            if first in self.told and (row, column) in self:
-                self.say(self.mine(cells, row, column), (row, column), *self.told[first])
+        for at, first in cells.merged():
+            if first in self.told and at in self:
+                self.say(self.mine(cells, *at), at, *self.told[first])
         for row, column, _ in cells.of({t for t in cells.grid.texts if is_repeat(t)}):
             before = (row, column - 1) if self.across else (row - 1, column)
             if before in self.told and (row, column) in self:
