@@ -74,7 +74,7 @@ PAGES: dict[str, Any] = {
     "loose_words.toml": {
         **dict.fromkeys(("negation", "turns", "asked", "doubt", "doubted", "covered"), ""),
         **dict.fromkeys(
-            "supply dryer odour liquid_water own_verdict outlet_status visit_reason nature said_of sensed safe".split(),
+            "letters supply dryer odour liquid_water own_verdict outlet_status visit_reason nature said_of sensed safe".split(),
             "*",
         ),
     },

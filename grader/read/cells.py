@@ -38,7 +38,7 @@ from grader.read.column import (
 from grader.read.log import Log
 from grader.read.number_cells import fill_not_detected, read_numbers
 from grader.read.words.dates import DateReading, DateText, Order, column_order, parse_date, resolve, time_minutes
-from grader.read.words.loose import loose_word
+from grader.read.words.loose import chosen, loose_word
 from grader.read.words.notation import number_rule
 from grader.read.words.spelling import clean, fold_word, spelled_words
 from grader.read.words.unit_checks import find_clashes, take_off_atmosphere
@@ -339,7 +339,8 @@ def _read_words(cells: Cells) -> None:
     """Fill cells.out with the two columns of a word field; "n/a" is blank unless the field has that word."""
     own, all_words = _word_lists(cells.spec.name)
     codes, texts = _as_texts(cells)
-    canonical = [all_words.get(fold_word(t), loose_word(cells.spec.name, t) if t else "") for t in texts]
+    answers = [chosen(t) for t in texts]
+    canonical = [all_words.get(fold_word(t), loose_word(cells.spec.name, t) if t else "") for t in answers]
     words = _broadcast(codes, [c or None for c in canonical], None, object)
     state = _broadcast(codes, [UNREADABLE if c is None else READ if c else BLANK for c in canonical], BLANK, np.int8)
     unknown = np.flatnonzero(state == UNREADABLE)

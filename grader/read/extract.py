@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
+from grader.data import load_toml
 from grader.problems import Place, Table, Unclear, Unreadable
 from grader.read.given import Given, by_layout, constants_of, how_of
 from grader.read.layout_spec import TableSpec
@@ -22,7 +23,7 @@ from grader.read.words.dates import is_weekday
 from grader.read.words.heading_words import CERTAIN, LIKELY, key, row_words
 from grader.read.words.headings import EXACT
 from grader.read.words.labels import NUMBERS, READINGS, Column, choice, is_unit
-from grader.read.words.loose import loose_word, own_word
+from grader.read.words.loose import chosen, loose_word, own_word
 from grader.read.words.notation import as_number
 from grader.read.words.said import against
 from grader.read.words.substances import as_measured, name_and_unit
@@ -275,6 +276,9 @@ def _answers(c: Column, values: list[Any]) -> list[Any]:
     """
     rest, yes, no = choice(c.text)
     said = {key(yes): "yes", key(no): "no"} if yes else {}
+    if not said and "odour" in c.heading.candidates and ("?" in c.text or "asked" in classes_of(c.text)):
+        said = load_toml("loose_words.toml")["letters"]  # "Smell | N"; under "Odour" it may be that none was tested for
+    values = [chosen(v) if type(v) is str else v for v in values]
     made = [said.get(key(v), v) if said and type(v) is str else v for v in values]
     if c.field == "own_verdict":
         made = _verdicts(c.text, made)

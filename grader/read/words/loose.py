@@ -75,6 +75,26 @@ def loose_word(field: str, text: str) -> str | None:
     return "marked" if field == "odour" and said_of and len(words) > len(said_of) and nature else None
 
 
+_BOX = re.compile(r"([☐□▢☒☑✓✔■]|\[\s*[xX✓✔]?\s*\]|\(\s*[xX✓✔]?\s*\))")
+_EMPTY = re.compile(r"[☐□▢]|[\[(]\s*[\])]")
+
+
+def chosen(text: str) -> str:
+    """The answer whose box is ticked, of several with a box each; any other text as it is.
+
+    >>> chosen("☐ Yes ☒ No"), chosen("Yes [ ]  No [x]"), chosen("☒ Yes ☒ No"), chosen("no")
+    ('No', 'No', '☒ Yes ☒ No', 'no')
+    """
+    parts = [p.strip() for p in _BOX.split(text)]
+    boxes = parts[1::2]
+    ticked = [i for i, box in enumerate(boxes) if not _EMPTY.fullmatch(box)]
+    behind, before = parts[2::2], parts[:-1:2]  # the words behind and before each box
+    if len(boxes) < 2 or len(ticked) != 1 or bool(parts[0]) == bool(parts[-1]):
+        return text
+    words = before if parts[0] else behind
+    return words[ticked[0]] if all(words) else text
+
+
 def _is_word(field: str, part: str, word: str | None) -> bool:
     """Whether a part of a text means a word by itself, or says nothing."""
     words = LOOSE.words(part)
