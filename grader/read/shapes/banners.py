@@ -23,6 +23,7 @@ from grader.read.words.labels import NUMBERS, SHARED, Column, column, inline, la
 _MOST_CELLS = 6
 _LONGEST_NAME = 60
 _PLACES = frozenset({"location", "site", "system"})
+_NO_BANNER = ("again", "beside", "total", "units")
 _A_TEST = 2  # readings of a row that is no caption: one may be a number of a quarter
 _WIDE = 3  # merged columns from which a row is surely a banner
 
@@ -34,7 +35,11 @@ class Banner(NamedTuple):
     column: int
     shown: Any
     given: dict[str, Given]
-    guessed: bool = False
+
+    @property
+    def guessed(self) -> bool:
+        """Whether anything that it says has no label."""
+        return any("without a label" in one.how for one in self.given.values())
 
 
 def banners_of(
@@ -54,73 +59,60 @@ def banners_of(
     outlet = next((at for at, f in fields.items() if f == "outlet"), None)
     wide = {top for top, left, bottom, right in grid.merges if top == bottom and right - left + 1 >= _WIDE}
     kept = [kind == "test" for kind in kinds]
+    dated = "test_date" in values
     found: list[Banner] = []
-    names: list[tuple[int, int, str]] = []
+    names: list[Banner] = []  # in the column of outlets
     for index, kind in enumerate(kinds):
-        cells = grid.rows[span[0] + index]
-        if kind in ("again", "beside", "total", "units") or len(cells) - cells.count(None) > _MOST_CELLS:
+        row = span[0] + index
+        cells = grid.rows[row]
+        if kind in _NO_BANNER or not 0 < len(cells) - cells.count(None) <= _MOST_CELLS:
             continue
         filled = [(c, v) for c, v in enumerate(cells) if v is not None]
-        if not filled:
-            continue
         at, value = filled[0]
-        labelled = _labelled(grid, span[0] + index, filled)
-        if labelled:
+        if labelled := _labelled(grid, row, filled):
             found.append(Banner(index, at, value, labelled))
             continue
         read = sum((v := some[index]) is not None and may_be_reading(v) and not is_date(v) for some in readings)
         if read >= _A_TEST:
             continue
         over = _over_a_heading(grid, kinds, span, index)
-        said = caption(grid, span[0] + index, known, over) if len(filled) > 1 and (over or not read) else {}
+        said = caption(grid, row, known, over) if len(filled) > 1 and (over or not read) else {}
         if "test_date" in said and (over or fields.get(said["test_date"].place.column or 0, "") in NUMBERS):
-            found.append(Banner(index, at, value, said, any(map(_without_a_label, said.values()))))
+            found.append(Banner(index, at, value, said))
             continue
-        if (
-            over
-            and not read
-            and (
-                len(filled) > 1
-                or type(value) is str
-                and of_a_visit(value)
-                and not date_within(value)
-                and not is_date(value)
-            )
-        ):
-            kinds[index] = "caption"  # a title of the tests below it, whatever it says
+        if over and not read and (len(filled) > 1 or _is_title(value)):
+            kinds[index] = "caption"
             continue
-        if len(filled) > 1 or any(v[index] is not None for v in readings):
+        own, place = fields.get(at, ""), grid.place(row, at)
+        # Remarks of the row above go on in a row of their own.
+        if len(filled) > 1 or any(v[index] is not None for v in readings) or own == "remarks":
             continue
-        own = fields.get(at, "")
-        if own == "remarks":
-            continue  # those of the row above go on
-        place = grid.place(span[0] + index, at)
-        if is_date(value):
-            if own == "test_date" or "test_date" not in values:
-                found.append(Banner(index, at, value, _alone("test_date", place, value)))
-        elif type(value) is str and (own == "test_date" or "test_date" not in values) and (day := date_within(value)):
-            if column(-1, value.replace(day, "")).kind == "note":
-                continue  # "Next visit 13 April 2026"
-            found.append(Banner(index, at, value, _alone("test_date", place, day)))
-        elif type(value) is str and (_is_name(value) or _is_hall(value)):
-            if own in SHARED and own != "":
-                if _blank_below(values[own], kept, index):
-                    found.append(Banner(index, at, value, _alone(own, place, value)))
-            elif span[0] + index in wide or at != outlet or _is_hall(value) and kept[index + 1 : index + 2] == [True]:
-                found.append(Banner(index, at, value, place_of(value, place, known), True))
-            else:
-                names.append((index, at, value))
-    found += _repeating(grid, values, kept, span, names, known, {b.at for b in found})
+        day = value if is_date(value) else date_within(value) if type(value) is str else None
+        if day and (own == "test_date" or not dated):
+            if day is value or column(-1, value.replace(day, "")).kind != "note":  # "Next visit 13 April 2026"
+                found.append(Banner(index, at, value, _alone("test_date", place, day)))
+        elif type(value) is not str or is_date(value) or not (_is_name(value) or _is_hall(value)):
+            continue
+        elif own in SHARED:
+            if _blank_below(values[own], kept, index):
+                found.append(Banner(index, at, value, _alone(own, place, value)))
+        elif row in wide or at != outlet or _is_hall(value) and kept[index + 1 : index + 2] == [True]:
+            found.append(Banner(index, at, value, place_of(value, place, known)))
+        else:
+            names.append(Banner(index, at, value, place_of(value, place, known)))
+    if len(names) > 1 and _come_again(values["outlet"], kept, {b.at for b in names}, {b.at for b in found}):
+        found += names
     return sorted((b for b in found if b.given), key=lambda b: b.at)
+
+
+def _is_title(value: Any) -> bool:
+    """Whether a cell alone is a title of the tests below it, whatever it says."""
+    return type(value) is str and of_a_visit(value) and not date_within(value) and not is_date(value)
 
 
 def _alone(field: str, place: Place, value: Any, how: str = "banner row") -> dict[str, Given]:
     """What a row gives that holds one value and no label."""
     return {field: Given(place, value, shown(value), how)}
-
-
-def _without_a_label(one: Given) -> bool:
-    return "without a label" in one.how
 
 
 def _labelled(grid: Grid, row: int, filled: list[tuple[int, Any]]) -> dict[str, Given]:
@@ -232,34 +224,15 @@ def place_of(text: str, place: Place, known: set[str]) -> dict[str, Given]:
     return _alone(field, place, text, "banner row without a label") if field else {}
 
 
-def _repeating(
-    grid: Grid,
-    values: Mapping[str, list[Any]],
-    kept: list[bool],
-    span: tuple[int, int],
-    names: list[tuple[int, int, str]],
-    known: set[str],
-    others: set[int],
-) -> list[Banner]:
-    """Names alone in the outlet's column: banners where the same outlets come again under several of them."""
-    if len(names) < 2:
-        return []
-    lone = {index for index, _, _ in names}
-    outlets = values["outlet"]
-    first = names[0][0]
-    seen: list[set[Any]] = [set()]
-    for index in range(first, len(kept)):
-        if index in lone:
-            seen.append(set())
+def _come_again(outlets: list[Any], kept: list[bool], names: set[int], others: set[int]) -> bool:
+    """Whether under each of several names that stand alone in the column of outlets the same outlets come again."""
+    parts: list[set[str]] = []
+    for index in range(min(names), len(kept)):
+        if index in names:
+            parts.append(set())
         elif kept[index] and outlets[index] is not None and index not in others:
-            seen[-1].add(str(outlets[index]).strip())
-    parts = [s for s in seen if s]
-    if len(parts) < 2 or len(parts) != len(names) or not set.intersection(*parts):
-        return []
-    return [
-        Banner(index, at, text, place_of(text, grid.place(span[0] + index, at), known), True)
-        for index, at, text in names
-    ]
+            parts[-1].add(str(outlets[index]).strip())
+    return all(parts) and bool(set.intersection(*parts))
 
 
 def segments(
@@ -274,12 +247,10 @@ def segments(
     parts: list[tuple[int, int, dict[str, Given]]] = []
     begin = 0
     fresh: set[str] = set()
-    used: set[int] = set()
     pending: list[Banner] = []
     for banner in banners:
         if any(kept[begin : banner.at]):
             parts.append((begin, banner.at, dict(state)))
-            used |= {b.at for b in pending}
             pending, fresh = [], set()
             begin = banner.at
         for field in banner.given:
@@ -292,14 +263,7 @@ def segments(
         state.update(banner.given)
         fresh |= set(banner.given)
         pending.append(banner)
-    footers: dict[str, Given] = {}
-    unused: list[Banner] = []
-    if any(kept[begin:]) or not parts:
-        parts.append((begin, len(kept), dict(state)) if any(kept[begin:]) else (0, len(kept), {}))
-    if pending and not any(kept[begin:]):
-        for banner in pending:
-            if banner.guessed or any(map(_without_a_label, banner.given.values())):
-                unused.append(banner)
-            else:
-                footers.update(banner.given)
-    return parts, footers, unused
+    if any(kept[begin:]):
+        return [*parts, (begin, len(kept), state)], {}, []
+    footers = {f: one for b in pending if not b.guessed for f, one in b.given.items()}
+    return parts or [(0, len(kept), {})], footers, [b for b in pending if b.guessed]

@@ -24,7 +24,6 @@ LEAST_ABOVE = 3  # tests above a row that is told by arithmetic
 _LEAST_AGREEING = 2
 MOST_NAMELESS = 30  # rows without a name up to which each is held against those above it
 _LONG, _MANY = 10, 6  # words beyond which a text with figures, or without, is a remark and no name
-_PAGE = re.compile(r"\s*(?:page|seite|blatt|sheet|feuille)\s*\d+\s*(?:of|von|sur|de|/|$)", re.IGNORECASE)
 _WORD = re.compile(r"[^\W\d_]+\.?|\d+")
 
 
@@ -70,10 +69,17 @@ def is_remark(text: str) -> bool:
     labelled = bool(before) and not any(ch.isdigit() for ch in before) and len(before.split()) <= 4
     if labelled or text.lstrip().startswith(("*", "†")) or set(text) <= set("_-–—=. "):
         return True
-    if is_signature(text) or _PAGE.match(text):
+    if is_signature(text) or _is_page(text):
         return True
     sentence = text.rstrip().endswith((".", "!", "?"))
     return len(words) > 3 and sentence or len(words) > (_LONG if any(ch.isdigit() for ch in text) else _MANY)
+
+
+def _is_page(text: str) -> bool:
+    """Whether a text begins with the number of a page: "Page 2 of 3", "Blatt 4"."""
+    parts = _WORD.findall(text.casefold())[:3]
+    said = " ".join(p for p in parts if not p.isdigit())
+    return len(parts) > 1 and parts[1].isdigit() and said in row_words("page_words", str)
 
 
 class _Body(NamedTuple):
@@ -84,10 +90,15 @@ class _Body(NamedTuple):
     outlet: int
     values: Mapping[int, Sequence[Any]]
     readings: Mapping[int, bool]
+    fields: Mapping[int, str]
 
     def cells(self, index: int) -> Sequence[Any]:
         """All cells of a row."""
         return self.grid.rows[self.first + index]
+
+    def beside(self, index: int) -> list[tuple[int, Any]]:
+        """The filled cells of a row with their lines, but for the outlet's."""
+        return [(at, v) for at, v in enumerate(self.cells(index)) if v is not None and at != self.outlet]
 
     def reads(self, index: int, name: str = "") -> bool:
         """Whether a row holds anything that can be a reading; beside a name that is a signature only figures can."""
@@ -153,7 +164,7 @@ def kinds_of(
     again    : rows (positions) that repeat the headings. fields : line -> its field.
     """
     first, stop = span
-    body = _Body(grid, first, outlet, values, readings)
+    body = _Body(grid, first, outlet, values, readings, fields)
     blank = len(telling)
     filled = [row.count(None) < blank for row in zip(*(values[at] for at in telling))] if telling else []
     kinds = ["test" if full else "none" for full in filled] or ["none"] * (stop - first)
@@ -181,47 +192,52 @@ def kinds_of(
             if kind == "test" and is_total(next(v for v in body.cells(index) if v is not None)):
                 kinds[index] = "total"
     if outlet >= 0 and not grid.turned:
-        _no_names(body, kinds, fields)
+        _no_names(body, kinds)
     notes = _without_name(body, kinds) if outlet >= 0 else []
     return Rows(kinds, notes)
 
 
-def _no_names(body: _Body, kinds: list[str], fields: Mapping[int, str]) -> None:
-    """Texts in the column of outlets that have no reading, and are no name by what stands beside them, by their length or place.
+def _no_names(body: _Body, kinds: list[str]) -> None:
+    """Texts in the column of outlets that are no names, by what stands beside them, by their length or place.
 
-    Beside them nothing stands but figures in columns of dates or words, or nothing at all: then a sentence is longer
-    than any name of the table. Below a gap a name is built as those of the tests are.
+    A row without a reading is none where nothing stands beside its text but figures in columns of dates or words, or
+    nothing at all: then a sentence is longer than any name of the table. Below a gap a row is a test that is built as one.
     """
     named = [(i, n) for i, n in enumerate(body.values[body.outlet]) if kinds[i] == "test" and type(n) is str]
-    empty = [(i, n) for i, n in named if not body.reads(i)]
-    if len(empty) == len(named):
+    empty = {i for i, _ in named if not body.reads(i)}
+    read = [n for i, n in named if i not in empty]
+    if not read:
         return
-    without = {i for i, _ in empty}
-    most = min(2, sum(body.readings.values()))  # figures of a test, that a line below a gap has not
-    below = _below_a_gap(body, next((i for i, n in reversed(named) if body.figures(i) >= most and not is_tube(n)), -1))
+    longest = max(len(n.split()) for n in read)
+    below = _below_a_gap(body, named)
     further = any(i >= below for i, _ in named)
-    patterns = {_pattern(n) for i, n in named if i not in without and i < below} if further else set()
-    longest = max(len(n.split()) for i, n in named if i not in without)
-    for index, name in empty:
-        cells = body.cells(index)
-        others = [at for at, v in enumerate(cells) if v is not None and at != body.outlet]
-        long = len(name.split()) > longest + _LONGER and name.rstrip()[-1:] in (".", "!", ":", ";")
-        long = long or len(name.split()) > _LONGER and any(names(name, n) for i, n in named if i not in without)
-        if all(_misfits(fields.get(at, ""), cells[at]) for at in others) if others else long:
+    patterns = {_pattern(n) for i, n in named if i < below and i not in empty} if further else set()
+    for index, name in named:
+        if index not in empty and index < below:
+            continue
+        others, words = body.beside(index), len(name.split())
+        long = words > longest + _LONGER and name.rstrip()[-1:] in (".", "!", ":", ";")
+        long = long or words > _LONGER and any(names(name, n) for n in read)
+        misfit = all(_misfits(body.fields.get(at, ""), v) for at, v in others) if others else long
+        if index in empty and misfit or index >= below and not _is_built_as_a_test(body, index, name, below, patterns):
             kinds[index] = "remark"
-    for index, name in named if further else ():
-        cells = body.cells(index)
-        others = [at for at, v in enumerate(cells) if v is not None and at != body.outlet]
-        ahead = any(fields.get(at) in _OF_A_VISIT and cells[at] in body.values.get(at, ())[:below] for at in others)
-        ahead |= any(fields.get(at) == "odour" and _is_odour(cells[at]) for at in others)
-        named_so = len(others) == _MOST_BELOW and any(type(cells[at]) is str and is_tube(cells[at]) for at in others)
-        alone = (len(others) < _MOST_BELOW or named_so) and not ahead  # "Bay 2 | CO | 18"
-        if (
-            index >= below
-            and alone
-            and (named_so or is_tube(name) or not body.figures(index) and _is_apart(body, index, name, patterns))
-        ):
-            kinds[index] = "remark"
+
+
+def _is_built_as_a_test(body: _Body, index: int, name: str, below: int, patterns: set[str]) -> bool:
+    """Whether a row below a gap has what the tests above it have: what is filled in ahead, several cells, figures, or a
+    name built as theirs beside nothing else. Of a tube only what is filled in ahead makes it one."""
+    others = body.beside(index)
+    for at, v in others:
+        field = body.fields.get(at, "")
+        if field in _OF_A_VISIT and v in body.values.get(at, ())[:below] or field == "odour" and _is_odour(v):
+            return True
+    of_a_tube = any(type(v) is str and is_tube(v) for _, v in others)  # "Bay 2 | CO | 18"
+    if len(others) > _MOST_BELOW or len(others) == _MOST_BELOW and not of_a_tube:
+        return True
+    if len(others) == _MOST_BELOW or is_tube(name):
+        return False
+    wordy = any(body.readings.get(at) for at, _ in others)  # words where the tests have figures
+    return bool(body.figures(index)) or not wordy and _pattern(name) in patterns
 
 
 def _is_odour(value: Any) -> bool:
@@ -232,12 +248,6 @@ _OF_A_VISIT = ("site", "test_date", "supply", "dryer", "system", "outlet_status"
 _MOST_BELOW = 2  # cells of a line below a gap that is no test: its words and one more
 
 
-def _is_apart(body: _Body, index: int, name: str, patterns: set[str]) -> bool:
-    """Whether a row without a figure is built unlike the tests: its name, or words where they have figures."""
-    wordy = any(numbers and body.values[at][index] is not None for at, numbers in body.readings.items())
-    return wordy or _pattern(name) not in patterns
-
-
 _RUN = re.compile(r"([^\W\d_]{2,})|[^\W\d_]|\d+")
 
 
@@ -246,11 +256,12 @@ def _pattern(name: str) -> str:
     return _RUN.sub(lambda run: "Aa" if run[1] else "9" if run[0].isdigit() else "A", name.strip())
 
 
-def _below_a_gap(body: _Body, last: int) -> int:
-    """The first row below the last test and a blank row after it: what has no reading there is no outlet unless named like one."""
+def _below_a_gap(body: _Body, named: list[tuple[int, str]]) -> int:
+    """The first row below the last surely named test and a blank row after it; the end where there is none."""
+    most = min(2, sum(body.readings.values()))  # figures of a test, that a line below a gap has not
     stop = len(body.values[body.outlet])
-    blank = (i for i in range(last if last >= 0 else stop, stop) if not any(v is not None for v in body.cells(i)))
-    return next(blank, stop)
+    last = next((i for i, n in reversed(named) if body.figures(i) >= most and not is_tube(n)), stop)
+    return next((i for i in range(last, stop) if not any(v is not None for v in body.cells(i))), stop)
 
 
 def _misfits(field: str, value: Any) -> bool:

@@ -1,0 +1,59 @@
+"""What other sheets give for the tests of a workbook: the sheet Visit, or a cover that says where and when."""
+
+from __future__ import annotations
+
+from grader.problems import Table
+from grader.read.extract import pressure_dew_point
+from grader.read.given import Given, add, filled, is_by_layout, without
+from grader.read.shapes.grid import Grid
+from grader.read.shapes.pairs import given_by, pairs
+from grader.read.shapes.rows import plain
+from grader.read.words.labels import SHARED
+
+_LONGEST_COVER = 200  # rows
+# What may stand on a cover though the blank has it among the readings.
+FACTS = frozenset({"line_pressure_bar"})
+# What a cover says of the place holds whatever the date.
+_PLACE = ("client", "site", "site_address", "supply", "dryer", "rule_set", "line_pressure_bar", "lowest_use_temperature_c",
+          "nominal_pressure_bar", "lowest_pressure_bar", "flow_needed_l_min")  # fmt: skip
+
+
+def with_visit(tables: list[Table], visit: dict[str, Given]) -> list[Table]:
+    """Give the Visit sheet's values to the table of sheet Readings.
+
+    Other tables get them where there is no such sheet, or where they say neither site nor date themselves:
+    another log in the same workbook may be of another visit.
+    """
+    others = any(plain(t.sheet) == "readings" for t in tables)
+    made = []
+    for table in tables:
+        if not others or plain(table.sheet) == "readings" or not _says_where_or_when(table):
+            # What the visit states goes before the layout file of its log.
+            table = filled(without(table, {f for f in visit if is_by_layout(table, f)}), visit)
+        made.append(table)
+    return made
+
+
+def _says_where_or_when(table: Table) -> bool:
+    return not {"site", "test_date"}.isdisjoint((*table.places, *table.constants))
+
+
+def cover_of(grid: Grid) -> dict[str, Given]:
+    """What the labels of a sheet without tests give that say where and when; {} where it is no such sheet."""
+    given: dict[str, Given] = {}
+    for pair in pairs(grid, 0, len(grid.rows)) if len(grid.rows) <= _LONGEST_COVER else ():
+        field = pair.label.field
+        if pair.value is not None and field in SHARED | FACTS and pair.where != "below":
+            add(given, field, given_by(grid, pair, "label on another sheet"))
+    return given if len(given) >= 2 and {"site", "test_date"} & set(given) else {}
+
+
+def given_to(table: Table, cover: dict[str, Given]) -> dict[str, Given]:
+    """What a cover gives to a table: all, or what it says of the place to tests that have their own dates and no site."""
+    mine = {f: one for f, one in cover.items() if f not in FACTS or f not in table.places}
+    if not table.own and _says_where_or_when(table):
+        sited = "site" not in cover or "site" in table.places or "site" in table.constants
+        mine = {f: one for f, one in mine.items() if f in _PLACE and f not in table.places and not sited}
+    if "line_pressure_bar" in mine and pressure_dew_point(table.how, table.places):
+        mine["dew_point_measured_at_bar"] = mine["line_pressure_bar"]
+    return mine
