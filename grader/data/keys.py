@@ -83,6 +83,7 @@ PAGES: dict[str, Any] = {
         "yes": "words covered signs said",
         "no": "words denied empty letters signs blank",
         "sign": "marks usual pairs",
+        "question": "good ill lists",
     },
     "clauses.toml": {
         "lowest_use_temperature_c": "bound towards use weather place elsewhere covered",

@@ -11,6 +11,7 @@ from collections.abc import Collection, Iterable, Sequence
 from functools import lru_cache
 
 from grader.problems import Table
+from grader.read.asked import asked_elsewhere, asked_of_all, is_choice_list
 from grader.read.lines import line_around, with_its_heading
 from grader.read.marks import keys_of, of_the_marked
 from grader.read.region import Outlets, Region
@@ -27,6 +28,7 @@ from grader.read.words.outlet_names import begins_with, called, of_more
 from grader.read.words.said import AROUND, LINE, REMARKS, ROW, against, alone, may_tell, smells, titled
 from grader.read.words.stated import is_label, stated
 from grader.read.words.unclear import classes_of
+from grader.read.words.verdicts import ticked
 
 _LEAST_LISTED = 2  # words of a line that names an outlet and says what is wrong
 _LONGEST_ASKED = 5  # words of a question in a cell
@@ -45,11 +47,14 @@ def with_what_is_said(
         return tables, []  # "Last visit" says nothing of this one
     listed = _listed(grid) if not tables else []
     cells = Cells(grid, tables)
+    if not tables and is_choice_list(cells):
+        return tables, []
     explained = keys_of(cells, {r for t in tables if t.orientation == "down" for r in t.rows})
     here = {v for v in grid.texts if len(v) > 1 or alone(v)}
     texts = {
         t for t in here.union(cells.comments.values(), cells.printed) if _tells(t) or t in cells.printed and titled(t)
     }
+    texts = {t for t in texts if ticked(t) is None}
     if texts and not tables:
         texts -= guide_texts(grid.name)
     asked = {t for t in here if asks(t)} if tables else set()
@@ -64,6 +69,10 @@ def with_what_is_said(
             region.ask(cells, row, column, text)
     for region in regions:
         region.ask_blanks(cells)
+    if not regions:
+        for_all += asked_elsewhere(cells, here - guide_texts(grid.name))
+    else:
+        for_all += asked_of_all(cells, regions, outlets, here.union(cells.comments.values(), cells.printed))
     single = len(regions) == 1 == len(regions[0].at)  # what is said on its sheet is of that test
     for text in sorted(cells.printed & texts):
         words = (
@@ -74,7 +83,7 @@ def with_what_is_said(
             how = "name of the sheet" if text == grid.name else "on the page, beside the cells"
             for_all.append(Said(cells.name, (0, 0), text, words, (), how=how))
     for row, column, text in cells.of(texts):
-        if (row, column) in read:
+        if (row, column) in read or _left_open(cells, row, column, text):
             continue
         mine = [r for r in regions if (row, column) in r]
         used = [r.role(row, column) for r in mine]
@@ -116,6 +125,14 @@ def with_what_is_said(
     for_all = of_the_marked(for_all, set().union(*(t.marks for t in made)))
     told = iter(made)
     return [said_of_all(next(told), for_all) if t.rows else t for t in tables], of_others + explained
+
+
+def _left_open(cells: Cells, row: int, column: int, text: str) -> bool:
+    """Whether a text is a label that nothing is written to, beside or below: "Reason for failure:"."""
+    words = text.rstrip()
+    if not words.endswith(":") or ". " in words or cells.filled(row) != 1 or (row, column) in cells.comments:
+        return False
+    return cells.at(row + 1, column) is None and cells.filled(row + 1) == 0
 
 
 def _answered_no(cells: Cells, regions: Sequence[Region], row: int, column: int, text: str) -> bool:

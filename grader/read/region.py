@@ -354,3 +354,9 @@ class Outlets:
         for region in {r for r, _ in found} if any(map(str.isdigit, text)) else ():
             found |= {(region, i) for i in spanned(text, region.outlets)}
         return sorted((at for at in found if not at[0].down or at[0].tests.get(row) != at[1]), key=lambda at: at[1])
+
+    def numbered(self, text: str) -> list[tuple[Region, int]]:
+        """The tests whose outlets are called by the number that ends a text: "Outlet 2", where it is called 2."""
+        last = key(words_between(text)[-1]) if text else ""
+        names_ = self.known.get(last, []) if last.isdigit() else []
+        return [at for name in names_ for at in self.by_name[name]]

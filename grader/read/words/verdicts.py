@@ -6,15 +6,17 @@ Letters and signs mean nothing by themselves: the other answers of the column, o
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from functools import cache, lru_cache
 from typing import Any
 
 from grader.problems import Unreadable
-from grader.read.words.labels import choice
+from grader.read.words.answers import asks
+from grader.read.words.labels import choice, kind_of
 from grader.read.words.loose import loose_word, own_word
 from grader.read.words.phrases import Lists
-from grader.read.words.said import REMARKS
+from grader.read.words.said import REMARKS, against
 from grader.read.words.spelling import key
 
 YES, NO, DOUBT = "yes", "no", "doubt"
@@ -132,7 +134,9 @@ def _of_text(text: str) -> str:
     loose = loose_word("own_verdict", text)
     if loose is not None:
         return YES if loose == "pass" else NO
-    return NO if VERDICTS.begin(words, "no.words") else DOUBT
+    if not VERDICTS.begin(words, "no.words"):
+        return DOUBT
+    return NO if len(words) == 1 or words[0] not in _list("no.denied") else DOUBT  # "no faults found"
 
 
 def _alone(value: Any) -> str | None:
@@ -163,3 +167,106 @@ def left_blank(values: Sequence[Any], answers: Sequence[Any]) -> list[int]:
 def is_answer(value: Any) -> bool:
     """Whether a cell is a yes, a no or a sign for one, whatever stands over it."""
     return _alone(value) in (YES, NO, "") or _sign(value) != ""
+
+
+_LONGEST_QUESTION = 8  # words
+_MARK = r"[☐☒☑✓✔✗✘□■]|[\[(]\s*[xX✓✔]?\s*[\])]"
+_BOX = re.compile(_MARK)
+_EMPTY = re.compile(r"[☐□]|[\[(]\s*[\])]")
+
+
+@lru_cache(maxsize=20_000)
+def question(text: str) -> str:
+    """What answer to a question of a visit would speak against its tests: "good" a no, "ill" a yes; "" where it is none.
+
+    >>> question("May be used"), question("Tubes in date"), question("Any outlet unsafe?"), question("Client present")
+    ('good', 'good', 'ill', '')
+    """
+    words = VERDICTS.words(text)
+    if not 0 < len(words) <= _LONGEST_QUESTION:
+        return ""
+    if VERDICTS.standing(words, "question.good"):
+        return "good"
+    if VERDICTS.standing(words, "question.ill"):
+        return "ill"
+    asked = asks(text)
+    if asked or kind_of(text.rstrip(" :?")) == "verdict":
+        return asked or "good"
+    return "good" if side(text) == PASSING else ""
+
+
+def answered(text: str, answer: Any) -> bool:
+    """Whether an answer to a question speaks against the tests that it is about, by itself.
+
+    >>> answered("Tubes in date", "no"), answered("Defects found", "yes"), answered("Problems", "none"), answered("Result", "fail")
+    (True, True, False, True)
+    """
+    asked = question(text)
+    if type(answer) is not str:
+        return type(answer) is bool and asked != "" and answer is (asked == "ill")
+    if asked == "ill":
+        return key(answer) in _list("yes.said") or answer.strip() in _list("yes.signs")
+    return asked == "good" and _of_text(answer) == NO
+
+
+def ticked(text: str) -> tuple[str, list[str]] | None:
+    """(question, the answers that are ticked) of a text with several boxes; None where it has none.
+
+    >>> ticked("Overall result: ☐ pass ☒ fail"), ticked("Conforme ☐  Non conforme ☐"), ticked("Yes [ ] No [X]"), ticked("Bay (2)")
+    (('Overall result', ['fail']), ('', []), ('', ['No']), None)
+    """
+    label, mark, rest = text.rpartition(":")
+    if len(_BOX.findall(rest)) < 2 or len(text) > _LONGEST:
+        return None
+    boxes, parts = _BOX.findall(rest), [p.strip(" ,;/|") for p in _BOX.split(rest)]
+    before = bool(_BOX.match(rest.strip()))
+    answers = parts[1:] if before else parts[:-1]
+    if not before and not mark and len(VERDICTS.words(answers[0])) > 3:
+        return None
+    return label.strip(), [a for a, box in zip(answers, boxes) if not _EMPTY.fullmatch(box)]
+
+
+def ticked_badly(label: str, chosen: Sequence[str]) -> bool:
+    """Whether of the answers to a question one is ticked that speaks against its tests."""
+    asked = question(label) if label else ""
+    for answer in chosen:
+        yes_or_no = key(answer) in (*_list("yes.said"), *_list("no.denied"))
+        if answered(label, answer) or not yes_or_no and asked != "ill" and (_of_text(answer) == NO or against(answer)):
+            return True
+    return False
+
+
+def parted(text: str) -> tuple[str, str] | None:
+    """(question, answer) of a line that asks and answers: "Safe to use? N", "Problems: B1"; None where it is none.
+
+    >>> parted("Any outlet unsafe? Y"), parted("Test date: 3 May"), parted("Reason for failure:")
+    (('Any outlet unsafe', 'Y'), None, None)
+    """
+    if len(text) > _LONGEST or "?" not in text and ":" not in text:
+        return None
+    found = re.match(r"\s*([^:?]{2,60}?)\s*[:?]\s*(\S.*)", text)
+    return (found[1], found[2].strip()) if found and question(found[1]) else None
+
+
+def is_mark(value: Any) -> bool:
+    """Whether a cell holds a mark that ticks and nothing else: "x", "✓", "[X]"."""
+    if type(value) is not str:
+        return value is True
+    text = value.strip()
+    return (
+        text in _list("yes.signs")
+        or text.casefold() in ("x", "•", "☒")
+        or bool(_BOX.fullmatch(text))
+        and not _EMPTY.fullmatch(text)
+    )
+
+
+def names_lists(sheet: str) -> bool:
+    """Whether a sheet is called one of lists to choose from."""
+    return key(sheet) in {key(name) for name in _list("question.lists")}
+
+
+def lists_verdicts(values: Sequence[str]) -> bool:
+    """Whether among some words are one for a pass and one for none."""
+    said = {_of_text(v) for v in values}
+    return {YES, NO} <= said

@@ -1,0 +1,153 @@
+"""Questions that a form asks of a visit, in cells outside of its tests, and what their answers say against them.
+
+"May be used | Yes | | No | X", "Tubes in date | no", "Defects found: yes", "Problems: B1", "☐ pass ☒ fail".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from grader.read.region import Outlets, Region
+from grader.read.sayings import Cells, Said
+from grader.read.shapes.tables import shown, whole
+from grader.read.words.said import ROW, against, alone, smells
+from grader.read.words.verdicts import (
+    answered,
+    is_mark,
+    lists_verdicts,
+    names_lists,
+    parted,
+    question,
+    ticked,
+    ticked_badly,
+)
+
+_MOST_CELLS = 8  # of a row with boxes
+_LONGEST_NAMED = 4  # words of an answer that is the name of an outlet and hardly more
+_MOST_OF_A_ROW = 5  # filled cells of a row that asks, where it stands below the tests
+
+
+def asked_of_all(cells: Cells, regions: Sequence[Region], outlets: Outlets, here: Iterable[str]) -> list[Said]:
+    """What the questions of a sheet say against all its tests; what is said of one outlet is given to it.
+
+    here : the texts of its cells, comments and what is printed on its pages.
+    """
+    made = []
+    for text in here:
+        whole_line, label = ticked(text), parted(text)
+        beside = whole_line is None and label is None and bool(question(text))
+        if not (whole_line or label or beside):
+            continue
+        places = cells.of({text}) or [(-1, -1, text)] * (text in cells.printed)
+        for row, column, _ in places:
+            of = _tests_of(cells, regions, row, column)
+            if of is None and beside:
+                continue
+            if whole_line is not None:
+                words = text * ticked_badly(whole_line[0] or _left(cells, row, column), whole_line[1])
+            elif label is not None:
+                words = _line(outlets, row, column, text, *label)
+            else:
+                words = _row(cells, row, column, text)
+            if not words:
+                continue
+            if of:
+                for region, tests in of:
+                    region.keep(tests, words, (row, column))
+            else:
+                made.append(Said(cells.name, (max(row, 0), max(column, 0)), text, words, ()))
+    return made
+
+
+def asked_elsewhere(cells: Cells, here: Iterable[str]) -> list[Said]:
+    """What the questions of a sheet without tests say: of the outlet that an answer names, else of all."""
+    made = []
+    for row, column, text in cells.of({t for t in here if parted(t) or question(t)}):
+        label, answer = parted(text) or (text, cells.at(row, column + 1))
+        if answer is None or question(label) != "ill" and not answered(label, answer):
+            continue
+        told = shown(whole(answer))
+        first = told.split()[0].strip(",.;:") if told.split() else ""
+        words = f"{label}: {told}"
+        against_all = words * (answered(label, answer) or answered(label, first))
+        made.append(Said(cells.name, (row, column), words, against_all, (), words, (f"{label} {told}", told)))
+    return made
+
+
+def is_choice_list(cells: Cells) -> bool:
+    """Whether a sheet holds nothing but words to choose from: by its name, or as one column of words for pass and for fail."""
+    rows = [[v for v in cells.row(row) if v is not None] for row in cells.grid.outer]
+    values = [v for row in rows for v in row]
+    if not values or not all(type(v) is str and len(v.split()) <= _LONGEST_NAMED for v in values):
+        return False
+    single = all(len(row) <= 1 for row in rows) and len(set(values)) == len(values)
+    return (single or names_lists(cells.name)) and lists_verdicts(values)
+
+
+def _left(cells: Cells, row: int, column: int) -> str:
+    left = cells.at(row, column - 1) if column > 0 else None
+    return left if type(left) is str else ""
+
+
+def _tests_of(
+    cells: Cells, regions: Sequence[Region], row: int, column: int
+) -> list[tuple[Region, Sequence[int]]] | None:
+    """The tests in whose own cells a text stands, none outside of all; None where their table reads it otherwise."""
+    made: list[tuple[Region, Sequence[int]]] = []
+    for region in (r for r in regions if (row, column) in r):
+        if region.down and row in region.tests:
+            first = next((c for c, v in enumerate(cells.row(row)) if v is not None), -1)
+            if first == column and cells.filled(row) <= _MOST_OF_A_ROW:
+                continue  # it asks, and was taken for a test
+            if cells.at(row, column) is None or region.role(row, column) == "used":
+                return None
+            made.append((region, [region.tests[row]]))
+        elif region.down or region.across:
+            return None
+        else:
+            made.append((region, range(len(region.at))))
+    return made
+
+
+def _line(outlets: Outlets, row: int, column: int, text: str, label: str, answer: str) -> str:
+    """What a line that asks and answers says of all; what it says of outlets that it names is given to them."""
+    if answered(label, answer.rstrip(".!")):
+        return text
+    if question(label) != "ill":
+        return ""
+    named = outlets.named(text, row) or outlets.numbered(answer)
+    fine = not (against(answer, ROW) or smells(answer)) and len(answer.split()) > _LONGEST_NAMED
+    for region, i in named if not fine else ():
+        region.keep([i], text, (max(row, 0), max(column, 0)))
+    return ""
+
+
+def _row(cells: Cells, row: int, column: int, text: str) -> str:
+    """What the cells beside a question answer: one answer, or boxes behind (before) words of which one is ticked."""
+    values: list[Any] = [cells.at(row, c) for c in range(column + 1, column + 1 + _MOST_CELLS)]
+    filled = [v for v in values if v is not None]
+    if not filled:
+        return ""
+    answer = whole(filled[0])
+    words = [v for v in filled if type(v) is str and not is_mark(v)]
+    if len(words) >= 2 and any(map(is_mark, filled)):
+        chosen = _chosen(values)
+    else:
+        both = ticked(" ".join(shown(v) for v in filled)) if len(filled) > 1 else None
+        chosen = both[1] if both else []
+    if chosen:
+        return f"{text}: {', '.join(chosen)}" if ticked_badly(text, chosen) else ""
+    if len(words) >= 2 and len(filled) > 2:
+        return ""
+    bad = answered(text, answer) or type(answer) is str and question(text) == "good" and bool(alone(answer))
+    return f"{text}: {shown(answer)}" if bad else ""
+
+
+def _chosen(values: Sequence[Any]) -> list[str]:
+    """The words beside which a mark stands: behind them, or before where the first cell is for a mark."""
+    last = max(i for i, v in enumerate(values) if v is not None)
+    cells = list(values[: last + 1])
+    step = -1 if cells[0] is None or is_mark(cells[0]) else 1
+    words = [(i, v) for i, v in enumerate(cells) if type(v) is str and not is_mark(v)]
+    return [v for i, v in words if 0 <= i + step < len(cells) and is_mark(cells[i + step])]
