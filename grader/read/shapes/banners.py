@@ -14,7 +14,8 @@ from grader.problems import Place, Unreadable
 from grader.read.extract import READINGS
 from grader.read.given import Given
 from grader.read.shapes.grid import Grid
-from grader.read.shapes.pairs import Pair, given_by, labels_alone, pairs
+from grader.read.shapes.labelled import Pair
+from grader.read.shapes.pairs import given_by, labels_alone, pairs
 from grader.read.shapes.tables import shown
 from grader.read.words.dates import date_within, is_date, is_round, is_when, of_a_visit
 from grader.read.words.heading_words import LIKELY

@@ -12,7 +12,8 @@ from grader.read.extract import NUMBERS, READINGS, Proposal, Where
 from grader.read.layout_spec import TableSpec, within
 from grader.read.settle import are_verdicts, own_verdict
 from grader.read.shapes.grid import Cell, Grid
-from grader.read.shapes.pairs import Pair, labelled_unit, pairs
+from grader.read.shapes.labelled import Pair, labelled_unit
+from grader.read.shapes.pairs import pairs
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.dates import YEAR
 from grader.read.words.labels import (

@@ -14,6 +14,7 @@ from grader.read.words.heading_words import row_words
 from grader.read.words.labels import READINGS, label
 
 _YEAR = re.compile(r".*\b(?:19|20)\d{2}\b.*|.*\bq[1-4]\b.*", re.IGNORECASE)
+_A_DAY = "2026-03-14"  # as a layout file states one
 
 
 def _month(name: str) -> bool:
@@ -40,38 +41,38 @@ def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:
     """
     sheets = {t.sheet for t in tables if t.rows}
     sites = {str(v) for t in tables if t.rows for v in _values(t, "site")}
-    named = {
-        s for s in sheets if not _generic(s) and not parse_date(s).whole and not _YEAR.fullmatch(s) and not _month(s)
-    }
     made = []
     said: set[tuple[str, str]] = set()
-
-    def note(code: str, table: Table, line: str) -> None:
-        if (code, table.sheet) not in said:
-            said.add((code, table.sheet))
-            notes.append(Note(code, table.sheet, "", table.sheet, {"line": line}))
-
     for table in tables:
-        more: dict[str, Any] = {}
-        if table.rows and not _has(table, "test_date"):
-            if parse_date(table.sheet).whole:
-                more["test_date"] = table.sheet.strip()
-                note("sheet_name_date", table, f'test_date = "{table.sheet.strip()}"')
-            elif _YEAR.fullmatch(table.sheet):
-                note("sheet_name_year", table, 'test_date = "2026-03-14"')
-        if table.rows and len(sheets) > 1 and table.sheet in named and not _has(table, "outlet"):
-            more["outlet"] = table.sheet.strip()
-            note("sheet_name_outlet", table, f'outlet = "{table.sheet.strip()}"')
-        elif table.rows and len(sheets) > 1 and table.sheet in named and not _has(table, "site"):
-            more["site"] = table.sheet.strip()
-            note("sheet_name_site", table, f'site = "{table.sheet.strip()}"')
-        elif table.rows and len(sites) == 1 and asks(table.sheet) == "ill" and not _has(table, "site"):
-            more["site"] = next(iter(sites))
-            note("site_of_other_sheets", table, f'site = "{more["site"]}"')
-        if more:
-            place = Place(table.sheet, 0, 0)
-            table = filled(table, {f: Given(place, v, v, "name of the sheet") for f, v in more.items()})
-        made.append(table)
+        told = _told(table, len(sheets) > 1, next(iter(sites)) if len(sites) == 1 else "") if table.rows else []
+        for code, field, value in told:
+            if (code, table.sheet) not in said:
+                said.add((code, table.sheet))
+                line = f'{field} = "{value or _A_DAY}"'
+                notes.append(Note(code, table.sheet, "", table.sheet, {"line": line}))
+        place = Place(table.sheet, 0, 0)
+        given = {field: Given(place, value, value, "name of the sheet") for _, field, value in told if value}
+        made.append(filled(table, given))
+    return made
+
+
+def _told(table: Table, several: bool, site: str) -> list[tuple[str, str, str]]:
+    """(what is to be said, field, value) of what the name of a table's sheet tells; value "" where it must be asked for.
+
+    several : sheets with tests. site : the only one that any table names.
+    """
+    name = table.sheet.strip()
+    dated, year = parse_date(name).whole, bool(_YEAR.fullmatch(table.sheet))
+    made = []
+    if (dated or year) and not _has(table, "test_date"):
+        made.append(("sheet_name_date", "test_date", name) if dated else ("sheet_name_year", "test_date", ""))
+    places = several and not (dated or year or _generic(table.sheet) or _month(table.sheet))
+    if places and not _has(table, "outlet"):
+        made.append(("sheet_name_outlet", "outlet", name))
+    elif places and not _has(table, "site"):
+        made.append(("sheet_name_site", "site", name))
+    elif several and site and asks(table.sheet) == "ill" and not _has(table, "site"):
+        made.append(("site_of_other_sheets", "site", site))
     return made
 
 

@@ -1,0 +1,155 @@
+"""What sentences and unlisted labels on a sheet say of all its tests, where nothing on it leaves a doubt."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from grader.problems import Unreadable
+from grader.read.shapes.grid import Cell, Grid
+from grader.read.shapes.labelled import OF_TESTING, Pair, value_beside
+from grader.read.shapes.things import THINGS
+from grader.read.words.clauses import (
+    COLD,
+    DATE,
+    DRYER,
+    OF_A_PLACE,
+    SAID,
+    SUPPLY,
+    beside,
+    coldest,
+    column_of,
+    dryer_beside,
+    has_degrees,
+    is_warm,
+    of_cold,
+    of_cylinders,
+    of_elsewhere,
+    told,
+)
+from grader.read.words.dates import is_date
+from grader.read.words.labels import column, is_unit, label, looks_like_value
+from grader.read.words.unclear import classes_of
+
+_SPEAKING = ("system", "location", "supply", "remarks")  # fields whose value may say more than that
+_LONGEST_TITLE = 40
+
+
+def with_facts(grid: Grid, labels: list[Pair], first: int, stop: int) -> list[Pair]:
+    """Labels with their values, and the facts that the rows between two positions state, in the order of the sheet."""
+    said = _said_beside(grid, [p for p in labels if p.label.kind == "field"], first, stop)
+    clear = {(p.row, p.column) for p in said}
+    found = [*(p for p in labels if (p.row, p.column) not in clear), *said]
+    return sorted(_without_doubt(grid, found), key=lambda p: (p.row, p.column))
+
+
+def _said_beside(grid: Grid, known: list[Pair], first: int, stop: int) -> list[Pair]:
+    """What texts that are no labels say with the figure or day at their right: "Einsatz bei mindestens" | 7 °C.
+
+    Not behind a text that is neither a label nor the value of one ("Gas detector"), unless it is cold, and no temperature
+    behind an instrument.
+    """
+    made: list[Pair] = []
+    fields = {(p.row, p.column): p.label.field for p in known}
+    values = {(p.value_row, p.value_column) for p in known}
+    for row in range(first, stop):
+        left, behind = "", set()
+        for at, text in enumerate(grid.rows[row]):
+            cell = (row, at)
+            behind |= {fields[cell]} if cell in fields else set()
+            if type(text) is not str or cell in fields or cell in values:
+                continue
+            found = value_beside(grid, {}, row, at)
+            value = grid.rows[row][found[0]] if found else None
+            fact = (
+                beside(text, value, found[1] or "") if found and (looks_like_value(value) or is_date(value)) else None
+            )
+            cold = fact is not None and fact.field == COLD
+            if fact and found and not (cold and behind & OF_TESTING or left and not (cold and not is_warm(fact.value))):
+                made.append(Pair(row, at, column_of(text, fact), row, found[0], fact.value, "beside"))
+                values.add((row, found[0]))
+            elif not is_unit(text):
+                left = text
+    return made
+
+
+def _without_doubt(grid: Grid, found: list[Pair]) -> list[Pair]:
+    """Labels and facts, of facts only those that are sure on this sheet: what a label says goes before them.
+
+    Of several temperatures the coldest holds; days or supplies that differ are none. Under a title that names tubes or
+    instruments a temperature is theirs.
+    """
+    labels = [p for p in found if p.label.how not in SAID]
+    values = {(p.value_row, p.value_column) for p in labels if p.where != "inside"}
+    used = values | {(p.row, p.column) for p in found}
+
+    def led(p: Pair) -> bool:  # by nothing but labels and their values, as far as it goes
+        return all(type(v) is not str or (p.row, at) in used for at, v in enumerate(grid.rows[p.row][: p.column]))
+
+    def stays(p: Pair) -> bool:  # a label of instruments goes only where it would let more pass
+        sure = p.label.field != COLD or p.label.how not in SAID and not is_warm(p.value)
+        return sure or not _of_instruments(grid, p.row, p.column)
+
+    found = list(filter(stays, found))
+    made = [p for p in found if p.label.how not in SAID]
+    facts = [p for p in found if p.label.how in SAID and (p.row, p.column) not in values]
+    facts = [p for p in facts if p.label.field == COLD or led(p)]
+    for p in made:
+        if p.label.field in _SPEAKING and type(p.value) is str and p.where != "inside":
+            more = [c for c in told(p.value) if c[0].how in SAID]
+            dryer = dryer_beside(p.value) if p.label.field == SUPPLY else None
+            more += [(column_of(p.value, dryer), dryer.value)] if dryer and not more else []
+            facts += [Pair(p.value_row, p.value_column, c, p.value_row, p.value_column, v, "inside") for c, v in more]
+    if not facts:
+        return made
+    known = {p.label.field for p in made if p.value is not None}
+    texts = {v for cells in grid.rows for v in cells if type(v) is str}
+    for field in dict.fromkeys(p.label.field for p in facts if p.label.field not in known):
+        mine = [p for p in facts if p.label.field == field]
+        others = texts - {grid.rows[p.row][p.column] for p in mine}
+        if field in (SUPPLY, DRYER) and any(map(of_cylinders, texts)):
+            continue
+        if field == DATE and any(c.field == DATE and v != mine[0].value for t in others for c, v in told(t)):
+            continue  # each block has its own
+        if field == COLD:
+            least: Any = coldest(p.value for p in mine)
+            placed = [p.label.how == OF_A_PLACE for p in mine]
+            sure = all(map(led, mine))
+            if is_warm(least):
+                if not sure or all(placed) or _may_be_colder(grid, mine, {(p.row, p.column) for p in made}):
+                    continue
+            elif not sure or any(placed) and any(map(of_elsewhere, others)):
+                least = Unreadable(least, "twice")  # colder than is allowed for without it: it must not be passed over
+            mine = [p._replace(value=least) for p in mine]
+        if len({p.value for p in mine}) == 1:
+            made += mine
+    return made
+
+
+def _may_be_colder(grid: Grid, mine: list[Pair], labels: set[Cell]) -> bool:
+    """Whether a sheet speaks of the cold, or states a temperature of anything not known, beside what was taken of it."""
+    own = {cell for p in mine for cell in ((p.row, p.column), (p.value_row, p.value_column))}
+    for row, cells in enumerate(grid.rows):
+        for at, text in enumerate(cells):
+            if type(text) is not str or (row, at) in own:
+                continue
+            if of_cold(text):
+                return True
+            before = [c for c in range(at) if cells[c] is not None and not is_unit(cells[c]) and type(cells[c]) is str]
+            if has_degrees(text) and not (before and ((row, before[-1]) in own | labels or label(cells[before[-1]]))):
+                named = text if any(map(str.isalpha, text.strip(" °CF()[]"))) else ""
+                if named and column(-1, text).kind not in ("field", "parameter") or not named and before:
+                    return True
+    return False
+
+
+def _of_instruments(grid: Grid, row: int, at: int) -> bool:
+    """Whether a text before a cell, or the nearest title over its row, no blank row between, names tubes or instruments."""
+    if any(type(v) is str and not THINGS.isdisjoint(classes_of(v)) for v in grid.rows[row][:at]):
+        return True
+    for above in range(row - 1, -1, -1):
+        filled = [v for v in grid.rows[above] if v is not None]
+        if not filled:
+            return False
+        if len(filled) == 1 and type(filled[0]) is str and len(filled[0]) <= _LONGEST_TITLE and not told(filled[0]):
+            return not THINGS.isdisjoint(classes_of(filled[0]))
+    return False
