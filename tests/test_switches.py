@@ -36,6 +36,7 @@ from grader.judge.uncertainty import Standard, standards
 from grader.normalise import is_aside
 from grader.problems import GraderError, Problems
 from grader.read import extract, find, process, settle
+from grader.read.cleared import clears
 from grader.read.find import find_workbooks
 from grader.read.layout import load_layout
 from grader.read.process import read_workbooks
@@ -591,6 +592,8 @@ TURNS: list[Turn] = [
     (S, ("answer", "yes"), [], lambda: answers.is_yes("ja"), True, False),
     (S, ("answer", "closed"), [], lambda: answers.put_right("closed 3 May"), True, False),
     (S, ("alone", "words"), ["plemplem"], lambda: said.alone("plemplem"), "", "plemplem"),
+    (S, ("clear", "words"), ["hunky"], lambda: clears("Hunky outlets"), False, True),
+    (S, ("clear", "beside"), [], lambda: clears("Approved outlets"), True, False),
     (S, ("slip", "real"), [], against("versucht"), False, True),
     (S, ("alone", "remark"), ["plemplem"], lambda: said.alone("plemplem"), "", "plemplem"),
     (S, ("span", "same"), ["ditto dto"], lambda: said.is_repeat("ditto dto") and not said.is_repeat("wie oben"), False, True),
@@ -638,6 +641,7 @@ TURNS: list[Turn] = [
     (S, ("general", "due"), [], against("Failed lid to be changed"), True, False),
     (S, ("general", "again"), [], against("was shut off, condemned in May, back in service"), False, True),
     (S, ("general", "past"), [], against("was condemned in May, back in service"), False, True),
+    (S, ("general", "case"), [], against("in case of oil smell stop"), False, True),
     (S, ("general", "small"), [], against("the roof is leaking"), False, True),
     (S, ("general", "other"), [], against("roof is leaking"), False, True),
     (S, ("general", "optional"), [], against("Flow not tested"), False, True),

@@ -96,9 +96,10 @@ PAGES: dict[str, Any] = {
         "answer": "good ill filler no yes fine closed",
         "pair": {"*": "of ill"},
         "slip": "real",
+        "clear": "words beside",
         "no": "words once none",
         "general": "all rule report around approved except article plural firm limits legend pass monoxide "
-        "mended due again past small other optional",
+        "mended due again past small other case optional",
         "cold": "words without",
         "apart": "words",
         "measured": "without of counted corrects visit falls",

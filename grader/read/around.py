@@ -12,6 +12,7 @@ from functools import lru_cache
 
 from grader.problems import Table
 from grader.read.asked import asked_elsewhere, asked_of_all, is_choice_list
+from grader.read.cleared import lists_of
 from grader.read.lines import line_around, with_its_heading
 from grader.read.marks import keys_of, of_the_marked
 from grader.read.region import Outlets, Region
@@ -25,7 +26,7 @@ from grader.read.words.heading_words import key
 from grader.read.words.labels import kind_of
 from grader.read.words.measured import may_speak, readings_in
 from grader.read.words.outlet_names import begins_with, called, of_more
-from grader.read.words.said import AROUND, LINE, REMARKS, ROW, against, alone, may_tell, smells, titled
+from grader.read.words.said import AROUND, FILE, LINE, REMARKS, ROW, TITLE, against, alone, may_tell, smells, titled
 from grader.read.words.stated import is_label, stated
 from grader.read.words.unclear import classes_of
 from grader.read.words.verdicts import ticked
@@ -49,7 +50,8 @@ def with_what_is_said(
     cells = Cells(grid, tables)
     if not tables and is_choice_list(cells):
         return tables, []
-    explained = keys_of(cells, {r for t in tables if t.orientation == "down" for r in t.rows})
+    tests = {r for t in tables if t.orientation == "down" for r in t.rows}
+    explained = keys_of(cells, tests) + lists_of(cells, tests)
     here = {v for v in grid.texts if len(v) > 1 or alone(v)}
     texts = {
         t for t in here.union(cells.comments.values(), cells.printed) if _tells(t) or t in cells.printed and titled(t)
@@ -75,9 +77,8 @@ def with_what_is_said(
         for_all += asked_of_all(cells, regions, outlets, here.union(cells.comments.values(), cells.printed))
     single = len(regions) == 1 == len(regions[0].at)  # what is said on its sheet is of that test
     for text in sorted(cells.printed & texts):
-        words = (
-            against(text, LINE if single else AROUND) or titled(text) or alone(text, remark=False) * (text != grid.name)
-        )
+        words = against(text, LINE if single else AROUND) or titled(text, FILE if text == grid.name else TITLE)
+        words = words or alone(text, remark=False) * (text != grid.name)
         if not _of_some(regions, outlets, cells, -1, -1, text, False) and (words or text * answers_badly(text)):
             words = words or text
             how = "name of the sheet" if text == grid.name else "on the page, beside the cells"
@@ -151,7 +152,7 @@ def _of_some(
 
     Returns : whether it is about no others: not where neither tells, nor where it speaks of all, or of the others.
     """
-    words, figures = against(text, LINE) or smells(text), readings_in(text)
+    words, figures = against(text, LINE) or smells(text) or text * _excepts(text), readings_in(text)
     if (
         not (words or figures or alone(text, whole=False))
         or not lone
@@ -161,6 +162,7 @@ def _of_some(
     named = outlets.named(text, row)
     if not named and lone:
         named = [(r, i) for r in regions for i in r.beside(row, column)]
+        words = words and (against(text, ROW) or smells(text)) * (not _excepts(text))
     for region, i in named:
         region.keep([i], words or alone(text, shown(outlets_of(region.table)[i])), (row, column))
         region.measure([i], (row, column), text, figures)
@@ -168,6 +170,11 @@ def _of_some(
     if own and not any(begins_with(text, r.outlets[i]) for r, i in named):
         return False
     return bool(named) and not of_more(text)
+
+
+def _excepts(text: str) -> bool:
+    """Whether a text leaves an outlet out of those that passed: "All outlets may be used apart from P2"."""
+    return REMARKS.say(text, "general.except") and REMARKS.say(text, "general.approved")
 
 
 def _outside(cells: Cells, regions: Sequence[Region]) -> Iterable[int]:

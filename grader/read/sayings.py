@@ -20,6 +20,7 @@ SAID = "said_against"
 class Said(NamedTuple):
     """One thing that a cell says. at : 0-based row and column of the sheet. against : the words; stated : figures.
 
+    lists : columns, or one line, that may list outlets to be used; cleared : those that they name.
     mark : the sign or code that it explains, by which tests carry what it says (of_one).
     of_one : what it says against the outlet that its row names, where it stands on a sheet without tests.
     row : the texts of that row. how : where it stands. measured : readings of that outlet that it states.
@@ -35,6 +36,8 @@ class Said(NamedTuple):
     how: str = "said beside the tests"
     measured: tuple[Stated, ...] = ()
     mark: str = ""
+    lists: tuple[tuple[str, ...], ...] = ()
+    cleared: frozenset[str] = frozenset()
 
     def names(self, outlet: Any) -> bool:
         """Whether its row names an outlet: in a cell of its own, or within a text where the name has several signs."""
@@ -107,7 +110,7 @@ def said_of_all(table: Table, found: Sequence[Said]) -> Table:
         return table
     count, measured = len(table.rows), Measured(len(table.rows))
     for said in found:
-        if said.row or said.mark:
+        if said.row or said.mark or said.cleared:
             table = _with_words_of_one(table, said, measured)
         if said.against and SAID not in table.constants:
             place = Place(said.sheet, *said.at)
@@ -120,8 +123,11 @@ def said_of_all(table: Table, found: Sequence[Said]) -> Table:
 def _with_words_of_one(table: Table, said: Said, measured: Measured) -> Table:
     """A table with what a row of another sheet says against the outlets that it names."""
     count = len(table.rows)
-    carry = set(table.marks.get(said.mark, ())) if said.mark else ()
-    mine = [i in carry or said.names(name) for i, name in enumerate(outlets_of(table))]
+    if said.cleared:
+        mine = _left_out(table, said.cleared)
+    else:
+        carry = set(table.marks.get(said.mark, ())) if said.mark else ()
+        mine = [i in carry or said.names(name) for i, name in enumerate(outlets_of(table))]
     measured.add([i for i, here in enumerate(mine) if here], Place(said.sheet, *said.at), said.text, said.measured)
     if not any(mine) or not said.of_one:
         return table
@@ -133,6 +139,12 @@ def _with_words_of_one(table: Table, said: Said, measured: Measured) -> Table:
         places={SAID: Place(said.sheet, *said.at), **table.places},
         how={SAID: (said.of_one, "said on another sheet", LIKELY), **table.how},
     )
+
+
+def _left_out(table: Table, cleared: frozenset[str]) -> list[bool]:
+    """Which tests' outlets a list of those that may be used leaves out; none where it names none of the table's."""
+    mine = [name is not None and key(shown(name)) not in cleared for name in outlets_of(table)]
+    return mine if not all(mine) else [False] * len(mine)
 
 
 def with_unclear(table: Table, said: Said, figures: Iterable[Stated], of: Sequence[bool]) -> Table:

@@ -13,6 +13,7 @@ from typing import Any
 
 from grader.problems import Table, a1
 from grader.read.around import with_what_is_said
+from grader.read.cleared import with_outlets
 from grader.read.extract import extract
 from grader.read.given import Given, filled
 from grader.read.layout_spec import LayoutSpec, TableSpec
@@ -145,7 +146,9 @@ class _Workbook:
             self.notes += self.unused
         if tables and name and (void := titled(name)):
             self.elsewhere.append(Said(tables[0].sheet, (0, 0), name, void, (), void, (name,), how="name of the file"))
-        elsewhere = of_the_marked(of_their_outlets(self.elsewhere, tables), set().union(*(t.marks for t in tables)))
+        elsewhere = of_the_marked(
+            of_their_outlets(with_outlets(self.elsewhere, tables), tables), set().union(*(t.marks for t in tables))
+        )
         tables = [_with_what_names_say(said_of_all(t, elsewhere))._replace(marks={}) for t in tables]
         found, passed = sum(m.rows_found for m in self.kept), sum(m.rows_passed_over for m in self.kept)
         return Recognised(tables, self.notes, found, passed)

@@ -34,6 +34,9 @@ def asks(heading: str) -> str:
     return "good" if good else ""
 
 
+_SERIAL = re.compile(r"[A-Za-z]{1,3}-?\d{2,}")  # a number of something: "NC-101"
+
+
 def answered_badly(heading: str, answer: Any) -> bool:
     """Whether an answer under a heading that asks speaks against a pass.
 
@@ -44,6 +47,8 @@ def answered_badly(heading: str, answer: Any) -> bool:
     if type(answer) is not str:
         return asked == "good" and answer is False or asked == "ill" and answer is True
     words = REMARKS.words(answer)
+    if asked == "good" and _SERIAL.fullmatch(answer.strip()):
+        return False
     if asked == "good":
         return bool(CROSS.fullmatch(answer.strip())) or REMARKS.begin(words, "answer.no")
     told = words or TICK.fullmatch(answer.strip())

@@ -15,7 +15,7 @@ from grader.read.words.heading_words import row_words, stems
 from grader.read.words.loose import LOOSE, loose_word
 from grader.read.words.phrases import Lists, Phrases, Standing, phrases_of, words_in
 
-ROW, NAME, LINE, AROUND, TITLE = "row", "name", "line", "around", "title"
+ROW, NAME, LINE, AROUND, TITLE, FILE = "row", "name", "line", "around", "title", "file"
 REMARKS = Lists("said.toml", slips=("against.verdict", "against.stop", "against.void"))
 LONGEST = 2_000  # characters; a longer text is no remark
 SIGNS = frozenset("☠⚠⛔❌🔴👎🚫🛑⚡✋")  # of danger, or of what is not to be
@@ -28,7 +28,11 @@ _BOX = re.compile(r"[☐☒☑✓✔✗✘□■]|[\[(]\s*[xX]?\s*[\])]")
 _TICKED = re.compile(r"[☒☑✓✔✗✘]|[\[(]\s*[xX]\s*[\])]")
 
 # Lists of `against` that do not speak everywhere: in these places only those named.
-_IN_NAMES = {NAME: ("stop", "undone", "lapsed", "instrument", "trouble"), TITLE: ("void", "verdict", "stop")}
+_IN_NAMES = {
+    NAME: ("stop", "undone", "lapsed", "instrument", "trouble"),
+    TITLE: ("void",),
+    FILE: ("void", "verdict", "stop"),
+}
 # What speaks no more where it has been mended, or was so once.
 _MENDED = ("verdict", "instrument", "lapsed", "trouble", "row", "ill")
 _ONCE = ("verdict", "ill")
@@ -66,7 +70,8 @@ def against(text: str, where: str = ROW) -> str:
     """What a text says against a pass, "" where nothing.
 
     where : ROW, a cell of a test's own row; NAME, of an outlet or a place; LINE, one that stands alone within a form or
-            between tests; AROUND, outside of them; TITLE, the name of a file or sheet.
+            between tests; AROUND, outside of them; TITLE, what is printed over or
+            under a page; FILE, the name of a file or sheet.
 
     >>> against("valve ok. DO NOT USE"), against("no fail"), against("not condemned"), against("fail-safe valve")
     ('DO NOT USE', '', '', '')
@@ -93,10 +98,10 @@ def _speaks(sentence: str, where: str) -> bool:
     if (answer := _ANSWER.search(sentence)) and REMARKS.say(answer[1], "no.none"):
         return False  # "Leaks: none", "Outlet failed? No"
     words = REMARKS.words(sentence)
-    hits = _hits(sentence, _lists(where, words))
+    hits = _hits(sentence, _lists(where, words), where)
     if not hits or _is_rule(sentence, words, hits, where):
         return False
-    if where == ROW and (_is_over(words, hits) or _of_another_thing(words, hits)):
+    if where not in _IN_NAMES and _is_over(words, hits):
         return False
     return where != AROUND or _is_statement(words, hits)
 
@@ -116,7 +121,7 @@ def _lists(where: str, words: list[str]) -> list[str]:
     return groups + [f"pair.{kind}.ill" for kind in said["pair"] if where != AROUND or kind not in _OF_ITS_ROW]
 
 
-def _hits(sentence: str, lists: list[str]) -> list[Standing]:
+def _hits(sentence: str, lists: list[str], where: str) -> list[Standing]:
     """Where phrases stand in a sentence and nothing takes them back, by the last key of their list; ill only beside its thing."""
     made: list[Standing] = []
     before = 0
@@ -124,6 +129,8 @@ def _hits(sentence: str, lists: list[str]) -> list[Standing]:
     for clause, behind in zip(clauses, [*clauses[1:], []]):
         found = REMARKS.standing(clause, *lists)
         apart = REMARKS.inside(clause, "apart.words") if found else set()
+        if found and where != LINE and _of_another_thing(clause, found):  # an outlet may be called so
+            found = []
         for first, stop, of in found:
             pair, _, kind = of.rpartition(".")
             if not (
@@ -182,7 +189,9 @@ def _is_rule(sentence: str, words: list[str], hits: list[Standing], where: str) 
     rest = [w for i, w in enumerate(words) if i not in told]
     if REMARKS.standing(rest, "general.rule") and (where != ROW or any(of in _RULED for _, _, of in hits)):
         return True
-    if where in (LINE, AROUND) and (
+    if REMARKS.begin(words, "general.case"):
+        return True
+    if where in (LINE, AROUND, FILE) and (
         "=" in sentence or REMARKS.standing(rest, "general.around") or REMARKS.standing(words[:1], "general.article")
     ):
         return True
@@ -315,7 +324,7 @@ def _denied(text: str) -> bool:
     return bool(mark) and REMARKS.say(said, "general.pass") and REMARKS.say(last, "no.words")
 
 
-def titled(name: str) -> str:
+def titled(name: str, where: str = FILE) -> str:
     """What the name of a file or sheet says against all that it holds, "" where nothing.
 
     >>> titled("VOID 2026-03"), titled("Übung"), titled("Training centre, bay 2"), titled("Visit 12 cancelled")
@@ -323,7 +332,7 @@ def titled(name: str) -> str:
     """
     rest = [w for w in REMARKS.words(name) if not w.isdigit()]
     whole = any((first, stop) == (0, len(rest)) for first, stop, _ in REMARKS.standing(rest, "alone.title"))
-    return " ".join(name.split()) if whole or against(name, TITLE) else ""
+    return " ".join(name.split()) if whole or against(name, where) else ""
 
 
 @lru_cache(maxsize=50_000)
