@@ -6,7 +6,7 @@ from collections.abc import Callable
 from functools import partial
 
 from grader.columns import FIELDS
-from grader.read.extract import Proposal, extract
+from grader.read.extract import READINGS, Proposal, extract
 from grader.read.layout_spec import TableSpec
 from grader.read.shapes import across, down, form, long
 from grader.read.shapes.folded import Folded, folded, with_places
@@ -15,6 +15,7 @@ from grader.read.shapes.pairs import shared_above
 from grader.read.shapes.sections import in_sections
 from grader.read.shapes.tables import Note, Recognised, both
 from grader.read.shapes.unrolled import Matrix, joined, matrices
+from grader.read.words.labels import label
 
 MOST_CELLS = 2_000_000  # of a sheet that is looked at from its side too
 _PENALTY = 2  # a figure that stays unexplained counts against a proposal as much as two that are explained
@@ -78,12 +79,17 @@ def _shapes(grid: Grid, spec: TableSpec | None) -> list[Callable[[], list[Propos
 
 
 def weigh(made: list[Proposal]) -> tuple[int, int]:
-    """(weight of proposals for one sheet, figures that they leave unexplained)."""
-    explained = sum(len(v) - v.count(None) for p in made for at, v in p.values.items()) + sum(
-        len(p.given) for p in made
-    )
-    missed = sum(p.missed for p in made)
+    """(weight of proposals for one sheet, figures that they leave unexplained or labels that they take for readings)."""
+    explained = sum(len(v) - v.count(None) for p in made for v in p.values.values()) + sum(len(p.given) for p in made)
+    missed = sum(p.missed + _labels_among(p) for p in made)
     return explained - _PENALTY * missed, missed
+
+
+def _labels_among(p: Proposal) -> int:
+    """How many cells that a proposal takes for readings are labels of something else: it takes a form for a table."""
+    readings = [(c.field, p.values.get(c.at, ())) for c in p.lines if c.field in READINGS]
+    known = [(f, label(v)) for f, values in readings for v in values if type(v) is str]
+    return sum(found is not None and found.field not in ("", f) for f, found in known)
 
 
 def crossed(blocks: list[Matrix], spec: TableSpec | None = None) -> list[Proposal]:

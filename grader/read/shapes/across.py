@@ -16,7 +16,7 @@ from grader.read.given import Given
 from grader.read.layout_spec import TableSpec
 from grader.read.settle import are_verdicts
 from grader.read.shapes.grid import Grid
-from grader.read.shapes.heads import Head, are_pairs
+from grader.read.shapes.heads import Head
 from grader.read.shapes.pairs import may_stand_above, shared_above
 from grader.read.shapes.rows import is_total, plain
 from grader.read.shapes.table import Block, propose
@@ -39,6 +39,7 @@ from grader.read.words.labels import (
 from grader.read.words.loose import own_word
 
 _LEAST_LABELS = 3
+_MOST_OF_A_LINE = 24  # cells of a line of labels, each with its value and unit
 _NO_OUTLET = (*NO_READING, "parameter", "value")  # kinds of words that stand where the outlets' names do
 # Labels that stand over a table with their values, and are no names of outlets.
 _OF_A_DAY = ("test_date", "test_time", "outlet")
@@ -328,10 +329,24 @@ def _names_above(grid: Grid, side: _Side, rows: list[int]) -> list[int]:
 def _names_two(grid: Grid, side: _Side, row: int) -> bool:
     """Whether a row names an outlet in two columns or more to the right of the labels."""
     cells = grid.rows[row]
-    if _form_like(cells, side.at) or are_pairs(cells):
+    if _are_pairs(cells):
         return False
     named = filter(_is_name, side.values(cells))
     return next(named, None) is not None and next(named, None) is not None
+
+
+def _are_pairs(cells: Sequence[Any]) -> bool:
+    """Whether a row holds labels, each with its value and perhaps a unit at its right, and nothing else.
+
+    "Point | Bay 1 | | Supply | Airline".
+    """
+    if len(cells) - cells.count(None) > _MOST_OF_A_LINE:
+        return False
+    filled = [at for at, v in enumerate(cells) if v is not None and not is_unit(v)]
+    labels = {at for at in filled if label(cells[at]) is not None and not looks_like_value(cells[at])}
+    values = [at for at in filled if at not in labels]
+    owners = [at - 1 if at - 1 in labels or not is_unit(cells[at - 1]) else at - 2 for at in values]
+    return bool(values) and labels.issuperset(owners) and len(labels) == len(values)
 
 
 def _form_like(cells: Sequence[Any], first: int) -> bool:

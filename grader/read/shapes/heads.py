@@ -12,7 +12,6 @@ from grader.read.shapes.grid import Grid
 from grader.read.words.dates import is_when
 from grader.read.words.headings import EXACT
 from grader.read.words.labels import (
-    NUMBERS,
     READINGS,
     Column,
     another_thing,
@@ -30,7 +29,6 @@ from grader.read.words.labels import (
 
 _ORDINAL = re.compile(r"\s*(\d)(?:st|nd|rd|th|er|re|e|è?me|ème|\.)\s*", re.IGNORECASE)
 _MOST_VALUES = 0.34  # share of figures above which a row is no row of headings
-_MOST_OF_A_LINE = 24  # cells of a line of labels, each with its value and unit
 _LEAST_KNOWN = 0.5  # share of its texts that must be headings
 
 
@@ -211,8 +209,6 @@ def _head_at(grid: Grid, row: int, after: int) -> Head | None:
     if not _is_texty(cells):
         return None
     below = _next(grid, row)
-    if _of_a_form(grid, row):
-        return None
     texts = tuple(_texts(cells).values())
     beneath = tuple(_texts(grid.rows[below]).values()) if below is not None else ()
     possible, known = (_count_of(kind, texts) for kind in (may_be_heading, known_words))
@@ -290,52 +286,6 @@ def _beside(columns: list[Column], cells: Sequence[Any]) -> bool:
     return len(labels) * 2 >= max(len(columns), 1) or (
         bool(labels) and any(looks_like_value(v) for v in cells if v is not None)
     )
-
-
-def are_pairs(cells: Sequence[Any], blanks: int = 0) -> bool:
-    """Whether a row holds labels, each with its value and perhaps a unit at its right, and nothing else.
-
-    "Point | Bay 1 | | Supply | Airline". blanks : labels that may lack their values.
-    """
-    if len(cells) - cells.count(None) > _MOST_OF_A_LINE:
-        return False
-    filled = [at for at, v in enumerate(cells) if v is not None and not is_unit(v)]
-    labels = {at for at in filled if label(cells[at]) is not None and not looks_like_value(cells[at])}
-    values = [at for at in filled if at not in labels]
-    owners = [at - 1 if at - 1 in labels or not is_unit(cells[at - 1]) else at - 2 for at in values]
-    return bool(values) and labels.issuperset(owners) and 0 <= len(labels) - len(values) <= blanks
-
-
-def _of_a_form(grid: Grid, row: int) -> bool:
-    """Whether a row is a line of labels and values in turn, with another above or below it.
-
-    One value may be missing, where what stands below is no body of a table.
-    """
-    near = [grid.rows[r] for r in (row - 1, row + 1) if 0 <= r < len(grid.rows)]
-    cells = grid.rows[row]
-    if are_pairs(cells):
-        return any(are_pairs(r, 1) for r in near) and not _over_figures(grid, row)
-    below = grid.rows[row + 1] if row + 1 < len(grid.rows) else ()
-    body = any(v is not None for v in below) and not any(label(v) is not None for v in below)
-    return are_pairs(cells, 1) and any(map(are_pairs, near)) and not body
-
-
-def _over_figures(grid: Grid, row: int) -> bool:
-    """Whether headings of figures stand over them, with words between: "Oxygen (%) | Checked | CO | Checked"."""
-    cells = grid.rows[row]
-    beside = [*cells[1:], None]
-    heads = [
-        at
-        for at, v in enumerate(cells)
-        if v is not None and beside[at] is not None and not looks_like_value(beside[at])
-        if (known := label(v)) is not None and known.field in NUMBERS
-    ]
-    for below in grid.rows[row + 1 :] if heads else ():
-        if all(v is None for v in below):
-            break
-        if any(looks_like_value(below[at]) for at in heads):
-            return True
-    return False
 
 
 def is_units(row: Sequence[Any]) -> bool:
