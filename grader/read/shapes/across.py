@@ -213,7 +213,7 @@ def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[_Rows]:
             start > begin
             and start - 1 in side.labels
             and filled[start - 1] > 1
-            and not _form_like(grid.rows[start - 1], side.at)
+            and not _of_a_visit(grid.rows[start - 1][side.at + 2 :])
         ):
             start -= 1
         if stated or any(r in side.labels and _may_read(side.labels[r]) for r in range(start, stop)):
@@ -349,18 +349,9 @@ def _are_pairs(cells: Sequence[Any]) -> bool:
     return bool(values) and labels.issuperset(owners) and len(labels) == len(values)
 
 
-def _form_like(cells: Sequence[Any], first: int) -> bool:
-    """Whether a row holds labels, each with its value: "Site | North yard | Date | 3.4.2026"."""
-    for c in range(first + 2, len(cells) - 1):
-        known = label(cells[c])
-        if (
-            known is not None
-            and known.field in _OF_A_VISIT
-            and cells[c + 1] is not None
-            and label(cells[c + 1]) is None
-        ):
-            return True
-    return False
+def _of_a_visit(cells: Sequence[Any]) -> bool:
+    """Whether a row holds a label of the visit among its cells: "Site | North yard | Date | 3.4.2026"."""
+    return any((known := label(v)) is not None and known.field in _OF_A_VISIT for v in cells)
 
 
 def _is_name(value: Any) -> bool:

@@ -18,11 +18,11 @@ from grader.read.words.labels import (
     column,
     is_later,
     is_limit_word,
+    is_overtaken,
     is_placeholder,
     is_unit,
     kind_of,
     known_words,
-    label,
     looks_like_value,
     may_be_heading,
 )
@@ -50,7 +50,7 @@ class Head(NamedTuple):
         return self.top == self.bottom and all(c.heading.basis == EXACT for c in self.columns)
 
 
-def is_table(columns: list[Column]) -> bool:
+def is_table(columns: Sequence[Column]) -> bool:
     """Whether these headings open a table: a reading, and an outlet or two more that are known."""
     known = [c for c in columns if c.kind == "field" or (c.kind == "unclear" and not c.weak)]
     named = {c.field or c.text for c in known}
@@ -59,7 +59,7 @@ def is_table(columns: list[Column]) -> bool:
 
 
 def _texts(row: Sequence[Any]) -> dict[int, str]:
-    return {c: v for c, v in enumerate(row) if type(v) is str and v is not None}
+    return {c: v for c, v in enumerate(row) if type(v) is str}
 
 
 def _is_texty(row: Sequence[Any]) -> bool:
@@ -75,9 +75,8 @@ def _is_texty(row: Sequence[Any]) -> bool:
 
 @lru_cache(maxsize=5_000)
 def _counted(texts: tuple[str, ...]) -> tuple[int, int]:
-    """How many of the texts of a row are filled, and how many of these are figures or dates; the rows of a log repeat them."""
-    filled = [t for t in texts if t and not t.isspace()]
-    return len(filled), sum(map(looks_like_value, filled))
+    """How many texts a row has, and how many of these are figures or dates; the rows of a log repeat them."""
+    return len(texts), sum(map(looks_like_value, texts))
 
 
 @lru_cache(maxsize=5_000)
@@ -92,17 +91,14 @@ def _row_texts(row: Sequence[Any]) -> tuple[str, ...]:
 
 def columns_of(grid: Grid, rows: list[int]) -> list[Column]:
     """The columns that one, two or three rows of headings make (the last of three holds units)."""
-    width = grid.width
-    texts = [_row_texts(grid.rows[row]) for row in rows]
-    if len(rows) == 1:
-        return list(_of_one_row(texts[0]))
-    texts[1:] = [tuple("" if _says_unit(v) else v for v in below) for below in texts[1:]]
-    top = texts[0]
-    below = texts[1]
-    units = texts[2] if len(texts) > 2 else ("",) * width
-    top = _spread(grid, rows[0], top, below)
+    first, *more = (_row_texts(grid.rows[row]) for row in rows)
+    if not more:
+        return list(_of_one_row(first))
+    blank = ("",) * grid.width
+    below, units, *_ = *(tuple("" if _says_unit(v) else v for v in texts) for texts in more), blank
+    top = _spread(grid, rows[0], first, below)
     below = tuple("" if _ordinal(v) == 1 else v for v in below)
-    return _of_today(list(_columns(top, below, units)), top, below)
+    return _of_today(_columns(top, below, units), top, below)
 
 
 @lru_cache(maxsize=5_000)
@@ -113,14 +109,14 @@ def _count_of(kind: Callable[[str], bool], texts: tuple[str, ...]) -> int:
 @lru_cache(maxsize=5_000)
 def _opens(texts: tuple[str, ...]) -> bool:
     """Whether a row of headings opens a table by itself."""
-    columns = list(_of_one_row(texts))
+    columns = _of_one_row(texts)
     return is_table(columns) and _mostly_known(columns)
 
 
 @lru_cache(maxsize=5_000)
 def _of_one_row(texts: tuple[str, ...]) -> tuple[Column, ...]:
     top, below = _parted(texts)
-    made = _of_today(list(_columns(top, below, ("",) * len(texts))), top, below)
+    made = _of_today(_columns(top, below, ("",) * len(texts)), top, below)
     return tuple(c._replace(text=texts[c.at].strip()) if below[c.at] else c for c in made)
 
 
@@ -149,15 +145,11 @@ def _alike(one: str, two: str) -> tuple[str, str, str] | None:
     return None
 
 
-def _of_today(columns: list[Column], top: tuple[str, ...], below: tuple[str, ...]) -> list[Column]:
+def _of_today(columns: Sequence[Column], top: Sequence[str], below: Sequence[str]) -> list[Column]:
     """Headings of which one that stands beside "New" or "As left" is of an earlier day: "As found", "Reading"."""
-    later = {top[c.at] for c in columns if top[c.at] and is_later(below[c.at])}
-    return [
-        c._replace(kind="earlier")
-        if top[c.at] in later and kind_of(below[c.at]) == "value" and not is_later(below[c.at])
-        else c
-        for c in columns
-    ]
+    later = {over for over, text in zip(top, below) if over and is_later(text)}
+    overtaken = {at for at, over in enumerate(top) if over in later and is_overtaken(below[at])}
+    return [c._replace(kind="earlier") if c.at in overtaken else c for c in columns]
 
 
 def _spread(grid: Grid, row: int, top: tuple[str, ...], below: tuple[str, ...]) -> tuple[str, ...]:
@@ -166,21 +158,14 @@ def _spread(grid: Grid, row: int, top: tuple[str, ...], below: tuple[str, ...]) 
     covered: set[int] = set()
     for first_row, first, last_row, last in grid.merges:
         if first_row <= row <= last_row:
-            for c in range(first, min(last + 1, len(spread))):
-                covered.add(c)
-                # A heading merged downwards stands alone, one merged sideways heads each column.
-                if not spread[c] and first < len(top):
-                    spread[c] = top[first]
+            covered.update(range(first, last + 1))
+            # A heading merged downwards stands alone, one merged sideways heads each column.
+            spread[first : last + 1] = [text or top[first] for text in spread[first : last + 1]]
     for c in range(1, len(spread)):
         # Without a merged range the words of a heading reach over blanks to its right, but not over units.
-        if (
-            not spread[c]
-            and below[c]
-            and c not in covered
-            and not is_unit(below[c])
-            and (not covered or another_thing(spread[c - 1]))
-        ):
-            spread[c] = spread[c - 1] if below[c - 1] else ""
+        free = not spread[c] and below[c] and below[c - 1] and c not in covered and not is_unit(below[c])
+        if free and (not covered or another_thing(spread[c - 1])):
+            spread[c] = spread[c - 1]
     return tuple(spread)
 
 
@@ -190,21 +175,6 @@ def head_at(grid: Grid, row: int, after: int = -1) -> Head | None:
     row   : position in grid.rows.
     after : the last row that belongs to an earlier table; a second row above is looked for below it.
     """
-    found = _head_at(grid, row, after)
-    return None if found is not None and _over_labels(grid, found) else found
-
-
-def _over_labels(grid: Grid, head: Head) -> bool:
-    """Whether below each reading of a heading stands the label of another: "Odour | none | burnt" over "Oxygen"."""
-    below = _next(grid, head.bottom)
-    readings = [c for c in head.columns if c.field in READINGS]
-    if below is None or not readings:
-        return False
-    under = [(c.field, label(grid.rows[below][c.at])) for c in readings]
-    return all(known is not None and known.field in READINGS - {field} for field, known in under)
-
-
-def _head_at(grid: Grid, row: int, after: int) -> Head | None:
     cells = grid.rows[row]
     if not _is_texty(cells):
         return None
@@ -248,7 +218,7 @@ def _whole(grid: Grid, row: int, single: list[Column], after: int) -> Head:
 
 def _with_units(grid: Grid, rows: list[int], pair: list[Column]) -> Head:
     below = _next(grid, rows[-1])
-    if below is not None and below == rows[-1] + 1 and is_units(grid.rows[below]):
+    if below is not None and is_units(grid.rows[below]):
         triple = columns_of(grid, [*rows, below])
         if _count(triple) >= _count(pair):
             return Head(rows[0], below, triple)
@@ -265,16 +235,16 @@ def _next(grid: Grid, row: int) -> int | None:
     return row + 1 if row + 1 < len(grid.rows) else None
 
 
-def _count(columns: list[Column]) -> int:
+def _count(columns: Sequence[Column]) -> int:
     return len({c.field for c in columns if c.field})
 
 
-def _blocked(columns: list[Column]) -> set[int]:
+def _blocked(columns: Sequence[Column]) -> set[int]:
     """Positions of the headings that a word makes those of another thing: limits, earlier figures, a calibration."""
     return {c.at for c in columns if c.kind in ("unclear", "limit", "earlier", "note") and another_thing(c.text)}
 
 
-def _mostly_known(columns: list[Column]) -> bool:
+def _mostly_known(columns: Sequence[Column]) -> bool:
     # "CO ppm June": what the unit belongs to is known, whatever the further word says.
     known = sum(c.kind != "unknown" and (not c.weak or bool(c.heading.told)) for c in columns)
     return known >= _LEAST_KNOWN * len(columns)
@@ -322,17 +292,14 @@ def _is_second(grid: Grid, row: int, below: int) -> bool:
     head = grid.rows[row]
     if is_limit_word(next(iter(filled.values()))) or len(filled) < 2:
         return False
-    helps = 0
-    pair = {c.at: c for c in columns_of(grid, [row, below])}
-    for at, text in filled.items():
+    fields = {c.at: c.field for c in columns_of(grid, [row, below])}
+
+    def helps(at: int, text: str) -> bool:
         over = head[at] if type(head[at]) is str else ""
-        if is_unit(text):
-            helps += 1
-        elif at in pair and pair[at].field and (not over or column(at, over).field != pair[at].field):
-            helps += 1
-        elif at in pair and pair[at].field and may_be_heading(text):
-            helps += 1
-    return helps * 2 > len(filled)
+        field = fields.get(at, "")
+        return is_unit(text) or bool(field) and (may_be_heading(text) or column(at, over).field != field)
+
+    return 2 * sum(helps(at, text) for at, text in filled.items()) > len(filled)
 
 
 def _is_parts(grid: Grid, row: int, below: int) -> bool:
@@ -366,8 +333,9 @@ def _is_groups(grid: Grid, row: int) -> bool:
     texts = _texts(cells)
     if not texts or any(looks_like_value(v) for v in cells if v is not None):
         return False
-    first = next(iter(texts.values()))
-    if is_limit_word(first) or any(":" in t or any(ch.isdigit() for ch in t) for t in texts.values()):
+    if is_limit_word(next(iter(texts.values()))) or any(
+        ":" in t or any(ch.isdigit() for ch in t) for t in texts.values()
+    ):
         return False
     wide = [r for r in grid.merges if r[0] <= row <= r[2] and r[3] > r[1]]
     width = len([v for v in grid.rows[row + 1] if v is not None])
