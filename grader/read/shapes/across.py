@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect, bisect_left
 from collections.abc import Sequence
+from itertools import cycle
 from typing import Any, NamedTuple
 
 from grader.data import load_toml
@@ -39,7 +40,6 @@ from grader.read.words.labels import (
 from grader.read.words.loose import own_word
 
 _LEAST_LABELS = 3
-_MOST_OF_A_LINE = 24  # cells of a line of labels, each with its value and unit
 _NO_OUTLET = (*NO_READING, "parameter", "value")  # kinds of words that stand where the outlets' names do
 # Labels that stand over a table with their values, and are no names of outlets.
 _OF_A_DAY = ("test_date", "test_time", "outlet")
@@ -301,9 +301,7 @@ def _filled(grid: Grid, side: _Side, row: int) -> int:
 def _is_line(grid: Grid, side: _Side, row: int, filled: int) -> bool:
     """Whether a row below the names belongs to the table: a reading, remarks, or a text with several values beside it."""
     known = side.labels.get(row)
-    if known is not None and (known.field in READINGS or known.field == "remarks" or known.field not in SHARED):
-        return True
-    return filled > 1 and grid.rows[row][side.at] is not None
+    return known is not None and known.field not in SHARED or filled > 1 and grid.rows[row][side.at] is not None
 
 
 def _names_above(grid: Grid, side: _Side, rows: list[int]) -> list[int]:
@@ -329,10 +327,8 @@ def _names_above(grid: Grid, side: _Side, rows: list[int]) -> list[int]:
 def _names_two(grid: Grid, side: _Side, row: int) -> bool:
     """Whether a row names an outlet in two columns or more to the right of the labels."""
     cells = grid.rows[row]
-    if _are_pairs(cells):
-        return False
     named = filter(_is_name, side.values(cells))
-    return next(named, None) is not None and next(named, None) is not None
+    return not _are_pairs(cells) and next(named, None) is not None and next(named, None) is not None
 
 
 def _are_pairs(cells: Sequence[Any]) -> bool:
@@ -340,13 +336,9 @@ def _are_pairs(cells: Sequence[Any]) -> bool:
 
     "Point | Bay 1 | | Supply | Airline".
     """
-    if len(cells) - cells.count(None) > _MOST_OF_A_LINE:
-        return False
-    filled = [at for at, v in enumerate(cells) if v is not None and not is_unit(v)]
-    labels = {at for at in filled if label(cells[at]) is not None and not looks_like_value(cells[at])}
-    values = [at for at in filled if at not in labels]
-    owners = [at - 1 if at - 1 in labels or not is_unit(cells[at - 1]) else at - 2 for at in values]
-    return bool(values) and labels.issuperset(owners) and len(labels) == len(values)
+    filled = [v for v in cells if v is not None and not is_unit(v)]
+    labels = (label(v) is not None and not looks_like_value(v) for v in filled)
+    return len(filled) % 2 == 0 and all(is_label is told for is_label, told in zip(labels, cycle((True, False))))
 
 
 def _of_a_visit(cells: Sequence[Any]) -> bool:

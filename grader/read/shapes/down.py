@@ -35,42 +35,34 @@ def headings(grid: Grid) -> list[Headed]:
     found: list[Headed] = []
     after = -1
     row = 0
-    rows = grid.rows
-    suspects: set[int] | None = None
-    while row < len(rows):
-        if suspects is not None and row not in suspects:
-            row += 1
-            continue
-        if found and _same(grid, found[-1].head, row):
-            count = found[-1].head.bottom - found[-1].head.top + 1
-            found[-1].again.extend(range(row, row + count))
-            row += count
-            continue
-        here = head_at(grid, row, after)
-        if here is None:
-            row += 1
-            continue
-        found.append(Headed(here, []))
-        after = here.bottom
-        row = here.bottom + 1
-        suspects = _suspects(grid, here)
+    suspects: Collection[int] = range(len(grid.rows))
+    while row < len(grid.rows):
+        stop = row + 1
+        if row not in suspects:
+            pass
+        elif found and _same(grid, found[-1].head, row):
+            stop = row + found[-1].head.bottom - found[-1].head.top + 1
+            found[-1].again.extend(range(row, stop))
+        elif (here := head_at(grid, row, after)) is not None:
+            found.append(Headed(here, []))
+            after, stop = here.bottom, here.bottom + 1
+            suspects = _suspects(grid, here)
+        row = stop
     return found
 
 
 def are_labels_of_a_form(grid: Grid, found: list[Headed]) -> bool:
     """Whether rows of headings are the labels of one form, each over a single row of values, none twice."""
-    if len(found) < 2 or any(h.again for h in found) or sum("outlet" in h.head.fields for h in found) > 1:
+    if len(found) < 2 or any(h.again for h in found):
         return False
     fields = [f for h in found for f in h.head.fields]
     if len(set(fields)) < len(fields):
         return False
-    for i, (head, _) in enumerate(found):
-        stop = found[i + 1].head.top if i + 1 < len(found) else len(grid.rows)
-        filled = [r for r in range(head.bottom + 1, stop) if any(v is not None for v in grid.rows[r])]
-        below = filled[1:] if i + 1 == len(found) else []  # a signature or a remark at the foot of the sheet
-        if filled[:1] != [head.bottom + 1] or len(filled) - len(below) != 1:
-            return False
-        if not all(_is_text(grid.rows[r]) for r in below):
+    for (head, _), below in zip(found, [*found[1:], None]):
+        stop = below.head.top if below is not None else len(grid.rows)
+        first, *more = [r for r in range(head.bottom + 1, stop) if any(v is not None for v in grid.rows[r])] or [-1]
+        # A signature or a remark may stand at the foot of the sheet.
+        if first != head.bottom + 1 or more and (below is not None or not all(_is_text(grid.rows[r]) for r in more)):
             return False
     return True
 
