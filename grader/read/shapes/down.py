@@ -62,14 +62,23 @@ def are_labels_of_a_form(grid: Grid, found: list[Headed]) -> bool:
         stop = below.head.top if below is not None else len(grid.rows)
         first, *more = [r for r in range(head.bottom + 1, stop) if any(v is not None for v in grid.rows[r])] or [-1]
         # A signature or a remark may stand at the foot of the sheet.
-        if first != head.bottom + 1 or more and (below is not None or not all(_is_text(grid.rows[r]) for r in more)):
+        if (
+            first != head.bottom + 1
+            or more
+            and (below is not None or not all(_is_words(_alone(grid, r)[1]) for r in more))
+        ):
             return False
     return True
 
 
-def _is_text(cells: Sequence[Any]) -> bool:
-    filled = [v for v in cells if v is not None]
-    return len(filled) == 1 and type(filled[0]) is str and not looks_like_value(filled[0])
+def _alone(grid: Grid, row: int) -> tuple[int, Any]:
+    """The position of the only filled cell of a row, and what stands in it; (-1, None) where there are more, or none."""
+    filled = [(at, v) for at, v in enumerate(grid.rows[row]) if v is not None]
+    return filled[0] if len(filled) == 1 else (-1, None)
+
+
+def _is_words(value: Any) -> bool:
+    return type(value) is str and not looks_like_value(value)
 
 
 def placed(grid: Grid, specs: list[TableSpec]) -> tuple[list[Headed], list[TableSpec], list[Note]]:
@@ -115,14 +124,9 @@ def _suspects(grid: Grid, head: Head) -> set[int]:
         if cells.count(None) == len(cells):
             blank = True
             continue
-        hits = 0
-        for at in numbers:
-            value = cells[at]
-            if type(value) is str and may_be_heading(value):
-                hits += 1
-        if hits >= 2 or (blank and sum(type(v) is str and may_be_heading(v) for v in cells) >= 2):
-            found.add(row)
-            found.add(row - 1)
+        searched = cells if blank else [cells[at] for at in numbers]
+        if sum(type(v) is str and may_be_heading(v) for v in searched) >= 2:
+            found |= {row - 1, row}
         if (
             cells == rows[head.top]
             or outlet
@@ -166,24 +170,20 @@ def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]
             groups = [g._replace(field="location") if g.field == "site" else g for g in groups]
         if groups:
             notes.append(_side_by_side_note(grid, groups))
-        parts = groups or [Group(head, grid.place(max(head.bottom, 0), 0), None, frozenset())]
-        tests = 0
+        parts = groups or [Group(head, grid.place(max(head.bottom, 0), 0), None, frozenset(), "")]
         begin = len(made)
         tables = 0
         for number, group in enumerate(parts):
             own = of_group(spec, groups, number) if groups else spec
-            over = "heading over a group of columns"
-            when = (
-                {group.field: Given(group.place, group.when, str(group.when), over)} if groups and group.field else {}
-            )
+            when = Given(group.place, group.when, str(group.when), "heading over a group of columns")
+            more = {group.field: when} if group.field else {}
             skip = skipped(grid, groups, number, group.head.bottom + 1, stop) if groups else set()
-            block = Block(grid, group.head, stop, again, {**given, **when}, own, skip=frozenset(skip))
+            block = Block(grid, group.head, stop, again, {**given, **more}, own, skip=frozenset(skip))
             table = propose(block)._replace(group=tables)
             # Parts of one table: what their columns say together, and one table of a layout file.
             tables += max(len(table.parts), 1)
             made.append(table if number == 0 else table._replace(passed=0))
-            tests += len(table.tests)
-        first = made[begin]
+        first, tests = made[begin], any(t.tests for t in made[begin:])
         if tests and not any(
             "outlet" in t.given
             or any(c.field == "outlet" for c in t.lines)
@@ -239,9 +239,8 @@ def _no_outlet_note(grid: Grid, head: Head) -> Note:
 def _date_above(grid: Grid, first: int, stop: int, known: Collection[str], again: list[int]) -> dict[str, Given]:
     """The date (or month, or year) that stands alone in a row above a table, the nearest, or what its caption says."""
     for row in range(stop - 1, first - 1, -1):
-        filled = [(at, v) for at, v in enumerate(grid.rows[row]) if v is not None]
-        if len(filled) == 1 and is_date(filled[0][1]):
-            at, day = filled[0]
+        at, day = _alone(grid, row)
+        if is_date(day):
             return {"test_date": Given(grid.place(row, at), day, shown(day), "date above the table")}
         if row == stop - 1 and "test_date" in (said := caption(grid, row, known, bool(again))):
             return said
@@ -258,18 +257,14 @@ def _region(grid: Grid, found: list[Headed], i: int) -> int:
     row = head.top
     gap = labelled = row
     while row > least:
-        cells = grid.rows[row - 1]
-        filled = [v for v in cells if v is not None]
-        if not filled:
-            row -= 1
-            gap = row
+        title = _alone(grid, row - 1)[1]
+        if grid.rows[row - 1].count(None) == grid.width:
+            gap = row - 1
         elif labels_alone(grid, row - 1) or row == head.top and "test_date" in caption(grid, row - 1, ()):
-            row -= 1
-            labelled = row if labelled == row + 1 else labelled
-        elif len(filled) == 1 and type(filled[0]) is str and len(filled[0]) <= _LONGEST_TITLE:
-            row -= 1
-        else:
+            labelled = row - 1 if labelled == row else labelled
+        elif type(title) is not str or len(title) > _LONGEST_TITLE:
             break
+        row -= 1
     return min(gap, labelled)
 
 
@@ -279,12 +274,8 @@ def _titles(grid: Grid, found: list[Headed], regions: list[int]) -> list[tuple[i
         return []
     made: list[tuple[int, int, str]] = []
     for (head, _), begin in zip(found, regions):
-        title = None
-        for row in range(head.top - 1, begin - 1, -1):
-            filled = [(at, v) for at, v in enumerate(grid.rows[row]) if v is not None]
-            if len(filled) == 1 and type(filled[0][1]) is str and ":" not in filled[0][1]:
-                title = (row, filled[0][0], filled[0][1].strip())
-                break
+        lone = ((row, *_alone(grid, row)) for row in range(head.top - 1, begin - 1, -1))
+        title = next(((row, at, v.strip()) for row, at, v in lone if type(v) is str and ":" not in v), None)
         if title is None:
             return []
         made.append(title)
