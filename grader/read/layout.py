@@ -57,7 +57,6 @@ _TOP_OF_ANY = ("constants", "words", "same")
 _SPAN = ("first_row", "last_row", "first_column", "last_column")
 _TABLE = ("date_order", *(f for f in TableSpec._fields if f in KINDS))
 _PLACES = ("column", "row", "cell", "heading")
-_FAR = 2_000_000  # beyond any row and column
 
 
 class LayoutFile(NamedTuple):
@@ -318,7 +317,7 @@ def _field_spec(field: str, said: Said) -> FieldSpec:
 def _check_span(said: Said, found: Mapping[str, Any]) -> None:
     """What a table or a group says of its first and last row and column, together."""
     for last, first, side in (("last_row", "first_row", "above"), ("last_column", "first_column", "left of")):
-        if found.get(last, _FAR) < found.get(first, -1):
+        if {first, last} <= found.keys() and found[last] < found[first]:
             said.add(f"{last}: lies {side} {first}")
 
 

@@ -85,10 +85,10 @@ KINDS = {
 }
 
 
-def line(key: str, value: Any) -> str:
+def setting(key: str, value: Any) -> str:
     """A key with its value, as a layout file says it.
 
-    >>> line("column", 2), line("heading_row", 4), line("cell", (3, 1))
+    >>> setting("column", 2), setting("heading_row", 4), setting("cell", (3, 1))
     ('column = "C"', 'heading_row = 5', 'cell = "B4"')
     """
     return f"{key} = {KINDS[key].write(value)}"

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 from grader.columns import FIELDS
 from grader.problems import Place, Table, Unclear, a1
 from grader.read.extract import AS_FOUND, UNITS_BESIDE
-from grader.read.layout_keys import line, quoted
+from grader.read.layout_keys import quoted, setting
 from grader.read.layout_spec import fits
 from grader.read.log import Log
 from grader.read.sayings import SAID
@@ -63,7 +63,7 @@ def layout_text(
     lines = [
         "# How this workbook is read. Correct it, and give it with --layout, or leave it in the folder of the files.",
         "# Lines behind # are ready to use: take the # away. grader layout --fields lists the names of all fields.",
-        f'{line("files", names)}               # with * for a family of files: "*.xlsx"',
+        f'{setting("files", names)}               # with * for a family of files: "*.xlsx"',
         "",
     ]
     numbers = [i for i, t in enumerate(log.tables) if t.file == file and not t.parts_before]
@@ -88,22 +88,37 @@ def layout_text(
 
 
 def _table_lines(table: Table, sheet: str, several: bool, left_over: Sequence[LeftOver], blank: set[str]) -> list[str]:
+    cut_out = several and table.orientation in ("across", "form") and table.heads[0] >= 0
+    return [
+        *_where_lines(table, sheet, several, cut_out),
+        setting("date_order", table.order) if table.order else "# " + setting("date_order", "day first"),
+        "[table.fields]",
+        *_field_lines(table, blank),
+        *map(_left_over_line, left_over),
+        "[table.constants]",
+        *_constant_lines(table, cut_out),
+    ]
+
+
+def _where_lines(table: Table, sheet: str, several: bool, cut_out: bool) -> list[str]:
+    """Sheet and shape of a table, and where it lies on its sheet."""
     first, last = table.heads
-    cut_out = table.orientation in ("across", "form") and several and first >= 0
-    lines = ["[[table]]", line("sheet", sheet)]
+    lines = ["[[table]]", setting("sheet", sheet)]
     if table.orientation != "down":
-        lines.append(line("orientation", table.orientation))
+        lines.append(setting("orientation", table.orientation))
     if cut_out:
-        lines += [line("first_row", first), line("last_row", last)]
+        lines += [setting("first_row", first), setting("last_row", last)]
         if table.sides[0] >= 0:
-            lines += [line("first_column", table.sides[0]), line("last_column", table.sides[1])]
+            lines += [setting("first_column", table.sides[0]), setting("last_column", table.sides[1])]
     elif first >= 0 and table.orientation in ("down", "long"):
         mark = "" if several and table.orientation == "down" else "# "
-        lines.append(mark + line("heading_row", first))
+        lines.append(mark + setting("heading_row", first))
         if last > first:
-            lines.append(mark + line("heading_rows", last - first + 1))
-    lines.append(line("date_order", table.order) if table.order else "# " + line("date_order", "day first"))
-    lines.append("[table.fields]")
+            lines.append(mark + setting("heading_rows", last - first + 1))
+    return lines
+
+
+def _field_lines(table: Table, blank: set[str]) -> list[str]:
     # A line that would settle what an unclear column is: as found without it, ready for a person to settle it by.
     unclear_columns = [u for u in table.unclear if not u.aside]
     choices = [{field for field, _ in u.choices} for u in unclear_columns]
@@ -113,29 +128,37 @@ def _table_lines(table: Table, sheet: str, several: bool, left_over: Sequence[Le
     fields = [f"# {line}" if f in aside and line[0] != "#" else line for f, line in zip(places, fields)]
     for unclear in unclear_columns:
         fields = _with_choices(fields, unclear)
-    lines += fields
-    for left in left_over:
-        at = left.where or f'cell = "{left.cell}"'
-        lines.append(_one_line(f"# ? = {{ {at} }}   # left over: {left.cell} {left.heading}").rstrip())
-    lines.append("[table.constants]")
+    return fields
+
+
+def _left_over_line(left: LeftOver) -> str:
+    at = left.where or f'cell = "{left.cell}"'
+    return _one_line(f"# ? = {{ {at} }}   # left over: {left.cell} {left.heading}").rstrip()
+
+
+def _constant(field: str, value: Any) -> str:
+    return f"{field} = {quoted(_one_line(str(whole(value))))}"
+
+
+def _constant_lines(table: Table, cut_out: bool) -> list[str]:
+    lines = []
     for field, (place, value) in table.constants.items():
-        if field == SAID:
-            continue
-        cell = a1(place.row or 0, place.column or 0)
         # What is said above a table that is cut out of its sheet is not found in it again.
-        mark = "" if cut_out and (place.row or 0) < first else "# "
-        lines.append(
-            f"{mark}{field} = {quoted(_one_line(str(whole(value))))}   # found in {_one_line(place.sheet)}, {cell}"
-        )
+        mark = "" if cut_out and (place.row or 0) < table.heads[0] else "# "
+        if field != SAID:
+            lines.append(f"{mark}{_constant(field, value)}   # found in {_one_line(place.sheet)}, {_address(place)}")
     for u in table.unclear:
         if u.aside and u.line:
-            cell = a1(u.place.row or 0, u.place.column or 0)
-            lines.append(_one_line(f"# {u.line}   # said in {u.place.sheet}, {cell}: {u.heading}"))
+            lines.append(_one_line(f"# {u.line}   # said in {u.place.sheet}, {_address(u.place)}: {u.heading}"))
     for field, example in _NEEDED.items():
         if field not in table.constants and field not in table.places:
             words = ", ".join(FIELDS[field].words)
             lines.append(f"# {field} = {example}   # not said" + (f"; one of {words}" if words else ""))
     return lines
+
+
+def _address(place: Place) -> str:
+    return a1(place.row or 0, place.column or 0)
 
 
 def _field_line(table: Table, field: str, place: Place) -> str:
@@ -150,7 +173,7 @@ def _field_line(table: Table, field: str, place: Place) -> str:
         told = ""  # each figure has its own, or the heading's words decide once it is clear what they mean
     about = f"   # {said[1]}, {said[2]}: {said[0]}" if said else ""
     by_name = said is not None and table.orientation == "long" and place.row is not None
-    where = line("heading", said[0]) if said and by_name else _where(place)
+    where = setting("heading", said[0]) if said and by_name else _where(place)
     mark = "# " if doubtful or unit == UNTOLD or said is not None and said[1] in AS_FOUND else ""
     return f"{mark}{field} = {{ {where}{told} }}{_one_line(about)}"
 
@@ -183,13 +206,13 @@ def _group_lines(log: Log, number: int) -> list[str]:
         mine = rows[of_table == i]
         if own:
             at = [p.column or 0 for p in own.values()]
-            span = [line("first_column", min(at)), line("last_column", max(at))]
+            span = [setting("first_column", min(at)), setting("last_column", max(at))]
             span += ["[table.group.fields]", *(_field_line(table, f, p) for f, p in own.items())] if i != number else []
         elif len(mine):
-            span = [line("first_row", mine.min()), line("last_row", mine.max())]
+            span = [setting("first_row", mine.min()), setting("last_row", mine.max())]
         else:
             continue
-        constants = [f"{f} = {quoted(_one_line(str(whole(v))))}" for f, (_, v) in table.constants.items()
+        constants = [_constant(f, v) for f, (_, v) in table.constants.items()
                      if first.constants.get(f) != table.constants[f] or i == number]  # fmt: skip
         lines += [f"# {line}" for line in ("[[table.group]]", *span, "[table.group.constants]", *constants)]
     return lines
@@ -197,10 +220,10 @@ def _group_lines(log: Log, number: int) -> list[str]:
 
 def _where(place: Place) -> str:
     if place.row is None:
-        return line("column", place.column or 0)
+        return setting("column", place.column or 0)
     if place.column is None:
-        return line("row", place.row)
-    return line("cell", (place.row, place.column))
+        return setting("row", place.row)
+    return setting("cell", (place.row, place.column))
 
 
 def _one_line(text: str) -> str:

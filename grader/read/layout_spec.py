@@ -69,7 +69,7 @@ class TableSpec(NamedTuple):
     last_row: int = -1
     fields: dict[str, FieldSpec] = {}
     constants: dict[str, Any] = {}
-    ignore: frozenset[int] = frozenset()
+    ignore: tuple[int, ...] = ()
     order: str = ""
     source: str = ""
     number: int = 1
@@ -79,7 +79,7 @@ class TableSpec(NamedTuple):
     first_column: int = -1
     last_column: int = -1
     groups: tuple[GroupSpec, ...] = ()
-    ignore_rows: frozenset[int] = frozenset()
+    ignore_rows: tuple[int, ...] = ()
 
     def fits(self, sheet: str) -> bool:
         """Whether it is about a sheet of this name."""

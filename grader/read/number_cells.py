@@ -138,21 +138,11 @@ def _number_texts(cells: Cells, rule: NumberRule, foreign: _Foreign) -> None:
         if reading.code == "number_unit" and unit and reading.detail == units[unit - 1]:
             reading = reading._replace(code="")  # said once, where the column's heading stands
         readings.append(reading)
-    for ending, attribute in (
-        ("", "value"),
-        ("_lower", "lower"),
-        ("_upper", "upper"),
-        ("_open", "open"),
-        ("_state", "state"),
-        ("_how", "how"),
-    ):
-        array = cells.out[ending]
+    for ending, array in cells.out.items():
+        attribute = ending.removeprefix("_") or "value"
         array[at] = np.array([getattr(r, attribute) for r in readings], dtype=array.dtype)[which]
     if cells.absolute is not None:  # "7 bar(a)": its own unit counts, whatever the column states
         cells.absolute[at] = np.array([bool(r.unit) and is_absolute(r.unit or "") for r in readings], dtype=bool)[which]
-    as_shown = np.empty(len(readings), dtype=object)
-    as_shown[:] = [r.text for r in readings]
-    cells.out["_text"][at] = as_shown[which]
     cells.say_each(at, which, readings)
 
 

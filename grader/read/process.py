@@ -15,7 +15,6 @@ import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -243,11 +242,6 @@ def begin_reading(
     return read
 
 
-@cache
-def _not_seen() -> dict[str, str]:
-    return dict(load_toml("limits_reading.toml")["not_seen"])
-
-
 @contextlib.contextmanager
 def _no_garbage() -> Iterator[None]:
     """Without the search for circles of objects: it would walk through all that was read, again and again."""
@@ -297,7 +291,7 @@ def _add_notes(problems: Problems, number: int, notes: Iterable[Note]) -> None:
 
 
 def _add_file(builder: LogBuilder, file: FoundFile, reply: Reply) -> int:
-    unseen = _not_seen().get(reply.format, "") if reply.state != "refused" else ""
+    unseen = load_toml("limits_reading.toml")["not_seen"].get(reply.format, "") if reply.state != "refused" else ""
     rows = reply.rows_found, 0, reply.rows_passed_over
     read = LogFile(file.name, file.path, reply.format, reply.sha256, reply.size, *rows, reply.state, unseen)
     return builder.add_file(read, reply.seconds)

@@ -38,7 +38,9 @@ _SIGNS = {_TEXT + "tab": "\t", _TEXT + "line-break": "\n"}
 _DEEPEST = 200  # elements within elements; LibreOffice writes some ten
 _MARKS = "<>≤≥"
 _ERROR = re.compile(r"#(?:N/A|DIV/0!|VALUE!|REF!|NAME\?|NUM!|NULL!|SPILL!|CALC!)|Err:[0-9]{3}")
-_DURATION = re.compile(r"(-?)P(?:(\d+)D)?T?(?:(\d+)H)?(?:(\d+)M)?(?:(\d+(?:[.,]\d+)?)S)?")
+_DURATION = re.compile(
+    r"-?P(?:(?P<days>\d+)D)?T?(?:(?P<hours>\d+)H)?(?:(?P<minutes>\d+)M)?(?:(?P<seconds>\d+(?:[.,]\d+)?)S)?"
+)
 
 
 def check_ods(parts: Parts) -> None:
@@ -46,8 +48,8 @@ def check_ods(parts: Parts) -> None:
     if CONTENT not in parts.entries or "mimetype" in parts.entries and not parts.read("mimetype").startswith(_MIMETYPE):
         raise Refused("not_a_workbook")
     # The list is not parsed: old writers put a document type there, and only one word matters.
-    listing = parts.read(MANIFEST, check_doctype=False) if MANIFEST in parts.entries else b""
-    if b"encryption-data" in listing or MANIFEST in parts.entries and "encrypted-package" in parts.entries:
+    listing = parts.read(MANIFEST, text=False) if MANIFEST in parts.entries else b""
+    if b"encryption-data" in listing or "encrypted-package" in parts.entries:
         raise Refused("encrypted")
 
 
@@ -299,19 +301,15 @@ def _date(cell: Element) -> date | datetime:
 
 
 def _time(cell: Element) -> time | timedelta:
-    match = _DURATION.fullmatch(cell.attrib[_OFFICE + "time-value"])
+    text = cell.attrib[_OFFICE + "time-value"]
+    match = _DURATION.fullmatch(text)
     if match is None:
-        raise ValueError(cell.attrib[_OFFICE + "time-value"])
-    sign, days, hours, minutes, seconds = match.groups()
-    span = timedelta(
-        days=int(days or 0),
-        hours=int(hours or 0),
-        minutes=int(minutes or 0),
-        seconds=float((seconds or "0").replace(",", ".")),
-    )
-    if sign or span >= timedelta(days=1):
-        return -span if sign else span
-    return (datetime.min + span).time()
+        raise ValueError(text)
+    parts = {unit: float(number.replace(",", ".")) for unit, number in match.groupdict("0").items()}
+    span = timedelta(**parts)
+    if text.startswith("-"):
+        return -span
+    return span if span >= timedelta(days=1) else (datetime.min + span).time()
 
 
 def _boolean(cell: Element) -> bool:

@@ -11,6 +11,7 @@ import re
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator, Mapping
+from functools import lru_cache
 from typing import Any, TypeVar
 from xml.etree import ElementTree
 from xml.parsers import expat
@@ -32,12 +33,6 @@ class Refused(Exception):
 _T = TypeVar("_T")
 _REMEMBERED: dict[tuple[Any, ...], Any] = {}
 _MOST_REMEMBERED, _LARGEST_REMEMBERED = 512, 16_384  # things; bytes of a packed part
-
-
-def _remember(key: tuple[Any, ...], value: Any) -> None:
-    if len(_REMEMBERED) >= _MOST_REMEMBERED:
-        _REMEMBERED.clear()
-    _REMEMBERED[key] = value
 
 
 class Parts:
@@ -87,12 +82,11 @@ class Parts:
             raise Refused("truncated")
         return memoryview(data)[start : start + entry.compress_size]
 
-    def read(self, name: str, *, text: bool = True, check_doctype: bool = True) -> bytes:
+    def read(self, name: str, *, text: bool = True) -> bytes:
         """One part, checked: size and checksum as declared; where it is text UTF-8 or like it, no DOCTYPE.
 
-        text          : False for a part that is no XML.
-        check_doctype : False for a part that is not parsed.
-        Raises        : Refused.
+        text   : False for a part that is no XML, or is not parsed.
+        Raises : Refused.
         """
         entry = self.entries[name]
         packed = self._packed(entry)
@@ -114,9 +108,10 @@ class Parts:
         if not complete or len(content) != entry.file_size or zlib.crc32(content) != entry.CRC:
             raise Refused("damaged", what=f"the part {entry.filename} is not what the file declares")
         self.inflated.add(name)
-        if text and check_doctype:
-            _refuse_entities(content, entry.filename)
-        if text and (b"\x00" in content[:64] or _declared(content) not in _UTF_8 and not content.isascii()):
+        if not text:
+            return content
+        _refuse_entities(content, entry.filename)
+        if b"\x00" in content[:64] or _declared(content) not in _UTF_8 and not content.isascii():
             raise Refused("damaged", what=f"the part {entry.filename} is not UTF-8 text")
         return content
 
@@ -130,31 +125,30 @@ class Parts:
         if sum(entry.compress_size for entry in entries) > _LARGEST_REMEMBERED:
             return work()
         key = (what, *((e.compress_type, e.CRC, e.file_size, bytes(self._packed(e))) for e in entries))
-        if key in _REMEMBERED:
-            self.inflated.update(names)
-            return _REMEMBERED[key]
-        made = work()
-        _remember(key, made)
-        return made
+        if key not in _REMEMBERED:
+            made = work()
+            if len(_REMEMBERED) >= _MOST_REMEMBERED:
+                _REMEMBERED.clear()
+            _REMEMBERED[key] = made
+        self.inflated.update(names)
+        return _REMEMBERED[key]
 
     def check_prologs(self) -> None:
         """Look for a document type at the head of the XML parts that were not read."""
         for name, entry in self.entries.items():
             if name not in self.inflated and name.endswith((".xml", ".rels", ".vml")):
                 packed = bytes(self._packed(entry)[:PROLOG_BYTES])
-                key = ("prolog", entry.compress_type, packed)
-                if key not in _REMEMBERED:
-                    _refuse_entities(_head(entry, packed), entry.filename)
-                    _remember(key, True)
+                _check_prolog(packed, entry.compress_type == zipfile.ZIP_DEFLATED, entry.filename)
 
 
-def _head(entry: zipfile.ZipInfo, packed: bytes) -> bytes:
-    if entry.compress_type != zipfile.ZIP_DEFLATED:
-        return packed
+@lru_cache(_MOST_REMEMBERED)
+def _check_prolog(packed: bytes, deflated: bool, part: str) -> None:
+    """Refuse a part whose beginning holds a document type; programs pack the same themes and settings again and again."""
     try:
-        return zlib.decompressobj(-15).decompress(packed, PROLOG_BYTES)
+        head = zlib.decompressobj(-15).decompress(packed, PROLOG_BYTES) if deflated else packed
     except zlib.error as error:
-        raise Refused("damaged", what=f"the part {entry.filename} cannot be unpacked") from error
+        raise Refused("damaged", what=f"the part {part} cannot be unpacked") from error
+    _refuse_entities(head, part)
 
 
 _ENCODING = re.compile(rb"""^\s*(?:\xef\xbb\xbf)?<\?xml [^>]*?encoding\s*=\s*["']([^"']*)["']""")

@@ -57,11 +57,12 @@ def read_text(data: bytes, name: str, limits: Mapping[str, float]) -> TextTable:
     rows, first_long = _rows(text[hint.end() :] if hint else text, delimiter, limits)
     if first_long:
         notes.append(Note("text_lines", name, a1(first_long, 0), "", {"row": first_long + 1}))
-    for number, (unreadable, wanted) in _shifted(rows).items():
+    for number, wanted in _shifted(rows).items():
+        first, *others = rows[number]
         found = len(rows[number])
         code = "row_too_long" if found > wanted else "row_too_short"
-        notes.append(Note(code, name, a1(number, 0), rows[number][0], {"found": found, "wanted": wanted}))
-        rows[number] = unreadable
+        notes.append(Note(code, name, a1(number, 0), first, {"found": found, "wanted": wanted}))
+        rows[number] = [first, *map(_doubtful, others)]
     width = max(map(len, rows), default=0)
     if width * len(rows) > limits["dense_cells"]:
         raise too_large(len(rows) - 1, width - 1, name)
@@ -177,29 +178,32 @@ def _refuse_swallowed(row: list[str], delimiter: str, line: int) -> None:
                 raise Refused("text_quotes", line=line)
 
 
-def _shifted(rows: list[list[Any]]) -> dict[int, tuple[list[Any], int]]:
-    """Rows whose entries may stand under a wrong heading -> (the row with all but its first entry unreadable,
-    how many entries its headings ask for).
+def _doubtful(cell: Any) -> Any:
+    """An entry that may stand under a wrong heading."""
+    return cell if cell == "" or isinstance(cell, Unreadable) else Unreadable(cell, "shifted")
+
+
+def _shifted(rows: list[list[Any]]) -> dict[int, int]:
+    """Rows whose entries may stand under a wrong heading -> how many entries their headings ask for.
 
     Too long: an entry beyond the headings. Too short: only where the writer is seen to write the empty ends
     of rows too, since many leave them out.
     """
-    changed: dict[int, tuple[list[Any], int]] = {}
-    short: list[int] = []
+    shifted: dict[int, int] = {}
+    short: dict[int, int] = {}
     width, full = 0, False
     for i, row in enumerate(rows):
         if len(row) != width and _headings(row):
-            changed.update(_unreadable(rows, short, width) if full else {})
-            width, full, short = len(row), False, []
+            shifted |= short if full else {}
+            width, full, short = len(row), False, {}
         elif len(row) == width:
             full = full or (width > 0 and row[-1] == "")
         elif width >= _LEAST_COLUMNS:
             if len(row) > width and any(row[width:]):
-                changed.update(_unreadable(rows, [i], width))
+                shifted[i] = width
             elif len(row) < width and sum(map(bool, row)) > 1:
-                short.append(i)
-    changed.update(_unreadable(rows, short, width) if full else {})
-    return changed
+                short[i] = width
+    return shifted | (short if full else {})
 
 
 def _headings(row: list[Any]) -> bool:
@@ -209,16 +213,3 @@ def _headings(row: list[Any]) -> bool:
         return False
     words = sum(type(cell) is str and not _NUMBER.match(cell) for cell in filled)
     return words >= 0.8 * len(filled)
-
-
-def _unreadable(rows: list[list[Any]], which: list[int], width: int) -> dict[int, tuple[list[Any], int]]:
-    return {
-        i: (
-            [
-                cell if n == 0 or cell == "" or isinstance(cell, Unreadable) else Unreadable(cell, "shifted")
-                for n, cell in enumerate(rows[i])
-            ],
-            width,
-        )
-        for i in which
-    }
