@@ -54,7 +54,7 @@ PAGES: dict[str, Any] = {
         "words": "not_tested not_detected trace stain clear",
         "doubt": "before behind",
         "temperature": "minus degrees celsius",
-        "dates": "as_expiry serial years two_digit_1900_from swapped_from weekdays",
+        "dates": "as_expiry serial years two_digit_1900_from swapped_from weekdays ordinals hours",
         **dict.fromkeys("bounds bounds_behind possible fraction stain_mg_m3 lowest_mark months".split(), "*"),
     },
     "units.toml": {
@@ -69,7 +69,7 @@ PAGES: dict[str, Any] = {
         "patterns": {"*": "synonyms loose"},
         **dict.fromkeys("at_atmosphere substances ambiguous stems unless parts".split(), "*"),
         "others": "unit limit verdict parameter value number earlier",
-        "words": "filler and or joining condition limit other_thing function general later",
+        "words": "filler to and or joining condition limit other_thing function general later",
     },
     "loose_words.toml": {
         **dict.fromkeys(("negation", "turns", "asked", "doubt", "doubted", "covered"), ""),

@@ -16,17 +16,17 @@ from grader.read.cleared import lists_of
 from grader.read.lines import line_around, with_its_heading
 from grader.read.marks import keys_of, of_the_marked
 from grader.read.region import Outlets, Region
-from grader.read.sayings import Cells, Said, outlets_of, said_of_all
+from grader.read.sayings import Cell, Cells, Said, outlets_of, said_of_all
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.own_guide import guide_texts
 from grader.read.shapes.tables import shown, whole
 from grader.read.words.answers import answered_badly, answers_badly, asks, is_yes, may_be_ill, put_right
 from grader.read.words.dates import is_date
-from grader.read.words.heading_words import key
 from grader.read.words.labels import kind_of
 from grader.read.words.measured import may_speak, readings_in
 from grader.read.words.outlet_names import begins_with, called, of_more
 from grader.read.words.said import AROUND, FILE, LINE, REMARKS, ROW, TITLE, against, alone, may_tell, smells, titled
+from grader.read.words.spelling import key
 from grader.read.words.stated import is_label, stated
 from grader.read.words.unclear import classes_of
 from grader.read.words.verdicts import ticked
@@ -37,9 +37,7 @@ _MOST_OF_A_ROW = 6  # cells of a row that is no test and says something
 _DEEP = 12  # rows of a small table under a heading for expiry
 
 
-def with_what_is_said(
-    grid: Grid, tables: list[Table], read: Collection[tuple[int, int]] = ()
-) -> tuple[list[Table], list[Said]]:
+def with_what_is_said(grid: Grid, tables: list[Table], read: Collection[Cell] = ()) -> tuple[list[Table], list[Said]]:
     """The tables of one sheet with what its other cells say, and what is left for those of other sheets.
 
     tables : of this sheet; with none, all that is said is left over. read : 0-based cells that are read otherwise.
@@ -66,11 +64,11 @@ def with_what_is_said(
     outlets = Outlets(regions)
     of_others: list[Said] = []
     for_all, over = listed, not tables and asks(grid.name) == "ill"
-    for row, column, text in cells.of(asked):
-        for region in (r for r in regions if (row, column) in r):
-            region.ask(cells, row, column, text)
+    for at, text in cells.of(asked):
+        for region in (r for r in regions if at in r):
+            region.ask(at, text)
     for region in regions:
-        region.ask_blanks(cells)
+        region.ask_blanks()
     if not regions:
         for_all += asked_elsewhere(cells, here - guide_texts(grid.name))
     else:
@@ -79,48 +77,36 @@ def with_what_is_said(
     for text in sorted(cells.printed & texts):
         words = against(text, LINE if single else AROUND) or titled(text, FILE if text == grid.name else TITLE)
         words = words or alone(text, remark=False) * (text != grid.name)
-        if not _of_some(regions, outlets, cells, -1, -1, text, False) and (words or text * answers_badly(text)):
-            words = words or text
+        if not _of_some(regions, outlets, cells, (-1, -1), text, False) and (words or answers_badly(text)):
             how = "name of the sheet" if text == grid.name else "on the page, beside the cells"
-            for_all.append(Said(cells.name, (0, 0), text, words, (), how=how))
-    for row, column, text in cells.of(texts):
-        if (row, column) in read or _left_open(cells, row, column, text):
+            for_all.append(Said(cells.place((0, 0)), text, words or text, how=how))
+    for at, text in cells.of(texts):
+        if at in read or _left_open(cells, at, text):
             continue
-        mine = [r for r in regions if (row, column) in r]
-        used = [r.role(row, column) for r in mine]
-        lone = cells.filled(row) == 1
+        mine = [r for r in regions if at in r]
+        roles = [r.role(at) for r in mine]
+        lone = cells.filled(at[0]) == 1
         if tables and lone:
-            _leaves_out(regions, outlets.named(text, row), text, (row, column))
-        if tables and lone and (words := against(text, LINE)) and not outlets.named(text, row):
-            # It may name an outlet of another sheet.
-            of_others.append(Said(cells.name, (row, column), text, "", (), words, (text,)))
-        if tables and _of_some(regions, outlets, cells, row, column, text, lone):
-            if "used" not in used and (found := line_around(cells, row, column, text)) and found.stated:
+            named = outlets.named(text, at[0])
+            _leaves_out(regions, named, text, at)
+            if not named and (words := against(text, LINE)):
+                # It may name an outlet of another sheet.
+                of_others.append(Said(cells.place(at), text, of_one=words, row=(text,)))
+        if tables and _of_some(regions, outlets, cells, at, text, lone):
+            if "used" not in roles and (found := line_around(cells, at, text)) and found.stated:
                 for_all.append(found._replace(against=""))
+        elif "used" in roles or _answered_no(cells, regions, at, text):
             continue
-        if "used" in used or _answered_no(cells, regions, row, column, text):
-            continue
-        if not mine:
-            if over and _closed(cells, row):
-                continue
-            found = line_around(cells, row, column, text)
-            if single and not (found and found.against) and (words := against(text, LINE) or alone(text, remark=False)):
-                found = (found or Said(cells.name, (row, column), text, "", ()))._replace(against=words)
-            of_one, figures = against(text, ROW) or smells(text) or alone(text), readings_in(text)
-            if not tables and (of_one or figures):
-                found = (found or Said(cells.name, (row, column), text, "", ()))._replace(
-                    of_one=of_one, row=cells.texts_of(row), measured=figures
-                )
-            if found is not None:
-                for_all.append(found)
-            continue
-        for region, role in zip(mine, used):
-            region.take(cells, row, column, text, role)
+        elif mine:
+            for region, role in zip(mine, roles):
+                region.take(at, text, role)
+        elif not (over and _closed(cells, at[0])):
+            for_all += _outside_of_all(cells, at, text, single)
     if not regions:
         return tables, for_all + explained
     for region in regions:
-        region.reach(cells)
-    for row in _outside(cells, regions):
+        region.reach()
+    for row in _rows_outside(cells, regions):
         for_all += _row_of_words(regions, outlets, cells, row)
     made = [region.made() for region in regions]
     for_all = of_the_marked(for_all, set().union(*(t.marks for t in made)))
@@ -128,45 +114,53 @@ def with_what_is_said(
     return [said_of_all(next(told), for_all) if t.rows else t for t in tables], of_others + explained
 
 
-def _left_open(cells: Cells, row: int, column: int, text: str) -> bool:
+def _left_open(cells: Cells, at: Cell, text: str) -> bool:
     """Whether a text is a label that nothing is written to, beside or below: "Reason for failure:"."""
+    row, column = at
     words = text.rstrip()
-    if not words.endswith(":") or ". " in words or cells.filled(row) != 1 or (row, column) in cells.comments:
+    if not words.endswith(":") or ". " in words or cells.filled(row) != 1 or at in cells.comments:
         return False
     return cells.at(row + 1, column) is None and cells.filled(row + 1) == 0
 
 
-def _answered_no(cells: Cells, regions: Sequence[Region], row: int, column: int, text: str) -> bool:
+def _outside_of_all(cells: Cells, at: Cell, text: str, single: bool) -> list[Said]:
+    """What a cell outside of all tests says. single : whether its sheet has one test alone, of which it then speaks."""
+    found = line_around(cells, at, text) or Said(cells.place(at), text)
+    if single and not found.against:
+        found = found._replace(against=against(text, LINE) or alone(text, remark=False))
+    if not cells.tables:
+        of_one, figures = against(text, ROW) or smells(text) or alone(text), readings_in(text)
+        if of_one or figures:
+            found = found._replace(of_one=of_one, row=cells.texts_of(at[0]), measured=figures)
+    return [found] if found != Said(cells.place(at), text) else []
+
+
+def _answered_no(cells: Cells, regions: Sequence[Region], at: Cell, text: str) -> bool:
     """Whether a few words outside of the tests that run down or across are a question with a no beside it: "Leaks" | "none"."""
-    if len(text.split()) > _LONGEST_ASKED or any((row, column) in r and (r.down or r.across) for r in regions):
+    if len(text.split()) > _LONGEST_ASKED or any(at in r and (r.down or r.across) for r in regions):
         return False
-    answer = cells.at(row, column + 1)
+    answer = cells.at(at[0], at[1] + 1)
     alone = type(answer) is str and len(answer.split()) == 1
     return alone and bool(against(text, LINE)) and not against(f"{text}: {answer}", LINE)
 
 
-def _of_some(
-    regions: Sequence[Region], outlets: Outlets, cells: Cells, row: int, column: int, text: str, lone: bool
-) -> bool:
+def _of_some(regions: Sequence[Region], outlets: Outlets, cells: Cells, at: Cell, text: str, lone: bool) -> bool:
     """Give what a line says to the tests that it is about, by the outlets it names or where it stands.
 
     Returns : whether it is about no others: not where neither tells, nor where it speaks of all, or of the others.
     """
     words, figures = against(text, LINE) or smells(text) or text * _excepts(text), readings_in(text)
-    if (
-        not (words or figures or alone(text, whole=False))
-        or not lone
-        and any(row in r.tests for r in regions if r.down)
-    ):
+    in_a_test = not lone and any(at[0] in r.tests for r in regions if r.down)
+    if in_a_test or not (words or figures or alone(text, whole=False)):
         return False
-    named = outlets.named(text, row)
+    named = outlets.named(text, at[0])
     if not named and lone:
-        named = [(r, i) for r in regions for i in r.beside(row, column)]
+        named = [(r, i) for r in regions for i in r.beside(at)]
         words = words and (against(text, ROW) or smells(text)) * (not _excepts(text))
     for region, i in named:
-        region.keep([i], words or alone(text, shown(outlets_of(region.table)[i])), (row, column))
-        region.measure([i], (row, column), text, figures)
-    own = not lone and any((row, column) in r for r in regions if not r.down)  # "mixed up with P3", said in P2's form
+        region.keep([i], words or alone(text, shown(outlets_of(region.table)[i])), at)
+        region.measure([i], at, text, figures)
+    own = not lone and any(at in r for r in regions if not r.down)  # "mixed up with P3", said in P2's form
     if own and not any(begins_with(text, r.outlets[i]) for r, i in named):
         return False
     return bool(named) and not of_more(text)
@@ -177,7 +171,7 @@ def _excepts(text: str) -> bool:
     return REMARKS.say(text, "general.except") and REMARKS.say(text, "general.approved")
 
 
-def _outside(cells: Cells, regions: Sequence[Region]) -> Iterable[int]:
+def _rows_outside(cells: Cells, regions: Sequence[Region]) -> Iterable[int]:
     """The rows with several cells, few of them, that no table of a sheet holds."""
     held = {row for r in regions for row in (*(r.tests if r.down else ()), *r.body)}
     others = [r for r in regions if not r.body]
@@ -204,7 +198,7 @@ def _row_of_words(regions: Sequence[Region], outlets: Outlets, cells: Cells, row
         words = with_its_heading(texts[0], said[len(texts[0]) :].strip()) if len(texts) == 2 else ""
         if len(texts) == 2 and answered_badly(texts[0], values[1][1]):
             words = f"{texts[0]}: {texts[1]}"
-        return [Said(cells.name, at, said, words, ())] if words else []
+        return [Said(cells.place(at), said, words)] if words else []
     words = against(said, ROW) or smells(said) or alone(said)
     if not words and len(rest) == 1 and answered_badly("ok", rest[0]):
         words = said
@@ -214,7 +208,7 @@ def _row_of_words(regions: Sequence[Region], outlets: Outlets, cells: Cells, row
     return []
 
 
-def _leaves_out(regions: Sequence[Region], named: Sequence[tuple[Region, int]], text: str, at: tuple[int, int]) -> bool:
+def _leaves_out(regions: Sequence[Region], named: Sequence[tuple[Region, int]], text: str, at: Cell) -> bool:
     """Keep that a list of the outlets that passed leaves others out ("P1 and P3 may be used"); whether it is such a list."""
     if len(named) < 2 or not REMARKS.say(text, "general.approved") or against(text, LINE):
         return False
@@ -235,12 +229,12 @@ def _listed(grid: Grid) -> list[Said]:
         if not texts or _closed(cells, row):
             continue
         if len([t for t in texts if not is_date(t)]) == 1:  # an outlet, where it is named
-            made.append(Said(grid.name, (row, 0), grid.name, "", (), grid.name, texts))
+            made.append(Said(cells.place((row, 0)), grid.name, of_one=grid.name, row=texts))
         if len(" ".join(texts).split()) < _LEAST_LISTED:
             continue
         told = max(texts[1:] or texts, key=len)
         if len(told.split()) > 1 or any(map(str.isdigit, told)) or answered_badly("Alarm", told):
-            made.append(Said(grid.name, (row, 0), told, "", (), told, texts))
+            made.append(Said(cells.place((row, 0)), told, of_one=told, row=texts))
     return made
 
 

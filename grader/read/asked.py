@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from grader.read.region import Outlets, Region
-from grader.read.sayings import Cells, Said
+from grader.read.sayings import Cell, Cells, Said
 from grader.read.shapes.tables import shown, whole
 from grader.read.words.said import ROW, against, alone, smells
 from grader.read.words.verdicts import (
@@ -39,39 +39,39 @@ def asked_of_all(cells: Cells, regions: Sequence[Region], outlets: Outlets, here
         beside = whole_line is None and label is None and bool(question(text))
         if not (whole_line or label or beside):
             continue
-        places = cells.of({text}) or [(-1, -1, text)] * (text in cells.printed)
-        for row, column, _ in places:
-            of = _tests_of(cells, regions, row, column)
+        places = cells.of({text}) or [((-1, -1), text)] * (text in cells.printed)
+        for at, _ in places:
+            of = _tests_of(cells, regions, at)
             if of is None and beside:
                 continue
             if whole_line is not None:
-                words = text * ticked_badly(whole_line[0] or _left(cells, row, column), whole_line[1])
+                words = text * ticked_badly(whole_line[0] or _left(cells, at), whole_line[1])
             elif label is not None:
-                words = _line(outlets, row, column, text, *label)
+                words = _line(outlets, at, text, *label)
             else:
-                words = _row(cells, row, column, text)
+                words = _row(cells, at, text)
             if not words:
                 continue
             if of:
                 for region, tests in of:
-                    region.keep(tests, words, (row, column))
+                    region.keep(tests, words, at)
             else:
-                made.append(Said(cells.name, (max(row, 0), max(column, 0)), text, words, ()))
+                made.append(Said(cells.place(_on_sheet(at)), text, words))
     return made
 
 
 def asked_elsewhere(cells: Cells, here: Iterable[str]) -> list[Said]:
     """What the questions of a sheet without tests say: of the outlet that an answer names, else of all."""
     made = []
-    for row, column, text in cells.of({t for t in here if parted(t) or question(t)}):
-        label, answer = parted(text) or (text, cells.at(row, column + 1))
+    for at, text in cells.of({t for t in here if parted(t) or question(t)}):
+        label, answer = parted(text) or (text, cells.at(at[0], at[1] + 1))
         if answer is None or question(label) != "ill" and not answered(label, answer):
             continue
         told = shown(whole(answer))
         first = told.split()[0].strip(",.;:") if told.split() else ""
         words = f"{label}: {told}"
         against_all = words * (answered(label, answer) or answered(label, first))
-        made.append(Said(cells.name, (row, column), words, against_all, (), words, (f"{label} {told}", told)))
+        made.append(Said(cells.place(at), words, against_all, of_one=words, row=(f"{label} {told}", told)))
     return made
 
 
@@ -85,22 +85,25 @@ def is_choice_list(cells: Cells) -> bool:
     return (single or names_lists(cells.name)) and lists_verdicts(values)
 
 
-def _left(cells: Cells, row: int, column: int) -> str:
-    left = cells.at(row, column - 1) if column > 0 else None
+def _left(cells: Cells, at: Cell) -> str:
+    left = cells.at(at[0], at[1] - 1) if at[1] > 0 else None
     return left if type(left) is str else ""
 
 
-def _tests_of(
-    cells: Cells, regions: Sequence[Region], row: int, column: int
-) -> list[tuple[Region, Sequence[int]]] | None:
+def _on_sheet(at: Cell) -> Cell:
+    return max(at[0], 0), max(at[1], 0)
+
+
+def _tests_of(cells: Cells, regions: Sequence[Region], at: Cell) -> list[tuple[Region, Sequence[int]]] | None:
     """The tests in whose own cells a text stands, none outside of all; None where their table reads it otherwise."""
+    row, column = at
     made: list[tuple[Region, Sequence[int]]] = []
-    for region in (r for r in regions if (row, column) in r):
+    for region in (r for r in regions if at in r):
         if region.down and row in region.tests:
             first = next((c for c, v in enumerate(cells.row(row)) if v is not None), -1)
             if first == column and cells.filled(row) <= _MOST_OF_A_ROW:
                 continue  # it asks, and was taken for a test
-            if cells.at(row, column) is None or region.role(row, column) == "used":
+            if cells.at(row, column) is None or region.role(at) == "used":
                 return None
             made.append((region, [region.tests[row]]))
         elif region.down or region.across:
@@ -110,22 +113,22 @@ def _tests_of(
     return made
 
 
-def _line(outlets: Outlets, row: int, column: int, text: str, label: str, answer: str) -> str:
+def _line(outlets: Outlets, at: Cell, text: str, label: str, answer: str) -> str:
     """What a line that asks and answers says of all; what it says of outlets that it names is given to them."""
     if answered(label, answer.rstrip(".!")):
         return text
     if question(label) != "ill":
         return ""
-    named = outlets.named(text, row) or outlets.numbered(answer)
+    named = outlets.named(text, at[0]) or outlets.numbered(answer)
     fine = not (against(answer, ROW) or smells(answer)) and len(answer.split()) > _LONGEST_NAMED
     for region, i in named if not fine else ():
-        region.keep([i], text, (max(row, 0), max(column, 0)))
+        region.keep([i], text, _on_sheet(at))
     return ""
 
 
-def _row(cells: Cells, row: int, column: int, text: str) -> str:
+def _row(cells: Cells, at: Cell, text: str) -> str:
     """What the cells beside a question answer: one answer, or boxes behind (before) words of which one is ticked."""
-    values: list[Any] = [cells.at(row, c) for c in range(column + 1, column + 1 + _MOST_CELLS)]
+    values: list[Any] = [cells.at(at[0], c) for c in range(at[1] + 1, at[1] + 1 + _MOST_CELLS)]
     filled = [v for v in values if v is not None]
     if not filled:
         return ""

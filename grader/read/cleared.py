@@ -30,12 +30,12 @@ def lists_of(cells: Cells, tests: Iterable[int]) -> list[Said]:
     """The lines of a sheet that may list outlets to be used, and the columns of one that is called so. tests : rows of tests."""
     held = set(tests)
     texts = {t for t in (*cells.grid.texts, *cells.comments.values(), *cells.printed) if _may_list(t)}
-    found = [((row, column), text) for row, column, text in cells.of(texts) if row not in held]
+    found = [(at, text) for at, text in cells.of(texts) if at[0] not in held]
     found += [((0, 0), text) for text in sorted(cells.printed & texts)]
-    made = [Said(cells.name, at, text, "", (), lists=((text,),)) for at, text in found]
+    made = [Said(cells.place(at), text, lists=((text,),)) for at, text in found]
     if not cells.tables and clears(cells.name):
         columns = tuple(tuple(v for v in map(whole, line) if type(v) is str) for line in zip(*cells.grid.rows))
-        made.append(Said(cells.name, (0, 0), cells.name, "", (), lists=columns))
+        made.append(Said(cells.place((0, 0)), cells.name, lists=columns))
     return made
 
 

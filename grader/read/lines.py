@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from grader.read.sayings import Cells, Said
+from grader.read.sayings import Cell, Cells, Said
 from grader.read.shapes.tables import shown
 from grader.read.words.answers import answers_badly, asks
 from grader.read.words.dates import is_date
-from grader.read.words.heading_words import key
 from grader.read.words.labels import is_unit, kind_of, looks_like_value
 from grader.read.words.loose import loose_word, own_word
 from grader.read.words.measured import readings_in
 from grader.read.words.said import AROUND, REMARKS, ROW, against
+from grader.read.words.spelling import key
 from grader.read.words.stated import Stated, expiry_of, is_label, label_choices, stated
 from grader.read.words.unclear import classes_of
 
@@ -20,23 +20,28 @@ _FAR = 4  # columns between a label and its value, at most
 _DEEP = 12  # rows of a small table under a heading for expiry
 
 
-def line_around(cells: Cells, row: int, column: int, text: str) -> Said | None:
+def line_around(cells: Cells, at: Cell, text: str) -> Said | None:
     """What a cell outside of all tests says."""
+    row, column = at
     words = against(text, AROUND)
-    if words and _is_of_a_legend(cells, row, column, text):
+    if words and _is_of_a_legend(cells, at, text):
         words = ""
-    if kind_of(text) == "verdict" and (found := _value_beside(cells, row, column)) is not None:
+    if kind_of(text) == "verdict" and (found := _value_beside(cells, at)) is not None:
         words = words or _as_verdict(text, found[0])
     left = cells.at(row, column - 1) if column else None
     words = words or text * answers_badly(text) or (with_its_heading(left, text) if type(left) is str else "")
-    figures = stated(text) or _beside(cells, row, column, text)
+    figures = stated(text) or _beside(cells, at, text)
     if REMARKS.say(text, "measured.visit"):
         figures += readings_in(text)
-    if not figures and "expire" in classes_of(text):
-        # "Tubes | CO | exp. 01/2025": what expires stands before it.
-        named = " ".join(v for c in range(max(column - _FAR, 0), column) if type(v := cells.at(row, c)) is str)
-        figures = stated(f"{named} {text}") if named else ()
-    return Said(cells.name, (row, column), text, words, figures) if words or figures else None
+    if not figures and "expire" in classes_of(text) and (named := _named_before(cells, at)):
+        figures = stated(f"{named} {text}")  # "Tubes | CO | exp. 01/2025": what expires stands before it
+    return Said(cells.place(at), text, words, figures) if words or figures else None
+
+
+def _named_before(cells: Cells, at: Cell, far: int = _FAR) -> str:
+    """The texts of the cells before one, as far as they may belong to it."""
+    row, column = at
+    return " ".join(v for c in range(max(column - far, 0), column) if type(v := cells.at(row, c)) is str)
 
 
 def _as_verdict(label: str, value: Any) -> str:
@@ -47,8 +52,9 @@ def _as_verdict(label: str, value: Any) -> str:
     return f"{label}: {value}" if word == "fail" else ""
 
 
-def _is_of_a_legend(cells: Cells, row: int, column: int, text: str) -> bool:
+def _is_of_a_legend(cells: Cells, at: Cell, text: str) -> bool:
     """Whether a word alone is explained, or counted as nothing, by its neighbours: "FAIL | above limit", "F | fail"."""
+    row, column = at
     right = cells.at(row, column + 1)
     if right in (0, 0.0, "0") and type(right) is not bool:
         return True
@@ -68,22 +74,18 @@ def _is_of_a_legend(cells: Cells, row: int, column: int, text: str) -> bool:
     return not is_date(right) and len(right.split()) > 1 and not names_one
 
 
-def _beside(cells: Cells, row: int, column: int, label: str) -> tuple[Stated, ...]:
+def _beside(cells: Cells, at: Cell, label: str) -> tuple[Stated, ...]:
     """The figure or date that belongs to a label at its right, or the dates below a heading for expiries."""
     if not is_label(label):
         return ()
-    found = _value_beside(cells, row, column)
+    found = _value_beside(cells, at)
     if classes_of(label) & {"expire", "due"}:
-        return _dates_of(cells, row, column, label, found)
-    if found is None:
+        return _dates_of(cells, at, label, found)
+    if found is None or not looks_like_value(found[0]) or is_date(found[0]):
         return ()
     value, unit = found
-    if not looks_like_value(value) or is_date(value):
-        return ()
     choices = label_choices(label, unit)
-    if not choices:
-        return ()
-    if choices[0] == "lowest_use_temperature_c" and not _may_be_temperature(label, value, unit):
+    if not choices or choices[0] == "lowest_use_temperature_c" and not _may_be_temperature(label, value, unit):
         return ()
     return (Stated(choices, f"{shown(value)} {unit}".strip() if unit else value),)
 
@@ -98,34 +100,36 @@ def _may_be_temperature(label: str, value: Any, unit: str) -> bool:
     return shown(value).lstrip().startswith(("-", "−", "–"))
 
 
-def _value_beside(cells: Cells, row: int, column: int) -> tuple[Any, str] | None:
-    """(the first filled cell at the right, a unit beside it), None where there is none."""
-    for at in range(column + 1, column + 2 + _FAR):
-        value = cells.at(row, at)
-        if value is not None and not is_unit(value):
-            unit = cells.at(row, at + 1)
-            if not is_unit(unit):
-                unit = cells.at(row, at - 1) if at - 1 > column else None
-            return value, unit if type(unit) is str and is_unit(unit) else ""
-    return None
+def value_beside(cells: Cells, at: Cell) -> Cell | None:
+    """The first filled cell at the right that is no unit, None where there is none."""
+    row, column = at
+    near = range(column + 1, column + 2 + _FAR)
+    return next(((row, c) for c in near if (v := cells.at(row, c)) is not None and not is_unit(v)), None)
 
 
-def _dates_of(cells: Cells, row: int, column: int, label: str, found: tuple[Any, str] | None) -> tuple[Stated, ...]:
+def _value_beside(cells: Cells, at: Cell) -> tuple[Any, str] | None:
+    """(the value that belongs to a label, a unit behind or before it), None where there is none."""
+    if (found := value_beside(cells, at)) is None:
+        return None
+    row, column = found
+    around = (cells.at(row, column + 1), cells.at(row, column - 1) if column - 1 > at[1] else None)
+    return cells.at(row, column), next(filter(is_unit, around), "")
+
+
+def _dates_of(cells: Cells, at: Cell, label: str, found: tuple[Any, str] | None) -> tuple[Stated, ...]:
     """Expiries: beside a label, what its row names; below a heading, what each row of the small table names."""
-    named = " ".join(v for c in range(max(column - _FAR, 0), column) if type(v := cells.at(row, c)) is str)
+    row, column = at
     if found is not None and is_date(found[0]):
-        choices = expiry_of(f"{named} {label}", classes_of(f"{named} {label}"))
+        named = f"{_named_before(cells, at)} {label}"
+        choices = expiry_of(named, classes_of(named))
         return (Stated(choices, found[0]),) if choices else ()
     made = []
-    heads = " ".join(v for c in range(column + _FAR) if type(v := cells.at(row, c)) is str)
-    whole = classes_of(heads)
+    whole = classes_of(_named_before(cells, (row, column + _FAR), column + _FAR))
     for below in range(row + 1, row + 1 + _DEEP):
-        value = cells.at(below, column)
-        if not is_date(value):
+        if not is_date(value := cells.at(below, column)):
             break
         of = " ".join(v for c in range(column) if type(v := cells.at(below, c)) is str and not is_date(v))
-        choices = expiry_of(of, whole)
-        if choices:
+        if choices := expiry_of(of, whole):
             made.append(Stated(choices, value))
     return tuple(made)
 

@@ -68,14 +68,14 @@ def keys_of(cells: Cells, tests: Iterable[int]) -> list[Said]:
     """What the lines of a sheet outside of its tests say of marks. tests : rows that hold tests."""
     held = set(tests)
     texts = {t: m for t in (*cells.grid.texts, *cells.comments.values(), *cells.printed) if (m := meanings(t))}
-    found = [((row, column), text, texts[text]) for row, column, text in cells.of(set(texts)) if row not in held]
+    found = [(at, text, texts[text]) for at, text in cells.of(set(texts)) if at[0] not in held]
     found += [((0, 0), text, texts[text]) for text in sorted(cells.printed & texts.keys())]
     for row in cells.grid.outer:
         if row not in held and cells.filled(row) == 2:
             column, (mark, said) = cells.first(row), (v for v in cells.row(row) if v is not None)
             if mark_of(mark) and type(said) is str and (told := meanings(f"{mark_of(mark)} = {said}")):
                 found.append(((row, column), f"{shown(mark)}: {said}", told))
-    return [Said(cells.name, at, text, "", (), said, mark=m) for at, text, told in found for m, said in told.items()]
+    return [Said(cells.place(at), text, of_one=said, mark=m) for at, text, told in found for m, said in told.items()]
 
 
 def of_the_marked(found: Sequence[Said], carried: Container[str]) -> list[Said]:

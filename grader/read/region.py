@@ -5,33 +5,33 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
-from grader.columns import EVIDENCE_FIELDS, FIELDS
+from grader.columns import FIELDS
 from grader.problems import Place, Table
-from grader.read.lines import line_around, with_its_heading
+from grader.read.lines import line_around, value_beside, with_its_heading
 from grader.read.marks import marked
-from grader.read.sayings import SAID, Cells, Measured, Said, outlets_of, with_unclear
+from grader.read.sayings import SAID, Cell, Cells, Figures, outlets_of
 from grader.read.shapes.tables import shown
 from grader.read.words.answers import TICK, answered_badly, answered_well, asks
 from grader.read.words.figures import is_temperature
-from grader.read.words.heading_words import LIKELY, key
-from grader.read.words.labels import is_unit, kind_of, label, loose_label
+from grader.read.words.heading_words import LIKELY
+from grader.read.words.labels import kind_of, label, loose_label
 from grader.read.words.measured import readings_in
 from grader.read.words.outlet_names import called, names, spanned, words_between
 from grader.read.words.said import NAME, REMARKS, ROW, against, alone, alone_in_part, is_repeat, smells
+from grader.read.words.spelling import key
 from grader.read.words.stated import Stated, is_cold, stated
 from grader.read.words.unclear import classes_of
 from grader.read.words.verdicts import left_blank
 
-_NAMES = frozenset(
-    ("tested_by", "outlet", "location", "system", "site", "client", "equipment", "work_done")
-)  # of places and things
+# Fields of names of places and things.
+_NAMES = frozenset("tested_by outlet location system site client equipment work_done".split())
 # Fields whose cells are looked at though they are read.
 _SPOKEN = frozenset(("remarks", "supply", "dryer", "instrument", *(f for f in FIELDS if f.endswith("_tube_lot"))))
 # Fields that a heading which asks may be taken for, and in which its answer is no value.
 _FREE = ("remarks", "own_verdict", "outlet_status", "location", "tested_by")
 # Fields, besides those that are none, in whose cells a code may stand.
 _CODED = ("remarks", "own_verdict", "outlet_status", "equipment", "visit_reason", "unclear")
-_FAR = 4  # columns between a heading and its answer, at most
+_COLDEST = "lowest_use_temperature_c"
 
 
 def _answered_badly(heading: str, answers: Mapping[int, Any]) -> list[int]:
@@ -65,33 +65,30 @@ class Region:
     """Where one table stands, which of its cells are read, and what the others say of its tests."""
 
     def __init__(self, table: Table, cells: Cells) -> None:
-        self.table = table
-        self.down = table.orientation == "down"
-        self.across = table.orientation == "across"
+        self.table, self.cells = table, cells
+        self.down, self.across, self.long = (table.orientation == o for o in ("down", "across", "long"))
         self.tests = {r: i for i, r in enumerate(table.rows)}
         self.columns = {c: i for i, c in enumerate(table.across)}
         self.first_column = min(self.columns, default=0)
         self.by_column: dict[int, str] = {}
         self.by_row: dict[int, str] = {}
+        self.own: dict[Cell, str] = {}
         placed = [(p, f) for f, p in table.places.items()]
         placed += [(p, f) for f, (p, _) in table.constants.items() if p.sheet == table.sheet]
         placed += [(u.place, "unclear") for u in table.unclear]
-        self.own: dict[tuple[int, int], str] = {}
-        for place, field in placed:
-            if place.row is None and place.column is not None:
-                self.by_column.setdefault(place.column, field)
-            elif place.row is not None and place.column is None:
-                self.by_row.setdefault(place.row, field)
-            elif place.row is not None and place.column is not None:
-                self.own.setdefault((place.row, place.column), field)
+        for (_, row, column), field in placed:
+            if row is not None and column is not None:
+                self.own.setdefault((row, column), field)
+            elif column is not None:
+                self.by_column.setdefault(column, field)
+            elif row is not None:
+                self.by_row.setdefault(row, field)
         self.words: list[list[str]] = [[] for _ in table.rows]
-        self.at: list[tuple[int, int] | None] = [None] * len(table.rows)
-        self.figures: list[tuple[Said, list[bool]]] = []
-        self.measured = Measured(len(table.rows))
-        self.told: dict[tuple[int, int], tuple[str, str, tuple[Stated, ...]]] = {}
-        self.cells = cells
+        self.at: list[Cell | None] = [None] * len(table.rows)
+        self.figures = Figures(table)
+        self.told: dict[Cell, tuple[str, str, tuple[Stated, ...]]] = {}
         self.headings = {said[0] for said in table.how.values()} | {u.heading for u in table.unclear}
-        self.outlets: list[str] = []
+        self.outlets = ["" if n is None else shown(n) for n in outlets_of(table)]
         self.body = range(0)
         if self.across and self.by_row:  # down to the next blank row: lines that are not known too
             last = max(self.by_row)
@@ -99,7 +96,7 @@ class Region:
                 last += 1
             self.body = range(min(self.by_row), last + 1)
 
-    def __contains__(self, at: tuple[int, int]) -> bool:
+    def __contains__(self, at: Cell) -> bool:
         """Whether a cell is of this table: its tests, its headings, its form."""
         row, column = at
         if at in self.own:
@@ -109,179 +106,164 @@ class Region:
         top, bottom = self.table.heads
         if self.down:
             return row in self.tests or 0 <= top <= row <= bottom
-        if self._is_long():
+        if self.long:
             return row >= top >= 0 or row >= min(self.tests)
         first, last = self.table.sides
         inside = top <= row <= bottom if top >= 0 else bool(self.tests) and min(self.tests) <= row
         return inside and (first < 0 or first <= column <= last + 1)
 
-    def beside(self, row: int, column: int) -> Iterable[int]:
+    def beside(self, at: Cell) -> Iterable[int]:
         """The tests that a line alone in its row is about: all where it stands among them, or one where it goes on below it."""
+        row, column = at
         if not self.down:
-            single = len(self.at) == 1 and not self.across and not self._is_long() and len(self.cells.tables) == 1
+            single = len(self.at) == 1 and not self.across and not self.long and len(self.cells.tables) == 1
             return range(len(self.at)) if single else ()
         if self.by_column.get(column) == "remarks" and row not in self.tests and row - 1 in self.tests:
             return [self.tests[row - 1]]  # it goes on below
         among = row in self.tests or min(self.tests) < row < max(self.tests)
         return range(len(self.at)) if among else ()
 
-    def role(self, row: int, column: int) -> str:
-        """ "used" by a field that reads its words itself, "name", "remark", "head", "test", or "inside"."""
-        field = self._field(row, column)
+    def role(self, at: Cell) -> str:
+        """ "used" by a field that reads its words itself, "name", "head", "test", or "inside" a form."""
+        row, column = at
+        field = self._field(at)
         if field is None:
-            if self.down and row not in self.tests:
-                return "head"
-            if self.across and column not in self.columns:
+            if self.down and row not in self.tests or self.across and column not in self.columns:
                 return "head"
             return "test" if self.down or self.across else "inside"
-        if (row, column) in self.cells.comments:
+        if at in self.cells.comments:
             return "test"
-        if field in _NAMES:
-            return "name"
-        return "test" if field in _SPOKEN else "used"
+        return "name" if field in _NAMES else "test" if field in _SPOKEN else "used"
 
-    def _field(self, row: int, column: int) -> str | None:
-        if (row, column) in self.own:
-            return self.own[row, column]
-        if self.across:
-            return self.by_row.get(row)
+    def _field(self, at: Cell) -> str | None:
+        row, column = at
+        if at in self.own or self.across:
+            return self.own.get(at) or self.by_row.get(row)
         return self.by_column.get(column) if row in self.tests or not self.down else None
 
-    def keep(self, tests: Iterable[int], words: str, at: tuple[int, int]) -> None:
+    def keep(self, tests: Iterable[int], words: str, at: Cell) -> None:
         """Keep what a cell says against some tests."""
         for i in tests if words else ():
             self.words[i].append(words)
             self.at[i] = self.at[i] or at
 
-    def measure(self, tests: Collection[int], at: tuple[int, int], text: str, figures: tuple[Stated, ...]) -> None:
+    def measure(self, tests: Collection[int], at: Cell, text: str, figures: Iterable[Stated]) -> None:
         """Keep figures that some tests are to be judged with as well."""
-        self.measured.add(
-            list(tests), Place(self.cells.name, *at), text, (s for s in figures if s.choices[0] in EVIDENCE_FIELDS)
-        )
-        if figures := tuple(s for s in figures if s.choices[0] not in EVIDENCE_FIELDS):
-            said = Said(self.cells.name, at, text, "", figures)
-            self.figures.append((said, [i in tests for i in range(len(self.at))]))
+        self.figures.add(tests, self.cells.place(at), text, figures)
 
-    def take(self, cells: Cells, row: int, column: int, text: str, role: str) -> None:
+    def take(self, at: Cell, text: str, role: str) -> None:
         """Keep what a cell of this table says."""
         if role == "head":
-            if text == cells.comments.get((row, column)):
-                self.keep(range(len(self.at)), against(text, ROW) or alone(text), (row, column))
-            figures = stated(text)
-            read = self.by_column.get(column) == "lowest_use_temperature_c"
-            if not figures and self.down and not read and is_cold(text):
-                self._under_cold(cells, row, column, text)
-            if figures:
-                filled = [i for i, r in enumerate(self.table.rows) if self.down and cells.at(r, column) is not None]
-                self.measure(filled or range(len(self.at)), (row, column), text, figures)
+            self._take_heading(at, text)
             return
-        mine, at, field = self.mine(cells, row, column), (row, column), self._field(row, column)
-        head = self._heading(cells, row, column)
+        mine, field, head = self.mine(at), self._field(at), self._heading(at)
+        comment = text == self.cells.comments.get(at)
         of_today = role != "name" and not _of_another_time(head)
-        figures = stated(text) if role != "name" else ()
-        if role == "inside" and not self._is_long():
-            found = line_around(cells, row, column, text)
-            words, figures = (found.against, found.stated) if found else ("", ())
-            figures = () if text in self.headings else figures  # a label that is read
-            words = words or against(text, ROW) * bool(column)
-        else:
-            words = against(text, NAME if role == "name" else ROW) or smells(text) * (role != "name")
-            words *= of_today or role == "name"
-            if self._is_long() and not words and text not in self.headings:
-                found = line_around(cells, row, column, text)
-                words, figures = (found.against, found.stated) if found else ("", figures)
+        words, figures = self._said_in(at, text, role, of_today)
         if field == "outlet":
             words = words or called(text)
-        if of_today and (column or text == cells.comments.get(at)) or field == "location":
-            remark = not head or field in ("remarks", "location") or text == cells.comments.get(at)
+        if of_today and (at[1] or comment) or field == "location":
+            remark = not head or field in ("remarks", "location") or comment
             told = alone(text, remark=False) if field == "location" else alone_in_part(text)
-            words = words or told * remark or with_its_heading(head, text) * (role in ("test", "inside"))
+            words = words or told * remark or with_its_heading(head, text) * (role != "name")
             figures += readings_in(text) if not REMARKS.say(head, "measured.without") else ()
-        if not self.down and field is None and text != cells.comments.get(at) and _names_a_line(text):
+        if not self.down and field is None and not comment and _names_a_line(text):
             words = ""  # "Oil" beside its reading
         self.say(mine, at, text, words, figures)
 
-    def say(
-        self, mine: Collection[int], at: tuple[int, int], text: str, words: str, figures: tuple[Stated, ...]
-    ) -> None:
+    def say(self, mine: Collection[int], at: Cell, text: str, words: str, figures: tuple[Stated, ...]) -> None:
         """Keep what a cell says of some tests."""
         self.keep(mine, words, at)
         self.measure(mine, at, text, figures)
         if words or figures:
             self.told[at] = (text, words, figures)
 
-    def reach(self, cells: Cells) -> None:
+    def reach(self) -> None:
         """Give what a cell says to the further tests that it is merged over, and to those beside which a mark repeats it."""
         if not self.told:
             return
-        for at, first in cells.merged():
+        for at, first in self.cells.merged():
             if first in self.told and at in self:
-                self.say(self.mine(cells, *at), at, *self.told[first])
-        for row, column, _ in cells.of({t for t in cells.grid.texts if is_repeat(t)}):
-            before = (row, column - 1) if self.across else (row - 1, column)
-            if before in self.told and (row, column) in self:
-                self.say(self.mine(cells, row, column), (row, column), *self.told[before])
+                self.say(self.mine(at), at, *self.told[first])
+        for at, _ in self.cells.of({t for t in self.cells.grid.texts if is_repeat(t)}):
+            before = (at[0], at[1] - 1) if self.across else (at[0] - 1, at[1])
+            if before in self.told and at in self:
+                self.say(self.mine(at), at, *self.told[before])
 
-    def ask(self, cells: Cells, row: int, column: int, text: str) -> None:
+    def _said_in(self, at: Cell, text: str, role: str, of_today: bool) -> tuple[str, tuple[Stated, ...]]:
+        """What a text says against its tests, and the figures that it states: of a form and a list as lines around them do."""
+        words, figures = "", () if role == "name" else stated(text)
+        if role == "name":
+            words = against(text, NAME)
+        elif of_today and (self.long or role == "test"):
+            words = against(text, ROW) or smells(text)
+        if not (role == "inside" or self.long) or words:
+            return words, figures
+        read, found = text in self.headings, line_around(self.cells, at, text)  # a label that is read
+        if self.long:
+            return (found.against, found.stated) if found and not read else ("", figures)
+        words = found.against if found else ""
+        return words or against(text, ROW) * bool(at[1]), found.stated if found and not read else ()
+
+    def _take_heading(self, at: Cell, text: str) -> None:
+        """Keep what a heading says, and temperatures with their unit under one that speaks of the cold and states none."""
+        column, everyone = at[1], range(len(self.at))
+        if text == self.cells.comments.get(at):
+            self.keep(everyone, against(text, ROW) or alone(text), at)
+        figures = stated(text)
+        under = [self.cells.at(r, column) if self.down else None for r in self.table.rows]
+        self.measure([i for i in everyone if under[i] is not None] or everyone, at, text, figures)
+        if not figures and is_cold(text) and self.by_column.get(column) != _COLDEST:
+            for value in dict.fromkeys(v for v in under if type(v) is str and is_temperature(v)):
+                self.measure([i for i in everyone if under[i] == value], at, text, [Stated((_COLDEST,), value)])
+
+    def ask(self, at: Cell, text: str) -> None:
         """Keep what the answers under or beside a heading that asks say against their tests."""
+        row, column = at
         field = self.by_column.get(column) if self.down else self.by_row.get(row) if self.across else None
         if field not in (None, *_FREE) or not (self.down or self.across) and text in self.headings:
             return
+        answers: dict[int, Cell] = {}
         if self.down:
             answers = {i: (r, column) for r, i in self.tests.items()} if row not in self.tests else {}
         elif self.across:
             answers = {i: (row, c) for c, i in self.columns.items()} if column not in self.columns else {}
-        elif self.table.heads[0] <= row <= self.table.heads[1]:
-            answers = {}  # beside a heading stands another
-        else:
-            beside = (
-                c
-                for c in range(column + 1, column + 2 + _FAR)
-                if (v := cells.at(row, c)) is not None and not is_unit(v)
-            )
-            answers = dict.fromkeys(self.mine(cells, row, column), (row, next(beside, column + 1)))
-        values = {i: cells.at(*at) for i, at in answers.items()}
+        elif not self.table.heads[0] <= row <= self.table.heads[1]:  # beside a heading stands another
+            answers = dict.fromkeys(self.mine(at), value_beside(self.cells, at) or (row, column + 1))
+        values = {i: self.cells.at(*where) for i, where in answers.items()}
         for i in _answered_badly(text, values) if field != "own_verdict" else ():
             self.keep([i], f"{text}: {'not ticked' if values[i] is None else shown(values[i])}", answers[i])
 
-    def ask_blanks(self, cells: Cells) -> None:
+    def ask_blanks(self) -> None:
         """Keep which tests have no verdict of the firm, where the others have one."""
         own, place = self.table.columns.get("own_verdict"), self.table.places.get("own_verdict")
         if own is None or place is None or len(own) < 2:
             return
         at = [(place.row if place.row is not None else r, c) for r, c in self._spots(place)]
-        for i in left_blank([cells.at(*spot) for spot in at], own):
+        for i in left_blank([self.cells.at(*spot) for spot in at], own):
             self.keep([i], f"{self.table.how['own_verdict'][0]}: not ticked", at[i])
 
-    def _spots(self, place: Place) -> list[tuple[int, int]]:
+    def _spots(self, place: Place) -> list[Cell]:
         """The cells of a line of values, one a test; none where a form or a list has it elsewhere."""
         if self.down and place.column is not None:
             return [(r, place.column) for r in self.table.rows]
         return [(r, c) for r, c in zip(self.table.rows, self.table.across)] if self.across else []
 
-    def _under_cold(self, cells: Cells, row: int, column: int, text: str) -> None:
-        """Temperatures with their unit under a heading that speaks of the cold and states none."""
-        values = [v if type(v := cells.at(r, column)) is str and is_temperature(v) else None for r in self.table.rows]
-        for value in dict.fromkeys(v for v in values if v is not None):
-            mine = [i for i, v in enumerate(values) if v == value]
-            self.measure(mine, (row, column), text, (Stated(("lowest_use_temperature_c",), value),))
-
-    def _is_long(self) -> bool:
-        return self.table.orientation == "long"
-
-    def _heading(self, cells: Cells, row: int, column: int) -> str:
+    def _heading(self, at: Cell) -> str:
         """What stands over a cell of a table, before one where outlets run across, or at the left of one of a form."""
-        if self.down and (row, column) not in self.own:
+        row, column = at
+        if self.down and at not in self.own:
             top, bottom = self.table.heads
-            over = [cells.at(r, column) for r in range(max(top, 0), bottom + 1)]
-        elif self.across and (row, column) not in self.own:
-            over = [cells.at(row, c) for c in range(self.first_column)]
+            over = [self.cells.at(r, column) for r in range(max(top, 0), bottom + 1)]
+        elif self.across and at not in self.own:
+            over = [self.cells.at(row, c) for c in range(self.first_column)]
         else:
-            over = [next((v for c in range(column - 1, -1, -1) if (v := cells.at(row, c)) is not None), None)]
+            over = [next((v for c in range(column - 1, -1, -1) if (v := self.cells.at(row, c)) is not None), None)]
         return " ".join(v for v in over if type(v) is str)
 
-    def mine(self, cells: Cells, row: int, column: int) -> set[int]:
+    def mine(self, at: Cell) -> set[int]:
         """Numbers of the tests that a cell is about."""
+        row, column = at
         if self.down and row in self.tests:
             return {self.tests[row]}
         if self.across and column in self.columns:
@@ -289,31 +271,25 @@ class Region:
         everyone = set(range(len(self.table.rows)))
         named = self.table.places.get("outlet")
         names = self.table.columns.get("outlet")
-        if not self._is_long() or named is None or named.column is None or not names:
+        if not self.long or named is None or named.column is None or not names:
             return everyone
-        name = next((v for r in range(row, row - 50, -1) if (v := cells.at(r, named.column)) is not None), None)
+        name = next((v for r in range(row, row - 50, -1) if (v := self.cells.at(r, named.column)) is not None), None)
         mine = {i for i, n in enumerate(names) if key(str(n)) == key(str(name))}
-        return mine if mine or key(str(name)) in cells.names else everyone
+        return mine if mine or key(str(name)) in self.cells.names else everyone
 
     def made(self) -> Table:
         """The table with what was kept."""
         table = self.table
         if any(self.words):
             own = [" / ".join(dict.fromkeys(w)) or None for w in self.words]
-            first = next(at for at in self.at if at is not None)
-            place = Place(table.sheet, None, first[1]) if self.down else Place(table.sheet, *first)
-            if self.across:
-                place = Place(table.sheet, first[0], None)
+            row, column = first = next(at for at in self.at if at is not None)
+            place = Place(table.sheet, None if self.down else row, None if self.across else column)
             table = table._replace(
                 columns={**table.columns, SAID: own},
                 places={**table.places, SAID: place},
                 how={**table.how, SAID: (own[self.at.index(first)] or "", "said beside the readings", LIKELY)},
             )
-        for said, of in self.figures:
-            table = with_unclear(table, said, said.stated, of)
-        return table._replace(
-            unclear=[*table.unclear, *self.measured.unclear()], marks=marked(self.outlets, self._free_lines())
-        )
+        return self.figures.added(table)._replace(marks=marked(self.outlets, self._free_lines()))
 
     def _free_lines(self) -> Iterator[dict[int, Any]]:
         """The lines of cells beside the readings, by test, that no field is read from but words."""
@@ -324,9 +300,9 @@ class Region:
         for row in self.body if self.across else ():
             if self.by_row.get(row, "remarks") in _CODED:
                 yield {i: v for c, i in self.columns.items() if (v := self.cells.at(row, c)) is not None}
-        for place in self.own if not (self.down or self.across) else ():
-            if self.own[place] in _CODED and self.cells.at(*place) is not None:
-                yield dict.fromkeys(self.mine(self.cells, *place), self.cells.at(*place))
+        for at in self.own if not (self.down or self.across) else ():
+            if self.own[at] in _CODED and self.cells.at(*at) is not None:
+                yield dict.fromkeys(self.mine(at), self.cells.at(*at))
 
 
 class Outlets:
@@ -336,7 +312,6 @@ class Outlets:
         self.by_name: dict[str, list[tuple[Region, int]]] = {}
         self.most = 0  # words of a name
         for region in regions:
-            region.outlets = ["" if n is None else shown(n) for n in outlets_of(region.table)]
             for i, name in enumerate(region.outlets):
                 if name:
                     self.by_name.setdefault(name, []).append((region, i))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
@@ -10,15 +10,18 @@ from grader.problems import Place, Table, Unclear
 from grader.read.given import is_by_layout
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.tables import shown, whole
-from grader.read.words.heading_words import LIKELY, key
+from grader.read.words.heading_words import LIKELY
 from grader.read.words.outlet_names import names, speaks_of_all
-from grader.read.words.stated import Stated
+from grader.read.words.said import may_tell
+from grader.read.words.spelling import key
+from grader.read.words.stated import Stated, stated
 
 SAID = "said_against"
+Cell = tuple[int, int]  # 0-based row and column of a sheet
 
 
 class Said(NamedTuple):
-    """One thing that a cell says. at : 0-based row and column of the sheet. against : the words; stated : figures.
+    """One thing that a cell says. place : of the cell. against : the words; stated : figures.
 
     lists : columns, or one line, that may list outlets to be used; cleared : those that they name.
     mark : the sign or code that it explains, by which tests carry what it says (of_one).
@@ -26,11 +29,10 @@ class Said(NamedTuple):
     row : the texts of that row. how : where it stands. measured : readings of that outlet that it states.
     """
 
-    sheet: str
-    at: tuple[int, int]
+    place: Place
     text: str
-    against: str
-    stated: tuple[Stated, ...]
+    against: str = ""
+    stated: tuple[Stated, ...] = ()
     of_one: str = ""
     row: tuple[str, ...] = ()
     how: str = "said beside the tests"
@@ -47,27 +49,43 @@ class Said(NamedTuple):
         return any(key(text) == key(name) or names(text, name) for text in self.row if key(name))
 
 
-class Measured:
-    """Readings in words of a table's tests, packed: one column for what may be the same fields, as long as its cells are free."""
+class Figures:
+    """Figures that texts state of a table's tests, each to be judged with as well.
 
-    def __init__(self, count: int) -> None:
-        self.count = count
-        self.columns: dict[tuple[str, ...], list[tuple[list[Any], list[str], Place]]] = {}
+    Readings in words are packed: one column for what may be the same fields, as long as its cells are free.
+    """
 
-    def add(self, tests: Sequence[int], place: Place, text: str, figures: Iterable[Stated]) -> None:
+    def __init__(self, table: Table) -> None:
+        self.table = table
+        self.others: list[Unclear] = []
+        self.readings: dict[tuple[str, ...], list[tuple[list[Any], list[str], Place]]] = {}
+
+    def add(self, tests: Collection[int], place: Place, text: str, figures: Iterable[Stated]) -> None:
         """Take what one text states of some tests."""
         for s in figures if tests else ():
-            there = self.columns.setdefault(s.choices, [])
+            fields = tuple((f, "") for f in s.choices)
+            if not FIELDS[s.choices[0]].reading:
+                values = [s.value if i in tests else None for i in range(len(self.table.rows))]
+                line = f'{s.choices[0]} = "{shown(s.value)}"'
+                if not any(self._is_known(f, s.value) for f in s.choices):
+                    self.others.append(Unclear(text, place, fields, values, line, aside=True))
+                continue
+            there = self.readings.setdefault(s.choices, [])
             free = next((c for c in there if all(c[0][i] is None for i in tests)), None)
             if free is None:
-                there.append(free := ([None] * self.count, [], place))
+                there.append(free := ([None] * len(self.table.rows), [], place))
             free[1].append(text)
             for i in tests:
                 free[0][i] = s.value
 
-    def unclear(self) -> list[Unclear]:
-        """What each is to be judged with as well. A reading is settled in its cell, never for all tests: no line of a layout."""
-        return [
+    def _is_known(self, field: str, value: Any) -> bool:
+        """Whether a field is the same for all tests anyway, or a layout file says what it is."""
+        given = self.table.constants.get(field)
+        return given is not None and (given[1] == value or is_by_layout(self.table, field))
+
+    def added(self, table: Table) -> Table:
+        """The table with them. A reading is settled in its cell, never for all tests: no line of a layout."""
+        packed = [
             Unclear(
                 "; ".join(dict.fromkeys(texts[:_MOST_SHOWN])),
                 place,
@@ -75,9 +93,10 @@ class Measured:
                 values,
                 aside=True,
             )
-            for choices, there in self.columns.items()
+            for choices, there in self.readings.items()
             for values, texts, place in there
         ]
+        return table._replace(unclear=[*table.unclear, *self.others, *packed])
 
 
 _MOST_SHOWN = 3  # texts of one column in a message
@@ -105,73 +124,58 @@ def of_their_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Sai
 
 
 def said_of_all(table: Table, found: Sequence[Said]) -> Table:
-    """A table with what lines around it, or sheets without a table, say of all its tests."""
+    """A table with what lines around it, or sheets without a table, say of all its tests, and rows of those of an outlet."""
     if not found or not table.rows:
         return table
-    count, measured = len(table.rows), Measured(len(table.rows))
+    outlets, figures = outlets_of(table), Figures(table)
     for said in found:
-        if said.row or said.mark or said.cleared:
-            table = _with_words_of_one(table, said, measured)
+        carry = table.marks.get(said.mark, ()) if said.mark else ()
+        mine = [i for i, name in enumerate(outlets) if i in carry or said.names(name)]
+        mine = _left_out(outlets, said.cleared) if said.cleared else mine
+        figures.add(mine, said.place, said.text, said.measured)
+        figures.add(range(len(outlets)), said.place, said.text, said.stated)
+        if mine and said.of_one:
+            table = _with_words_of_some(table, said, mine)
         if said.against and SAID not in table.constants:
-            place = Place(said.sheet, *said.at)
             how = {SAID: (said.against, said.how, LIKELY)}
-            table = table._replace(constants={**table.constants, SAID: (place, said.against)}, how={**table.how, **how})
-        table = with_unclear(table, said, said.stated, [True] * count)
-    return table._replace(unclear=[*table.unclear, *measured.unclear()])
+            constants = {**table.constants, SAID: (said.place, said.against)}
+            table = table._replace(constants=constants, how={**table.how, **how})
+    return figures.added(table)
 
 
-def _with_words_of_one(table: Table, said: Said, measured: Measured) -> Table:
-    """A table with what a row of another sheet says against the outlets that it names."""
-    count = len(table.rows)
-    if said.cleared:
-        mine = _left_out(table, said.cleared)
-    else:
-        carry = set(table.marks.get(said.mark, ())) if said.mark else ()
-        mine = [i in carry or said.names(name) for i, name in enumerate(outlets_of(table))]
-    measured.add([i for i, here in enumerate(mine) if here], Place(said.sheet, *said.at), said.text, said.measured)
-    if not any(mine) or not said.of_one:
-        return table
-    words = f"{said.sheet}: {said.of_one}"
-    old = table.columns.get(SAID, [None] * count)
-    new = [" / ".join(filter(None, (w, words))) if here else w for w, here in zip(old, mine)]
+def _with_words_of_some(table: Table, said: Said, mine: Collection[int]) -> Table:
+    """A table with what a row of another sheet says against some of its tests."""
+    old = table.columns.get(SAID, [None] * len(table.rows))
+    words = f"{said.place.sheet}: {said.of_one}"
+    new = [" / ".join(filter(None, (w, words))) if i in mine else w for i, w in enumerate(old)]
     return table._replace(
         columns={**table.columns, SAID: new},
-        places={SAID: Place(said.sheet, *said.at), **table.places},
+        places={SAID: said.place, **table.places},
         how={SAID: (said.of_one, "said on another sheet", LIKELY), **table.how},
     )
 
 
-def _left_out(table: Table, cleared: frozenset[str]) -> list[bool]:
+def _left_out(outlets: Sequence[Any], cleared: frozenset[str]) -> list[int]:
     """Which tests' outlets a list of those that may be used leaves out; none where it names none of the table's."""
-    mine = [name is not None and key(shown(name)) not in cleared for name in outlets_of(table)]
-    return mine if not all(mine) else [False] * len(mine)
+    mine = [i for i, name in enumerate(outlets) if name is not None and key(shown(name)) not in cleared]
+    return mine if len(mine) < len(outlets) else []
 
 
-def with_unclear(table: Table, said: Said, figures: Iterable[Stated], of: Sequence[bool]) -> Table:
-    """A table with figures that some of its tests may be judged with."""
-    more = [
-        Unclear(
-            said.text,
-            Place(said.sheet, *said.at),
-            tuple((f, "") for f in s.choices),
-            [s.value if mine else None for mine in of],
-            # A reading is settled in its cell, never for all tests.
-            f'{s.choices[0]} = "{shown(s.value)}"' if not FIELDS[s.choices[0]].reading else "",
-            aside=True,
-        )
-        for s in figures
-        if s.choices and not any(_is_known(table, f, s.value) for f in s.choices)
-    ]
-    return table._replace(unclear=[*table.unclear, *more]) if more else table
-
-
-def _is_known(table: Table, field: str, value: Any) -> bool:
-    """Whether a field is the same for all tests anyway, or a layout file says what it is."""
-    return field in table.constants and (table.constants[field][1] == value or is_by_layout(table, field))
+def with_what_names_say(table: Table) -> Table:
+    """A table with the figures that names of places hold: "Yard - outdoors, down to -15 °C" over its outlets or beside one."""
+    figures = Figures(table)
+    for field in ("outlet", "location", "system", "site"):
+        place, value = table.constants.get(field, (table.places.get(field), None))
+        names = [value if v is None else v for v in table.columns.get(field, [None] * len(table.rows))]
+        for name in sorted({v for v in (value, *names) if type(v) is str and may_tell(v)}):
+            if place is not None:
+                at = Place(place.sheet, place.row or 0, place.column or 0)
+                figures.add([i for i, v in enumerate(names) if v == name], at, name, stated(name))
+    return figures.added(table)
 
 
 class Cells:
-    """The cells of a sheet by 0-based row and column, blanks as None. names : of its outlets, as compared."""
+    """The cells of a sheet by row and column, blanks as None. names : of its outlets, as compared."""
 
     def __init__(self, grid: Grid, tables: Sequence[Table] = ()) -> None:
         self.grid, self.name = grid, grid.name
@@ -182,7 +186,7 @@ class Cells:
         if tables:
             self.printed.add(grid.name)  # "VOID"
 
-    def merged(self) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+    def merged(self) -> list[tuple[Cell, Cell]]:
         """Each cell that a merged range hides, with the first of its range, by the numbers of the sheet."""
         rows, columns = self.grid.outer, self.grid.inner
         return [
@@ -193,6 +197,10 @@ class Cells:
         """The value of a cell, None for a blank one and outside."""
         cells = self.row(row)
         return cells[column] if 0 <= column < len(cells) else None
+
+    def place(self, at: Cell) -> Place:
+        """Where a cell stands."""
+        return Place(self.name, *at)
 
     def row(self, row: int) -> Sequence[Any]:
         """The cells of a row, none outside."""
@@ -216,11 +224,10 @@ class Cells:
         """The texts of a row, and its whole numbers as texts."""
         return tuple(v for v in map(whole, self.row(row)) if type(v) is str)
 
-    def of(self, texts: set[str]) -> list[tuple[int, int, str]]:
-        """(row, column, text) of the cells and comments that hold one of some texts."""
+    def of(self, texts: set[str]) -> list[tuple[Cell, str]]:
+        """(row and column, text) of the cells and comments that hold one of some texts."""
         made = []
         for row, cells in zip(self.grid.outer, self.grid.rows):
             if not texts.isdisjoint(cells):
-                made += [(row, c, v) for c, v in enumerate(cells) if type(v) is str and v in texts]
-        made += [(*at, text) for at, text in sorted(self.comments.items()) if text in texts]
-        return made
+                made += [((row, c), v) for c, v in enumerate(cells) if type(v) is str and v in texts]
+        return made + [(at, text) for at, text in sorted(self.comments.items()) if text in texts]

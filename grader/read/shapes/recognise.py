@@ -11,14 +11,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from grader.problems import Table, a1
+from grader.problems import Place, Table, a1
 from grader.read.around import with_what_is_said
 from grader.read.cleared import with_outlets
 from grader.read.extract import extract
 from grader.read.given import Given, filled
 from grader.read.layout_spec import LayoutSpec, TableSpec
 from grader.read.marks import of_the_marked
-from grader.read.sayings import Said, of_their_outlets, said_of_all, with_unclear
+from grader.read.sayings import Said, of_their_outlets, said_of_all, with_what_names_say
 from grader.read.shapes.cover import FACTS, cover_of, given_to, with_visit
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.own_blank import own_tables, read_own, read_visit
@@ -27,8 +27,7 @@ from grader.read.shapes.site_of_sheet import with_sheet_names
 from grader.read.shapes.tables import Note, Recognised, Sheet
 from grader.read.shapes.unrolled import Matrix, matrices
 from grader.read.words.labels import READINGS, label
-from grader.read.words.said import may_tell, titled
-from grader.read.words.stated import stated
+from grader.read.words.said import titled
 
 __all__ = ["Note", "Recognised", "Sheet", "recognise"]
 
@@ -145,11 +144,12 @@ class _Workbook:
         if tables:
             self.notes += self.unused
         if tables and name and (void := titled(name)):
-            self.elsewhere.append(Said(tables[0].sheet, (0, 0), name, void, (), void, (name,), how="name of the file"))
+            of_file = Place(tables[0].sheet, 0, 0)
+            self.elsewhere.append(Said(of_file, name, void, of_one=void, row=(name,), how="name of the file"))
         elsewhere = of_the_marked(
             of_their_outlets(with_outlets(self.elsewhere, tables), tables), set().union(*(t.marks for t in tables))
         )
-        tables = [_with_what_names_say(said_of_all(t, elsewhere))._replace(marks={}) for t in tables]
+        tables = [with_what_names_say(said_of_all(t, elsewhere))._replace(marks={}) for t in tables]
         found, passed = sum(m.rows_found for m in self.kept), sum(m.rows_passed_over for m in self.kept)
         return Recognised(tables, self.notes, found, passed)
 
@@ -182,19 +182,6 @@ def _of_facts(table: Table) -> bool:
     """Whether a table is a form that names no outlet and asks for nothing that is measured at one, filled in or not."""
     held = {*table.columns, *table.places, *table.constants}
     return table.orientation == "form" and "outlet" not in held and not held & (READINGS - FACTS) and not table.unclear
-
-
-def _with_what_names_say(table: Table) -> Table:
-    """A table with the figures that names of places hold: "Yard - outdoors, down to -15 °C" over its outlets or beside one."""
-    count = len(table.rows)
-    for field in ("outlet", "location", "system", "site"):
-        place, value = table.constants.get(field, (table.places.get(field), None))
-        names = table.columns.get(field, [None] * count)
-        for name in sorted({v for v in (value, *names) if type(v) is str and may_tell(v)}):
-            if place is not None and (figures := stated(name)):
-                said = Said(place.sheet, (place.row or 0, place.column or 0), name, "", figures)
-                table = with_unclear(table, said, figures, [name in (value if v is None else v,) for v in names])
-    return table
 
 
 def _holds_readings(table: Table) -> bool:

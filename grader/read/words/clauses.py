@@ -78,11 +78,11 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
     """
     whole = inline(text)
     if not whole and not _may_state(text):
-        return (whole,) if whole else ()
+        return ()
     if whole and FIELDS[whole[0].field or "site"].kind == "text":
         return (whole,)
     if not whole and (facts := facts_of(text.strip(" ."))):
-        return tuple((column_of(text, f), f.value) for f in facts)
+        return tuple(_labelled(text, facts))
     made: list[tuple[Column, Any]] = []
     silent: list[str] = []
     left: list[str] = []
@@ -95,18 +95,17 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
             left += rest
             continue
         for piece in [part] if facts_of(part) else _DASH.split(part):
-            made += [(column_of(piece, f), f.value) for f in facts_of(piece)]
+            made += _labelled(piece, facts_of(piece))
             named = inline(piece)  # "Rig Repair / yard: Quay 9 / BA airline"
             made += [named] if named and FIELDS[named[0].field or "odour"].kind == "text" else []
             silent += [] if named or facts_of(piece) else [piece]
     supply = any(c.field == SUPPLY for c, _ in made)
     if not supply and made and (alone := [p for p in silent if len(_words(p)) == 1 and _supply(f"{p} supply")]):
-        made = [
-            (column_of(p, f), f.value) for p in alone for f in _supply(f"{p} supply")
-        ] + made  # "Airline. Indoors, min 9 °C"
+        # "Airline. Indoors, min 9 °C"
+        made = [c for p in alone for c in _labelled(p, _supply(f"{p} supply"))] + made
         silent, supply = [p for p in silent if p not in alone], True
     elif supply:
-        made += [(column_of(p, f), f.value) for p in silent for f in _dryer(p)]
+        made += [c for p in silent for c in _labelled(p, _dryer(p))]
     if not supply and any(any(map(str.isdigit, p)) or against(p, AROUND) for p in silent):
         return (whole,) if whole else ()  # what else the cell says must be heard
     doubt = any(LOOSE.standing(_words(p), "negation") for p in silent)
@@ -143,6 +142,10 @@ def column_of(text: str, fact: Fact) -> Column:
     """A fact as a label has it."""
     why = OF_A_PLACE if fact.of_a_place else IN_A_SENTENCE
     return Column(-1, text, "field", Heading(fact.field, None, "synonym", LIKELY, (fact.field,), why), why)
+
+
+def _labelled(text: str, facts: Iterable[Fact]) -> list[tuple[Column, Any]]:
+    return [(column_of(text, fact), fact.value) for fact in facts]
 
 
 @lru_cache(maxsize=20_000)

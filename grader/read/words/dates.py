@@ -18,6 +18,7 @@ from typing import Any, NamedTuple
 
 from grader.columns import READ, UNREADABLE
 from grader.data import load_toml
+from grader.read.words.phrases import any_of
 from grader.read.words.spelling import clean
 
 
@@ -74,12 +75,6 @@ DATES = re.compile(
 _ISO_TIME = re.compile(
     r"(\d{4}-\d{1,2}-\d{1,2})[ Tt]\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?\s?(?:Z|z|[+-]\d{2}:?\d{2})?", re.ASCII
 )
-_MONTH_YEAR = re.compile(r"(\d{1,2})\s?[-/.]\s?(\d{4})", re.ASCII)
-_YEAR_MONTH = re.compile(r"(\d{4})\s?[-/.]\s?(\d{1,2})", re.ASCII)
-_TIME = re.compile(
-    r"(\d{1,2})(?:[:.h](\d{2})(?::(\d{2})(?:\.\d+)?)?)?\s*([ap]\.?m\.?)?\s*(hrs?|hours|h|uhr)?\.?", re.ASCII
-)
-_FOUR_DIGITS = re.compile(r"(\d{2})(\d{2})\s*(?:hrs?|h|hours)?", re.ASCII)
 
 
 def real_date(year: int, month: int, day: int) -> date | None:
@@ -103,20 +98,30 @@ def full_year(text: str) -> int:
 
 
 @cache
-def _named() -> tuple[re.Pattern[str], re.Pattern[str], re.Pattern[str], re.Pattern[str]]:
-    """Patterns with names of months: weekday in front, day month year, month day year, month year."""
-    data = load_toml("notation.toml")
-    months = "|".join(sorted(data["months"], key=len, reverse=True))
-    weekdays = "|".join(sorted(data["dates"]["weekdays"], key=len, reverse=True))
-    gap = r"[\s\-/.,]+"
-    day = r"(\d{1,2})(?:st|nd|rd|th|er)?"
-    year = r"(\d{4}|\d{2})"
-    return (
-        re.compile(rf"(?:{weekdays})[\s,.]+"),
-        re.compile(rf"{day}(?:\s+of)?[\s\-/.,]*({months}){gap}{year}", re.ASCII),
-        re.compile(rf"({months}){gap}{day}{gap}{year}", re.ASCII),
-        re.compile(rf"({months}){gap}(\d{{4}})", re.ASCII),
+def _months() -> dict[str, int]:
+    return {name: int(n) for n, names in load_toml("notation.toml")["months"].items() for name in names}
+
+
+@cache
+def _weekday() -> re.Pattern[str]:
+    return re.compile(rf"(?:{any_of(load_toml('notation.toml')['dates']['weekdays'])})[\s,.]+")
+
+
+@cache
+def _forms() -> list[re.Pattern[str]]:
+    """Dates with the name of a month, and months with their year."""
+    ordinals = any_of(load_toml("notation.toml")["dates"]["ordinals"])
+    gap, name = r"[\s\-/.,]+", rf"(?P<month>{any_of(_months())})"
+    day, year = rf"(?P<day>\d{{1,2}})(?:{ordinals})?", r"(?P<year>\d{4}|\d{2})"
+    number, whole_year = r"(?P<month>\d{1,2})", r"(?P<year>\d{4})"
+    forms = (
+        rf"{day}(?:\s+of)?[\s\-/.,]*{name}{gap}{year}",
+        rf"{name}{gap}{day}{gap}{year}",
+        rf"{name}{gap}{whole_year}",
+        rf"{number}\s?[-/.]\s?{whole_year}",
+        rf"{whole_year}\s?[-/.]\s?{number}",
     )
+    return [re.compile(form, re.ASCII) for form in forms]
 
 
 _LONGEST_DATED = 60
@@ -136,13 +141,24 @@ def parse_date(text: str) -> DateText:
     parts = _SEPARATED.fullmatch(with_time.group(1) if with_time else text)
     if parts:
         return _separated(*parts.groups())
-    for pattern, year_at, month_at in ((_MONTH_YEAR, 2, 1), (_YEAR_MONTH, 1, 2)):
-        alone = pattern.fullmatch(text)
-        if alone:
-            return _month_alone(int(alone.group(year_at)), int(alone.group(month_at)))
     if re.fullmatch(r"\d{4}", text, re.ASCII):
         return DateText(code="date_year_alone")
-    return _with_name(text.casefold())
+    text = text.casefold()
+    if (in_front := _weekday().match(text)) and not _weekday().match(text, in_front.end()):
+        return parse_date(text[in_front.end() :])
+    found = next((m for form in _forms() if (m := form.fullmatch(text))), None)
+    return _certain(**found.groupdict()) if found else DateText(code="date_not_read")
+
+
+def _certain(year: str, month: str, day: str = "") -> DateText:
+    """A date, or the last day of a month that stands alone."""
+    number = _months().get(month) or int(month)
+    found = real_date(full_year(year), number, int(day or 1))
+    if found is None:
+        return DateText(code="date_impossible")
+    if day:
+        return DateText(day=found)
+    return DateText(month=found.replace(day=calendar.monthrange(found.year, number)[1]))
 
 
 def _separated(first: str, mark: str, middle: str, last: str) -> DateText:
@@ -160,30 +176,6 @@ def _separated(first: str, mark: str, middle: str, last: str) -> DateText:
     if day_first is None and month_first is None:
         return DateText(code="date_impossible")
     return DateText(day_first=day_first, month_first=month_first)
-
-
-def _month_alone(year: int, month: int) -> DateText:
-    """The last day of a month."""
-    if real_date(year, month, 1) is None:
-        return DateText(code="date_impossible")
-    return DateText(month=date(year, month, calendar.monthrange(year, month)[1]))
-
-
-def _with_name(text: str) -> DateText:
-    """A date with the name of a month; `text` is casefolded."""
-    months = load_toml("notation.toml")["months"]
-    weekday, day_month, month_day, month_year = _named()
-    if (in_front := weekday.match(text)) and not weekday.match(text, in_front.end()):
-        return parse_date(text[in_front.end() :])
-    for pattern, day_at, month_at in ((day_month, 1, 2), (month_day, 2, 1)):
-        found = pattern.fullmatch(text)
-        if found:
-            day = real_date(full_year(found.group(3)), months[found.group(month_at)], int(found.group(day_at)))
-            return DateText(day=day) if day else DateText(code="date_impossible")
-    alone = month_year.fullmatch(text)
-    if alone:
-        return _month_alone(int(alone.group(2)), months[alone.group(1)])
-    return DateText(code="date_not_read")
 
 
 def resolve(parsed: DateText, order: Order, expiry: bool, month_first: bool = False) -> DateReading:
@@ -232,6 +224,17 @@ def column_order(day_first_fits: bool, month_first_fits: bool) -> Order:
     return Order.MONTH_FIRST if month_first_fits else Order.NEITHER
 
 
+_FOUR_DIGITS = re.compile(r"^(\d{2})(\d{2})(?!\d)", re.ASCII)
+
+
+@cache
+def _time() -> re.Pattern[str]:
+    hours = any_of(load_toml("notation.toml")["dates"]["hours"])
+    return re.compile(
+        rf"(\d{{1,2}})(?:[:.h](\d{{2}})(?::(\d{{2}})(?:\.\d+)?)?)?\s*([ap]\.?m\.?)?\s*(?:{hours})?\.?", re.ASCII
+    )
+
+
 def time_minutes(text: str) -> float | None:
     """Minutes after midnight of a time text, None where it is none.
 
@@ -240,20 +243,14 @@ def time_minutes(text: str) -> float | None:
     >>> time_minutes("9:05 pm"), time_minutes("0905"), time_minutes("24:00"), time_minutes("9")
     (1265.0, 545.0, None, None)
     """
-    text = clean(text).casefold()
-    four = _FOUR_DIGITS.fullmatch(text)
-    if four:
-        hour, minute, second, half = int(four.group(1)), int(four.group(2)), 0, ""
-    else:
-        match = _TIME.fullmatch(text)
-        if match is None or (match.group(2) is None and not match.group(4)):
+    found = _time().fullmatch(_FOUR_DIGITS.sub(r"\1:\2", clean(text).casefold()))
+    if found is None or found[2] is None and not found[4]:
+        return None
+    hour, minute, second = (int(found[i] or 0) for i in (1, 2, 3))
+    if found[4]:
+        if not 1 <= hour <= 12:
             return None
-        hour, minute, second = (int(match.group(i) or 0) for i in (1, 2, 3))
-        half = (match.group(4) or "")[:1]
-        if half:
-            if not 1 <= hour <= 12:
-                return None
-            hour = hour % 12 + (12 if half == "p" else 0)
+        hour = hour % 12 + (12 if found[4].startswith("p") else 0)
     if hour > 23 or minute > 59 or second > 59:
         return None
     return hour * 60.0 + minute + second / 60.0
@@ -265,7 +262,7 @@ def is_weekday(value: Any) -> bool:
     >>> is_weekday("Mon"), is_weekday("Dienstag"), is_weekday("Mon 4 May 2026")
     (True, True, False)
     """
-    return type(value) is str and bool(_named()[0].fullmatch(f"{value.strip().casefold()} "))
+    return type(value) is str and bool(_weekday().fullmatch(f"{value.strip().casefold()} "))
 
 
 def is_date(value: Any) -> bool:
@@ -350,9 +347,8 @@ def is_round(value: Any) -> bool:
 def _numbered(text: str) -> bool:
     """Whether a text is a word for a visit or a quarter, and its number before or behind it."""
     words = [w.strip(".,:") for w in text.casefold().split()]
-    return len(words) == 2 and any(
-        of_a_visit(w) and re.fullmatch(r"\d+(?:st|nd|rd|th|er|e|ème)?", n) for w, n in (words, words[::-1])
-    )
+    ordinal = rf"\d+(?:{any_of(load_toml('notation.toml')['dates']['ordinals'])})?"
+    return len(words) == 2 and any(of_a_visit(w) and re.fullmatch(ordinal, n) for w, n in (words, words[::-1]))
 
 
 def of_a_visit(text: str) -> bool:

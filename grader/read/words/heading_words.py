@@ -1,25 +1,19 @@
-"""The words of headings, from data/headings-<language>.toml, and how a heading's text is compared."""
+"""The words of headings, from data/headings-<language>.toml, what they mean and which say nothing."""
 
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Callable, Iterator, Mapping
 from functools import cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.data import languages_of, load_toml
-from grader.read.words.phrases import any_of
-from grader.read.words.spelling import key
+from grader.read.words.phrases import Phrases, any_of, phrases_of
+from grader.read.words.spelling import BREAK, bag, key
 
 # How sure it is what a heading means.
 CERTAIN, LIKELY, UNSURE = "certain", "likely", "unsure"
-# What stands between two words of a heading.
-BREAK = re.compile(r"[\s/,;:|()\[\]{}&+.\-–_]+")
-# A gas and its unit without a space ("COppm"), and a zero for the letter where a unit stands behind.
-_GLUED = re.compile(r"\b(co2?|o2|h2o|c02)(?=\s?[(\[]?\s?(?:ppm|vol|%|mg/m))", re.IGNORECASE)
-_T = re.compile(r"\bT°(?!\s?[CF]\b)")
 
 
 @cache  # the folder of the data does not change
@@ -49,33 +43,7 @@ class Words(NamedTuple):
     vocabulary: frozenset[str]
     by_words: dict[frozenset[str], dict[str, str]]
     alike: dict[frozenset[str], str]
-    unless: dict[str, list[str]]
-
-
-def tidy(text: str) -> str:
-    """A heading on one line, in composed plain letters, without footnote signs and white space at the ends.
-
-    >>> tidy(" 1. CO₂\u00a0\\n(mL/m³)*: ")
-    'CO2 (mL/m3)'
-    """
-    text = text.replace("º", "°").replace("\u00ad", "").replace("µ", "u")
-    text = re.sub(r"[\u200b-\u200f\u2060\ufeff]", "", unicodedata.normalize("NFKC", text))
-    text = re.sub(r"(?<=[^\W\d])[-‐]\s*\n\s*(?=[a-zäöüéèà])", "", text)
-    text = unglued(re.sub(r"\^(?=[23])", "", text))
-    text = " ".join(re.sub(r"[*†‡'\"’‘`´_]", " ", text).split())
-    text = re.sub(r"^\(?\d{1,2}[.)]\s+(?=\D)|^[a-z]\)\s*", "", text)
-    return text.strip(" :;,").rstrip(".")
-
-
-def unglued(text: str) -> str:
-    """A heading with a space between a gas and its unit, the letter for a zero before a unit, and T for T°.
-
-    >>> unglued("COppm"), unglued("C02 (ppm)"), unglued("C02"), unglued("T° la plus basse")
-    ('CO ppm', 'CO2  (ppm)', 'C02', 'T la plus basse')
-    """
-    if "°" in text:
-        text = _T.sub("T", text)
-    return _GLUED.sub(lambda m: f"{'CO2' if m[1].casefold() == 'c02' else m[1]} ", text)
+    unless: dict[str, Phrases]
 
 
 @cache
@@ -132,16 +100,17 @@ def words_of(codes: tuple[str, ...]) -> Words:
     spelled = [f.heading for f in FIELDS.values()]
     for code in codes:
         data = load_toml(f"headings-{code}.toml")
-        spelled += [*data["ambiguous"], *(s for all_of in data["others"].values() for s in all_of)]
+        spelled += [s for table in ("ambiguous", "others") for all_of in data[table].values() for s in all_of]
         at = [("synonyms", field_name, s) for field_name, some in data["at_atmosphere"].items() for s in some]
         at_atmosphere.update(key(s) for _, _, s in at)
         for how, field_name, spelling in (*_spellings(data), *at):
             spelled.append(spelling)
             meanings.setdefault(key(spelling), {}).setdefault(field_name, how)
-        for spelling, fields in data["ambiguous"].items():
-            ambiguous[key(spelling)] = tuple(dict.fromkeys((*ambiguous.get(key(spelling), ()), *fields)))
+        for fields, spellings in data["ambiguous"].items():
+            for k in map(key, spellings):
+                ambiguous[k] = tuple(dict.fromkeys((*ambiguous.get(k, ()), *fields.split())))
         for field_name, spellings in data["unless"].items():
-            unless.setdefault(field_name, []).extend(map(begun_key, spellings))
+            unless.setdefault(field_name, []).extend(spellings)
     filler, function = word_keys("filler", codes), word_keys("function", codes)
     telling = frozenset(key(t) for s in spelled for t in BREAK.split(s)) - filler | frozenset(map(key, spelled))
     listed = (w for name in _LISTS for w in word_list(name, codes))
@@ -157,13 +126,8 @@ def words_of(codes: tuple[str, ...]) -> Words:
         frozenset(key(t) for s in (*spelled, *listed) for t in BREAK.split(s)) | telling,
         by_words,
         {parts: s for s in spelled if key(s) in ambiguous and len(parts := bag(s, function)) > 1},
-        unless,
+        {name: phrases_of({name: spellings}) for name, spellings in unless.items()},
     )
-
-
-def begun_key(word: str) -> str:
-    """A word, or with * the beginning of one, as it is compared."""
-    return key(word) + "*" * word.endswith("*")
 
 
 @cache
@@ -185,22 +149,11 @@ def stems() -> dict[str, list[str]]:
     made: dict[str, list[str]] = {}
     for code in heading_languages():
         for name, spellings in load_toml(f"headings-{code}.toml")["stems"].items():
-            made.setdefault(name, []).extend(map(begun_key, spellings))
+            made.setdefault(name, []).extend(key(w) + "*" * w.endswith("*") for w in spellings)
     return made
 
 
 _LISTS = ("filler", "joining", "condition", "limit", "other_thing", "function", "general", "later")
-
-
-def bag(text: str, without: frozenset[str]) -> frozenset[str]:
-    """The words of a heading in no order, compared without case, accents and the s of a plural.
-
-    >>> bag("Temperature of the rooms", frozenset({"of", "the"})) == bag("room temperature", frozenset())
-    True
-    """
-    words = (key(t) for t in BREAK.split(text) if t)
-    return frozenset(w[:-1] if len(w) > 3 and w.endswith("s") and not w.endswith("ss") else w for w in words
-                     if w and w not in without)  # fmt: skip
 
 
 def _spellings(data: Mapping[str, Any]) -> Iterator[tuple[str, str, str]]:

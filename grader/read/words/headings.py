@@ -15,27 +15,25 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import NamedTuple
 
 from grader.columns import FIELDS, normal_heading
 from grader.read.words.composed import composed, is_part, tells
+from grader.read.words.figures import NUMBER, number
 from grader.read.words.heading_words import (
-    BREAK,
     CERTAIN,
     LIKELY,
     UNSURE,
-    bag,
     heading_words,
-    key,
     limit_pattern,
     others,
     reading_words,
-    tidy,
     word_keys,
     word_list,
 )
-from grader.read.words.phrases import any_of
+from grader.read.words.phrases import WORD, any_of
+from grader.read.words.spelling import BREAK, bag, key, tidy
 from grader.read.words.units import belongs, canonical, convert, unit_needed
 
 LONGEST_HEADING = 120
@@ -45,6 +43,7 @@ MOST_WORDS = 14
 OWN_HEADINGS = {normal_heading(f.heading): f.name for f in FIELDS.values()}
 NO_UNIT_OF = "is no unit of"
 ONE_WORD = "a word for it among others of no meaning"
+COMPOSED = "of known parts, not listed as a whole"
 # basis
 EXACT, SYNONYM, ABBREVIATION = "heading exact", "synonym", "abbreviation"
 
@@ -112,20 +111,14 @@ def understand(text: str, unit_below: str = "") -> Heading:
     found = _of_parts(whole, below)
     # "Lowest temperature today" is no general word for the lowest one of use.
     unless = heading_words().unless.get(found.field or (found.candidates[0] if found.general else ""))
-    if unless and (strange := _told_of(f"{whole} {below}", unless)):
+    told = WORD.findall(f"{whole} {below}") if unless else []
+    if unless and (places := unless.standing([*map(key, told)])):
+        strange = told[places[0].first]
         more = ("ambient_temperature_c",) if found.field == "lowest_use_temperature_c" else ()
         return Heading(
             candidates=(*found.candidates, *more), why=f"“{strange}” may make it another thing", told=found.unit
         )
     return found
-
-
-def _told_of(text: str, stems: list[str]) -> str:
-    """The first word of a text that is, or begins with, one of some; "" where none is."""
-    told = (
-        t for t in BREAK.split(text) if any(key(t) == s or s[-1] == "*" and key(t).startswith(s[:-1]) for s in stems)
-    )
-    return next(told, "")
 
 
 def _of_parts(whole: str, below: str) -> Heading:
@@ -160,26 +153,14 @@ def kind_of(text: str) -> str | None:
 # --------------------------------------------------------------------------------------------- taking apart
 
 
-class _Meaning(NamedTuple):
-    """What the words of a heading mean: one field, or several candidates."""
-
-    field: str | None
-    candidates: tuple[str, ...]
-    basis: str = SYNONYM
-    sure: str = CERTAIN
-    at_atmosphere: bool = False
-    general: bool = False
-    alone: bool = False  # one word among others of no meaning
-    composed: bool = False  # of known parts, not listed as a whole
-
-
 # Signs that say something, though a key leaves them out: "Humidity (%)" is no reading in mg/m³.
 _SIGNS = frozenset("%‰<>≤≥=±°@~")
 _NUMBER_SIGN = re.compile(r"\bn°", re.IGNORECASE)
 # CO 2 may be carbon dioxide, or the second of several columns for carbon monoxide.
 _CO_2 = re.compile(r"\bco[\s\-_.,/()\[\]]+2\b(?![.,]\d)", re.IGNORECASE)
 _BRACKETS = re.compile(r"\(([^()]*(?:\([^()]*\)[^()]*)*)\)|\[([^\[\]]*)\]|\{([^{}]*)\}")
-_QUANTITY = re.compile(r"(\d+(?:[.,]\d+)?)\s*([^\d\s,;()][^\d,;()]*?)\s*(?:$|[,;/]|and\b|und\b|et\b)", re.IGNORECASE)
+_MEASURED_AT = "dew_point_measured_at_bar"
+_OF_CONDITIONS = ("line_pressure_bar", "atmospheric_pressure_hpa", "airline_temperature_c")
 # A limit needs a word or a sign, or a range and a unit: "CO - 2" is the second of several columns.
 _LIMIT_WORD = re.compile(r"[<>≤≥=±]|[^\W\d]")
 _LIMIT_SIGN = re.compile(r"[<>≤≥=±]|[^\W\d]|\d\s*[\-–]\s*\d")
@@ -207,12 +188,12 @@ def _single(whole: str, unit: str = "") -> Heading:
         if meaning is None or (unit_text and here is None):
             continue
         made = _with_unit(meaning, here, unit, dropped)
-        if meaning.composed and made.general and best is None and not (strange or conditions):
+        if meaning.why == COMPOSED and made.general and best is None and not (strange or conditions):
             return made._replace(told=here or unit or None)
         if made.field and strange:
             made = Heading(candidates=made.candidates, why=f"“{strange}” is not understood")
         if made.field:
-            return _with_conditions(made, meaning, conditions)
+            return _with_conditions(made, conditions)
         if best is None or (made.candidates and not best.candidates):
             best = made
     trimmed = _trimmed(rest) if best is None or not best.candidates else ""
@@ -243,7 +224,7 @@ def unit_stated(text: str, field: str = "") -> str | None:
     return next((u for u in units if u and (not field or belongs(field, u))), None)
 
 
-def _with_unit(meaning: _Meaning, here: str | None, below: str, dropped: bool) -> Heading:
+def _with_unit(meaning: Heading, here: str | None, below: str, dropped: bool) -> Heading:
     """The heading for a meaning and the unit that was found in it or below it."""
     candidates = meaning.candidates
     stated = here or below or None
@@ -258,14 +239,12 @@ def _with_unit(meaning: _Meaning, here: str | None, below: str, dropped: bool) -
     for unit in filter(None, (here, below)):
         if not belongs(field, unit):
             return Heading(candidates=(field,), why=f"{unit} {NO_UNIT_OF} {FIELDS[field].heading}")
-    basis = meaning.basis
-    sure = LIKELY if dropped or meaning.sure == LIKELY else CERTAIN
-    if stated is None and FIELDS[field].unit:
-        sure = LIKELY
-    if meaning.alone and FIELDS[field].kind != "number":
-        return Heading(field, stated, basis, sure, (field,), ONE_WORD)
-    why = {SYNONYM: "a word for", ABBREVIATION: "an abbreviation of"}[basis] + f" {FIELDS[field].heading}"
-    return Heading(field, stated, basis, sure, (field,), why, "heading" if here else "second row" if below else "")
+    unsure = dropped or meaning.sure == LIKELY or stated is None and FIELDS[field].unit
+    made = meaning._replace(unit=stated, sure=LIKELY if unsure else CERTAIN, candidates=(field,))
+    if made.why == ONE_WORD and FIELDS[field].kind != "number":
+        return made
+    why = {SYNONYM: "a word for", ABBREVIATION: "an abbreviation of"}[made.basis] + f" {FIELDS[field].heading}"
+    return made._replace(why=why, unit_from="heading" if here else "second row" if below else "")
 
 
 _SURELY_A_UNIT = re.compile(r"[°%]|ppm|/m")
@@ -275,53 +254,57 @@ _DEEPEST = 2
 
 def _proposals(whole: str, depth: int = 0) -> Iterator[tuple[str, str, bool]]:
     """(words, unit text or "", whether something was left out) that a heading can be made of, best first."""
-    if depth > _DEEPEST:
-        yield whole, "", False
-        return
-    yield from _unit_at_an_end(whole, depth)
-    for match in _BRACKETS.finditer(whole):
-        inner = next(g for g in match.groups() if g is not None)
-        outside = f"{whole[: match.start()]} {whole[match.end() :]}".strip()
-        if not outside:
-            continue
-        if canonical(inner) is not None:
-            yield from (
-                (core, inner, dropped)
-                for core, more, dropped in _proposals(outside, depth + 1)
-                if not more or canonical(more) == canonical(inner)
-            )
-        elif (limited := _limit_unit(inner)) is not None:
-            if limited:
-                yield outside, limited, True
-            else:
-                yield from ((core, more, True) for core, more, _ in _proposals(outside, depth + 1))
+    if depth <= _DEEPEST:
+        for core, tail in _tails(whole):
+            yield from [(core, tail, False)] if canonical(tail) is not None else _limited(core, tail, depth)
+        yield from _heads(whole)
+        for core, inner in _bracketed(whole):
+            if canonical(inner) is None:
+                yield from _limited(core, inner, depth)
+                continue
+            for less, more, dropped in _proposals(core, depth + 1):
+                if not more or canonical(more) == canonical(inner):
+                    yield less, inner, dropped
     yield whole, "", False
 
 
-def _unit_at_an_end(whole: str, depth: int = 0) -> Iterator[tuple[str, str, bool]]:
-    """The longest unit behind the words, then the longest before them."""
-    ends = [m for m in re.finditer(r"[\s/,;:|\-–]*[\s/,;:|(\[{\-–]+", whole) if m.start() > 0]
-    for match in ends:
-        for at in sorted({match.start(), match.end()}):
-            tail = _unwrapped(whole[at:].strip(" /,;:|-–"))
-            if not tail:
-                continue
-            core = _without_joining(whole[: match.start()])
-            if canonical(tail) is not None:
-                yield core, tail, False
-            elif (limited := _limit_unit(tail)) is not None:
-                if limited:
-                    yield core, limited, True
-                else:
-                    yield from ((inner, more, True) for inner, more, _ in _proposals(core, depth + 1))
-    for match in reversed(ends):
-        head = whole[: match.start()]
-        if canonical(head) is not None:
+def _limited(core: str, limit: str, depth: int) -> Iterator[tuple[str, str, bool]]:
+    """The proposals for words beside a limit, which states their unit, or none; none where it is no limit."""
+    unit = _limit_unit(limit)
+    if unit:
+        yield core, unit, True
+    elif unit is not None:
+        yield from ((less, more, True) for less, more, _ in _proposals(core, depth + 1))
+
+
+def _tails(whole: str) -> Iterator[tuple[str, str]]:
+    """(words before it, what may be a unit or a limit behind them), the longest first."""
+    for match in _gaps(whole):
+        core = _without_joining(whole[: match.start()])
+        tails = (_unwrapped(whole[at:].strip(" /,;:|-–")) for at in sorted({match.start(), match.end()}))
+        yield from ((core, tail) for tail in tails if tail)
+
+
+def _heads(whole: str) -> Iterator[tuple[str, str, bool]]:
+    """The longest unit before the words, then one among them that is surely a unit."""
+    for match in reversed(_gaps(whole)):
+        if canonical(head := whole[: match.start()]) is not None:
             yield whole[match.end() :], head, False
     parts = whole.split()
     for at in range(1, len(parts) - 1):  # "Dew point °C at line pressure"; "min" and "bar" are words too
         if _SURELY_A_UNIT.search(parts[at]) and canonical(parts[at]) is not None:
             yield " ".join([*parts[:at], *parts[at + 1 :]]), parts[at], False
+
+
+def _gaps(whole: str) -> list[re.Match[str]]:
+    return [m for m in re.finditer(r"[\s/,;:|\-–]*[\s/,;:|(\[{\-–]+", whole) if m.start() > 0]
+
+
+def _bracketed(whole: str) -> Iterator[tuple[str, str]]:
+    """(what stands outside of it, what stands in brackets)."""
+    for match in _BRACKETS.finditer(whole):
+        if outside := f"{whole[: match.start()]} {whole[match.end() :]}".strip():
+            yield outside, next(g for g in match.groups() if g is not None)
 
 
 def _unwrapped(tail: str) -> str:
@@ -383,7 +366,7 @@ def _unit_of(below: str) -> str | None:
 # ------------------------------------------------------------------------------------------- what words mean
 
 
-def _meaning(core: str, unit: str = "", stated: bool = False) -> _Meaning | None:
+def _meaning(core: str, unit: str = "", stated: bool = False) -> Heading | None:
     """What words without a unit mean; None where they are unknown. unit, stated : as `composed` has them."""
     found = _listed(core)
     of_words = stated and found and FIELDS[found.candidates[0]].kind != "number"  # "Luft (l/min)" is no supply
@@ -391,8 +374,8 @@ def _meaning(core: str, unit: str = "", stated: bool = False) -> _Meaning | None
         return found
     if made := composed(core, unit, stated):
         if made.general:
-            return _Meaning(None, made.fields, general=True, composed=True)
-        return _Meaning(made.fields[0], made.fields, sure=LIKELY, composed=True)
+            return Heading(candidates=made.fields, why=COMPOSED, general=True)
+        return Heading(made.fields[0], None, SYNONYM, LIKELY, made.fields, COMPOSED)
     if found:
         return found
     tokens = [t for t in BREAK.split(core) if t]
@@ -410,7 +393,7 @@ def _meaning(core: str, unit: str = "", stated: bool = False) -> _Meaning | None
         if one and two and one.field and one.field == two.field:
             return one if one.sure == CERTAIN else two
         if one and two and one.field and two.field:
-            return _Meaning(None, (one.field, two.field))
+            return Heading(candidates=(one.field, two.field))
         if one and two and one.general and two.general and one.candidates[0] == two.candidates[0]:
             return one  # "Druck / Pressure"
     match = _BRACKETS.search(core)
@@ -428,7 +411,7 @@ def _meaning(core: str, unit: str = "", stated: bool = False) -> _Meaning | None
     return None
 
 
-def _in_any_order(core: str) -> _Meaning | None:
+def _in_any_order(core: str) -> Heading | None:
     """What a heading means whose words are those of a spelling in another order, among words of no meaning."""
     if not _SIGNS.isdisjoint(_NUMBER_SIGN.sub("", core)):
         return None
@@ -438,17 +421,17 @@ def _in_any_order(core: str) -> _Meaning | None:
         if not fields and len(parts) == 1:
             found = _listed(next(iter(parts)))
             if found:
-                return found._replace(sure=LIKELY, alone=True)
+                return found._replace(sure=LIKELY, why=ONE_WORD)
         if len(fields) == 1:
-            return _Meaning(next(iter(fields)), tuple(fields), sure=LIKELY)
+            return Heading(next(iter(fields)), None, SYNONYM, LIKELY, tuple(fields))
         if fields:
-            return _Meaning(None, tuple(fields))
+            return Heading(candidates=tuple(fields))
         if parts in heading_words().alike:
             return _listed(heading_words().alike[parts])
     return None
 
 
-def _listed(text: str) -> _Meaning | None:
+def _listed(text: str) -> Heading | None:
     """What a text means that stands in the data files as a whole."""
     if not _SIGNS.isdisjoint(_NUMBER_SIGN.sub("", text)):
         return None
@@ -458,12 +441,11 @@ def _listed(text: str) -> _Meaning | None:
     if several or len(fields) > 1:
         candidates = (*fields, *(f for f in several or () if f not in fields))
         named = all(FIELDS[f].kind != "number" for f in candidates)
-        return _Meaning(None, candidates, general=spelled in word_keys("general") or named and len(fields) > 1)
+        return Heading(candidates=candidates, general=spelled in word_keys("general") or named and len(fields) > 1)
     for field, how in fields.items():
         basis = ABBREVIATION if how == "abbreviations" else SYNONYM
-        return _Meaning(
-            field, (field,), basis, LIKELY if how == "loose" else CERTAIN, spelled in heading_words().at_atmosphere
-        )
+        constants = ((_MEASURED_AT, 0.0),) if spelled in heading_words().at_atmosphere else ()
+        return Heading(field, None, basis, LIKELY if how == "loose" else CERTAIN, (field,), constants=constants)
     return None
 
 
@@ -519,37 +501,27 @@ def _conditions(whole: str) -> tuple[list[tuple[float, str]], str, str]:
     return found, rest.strip(), strange
 
 
+@cache
+def _quantity() -> re.Pattern[str]:
+    end = rf"$|[,;/]|(?:{any_of(word_list('and'))})\b"
+    return re.compile(rf"({NUMBER})\s*([^\d\s,;()][^\d,;()]*?)\s*(?:{end})", re.IGNORECASE)
+
+
 def _quantities(text: str) -> list[tuple[float, str]] | None:
     """Pressures and temperatures of a text that holds nothing else: "20 °C, 1013 hPa"; None otherwise."""
-    made, end = [], 0
-    for match in _QUANTITY.finditer(text):
-        unit = canonical(match[2])
-        if (
-            text[end : match.start()].strip(" ,;/")
-            or unit is None
-            or not (
-                belongs("line_pressure_bar", unit)
-                or belongs("atmospheric_pressure_hpa", unit)
-                or belongs("airline_temperature_c", unit)
-            )
-        ):
-            return None
-        made.append((float(match[1].replace(",", ".")), unit))
-        end = match.end()
-    return made if made and not text[end:].strip(" ,;/") else None
+    made = [(number(m[1]), canonical(m[2]) or "") for m in _quantity().finditer(text)]
+    known = all(any(belongs(field, unit) for field in _OF_CONDITIONS) for _, unit in made)
+    return made if made and known and not _quantity().sub("", text).strip(" ,;/") else None
 
 
-def _with_conditions(made: Heading, meaning: _Meaning, conditions: list[tuple[float, str]]) -> Heading:
+def _with_conditions(made: Heading, conditions: list[tuple[float, str]]) -> Heading:
     """Give a heading its conditions: the pressure of a dew point, else only the reference condition fits."""
-    field, constants = made.field, []
-    at = "dew_point_measured_at_bar"
-    if meaning.at_atmosphere:
-        constants.append((at, 0.0))
     for value, unit in conditions:
-        if field == "dew_point_measured_c" and not constants and (value, unit) == (1.0, "atm"):
-            constants.append((at, 0.0))
-        elif field == "dew_point_measured_c" and not constants and belongs(at, unit):
-            constants.append((at, float(convert(at, unit, value))))
-        elif field == "dew_point_measured_c" or value not in _REFERENCE.get(unit, ()):
+        of_dew_point = made.field == "dew_point_measured_c"
+        if of_dew_point and not made.constants and (value, unit) == (1.0, "atm"):
+            made = made._replace(constants=((_MEASURED_AT, 0.0),))
+        elif of_dew_point and not made.constants and belongs(_MEASURED_AT, unit):
+            made = made._replace(constants=((_MEASURED_AT, float(convert(_MEASURED_AT, unit, value))),))
+        elif of_dew_point or value not in _REFERENCE.get(unit, ()):
             return Heading(candidates=made.candidates, why=f"at {value:g} {unit} is another condition than ours")
-    return made._replace(constants=tuple(constants))
+    return made

@@ -13,17 +13,15 @@ from typing import Any, NamedTuple
 from grader.columns import FIELDS
 from grader.data import load_toml
 from grader.read.words.composed import is_group, is_part, tells
+from grader.read.words.figures import NUMBER
 from grader.read.words.heading_words import (
-    BREAK,
     CERTAIN,
     heading_words,
-    key,
     limit_pattern,
     others,
     reading_words,
-    tidy,
-    unglued,
     word_keys,
+    word_list,
 )
 from grader.read.words.headings import (
     EXACT,
@@ -38,6 +36,8 @@ from grader.read.words.headings import (
     unit_stated,
 )
 from grader.read.words.loose import own_word
+from grader.read.words.phrases import any_of
+from grader.read.words.spelling import BREAK, key, tidy, unglued
 from grader.read.words.substances import is_substance
 from grader.read.words.unclear import GASES, classes_of, guess
 from grader.read.words.units import belongs, canonical, quantity
@@ -54,13 +54,8 @@ NUMBERS = frozenset(f.name for f in FIELDS.values() if f.kind == "number")
 # A general word below one of these says what it says alone: "Water" over "Min temp", "Supply" over "Pressure".
 GROUPS = READINGS | {"supply"}
 VISIT = frozenset(f.name for f in FIELDS.values() if f.sheet == "Visit")
-NO_READING = (
-    "limit",
-    "verdict",
-    "unit",
-    "number",
-    "earlier",
-)  # kinds of columns, told by a word, that hold no reading of today
+# Kinds of columns, told by a word, that hold no reading of today.
+NO_READING = ("limit", "verdict", "unit", "number", "earlier")
 
 
 class Column(NamedTuple):
@@ -170,15 +165,16 @@ def is_limit(text: str) -> bool:
     return any(others().get(w) == "limit" for w in words) or not limits.isdisjoint(words)
 
 
-_RANGE = re.compile(r"[≤≥]?\s*\d+(?:[.,]\d+)?\s*(?:-|–|—|to|bis|à|\.\.)\s*\d+(?:[.,]\d+)?\D*")
+@cache
+def _range() -> re.Pattern[str]:
+    return re.compile(rf"[≤≥]?\s*{NUMBER}\s*(?:[-–—]|\.\.|{any_of(word_list('to'))})\s*{NUMBER}\D*")
 
 
 @lru_cache(maxsize=5_000)
 def _is_limit_text(text: str) -> bool:
-    if _RANGE.fullmatch(text.strip()):
-        return True
-    match = limit_pattern().match(text.strip())
-    return match is not None and any(c.isdigit() for c in match[0]) and text.strip()[0].isalpha()
+    match = limit_pattern().match(text)
+    stated = match is not None and any(c.isdigit() for c in match[0]) and text[0].isalpha()
+    return stated or _range().fullmatch(text) is not None
 
 
 def is_limit_text(value: Any) -> bool:
@@ -187,7 +183,7 @@ def is_limit_text(value: Any) -> bool:
     >>> is_limit_text("max 5 ppm"), is_limit_text("19.5 – 23.5 %"), is_limit_text("<5"), is_limit_text("4 ppm")
     (True, True, False, False)
     """
-    return type(value) is str and len(value) <= 40 and bool(value.strip()) and _is_limit_text(value)
+    return type(value) is str and len(value) <= 40 and bool(value.strip()) and _is_limit_text(value.strip())
 
 
 def is_later(text: str) -> bool:

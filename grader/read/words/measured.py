@@ -67,7 +67,7 @@ def readings_in(text: str) -> tuple[Stated, ...]:
     >>> readings_in("rechecked: 30 ppm")
     (Stated(choices=('co_ppm', 'co2_ppm'), value='30 ppm'),)
     """
-    if len(text) > _LONGEST or not any(map(str.isdigit, text)) or not _may_measure(text):
+    if len(text) > _LONGEST or not any(map(str.isdigit, text)):
         return ()
     lead, mark, _ = text.partition(":")
     if mark and REMARKS.say(lead, "measured.without"):
@@ -92,18 +92,6 @@ def may_speak(text: str) -> bool:
         return True
     words = REMARKS.words(text)
     return bool(REMARKS.standing(words, *_SPEAKING)) or not _names().keys().isdisjoint(words)
-
-
-def _may_measure(text: str) -> bool:
-    """Whether a text may name what is measured, correct a figure, or be one alone: cheap, wrong only on the side of yes."""
-    words = REMARKS.words(text)
-    told = not _beginnings().isdisjoint(words) or REMARKS.standing(words, "measured.corrects", "measured.falls")
-    return bool(told) or _FIGURE.fullmatch(text.strip()) is not None
-
-
-@cache
-def _beginnings() -> frozenset[str]:
-    return frozenset(name[:n] for name in _names() for n in range(1, len(name) + 1))
 
 
 def _named(part: str) -> list[_Name]:

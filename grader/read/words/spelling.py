@@ -1,4 +1,8 @@
-"""How a text is spelled, once for every reader of words: signs that look alike, capitals, spaces, units by any spelling."""
+"""How a text is spelled, once for every reader of words: signs that look alike, capitals, spaces, units by any spelling.
+
+`clean` is of any text as it is read, `fold` of a unit or a word of a cell as it is compared, `tidy` of a heading as it is
+taken apart, `key` of words as they are compared.
+"""
 
 from __future__ import annotations
 
@@ -22,6 +26,11 @@ _FOLD: dict[int, str | None] = {
     ord("μ"): "u",
 }
 
+# What stands between two words of a heading.
+BREAK = re.compile(r"[\s/,;:|()\[\]{}&+.\-–_]+")
+# A gas and its unit without a space ("COppm"), and a zero for the letter where a unit stands behind.
+_GLUED = re.compile(r"\b(co2?|o2|h2o|c02)(?=\s?[(\[]?\s?(?:ppm|vol|%|mg/m))", re.IGNORECASE)
+_T = re.compile(r"\bT°(?!\s?[CF]\b)")
 _NO_LETTER = re.compile(r"[^a-z0-9#]+")
 
 
@@ -66,6 +75,43 @@ def key(text: str) -> str:
         return folded if folded.isalnum() else _NO_LETTER.sub("", folded)
     folded = unicodedata.normalize("NFKD", folded.replace("œ", "oe"))
     return "".join(c for c in folded if c.isalnum() or c == "#")
+
+
+def tidy(text: str) -> str:
+    """A heading on one line, in composed plain letters, without footnote signs and white space at the ends.
+
+    >>> tidy(" 1. CO₂\u00a0\\n(mL/m³)*: ")
+    'CO2 (mL/m3)'
+    """
+    text = text.replace("º", "°").replace("\u00ad", "").replace("µ", "u")
+    text = re.sub(r"[\u200b-\u200f\u2060\ufeff]", "", unicodedata.normalize("NFKC", text))
+    text = re.sub(r"(?<=[^\W\d])[-‐]\s*\n\s*(?=[a-zäöüéèà])", "", text)
+    text = unglued(re.sub(r"\^(?=[23])", "", text))
+    text = " ".join(re.sub(r"[*†‡'\"’‘`´_]", " ", text).split())
+    text = re.sub(r"^\(?\d{1,2}[.)]\s+(?=\D)|^[a-z]\)\s*", "", text)
+    return text.strip(" :;,").rstrip(".")
+
+
+def unglued(text: str) -> str:
+    """A heading with a space between a gas and its unit, the letter for a zero before a unit, and T for T°.
+
+    >>> unglued("COppm"), unglued("C02 (ppm)"), unglued("C02"), unglued("T° la plus basse")
+    ('CO ppm', 'CO2  (ppm)', 'C02', 'T la plus basse')
+    """
+    if "°" in text:
+        text = _T.sub("T", text)
+    return _GLUED.sub(lambda m: f"{'CO2' if m[1].casefold() == 'c02' else m[1]} ", text)
+
+
+def bag(text: str, without: frozenset[str]) -> frozenset[str]:
+    """The words of a heading in no order, compared without case, accents and the s of a plural.
+
+    >>> bag("Temperature of the rooms", frozenset({"of", "the"})) == bag("room temperature", frozenset())
+    True
+    """
+    words = (key(t) for t in BREAK.split(text) if t)
+    return frozenset(w[:-1] if len(w) > 3 and w.endswith("s") and not w.endswith("ss") else w for w in words
+                     if w and w not in without)  # fmt: skip
 
 
 @cache

@@ -12,11 +12,11 @@ from typing import Any, NamedTuple
 from grader.columns import AIR, FIELDS, PARAMETERS
 from grader.read.words.dates import DATES, is_date
 from grader.read.words.figures import QUANTITY, number, temperatures_in
-from grader.read.words.heading_words import BREAK, heading_words, others, word_list
+from grader.read.words.heading_words import heading_words, others, word_list
 from grader.read.words.labels import column, kind_of
 from grader.read.words.phrases import any_of
 from grader.read.words.said import REMARKS
-from grader.read.words.spelling import key
+from grader.read.words.spelling import BREAK, key
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 

@@ -10,8 +10,8 @@ from typing import Any
 from grader.columns import substance_key
 from grader.data import load_toml
 from grader.problems import Unreadable
-from grader.read.words.heading_words import BREAK, key
 from grader.read.words.notation import parse_number
+from grader.read.words.spelling import BREAK, key
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 

@@ -11,8 +11,9 @@ from typing import Any, NamedTuple
 
 from grader.data import load_toml
 from grader.read.words.figures import without_durations
-from grader.read.words.heading_words import BREAK, stems, word_keys
+from grader.read.words.heading_words import stems, word_keys
 from grader.read.words.phrases import Lists, Phrases, phrases_of, words_in
+from grader.read.words.spelling import BREAK
 from grader.read.words.units import belongs, canonical, quantity
 
 _LISTS = Lists("unclear.toml")

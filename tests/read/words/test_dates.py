@@ -190,11 +190,9 @@ def test_any_text_gives_a_date_or_a_reason(text):
 
 def test_twelve_months_have_names_and_short_names():
     months = load_toml("notation.toml")["months"]
-    assert (
-        {months[m.casefold()] for m in MONTHS[1:]}
-        == {months[m[:3].casefold()] for m in MONTHS[1:]}
-        == set(range(1, 13))
-    )
+    assert len(months) == 12
+    for n, name in enumerate(MONTHS[1:], 1):
+        assert {name.casefold(), name[:3].casefold()} <= set(months[str(n)])
 
 
 @pytest.mark.parametrize(

@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 
 from grader.columns import FIELDS
 from grader.data import load_toml
-from grader.read.words.heading_words import CERTAIN, LIKELY, UNSURE, heading_languages, key, others, tidy, words_of
+from grader.read.words.heading_words import CERTAIN, LIKELY, UNSURE, heading_languages, key, others, words_of
 from grader.read.words.headings import kind_of, understand
+from grader.read.words.spelling import tidy
 
 CASES = tomllib.loads((Path(__file__).parent / "headings_cases.toml").read_text(encoding="utf-8"))
 UNDERSTOOD = [(t, f, u) for group in ("english", "german", "french") for t, (f, u) in CASES[group].items()]
@@ -84,7 +85,7 @@ def test_no_synonym_is_ambiguous_too(language):
 @pytest.mark.parametrize("language", heading_languages())
 def test_a_language_file_names_only_fields_that_exist_and_lists_nothing_twice(language):
     data = load_toml(f"headings-{language}.toml")
-    named = set(data["fields"]) | set(data["at_atmosphere"]) | {f for c in data["ambiguous"].values() for f in c}
+    named = set(data["fields"]) | set(data["at_atmosphere"]) | {f for c in data["ambiguous"] for f in c.split()}
     assert named <= set(FIELDS)
     assert {how for entry in data["fields"].values() for how in entry} <= {"synonyms", "abbreviations", "loose"}
     seen = defaultdict(list)
