@@ -99,30 +99,31 @@ def _without_doubt(grid: Grid, found: list[Pair]) -> list[Pair]:
             dryer = dryer_beside(p.value) if p.label.field == SUPPLY else None
             more += [(column_of(p.value, dryer), dryer.value)] if dryer and not more else []
             facts += [Pair(p.value_row, p.value_column, c, p.value_row, p.value_column, v, "inside") for c, v in more]
-    if not facts:
-        return made
     known = {p.label.field for p in made if p.value is not None}
-    texts = {v for cells in grid.rows for v in cells if type(v) is str}
     for field in dict.fromkeys(p.label.field for p in facts if p.label.field not in known):
         mine = [p for p in facts if p.label.field == field]
-        others = texts - {grid.rows[p.row][p.column] for p in mine}
-        if field in (SUPPLY, DRYER) and any(map(of_cylinders, texts)):
-            continue
-        if field == DATE and any(c.field == DATE and v != mine[0].value for t in others for c, v in told(t)):
-            continue  # each block has its own
-        if field == COLD:
-            least: Any = coldest(p.value for p in mine)
-            placed = [p.label.how == OF_A_PLACE for p in mine]
-            sure = all(map(led, mine))
-            if is_warm(least):
-                if not sure or all(placed) or _may_be_colder(grid, mine, {(p.row, p.column) for p in made}):
-                    continue
-            elif not sure or any(placed) and any(map(of_elsewhere, others)):
-                least = Unreadable(least, "twice")  # colder than is allowed for without it: it must not be passed over
-            mine = [p._replace(value=least) for p in mine]
-        if len({p.value for p in mine}) == 1:
-            made += mine
+        made += _agreed(grid, mine, {(p.row, p.column) for p in made}, all(map(led, mine)))
     return made
+
+
+def _agreed(grid: Grid, mine: list[Pair], labels: set[Cell], sure: bool) -> list[Pair]:
+    """The facts of one field; [] where they differ, or what else stands on the sheet leaves a doubt. labels : known cells."""
+    field = mine[0].label.field
+    others = grid.texts - {grid.rows[p.row][p.column] for p in mine}
+    if field in (SUPPLY, DRYER) and any(map(of_cylinders, grid.texts)):
+        return []
+    if field == DATE and any(c.field == DATE and v != mine[0].value for t in others for c, v in told(t)):
+        return []  # each block has its own
+    if field == COLD:
+        least: Any = coldest(p.value for p in mine)
+        placed = [p.label.how == OF_A_PLACE for p in mine]
+        if is_warm(least):
+            if not sure or all(placed) or _may_be_colder(grid, mine, labels):
+                return []
+        elif not sure or any(placed) and any(map(of_elsewhere, others)):
+            least = Unreadable(least, "twice")  # colder than is allowed for without it: it must not be passed over
+        mine = [p._replace(value=least) for p in mine]
+    return mine if len({p.value for p in mine}) == 1 else []
 
 
 def _may_be_colder(grid: Grid, mine: list[Pair], labels: set[Cell]) -> bool:
