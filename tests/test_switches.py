@@ -236,8 +236,7 @@ def comes_of(data: bytes, name: str = "log.xlsx", **limits: float) -> See:
     """What becomes of a file with these limits besides those of the data: how it was refused, in one line, or "read"."""
 
     def see() -> str:
-        with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
-            patch.setattr(process, "_WATCH_SECONDS", 0.001)
+        with tempfile.TemporaryDirectory() as folder:
             (Path(folder) / name).write_bytes(data)
             problems = Problems()
             log = read_workbooks(find_workbooks([Path(folder)], problems), problems, limits=limits)
@@ -709,7 +708,7 @@ TURNS: list[Turn] = [
     (R, ("suffixes", "refused"), [], found_of("a.xlsx", "b.fods"), 2, 1),
     (R, ("suffixes", "read"), [".csv"], lambda: find._is_spreadsheet("a.xlsx"), True, False),
     (R, ("suffixes", "text"), [], lambda: find._is_spreadsheet("a.csv"), False, True),
-    (R, ("not_seen", "csv"), "x", lambda: process._not_seen()["csv"] == "x", False, True),
+    (R, ("not_seen", "csv"), "x", lambda: process._not_seen("csv") == "x", False, True),
     (G, ("sheet", "Tubes", "name"), "Tuben", lambda: "Tubes" in anew(COLUMNS).REGISTER, True, False),
     (G, ("sheet", "Tubes", "needed"), ["parameter"], of_sheet("needed"), ("parameter", "tube_lot"), ("parameter",)),
     (G, ("sheet", "Tubes", "identity"), ["tube_lot"], of_sheet("identity"), ("parameter", "tube_lot"), ("tube_lot",)),

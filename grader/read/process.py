@@ -290,8 +290,13 @@ def _add_notes(problems: Problems, number: int, notes: Iterable[Note]) -> None:
         problems.add(code, file=number, sheet=sheet, cell=cell, value=value, **params)
 
 
+def _not_seen(format_: str) -> str:
+    """What cannot be seen in files of a format; "" where all can."""
+    return load_toml("limits_reading.toml")["not_seen"].get(format_, "")
+
+
 def _add_file(builder: LogBuilder, file: FoundFile, reply: Reply) -> int:
-    unseen = load_toml("limits_reading.toml")["not_seen"].get(reply.format, "") if reply.state != "refused" else ""
+    unseen = _not_seen(reply.format) if reply.state != "refused" else ""
     rows = reply.rows_found, 0, reply.rows_passed_over
     read = LogFile(file.name, file.path, reply.format, reply.sha256, reply.size, *rows, reply.state, unseen)
     return builder.add_file(read, reply.seconds)
