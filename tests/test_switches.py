@@ -607,6 +607,8 @@ TURNS: list[Turn] = [
     (S, ("measured", "counted"), [], lambda: len(measured.readings_in("CO tube 10 strokes")), 0, 1),
     (S, ("measured", "corrects"), [], lambda: len(measured.readings_in("was 30")), 1, 0),
     (S, ("measured", "falls"), [], lambda: len(measured.readings_in("dropped to 2 bar")), 1, 0),
+    (S, ("measured", "spoken"), [], lambda: len(measured.readings_in("CO thirty ppm")), 1, 0),
+    (S, ("measured", "units"), ["x=x"], lambda: len(measured.readings_in("30 parts")), 1, 0),
     (S, ("measured", "visit"), [], lambda: said.REMARKS.say("Max CO during the visit 28", "measured.visit"), True, False),
     (S, ("span", "of"), [], lambda: answers.answers_badly("3 of 4 passed"), True, False),
     (S, ("span", "to"), [], lambda: len(outlet_names.spanned("P2 bis P4", ["P2", "P3", "P4"])), 3, 0),

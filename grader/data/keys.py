@@ -102,7 +102,7 @@ PAGES: dict[str, Any] = {
         "mended due again past small other case optional",
         "cold": "words without",
         "apart": "words",
-        "measured": "without of counted corrects visit falls",
+        "measured": "without of counted corrects visit spoken units falls",
         "alone": "words remark filler title",
         "span": "same to from on of",
     },

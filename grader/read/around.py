@@ -25,7 +25,20 @@ from grader.read.words.dates import is_date
 from grader.read.words.labels import kind_of
 from grader.read.words.measured import may_speak, readings_in
 from grader.read.words.outlet_names import begins_with, called, of_more
-from grader.read.words.said import AROUND, FILE, LINE, REMARKS, ROW, TITLE, against, alone, may_tell, smells, titled
+from grader.read.words.said import (
+    AROUND,
+    FILE,
+    LINE,
+    REMARKS,
+    ROW,
+    TITLE,
+    against,
+    alone,
+    alone_in_part,
+    may_tell,
+    smells,
+    titled,
+)
 from grader.read.words.spelling import key
 from grader.read.words.stated import is_label, stated
 from grader.read.words.unclear import classes_of
@@ -151,14 +164,14 @@ def _of_some(regions: Sequence[Region], outlets: Outlets, cells: Cells, at: Cell
     """
     words, figures = against(text, LINE) or smells(text) or text * _excepts(text), readings_in(text)
     in_a_test = not lone and any(at[0] in r.tests for r in regions if r.down)
-    if in_a_test or not (words or figures or alone(text, whole=False)):
+    if in_a_test or not (words or figures or alone_in_part(text, whole=False)):
         return False
     named = outlets.named(text, at[0])
     if not named and lone:
         named = [(r, i) for r in regions for i in r.beside(at)]
         words = words and (against(text, ROW) or smells(text)) * (not _excepts(text))
     for region, i in named:
-        region.keep([i], words or alone(text, shown(outlets_of(region.table)[i])), at)
+        region.keep([i], words or alone_in_part(text, shown(outlets_of(region.table)[i])), at)
         region.measure([i], at, text, figures)
     own = not lone and any(at in r for r in regions if not r.down)  # "mixed up with P3", said in P2's form
     if own and not any(begins_with(text, r.outlets[i]) for r, i in named):
@@ -254,7 +267,7 @@ def _tells(text: str) -> bool:
     """Whether a text says anything, by its words alone."""
     if not may_speak(text):
         return not any(map(str.isdigit, text)) and kind_of(text) == "verdict"
-    if alone(text, whole=False) or readings_in(text) or answers_badly(text) or called(text) or may_be_ill(text):
+    if alone_in_part(text, whole=False) or readings_in(text) or answers_badly(text) or called(text) or may_be_ill(text):
         return True
     if len(text.split()) > _LEAST_LISTED and REMARKS.say(text, "general.approved"):
         return True  # of some, and not of others

@@ -10,10 +10,11 @@ from functools import cache, lru_cache
 from typing import NamedTuple
 
 from grader.columns import FIELDS
+from grader.data import load_toml
 from grader.read.words.dates import DATES, is_date
 from grader.read.words.figures import NUMBER, UNIT
 from grader.read.words.heading_words import heading_words
-from grader.read.words.phrases import WORD
+from grader.read.words.phrases import WORD, any_of
 from grader.read.words.said import REMARKS, SIGNS, may_tell, sentences
 from grader.read.words.spelling import key
 from grader.read.words.stated import Stated
@@ -56,6 +57,38 @@ def _names() -> dict[str, str]:
     return {k: fields[0] for k, fields in found.items() if len(fields) == 1}
 
 
+_SPOKEN_ALONE = 6  # figures in words from which they may stand without a unit
+
+
+@cache
+def _spoken() -> tuple[dict[str, str], dict[str, str], re.Pattern[str]]:
+    """Figures in words, units in words, and where they stand in a text."""
+    words = load_toml(REMARKS.file)["measured"]
+    figures = dict(w.split() for w in words["spoken"])
+    units = dict(w.split("=") for w in words["units"])
+    figure = rf"(?P<figure>{any_of(figures)}|{NUMBER})"
+    return figures, units, re.compile(rf"(?<![\w-]){figure}(?:\s+(?P<unit>{any_of(units)}))?(?![\w-])", re.IGNORECASE)
+
+
+@lru_cache(maxsize=20_000)
+def in_figures(text: str) -> str:
+    """A text with its figures and units in words as figures and signs.
+
+    >>> in_figures("CO was thirty ppm"), in_figures("0,9 Milligramm Öl"), in_figures("two hoods"), in_figures("elf Teile CO")
+    ('CO was 30 ppm', '0,9 mg Öl', 'two hoods', '11 ppm CO')
+    """
+    figures, units, pattern = _spoken()
+
+    def written(found: re.Match[str]) -> str:
+        figure, unit = found["figure"].lower(), found["unit"]
+        value = figures.get(figure, figure)
+        if figure not in figures and unit is None or unit is None and int(value) < _SPOKEN_ALONE:
+            return found[0]
+        return f"{value} {units[unit.lower()]}" if unit else value
+
+    return pattern.sub(written, text)
+
+
 @lru_cache(maxsize=20_000)
 def readings_in(text: str) -> tuple[Stated, ...]:
     """Readings that a text states, but for limits, gases of calibration, ranges and figures of an earlier day.
@@ -67,6 +100,7 @@ def readings_in(text: str) -> tuple[Stated, ...]:
     >>> readings_in("rechecked: 30 ppm")
     (Stated(choices=('co_ppm', 'co2_ppm'), value='30 ppm'),)
     """
+    text = in_figures(text) if len(text) <= _LONGEST else text
     if len(text) > _LONGEST or not any(map(str.isdigit, text)):
         return ()
     lead, mark, _ = text.partition(":")
@@ -88,10 +122,15 @@ def may_speak(text: str) -> bool:
     >>> may_speak("see report 17"), may_speak("Bay 3"), may_speak("hose perished"), may_speak("CO 30"), may_speak("??")
     (False, False, True, True, True)
     """
-    if may_tell(text) or not _SIGNS.isdisjoint(text) or text[:1].isdigit() and _FIGURE.fullmatch(text.strip()):
+    if may_tell(text) or not _SIGNS.isdisjoint(text) or _bare(text):
         return True
     words = REMARKS.words(text)
     return bool(REMARKS.standing(words, *_SPEAKING)) or not _names().keys().isdisjoint(words)
+
+
+def _bare(text: str) -> bool:
+    """Whether a text holds a figure with a unit of a content, of which it need not say more."""
+    return any(map(str.isdigit, text)) and any((m[2] or "").casefold() in ("ppm", "mg") for m in _FIGURE.finditer(text))
 
 
 def _named(part: str) -> list[_Name]:
@@ -121,13 +160,15 @@ def _of_part(part: str, text: str, elsewhere: bool) -> list[Stated]:
             continue
         figure = " ".join(match[1].split())
         fields = _fields_of(part, names, match.start(1), match.end() if unit else match.end(1))
-        alone = part.strip() == match[0].strip() == text.strip() and unit == "ppm"
+        alone = unit == "ppm"
         if (
             not fields
             and not elsewhere
             and (alone or REMARKS.say(text, "measured.corrects") and (unit == "ppm" or _ends(word)))
         ):
             fields = [f for f in _GASES if unit is None or unit == FIELDS[f].unit]
+        if not fields and not elsewhere and word.casefold() == "mg":
+            fields = [_BY_TUBE[0]]
         if not fields and unit is not None and REMARKS.say(text, "measured.falls"):
             fields = [f for f in _OF_A_LINE if belongs(f, unit)]
         bare = (*_GASES, _OF_A_LINE[0])  # of oil and water many figures speak

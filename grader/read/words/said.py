@@ -275,7 +275,11 @@ def alone(text: str, name: str = "", *, whole: bool = True, remark: bool = True)
     ('Shut!', '??', '', '', 'P2: shut')
     """
     own = REMARKS.words(name)
-    words = [w for w in REMARKS.words(text) if w not in own] if len(text) <= _LONGEST_ALONE else []
+    words = (
+        [w for w in REMARKS.words(text) if w not in own and not (own and w.isdigit())]
+        if len(text) <= _LONGEST_ALONE
+        else []
+    )
     signed = not SIGNS.isdisjoint(text)
     if not words:
         asked = "?" in text and (name or set(text) <= set("?! "))
@@ -307,15 +311,19 @@ def is_repeat(text: str) -> bool:
 _PIECES = re.compile(r"[,;–()]|\.\s|\s-\s")
 
 
-def alone_in_part(text: str) -> str:
+def alone_in_part(text: str, name: str = "", *, whole: bool = True) -> str:
     """A remark that is, or of which one part is, nothing but a short word for what is wrong; "" for any other.
+
+    name, whole : as in `alone`; in a line that names an outlet figures say nothing ("10:10 P2 oil, shut").
 
     >>> alone_in_part("brass coupling, shut"), alone_in_part("no oil, water"), alone_in_part("cold, lid shut")
     ('brass coupling, shut', '', '')
     """
     parts = _PIECES.split(text)
     stop = next((i for i, part in enumerate(parts) if REMARKS.say(part, "no.words")), len(parts))  # "no oil, water"
-    return alone(text) or " ".join(text.split()) * any(map(alone, parts[:stop] if len(parts) > 1 else ()))
+    told = alone(text, name, whole=whole)
+    pieces = parts[:stop] if len(parts) > 1 else []
+    return told or " ".join(text.split()) * any(alone(piece, name, whole=whole) for piece in pieces)
 
 
 def _denied(text: str) -> bool:
