@@ -52,6 +52,7 @@ from grader.read.words import (
     outlet_names,
     said,
     stated,
+    supplied,
     units,
     verdicts,
 )
@@ -168,6 +169,14 @@ def facts(text: str) -> See:
 
 def answered(heading: str, *values: Any) -> See:
     return lambda: verdicts.read(heading, values)[0]
+
+
+def supply_of(text: str) -> See:
+    return lambda: found.supply if (found := supplied.supplied(text)) else None
+
+
+def dryer_of(text: str) -> See:
+    return lambda: found.dryer or None if (found := supplied.supplied(text)) else None
 
 
 def against(text: str, where: str = said.ROW) -> See:
@@ -374,6 +383,7 @@ L, S, UN, SU, R = "loose_words.toml", "said.toml", "unclear.toml", "substances.t
 SC, H, G, K, C = "rules/_schema.toml", "headings-en.toml", "register.toml", "work.toml", "causes.toml"
 SH, PA, B = "sheets.toml", "palette.toml", "blank.toml"
 W, M = "wear.toml", "marked.toml"
+SP = "supplied.toml"
 CL, COLD, V = "clauses.toml", "lowest_use_temperature_c", "verdicts.toml"
 CM, AMBIENT = "composed.toml", "ambient_temperature_c"
 COLDEST = (COLD, AMBIENT)
@@ -540,6 +550,24 @@ TURNS: list[Turn] = [
     (CL, ("supply", "airline"), [], facts("BA airline"), ["supply"], []),
     (CL, ("supply", "further"), [], facts("BA airline, after-dryer"), ["supply"], []),
     (CL, ("supply", "covered"), [], facts("BA airline"), ["supply"], []),
+    (SP, ("charging",), [], supply_of("HP compressor samples"), "charging compressor", None),
+    (SP, ("compressor",), [], supply_of("Breathing air compressor 300 bar"), "charging compressor", None),
+    (SP, ("cylinder",), [], supply_of("SCBA cylinders"), "cylinder", None),
+    (SP, ("dryer",), [], dryer_of("Airline, refrigeration dryer"), "refrigerant", None),
+    (SP, ("itself",), [], dryer_of("Netz, Kältetrockner"), "refrigerant", None),
+    (SP, ("alone",), [], dryer_of("Airline sets, desiccant"), "desiccant", None),
+    (SP, ("none",), [], dryer_of("Airline sets, no dryer"), "none", None),
+    (SP, ("further_covered",), [], supply_of("Airline hoods"), "airline", None),
+    (SP, ("title",), [], supply_of("Airline, quality log"), "airline", None),
+    (SP, ("both",), [], supply_of("Mill and Hill: airline"), None, "airline"),
+    (SP, ("page",), [], supply_of("Airline, page 2"), "airline", None),
+    (SP, ("joining",), [], supply_of("Airline, page 2 sur 3"), "airline", None),
+    (SP, ("numbered",), [], lambda: supplied.names_cylinders("Cylinder no"), True, False),
+    (SP, ("high",), [], supply_of("Cylinders, nominal 300 bar"), "cylinder", None),
+    (SP, ("about",), [], supply_of("Mill Hoses, airline"), None, "airline"),
+    (SP, ("doubt",), [], supply_of("Mill Hire, airline"), None, "airline"),
+    (SP, ("place",), [], supply_of("Mill Hall, airline"), None, "airline"),
+    (SP, ("place_ends",), [], supply_of("Spritzhalle, airline"), None, "airline"),
     (CL, ("test_date", "test"), [], facts("Tested on 3 May 2026"), ["test_date"], []),
     (CL, ("test_date", "number"), [], facts("Report no 7 of 3 May 2026"), ["test_date"], []),
     (CL, ("test_date", "by"), [], facts("Tested on 3 May 2026 by a contractor"), ["test_date"], []),

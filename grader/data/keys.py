@@ -91,6 +91,11 @@ PAGES: dict[str, Any] = {
         "test_date": "test number by covered",
         "short": "",
     },
+    "supplied.toml": dict.fromkeys(
+        "charging compressor cylinder dryer itself alone none further_covered title both page joining numbered high about doubt "
+        "place place_ends".split(),
+        "",
+    ),
     "said.toml": {
         "against": "verdict stop void undone lapsed instrument trouble row",
         "answer": "good ill filler no yes fine closed",

@@ -200,7 +200,7 @@ def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[_Rows]:
     if not stated and _labels_among_values(grid, side, [r for r in rows if r > min(names)]):
         return []
     made = []
-    begin = 0
+    begin = about = 0
     for name, after in zip(names, [*names[1:], len(grid.rows)]):
         end = after
         filled = {r: _filled(grid, side, r) for r in range(begin, end)}
@@ -217,7 +217,8 @@ def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[_Rows]:
         ):
             start -= 1
         if stated or any(r in side.labels and _may_read(side.labels[r]) for r in range(start, stop)):
-            made.append(_Rows(begin, start, name, stop, end))  # else dates over outlets, or words
+            made.append(_Rows(about, start, name, stop, end))  # else dates over outlets, or words
+            about = end
         begin = end
     return made
 

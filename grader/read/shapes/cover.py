@@ -8,8 +8,10 @@ from grader.read.given import Given, add, filled, is_by_layout, without
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import given_by, pairs
 from grader.read.shapes.rows import plain
-from grader.read.words.labels import SHARED
+from grader.read.words.labels import SHARED, label
+from grader.read.words.supplied import AIRLINE, CYLINDER, names_a_place, names_cylinders, speaks_otherwise
 
+_SUPPLIED = ("supply", "dryer")
 _LONGEST_COVER = 200  # rows
 # What may stand on a cover though the blank has it among the readings.
 FACTS = frozenset({"line_pressure_bar"})
@@ -39,21 +41,52 @@ def _says_where_or_when(table: Table) -> bool:
 
 
 def cover_of(grid: Grid) -> dict[str, Given]:
-    """What the labels of a sheet without tests give that say where and when; {} where it is no such sheet."""
+    """What the labels of a sheet without tests give that say where and when, or what supplies all; {} where it is none."""
     given: dict[str, Given] = {}
     for pair in pairs(grid, 0, len(grid.rows)) if len(grid.rows) <= _LONGEST_COVER else ():
         field = pair.label.field
         if pair.value is not None and field in SHARED | FACTS and pair.where != "below":
             add(given, field, given_by(grid, pair, "label on another sheet"))
-    return given if len(given) >= 2 and {"site", "test_date"} & set(given) else {}
+    of_all = len(given) >= 2 and {"site", "test_date"} & set(given) or "supply" in given
+    return given if of_all else {}
 
 
 def given_to(table: Table, cover: dict[str, Given]) -> dict[str, Given]:
-    """What a cover gives to a table: all, or what it says of the place to tests that have their own dates and no site."""
+    """What a cover gives to a table: all, or what it says of the place to tests that have their own dates and no site.
+
+    Supply and dryer hold where it names no site and no day, and the table no sites.
+    """
     mine = {f: one for f, one in cover.items() if f not in FACTS or f not in table.places}
     if not table.own and _says_where_or_when(table):
         sited = "site" not in cover or "site" in table.places or "site" in table.constants
-        mine = {f: one for f, one in mine.items() if f in _PLACE and f not in table.places and not sited}
+        of_all = not {"site", "test_date"} & set(cover) and "site" not in table.places
+        kept = _SUPPLIED if of_all else () if sited else _PLACE
+        mine = {f: one for f, one in mine.items() if f in kept and f not in table.places}
     if "line_pressure_bar" in mine and pressure_dew_point(table.how, table.places):
         mine["dew_point_measured_at_bar"] = mine["line_pressure_bar"]
     return mine
+
+
+def parts_the_supply(grid: Grid) -> bool:
+    """Whether a sheet without tests says that a part of the site has its own: "Bay 2 moved to its own compressor"."""
+    return any(names_a_place(text) and speaks_otherwise(text, AIRLINE, "") for text in grid.texts)
+
+
+def without_lines(table: Table) -> Table:
+    """A table without the supply and dryer that a line of text, behind no label, says of all its tests."""
+    texts = {field: table.how.get(field, ("",))[0] for field in _SUPPLIED if field in table.constants}
+    return without(table, {field for field, text in texts.items() if text and label(text) is None})
+
+
+def of_cylinders(table: Table) -> dict[str, Given]:
+    """That cylinders supply the tests of a table which states no supply, where its outlets' heading calls them cylinders."""
+    heading = table.how.get("outlet", ("",))[0]
+    if table.own or "supply" in table.places or "supply" in table.constants or not names_cylinders(heading):
+        return {}
+    place = table.places.get("outlet") or table.constants["outlet"][0]
+    return {"supply": Given(place, CYLINDER, heading, "what was tested, by its heading")}
+
+
+def is_of_cylinders(grid: Grid) -> bool:
+    """Whether a sheet speaks of no other supply than cylinders."""
+    return not any(speaks_otherwise(text, CYLINDER, "") for text in grid.texts)

@@ -12,6 +12,7 @@ from grader.read.words.clauses import (
     COLD,
     DATE,
     DRYER,
+    IN_A_TITLE,
     OF_A_PLACE,
     SAID,
     SUPPLY,
@@ -28,10 +29,13 @@ from grader.read.words.clauses import (
 )
 from grader.read.words.dates import is_date
 from grader.read.words.labels import column, is_unit, label, looks_like_value
+from grader.read.words.supplied import AIRLINE, names_another_place, says_nothing, speaks_otherwise
 from grader.read.words.unclear import classes_of
 
 _SPEAKING = ("system", "location", "supply", "remarks")  # fields whose value may say more than that
 _LONGEST_TITLE = 40
+_SUPPLIED = (SUPPLY, DRYER)
+_TITLES = 2  # rows at the top of a sheet that may be its title
 
 
 def with_facts(grid: Grid, labels: list[Pair], first: int, stop: int) -> list[Pair]:
@@ -89,19 +93,31 @@ def _without_doubt(grid: Grid, found: list[Pair]) -> list[Pair]:
         sure = p.label.field != COLD or p.label.how not in SAID and not is_warm(p.value)
         return sure or not _of_instruments(grid, p.row, p.column)
 
+    led_by = {(q.row, at) for q in found for at in (q.column, *([q.value_column] if q.value_row == q.row else ()))}
+    titles = [row for row, cells in enumerate(grid.rows) if cells.count(None) < len(cells)][:_TITLES]
+
+    def supplies(p: Pair) -> bool:  # nothing beside it speaks of it, and what has a name before it is a title
+        beside = [(at, v) for at, v in enumerate(grid.rows[p.row]) if v is not None and (p.row, at) not in led_by]
+        named = p.row in titles
+        free = all(type(v) is str and (named or at > p.column) and says_nothing(v) or is_date(v) for at, v in beside)
+        return free and (named or p.label.how not in (IN_A_TITLE, OF_A_PLACE))
+
     found = list(filter(stays, found))
     made = [p for p in found if p.label.how not in SAID]
     facts = [p for p in found if p.label.how in SAID and (p.row, p.column) not in values]
-    facts = [p for p in facts if p.label.field == COLD or led(p)]
+    facts = [p for p in facts if p.label.field == COLD or (supplies if p.label.field in _SUPPLIED else led)(p)]
     for p in made:
-        if p.label.field in _SPEAKING and type(p.value) is str and p.where != "inside":
-            more = [c for c in told(p.value) if c[0].how in SAID]
+        if p.label.field in _SPEAKING and type(p.value) is str and (p.where != "inside" or p.label.field == SUPPLY):
+            named = (IN_A_TITLE, OF_A_PLACE) if p.label.field == "remarks" else ()
+            more = [c for c in told(p.value) if c[0].how in SAID and c[0].how not in named]
             dryer = dryer_beside(p.value) if p.label.field == SUPPLY else None
             more += [(column_of(p.value, dryer), dryer.value)] if dryer and not more else []
             facts += [Pair(p.value_row, p.value_column, c, p.value_row, p.value_column, v, "inside") for c, v in more]
     known = {p.label.field for p in made if p.value is not None}
     for field in dict.fromkeys(p.label.field for p in facts if p.label.field not in known):
         mine = [p for p in facts if p.label.field == field]
+        if field in _SUPPLIED and _otherwise(grid, facts):
+            continue
         made += _agreed(grid, mine, {(p.row, p.column) for p in made}, all(map(led, mine)))
     return made
 
@@ -110,8 +126,6 @@ def _agreed(grid: Grid, mine: list[Pair], labels: set[Cell], sure: bool) -> list
     """The facts of one field; [] where they differ, or what else stands on the sheet leaves a doubt. labels : known cells."""
     field = mine[0].label.field
     others = grid.texts - {grid.rows[p.row][p.column] for p in mine}
-    if field in (SUPPLY, DRYER) and any(map(of_cylinders, grid.texts)):
-        return []
     if field == DATE and any(c.field == DATE and v != mine[0].value for t in others for c, v in told(t)):
         return []  # each block has its own
     if field == COLD:
@@ -124,6 +138,20 @@ def _agreed(grid: Grid, mine: list[Pair], labels: set[Cell], sure: bool) -> list
             least = Unreadable(least, "twice")  # colder than is allowed for without it: it must not be passed over
         mine = [p._replace(value=least) for p in mine]
     return mine if len({p.value for p in mine}) == 1 else []
+
+
+def _otherwise(grid: Grid, facts: list[Pair]) -> bool:
+    """Whether a sheet speaks of another supply or dryer than facts of it tell."""
+    supply, dryer = (next((p.value for p in facts if p.label.field == f), "") for f in _SUPPLIED)
+    others = grid.texts - {grid.rows[p.row][p.column] for p in facts}
+    placed = {
+        str(grid.rows[p.row][p.column]) for p in facts if p.label.how == OF_A_PLACE and p.label.field in _SUPPLIED
+    }
+    if any(names_another_place(t, line) for line in placed for t in others if label(t) is None):
+        return True
+    if supply in ("", AIRLINE) and any(map(of_cylinders, grid.texts)):
+        return True
+    return any(speaks_otherwise(t, supply or AIRLINE, dryer) for t in others if label(t) is None)
 
 
 def _may_be_colder(grid: Grid, mine: list[Pair], labels: set[Cell]) -> bool:

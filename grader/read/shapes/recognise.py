@@ -19,7 +19,16 @@ from grader.read.given import Given, filled
 from grader.read.layout_spec import LayoutSpec, TableSpec
 from grader.read.marks import of_the_marked
 from grader.read.sayings import Said, of_their_outlets, said_of_all, with_what_names_say
-from grader.read.shapes.cover import FACTS, cover_of, given_to, with_visit
+from grader.read.shapes.cover import (
+    FACTS,
+    cover_of,
+    given_to,
+    is_of_cylinders,
+    of_cylinders,
+    parts_the_supply,
+    with_visit,
+    without_lines,
+)
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.own_blank import own_tables, read_own, read_visit
 from grader.read.shapes.rows import plain
@@ -55,6 +64,7 @@ class _Workbook:
     visit     : what the sheet Visit gives, None where there is none. covers : sheets that give, and what.
     forms     : sheets of facts, which are covers where any other sheet has tests.
     blocks    : of one parameter each, joined at the end. strange : notes on such of nobody knows what.
+    bottled   : sheets of cylinders. parted : whether a sheet of notes says that a part of the site has its own supply.
     """
 
     def __init__(self, layout: LayoutSpec) -> None:
@@ -68,6 +78,8 @@ class _Workbook:
         self.forms: list[tuple[Grid, Recognised]] = []
         self.blocks: list[Matrix] = []
         self.strange: list[Note] = []
+        self.bottled: set[str] = set()
+        self.parted = False
 
     def take(self, grid: Grid, specs: list[TableSpec]) -> None:
         """Read one sheet. specs : what layout files say of it."""
@@ -111,7 +123,10 @@ class _Workbook:
 
     def _keep(self, grid: Grid, made: Recognised) -> None:
         """Keep the tables of a sheet with what its other cells say; a sheet without one may be a cover."""
+        if any(map(of_cylinders, made.tables)) and is_of_cylinders(grid):
+            self.bottled.add(grid.name)
         if not made.tables:
+            self.parted = self.parted or parts_the_supply(grid)
             self.unused += _not_used(grid)
             if cover := cover_of(grid):
                 self._cover(grid, cover)
@@ -175,7 +190,9 @@ class _Workbook:
                 self.notes.append(Note("cover_sheet", sheet, "", sheet, {"count": len(cover)}))
         if len(tables) > 1 or not all(t.own for t in tables):
             tables = self.layout.completed(with_sheet_names(tables, self.notes), self.notes)
-        return tables
+        if self.parted:
+            tables = list(map(without_lines, tables))
+        return [filled(t, of_cylinders(t)) if t.sheet in self.bottled else t for t in tables]
 
 
 def _of_facts(table: Table) -> bool:

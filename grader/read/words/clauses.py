@@ -24,6 +24,7 @@ from grader.read.words.loose import LOOSE
 from grader.read.words.phrases import HYPHENED, Lists, any_of
 from grader.read.words.said import AROUND, against
 from grader.read.words.stated import is_cold
+from grader.read.words.supplied import AIRLINE, names_a_place, speaks_otherwise, supplied
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
@@ -69,13 +70,33 @@ def sentences(text: str) -> list[str]:
 
 @lru_cache(maxsize=20_000)
 def told(text: str) -> tuple[tuple[Column, Any], ...]:
-    """The labels with their values, and the facts, that one cell says.
+    """The labels with their values, and the facts, that one cell says; the supply and dryer of a title among them.
 
     >>> [(c.field, v) for c, v in told("Supply: airline. Never below 4 °C in use.")]
     [('supply', 'airline'), ('lowest_use_temperature_c', '4 °C')]
     >>> [(c.field, v) for c, v in told("Lowest use temperature of tubes 4 °C. Airline pressure")]
     []
     """
+    made = _told(text)
+    if any(c.how in SAID and c.field in (SUPPLY, DRYER) for c, _ in made):
+        dryer = next((v for c, v in made if c.field == DRYER), "")
+        pieces = [p for part in sentences(text) for p in _DASH.split(part) if not facts_of(p) and not inline(p)]
+        if any(speaks_otherwise(p, AIRLINE, dryer) for p in pieces):
+            return tuple((c, v) for c, v in made if c.how not in SAID or c.field not in (SUPPLY, DRYER))
+        if pieces and not any(c.how not in SAID for c, _ in made):
+            how = OF_A_PLACE if any(map(names_a_place, pieces)) else IN_A_TITLE
+            made = tuple(
+                (column_of(text, Fact(c.field, v), how) if c.field in (SUPPLY, DRYER) else c, v) for c, v in made
+            )
+    if any(c.field in (SUPPLY, DRYER) for c, _ in made) or inline(text) or (found := supplied(text.strip())) is None:
+        return made
+    facts = (Fact(f, value) for f, value in ((SUPPLY, found.supply), (DRYER, found.dryer)) if value)
+    how = OF_A_PLACE if found.placed else IN_A_TITLE if found.titled else IN_A_SENTENCE
+    return (*made, *((column_of(text, fact, how), fact.value) for fact in facts))
+
+
+def _told(text: str) -> tuple[tuple[Column, Any], ...]:
+    """The labels with their values, and the facts of sentences all of whose words are known, that one cell says."""
     whole = inline(text)
     if not whole and not _may_state(text):
         return ()
@@ -135,12 +156,12 @@ def _label_behind(text: str) -> tuple[Column, Any] | None:
     return found if found and FIELDS[found[0].field or "site"].kind == "word" else None
 
 
-SAID = IN_A_SENTENCE, OF_A_PLACE = "said in a sentence", "said of a place"
+SAID = IN_A_SENTENCE, OF_A_PLACE, IN_A_TITLE = "said in a sentence", "said of a place", "said in a title"
 
 
-def column_of(text: str, fact: Fact) -> Column:
+def column_of(text: str, fact: Fact, how: str = "") -> Column:
     """A fact as a label has it."""
-    why = OF_A_PLACE if fact.of_a_place else IN_A_SENTENCE
+    why = how or (OF_A_PLACE if fact.of_a_place else IN_A_SENTENCE)
     return Column(-1, text, "field", Heading(fact.field, None, "synonym", LIKELY, (fact.field,), why), why)
 
 
@@ -231,7 +252,10 @@ def _dryers(words: Sequence[str]) -> tuple[list[str], set[int]]:
 
 def dryer_beside(supply: Any) -> Fact | None:
     """The dryer that stands in the words for the supply: "works airline, desiccant dryer"; None where none does for certain."""
-    return next(iter(_dryer(supply)), None) if type(supply) is str else None
+    if type(supply) is not str:
+        return None
+    found = supplied(supply)
+    return next(iter(_dryer(supply)), None) or (Fact(DRYER, found.dryer) if found and found.dryer else None)
 
 
 @cache

@@ -1,0 +1,257 @@
+"""The supply and the dryer of all outlets, said in a line of text as firms say it: "Works North - airline sets, desiccant dryer".
+
+Words: [supply] of data/clauses.toml. A line is taken apart at its stops, dashes, commas and brackets. A part that names a
+supply or a dryer must be wholly known; one that says nothing of them may be a name, but only before these, and with no
+word of a supply, of doubt, of choice or of a part of the site. Any other part, and the line says nothing.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from functools import lru_cache
+from typing import NamedTuple
+
+from grader.data import load_toml
+from grader.read.words.dates import DATES, is_date, is_month
+from grader.read.words.loose import LOOSE
+from grader.read.words.phrases import HYPHENED, Lists
+from grader.read.words.spelling import key
+
+AIRLINE, CHARGING, CYLINDER = "airline", "charging compressor", "cylinder"
+_SUPPLIED, _CLAUSES = Lists("supplied.toml", HYPHENED), Lists("clauses.toml", HYPHENED)
+_OF_CLAUSES = {name: f"supply.{name}" for name in ("airline", "further", "covered")}
+_ELIDED = re.compile(r"\b[dl]['’]", re.IGNORECASE)
+_PART = re.compile(r"(?:(?<=[^\W\d_]{2})|(?<=\d{4}))\.\s+(?=[A-ZÀ-Ý])|\s[-–—·•|]+\s|\s*[:,;()\n]\s*|\s*[–—]\s+|\.$")
+_NEVER = re.compile(r"[?=<>\[\]☐☑☒✓✔✗✘□■]|\d\s*[-–]\s*\d")
+_HIGH = re.compile(r"(?<![\w.,/])(?:200\s*/\s*)?(?:200|207|232|250|300|310|330|350|414)\s*bars?\b", re.IGNORECASE)
+_YEAR = re.compile(r"(?<![\w.,/-])(?:19|20)\d\d(?:/\d\d)?(?![\w.,/-])")
+_NORM = re.compile(
+    r"\b(?:(?:BS|DIN|NF|SN|UNI)[ -]*)?(?:EN|ISO|CSA|NFPA|CGA)[ -]*(?:Z|G-)?\d+(?:[-.:]\d+)*", re.IGNORECASE
+)
+_LEAST, _LONGEST = 6, 160
+_KIND = 4  # letters by which words for places are of one kind
+_NAMES = ("airline", "cylinder", "charging", "compressor", "dryer", "itself")
+_NAME = "\0"  # a letter by itself is a name: "Hall A"
+
+
+class Supplied(NamedTuple):
+    """What a line says of all outlets.
+
+    titled : a name stands before it, so that it holds as the title of a sheet alone. placed : the name is one of a place,
+             so that it holds only where the sheet names no other.
+    """
+
+    supply: str
+    dryer: str
+    titled: bool = False
+    placed: bool = False
+
+
+class _Part(NamedTuple):
+    """A part of a line: whether it is wholly known, what it names, whether it says nothing of a supply."""
+
+    supplies: frozenset[str] = frozenset()
+    dryers: frozenset[str] = frozenset()
+    known: bool = False
+    harmless: bool = False
+    title: bool = False
+    tested: bool = False
+    placed: bool = False
+    open: bool = False  # which dryer is left open
+
+
+def _tokens(text: str) -> list[str]:
+    found = HYPHENED.findall(_ELIDED.sub(" ", text))
+    return [_NAME + t if len(t) == 1 and t.isascii() and t.isupper() else key(t) for t in found]
+
+
+def _at(words: Sequence[str], *names: str) -> set[int]:
+    """The positions of the words of all phrases of some lists, of either file."""
+    made = _CLAUSES.inside(words, *(_OF_CLAUSES[n] for n in names if n in _OF_CLAUSES))
+    return made | _SUPPLIED.inside(words, *(n for n in names if n not in _OF_CLAUSES))
+
+
+def may_say(text: str) -> bool:
+    """Whether a text can say a supply or a dryer at all: cheap."""
+    if not _LEAST < len(text) <= _LONGEST or _NEVER.search(text):
+        return False
+    tokens = _tokens(text)
+    return bool(_at(tokens, *_NAMES))
+
+
+@lru_cache(maxsize=20_000)
+def supplied(text: str) -> Supplied | None:
+    """What a line of text says of the supply and dryer of all outlets, None where nothing for certain.
+
+    >>> supplied("Kestrel Blasting Ltd. Airline breathing sets. Refrigerant dryer on main.")
+    Supplied(supply='airline', dryer='refrigerant', titled=True, placed=False)
+    >>> supplied("Atemluftkompressor 300 bar").supply, supplied("Air fed masks, desiccant dryer from 2027")
+    ('charging compressor', None)
+    """
+    if not may_say(text):
+        return None
+    parts = [p for p in _PART.split(text) if p and HYPHENED.search(p)]
+    made = [_part(p, bool(_HIGH.search(text))) for p in parts]
+    if (named := _NAMED.match(text)) and made[0].harmless and not made[0].tested and not _of_a_firm(named[1]):
+        return None
+    told = [n for n, p in enumerate(made) if p.known and (p.supplies or p.dryers)]
+    if not told:
+        return None
+    names = [n for n, p in enumerate(made) if n not in told and not p.title]
+    if any(n > told[0] or not made[n].harmless for n in names):
+        return None
+    supplies = frozenset().union(*(made[n].supplies for n in told))
+    dryers = frozenset().union(*(made[n].dryers for n in told))
+    if len(supplies) > 1 or not supplies and len(parts) > 1:
+        return None
+    supply, dryer = next(iter(supplies), ""), next(iter(dryers), "") if len(dryers) == 1 else ""
+    if supply == AIRLINE and _HIGH.search(text):
+        return None
+    if any(made[n].open for n in told) or supply in (CHARGING, CYLINDER):
+        dryer = ""
+    if len(parts) == 1 and len(_tokens(text)) == 1 and not made[0].dryers or not supply and not dryer:
+        return None  # a word by itself may be the heading of anything
+    return Supplied(supply, dryer, bool(names), any(made[n].placed for n in names))
+
+
+_NAMED = re.compile(r"([^:–—,;(]*?)\s*:\s")
+
+
+def _of_a_firm(name: str) -> bool:
+    """Whether a name before a colon has two words or more with capitals, as firms have: "Summer:" says when, "Tank farm:" where."""
+    words = name.split()
+    return sum(w[:1].isupper() for w in words) > 1 and not _at(_tokens(name), "both")
+
+
+@lru_cache(maxsize=20_000)
+def says_nothing(text: str) -> bool:
+    """Whether a text beside a line says nothing of its supply: the firm's name, a title, a page.
+
+    >>> says_nothing("Mill Bodyshop"), says_nothing("Page 1 of 2"), says_nothing("Bay 3"), says_nothing("no")
+    (True, True, False, False)
+    """
+    parts = [_part(p) for p in _PART.split(text) if p and HYPHENED.search(p)]
+    return bool(parts) and all(p.title or p.harmless for p in parts)
+
+
+@lru_cache(maxsize=20_000)
+def _part(text: str, charged: bool = False) -> _Part:
+    """What a part of a line is. charged : whether the line names a pressure that only cylinders have."""
+    plain = _HIGH.sub(" ", text)
+    high = plain != text
+    tokens = _tokens(plain)
+    airline, charging, compressor, cylinder = (
+        _at(tokens, w) for w in ("airline", "charging", "compressor", "cylinder")
+    )
+    dryers, further, none = _dryers(tokens), _at(tokens, "further"), _at(tokens, "none")
+    noun = _at(tokens, "dryer")
+    kinds = {i for at in dryers.values() for i in at}
+    if not noun:
+        kinds &= _at(tokens, "itself") | _at(tokens, "alone")
+    filling = charging | (compressor if high or charged else set())
+    whole = airline | filling | cylinder | kinds | noun | further | none
+    whole |= _at(tokens, "covered", "further_covered", "title") - compressor - _at(tokens, "place")
+    if filling or cylinder or high:
+        whole |= _at(tokens, "high")
+    named = {AIRLINE} if airline else set()
+    named |= {CHARGING} if filling else {CYLINDER} if cylinder else set()
+    if len(whole) == len(tokens) and (named or dryers or none or further):
+        return _Part(frozenset(named), frozenset(dryers) | ({"none"} if none else set()), True, open=bool(further))
+    if len(whole) == len(tokens) and not any(map(str.isdigit, text)):
+        return _Part(title=True)  # "All points"
+    return _silent(text, tokens, high)
+
+
+def _silent(text: str, tokens: list[str], high: bool) -> _Part:
+    """A part that names no supply: a title ("Breathing air tests, May 2026"), a pressure of cylinders, or a name."""
+    paged = _at(tokens, "page")
+    if paged and all(t.isdigit() for i, t in enumerate(tokens) if i not in paged | _at(tokens, "joining")):
+        return _Part(title=True)  # "Seite 1 von 2"
+    text = _NORM.sub(" ", text)
+    dated = _YEAR.sub(" ", DATES.sub(lambda m: " " if is_date(m[0]) else m[0], text))
+    left = _tokens(dated)
+    title = _at(left, "title")
+    words = [t for i, t in enumerate(left) if i not in title and not is_month(t)]
+    tested = bool(title - _at(left, "joining"))
+    if not words and (tested or dated == text and not any(map(str.isdigit, text))):
+        return _Part(title=True)
+    if high:
+        known = _at(tokens, "high") | _at(tokens, "title")
+        return _Part(title=len(known) == len(tokens))
+    if any(any(map(str.isdigit, t)) for t in left) or dated != text and not tested:
+        return _Part()
+    if _at(left, "about", "doubt", *_NAMES) or any(t.startswith(_NAME) for t in left):
+        return _Part()
+    placed = names_a_place(dated)
+    return _Part(harmless=tested or not placed, tested=tested, placed=placed)
+
+
+def _dryers(words: Sequence[str]) -> dict[str, set[int]]:
+    """The kinds of dryers that words name, and where."""
+    kinds = [word for word in load_toml(LOOSE.file)["dryer"] if word != "none"]
+    return {word: at for word in kinds if (at := LOOSE.inside(words, f"dryer.{word}"))}
+
+
+def speaks_otherwise(text: str, supply: str, dryer: str) -> bool:
+    """Whether a text of the same log may say that some outlet has another supply or dryer than a line told.
+
+    >>> speaks_otherwise("Bay 2 has its own compressor", "airline", ""), speaks_otherwise("Compressor 2", "airline", "")
+    (True, False)
+    >>> speaks_otherwise("Refrigerant dryer serviced", "airline", "desiccant")
+    True
+    """
+    tokens = _tokens(text)
+    if supply != AIRLINE:
+        return bool(_at(tokens, "airline", *(("compressor", "charging") if supply == CYLINDER else ())))
+    about = _at(tokens, "about", "dryer", "compressor")
+    if about and _at(tokens, "doubt") - about:
+        return True
+    other = dryer and _at(tokens, "dryer", "itself") and set(_dryers(tokens)) - {dryer}
+    plant = _at(tokens, "dryer", "compressor", "itself")
+    return bool(other) or bool(plant and _at(tokens, "place") - plant)
+
+
+@lru_cache(maxsize=5_000)
+def names_cylinders(heading: str) -> bool:
+    """Whether a heading over the names of what was tested calls these cylinders.
+
+    >>> names_cylinders("Flasche Nr."), names_cylinders("N° bouteille"), names_cylinders("Cylinder bank outlet")
+    (True, True, False)
+    """
+    words = _SUPPLIED.words(heading)
+    found = _at(words, "cylinder")
+    return bool(found) and len(found | _at(words, "numbered")) == len(words)
+
+
+def names_a_place(text: str) -> bool:
+    """Whether a text names a part of a site: "Spritzhalle", "Bay 2"."""
+    return bool(_places(text))
+
+
+def names_another_place(text: str, line: str) -> bool:
+    """Whether a text names another part of the site of the kind that a line names.
+
+    >>> names_another_place("Spritzhalle", "Strahlhalle - airline"), names_another_place("Cabine A", "Cabines - airline")
+    (True, False)
+    """
+    own = dict(_places(line))
+    return any(name and own.get(kind) not in (None, "", name) for kind, name in _places(text))
+
+
+@lru_cache(maxsize=5_000)
+def _places(text: str) -> frozenset[tuple[str, str]]:
+    """The parts of a site that a text names, as their kind and their name: "Bay 2", "paint shop", "Spritzhalle"."""
+    made: set[tuple[str, str]] = set()
+    parts = [p for p in _PART.split(text) if p]
+    if len(parts) > 1:
+        return frozenset().union(*map(_places, parts))
+    tokens = _tokens(text)
+    joining = _at(tokens, "joining")
+    for at in _at(tokens, "place"):
+        beside = [tokens[i] for i in (at + 1, at - 1) if 0 <= i < len(tokens) and i not in joining]
+        made.add((tokens[at][:_KIND], next((t for t in beside if t.isdigit() or t[:1] == _NAME), (beside or [""])[-1])))
+    for token in tokens:
+        end = next((e for e in map(key, _SUPPLIED.spellings("place_ends")) if token.endswith(e) and token != e), "")
+        made |= {(end[:_KIND], token)} if end else set()
+    return frozenset(made)

@@ -1,0 +1,72 @@
+"""The supply and dryer that lines of text say, against a table of cases (supplied_cases.toml), alone and on a sheet."""
+
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from grader.read.shapes.recognise import Sheet, recognise
+from grader.read.words.supplied import supplied
+
+CASES = tomllib.loads((Path(__file__).parent / "supplied_cases.toml").read_text(encoding="utf-8"))
+TABLE = [
+    "Outlet | Date | Odour | O2 % | CO ppm | CO2 ppm",
+    "P1 | 2026-03-04 | none | 20.9 | 1 | 400",
+    "P2 | 2026-03-04 | none | 20.8 | 1 | 410",
+]
+
+
+@pytest.mark.parametrize("line", CASES["taken"])
+def test_a_line_says(line):
+    found = supplied(line)
+    assert found is not None, "nothing"
+    marks = ["place"] if found.placed else ["title"] if found.titled else []
+    assert ", ".join([w for w in (found.supply, found.dryer) if w] + marks) == CASES["taken"][line]
+
+
+@pytest.mark.parametrize("line", CASES["not_taken"]["lines"])
+def test_a_line_says_nothing_for_certain(line):
+    assert supplied(line) is None
+
+
+def log(*sheets):
+    """What a log of sheets, each its rows, says of supply and dryer."""
+    made = []
+    for number, lines in enumerate(sheets):
+        rows = [[v.strip() or None for v in line.split("|")] for line in lines]
+        width = max(map(len, rows))
+        made.append(Sheet(f"Sheet {number}", [row + [None] * (width - len(row)) for row in rows]))
+    table = recognise(made).tables[0]
+    return [table.constants[f][1] for f in ("supply", "dryer") if f in table.constants]
+
+
+@pytest.mark.parametrize("name", CASES["sheets"])
+def test_a_sheet_says(name):
+    rows = CASES["sheets"][name]["rows"]
+    at = rows.index("T")
+    assert (
+        log([*rows[:at], "", *TABLE, *([""] * (at + 1 < len(rows))), *rows[at + 1 :]]) == CASES["sheets"][name]["says"]
+    )
+
+
+def test_what_a_page_of_notes_says_of_all_holds_and_of_a_part_stops():
+    assert log(["Read me", "Supply: airline, desiccant dryer"], TABLE) == ["airline, desiccant dryer", "desiccant"]
+    title = ["Airline sets, desiccant dryer", "", *TABLE]
+    assert log(title, ["Notes", "Readings are taken once a month"]) == ["airline", "desiccant"]
+    assert log(title, ["Notes", "Bay 2 moved to its own compressor"]) == []
+
+
+@pytest.mark.parametrize(
+    ("heading", "line", "says"),
+    [
+        ("Cylinder no", "Air samples", ["cylinder"]),
+        ("Flasche Nr.", "Stichproben", ["cylinder"]),
+        ("N° bouteille", "Contrôle", ["cylinder"]),
+        ("Cylinder no", "Supply | airline", ["airline"]),
+        ("Cylinder no", "Filled by compressor 2", []),
+        ("Cylinder no", "Airline hoods tested too", []),
+        ("Outlet", "Air samples", []),
+    ],
+)
+def test_what_was_tested_are_cylinders_where_their_heading_says_so(heading, line, says):
+    assert log([line, "", TABLE[0].replace("Outlet", heading), *TABLE[1:]]) == says
