@@ -690,7 +690,7 @@ TURNS: list[Turn] = [
           (0, "unit", "flow", ("Min temp", "°C"), COLDEST, None),
           (0, "by_unit", "flow", ("Min room", "°C"), COLDEST, None),
           (0, "general", False, ("Min temp",), COLDEST, composed.Composed(COLDEST, False)))),
-    (CM, ("rule", 5, "stated"), False, lambda: composed.composed("Ist", "L/min", stated=False), None,
+    (CM, ("rule", 6, "stated"), False, lambda: composed.composed("Ist", "L/min", stated=False), None,
      composed.Composed(("flow_l_min", "flow_needed_l_min"), True)),
     (CM, ("unit", "flow"), [], lambda: labels.column(0, "l/min").heading.general, True, False),
     (CM, ("unit", "pressure"), [], lambda: labels.column(0, "Bar").heading.general, True, False),

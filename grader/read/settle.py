@@ -61,6 +61,10 @@ def settled(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Colum
             made.append(_as_field(c, "test_time", "times of day"))
             claimed.append("test_time")
             continue
+        if fits == ("water_multiplier",) and fits[0] not in claimed and _behind_the_tube(c, columns):
+            made.append(_as_field(c, fits[0], "beside the water tube"))
+            claimed.append(fits[0])
+            continue
         if c.heading.general and fits and not _speaks_against(c, fits[0], values, columns):
             numeric = FIELDS[fits[0]].kind == "number"
             free = [f for f in fits if (f not in claimed or f in JOINED) and mains.count(f) < 2]
@@ -72,6 +76,11 @@ def settled(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Colum
             fits = ()
         made.append(c._replace(kind="unclear" if fits else "note", heading=c.heading._replace(candidates=fits)))
     return made
+
+
+def _behind_the_tube(c: Column, columns: list[Column]) -> bool:
+    """Whether a line stands right behind that of the water tube: "Water tube | x"."""
+    return any(other.field == "water_tube_mg_m3" and other.at == c.at - 1 for other in columns)
 
 
 def _speaks_against(c: Column, field: str, values: list[Any], columns: list[Column]) -> bool:

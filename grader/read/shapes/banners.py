@@ -17,6 +17,7 @@ from grader.read.shapes.grid import Grid
 from grader.read.shapes.labelled import Pair
 from grader.read.shapes.pairs import given_by, labels_alone, pairs
 from grader.read.shapes.tables import shown
+from grader.read.words.clauses import without_tester
 from grader.read.words.dates import date_within, is_date, is_round, is_when, of_a_visit
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.labels import NUMBERS, SHARED, Column, column, inline, label, looks_like_value, may_be_reading
@@ -88,7 +89,7 @@ def banners_of(
         # Remarks of the row above go on in a row of their own.
         if len(filled) > 1 or any(v[index] is not None for v in readings) or own == "remarks":
             continue
-        day = value if is_date(value) else date_within(value) if type(value) is str else None
+        day = value if is_date(value) else date_within(without_tester(value)) if type(value) is str else None
         if day and (own == "test_date" or not dated):
             if day is value or column(-1, value.replace(day, "")).kind != "note":  # "Next visit 13 April 2026"
                 found.append(Banner(index, at, value, _alone("test_date", place, day)))
@@ -108,7 +109,7 @@ def banners_of(
 
 def _is_title(value: Any) -> bool:
     """Whether a cell alone is a title of the tests below it, whatever it says."""
-    return type(value) is str and of_a_visit(value) and not date_within(value) and not is_date(value)
+    return type(value) is str and of_a_visit(value) and not date_within(without_tester(value)) and not is_date(value)
 
 
 def _alone(field: str, place: Place, value: Any, how: str = "banner row") -> dict[str, Given]:
@@ -138,7 +139,8 @@ def caption(grid: Grid, row: int, known: Collection[str], over: bool = False) ->
     made then: "2nd quarter | | 21.4.2026", "1. Quartal | geprüft am 14.01.2026". over : the row surely is a caption;
     then a day beside other words may be the tests' or not ("Filters fitted | | 21.4.2026"): neither it nor another is read.
     """
-    filled = [(at, v) for at, v in enumerate(grid.rows[row]) if v is not None]
+    cells = ((at, v) for at, v in enumerate(grid.rows[row]) if v is not None)
+    filled = [(at, without_tester(v) if type(v) is str else v) for at, v in cells]
     days = [(at, (v if is_date(v) else date_within(v)) if not _is_figure(v) else None) for at, v in filled]
     if len(filled) > _MOST_CELLS or any(_is_figure(v) for _, v in filled) and not over or not any(d for _, d in days):
         return {}

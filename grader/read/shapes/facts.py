@@ -36,6 +36,7 @@ _SPEAKING = ("system", "location", "supply", "remarks")  # fields whose value ma
 _LONGEST_TITLE = 40
 _SUPPLIED = (SUPPLY, DRYER)
 _TITLES = 2  # rows at the top of a sheet that may be its title
+_TITLE_ROWS = 3  # among which a day may stand behind a name
 
 
 def with_facts(grid: Grid, labels: list[Pair], first: int, stop: int) -> list[Pair]:
@@ -105,7 +106,14 @@ def _without_doubt(grid: Grid, found: list[Pair]) -> list[Pair]:
     found = list(filter(stays, found))
     made = [p for p in found if p.label.how not in SAID]
     facts = [p for p in found if p.label.how in SAID and (p.row, p.column) not in values]
-    facts = [p for p in facts if p.label.field == COLD or (supplies if p.label.field in _SUPPLIED else led)(p)]
+    facts = [
+        p
+        for p in facts
+        if p.label.field == COLD
+        or (supplies if p.label.field in _SUPPLIED else led)(p)
+        or p.label.field == DATE
+        and _in_title(grid, p)
+    ]
     for p in made:
         if p.label.field in _SPEAKING and type(p.value) is str and (p.where != "inside" or p.label.field == SUPPLY):
             named = (IN_A_TITLE, OF_A_PLACE) if p.label.field == "remarks" else ()
@@ -152,6 +160,15 @@ def _otherwise(grid: Grid, facts: list[Pair]) -> bool:
     if supply in ("", AIRLINE) and any(map(of_cylinders, grid.texts)):
         return True
     return any(speaks_otherwise(t, supply or AIRLINE, dryer) for t in others if label(t) is None)
+
+
+def _in_title(grid: Grid, p: Pair) -> bool:
+    """Whether a day stands in the title of a sheet, behind a name alone that comes nowhere else: "Steelworks | Test of 3 May"."""
+    before = [v for v in grid.rows[p.row][: p.column] if v is not None]
+    if p.row >= _TITLE_ROWS or p.where != "inside" or len(before) > 1:
+        return False
+    plain = all(type(v) is str and not any(map(str.isdigit, v)) and not classes_of(v) for v in before)
+    return plain and not any(v in row for v in before for at, row in enumerate(grid.rows) if at != p.row)
 
 
 def _may_be_colder(grid: Grid, mine: list[Pair], labels: set[Cell]) -> bool:

@@ -264,8 +264,17 @@ def _done_by() -> re.Pattern[str]:
     return re.compile(rf"(?<=\d)\s+(?:{any_of(_CLAUSES.spellings('test_date.by'))})\s[^\d]*$")
 
 
+def without_tester(text: str) -> str:
+    """A text without who did what it says, behind its date.
+
+    >>> without_tester("tested 14 January 2026 by N. N."), without_tester("by train")
+    ('tested 14 January 2026', 'by train')
+    """
+    return _done_by().sub("", text)
+
+
 def _date(text: str) -> tuple[Fact, ...]:
-    found = date_within(text := _done_by().sub("", text))
+    found = date_within(text := without_tester(text))
     if not found:
         return ()
     before, comma, behind = text.rpartition(",")

@@ -39,7 +39,7 @@ def composed(text: str, unit: str = "", stated: bool = True) -> Composed | None:
     """
     if not _SIGNS.isdisjoint(text):
         return None
-    words = [k for t in BREAK.split(text) if (k := key(t))]
+    words = [k for t in BREAK.split(text.replace("×", " x ")) if (k := key(t))]
     of = quantity(unit) if unit else ""
     for rule in load_toml("composed.toml")["rule"]:
         if of and of != rule["unit"] or rule.get("stated") and not (of and stated):

@@ -342,13 +342,16 @@ def _limit_unit(text: str) -> str | None:
 
 def _is_need(text: str) -> bool:
     """Whether a text is what is asked of a reading, in words: "5 below min temp", "at least 5 K under room temp"."""
-    tokens = [t for t in BREAK.split(text) if t]
-    if any(canonical(t) and not before.isdigit() for before, t in zip(["", *tokens], tokens)):
-        return False  # "°C (5 below min temp)": the unit is that of the reading
-    parts = [key(t) for t in tokens if not t.isdigit() and canonical(t) is None]
     function = word_keys("function")
     limits = word_keys("limit") - function
-    return not limits.isdisjoint(parts) and all(p in limits or p in function or is_part(p) for p in parts)
+    tokens = [t for t in BREAK.split(text) if t]
+    words = [key(t) for t in tokens if not t.isdigit()]
+    known = {w for w in words if w in limits or w in function or is_part(w)}  # "min" is no unit here
+    behind = zip(["", *tokens], tokens)
+    if any(canonical(t) and key(t) not in known and not before.isdigit() for before, t in behind):
+        return False  # "°C (5 below min temp)": the unit is that of the reading
+    units = {key(t) for t in tokens if canonical(t) is not None}
+    return not limits.isdisjoint(words) and all(w in known or w in units for w in words)
 
 
 def _unit_of(below: str) -> str | None:
