@@ -39,6 +39,7 @@ from grader.read import extract, find, process, settle
 from grader.read.cleared import clears
 from grader.read.find import find_workbooks
 from grader.read.layout import load_layout
+from grader.read.marks import mark_of
 from grader.read.process import read_workbooks
 from grader.read.shapes import across, rows, site_of_sheet
 from grader.read.words import (
@@ -625,6 +626,7 @@ TURNS: list[Turn] = [
     (S, ("clear", "beside"), [], lambda: clears("Approved outlets"), True, False),
     (S, ("slip", "real"), [], against("versucht"), False, True),
     (S, ("alone", "remark"), ["plemplem"], lambda: said.alone("plemplem"), "", "plemplem"),
+    (S, ("span", "refers"), [], lambda: mark_of("see note 7"), "7", ""),
     (S, ("span", "same"), ["ditto dto"], lambda: said.is_repeat("ditto dto") and not said.is_repeat("wie oben"), False, True),
     (S, ("alone", "filler"), [], lambda: said.alone("it is shut"), "it is shut", ""),
     (S, ("alone", "title"), ["generalprobe"], lambda: said.titled("Generalprobe 2"), "", "Generalprobe 2"),

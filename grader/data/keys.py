@@ -109,7 +109,7 @@ PAGES: dict[str, Any] = {
         "apart": "words",
         "measured": "without of counted corrects visit spoken units falls",
         "alone": "words remark filler title",
-        "span": "same to from on of",
+        "span": "same refers to from on of",
     },
     "composed.toml": {"filled_from_bar": "", "unit": "*", "rule": "field or must may unit by_unit stated general"},
     "unclear.toml": {"made": "", "after": "", "rule": "words units also without only stop choices"},

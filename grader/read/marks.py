@@ -9,7 +9,7 @@ from unicodedata import normalize
 
 from grader.read.sayings import Cells, Said
 from grader.read.shapes.tables import shown, whole
-from grader.read.words.said import LONGEST, ROW, against, alone, smells
+from grader.read.words.said import LONGEST, REMARKS, ROW, against, alone, smells
 
 _SIGN = r"[*†‡§#]{1,3}|[¹²³⁴-⁹⁰]{1,2}"
 _CODE = r"[^\W\d_]{0,2}\d{0,2}"
@@ -17,17 +17,25 @@ _MARK = re.compile(rf"[(\[]?({_SIGN}|{_CODE})[)\].]?")
 _OF_A_NAME = re.compile(rf"\S\s?({_SIGN}|(?<![(\d])\d{{1,2}}\)|(?<=\s)[a-z]\))$")
 _ENTRY = re.compile(rf"\s*[(\[]?(?:({_SIGN})[)\]]?\s*[=:–-]?|({_CODE})[)\]]?\s*(?:[=:)]|[–-]\s))\s*(\S.*)", re.DOTALL)
 _NEXT = re.compile(r"[;,\n]")
+_LONGEST_REFERENCE = 20  # characters of "see note 7"
 _MOST = 30  # different marks of one column; more are running numbers
 
 
 def mark_of(value: Any) -> str:
     """The mark that a cell holds, as it is compared; "" where it holds none.
 
+    >>> mark_of("see note 7"), mark_of("Anm. a"), mark_of("note the hose")
+    ('7', 'a', '')
     >>> mark_of("(1)"), mark_of("¹"), mark_of(4), mark_of("K"), mark_of("N3)"), mark_of("hose"), mark_of(" ")
     ('1', '1', '4', 'k', 'n3', '', '')
     """
     text = whole(value) if type(value) in (int, float) else value
     found = _MARK.fullmatch(text.strip()) if type(text) is str and len(text) <= 5 else None
+    if found is None and type(text) is str and len(text) <= _LONGEST_REFERENCE and REMARKS.say(text, "span.refers"):
+        words = REMARKS.words(text)
+        referring = REMARKS.inside(words, "span.refers")
+        rest = [w for i, w in enumerate(words) if i not in referring]
+        return mark_of(rest[0]) if len(rest) == 1 else ""
     return _plain(found[1]) if found else ""
 
 

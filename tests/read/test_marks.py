@@ -14,6 +14,7 @@ CASES = {
     "a bracket": (("A", "B", "C 1)"), (), (), ["1) CO too high, see engineer"], False, "C"),
     "a dagger": (("A", "B†", "C"), (), (), ["† abgesperrt"], True, "B"),
     "a remark": (("A", "B", "C"), (None, 7, None), (), ["7 = Öl nicht bestanden"], False, "B"),
+    "a note": (("A", "B", "C"), (None, "see note 7", None), (), ["7 = Öl nicht bestanden"], False, "B"),
     "a letter": (("A", "B", "C"), (None, "a", "b"), (), ["a: nicht atmen", "b: Leiter nötig"], True, "B"),
     "a column": (("A", "B", "C"), (), ("G", "G", "K"), [("G", "released"), ("K", "condemned")], True, "C"),
     "figures": (("A", "B", "C"), (), (1, 4, 1), ["1 = good, 2 = fair, 4 = unsafe, isolate"], True, "B"),
