@@ -20,6 +20,7 @@ from grader.frames import with_columns
 from grader.judge.also import Also, also_judged
 from grader.judge.assign import DEFAULT_RULES, Assigned, assign_rules
 from grader.judge.context import Past, judge_with_past, judging_again, recall, stated
+from grader.judge.counts import against_counts
 from grader.judge.decision import decision_cautions, decision_text, tightened
 from grader.judge.queries import query_future, query_odd_supplies, query_replaced_fails
 from grader.judge.reasons import add_reasons
@@ -162,7 +163,7 @@ def judged(log: Log, options: Options, problems: Problems | None = None, named: 
         joined = joined.of(theirs)
     stage = _stages(tests, log, problems, joined, register, options, read)
     assigned, rulesets = stage.assigned, stage.rulesets
-    tests = query_replaced_fails(stage.judging(assigned.tests, rulesets, problems), problems)
+    tests = query_replaced_fails(against_counts(stage.judging(assigned.tests, rulesets, problems)), problems)
     query_substances(tests, problems)
     query_future(tests, problems, day, options.language)
     for name in SAID_OTHERWISE:

@@ -313,7 +313,7 @@ DOUBTS: tuple[str, ...] = (
 DOUBT: dict[str, int] = {name: i for i, name in enumerate(DOUBTS)}
 
 # Fields in which a firm says itself that a test is no pass: they judge nothing, and keep a pass from counting.
-SAID_OTHERWISE = ("own_verdict", "said_against", "outlet_status")
+SAID_OTHERWISE = ("own_verdict", "said_against", "failed_stated", "outlet_status")
 
 # Where the water content comes from ({water_source}).
 SOURCE_NONE, SOURCE_TUBE, SOURCE_CONTENT, SOURCE_METER = range(4)

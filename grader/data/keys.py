@@ -84,6 +84,7 @@ PAGES: dict[str, Any] = {
         "no": "words denied empty letters signs blank",
         "sign": "marks usual pairs",
         "question": "good ill lists",
+        "count": "number tested score rate of plural",
     },
     "clauses.toml": {
         "lowest_use_temperature_c": "bound towards use weather place elsewhere covered",

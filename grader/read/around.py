@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterable, Sequence
 from functools import lru_cache
 
 from grader.problems import Table
-from grader.read.asked import asked_elsewhere, asked_of_all, is_choice_list
+from grader.read.asked import asked_elsewhere, asked_of_all, counted, is_choice_list
 from grader.read.cleared import lists_of
 from grader.read.lines import line_around, with_its_heading
 from grader.read.marks import keys_of, of_the_marked
@@ -42,7 +42,7 @@ from grader.read.words.said import (
 from grader.read.words.spelling import key
 from grader.read.words.stated import is_label, stated
 from grader.read.words.unclear import classes_of
-from grader.read.words.verdicts import ticked
+from grader.read.words.verdicts import fails_counted, ticked
 
 _LEAST_LISTED = 2  # words of a line that names an outlet and says what is wrong
 _LONGEST_ASKED = 5  # words of a question in a cell
@@ -67,14 +67,19 @@ def with_what_is_said(grid: Grid, tables: list[Table], read: Collection[Cell] = 
     texts = {
         t for t in here.union(cells.comments.values(), cells.printed) if _tells(t) or t in cells.printed and titled(t)
     }
-    texts = {t for t in texts if ticked(t) is None}
+    texts = {t for t in texts if ticked(t) is None and fails_counted(t) is None}
     if texts and not tables:
         texts -= guide_texts(grid.name)
     asked = {t for t in here if asks(t)} if tables else set()
+    lines = here.union(cells.comments.values(), cells.printed)
+    if not tables:
+        listed += counted(cells, [], lines - guide_texts(grid.name))
     if not texts and not tables:
         return tables, listed + explained
     regions = [Region(t, cells) for t in tables if t.rows]
     outlets = Outlets(regions)
+    if regions:
+        listed += counted(cells, regions, lines)
     of_others: list[Said] = []
     for_all, over = listed, not tables and asks(grid.name) == "ill"
     for at, text in cells.of(asked):
@@ -85,7 +90,7 @@ def with_what_is_said(grid: Grid, tables: list[Table], read: Collection[Cell] = 
     if not regions:
         for_all += asked_elsewhere(cells, here - guide_texts(grid.name))
     else:
-        for_all += asked_of_all(cells, regions, outlets, here.union(cells.comments.values(), cells.printed))
+        for_all += asked_of_all(cells, regions, outlets, lines)
     single = len(regions) == 1 == len(regions[0].at)  # what is said on its sheet is of that test
     for text in sorted(cells.printed & texts):
         words = against(text, LINE if single else AROUND) or titled(text, FILE if text == grid.name else TITLE)

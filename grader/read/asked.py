@@ -11,14 +11,20 @@ from typing import Any
 from grader.read.region import Outlets, Region
 from grader.read.sayings import Cell, Cells, Said
 from grader.read.shapes.tables import shown, whole
+from grader.read.words.heading_words import key
 from grader.read.words.said import ROW, against, alone, smells
 from grader.read.words.verdicts import (
+    PASSING,
     answered,
+    fails_counted,
+    is_count_of_fails,
     is_mark,
     lists_verdicts,
     names_lists,
     parted,
     question,
+    side,
+    tests_counted,
     ticked,
     ticked_badly,
 )
@@ -154,3 +160,60 @@ def _chosen(values: Sequence[Any]) -> list[str]:
     step = -1 if cells[0] is None or is_mark(cells[0]) else 1
     words = [(i, v) for i, v in enumerate(cells) if type(v) is str and not is_mark(v)]
     return [v for i, v in words if 0 <= i + step < len(cells) and is_mark(cells[i + step])]
+
+
+def counted(cells: Cells, regions: Sequence[Region], here: Iterable[str]) -> list[Said]:
+    """How many outlets the lines of a sheet count that did not pass: "Failed: 1", "5/6 OK", "Fail | 1", also a number below."""
+    made = []
+    for text in here:
+        fails = fails_counted(text)
+        if fails:
+            own = sum(key(n) == key(text) for r in regions for n in r.outlets)  # taken for a test, it is no pass itself
+            for at, _ in cells.of({text}) or [((0, 0), text)]:
+                if text == cells.comments.get(at) or not _in_test(cells, regions, at):
+                    made.append(Said(cells.place(at), text, fails=fails + own, tests=tests_counted(text)))
+        elif fails is None and is_count_of_fails(text):
+            made += _counted_in_cells(cells, regions, text)
+    return made
+
+
+def _counted_in_cells(cells: Cells, regions: Sequence[Region], text: str) -> list[Said]:
+    """The counts beside or below a label for fails: "Fail | 1"."""
+    made = []
+    for at, _ in cells.of({text}):
+        number = _number_beside(cells, *at)
+        if number and not any(at in r and (r.down or r.across) for r in regions):
+            tests = _tests_of_pair(cells, *at, number)
+            made.append(Said(cells.place(at), f"{text}: {number}", fails=number, tests=tests))
+    return made
+
+
+def _tests_of_pair(cells: Cells, row: int, column: int, fails: int) -> int:
+    """How many tests there are in all, where a number of those that passed stands beside that of the fails; else 0."""
+    for at in [(row - 1, column), (row + 1, column), *((row, column + step) for step in (-2, -1, 1, 2))]:
+        label = cells.at(*at)
+        if type(label) is str and side(label) == PASSING:
+            return fails + _number_beside(cells, *at)
+    return 0
+
+
+def _in_test(cells: Cells, regions: Sequence[Region], at: Cell) -> bool:
+    """Whether a cell is one of a test's own: a row of several cells."""
+    return any(at in r and (r.across or r.down and cells.filled(at[0]) > 1) for r in regions)
+
+
+def _number_beside(cells: Cells, row: int, column: int) -> int:
+    """The whole number at the right of a label, or below it where it stands in a row of labels; 0 where there is none."""
+    for at in ((row, column + 1), (row, column + 2), (row + 1, column)):
+        value = cells.at(*at)
+        value = int(value) if type(value) is str and value.strip().isdigit() else value
+        if type(value) in (int, float) and value == int(value):
+            return int(value) if value < _MOST_FAILS else 0
+        if value is not None and at[0] == row:
+            if type(value) is str and cells.filled(row) > 1:
+                continue
+            return 0
+    return 0
+
+
+_MOST_FAILS = 10_000

@@ -16,7 +16,7 @@ from grader.read.words.said import may_tell
 from grader.read.words.spelling import key
 from grader.read.words.stated import Stated, stated
 
-SAID = "said_against"
+SAID, COUNTED = "said_against", "failed_stated"
 Cell = tuple[int, int]  # 0-based row and column of a sheet
 
 
@@ -26,6 +26,7 @@ class Said(NamedTuple):
     lists : columns, or one line, that may list outlets to be used; cleared : those that they name.
     mark : the sign or code that it explains, by which tests carry what it says (of_one).
     of_one : what it says against the outlet that its row names, where it stands on a sheet without tests.
+    fails : how many outlets are counted that did not pass, of how many tests (0: not said).
     row : the texts of that row. how : where it stands. measured : readings of that outlet that it states.
     """
 
@@ -40,6 +41,8 @@ class Said(NamedTuple):
     mark: str = ""
     lists: tuple[tuple[str, ...], ...] = ()
     cleared: frozenset[str] = frozenset()
+    fails: int = 0
+    tests: int = 0
 
     def names(self, outlet: Any) -> bool:
         """Whether its row names an outlet: in a cell of its own, or within a text where the name has several signs."""
@@ -136,11 +139,23 @@ def said_of_all(table: Table, found: Sequence[Said]) -> Table:
         figures.add(range(len(outlets)), said.place, said.text, said.stated)
         if mine and said.of_one:
             table = _with_words_of_some(table, said, mine)
+        if said.fails:
+            table = _with_count(table, said)
         if said.against and SAID not in table.constants:
             how = {SAID: (said.against, said.how, LIKELY)}
             constants = {**table.constants, SAID: (said.place, said.against)}
             table = table._replace(constants=constants, how={**table.how, **how})
     return figures.added(table)
+
+
+def _with_count(table: Table, said: Said) -> Table:
+    """A table with the number of fails that is stated of it; of several the greatest."""
+    old = table.constants.get(COUNTED)
+    if old is not None and int(old[1].split(" ", 1)[0]) >= said.fails:
+        return table
+    value = f"{said.fails} of {said.tests or '?'} ({said.place.sheet}: {said.text})"
+    how = {COUNTED: (said.text, said.how, LIKELY)}
+    return table._replace(constants={**table.constants, COUNTED: (said.place, value)}, how={**table.how, **how})
 
 
 def _with_words_of_some(table: Table, said: Said, mine: Collection[int]) -> Table:

@@ -15,7 +15,7 @@ from grader.problems import Unreadable
 from grader.read.words.answers import asks
 from grader.read.words.labels import choice, kind_of
 from grader.read.words.loose import loose_word, own_word
-from grader.read.words.phrases import Lists
+from grader.read.words.phrases import Lists, any_of
 from grader.read.words.said import REMARKS, against
 from grader.read.words.spelling import key
 
@@ -189,6 +189,8 @@ def question(text: str) -> str:
         return "good"
     if VERDICTS.standing(words, "question.ill"):
         return "ill"
+    if side(text) == FAILING:
+        return "ill"
     asked = asks(text)
     if asked or kind_of(text.rstrip(" :?")) == "verdict":
         return asked or "good"
@@ -270,3 +272,75 @@ def lists_verdicts(values: Sequence[str]) -> bool:
     """Whether among some words are one for a pass and one for none."""
     said = {_of_text(v) for v in values}
     return {YES, NO} <= said
+
+
+@cache
+def _counts() -> tuple[re.Pattern[str], ...]:
+    """Patterns of counts: a of b; a of something, b of something; a number behind or before a label; a rate."""
+    of = any_of(_list("count.of"))
+    return (
+        re.compile(rf"(?<![\d.,/])(\d{{1,4}})\s*(?:{of})\s*(\d{{1,4}})(?![\d.,/])", re.IGNORECASE),
+        re.compile(r"(?<![\d.,])(\d{1,4})\s+([^\d,;:%]+?)\s*[,;:/–-]\s*(\d{1,4})\s+([^\d,;:%]+)", re.IGNORECASE),
+        re.compile(r"([^\d:=]+?)\s*[:=]?\s*(\d{1,4})"),
+        re.compile(r"(\d{1,4})\s+(\D+)"),
+        re.compile(r"(\d{1,3}(?:[.,]\d+)?)\s*%"),
+    )
+
+
+@lru_cache(maxsize=20_000)
+def fails_counted(text: str) -> int | None:
+    """How many outlets a line counts that did not pass; None where it counts none.
+
+    >>> fails_counted("Failed: 1"), fails_counted("5 tested, 4 passed"), fails_counted("5/6 OK"), fails_counted("Pass rate 83 %")
+    (1, 1, 1, 1)
+    >>> fails_counted("Refusées : 0"), fails_counted("6 von 6 bestanden"), fails_counted("CO 5 ppm"), fails_counted("1 of 4 failed")
+    (0, 0, None, 1)
+    """
+    if len(text) > _LONGEST or not any(map(str.isdigit, text)):
+        return None
+    plain = text.strip().rstrip(".!")
+    part, two, behind, before, rate = _counts()
+    found = part.search(plain)
+    rest = f"{plain[: found.start()]} {plain[found.end() :]}" if found else plain
+    words = [w for w in VERDICTS.words(rest) if not w.isdigit()]
+    if found and len(words) <= _LONGEST_QUESTION:
+        some, whole = int(found[1]), int(found[2])
+        if side(rest) == FAILING:
+            return some
+        told = VERDICTS.inside(words, "heading.passing", "count.score")
+        known = told | VERDICTS.inside(words, "count.tested", "heading.filler")
+        return whole - some if 0 < whole >= some and told and len(known) == len(words) else None
+    if found := two.fullmatch(plain):
+        ways, tests = (side(found[2]), side(found[4])), VERDICTS.say(found[2], "count.tested")
+        if ways[1] == FAILING and (tests or ways[0] == PASSING):
+            return int(found[3])
+        return (
+            int(found[1]) - int(found[3]) if tests and ways[1] == PASSING and int(found[1]) >= int(found[3]) else None
+        )
+    for pattern, label, number in ((behind, 1, 2), (before, 2, 1)):
+        if (found := pattern.fullmatch(plain)) and is_count_of_fails(found[label]):
+            return int(found[number])
+    if (found := rate.search(plain)) and VERDICTS.standing(words, "count.rate") and len(words) <= 3:
+        return int(float(found[1].replace(",", ".")) < 100)
+    return None
+
+
+def tests_counted(text: str) -> int:
+    """Of how many tests a line counts; 0 where it does not say.
+
+    >>> tests_counted("5/6 OK"), tests_counted("7 tested, 6 passed"), tests_counted("Failed: 1")
+    (6, 7, 0)
+    """
+    part, two, *_ = _counts()
+    if found := part.search(text):
+        return int(found[2])
+    found = two.fullmatch(text.strip().rstrip(".!"))
+    return int(found[1]) if found and VERDICTS.say(found[2], "count.tested") else 0
+
+
+def is_count_of_fails(label: str) -> bool:
+    """Whether a label is of the number of outlets that did not pass: "Failed", "Number of rejects", "Durchgefallen"."""
+    words = VERDICTS.words(label)
+    number = VERDICTS.inside(words, "count.number", "count.tested")
+    rest = [w for i, w in enumerate(words) if i not in number]
+    return bool(rest) and (side(" ".join(rest)) == FAILING or len(VERDICTS.inside(rest, "count.plural")) == len(rest))
