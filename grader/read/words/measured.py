@@ -160,7 +160,7 @@ def _of_part(part: str, text: str, elsewhere: bool) -> list[Stated]:
             continue
         figure = " ".join(match[1].split())
         fields = _fields_of(part, names, match.start(1), match.end() if unit else match.end(1))
-        alone = unit == "ppm"
+        alone = unit == "ppm" and match[1][0] not in "<≤"  # "< 5 ppm" is a limit, or well
         if (
             not fields
             and not elsewhere

@@ -322,7 +322,8 @@ def alone_in_part(text: str, name: str = "", *, whole: bool = True) -> str:
     parts = _PIECES.split(text)
     stop = next((i for i, part in enumerate(parts) if REMARKS.say(part, "no.words")), len(parts))  # "no oil, water"
     told = alone(text, name, whole=whole)
-    pieces = parts[:stop] if len(parts) > 1 else []
+    mended = any(_is_mended(REMARKS.words(part), first=True) for part in parts)
+    pieces = parts[:stop] if len(parts) > 1 and not mended else []
     return told or " ".join(text.split()) * any(alone(piece, name, whole=whole) for piece in pieces)
 
 
