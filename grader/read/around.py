@@ -15,7 +15,7 @@ from grader.read.asked import asked_elsewhere, asked_of_all, counted, is_choice_
 from grader.read.cleared import lists_of
 from grader.read.lines import line_around, with_its_heading
 from grader.read.marks import keys_of, of_the_marked
-from grader.read.region import Outlets, Region
+from grader.read.region import Outlets, Region, Regions
 from grader.read.sayings import Cell, Cells, Said, outlets_of, said_of_all
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.own_guide import guide_texts
@@ -73,17 +73,17 @@ def with_what_is_said(grid: Grid, tables: list[Table], read: Collection[Cell] = 
     asked = {t for t in here if asks(t)} if tables else set()
     lines = here.union(cells.comments.values(), cells.printed)
     if not tables:
-        listed += counted(cells, [], lines - guide_texts(grid.name))
+        listed += counted(cells, Regions((), cells), lines - guide_texts(grid.name))
     if not texts and not tables:
         return tables, listed + explained
-    regions = [Region(t, cells) for t in tables if t.rows]
+    regions = Regions(tables, cells)
     outlets = Outlets(regions)
     if regions:
         listed += counted(cells, regions, lines)
     of_others: list[Said] = []
     for_all, over = listed, not tables and asks(grid.name) == "ill"
     for at, text in cells.of(asked):
-        for region in (r for r in regions if at in r):
+        for region in regions.holding(at):
             region.ask(at, text)
     for region in regions:
         region.ask_blanks()
@@ -101,7 +101,7 @@ def with_what_is_said(grid: Grid, tables: list[Table], read: Collection[Cell] = 
     for at, text in cells.of(texts):
         if at in read or _left_open(cells, at, text):
             continue
-        mine = [r for r in regions if at in r]
+        mine = regions.holding(at)
         roles = [r.role(at) for r in mine]
         lone = cells.filled(at[0]) == 1
         if tables and lone:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from grader.read.region import Outlets, Region
+from grader.read.region import Outlets, Region, Regions
 from grader.read.sayings import Cell, Cells, Said
 from grader.read.shapes.tables import shown, whole
 from grader.read.words.heading_words import key
@@ -34,7 +34,7 @@ _LONGEST_NAMED = 4  # words of an answer that is the name of an outlet and hardl
 _MOST_OF_A_ROW = 5  # filled cells of a row that asks, where it stands below the tests
 
 
-def asked_of_all(cells: Cells, regions: Sequence[Region], outlets: Outlets, here: Iterable[str]) -> list[Said]:
+def asked_of_all(cells: Cells, regions: Regions, outlets: Outlets, here: Iterable[str]) -> list[Said]:
     """What the questions of a sheet say against all its tests; what is said of one outlet is given to it.
 
     here : the texts of its cells, comments and what is printed on its pages.
@@ -100,11 +100,11 @@ def _on_sheet(at: Cell) -> Cell:
     return max(at[0], 0), max(at[1], 0)
 
 
-def _tests_of(cells: Cells, regions: Sequence[Region], at: Cell) -> list[tuple[Region, Sequence[int]]] | None:
+def _tests_of(cells: Cells, regions: Regions, at: Cell) -> list[tuple[Region, Sequence[int]]] | None:
     """The tests in whose own cells a text stands, none outside of all; None where their table reads it otherwise."""
     row, column = at
     made: list[tuple[Region, Sequence[int]]] = []
-    for region in (r for r in regions if at in r):
+    for region in regions.holding(at):
         if region.down and row in region.tests:
             first = next((c for c, v in enumerate(cells.row(row)) if v is not None), -1)
             if first == column and cells.filled(row) <= _MOST_OF_A_ROW:
@@ -162,7 +162,7 @@ def _chosen(values: Sequence[Any]) -> list[str]:
     return [v for i, v in words if 0 <= i + step < len(cells) and is_mark(cells[i + step])]
 
 
-def counted(cells: Cells, regions: Sequence[Region], here: Iterable[str]) -> list[Said]:
+def counted(cells: Cells, regions: Regions, here: Iterable[str]) -> list[Said]:
     """How many outlets the lines of a sheet count that did not pass: "Failed: 1", "5/6 OK", "Fail | 1", also a number below."""
     made = []
     for text in here:
@@ -177,7 +177,7 @@ def counted(cells: Cells, regions: Sequence[Region], here: Iterable[str]) -> lis
     return made
 
 
-def _counted_in_cells(cells: Cells, regions: Sequence[Region], text: str) -> list[Said]:
+def _counted_in_cells(cells: Cells, regions: Regions, text: str) -> list[Said]:
     """The counts beside or below a label for fails: "Fail | 1"."""
     made = []
     for at, _ in cells.of({text}):
@@ -197,7 +197,7 @@ def _tests_of_pair(cells: Cells, row: int, column: int, fails: int) -> int:
     return 0
 
 
-def _in_test(cells: Cells, regions: Sequence[Region], at: Cell) -> bool:
+def _in_test(cells: Cells, regions: Regions, at: Cell) -> bool:
     """Whether a cell is one of a test's own: a row of several cells."""
     return any(at in r and (r.across or r.down and cells.filled(at[0]) > 1) for r in regions)
 

@@ -32,6 +32,7 @@ _FREE = ("remarks", "own_verdict", "outlet_status", "location", "tested_by")
 # Fields, besides those that are none, in whose cells a code may stand.
 _CODED = ("remarks", "own_verdict", "outlet_status", "equipment", "visit_reason", "unclear")
 _COLDEST = "lowest_use_temperature_c"
+_FAR_UP = 50  # rows up to a test's first one
 
 
 def _answered_badly(heading: str, answers: Mapping[int, Any]) -> list[int]:
@@ -273,7 +274,9 @@ class Region:
         names = self.table.columns.get("outlet")
         if not self.long or named is None or named.column is None or not names:
             return everyone
-        name = next((v for r in range(row, row - 50, -1) if (v := self.cells.at(r, named.column)) is not None), None)
+        name = next(
+            (v for r in range(row, row - _FAR_UP, -1) if (v := self.cells.at(r, named.column)) is not None), None
+        )
         mine = {i for i, n in enumerate(names) if key(str(n)) == key(str(name))}
         return mine if mine or key(str(name)) in self.cells.names else everyone
 
@@ -303,6 +306,39 @@ class Region:
         for at in self.own if not (self.down or self.across) else ():
             if self.own[at] in _CODED and self.cells.at(*at) is not None:
                 yield dict.fromkeys(self.mine(at), self.cells.at(*at))
+
+
+class Regions(list[Region]):
+    """The tables of one sheet, and those that hold a cell.
+
+    Of tests with one reading a row these are those of the row's own outlet and day: there are as many as tests.
+    """
+
+    def __init__(self, tables: Iterable[Table], cells: Cells) -> None:
+        super().__init__(Region(t, cells) for t in tables if t.rows)
+        self.cells = cells
+        self.others = [r for r in self if not r.long]
+        self.by_test: dict[tuple[str, ...], list[Region]] = {}
+        self.keys: tuple[int | None, ...] = ()
+        for region in (r for r in self if r.long):
+            places = [region.table.places.get(field) for field in ("outlet", "test_date")]
+            self.keys = tuple(p.column if p and p.row is None else None for p in places)
+            names = (region.table.columns.get(field, [None])[0] for field in ("outlet", "test_date"))
+            told = tuple(key(str(name)) for name, at in zip(names, self.keys) if at is not None)
+            self.by_test.setdefault(told, []).append(region)
+
+    def holding(self, at: Cell) -> list[Region]:
+        """The tables that a cell is of."""
+        made = [r for r in self.others if at in r]
+        if self.by_test:
+            told = tuple(key(str(self._above(at[0], c))) for c in self.keys if c is not None)
+            mine = self.by_test.get(told)
+            made += [r for r in (mine if mine is not None else self) if r.long and at in r]
+        return made
+
+    def _above(self, row: int, column: int) -> Any:
+        """A cell, or the nearest filled one above it."""
+        return next((v for r in range(row, row - _FAR_UP, -1) if (v := self.cells.at(r, column)) is not None), None)
 
 
 class Outlets:
