@@ -64,6 +64,8 @@ def read(heading: str, values: Sequence[Any]) -> list[str | None]:
     (['yes', 'doubt', 'yes'], ['yes', 'no'], ['yes', 'yes', 'doubt'])
     >>> read("Fail", ["x", None, 0]), read("Result", ["pass", "x"]), read("Zustand", ["gut", "amber"])
     (['no', None, None], ['yes', 'doubt'], ['yes', 'doubt'])
+    >>> read("C/NC", ["C", "C"]), read("Verdict", ["C", "C"])
+    (['yes', 'yes'], ['doubt', 'doubt'])
     """
     way = side(heading)
     alone = [_alone(v) for v in values]
@@ -74,6 +76,7 @@ def read(heading: str, values: Sequence[Any]) -> list[str | None]:
     signs = {_sign(v) for v, said in zip(values, alone) if said == DOUBT} - {""}
     in_words = [v for v, said in zip(values, alone) if said == YES]
     no_signs = {_sign(v) or key(str(v)) for v, said in zip(values, alone) if said in (NO, "")}
+    no_signs.update(VERDICTS.words(heading))  # "C/NC"
 
     def meant(value: Any, said: str | None) -> str | None:
         sign = _sign(value)
