@@ -153,22 +153,22 @@ def _outside_of_all(cells: Cells, at: Cell, text: str, single: bool) -> list[Sai
     return [found] if found != Said(cells.place(at), text) else []
 
 
-def _answered_no(cells: Cells, regions: Sequence[Region], at: Cell, text: str) -> bool:
+def _answered_no(cells: Cells, regions: Regions, at: Cell, text: str) -> bool:
     """Whether a few words outside of the tests that run down or across are a question with a no beside it: "Leaks" | "none"."""
-    if len(text.split()) > _LONGEST_ASKED or any(at in r and (r.down or r.across) for r in regions):
+    if len(text.split()) > _LONGEST_ASKED or any(r.down or r.across for r in regions.holding(at)):
         return False
     answer = cells.at(at[0], at[1] + 1)
     alone = type(answer) is str and len(answer.split()) == 1
     return alone and bool(against(text, LINE)) and not against(f"{text}: {answer}", LINE)
 
 
-def _of_some(regions: Sequence[Region], outlets: Outlets, cells: Cells, at: Cell, text: str, lone: bool) -> bool:
+def _of_some(regions: Regions, outlets: Outlets, cells: Cells, at: Cell, text: str, lone: bool) -> bool:
     """Give what a line says to the tests that it is about, by the outlets it names or where it stands.
 
     Returns : whether it is about no others: not where neither tells, nor where it speaks of all, or of the others.
     """
     words, figures = against(text, LINE) or smells(text) or text * _excepts(text), readings_in(text)
-    in_a_test = not lone and any(at[0] in r.tests for r in regions if r.down)
+    in_a_test = not lone and any(at[0] in r.tests for r in regions.others if r.down)
     if in_a_test or not (words or figures or alone_in_part(text, whole=False)):
         return False
     named = outlets.named(text, at[0])
@@ -178,7 +178,7 @@ def _of_some(regions: Sequence[Region], outlets: Outlets, cells: Cells, at: Cell
     for region, i in named:
         region.keep([i], words or alone_in_part(text, shown(outlets_of(region.table)[i])), at)
         region.measure([i], at, text, figures)
-    own = not lone and any(at in r for r in regions if not r.down)  # "mixed up with P3", said in P2's form
+    own = not lone and any(not r.down for r in regions.holding(at))  # "mixed up with P3", said in P2's form
     if own and not any(begins_with(text, r.outlets[i]) for r, i in named):
         return False
     return bool(named) and not of_more(text)
