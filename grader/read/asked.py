@@ -40,13 +40,16 @@ def asked_of_all(cells: Cells, regions: Regions, outlets: Outlets, here: Iterabl
     here : the texts of its cells, comments and what is printed on its pages.
     """
     made = []
-    for text in here:
+    asking = {text for text in here if ticked(text) or parted(text) or question(text)}
+    places: dict[str, list[Cell]] = {}
+    for at, text in cells.of(asking):  # once: the cost grows with the sheet, not with its texts
+        places.setdefault(text, []).append(at)
+    for text in asking:
         whole_line, label = ticked(text), parted(text)
         beside = whole_line is None and label is None and bool(question(text))
         if not (whole_line or label or beside):
             continue
-        places = cells.of({text}) or [((-1, -1), text)] * (text in cells.printed)
-        for at, _ in places:
+        for at in places.get(text, [(-1, -1)] * (text in cells.printed)):
             of = _tests_of(cells, regions, at)
             if of is None and beside:
                 continue
