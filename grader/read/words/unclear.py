@@ -46,7 +46,7 @@ def guess(text: str, unit: str | None) -> Guess:
         unit = None  # "Second reading" states no unit
     if "second" in found and _LISTS.begin(_LISTS.words(text), "after"):
         unit, found = None, found - {"time"}  # "After ten minutes" is no time, but what was read then
-    if unit and {"cold", "temp"} <= found and quantity(unit) != "temperature":
+    if unit and {"cold", "temp"} <= found and quantity(unit) in ("months", "minutes"):
         unit = None  # "T° mini du jour" is in no days
     of = quantity(unit) if unit else ""
     choices: list[str] = []
