@@ -117,7 +117,9 @@ def _tests_of(cells: Cells, regions: Regions, at: Cell) -> list[tuple[Region, Se
             made.append((region, [region.tests[row]]))
         elif region.down or region.across:
             return None
-        else:
+        elif key(shown(cells.at(*at))) in map(key, region.outlets):
+            continue  # likewise
+        elif len(regions) == 1 or row <= max((r for one in regions for r, _ in one.own), default=row):
             made.append((region, range(len(region.at))))
     return made
 
