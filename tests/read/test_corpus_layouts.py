@@ -114,7 +114,6 @@ CORRECTIONS = {
         '# site = "Crag Lane Coachworks"   # found in Visit 2': "test_date = 2025-07-15   #",
     },
     "94-numbered-notes-and-ditto": {"[table.fields]": '[table.fields]\nlocation = { column = "C" }'},
-    "71-bouteilles": {'# supply = "airline"': 'supply = "cylinder"'},
 }
 
 
