@@ -14,12 +14,13 @@ from grader.read.shapes.tables import shown
 from grader.read.words.answers import TICK, answered_badly, answered_well, asks
 from grader.read.words.figures import is_temperature
 from grader.read.words.heading_words import LIKELY
-from grader.read.words.labels import kind_of, label, loose_label
+from grader.read.words.labels import kind_of, label
 from grader.read.words.measured import readings_in
 from grader.read.words.outlet_names import called, names, spanned, words_between
 from grader.read.words.said import NAME, REMARKS, ROW, against, alone, alone_in_part, is_repeat, smells
 from grader.read.words.spelling import key
 from grader.read.words.stated import Stated, is_cold, stated
+from grader.read.words.substances import is_name_of_one
 from grader.read.words.unclear import classes_of
 from grader.read.words.verdicts import left_blank
 
@@ -59,7 +60,7 @@ def _of_another_time(heading: str) -> bool:
 
 def _names_a_line(text: str) -> bool:
     """Whether a text names a reading or a substance."""
-    return (label(text) or loose_label(text)) is not None
+    return label(text) is not None or is_name_of_one(text)
 
 
 class Region:

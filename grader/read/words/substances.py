@@ -26,6 +26,11 @@ def _known() -> tuple[frozenset[str], frozenset[str], frozenset[str], frozenset[
     return names, others, frozenset(data["units"]), frozenset(w.casefold() for w in notation["words"]["not_tested"])
 
 
+def is_name_of_one(text: str) -> bool:
+    """Whether a text is the name of a substance and nothing else."""
+    return substance_key(text) in _known()[0]
+
+
 def is_substance(text: str, unit: str | None) -> bool:
     """Whether a heading that could be no field of ours names a substance: by its words, or by a unit of content.
 
