@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
@@ -91,6 +92,7 @@ class Region:
         self.told: dict[Cell, tuple[str, str, tuple[Stated, ...]]] = {}
         self.headings = {said[0] for said in table.how.values()} | {u.heading for u in table.unclear}
         self.outlets = ["" if n is None else shown(n) for n in outlets_of(table)]
+        self.until = math.inf  # the first row of the form below one of which a layout file says where its cells are
         self.body = range(0)
         if self.across and self.by_row:  # down to the next blank row: lines that are not known too
             last = max(self.by_row)
@@ -111,7 +113,7 @@ class Region:
         if self.long:
             return row >= top >= 0 or row >= min(self.tests)
         first, last = self.table.sides
-        inside = top <= row <= bottom if top >= 0 else bool(self.tests) and min(self.tests) <= row
+        inside = top <= row <= bottom if top >= 0 else bool(self.tests) and min(self.tests) <= row < self.until
         return inside and (first < 0 or first <= column <= last + 1)
 
     def beside(self, at: Cell) -> Iterable[int]:
@@ -319,6 +321,9 @@ class Regions(list[Region]):
         super().__init__(Region(t, cells) for t in tables if t.rows)
         self.cells = cells
         self.others = [r for r in self if not r.long]
+        starts = {r: min(row for row, _ in r.own) for r in self.others if r.own and not (r.down or r.across)}
+        for region, start in starts.items():
+            region.until = min((s for s in starts.values() if s > start), default=math.inf)
         self.by_test: dict[tuple[str, ...], list[Region]] = {}
         self.keys: tuple[int | None, ...] = ()
         for region in (r for r in self if r.long):
