@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 
 from grader.problems import Table
 from grader.read.sayings import Cells, Said, outlets_of
@@ -39,6 +40,7 @@ def lists_of(cells: Cells, tests: Iterable[int]) -> list[Said]:
     return made
 
 
+@lru_cache(maxsize=20_000)
 def _may_list(text: str) -> bool:
     return len(text) <= _LONGEST and REMARKS.say(text, "clear.words") and not against(text, LINE)
 

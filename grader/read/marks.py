@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Container, Iterable, Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 from unicodedata import normalize
 
@@ -30,8 +31,13 @@ def mark_of(value: Any) -> str:
     ('1', '1', '4', 'k', 'n3', '', '')
     """
     text = whole(value) if type(value) in (int, float) else value
-    found = _MARK.fullmatch(text.strip()) if type(text) is str and len(text) <= 5 else None
-    if found is None and type(text) is str and len(text) <= _LONGEST_REFERENCE and REMARKS.say(text, "span.refers"):
+    return _mark_of_text(text) if type(text) is str and len(text) <= _LONGEST_REFERENCE else ""
+
+
+@lru_cache(maxsize=20_000)
+def _mark_of_text(text: str) -> str:
+    found = _MARK.fullmatch(text.strip()) if len(text) <= 5 else None
+    if found is None and REMARKS.say(text, "span.refers"):
         words = REMARKS.words(text)
         referring = REMARKS.inside(words, "span.refers")
         rest = [w for i, w in enumerate(words) if i not in referring]

@@ -321,7 +321,14 @@ class Regions(list[Region]):
         super().__init__(Region(t, cells) for t in tables if t.rows)
         self.cells = cells
         self.others = [r for r in self if not r.long]
-        starts = {r: min(row for row, _ in r.own) for r in self.others if r.own and not (r.down or r.across)}
+        self.forms = [r for r in self.others if not (r.down or r.across)]
+        self.on_row: dict[int, list[Region]] = {}
+        for region in (r for r in self if r.down or r.across):
+            top, bottom = region.table.heads
+            rows = {*(region.tests if region.down else region.body), *range(max(top, 0), bottom + 1)}
+            for row in rows.union(row for row, _ in region.own):
+                self.on_row.setdefault(row, []).append(region)
+        starts = {r: min(row for row, _ in r.own) for r in self.forms if r.own}
         for region, start in starts.items():
             region.until = min((s for s in starts.values() if s > start), default=math.inf)
         self.by_test: dict[tuple[str, ...], list[Region]] = {}
@@ -335,7 +342,7 @@ class Regions(list[Region]):
 
     def holding(self, at: Cell) -> list[Region]:
         """The tables that a cell is of."""
-        made = [r for r in self.others if at in r]
+        made = [r for r in (*self.on_row.get(at[0], ()), *self.forms) if at in r]
         if self.by_test:
             told = tuple(key(str(self._above(at[0], c))) for c in self.keys if c is not None)
             mine = self.by_test.get(told)

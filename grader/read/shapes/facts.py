@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import islice
 from typing import Any
 
 from grader.problems import Unreadable
@@ -95,7 +96,7 @@ def _without_doubt(grid: Grid, found: list[Pair]) -> list[Pair]:
         return sure or not _of_instruments(grid, p.row, p.column)
 
     led_by = {(q.row, at) for q in found for at in (q.column, *([q.value_column] if q.value_row == q.row else ()))}
-    titles = [row for row, cells in enumerate(grid.rows) if cells.count(None) < len(cells)][:_TITLES]
+    titles = list(islice((row for row, cells in enumerate(grid.rows) if cells.count(None) < len(cells)), _TITLES))
 
     def supplies(p: Pair) -> bool:  # nothing beside it speaks of it, and what has a name before it is a title
         beside = [(at, v) for at, v in enumerate(grid.rows[p.row]) if v is not None and (p.row, at) not in led_by]

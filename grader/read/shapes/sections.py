@@ -141,14 +141,14 @@ def _is_name(text: Any) -> bool:
 
 def _headings(grid: Grid) -> list[int]:
     """The rows of the heading that comes again: of two words or more, of which two at least head columns."""
-    rows = [tuple(row) for row in grid.rows]
-    count = Counter(row for row in rows if sum(type(v) is str for v in row) >= _LEAST_HEADINGS)
+    rows = list(map(tuple, grid.rows))
+    count = Counter(rows)
     again = next((row for row, n in count.items() if n > 1 and _is_heading(row)), None)
     return [i for i, row in enumerate(rows) if row == again] if again else []
 
 
 def _is_heading(row: tuple[Any, ...]) -> bool:
     filled = [v for v in row if v is not None]
-    if any(type(v) is not str or looks_like_value(v) for v in filled):
+    if len(filled) < _LEAST_HEADINGS or any(type(v) is not str or looks_like_value(v) for v in filled):
         return False
     return sum(bool(kind_of(v) or label(v) or known_words(v)) for v in filled) >= _LEAST_HEADINGS

@@ -88,6 +88,13 @@ def phrases_of(lists: Mapping[str, Iterable[str]], word: re.Pattern[str] = WORD)
     return made
 
 
+@lru_cache(maxsize=20_000)  # many lists are held against one text
+def _words_of(lists: Lists, text: str) -> tuple[str, ...]:
+    if not lists.slips:
+        return tuple(words_in(text, lists.word))
+    return tuple(_meant(lists, w) if len(w) > _SHORT else w for w in words_in(unspaced(text), lists.word))
+
+
 class Lists(NamedTuple):
     """The lists of phrases of a data file. They are named by the keys that lead to them, "general.rule".
 
@@ -100,9 +107,7 @@ class Lists(NamedTuple):
 
     def words(self, text: str) -> list[str]:
         """The words of a text, slips in the words of the lists `slips` put right."""
-        if not self.slips:
-            return words_in(text, self.word)
-        return [_meant(self, w) if len(w) > _SHORT else w for w in words_in(unspaced(text), self.word)]
+        return list(_words_of(self, text))
 
     def standing(self, words: Sequence[str], *names: str) -> list[Standing]:
         """Every place among some words at which a phrase of some lists stands, in order."""

@@ -341,8 +341,11 @@ def tests_counted(text: str) -> int:
     return int(found[1]) if found and VERDICTS.say(found[2], "count.tested") else 0
 
 
+@lru_cache(maxsize=20_000)
 def is_count_of_fails(label: str) -> bool:
     """Whether a label is of the number of outlets that did not pass: "Failed", "Number of rejects", "Durchgefallen"."""
+    if any(map(str.isdigit, label)):
+        return False  # it counts itself
     words = VERDICTS.words(label)
     number = VERDICTS.inside(words, "count.number", "count.tested")
     rest = [w for i, w in enumerate(words) if i not in number]
