@@ -41,7 +41,7 @@ from grader.read.find import find_workbooks
 from grader.read.layout import load_layout
 from grader.read.marks import mark_of
 from grader.read.process import read_workbooks
-from grader.read.shapes import across, rows, site_of_sheet
+from grader.read.shapes import across, rows, sections, site_of_sheet
 from grader.read.words import (
     answers,
     clauses,
@@ -718,6 +718,7 @@ TURNS: list[Turn] = [
     (SU, ("units",), ["%"], substance("Whatever", "ppm"), True, False),
     (R, ("rows", "outlet_words"), ["kehraus"], lambda: rows.is_total("Kehraus"), False, True),
     (R, ("rows", "beside_outlet_words"), [], lambda: rows.is_total("Seite total"), True, False),
+    (R, ("rows", "no_title_words"), ["pot"], lambda: sections._is_name([None, "Blast pot"]), True, False),
     (R, ("rows", "page_words"), ["leaf"], lambda: rows.is_remark("Leaf 2"), False, True),
     (R, ("rows", "rule_words"), ["en"], lambda: rows._is_rule("EN 12021"), True, False),
     (R, ("rows", "rule_names"), [], lambda: is_aside("EN 12021"), True, False),

@@ -129,7 +129,7 @@ PAGES: dict[str, Any] = {
         "seconds_a_megabyte memory_bytes small_files small_bytes",
         "suffixes": "read text refused",
         "rows": "outlet_words beside_outlet_words rule_words rule_names aside_words aside_beside_words ditto_words "
-        "signature_words page_words visit_words method_words verdict_words sheet_words",
+        "signature_words page_words no_title_words visit_words method_words verdict_words sheet_words",
         "not_seen": "*",
     },
     "marked.toml": {"limits": "most_cells most_bytes most_marks most_in_a_comment", "parts": "*", "pieces": {"*": "*"}},

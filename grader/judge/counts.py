@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 
 from grader.columns import TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
 from grader.frames import text, with_columns
+
+_STATED = re.compile(r"(\d+) of (\d+)?")
 
 
 def against_counts(tests: pd.DataFrame) -> pd.DataFrame:
@@ -21,8 +25,10 @@ def against_counts(tests: pd.DataFrame) -> pd.DataFrame:
     if not len(at):
         return tests
     of, different = pd.factorize(pd.Series(stated[at]) + "\n" + tests["file"].to_numpy()[at].astype(str))
-    numbers = np.array([int(name.split(" ", 1)[0]) for name in different])
-    all_of = np.array([int(n) if (n := name.split(" ", 3)[2]).isdigit() else 0 for name in different])
+    counted = [_STATED.match(name) for name in different]
+    # What is no count may be any number.
+    numbers = np.array([float(found[1]) if found else np.inf for found in counted])
+    all_of = np.array([int(found[2] or 0) if found else 0 for found in counted])
     numbers[all_of > np.bincount(of, minlength=len(different))] = 0  # it counts tests of other logs, too
     not_passed = np.bincount(of, weights=~passed[at], minlength=len(different))
     short = np.zeros(len(tests), dtype=bool)

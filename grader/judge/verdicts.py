@@ -502,7 +502,7 @@ def _said_otherwise(tests: pd.DataFrame) -> dict[str, np.ndarray]:
     return {
         "own_verdict": (text(tests, "own_verdict") == "fail") | unread["own_verdict"],
         "said_against": (text(tests, "said_against") != "") | unread["said_against"],
-        "failed_stated": np.zeros(len(tests), dtype=bool),  # counts.py: known when all tests are judged
+        "failed_stated": unread["failed_stated"],  # what can be read: counts.py, when all tests are judged
         "outlet_status": np.isin(text(tests, "outlet_status"), ("locked off", "removed")) | unread["outlet_status"],
     }
 

@@ -35,6 +35,7 @@ from grader.read.words.said import (
     against,
     alone,
     alone_in_part,
+    is_repeat,
     may_tell,
     smells,
     titled,
@@ -122,8 +123,9 @@ def with_what_is_said(grid: Grid, tables: list[Table], read: Collection[Cell] = 
             for_all += _outside_of_all(cells, at, text, single)
     if not regions:
         return tables, for_all + explained
+    repeats = [at for at, _ in cells.of(set(filter(is_repeat, grid.texts)))]
     for region in regions:
-        region.reach()
+        region.reach(repeats)
     for row in _rows_outside(cells, regions):
         for_all += _row_of_words(regions, outlets, cells, row)
     made = [region.made() for region in regions]

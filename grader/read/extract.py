@@ -276,13 +276,14 @@ def _answers(c: Column, values: list[Any]) -> list[Any]:
     """
     rest, yes, no = choice(c.text)
     said = {key(yes): "yes", key(no): "no"} if yes else {}
+    free = "odour" in c.heading.candidates and loose_word("odour", rest.replace("-", " ").strip(" ?:")) == "none"
     if not said and "odour" in c.heading.candidates and ("?" in c.text or "asked" in classes_of(c.text)):
         said = load_toml("loose_words.toml")["letters"]  # "Smell | N"; under "Odour" it may be that none was tested for
     values = [chosen(v) if type(v) is str else v for v in values]
     made = [said.get(key(v), v) if said and type(v) is str else v for v in values]
     if c.field == "own_verdict":
         made = _verdicts(c.text, made)
-    if "odour" in c.heading.candidates and loose_word("odour", rest) == "none":
+    if free:
         made = ["none" if _is_yes(v) else Unreadable(f"{rest}: {shown(v)}", "turned") if _is_no(v) else v for v in made]
     return made
 

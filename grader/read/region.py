@@ -18,7 +18,7 @@ from grader.read.words.heading_words import LIKELY
 from grader.read.words.labels import kind_of, label
 from grader.read.words.measured import readings_in
 from grader.read.words.outlet_names import called, names, spanned, words_between
-from grader.read.words.said import NAME, REMARKS, ROW, against, alone, alone_in_part, is_repeat, smells
+from grader.read.words.said import NAME, REMARKS, ROW, against, alone, alone_in_part, smells
 from grader.read.words.spelling import key
 from grader.read.words.stated import Stated, is_cold, stated
 from grader.read.words.substances import is_name_of_one
@@ -182,14 +182,17 @@ class Region:
         if words or figures:
             self.told[at] = (text, words, figures)
 
-    def reach(self) -> None:
-        """Give what a cell says to the further tests that it is merged over, and to those beside which a mark repeats it."""
+    def reach(self, repeats: Iterable[Cell]) -> None:
+        """Give what a cell says to the further tests that it is merged over, and to those beside which a mark repeats it.
+
+        repeats : the cells of the sheet that hold such a mark.
+        """
         if not self.told:
             return
         for at, first in self.cells.merged():
             if first in self.told and at in self:
                 self.say(self.mine(at), at, *self.told[first])
-        for at, _ in self.cells.of({t for t in self.cells.grid.texts if is_repeat(t)}):
+        for at in repeats:
             before = (at[0], at[1] - 1) if self.across else (at[0] - 1, at[1])
             if before in self.told and at in self:
                 self.say(self.mine(at), at, *self.told[before])

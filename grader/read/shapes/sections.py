@@ -5,20 +5,31 @@ What is stated in every section holds in it alone; what is stated over the first
 
 from __future__ import annotations
 
+from bisect import bisect
 from collections import Counter
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Container, Mapping, Sequence
 from typing import Any
 
+from grader.columns import FIELDS
+from grader.problems import Unreadable
 from grader.read.extract import Proposal
 from grader.read.given import Given
 from grader.read.shapes.banners import place_of
 from grader.read.shapes.grid import Grid
-from grader.read.shapes.pairs import pairs
+from grader.read.shapes.labelled import Pair
+from grader.read.shapes.pairs import labels_alone, pairs
+from grader.read.shapes.tables import Note
 from grader.read.words.dates import date_within, of_a_visit
-from grader.read.words.labels import SHARED, column, kind_of, known_words, label, looks_like_value
+from grader.read.words.heading_words import row_words
+from grader.read.words.labels import READINGS, SHARED, column, kind_of, known_words, label, looks_like_value
+from grader.read.words.said import NAME, against, titled
+from grader.read.words.spelling import BREAK, key
+from grader.read.words.unclear import classes_of
 
 _OF_A_SECTION = SHARED | {"outlet", "line_pressure_bar"}
-_GO_ON = {"client", "site", "site_address", "system", "location"}  # a place goes on until another is named
+# Places from the outer to the inner: each goes on until another is named, and one that changes ends those within it.
+_PLACES = ("client", "site", "site_address", "system", "location")
+_OF_ITS_OWN = {"outlet", "test_time"}  # of a section that does not name it nothing is known
 _LEAST_HEADINGS = 2
 # Shapes that know one heading; forms begin anew by themselves.
 _ONE_BY_ONE = {"down", "long"}
@@ -41,12 +52,28 @@ def in_sections(grid: Grid, propose: Callable[[Grid], list[Proposal]]) -> list[P
     if not starts and (not titles or any(map(_names_outlets, whole))):
         return whole
     starts = starts or titles
-    ends = [*(s - 1 for s in starts[1:]), len(grid.rows) - 1]
-    parts = [propose(grid.cut(grid.outer[first], grid.outer[last])) for first, last in zip([0, *starts[1:]], ends)]
+    ends = [*starts[1:], len(grid.rows)]
+    columns = range(grid.width)
+    parts = [propose(grid.part(range(first, stop), columns)) for first, stop in zip([0, *starts[1:]], ends)]
+    past = [_is_past(grid, first, next(h for h in heads if h >= first)) for first in starts]
     if not all(any(p.tests for p in some) for some in parts):
         return whole
-    made = _with_what_goes_on(parts)
+    made = _with_what_goes_on([some for some, of_past in zip(parts, past) if not of_past])
+    said = [_not_of_today(grid, first) for first, of_past in zip(starts, past) if of_past]
+    if said and made:
+        made[-1] = made[-1]._replace(notes=[*made[-1].notes, *said])
     return _titled(grid, made, titles) if len(titles) == len(made) else made
+
+
+def _is_past(grid: Grid, first: int, head: int) -> bool:
+    """Whether a line over a heading says that its tests are of an earlier visit."""
+    texts = [v for row in range(first, head) if _is_line(grid, row) for v in grid.rows[row] if type(v) is str]
+    return any(kind_of(t) == "earlier" for t in texts)
+
+
+def _not_of_today(grid: Grid, row: int) -> Note:
+    at, text = next((at, v) for at, v in enumerate(grid.rows[row]) if v is not None)
+    return grid.note("label_not_used", row, at, text, label=str(text))
 
 
 def _names_outlets(p: Proposal) -> bool:
@@ -60,59 +87,103 @@ def _titled(grid: Grid, made: list[Proposal], titles: Sequence[int]) -> list[Pro
     for p, row in zip(made, titles):
         at, name = next((at, v) for at, v in enumerate(grid.rows[row]) if v is not None)
         place, notes = grid.place(row, at), p.notes
+        named = place_of(name, place, {*p.given, *(c.field for c in p.lines)})
         if of_outlets:
             named = {"outlet": Given(place, name, name, "title over its tests")}
-        elif named := place_of(name, place, {*p.given, *(c.field for c in p.lines)}):
-            what = next(iter(named))
+            notes = [n for n in notes if n.code != "no_outlet_column"]
+        for what in named:
             notes = [*notes, grid.note("banner_guessed", row, at, name, what=what, line=f'{what} = "{name}"')]
         kept.append(p._replace(given={**named, **p.given}, notes=notes))
     return kept
 
 
 def _with_what_goes_on(sections: list[list[Proposal]]) -> list[Proposal]:
-    """The proposals with what is said over the first section and no more, and places until others are said."""
-    again = {f for some in sections[1:] for p in some for f in p.given} - _GO_ON
+    """The proposals of all sections, each with what goes on from those above it."""
+    own = [{f: one for p in some for f, one in p.given.items()} for some in sections]
+    stated: dict[str, set[str]] = {}
+    for said in own:
+        for f, one in said.items():
+            stated.setdefault(f, set()).add(str(one.value))
     above: dict[str, Given] = {}
     kept: list[Proposal] = []
-    for some in sections:
-        first = not kept
+    for some, said in zip(sections, own):
+        above = {f: one for f, one in above.items() if _goes_on(f, said, above)}
+        more = {f: _still(f, one, stated[f]) for f, one in above.items() if f not in said}
         for p in some:
-            # One layout serves all of them, but forms, whose cells it names.
-            group = sum(max(len(q.parts), 1) for q in kept) if p.shape != "form" else 0
-            kept.append(p._replace(given={**above, **p.given}, group=group))
-        for p in some:
-            above |= {f: one for f, one in p.given.items() if f in _GO_ON or first and f not in again}
+            before = kept[-1] if kept and p.shape != "form" else None  # the cells of forms are named one by one
+            alike = before is not None and [c.text for c in before.lines] == [c.text for c in p.lines]
+            group = before.group + max(len(before.parts), 1) if before and alike else p.group
+            given = {f: one for f, one in more.items() if one is not None}
+            kept.append(p._replace(given={**given, **p.given}, group=group))
+        above |= said
     return kept
+
+
+def _goes_on(field: str, said: Collection[str], above: Mapping[str, Given]) -> bool:
+    """Whether what is said of a field above a section holds in it too, where the section says nothing of it."""
+    if field in _PLACES:
+        return not any(outer in said for outer in _PLACES[: _PLACES.index(field)])
+    return field not in _OF_ITS_OWN and not (field == "test_date" and {"client", "site"} & {*said} & {*above})
+
+
+def _still(field: str, one: Given, stated: Collection[str]) -> Given | None:
+    """What is said above, in a section that does not say it: itself where nothing else is said anywhere, else not read."""
+    if field in _PLACES or field == "test_date" or len(stated) == 1:
+        return one
+    if FIELDS[field].kind == "text":
+        return None
+    return one._replace(value=Unreadable(" / ".join(sorted(stated)), "twice"))
 
 
 def _starts(grid: Grid, heads: Sequence[int]) -> tuple[list[int], bool]:
     """The first row of each section by what is said about it, and whether that stands at its foot; [] where nothing is."""
     found = [p for p in pairs(grid, 0, len(grid.rows)) if p.value is not None and p.row not in heads]
     bounds = [-1, *heads, len(grid.rows)]
-    said = [
-        {p.label.field: p for p in found if top < p.row < below and p.label.field in _OF_A_SECTION}
-        for top, below in zip(bounds, bounds[1:])
-    ]
+    # Of several in a section the last one: what is said of a reading stands above the labels of the next section.
+    labels = [p for p in found if p.label.field in _OF_A_SECTION]
+    places = [bisect(heads, p.row - 1) for p in labels]
+    said: list[dict[str, Pair]] = [{} for _ in bounds[1:]]
+    for p, at in zip(labels, places):
+        said[at][p.label.field] = p
     # The same over each, as on every page of a list, is no section.
     over = {f for f in said[0] if len({str(some[f].value) for some in said[:-1] if f in some}) > 1}
-    if over:
-        starts = [
-            _start(grid, top, head, [some[f].row for f in over if f in some])
-            for top, head, some in zip(bounds, heads, said)
-        ]
-        return [row for row in starts if row is not None], False
+    readings = {p.row for p in found if p.label.field in READINGS and p.label.field not in over}
+    past = [_is_past(grid, top + 1, head) for top, head in zip(bounds, heads)]
+    if over or any(past):
+        starts: list[int] = []
+        for top, head, some, of_past in zip(bounds, heads, said, past):
+            row = _start(grid, top, head, readings)
+            titled = "outlet" in over and row < head and _is_line(grid, row) and _is_name(grid.rows[row])
+            if some or titled or of_past or not starts:
+                starts.append(row)
+        return starts, False
     headed = {f for v in grid.rows[heads[0]] if v is not None for f in column(-1, v).heading.candidates}
     if "outlet" not in headed and all("outlet" in some for some in said[1:]):
         return [0, *(some["outlet"].row + 1 for some in said[1:-1])], True
     return [], False
 
 
-def _start(grid: Grid, top: int, head: int, said: Collection[int]) -> int | None:
-    """The first of the lines right above a heading and its labels; None where nothing stands over it: the section goes on."""
-    row = min(said, default=head)
-    while row - 1 > top and _is_line(grid, row - 1):
+def _start(grid: Grid, top: int, head: int, readings: Container[int]) -> int:
+    """The first row of what is said about the table below a heading: behind the first gap, else up to the last reading."""
+    rows = range(top + 1, head)
+    gap = next((row for row in rows if _is_blank(grid, row)), None)
+    if gap is not None or top < 0:
+        return next(
+            (row for row in rows[(gap or 0) - top - 1 if gap is not None else 0 :] if not _is_blank(grid, row)), head
+        )
+    row = head
+    while row - 1 > top and row - 1 not in readings and _says(grid, row - 1):
         row -= 1
-    return row if said or row < head else None
+    return row
+
+
+def _is_blank(grid: Grid, row: int) -> bool:
+    return all(v is None for v in grid.rows[row])
+
+
+def _says(grid: Grid, row: int) -> bool:
+    """Whether a row is a line alone, or holds nothing but labels and their values."""
+    return _is_line(grid, row) or bool(labels_alone(grid, row))
 
 
 def _is_line(grid: Grid, row: int) -> bool:
@@ -124,19 +195,22 @@ def _titles(grid: Grid, heads: Sequence[int]) -> list[int]:
     rows = []
     for top, head in zip([-1, *heads], heads):
         row = head
-        while row - 1 > top and any(v is not None for v in grid.rows[row - 1]):
+        while row - 1 > top and not _is_blank(grid, row - 1):
             row -= 1
-        text = next((v for v in grid.rows[row] if v is not None), None)
-        if row == head or not _is_line(grid, row) or not _is_name(text):
+        if row == head or not _is_line(grid, row) or not _is_name(grid.rows[row]):
             return []
         rows.append(row)
     return rows if len({str(grid.rows[row]) for row in rows}) == len(rows) else []
 
 
-def _is_name(text: Any) -> bool:
-    if type(text) is not str or len(text) > _LONGEST_NAME or looks_like_value(text):
+def _is_name(cells: Sequence[Any]) -> bool:
+    """Whether a text alone in its row can be a name: no page, table, day or visit, and nothing that speaks against tests."""
+    text = next(v for v in cells if v is not None)
+    if type(text) is not str or len(text) > _LONGEST_NAME or looks_like_value(text) or ":" in text:
         return False
-    return not (":" in text or date_within(text) or of_a_visit(text) or label(text) or kind_of(text))
+    words = {key(word) for word in BREAK.split(text)}
+    told = date_within(text) or of_a_visit(text) or label(text) or kind_of(text) or against(text, NAME) or titled(text)
+    return not (told or words & row_words("no_title_words") or classes_of(text) & {"earlier", "second", "note"})
 
 
 def _headings(grid: Grid) -> list[int]:
