@@ -176,6 +176,10 @@ def supply_of(text: str) -> See:
     return lambda: found.supply if (found := supplied.supplied(text)) else None
 
 
+def spoken_against(text: str) -> See:
+    return lambda: supplied.speaks_against(text, "airline", "")
+
+
 def dryer_of(text: str) -> See:
     return lambda: found.dryer or None if (found := supplied.supplied(text)) else None
 
@@ -569,6 +573,15 @@ TURNS: list[Turn] = [
     (SP, ("doubt",), [], supply_of("Mill Hire, airline"), None, "airline"),
     (SP, ("place",), [], supply_of("Mill Hall, airline"), None, "airline"),
     (SP, ("place_ends",), [], supply_of("Spritzhalle, airline"), None, "airline"),
+    (SP, ("gear",), [], supply_of("Airline hose records"), None, "airline"),
+    (SP, ("listed",), [], supply_of("Airline hose records"), None, "airline"),
+    (SP, ("of_air",), [], supply_of("Airline hoods, air test"), "airline", None),
+    (SP, ("of_site",), [], supply_of("Site air test"), None, "airline"),
+    (SP, ("feeds",), [], supply_of("Site air supply test"), "airline", None),
+    (SP, ("other",), [], spoken_against("Dive panel"), True, False),
+    (SP, ("form_filling",), [], spoken_against("Please fill in"), False, True),
+    (SP, ("denying",), [], spoken_against("Not for P2"), True, False),
+    (SP, ("choices",), [], lambda: supplied.holds_choices("Lists"), True, False),
     (CL, ("test_date", "test"), [], facts("Tested on 3 May 2026"), ["test_date"], []),
     (CL, ("test_date", "number"), [], facts("Report no 7 of 3 May 2026"), ["test_date"], []),
     (CL, ("test_date", "by"), [], facts("Tested on 3 May 2026 by a contractor"), ["test_date"], []),

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from grader.problems import Table
 from grader.read.extract import pressure_dew_point
 from grader.read.given import Given, add, filled, is_by_layout, without
@@ -9,7 +12,17 @@ from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import given_by, pairs
 from grader.read.shapes.rows import plain
 from grader.read.words.labels import SHARED, label
-from grader.read.words.supplied import AIRLINE, CYLINDER, names_a_place, names_cylinders, speaks_otherwise
+from grader.read.words.supplied import (
+    AIRLINE,
+    CYLINDER,
+    beside_lines,
+    holds_choices,
+    names_a_place,
+    names_and_feeds,
+    names_cylinders,
+    speaks_against,
+    speaks_otherwise,
+)
 
 _SUPPLIED = ("supply", "dryer")
 _LONGEST_COVER = 200  # rows
@@ -74,8 +87,50 @@ def parts_the_supply(grid: Grid) -> bool:
 
 def without_lines(table: Table) -> Table:
     """A table without the supply and dryer that a line of text, behind no label, says of all its tests."""
+    return without(table, lines_of(table))
+
+
+def lines_of(table: Table) -> dict[str, str]:
+    """The supply and dryer that rest on a line of text, behind no label: field -> the line."""
     texts = {field: table.how.get(field, ("",))[0] for field in _SUPPLIED if field in table.constants}
-    return without(table, {field for field, text in texts.items() if text and label(text) is None})
+    return {field: text for field, text in texts.items() if text and label(text) is None}
+
+
+def texts_of(grid: Grid) -> frozenset[str]:
+    """What a sheet says, in its name, cells, comments and on its pages."""
+    return grid.texts | {grid.name, *(text for _, text in grid.sheet.comments), *grid.sheet.printed}
+
+
+def without_what_is_contradicted(tables: list[Table], said: Mapping[str, frozenset[str]]) -> list[Table]:
+    """Tables without the supply and dryer of a title or line against which anything in their workbook speaks.
+
+    said : sheet -> its texts. Sheets of choices count only where they name an outlet.
+    """
+    lines = [lines_of(table) for table in tables]
+    if not any(lines):
+        return tables
+    outlets = {str(v) for t in tables for v in (*t.columns.get("outlet", ()), *_of_all(t, "outlet")) if v is not None}
+    choices = {name for name, texts in said.items() if holds_choices(name) and outlets.isdisjoint(texts)}
+    texts = outlets.union(*(of for name, of in said.items() if name not in choices))
+    short = {
+        name.casefold() for name in outlets if name.isalnum() and any(map(str.isdigit, name)) and not name.isdigit()
+    }
+    parted = any(text not in outlets and names_and_feeds(text, short) for text in texts)
+    known: dict[tuple[str, ...], bool] = {}
+    made = []
+    for table, of in zip(tables, lines):
+        supply, dryer = (table.constants[f][1] if f in of else "" for f in _SUPPLIED)
+        told = (supply, dryer, *of.values())
+        if of and told not in known:
+            known[told] = parted or any(
+                speaks_against(part, supply, dryer) for t in texts for part in beside_lines(t, of.values())
+            )
+        made.append(without(table, of) if of and known[told] else table)
+    return made
+
+
+def _of_all(table: Table, field: str) -> tuple[Any, ...]:
+    return (table.constants[field][1],) if field in table.constants else ()
 
 
 def of_cylinders(table: Table) -> dict[str, Given]:

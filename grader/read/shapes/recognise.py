@@ -26,8 +26,10 @@ from grader.read.shapes.cover import (
     is_of_cylinders,
     of_cylinders,
     parts_the_supply,
+    texts_of,
     with_visit,
     without_lines,
+    without_what_is_contradicted,
 )
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.own_blank import own_tables, read_own, read_visit
@@ -64,6 +66,7 @@ class _Workbook:
     visit     : what the sheet Visit gives, None where there is none. covers : sheets that give, and what.
     forms     : sheets of facts, which are covers where any other sheet has tests.
     blocks    : of one parameter each, joined at the end. strange : notes on such of nobody knows what.
+    said      : the texts of each sheet that is not the blank's.
     bottled   : sheets of cylinders. parted : whether a sheet of notes says that a part of the site has its own supply.
     """
 
@@ -80,6 +83,7 @@ class _Workbook:
         self.strange: list[Note] = []
         self.bottled: set[str] = set()
         self.parted = False
+        self.said: dict[str, frozenset[str]] = {}
 
     def take(self, grid: Grid, specs: list[TableSpec]) -> None:
         """Read one sheet. specs : what layout files say of it."""
@@ -96,6 +100,7 @@ class _Workbook:
 
     def _look(self, grid: Grid, specs: list[TableSpec]) -> None:
         """Read a sheet that is not the blank's."""
+        self.said[grid.name] = self.said.get(grid.name, frozenset()) | texts_of(grid)
         explained = _fingerprint(grid.sheet)
         if explained in _EXPLAINED and not specs:
             self._leave(grid)
@@ -192,6 +197,7 @@ class _Workbook:
             tables = self.layout.completed(with_sheet_names(tables, self.notes), self.notes)
         if self.parted:
             tables = list(map(without_lines, tables))
+        tables = without_what_is_contradicted(tables, self.said)
         return [filled(t, of_cylinders(t)) if t.sheet in self.bottled else t for t in tables]
 
 

@@ -24,7 +24,7 @@ from grader.read.words.loose import LOOSE
 from grader.read.words.phrases import HYPHENED, Lists, any_of
 from grader.read.words.said import AROUND, against
 from grader.read.words.stated import is_cold
-from grader.read.words.supplied import AIRLINE, names_a_place, speaks_otherwise, supplied
+from grader.read.words.supplied import AIRLINE, names_a_place, of_no_supply, speaks_otherwise, supplied
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
@@ -231,6 +231,8 @@ def _supply(text: str) -> tuple[Fact, ...]:
     further = _CLAUSES.inside(words, "supply.further")
     known = of_dryers | further | _CLAUSES.inside(words, "supply.airline", "supply.covered")
     if not _CLAUSES.standing(words, "supply.airline") or len(words) < 2 or len(known) < len(words):
+        return ()
+    if not dryers and of_no_supply(text):
         return ()
     return (Fact(SUPPLY, "airline"), *(Fact(DRYER, word) for word in dryers if len(dryers) == 1 and not further))
 

@@ -8,12 +8,13 @@ word of a supply, of doubt, of choice or of a part of the site. Any other part, 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence, Set
 from functools import lru_cache
 from typing import NamedTuple
 
 from grader.data import load_toml
 from grader.read.words.dates import DATES, is_date, is_month
+from grader.read.words.labels import label
 from grader.read.words.loose import LOOSE
 from grader.read.words.phrases import HYPHENED, Lists
 from grader.read.words.spelling import key
@@ -25,6 +26,9 @@ _ELIDED = re.compile(r"\b[dl]['’]", re.IGNORECASE)
 _PART = re.compile(r"(?:(?<=[^\W\d_]{2})|(?<=\d{4}))\.\s+(?=[A-ZÀ-Ý])|\s[-–—·•|]+\s|\s*[:,;()\n]\s*|\s*[–—]\s+|\.$")
 _NEVER = re.compile(r"[?=<>\[\]☐☑☒✓✔✗✘□■]|\d\s*[-–]\s*\d")
 _HIGH = re.compile(r"(?<![\w.,/])(?:200\s*/\s*)?(?:200|207|232|250|300|310|330|350|414)\s*bars?\b", re.IGNORECASE)
+_HIGH_ANYWHERE = re.compile(
+    r"(?<![\d.,])(?:1[5-9]\d|[2-4]\d\d)\s*(?:bars?\b|barg\b)|(?<![\d.,])[23]\d\s*MPa\b", re.IGNORECASE
+)
 _YEAR = re.compile(r"(?<![\w.,/-])(?:19|20)\d\d(?:/\d\d)?(?![\w.,/-])")
 _NORM = re.compile(
     r"\b(?:(?:BS|DIN|NF|SN|UNI)[ -]*)?(?:EN|ISO|CSA|NFPA|CGA)[ -]*(?:Z|G-)?\d+(?:[-.:]\d+)*", re.IGNORECASE
@@ -106,7 +110,7 @@ def supplied(text: str) -> Supplied | None:
     if len(supplies) > 1 or not supplies and len(parts) > 1:
         return None
     supply, dryer = next(iter(supplies), ""), next(iter(dryers), "") if len(dryers) == 1 else ""
-    if supply == AIRLINE and _HIGH.search(text):
+    if supply == AIRLINE and (_HIGH.search(text) or not dryers and of_no_supply(text)):
         return None
     if any(made[n].open for n in told) or supply in (CHARGING, CYLINDER):
         dryer = ""
@@ -204,12 +208,73 @@ def speaks_otherwise(text: str, supply: str, dryer: str) -> bool:
     tokens = _tokens(text)
     if supply != AIRLINE:
         return bool(_at(tokens, "airline", *(("compressor", "charging") if supply == CYLINDER else ())))
-    about = _at(tokens, "about", "dryer", "compressor")
+    about = _at(tokens, "about", "dryer", "compressor") - _at(tokens, "form_filling")
     if about and _at(tokens, "doubt") - about:
         return True
     other = dryer and _at(tokens, "dryer", "itself") and set(_dryers(tokens)) - {dryer}
     plant = _at(tokens, "dryer", "compressor", "itself")
     return bool(other) or bool(plant and _at(tokens, "place") - plant)
+
+
+@lru_cache(maxsize=20_000)
+def of_no_supply(text: str) -> bool:
+    """Whether a text that names an airline is of equipment, or of the air that every site has.
+
+    >>> of_no_supply("Airline hose records"), of_no_supply("Site air survey"), of_no_supply("Fed from site air")
+    (True, True, False)
+    """
+    tokens = _tokens(text)
+    airline, of_site = _at(tokens, "airline"), _at(tokens, "of_site")
+    if _at(tokens, "gear") and _at(tokens, "listed") and not _at(tokens, "of_air") - airline:
+        return True
+    return bool(of_site) and airline <= of_site and not _at(tokens, "feeds", "gear")
+
+
+@lru_cache(maxsize=50_000)
+def speaks_against(text: str, supply: str, dryer: str) -> bool:
+    """Whether a text anywhere in a workbook speaks against the supply or dryer that a title or line says of all outlets.
+
+    >>> [speaks_against(t, "airline", "") for t in ("P2 fills cylinders", "300 bar", "Not for P2", "Airline in 2025 removed")]
+    [True, True, True, True]
+    >>> speaks_against("P2 undried", "airline", "desiccant"), speaks_against("Please fill in", "airline", "")
+    (True, False)
+    """
+    tokens = _tokens(text)
+    named = label(text) is not None
+    if not named and _at(tokens, "denying"):
+        return True
+    if supply in ("", AIRLINE):
+        if _HIGH_ANYWHERE.search(text) or _at(tokens, "other") - _at(tokens, "form_filling"):
+            return True
+        if not named and _at(tokens, "airline") and _at(tokens, "doubt"):
+            return True
+    return not named and speaks_otherwise(text, supply or AIRLINE, dryer)
+
+
+def beside_lines(text: str, lines: Iterable[str]) -> list[str]:
+    """A text; the parts of it without the lines that it holds, where it holds one: told by itself what they are worth.
+
+    >>> beside_lines("Ground floor. Airline sets, no dryer", ["Airline sets, no dryer"]), beside_lines("P2, wet", ["airline"])
+    (['Ground floor.'], ['P2, wet'])
+    """
+    held = [line for line in lines if line in text]
+    if not held:
+        return [text]
+    for line in held:
+        text = text.replace(line, "\n")
+    return [part for part in _PART.split(text) if part and HYPHENED.search(part)]
+
+
+def names_and_feeds(text: str, outlets: Set[str]) -> bool:
+    """Whether a text names an outlet, by a name of one word, with a compressor, a dryer or what feeds it."""
+    tokens = _tokens(text)
+    return len(tokens) > 1 and not outlets.isdisjoint(tokens) and bool(_at(tokens, "about", "compressor", "dryer"))
+
+
+def holds_choices(sheet: str) -> bool:
+    """Whether the name of a sheet says that it holds what may be chosen."""
+    words = _tokens(sheet)
+    return bool(words) and len(_at(words, "choices")) == len(words)
 
 
 @lru_cache(maxsize=5_000)

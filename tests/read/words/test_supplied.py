@@ -29,14 +29,15 @@ def test_a_line_says_nothing_for_certain(line):
     assert supplied(line) is None
 
 
-def log(*sheets):
+def log(*sheets, names=()):
     """What a log of sheets, each its rows, says of supply and dryer."""
     made = []
     for number, lines in enumerate(sheets):
         rows = [[v.strip() or None for v in line.split("|")] for line in lines]
         width = max(map(len, rows))
-        made.append(Sheet(f"Sheet {number}", [row + [None] * (width - len(row)) for row in rows]))
-    table = recognise(made).tables[0]
+        name = names[number] if number < len(names) else f"Sheet {number}"
+        made.append(Sheet(name, [row + [None] * (width - len(row)) for row in rows]))
+    table = next(t for t in recognise(made).tables if "odour" in t.columns)
     return [table.constants[f][1] for f in ("supply", "dryer") if f in table.constants]
 
 
@@ -70,3 +71,43 @@ def test_what_a_page_of_notes_says_of_all_holds_and_of_a_part_stops():
 )
 def test_what_was_tested_are_cylinders_where_their_heading_says_so(heading, line, says):
     assert log([line, "", TABLE[0].replace("Outlet", heading), *TABLE[1:]]) == says
+
+
+TITLE = "Works North - airline sets, desiccant dryer"
+AGAINST = CASES["against"]
+
+
+@pytest.mark.parametrize("sheet", AGAINST["another_sheet"], ids=" / ".join)
+@pytest.mark.parametrize("first", [True, False])
+def test_another_sheet_speaks_against_a_title(sheet, first):
+    name, *rows = sheet
+    own = [TITLE, "", *TABLE]
+    made = log(own, rows, names=("Sheet", name)) if first else log(rows, own, names=(name, "Sheet"))
+    assert made == []
+
+
+@pytest.mark.parametrize("line", AGAINST["below"])
+def test_a_line_below_speaks_against_a_title(line):
+    assert log([TITLE, "", *TABLE, "", line]) == []
+    assert log([TITLE, line, "", *TABLE]) == []
+
+
+@pytest.mark.parametrize("line", AGAINST["above"])
+def test_a_line_above_speaks_against_a_title(line):
+    assert log([TITLE, line, "", *TABLE]) == []
+    assert log([line, TITLE, "", *TABLE]) == []
+
+
+@pytest.mark.parametrize("name", AGAINST["named"])
+def test_the_name_of_its_sheet_speaks_against_a_title(name):
+    assert log([TITLE, "", *TABLE], names=(name,)) == []
+
+
+@pytest.mark.parametrize("name", AGAINST["outlets"])
+def test_an_outlet_speaks_against_a_title(name):
+    assert log([TITLE, "", *TABLE[:2], TABLE[2].replace("P2", name)]) == []
+
+
+@pytest.mark.parametrize("sheet", AGAINST["agree"], ids=" / ".join)
+def test_another_sheet_may_say_nothing_against_a_title(sheet):
+    assert log([TITLE, "", *TABLE], sheet[1:], names=("Sheet", sheet[0])) == ["airline", "desiccant"]
