@@ -110,9 +110,9 @@ def _with_what_goes_on(sections: list[list[Proposal]]) -> list[Proposal]:
         above = {f: one for f, one in above.items() if _goes_on(f, said, above)}
         more = {f: _still(f, one, stated[f]) for f, one in above.items() if f not in said}
         for p in some:
-            before = kept[-1] if kept and p.shape != "form" else None  # the cells of forms are named one by one
-            alike = before is not None and [c.text for c in before.lines] == [c.text for c in p.lines]
-            group = before.group + max(len(before.parts), 1) if before and alike else p.group
+            # One layout serves sections of one table each, but forms, whose cells it names.
+            single = len(sections[0]) == 1 and p.shape != "form"
+            group = sum(max(len(q.parts), 1) for q in kept) if single else p.group
             given = {f: one for f, one in more.items() if one is not None}
             kept.append(p._replace(given={**given, **p.given}, group=group))
         above |= said
