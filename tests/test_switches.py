@@ -693,6 +693,8 @@ TURNS: list[Turn] = [
     (S, ("general", "due"), [], against("Failed lid to be changed"), True, False),
     (S, ("general", "again"), [], against("was shut off, condemned in May, back in service"), False, True),
     (S, ("general", "past"), [], against("was condemned in May, back in service"), False, True),
+    (S, ("general", "open"), [], against("leaking, repaired by us tomorrow"), True, False),
+    (S, ("alone", "record"), [], lambda: bool(said.titled("Log of failed outlets")), False, True),
     (S, ("general", "case"), [], against("in case of oil smell stop"), False, True),
     (S, ("general", "small"), [], against("the roof is leaking"), False, True),
     (S, ("general", "other"), [], against("roof is leaking"), False, True),

@@ -105,11 +105,11 @@ PAGES: dict[str, Any] = {
         "clear": "words beside",
         "no": "words once none",
         "general": "all rule report around approved except article plural firm limits legend pass monoxide "
-        "mended due again past small other case optional",
+        "mended due again past open small other case optional",
         "cold": "words without",
         "apart": "words",
         "measured": "without of counted corrects visit spoken units falls",
-        "alone": "words remark filler title",
+        "alone": "words remark filler title record",
         "span": "same refers to from on of",
     },
     "composed.toml": {"filled_from_bar": "", "unit": "*", "rule": "field or must may unit by_unit stated general"},

@@ -118,3 +118,25 @@ def test_a_remark_reaches_the_rows_that_repeat_it_and_those_it_is_merged_over(tm
         False,
         False,
     ]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "failed last month, repaired, retest open",
+        "leaking, repaired by us tomorrow",
+        "failed last year, repaired, back in service next week",
+        "échoué l'an dernier, remis en service demain",
+        "failed in 2024, repaired?",
+        "leak repaired provisionally",
+    ],
+)
+def test_what_is_mended_for_a_time_or_later_is_not_over(text):
+    assert against(text, OWN_ROW)
+
+
+@pytest.mark.parametrize(
+    "text", ["check valve", "shut-off valve", "vanne d'arrêt", "check again next year", "J. Low", "M. High"]
+)
+def test_names_of_valves_and_people_are_no_trouble(text):
+    assert not against(text, OWN_ROW) and not alone_in_part(text)

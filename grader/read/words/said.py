@@ -34,6 +34,7 @@ _IN_NAMES = {
     FILE: ("void", "verdict", "stop"),
 }
 # What speaks no more where it has been mended, or was so once.
+_PERSON = re.compile(r"[A-ZÄÖÜ]\. ?[A-ZÄÖÜ]\w+")  # "J. Low"
 _MENDED = ("verdict", "instrument", "lapsed", "trouble", "row", "ill")
 _ONCE = ("verdict", "ill")
 # What a rule may say of a test to come ("if it fails, do not use"); anything else beside a word of one is a report.
@@ -101,7 +102,7 @@ def _speaks(sentence: str, where: str) -> bool:
     hits = _hits(sentence, _lists(where, words), where)
     if not hits or _is_rule(sentence, words, hits, where):
         return False
-    if where not in _IN_NAMES and _is_over(words, hits):
+    if where not in _IN_NAMES and "?" not in sentence and _is_over(words, hits):
         return False
     return where != AROUND or _is_statement(words, hits)
 
@@ -124,7 +125,7 @@ def _lists(where: str, words: list[str]) -> list[str]:
 def _hits(sentence: str, lists: list[str], where: str) -> list[Standing]:
     """Where phrases stand in a sentence and nothing takes them back, by the last key of their list; ill only beside its thing."""
     made: list[Standing] = []
-    before = 0
+    before, is_open = 0, "?" in sentence or REMARKS.say(sentence, "general.open")
     clauses = [REMARKS.words(clause) for clause in _CLAUSE.split(sentence)]
     for clause, behind in zip(clauses, [*clauses[1:], []]):
         found = REMARKS.standing(clause, *lists)
@@ -135,7 +136,7 @@ def _hits(sentence: str, lists: list[str], where: str) -> list[Standing]:
             pair, _, kind = of.rpartition(".")
             if not (
                 kind == "ill" and not REMARKS.standing(clause, f"{pair}.of")
-                or kind in _MENDED and (_is_mended(clause) or _is_mended(behind, first=True))
+                or kind in _MENDED and not is_open and (_is_mended(clause) or _is_mended(behind, first=True))
                 or kind == "undone" and REMARKS.standing(clause, "general.optional")
                 or kind in _ONCE and REMARKS.standing(clause[first - 1 : first], "no.once")
                 or not apart.isdisjoint(range(first, stop))
@@ -162,7 +163,9 @@ def _is_over(words: list[str], hits: list[Standing]) -> bool:
     ('', True)
     """
     well = REMARKS.standing(words, "general.again")
-    told = well and REMARKS.standing(words, "general.past") and not REMARKS.standing(words, "general.due")
+    told = (
+        well and REMARKS.standing(words, "general.past") and not REMARKS.standing(words, "general.due", "general.open")
+    )
     return bool(told) and max(hits).first < well[0].first
 
 
@@ -281,6 +284,8 @@ def alone(text: str, name: str = "", *, whole: bool = True, remark: bool = True)
         else []
     )
     signed = not SIGNS.isdisjoint(text)
+    if _PERSON.fullmatch(text.strip()):
+        return ""
     if not words:
         asked = "?" in text and (name or set(text) <= set("?! "))
         return text.strip() if asked or signed or CROSS.fullmatch(text.strip()) else ""
@@ -290,6 +295,8 @@ def alone(text: str, name: str = "", *, whole: bool = True, remark: bool = True)
     said = REMARKS.standing(words, *(("alone.words", "alone.remark") if remark else ("alone.words",)))
     if not said and len(words) == 1 < len(words[0]) and REMARKS.say(text, "answer.no"):
         said = [Standing(0, 1, "answer.no")]
+    apart = REMARKS.inside(words, "apart.words")
+    said = [s for s in said if apart.isdisjoint(range(s.first, s.stop))]
     known = REMARKS.inside(words, "alone.filler").union(*(range(first, stop) for first, stop, _ in said))
     fine = any(taken_back(words, first, stop) for first, stop, _ in said)
     return shown if said and not fine and (len(known) == len(words) or not whole) else ""
@@ -319,7 +326,7 @@ def alone_in_part(text: str, name: str = "", *, whole: bool = True) -> str:
     >>> alone_in_part("brass coupling, shut"), alone_in_part("no oil, water"), alone_in_part("cold, lid shut")
     ('brass coupling, shut', '', '')
     """
-    parts = _PIECES.split(text)
+    parts = _PIECES.split(text) if not _PERSON.fullmatch(text.strip()) else []
     stop = next((i for i, part in enumerate(parts) if REMARKS.say(part, "no.words")), len(parts))  # "no oil, water"
     told = alone(text, name, whole=whole)
     mended = any(_is_mended(REMARKS.words(part), first=True) for part in parts)
@@ -341,7 +348,9 @@ def titled(name: str, where: str = FILE) -> str:
     """
     rest = [w for w in REMARKS.words(name) if not w.isdigit()]
     whole = any((first, stop) == (0, len(rest)) for first, stop, _ in REMARKS.standing(rest, "alone.title"))
-    return " ".join(name.split()) if whole or against(name, where) else ""
+    # A log of what failed is none that failed; a ban stays one.
+    of_record = where == FILE and REMARKS.say(name, "alone.record") and not REMARKS.say(name, "against.void")
+    return " ".join(name.split()) if whole or not of_record and against(name, where) else ""
 
 
 @lru_cache(maxsize=50_000)
