@@ -92,7 +92,7 @@ class Child:
 
     def __init__(self, limits: Mapping[str, float]) -> None:
         self.limits = limits
-        self.overdue = False
+        self.overdue = self.waiting = False
         self.allowed_s = limits["seconds_a_file"]
         try:
             self.process = _EARLY.pop() if _EARLY else _started()
@@ -125,20 +125,23 @@ class Child:
         self.allowed_s = self.limits["seconds_a_file"] + self.limits["seconds_a_megabyte"] * max(size, 0) / 1e6
         alarm = threading.Timer(self.allowed_s, self._stop)
         alarm.daemon = True
+        self.waiting = True
         alarm.start()
         try:
             answer: Reply = receive(self.process.stdout)  # type: ignore[arg-type]
         except (EOFError, OSError):
             return None
         finally:
+            self.waiting = False  # an alarm that rings now is late
             alarm.cancel()
         self.asked -= 1
         self.bytes += max(size, 0)
         return answer
 
     def _stop(self) -> None:
-        self.overdue = True
-        self.process.kill()
+        if self.waiting:
+            self.overdue = True
+            self.process.kill()
 
     def close(self) -> None:
         """Stop the child and wait for its end; one that has answered all and holds little is kept for the next run."""
