@@ -123,7 +123,8 @@ def with_what_is_said(grid: Grid, tables: list[Table], read: Collection[Cell] = 
             for_all += _outside_of_all(cells, at, text, single)
     if not regions:
         return tables, for_all + explained
-    repeats = [at for at, _ in cells.of(set(filter(is_repeat, grid.texts)))]
+    tells = any(region.told for region in regions)
+    repeats = [at for at, _ in cells.of(set(filter(is_repeat, grid.texts)))] if tells else []
     for region in regions:
         region.reach(repeats)
     for row in _rows_outside(cells, regions):
