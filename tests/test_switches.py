@@ -581,6 +581,7 @@ TURNS: list[Turn] = [
     (SP, ("other",), [], spoken_against("Dive panel"), True, False),
     (SP, ("form_filling",), [], spoken_against("Please fill in"), False, True),
     (SP, ("denying",), [], spoken_against("Not for P2"), True, False),
+    (SP, ("limiting",), [], lambda: supplied.names_and_feeds("P1 only", {"p1"}), True, False),
     (SP, ("choices",), [], lambda: supplied.holds_choices("Lists"), True, False),
     (CL, ("test_date", "test"), [], facts("Tested on 3 May 2026"), ["test_date"], []),
     (CL, ("test_date", "number"), [], facts("Report no 7 of 3 May 2026"), ["test_date"], []),

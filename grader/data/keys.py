@@ -94,7 +94,7 @@ PAGES: dict[str, Any] = {
     },
     "supplied.toml": dict.fromkeys(
         "charging compressor cylinder dryer itself alone none further_covered title both page joining numbered high about doubt "
-        "place place_ends gear listed of_air of_site feeds other form_filling denying choices".split(),
+        "place place_ends gear listed of_air of_site feeds other form_filling denying limiting choices".split(),
         "",
     ),
     "said.toml": {

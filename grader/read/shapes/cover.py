@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -26,6 +27,8 @@ from grader.read.words.supplied import (
 
 _SUPPLIED = ("supply", "dryer")
 _LONGEST_COVER = 200  # rows
+_BAR = re.compile(r"\D*\bbarg?\W*", re.IGNORECASE)
+_FIGURE = re.compile(r"[1-4]\d\d(?:\.\d+)?")  # of a pressure that only cylinders have
 # What may stand on a cover though the blank has it among the readings.
 FACTS = frozenset({"line_pressure_bar"})
 # What a cover says of the place holds whatever the date.
@@ -98,7 +101,24 @@ def lines_of(table: Table) -> dict[str, str]:
 
 def texts_of(grid: Grid) -> frozenset[str]:
     """What a sheet says, in its name, cells, comments and on its pages."""
-    return grid.texts | {grid.name, *(text for _, text in grid.sheet.comments), *grid.sheet.printed}
+    comments = (text for _, text in grid.sheet.comments)
+    return grid.texts | {grid.name, *comments, *grid.sheet.printed, *_of_two_cells(grid)}
+
+
+def _of_two_cells(grid: Grid) -> set[str]:
+    """What two cells say together: a pressure beside or below a text in bar ("Working pressure (bar)" | 300), "Dryer" | "none"."""
+    in_bar = {t for t in grid.texts if _BAR.fullmatch(t)}
+    dryers = {t for t in grid.texts if (said := label(t)) and said.field == "dryer"}
+    made: set[str] = set()
+    below: set[int] = set()
+    for cells in grid.rows if in_bar or dryers else ():
+        here = {at for at, v in enumerate(cells[:-1]) if type(v) is str and v in dryers and type(cells[at + 1]) is str}
+        made |= {f"{cells[at]} {cells[at + 1]}" for at in here}
+        here = {at for at, v in enumerate(cells) if type(v) is str and v in in_bar}
+        figures = (str(cells[at]) for at in below | {at + 1 for at in here} if at < len(cells))
+        made |= {f"{v} bar" for v in figures if _FIGURE.fullmatch(v)}
+        below |= here
+    return made
 
 
 def without_what_is_contradicted(tables: list[Table], said: Mapping[str, frozenset[str]]) -> list[Table]:

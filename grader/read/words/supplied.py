@@ -27,7 +27,8 @@ _PART = re.compile(r"(?:(?<=[^\W\d_]{2})|(?<=\d{4}))\.\s+(?=[A-ZÀ-Ý])|\s[-–�
 _NEVER = re.compile(r"[?=<>\[\]☐☑☒✓✔✗✘□■]|\d\s*[-–]\s*\d")
 _HIGH = re.compile(r"(?<![\w.,/])(?:200\s*/\s*)?(?:200|207|232|250|300|310|330|350|414)\s*bars?\b", re.IGNORECASE)
 _HIGH_ANYWHERE = re.compile(
-    r"(?<![\d.,])(?:1[5-9]\d|[2-4]\d\d)\s*(?:bars?\b|barg\b)|(?<![\d.,])[23]\d\s*MPa\b", re.IGNORECASE
+    r"(?<![\d.,])(?:(?:1[5-9]\d|[2-4]\d\d)(?:\.\d+)?\s*(?:bars?|barg)\b|[23]\d\s*MPa\b|[2-6][.,]?\d{3}\s*psi)",
+    re.IGNORECASE,
 )
 _YEAR = re.compile(r"(?<![\w.,/-])(?:19|20)\d\d(?:/\d\d)?(?![\w.,/-])")
 _NORM = re.compile(
@@ -266,9 +267,13 @@ def beside_lines(text: str, lines: Iterable[str]) -> list[str]:
 
 
 def names_and_feeds(text: str, outlets: Set[str]) -> bool:
-    """Whether a text names an outlet, by a name of one word, with a compressor, a dryer or what feeds it."""
+    """Whether a text names an outlet with a compressor, a dryer or what feeds it, or says that it is of this one only."""
     tokens = _tokens(text)
-    return len(tokens) > 1 and not outlets.isdisjoint(tokens) and bool(_at(tokens, "about", "compressor", "dryer"))
+    return (
+        len(tokens) > 1
+        and not outlets.isdisjoint(tokens)
+        and bool(_at(tokens, "about", "compressor", "dryer", "limiting"))
+    )
 
 
 def holds_choices(sheet: str) -> bool:

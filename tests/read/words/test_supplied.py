@@ -92,6 +92,11 @@ def test_a_line_below_speaks_against_a_title(line):
     assert log([TITLE, line, "", *TABLE]) == []
 
 
+@pytest.mark.parametrize("line", AGAINST["labelled_below"])
+def test_a_label_below_speaks_against_a_title(line):
+    assert log([TITLE, "", *TABLE, "", line]) == []
+
+
 @pytest.mark.parametrize("line", AGAINST["above"])
 def test_a_line_above_speaks_against_a_title(line):
     assert log([TITLE, line, "", *TABLE]) == []
