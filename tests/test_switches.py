@@ -41,7 +41,7 @@ from grader.read.find import find_workbooks
 from grader.read.layout import load_layout
 from grader.read.marks import mark_of
 from grader.read.process import read_workbooks
-from grader.read.shapes import across, rows, sections, site_of_sheet
+from grader.read.shapes import across, coldest, rows, sections, site_of_sheet
 from grader.read.words import (
     answers,
     clauses,
@@ -815,6 +815,7 @@ TURNS: list[Turn] = [
     (H, ("words", "and"), [], lambda: outlet_names.of_more("Bay 2 and 3 shut"), True, False),
     (H, ("words", "or"), [], heading("Oil (stain or clear)"), "oil_mg_m3", None),
     (H, ("words", "other_thing"), [], lambda: "average" in word_keys("other_thing"), True, False),
+    (H, ("words", "aside"), ["xyzzy"], lambda: coldest.is_aside("Xyzzy and hoses"), False, True),
     (H, ("words", "general"), [], lambda: understand("pressure").general, True, False),
     (H, ("parts", "place"), ["xyzzy"], lambda: composed.composed("Min xyzzy temp") is not None, False, True),
     (H, ("stems", "dew"), ["xyzzy*"], lambda: "dew" in classes_of("xyzzy point"), False, True),

@@ -1,14 +1,16 @@
 """What is not understood is judged both ways: columns that could be one of our fields, and are not known to be.
 
 Each unclear column (row, cell) is tried as each field it could be, the others left out; then all together, each at
-its worst choice. What was tried makes a verdict worse or doubtful, never better. Rules: design, "Understanding a sheet".
+its worst choice, and two that may be a reading and what is needed of it as that. What was tried makes a verdict worse
+or doubtful, never better. Rules: design, "Understanding a sheet".
 The rows concerned are judged anew as whole tables, one round a choice whatever the number of files.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import combinations, product
 from typing import Any
 
 import numpy as np
@@ -34,6 +36,9 @@ from grader.judge.verdicts import BADNESS, whole
 from grader.judge.worse import with_parameter
 from grader.problems import Problems, Table, Unclear, heading_address
 
+# A reading, and what is needed of it.
+_NEEDED = frozenset(map(frozenset, (("flow_l_min", "flow_needed_l_min"), ("line_pressure_bar", "lowest_pressure_bar"))))
+_PAIRED = frozenset().union(*_NEEDED)
 _ENDS = ("", "_lower", "_upper", "_open", "_state", "_text", "_how")
 # Raw rows and the tables they are of -> every field read; rows of the table of tests -> the same, judged.
 Read = Callable[[pd.DataFrame, list[Table], Problems], pd.DataFrame]
@@ -111,6 +116,8 @@ def judge_unclear(
     together = _together(before, slots, again)
     if together is not None:
         tried.take(together)
+    for trial in _pairs(slots, again):
+        tried.take(trial)
     out, changed = _worse(judged, tried)
     out = _failing(out, judged, tried.always, slots, set(before.columns))
     _say(problems, tables, rows["column"].to_numpy(), of_table, changed, slots)
@@ -228,6 +235,24 @@ def _together(before: pd.DataFrame, slots: list[list[_Trial]], again: Again) -> 
                 where[mine[here]] = True
                 part = _filled(part, source.iloc[here].reindex(part.index), name, where)
     return _judged(at, np.full(len(at), "", dtype=object), part, again)
+
+
+def _pairs(slots: list[list[_Trial]], again: Again) -> Iterator[_Trial]:
+    """Two unclear columns as a reading and what is needed of it, either way round: neither is judged without the other."""
+    bearing = [[t for t in slot if not _PAIRED.isdisjoint(t.field)] for slot in slots]
+    for one, other in combinations(bearing, 2):
+        for a, b in product(one, other):
+            at = np.intersect1d(a.at, b.at)
+            mine, theirs = np.searchsorted(a.at, at), np.searchsorted(b.at, at)
+            fields = [*zip(a.field[mine], b.field[theirs])]
+            both = np.array([frozenset(pair) in _NEEDED for pair in fields], dtype=bool)
+            if not both.any():
+                continue
+            at, part = at[both], a.part.iloc[mine[both]]
+            source, taken = b.part.iloc[theirs[both]], b.field[theirs[both]]
+            for name in pd.unique(taken):
+                part = _filled(part, source, name, taken == name)
+            yield _judged(at, taken, part, again)
 
 
 def _worse(judged: pd.DataFrame, tried: _Tried) -> tuple[pd.DataFrame, np.ndarray]:

@@ -6,7 +6,7 @@ nowhere else, whether a test is a row, a column, several rows or a form.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
@@ -15,6 +15,7 @@ from grader.problems import Place, Table, Unclear, Unreadable
 from grader.read.given import Given, by_layout, constants_of, how_of
 from grader.read.layout_spec import TableSpec
 from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
+from grader.read.shapes.coldest import bare, is_of_use
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, Recognised, shown, whole
 from grader.read.words import verdicts
@@ -128,7 +129,9 @@ def extract(proposals: Iterable[Proposal]) -> Recognised:
 
 
 def _extract(p: Proposal) -> Recognised:
-    fields = read_fields(p.lines, p.values, p.where)
+    spots = ((c, p.spots(c.at, 0)) for c in p.lines if p.tests and bare(c) and c.at in p.values)
+    doubtful = {c.at for c, spot in spots if not p.own and not is_of_use(p.grid, c, spot, p.lines)}
+    fields = read_fields(p.lines, p.values, p.where, doubtful)
     _formats(p, fields)
     _substances(p, fields)
     given = {**fields.given, **p.given}
@@ -229,11 +232,13 @@ def _substances(p: Proposal, fields: Fields) -> None:
     fields.how["substances"] = (", ".join(c.text for c in columns), AS_FOUND[2], LIKELY)
 
 
-def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Where) -> Fields:
+def read_fields(
+    columns: list[Column], cells: Mapping[int, list[Any]], where: Where, doubtful: Collection[int] = ()
+) -> Fields:
     """The fields of one table.
 
     columns : its headings. cells : position of the heading -> its values, blanks as None.
-    where   : how places are named.
+    where   : how places are named. doubtful : as `settled` has them.
     """
     made = Fields({}, {}, {}, {}, {}, {}, [], [])
     asked = columns
@@ -241,7 +246,7 @@ def read_fields(columns: list[Column], cells: Mapping[int, list[Any]], where: Wh
         c for c in columns if c.at in cells and ("/" in c.text or {"odour", "own_verdict"} & {*c.heading.candidates})
     ]
     cells = {**cells, **{c.at: _answers(c, cells[c.at]) for c in may_ask}}
-    columns = settled(columns, cells)
+    columns = settled(columns, cells, doubtful)
     for before, c in zip(asked, columns):
         if before.kind == "unclear" and c.kind == "note" and not asks(c.text):  # its answers are read
             made.notes.append(where.left_over(c))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from datetime import date, datetime, time
 from functools import cache
 from typing import Any
@@ -28,13 +28,16 @@ JOINED = ("location", "remarks")
 
 
 _REASON = re.compile(r"\s*[-–:;,(]")
+# Measured, and needed.
+_FLOWS = ("flow_l_min", "flow_needed_l_min")
 _MAY_BE_VERDICTS = ("unclear", "unknown", "note", "value")
 
 
-def settled(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Column]:
+def settled(columns: list[Column], cells: Mapping[int, list[Any]], doubtful: Collection[int] = ()) -> list[Column]:
     """Headings as their cells leave them.
 
-    columns : of one table. cells : line -> one value a test.
+    columns : of one table. cells : line -> one value a test. doubtful : lines whose general word is not taken for its
+              field, by what stands around the table.
     Returns : the same lines. A general word is the field it names where no other line claims that one; an unclear
               line keeps the fields that its cells can be, and is a note where there are none.
     """
@@ -47,6 +50,7 @@ def settled(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Colum
         for c in columns
         if c.kind == "unclear" and c.heading.candidates and can_be(c.heading.candidates[0], filled[c.at], c)
     ]
+    doubtful = {*doubtful, *_turned_round(columns, filled)}
     made = []
     for c in columns:
         values = filled[c.at]
@@ -65,7 +69,7 @@ def settled(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Colum
             made.append(_as_field(c, fits[0], "beside the water tube"))
             claimed.append(fits[0])
             continue
-        if c.heading.general and fits and not _speaks_against(c, fits[0], values, columns):
+        if c.heading.general and fits and c.at not in doubtful and not _speaks_against(c, fits[0], values, columns):
             numeric = FIELDS[fits[0]].kind == "number"
             free = [f for f in fits if (f not in claimed or f in JOINED) and mains.count(f) < 2]
             if free and (free[0] == fits[0] or not numeric):
@@ -76,6 +80,15 @@ def settled(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Colum
             fits = ()
         made.append(c._replace(kind="unclear" if fits else "note", heading=c.heading._replace(candidates=fits)))
     return made
+
+
+def _turned_round(columns: list[Column], filled: Mapping[int, list[Any]]) -> set[int]:
+    """General words for a flow and the one needed of which that varies, while the measured one is always the same."""
+    firsts = {f: [c for c in columns if c.heading.general and c.heading.candidates[0] == f] for f in _FLOWS}
+    one, other = ([c for c in firsts[f] if filled[c.at]] for f in _FLOWS)
+    always = one and all(len(filled[c.at]) > 1 and len(set(map(str, filled[c.at]))) == 1 for c in one)
+    varies = any(len(set(map(str, filled[c.at]))) > 1 for c in other)
+    return {c.at for c in (*one, *other)} if always and varies else set()
 
 
 def _behind_the_tube(c: Column, columns: list[Column]) -> bool:

@@ -64,6 +64,18 @@ def is_group(text: str) -> bool:
     return bool(_classes([k for t in BREAK.split(text) if (k := key(t))], frozenset(("group",))))
 
 
+def speaks_of(text: str, *of: str) -> bool:
+    """Whether any word of a text, or part of a compound, is of one of some classes: the "hall" in "Tiefste Hallentemp. °C".
+
+    >>> speaks_of("Coldest shop temp", "place", "use"), speaks_of("Winter min °C", "place", "use")
+    (True, False)
+    """
+    words = [k for t in BREAK.split(text) if (k := key(t))]
+    runs = ("".join(words[at : at + n]) for n in range(2, _LONGEST_PHRASE + 1) for at in range(len(words) - n + 1))
+    found = [part for word in words for part in _of_word(word)] + [_parts()[0].get(run, frozenset()) for run in runs]
+    return any(not part.isdisjoint(of) for part in found)
+
+
 @cache
 def _must() -> frozenset[str]:
     return frozenset(c for rule in load_toml("composed.toml")["rule"] for c in rule["must"])

@@ -65,7 +65,7 @@ def word_list(name: str, codes: tuple[str, ...] = ()) -> tuple[str, ...]:
 
     Among them "general", words that name the first of their candidates where no other column claims it; "function", of no
     meaning anywhere; "filler", of none in a heading; "later", that make the value beside them, under one heading, that of
-    an earlier day.
+    an earlier day; "aside", words and beginnings of them ("dryer*") of what has a lowest temperature and is no place of use.
     """
     return tuple(w for code in codes or heading_languages() for w in load_toml(f"headings-{code}.toml")["words"][name])
 
