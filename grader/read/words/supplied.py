@@ -37,6 +37,7 @@ _NORM = re.compile(
 _LEAST, _LONGEST = 6, 160
 _KIND = 4  # letters by which words for places are of one kind
 _NAMES = ("airline", "cylinder", "charging", "compressor", "dryer", "itself")
+_SPEAKING = ("denying", "other", "about", "charging", *_NAMES)  # one of which is in all that speaks against a line
 _NAME = "\0"  # a letter by itself is a name: "Hall A"
 
 
@@ -240,12 +241,14 @@ def speaks_against(text: str, supply: str, dryer: str) -> bool:
     >>> speaks_against("P2 undried", "airline", "desiccant"), speaks_against("Please fill in", "airline", "")
     (True, False)
     """
-    tokens = _tokens(text)
+    tokens, high = _tokens(text), _HIGH_ANYWHERE.search(text)
+    if not (high or _at(tokens, *_SPEAKING)):
+        return False
     named = label(text) is not None
     if not named and _at(tokens, "denying"):
         return True
     if supply in ("", AIRLINE):
-        if _HIGH_ANYWHERE.search(text) or _at(tokens, "other") - _at(tokens, "form_filling"):
+        if high or _at(tokens, "other") - _at(tokens, "form_filling"):
             return True
         if not named and _at(tokens, "airline") and _at(tokens, "doubt"):
             return True
