@@ -45,6 +45,7 @@ def _mark_of_text(text: str) -> str:
     return _plain(found[1]) if found else ""
 
 
+@lru_cache(maxsize=20_000)
 def mark_of_name(name: str) -> str:
     """The mark at the end of a name, "" where none is.
 

@@ -242,7 +242,7 @@ class Cells:
     def of(self, texts: set[str]) -> list[tuple[Cell, str]]:
         """(row and column, text) of the cells and comments that hold one of some texts."""
         made = []
-        for row, cells in zip(self.grid.outer, self.grid.rows):
+        for row, cells in zip(self.grid.outer, self.grid.rows) if texts else ():
             if not texts.isdisjoint(cells):
                 made += [((row, c), v) for c, v in enumerate(cells) if type(v) is str and v in texts]
         return made + [(at, text) for at, text in sorted(self.comments.items()) if text in texts]

@@ -110,15 +110,18 @@ def _of_two_cells(grid: Grid) -> set[str]:
     in_bar = {t for t in grid.texts if _BAR.fullmatch(t)}
     dryers = {t for t in grid.texts if (said := label(t)) and said.field == "dryer"}
     made: set[str] = set()
+    figures: set[Any] = set()
     below: set[int] = set()
     for cells in grid.rows if in_bar or dryers else ():
+        figures.update(cells[at] for at in below)
+        if in_bar.isdisjoint(cells) and dryers.isdisjoint(cells):
+            continue
         here = {at for at, v in enumerate(cells[:-1]) if type(v) is str and v in dryers and type(cells[at + 1]) is str}
         made |= {f"{cells[at]} {cells[at + 1]}" for at in here}
         here = {at for at, v in enumerate(cells) if type(v) is str and v in in_bar}
-        figures = (str(cells[at]) for at in below | {at + 1 for at in here} if at < len(cells))
-        made |= {f"{v} bar" for v in figures if _FIGURE.fullmatch(v)}
+        figures.update(cells[at + 1] for at in here if at + 1 < len(cells))
         below |= here
-    return made
+    return made | {f"{v} bar" for v in map(str, figures) if _FIGURE.fullmatch(v)}
 
 
 def without_what_is_contradicted(tables: list[Table], said: Mapping[str, frozenset[str]]) -> list[Table]:

@@ -214,6 +214,7 @@ def answered(text: str, answer: Any) -> bool:
     return asked == "good" and _of_text(answer) == NO
 
 
+@lru_cache(maxsize=20_000)
 def ticked(text: str) -> tuple[str, list[str]] | None:
     """(question, the answers that are ticked) of a text with several boxes; None where it has none.
 
