@@ -6,6 +6,7 @@ nowhere else, whether a test is a row, a column, several rows or a form.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Collection, Iterable, Mapping
 from typing import Any, NamedTuple
 
@@ -26,7 +27,7 @@ from grader.read.words.headings import EXACT
 from grader.read.words.labels import NUMBERS, READINGS, Column, choice, is_unit
 from grader.read.words.loose import chosen, loose_word, own_word
 from grader.read.words.notation import as_number
-from grader.read.words.said import against
+from grader.read.words.said import CROSS, against
 from grader.read.words.substances import as_measured, name_and_unit
 from grader.read.words.unclear import classes_of, may_be_done
 from grader.read.words.units import belongs, canonical, column_unit, unit_needed
@@ -289,8 +290,19 @@ def _answers(c: Column, values: list[Any]) -> list[Any]:
     if c.field == "own_verdict":
         made = _verdicts(c.text, made)
     if free:
+        ticked = any(type(v) is str and _TICKED.fullmatch(v) for v in made)
+        made = [Unreadable(shown(v), "turned") if _is_crossed(v, ticked) else v for v in made]
         made = ["none" if _is_yes(v) else Unreadable(f"{rest}: {shown(v)}", "turned") if _is_no(v) else v for v in made]
     return made
+
+
+_TICKED = re.compile(r"\s*[✓✔☑]\s*")
+_CROSSED = re.compile(r"\s*[xX☒]\s*")
+
+
+def _is_crossed(value: Any, ticked: bool) -> bool:
+    """Whether a cell holds a cross that is no tick. ticked : whether other cells of its column hold ticks."""
+    return type(value) is str and bool(CROSS.fullmatch(value.strip()) or ticked and _CROSSED.fullmatch(value))
 
 
 _AS_VERDICT = {verdicts.YES: "pass", verdicts.NO: "fail"}
