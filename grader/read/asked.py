@@ -30,6 +30,7 @@ from grader.read.words.verdicts import (
 )
 
 _MOST_CELLS = 8  # of a row with boxes
+_MOST_FAILS = 10_000
 _LONGEST_NAMED = 4  # words of an answer that is the name of an outlet and hardly more
 _MOST_OF_A_ROW = 5  # filled cells of a row that asks, where it stands below the tests
 
@@ -46,9 +47,7 @@ def asked_of_all(cells: Cells, regions: Regions, outlets: Outlets, here: Iterabl
         places.setdefault(text, []).append(at)
     for text in asking:
         whole_line, label = ticked(text), parted(text)
-        beside = whole_line is None and label is None and bool(question(text))
-        if not (whole_line or label or beside):
-            continue
+        beside = whole_line is None and label is None
         for at in places.get(text, [(-1, -1)] * (text in cells.printed)):
             of = _tests_of(cells, regions, at)
             if of is None and beside:
@@ -219,6 +218,3 @@ def _number_beside(cells: Cells, row: int, column: int) -> int:
                 continue
             return 0
     return 0
-
-
-_MOST_FAILS = 10_000

@@ -29,10 +29,7 @@ def clears(text: str) -> bool:
 
 def lists_of(cells: Cells, tests: Iterable[int]) -> list[Said]:
     """The lines of a sheet that may list outlets to be used, and the columns of one that is called so. tests : rows of tests."""
-    held = set(tests)
-    texts = {t for t in (*cells.grid.texts, *cells.comments.values(), *cells.printed) if _may_list(t)}
-    found = [(at, text) for at, text in cells.of(texts) if at[0] not in held]
-    found += [((0, 0), text) for text in sorted(cells.printed & texts)]
+    found = cells.outside(set(filter(_may_list, cells.every())), set(tests))
     made = [Said(cells.place(at), text, lists=((text,),)) for at, text in found]
     if not cells.tables and clears(cells.name):
         columns = tuple(tuple(v for v in map(whole, line) if type(v) is str) for line in zip(*cells.grid.rows))

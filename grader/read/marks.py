@@ -82,9 +82,8 @@ def meanings(text: str) -> dict[str, str]:
 def keys_of(cells: Cells, tests: Iterable[int]) -> list[Said]:
     """What the lines of a sheet outside of its tests say of marks. tests : rows that hold tests."""
     held = set(tests)
-    texts = {t: m for t in (*cells.grid.texts, *cells.comments.values(), *cells.printed) if (m := meanings(t))}
-    found = [(at, text, texts[text]) for at, text in cells.of(set(texts)) if at[0] not in held]
-    found += [((0, 0), text, texts[text]) for text in sorted(cells.printed & texts.keys())]
+    texts = {t: m for t in cells.every() if (m := meanings(t))}
+    found = [(at, text, texts[text]) for at, text in cells.outside(set(texts), held)]
     for row in cells.grid.outer:
         if row not in held and cells.filled(row) == 2:
             column, (mark, said) = cells.first(row), (v for v in cells.row(row) if v is not None)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Container, Iterable, Sequence
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
@@ -238,6 +238,15 @@ class Cells:
     def texts_of(self, row: int) -> tuple[str, ...]:
         """The texts of a row, and its whole numbers as texts."""
         return tuple(v for v in map(whole, self.row(row)) if type(v) is str)
+
+    def every(self) -> set[str]:
+        """The texts of cells and comments, and those that are printed with the sheet."""
+        return {*self.grid.texts, *self.comments.values(), *self.printed}
+
+    def outside(self, texts: set[str], held: Container[int]) -> list[tuple[Cell, str]]:
+        """As `of`, but for some rows; with what is printed, as of the first cell."""
+        found = [(at, text) for at, text in self.of(texts) if at[0] not in held]
+        return found + [((0, 0), text) for text in sorted(self.printed & texts)]
 
     def of(self, texts: set[str]) -> list[tuple[Cell, str]]:
         """(row and column, text) of the cells and comments that hold one of some texts."""

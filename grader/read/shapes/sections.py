@@ -165,12 +165,9 @@ def _starts(grid: Grid, heads: Sequence[int]) -> tuple[list[int], bool]:
 
 def _start(grid: Grid, top: int, head: int, readings: Container[int]) -> int:
     """The first row of what is said about the table below a heading: behind the first gap, else up to the last reading."""
-    rows = range(top + 1, head)
-    gap = next((row for row in rows if _is_blank(grid, row)), None)
-    if gap is not None or top < 0:
-        return next(
-            (row for row in rows[(gap or 0) - top - 1 if gap is not None else 0 :] if not _is_blank(grid, row)), head
-        )
+    gap = next((row for row in range(top + 1, head) if _is_blank(grid, row)), None if top >= 0 else -1)
+    if gap is not None:
+        return next((row for row in range(gap + 1, head) if not _is_blank(grid, row)), head)
     row = head
     while row - 1 > top and row - 1 not in readings and _says(grid, row - 1):
         row -= 1
