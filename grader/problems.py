@@ -32,6 +32,7 @@ class Unclear(NamedTuple):
     line    : the line of a layout file that settles it.
     aside   : it stands beside the tests (a remark, a line around the table, another sheet) and is no column of theirs.
     done    : its words say when a calibration was made, or leave that open; a date after its test says it is due then.
+    at_line : it is the pressure of a dew point whose heading names none: not tried where water is judged at line pressure.
     """
 
     heading: str
@@ -41,6 +42,7 @@ class Unclear(NamedTuple):
     line: str = ""
     aside: bool = False
     done: bool = False
+    at_line: bool = False
 
 
 class Table(NamedTuple):

@@ -29,7 +29,7 @@ from grader.columns import (
     UNREADABLE,
     WATER,
 )
-from grader.decided import BY_LINE_DEW, WHY_DOUBT, WHY_UNCLEAR, WHY_UNREADABLE
+from grader.decided import BY_LINE_DEW, BY_MARGIN, WHY_DOUBT, WHY_UNCLEAR, WHY_UNREADABLE
 from grader.frames import with_columns
 from grader.judge.rules.sets import RuleSet
 from grader.judge.verdicts import BADNESS, whole
@@ -102,13 +102,14 @@ def judge_unclear(
         return judged
     shape = (len(judged), len(JUDGED))
     tried = _Tried(BADNESS[_verdicts(judged)], np.zeros(len(judged), dtype=bool), np.zeros(shape, dtype=bool))
+    at_line = np.isin(judged["water_by"].to_numpy(), (BY_LINE_DEW, BY_MARGIN))
     slots: list[list[_Trial]] = []
     for number in range(max(len(tables[n].unclear) for n in of_table)):
         mine = {n: tables[n].unclear[number] for n in of_table if number < len(tables[n].unclear)}
         slots.append([])
         for choice in range(max(len(u.choices) for u in mine.values())):
             asked = [(n, u, u.choices[choice]) for n, u in mine.items() if choice < len(u.choices)]
-            trial = _try(before, rows, tables, of_table, asked, read, again)
+            trial = _try(before, rows, tables, of_table, asked, read, again, at_line)
             if trial is not None:
                 slots[-1].append(trial)
                 tried.take(trial)
@@ -136,8 +137,12 @@ def _try(
     asked: Iterable[tuple[int, Unclear, tuple[str, str]]],
     read: Read,
     again: Again,
+    at_line: np.ndarray,
 ) -> _Trial | None:
-    """One round: in each table one unclear column as one field. Rows whose cell is blank are left as they are."""
+    """One round: in each table one unclear column as one field. Rows whose cell is blank are left as they are.
+
+    at_line : bool, of all rows: water is judged by its dew point at line pressure.
+    """
     values: dict[str, list[tuple[np.ndarray, np.ndarray]]] = {}
     seen = list(tables)
     for number, unclear, (name, unit) in asked:
@@ -163,9 +168,9 @@ def _try(
         part = _filled(part, fresh, name, taken == name)
     kept = np.ones(len(at), dtype=bool)
     for number, unclear, _ in asked:
-        if unclear.done:
+        if unclear.done or unclear.at_line:
             mine = np.isin(at, of_table[number])
-            kept &= ~(mine & _all_before(part[mine]))
+            kept &= ~(mine & (_all_before(part[mine]) if unclear.done else at_line[at]))
     return _judged(at[kept], taken[kept], part[kept], again) if kept.any() else None
 
 
@@ -312,7 +317,7 @@ def _say(
 ) -> None:
     """One line a heading and file: what it could be, how many tests it bears on, the layout line that settles it."""
     lines: dict[tuple[Any, ...], dict[str, Any]] = {}
-    made: set[tuple[Any, ...]] = set()  # keys of lines
+    untried: dict[tuple[Any, ...], str] = {}  # keys of lines -> how it was taken instead
     for place, slot in enumerate(slots):
         bears, asked = np.zeros(len(changed), dtype=bool), np.zeros(len(changed), dtype=bool)
         for trial in slot:
@@ -338,10 +343,10 @@ def _say(
                 },
             )
             line["count"] += int(bears[at].sum())
-            if unclear.done and not asked[at].any():
-                made.add(key)
+            if (unclear.done or unclear.at_line) and not asked[at].any():
+                untried[key] = "calibrated_on" if unclear.done else "dew_point_taken_at_line"
     for key, line in lines.items():
-        code = "unclear_tried" if line["count"] else "calibrated_on" if key in made else "unclear_alike"
+        code = "unclear_tried" if line["count"] else untried.get(key, "unclear_alike")
         if line["line"]:
             problems.add(code, **line)
         elif line["count"]:  # a remark that agrees with its row asks nothing

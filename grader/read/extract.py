@@ -29,7 +29,7 @@ from grader.read.words.loose import chosen, loose_word, own_word
 from grader.read.words.notation import as_number
 from grader.read.words.said import CROSS, against
 from grader.read.words.substances import as_measured, name_and_unit
-from grader.read.words.unclear import classes_of, may_be_done
+from grader.read.words.unclear import classes_of, is_only, may_be_done
 from grader.read.words.units import belongs, canonical, column_unit, unit_needed
 
 FRACTIONS = frozenset(f.name for f in FIELDS.values() if f.unit == "%")
@@ -138,12 +138,12 @@ def _extract(p: Proposal) -> Recognised:
     given = {**fields.given, **p.given}
     if p.own:
         fields.how.clear()  # its headings are known
-    else:
-        _at_line_pressure(fields, given)
     if p.spec is not None:
         top, source = max(p.heads[1], 0), p.spec.source
         given |= {field: by_layout(p.grid.name, top, value, source) for field, value in p.spec.constants.items()}
         _of_groups(p, p.spec, fields)
+    if not p.own:
+        _at_line_pressure(fields, given)
     tables: list[Table] = []
     for part in p.parts or [Part(0, len(p.tests))]:
         tests = p.tests[part.first : part.stop]
@@ -377,12 +377,23 @@ def _one_smell(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Co
 
 
 def _at_line_pressure(made: Fields, given: dict[str, Given]) -> None:
-    """A dew point under a heading for pressure dew points is one at the line pressure of its row, or of its table."""
-    at, line = "dew_point_measured_at_bar", "line_pressure_bar"
+    """A dew point whose heading names no other pressure is one at the line pressure of its row, or of its table.
+
+    Where the heading does not say that it is under pressure, it is at one atmosphere besides, judged both ways.
+    """
+    dew, at, line = "dew_point_measured_c", "dew_point_measured_at_bar", "line_pressure_bar"
     how = {**made.how, **how_of(given)}
-    if at in given or not pressure_dew_point(how, made.values) or line not in how or how[line][2] == "unsure":
+    if dew not in made.values or {at} & {*given, *made.values} or line not in how or how[line][2] == "unsure":
         return
-    heading, why = how["dew_point_measured_c"][0], "a pressure dew point is at line pressure"
+    heading, why = how[dew][0], "a pressure dew point is at line pressure"
+    if not pressure_dew_point(how, made.values):
+        if not is_only(heading, "dew"):
+            return
+        why = "taken at line pressure"
+        at_one_atmosphere = [v if v is None else 0.0 for v in made.values[dew]]
+        made.unclear.append(
+            Unclear(heading, made.places[dew], ((at, "bar"),), at_one_atmosphere, f"{at} = 0", aside=True, at_line=True)
+        )
     if line not in made.values:
         given[at] = given[line]._replace(text=heading, how=why, sure=LIKELY)
         return

@@ -51,7 +51,7 @@ def guess(text: str, unit: str | None) -> Guess:
     of = quantity(unit) if unit else ""
     choices: list[str] = []
     for rule in load_toml("unclear.toml")["rule"]:
-        if not _fits(rule, found, of) or "only" in rule and not _only(text, rule["only"]):
+        if not _fits(rule, found, of) or "only" in rule and not is_only(text, rule["only"]):
             continue
         more = [f for f in rule["choices"] if f not in choices and (unit is None or belongs(f, unit))]
         choices += more
@@ -75,7 +75,7 @@ def _without_duration(text: str, unit: str | None) -> tuple[str, str | None]:
     return text, None if "second" in classes and "sampl" not in classes and _LISTS.say(text, "after") else unit
 
 
-def _only(text: str, name: str) -> bool:
+def is_only(text: str, name: str) -> bool:
     """Whether a heading holds no word but those of one class, units, and words of no meaning."""
     silent = word_keys("filler") | word_keys("function")
     return all(w in silent or canonical(w) or name in classes_of(w) for w in words_in(text))
