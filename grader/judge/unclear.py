@@ -21,16 +21,18 @@ from grader.columns import (
     DOUBT,
     FAIL,
     FIELDS,
+    HIGH_PRESSURE,
     IN_WORDS,
     JUDGED,
     NEAR_LIMIT,
     NOT_TESTED,
     PASS,
+    SUPPLIED,
     UNREADABLE,
     WATER,
 )
 from grader.decided import BY_LINE_DEW, BY_MARGIN, WHY_DOUBT, WHY_UNCLEAR, WHY_UNREADABLE
-from grader.frames import with_columns
+from grader.frames import text, with_columns
 from grader.judge.rules.sets import RuleSet
 from grader.judge.verdicts import BADNESS, whole
 from grader.judge.worse import with_parameter
@@ -196,11 +198,23 @@ def _judged(at: np.ndarray, taken: np.ndarray, part: pd.DataFrame, again: Again)
     # What is tried of one row speaks for no other: not replaced rows alone say how cold a site has been.
     judged = again(with_columns(part, {"replaced": np.ones(len(part), dtype=bool)}))
     verdict = _verdicts(judged)
+    # What is needed of a flow or pressure nobody measured: a test that lacks nothing without it lacks that.
+    verdict[_missed(judged)] = CANNOT_TELL
     # Of choices that lead to the same verdicts the one nearer to a limit, so that together they are at their worst.
     chances = np.nansum([judged[f"chance_over_{key}"].to_numpy() for key in JUDGED if key not in IN_WORDS], axis=0)
     margin = np.nan_to_num(judged["margin_lower"].to_numpy(dtype=float), nan=0.0)
     score = (10.0 ** BADNESS[verdict]).sum(axis=1) + chances / 100.0 - np.clip(margin, -500.0, 500.0) / 1e6
     return _Trial(at, taken, part, verdict, judged["use_temperature_known"].to_numpy(), score, judged)
+
+
+def _missed(judged: pd.DataFrame) -> np.ndarray:
+    """Where a flow or pressure that an airline needs is not tested: bool (n, len(JUDGED))."""
+    found = np.zeros((len(judged), len(JUDGED)), dtype=bool)
+    airline = ~np.isin(text(judged, "supply"), HIGH_PRESSURE)
+    for key in SUPPLIED:
+        not_tested = judged[f"verdict_{key}"].to_numpy() == NOT_TESTED
+        found[:, JUDGED.index(key)] = airline & judged[f"{key}_wanted"].to_numpy() & not_tested
+    return found
 
 
 def _always(shape: tuple[int, int], slot: list[_Trial]) -> np.ndarray:
@@ -264,12 +278,12 @@ def _worse(judged: pd.DataFrame, tried: _Tried) -> tuple[pd.DataFrame, np.ndarra
     """The verdicts after what was tried, and which changed: bool (n, len(JUDGED))."""
     changed = np.zeros(tried.worst.shape, dtype=bool)
     new: dict[str, np.ndarray] = {}
-    near, untold = BADNESS[NEAR_LIMIT], BADNESS[CANNOT_TELL]
+    near, untold, missed = BADNESS[NEAR_LIMIT], BADNESS[CANNOT_TELL], _missed(judged)
     for place, key in enumerate(JUDGED):
         verdict, worst = judged[f"verdict_{key}"].to_numpy(), tried.worst[:, place]
         # What the column may hold is missed, and fails whichever of its choices it is.
         failed = tried.always[:, place] & np.isin(verdict, _MISSED)
-        doubtful = (verdict != FAIL) & (verdict != CANNOT_TELL) & (worst >= untold) & ~failed
+        doubtful = (verdict != FAIL) & (verdict != CANNOT_TELL) & (worst >= untold) & ~failed & ~missed[:, place]
         if key == WATER:
             # It fails for want of a temperature, and meets the limit with one that the column may hold.
             lacks = (judged["water_by"].to_numpy() == BY_LINE_DEW) & ~judged["use_temperature_known"].to_numpy()

@@ -120,6 +120,21 @@ def test_nothing_inferred_makes_a_verdict_better():
     assert [word(tests, "co", i) for i in range(2)] == ["not tested", "cannot tell"]
 
 
+def test_a_need_that_is_only_tried_is_missed_where_nothing_was_measured():
+    """Design: where what is needed is given a missing measurement is incomplete; cylinders need neither flow nor pressure."""
+    hood = unclear("Hood", [("flow_needed_l_min", "")], 300.0, 300.0, 300.0)
+    rows = [
+        {**AIRLINE, "outlet": str(i), "flow_needed_l_min": None, "flow_l_min": flow}
+        for i, flow in enumerate((None, 400.0, 200.0))
+    ]
+    alone, _ = tried(rows)
+    assert [word(alone, "flow", i) for i in range(3)] == ["not tested", "not judged", "not judged"]
+    tests, _ = tried(rows, hood)
+    assert [word(tests, "flow", i) for i in range(3)] == ["cannot tell", "not judged", "cannot tell"]
+    stated, _ = tried([{**r, "flow_needed_l_min": 300.0} for r in rows[:1]], hood._replace(values=[500.0]))
+    assert word(stated, "flow") == "not tested"
+
+
 def test_what_passes_with_each_alone_may_not_pass_with_both():
     """A higher pressure raises the dew point, a colder place lowers what is allowed; each alone leaves 5 K."""
     row = {**WARM, "water_tube_mg_m3": 200.0}
