@@ -69,7 +69,7 @@ def banners_of(
         cells = grid.rows[row]
         if kind in _NO_BANNER or not 0 < len(cells) - cells.count(None) <= _MOST_CELLS:
             continue
-        filled = [(c, v) for c, v in enumerate(cells) if v is not None]
+        filled = grid.filled(row)
         at, value = filled[0]
         if labelled := _labelled(grid, row, filled):
             found.append(Banner(index, at, value, labelled))
@@ -139,8 +139,7 @@ def caption(grid: Grid, row: int, known: Collection[str], over: bool = False) ->
     made then: "2nd quarter | | 21.4.2026", "1. Quartal | geprüft am 14.01.2026". over : the row surely is a caption;
     then a day beside other words may be the tests' or not ("Filters fitted | | 21.4.2026"): neither it nor another is read.
     """
-    cells = ((at, v) for at, v in enumerate(grid.rows[row]) if v is not None)
-    filled = [(at, without_tester(v) if type(v) is str else v) for at, v in cells]
+    filled = [(at, without_tester(v) if type(v) is str else v) for at, v in grid.filled(row)]
     days = [(at, (v if is_date(v) else date_within(v)) if not _is_figure(v) else None) for at, v in filled]
     if len(filled) > _MOST_CELLS or any(_is_figure(v) for _, v in filled) and not over or not any(d for _, d in days):
         return {}
@@ -180,13 +179,9 @@ def _of_tests(beside: Column) -> bool:
 
 def _over_a_heading(grid: Grid, kinds: list[str], span: tuple[int, int], index: int) -> bool:
     """Whether below a row comes a heading, of this table again or of the next one, and above it a gap or another heading."""
-    rest = (
-        (i, k)
-        for i, k in enumerate(kinds[index + 1 :], index + 1)
-        if any(v is not None for v in grid.rows[span[0] + i])
-    )
+    rest = ((i, k) for i, k in enumerate(kinds[index + 1 :], index + 1) if not grid.is_blank(span[0] + i))
     below = next(rest, (index + 2, "again" if span[1] < len(grid.rows) else ""))
-    above = index == 0 or kinds[index - 1] == "again" or all(v is None for v in grid.rows[span[0] + index - 1])
+    above = index == 0 or kinds[index - 1] == "again" or grid.is_blank(span[0] + index - 1)
     return below[1] == "again" and above
 
 

@@ -60,21 +60,15 @@ def are_labels_of_a_form(grid: Grid, found: list[Headed]) -> bool:
         return False
     for (head, _), below in zip(found, [*found[1:], None]):
         stop = below.head.top if below is not None else len(grid.rows)
-        first, *more = [r for r in range(head.bottom + 1, stop) if any(v is not None for v in grid.rows[r])] or [-1]
+        first, *more = [r for r in range(head.bottom + 1, stop) if not grid.is_blank(r)] or [-1]
         # A signature or a remark may stand at the foot of the sheet.
         if (
             first != head.bottom + 1
             or more
-            and (below is not None or not all(_is_words(_alone(grid, r)[1]) for r in more))
+            and (below is not None or not all(_is_words(grid.alone(r)[1]) for r in more))
         ):
             return False
     return True
-
-
-def _alone(grid: Grid, row: int) -> tuple[int, Any]:
-    """The position of the only filled cell of a row, and what stands in it; (-1, None) where there are more, or none."""
-    filled = [(at, v) for at, v in enumerate(grid.rows[row]) if v is not None]
-    return filled[0] if len(filled) == 1 else (-1, None)
 
 
 def _is_words(value: Any) -> bool:
@@ -121,7 +115,7 @@ def _suspects(grid: Grid, head: Head) -> set[int]:
     blank = False
     for row in range(head.bottom + 1, len(rows)):
         cells = rows[row]
-        if cells.count(None) == len(cells):
+        if grid.is_blank(row):
             blank = True
             continue
         searched = cells if blank else [cells[at] for at in numbers]
@@ -206,7 +200,7 @@ def _names(grid: Grid, head: Head, stop: int) -> set[Any]:
 def _tubes_below(grid: Grid, first: int, stop: int) -> int:
     """The row below a gap that heads a list of tubes or instruments and ends the table; stop where there is none."""
     for row in range(first + 1, stop):
-        if all(v is None for v in grid.rows[row - 1]):
+        if grid.is_blank(row - 1):
             texts = [v for v in grid.rows[row] if v is not None]
             if len(texts) <= _MOST_OF_A_TUBE and all(type(v) is str for v in texts):
                 if any(map(tube_detail, texts)) or lists_of_things(grid, row, min(row + 2, stop)):
@@ -239,7 +233,7 @@ def _no_outlet_note(grid: Grid, head: Head) -> Note:
 def _date_above(grid: Grid, first: int, stop: int, known: Collection[str], again: list[int]) -> dict[str, Given]:
     """The date (or month, or year) that stands alone in a row above a table, the nearest, or what its caption says."""
     for row in range(stop - 1, first - 1, -1):
-        at, day = _alone(grid, row)
+        at, day = grid.alone(row)
         if is_date(day):
             return {"test_date": Given(grid.place(row, at), day, shown(day), "date above the table")}
         if row == stop - 1 and "test_date" in (said := caption(grid, row, known, bool(again))):
@@ -257,8 +251,8 @@ def _region(grid: Grid, found: list[Headed], i: int) -> int:
     row = head.top
     gap = labelled = row
     while row > least:
-        title = _alone(grid, row - 1)[1]
-        if grid.rows[row - 1].count(None) == grid.width:
+        title = grid.alone(row - 1)[1]
+        if grid.is_blank(row - 1):
             gap = row - 1
         elif labels_alone(grid, row - 1) or row == head.top and "test_date" in caption(grid, row - 1, ()):
             labelled = row - 1 if labelled == row else labelled
@@ -274,7 +268,7 @@ def _titles(grid: Grid, found: list[Headed], regions: list[int]) -> list[tuple[i
         return []
     made: list[tuple[int, int, str]] = []
     for (head, _), begin in zip(found, regions):
-        lone = ((row, *_alone(grid, row)) for row in range(head.top - 1, begin - 1, -1))
+        lone = ((row, *grid.alone(row)) for row in range(head.top - 1, begin - 1, -1))
         title = next(((row, at, v.strip()) for row, at, v in lone if type(v) is str and ":" not in v), None)
         if title is None:
             return []

@@ -96,10 +96,10 @@ def _without_doubt(grid: Grid, found: list[Pair]) -> list[Pair]:
         return sure or not _of_instruments(grid, p.row, p.column)
 
     led_by = {(q.row, at) for q in found for at in (q.column, *([q.value_column] if q.value_row == q.row else ()))}
-    titles = list(islice((row for row, cells in enumerate(grid.rows) if cells.count(None) < len(cells)), _TITLES))
+    titles = list(islice((row for row in range(len(grid.rows)) if not grid.is_blank(row)), _TITLES))
 
     def supplies(p: Pair) -> bool:  # nothing beside it speaks of it, and what has a name before it is a title
-        beside = [(at, v) for at, v in enumerate(grid.rows[p.row]) if v is not None and (p.row, at) not in led_by]
+        beside = [(at, v) for at, v in grid.filled(p.row) if (p.row, at) not in led_by]
         named = p.row in titles
         free = all(type(v) is str and (named or at > p.column) and says_nothing(v) or is_date(v) for at, v in beside)
         return free and (named or p.label.how not in (IN_A_TITLE, OF_A_PLACE))
@@ -194,9 +194,9 @@ def _of_instruments(grid: Grid, row: int, at: int) -> bool:
     if any(type(v) is str and not THINGS.isdisjoint(classes_of(v)) for v in grid.rows[row][:at]):
         return True
     for above in range(row - 1, -1, -1):
-        filled = [v for v in grid.rows[above] if v is not None]
-        if not filled:
+        if grid.is_blank(above):
             return False
-        if len(filled) == 1 and type(filled[0]) is str and len(filled[0]) <= _LONGEST_TITLE and not told(filled[0]):
-            return not THINGS.isdisjoint(classes_of(filled[0]))
+        title = grid.alone(above)[1]
+        if type(title) is str and len(title) <= _LONGEST_TITLE and not told(title):
+            return not THINGS.isdisjoint(classes_of(title))
     return False

@@ -79,7 +79,7 @@ def _pairs(grid: Grid, top: int, count: int, outlet: int) -> tuple[dict[int, int
         if rows[row : row + 2 * count] == rows[top : top + 2 * count]:
             made |= {row + i: row + count + i for i in range(count)}
             row += 2 * count
-            stop = next((r for r in range(row, len(rows)) if all(v is None for v in rows[r])), len(rows))
+            stop = next((r for r in range(row, len(rows)) if grid.is_blank(r)), len(rows))
             if named and (stop - row) % 2 and any(type(v) in (int, float) for v in rows[stop - 1]):
                 untold |= set(range(row, stop))
                 row = stop

@@ -88,7 +88,7 @@ def _is_filled_in(found: list[Pair]) -> bool:
 def _headed(grid: Grid) -> Headings:
     """The headings that tell columns of readings from those of limits, units, verdicts, earlier figures."""
     made: Headings = {}
-    blank = [row for row, cells in enumerate(grid.rows) if all(v is None for v in cells)] + [len(grid.rows)]
+    blank = [row for row in range(len(grid.rows)) if grid.is_blank(row)] + [len(grid.rows)]
     for row, cells in enumerate(grid.rows):
         texts = {at: v for at, v in enumerate(cells) if type(v) is str and len(v) <= _LONGEST_VALUE}
         kinds = {at: kind for at, v in texts.items() if (kind := _kind(v))}

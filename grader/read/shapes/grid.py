@@ -85,6 +85,19 @@ class Grid:
         """The Place of one cell."""
         return Place(self.name, *self.cell(row, column))
 
+    def filled(self, row: int) -> list[tuple[int, Any]]:
+        """The filled cells of a row, each with its position."""
+        return [(at, v) for at, v in enumerate(self.rows[row]) if v is not None]
+
+    def is_blank(self, row: int) -> bool:
+        """Whether a row holds nothing."""
+        return self.rows[row].count(None) == self.width
+
+    def alone(self, row: int) -> tuple[int, Any]:
+        """The only filled cell of a row and its position; (-1, None) where there are more, or none."""
+        at_most_one = self.rows[row].count(None) >= self.width - 1
+        return next(iter(self.filled(row)), (-1, None)) if at_most_one else (-1, None)
+
     def over(self, row: int, column: int) -> Any:
         """A cell, or that of the merged range that hides it, where it stands in the same column."""
         top, left = self.covered.get((row, column), (row, column)) if self.rows[row][column] is None else (row, column)

@@ -63,7 +63,7 @@ def _whole_tables(grid: Grid, head: Head) -> list[Group]:
 def _over(grid: Grid, top: int, start: int, stop: int) -> tuple[int, int, Any]:
     """(row, column, value) of the one entry over a group of columns, in the nearest row that has any; (-1, -1, None)."""
     for row in range(top - 1, max(top - 4, -1), -1):
-        filled = [(at, grid.rows[row][at]) for at in range(start, stop) if grid.rows[row][at] is not None]
+        filled = [(at, v) for at, v in grid.filled(row) if start <= at < stop]
         if filled:
             return (row, *filled[0]) if len(filled) == 1 else (-1, -1, None)
     return -1, -1, None

@@ -262,9 +262,8 @@ class _Rows:
         blank = name is None and value is None
         identity = self._identity(row, blank)
         if identity is None:
-            filled = next((at for at, v in enumerate(cells) if v is not None), -1)
-            if filled >= 0:
-                self._pass_over("row_without_test", row, filled)
+            if filled := self.grid.filled(row):
+                self._pass_over("row_without_test", row, filled[0][0])
             return
         if found.head >= 0 and cells == self.grid.rows[found.head]:
             self._pass_over("row_headings_again", row, self.named)

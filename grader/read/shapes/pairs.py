@@ -24,7 +24,7 @@ def pairs(grid: Grid, first: int, stop: int) -> list[Pair]:
 
 def labels_alone(grid: Grid, row: int) -> list[Pair]:
     """The labels of a row that holds nothing but labels of what is no reading, with their values; [] for any other."""
-    filled = [(at, v) for at, v in enumerate(grid.rows[row]) if v is not None]
+    filled = grid.filled(row)
     first = filled[0][1] if filled else None
     if type(first) is not str or (":" not in first and label(first) is None):
         return []

@@ -98,7 +98,7 @@ class _Body(NamedTuple):
 
     def beside(self, index: int) -> list[tuple[int, Any]]:
         """The filled cells of a row with their lines, but for the outlet's."""
-        return [(at, v) for at, v in enumerate(self.cells(index)) if v is not None and at != self.outlet]
+        return [(at, v) for at, v in self.grid.filled(self.first + index) if at != self.outlet]
 
     def reads(self, index: int, name: str = "") -> bool:
         """Whether a row holds anything that can be a reading; beside a name that is a signature only figures can."""
@@ -261,7 +261,7 @@ def _below_a_gap(body: _Body, named: list[tuple[int, str]]) -> int:
     most = min(2, sum(body.readings.values()))  # figures of a test, that a line below a gap has not
     stop = len(body.values[body.outlet])
     last = next((i for i, n in reversed(named) if body.figures(i) >= most and not is_tube(n)), stop)
-    return next((i for i in range(last, stop) if not any(v is not None for v in body.cells(i))), stop)
+    return next((i for i in range(last, stop) if body.grid.is_blank(body.first + i)), stop)
 
 
 def _misfits(field: str, value: Any) -> bool:

@@ -41,27 +41,24 @@ def in_sections(grid: Grid, propose: Callable[[Grid], list[Proposal]]) -> list[P
 
     propose : what makes the proposals of one grid.
     """
-    whole = propose(grid)
-    heads = _headings(grid) if whole and whole[0].shape != "across" else []  # blocks across begin anew by themselves
-    if len(heads) < 2:
-        return whole
-    starts, at_foot = _starts(grid, heads)
+    heads = _headings(grid)
+    said, at_foot = _starts(grid, heads) if len(heads) > 1 else ([], False)
     titles = _titles(grid, heads)
-    if not at_foot and not {p.shape for p in whole} & _ONE_BY_ONE:
-        return whole
-    if not starts and (not titles or any(map(_names_outlets, whole))):
-        return whole
-    starts = starts or titles
-    ends = [*starts[1:], len(grid.rows)]
-    columns = range(grid.width)
-    parts = [propose(grid.part(range(first, stop), columns)) for first, stop in zip([0, *starts[1:]], ends)]
+    starts = said or titles
+    parts: list[list[Proposal]] = []
+    for first, stop in zip([0, *starts[1:]], [*starts[1:], len(grid.rows)]) if len(starts) > 1 else ():
+        parts.append(propose(grid.part(range(first, stop), range(grid.width))))
+        if not any(p.tests for p in parts[-1]) or parts[-1][0].shape == "across":  # that begins anew by itself
+            return propose(grid)
+    shapes = {p.shape for some in parts for p in some}
+    named = not said and any(_names_outlets(p) for some in parts for p in some)
+    if not parts or named or not at_foot and not shapes & _ONE_BY_ONE:
+        return propose(grid)
     past = [_is_past(grid, first, next(h for h in heads if h >= first)) for first in starts]
-    if not all(any(p.tests for p in some) for some in parts):
-        return whole
     made = _with_what_goes_on([some for some, of_past in zip(parts, past) if not of_past])
-    said = [_not_of_today(grid, first) for first, of_past in zip(starts, past) if of_past]
-    if said and made:
-        made[-1] = made[-1]._replace(notes=[*made[-1].notes, *said])
+    notes = [_not_of_today(grid, first) for first, of_past in zip(starts, past) if of_past]
+    if notes and made:
+        made[-1] = made[-1]._replace(notes=[*made[-1].notes, *notes])
     return _titled(grid, made, titles) if len(titles) == len(made) else made
 
 
@@ -72,7 +69,7 @@ def _is_past(grid: Grid, first: int, head: int) -> bool:
 
 
 def _not_of_today(grid: Grid, row: int) -> Note:
-    at, text = next((at, v) for at, v in enumerate(grid.rows[row]) if v is not None)
+    at, text = grid.filled(row)[0]
     return grid.note("label_not_used", row, at, text, label=str(text))
 
 
@@ -85,7 +82,7 @@ def _titled(grid: Grid, made: list[Proposal], titles: Sequence[int]) -> list[Pro
     of_outlets = not any(map(_names_outlets, made))
     kept = []
     for p, row in zip(made, titles):
-        at, name = next((at, v) for at, v in enumerate(grid.rows[row]) if v is not None)
+        at, name = grid.alone(row)
         place, notes = grid.place(row, at), p.notes
         named = place_of(name, place, {*p.given, *(c.field for c in p.lines)})
         if of_outlets:
@@ -165,17 +162,13 @@ def _starts(grid: Grid, heads: Sequence[int]) -> tuple[list[int], bool]:
 
 def _start(grid: Grid, top: int, head: int, readings: Container[int]) -> int:
     """The first row of what is said about the table below a heading: behind the first gap, else up to the last reading."""
-    gap = next((row for row in range(top + 1, head) if _is_blank(grid, row)), None if top >= 0 else -1)
+    gap = next((row for row in range(top + 1, head) if grid.is_blank(row)), None if top >= 0 else -1)
     if gap is not None:
-        return next((row for row in range(gap + 1, head) if not _is_blank(grid, row)), head)
+        return next((row for row in range(gap + 1, head) if not grid.is_blank(row)), head)
     row = head
     while row - 1 > top and row - 1 not in readings and _says(grid, row - 1):
         row -= 1
     return row
-
-
-def _is_blank(grid: Grid, row: int) -> bool:
-    return all(v is None for v in grid.rows[row])
 
 
 def _says(grid: Grid, row: int) -> bool:
@@ -192,9 +185,9 @@ def _titles(grid: Grid, heads: Sequence[int]) -> list[int]:
     rows = []
     for top, head in zip([-1, *heads], heads):
         row = head
-        while row - 1 > top and not _is_blank(grid, row - 1):
+        while row - 1 > top and not grid.is_blank(row - 1):
             row -= 1
-        if row == head or not _is_line(grid, row) or not _is_name(grid.rows[row]):
+        if row == head or grid.alone(row)[0] < 0 or not _is_name(grid.rows[row]):
             return []
         rows.append(row)
     return rows if len({str(grid.rows[row]) for row in rows}) == len(rows) else []
