@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 from grader.read.extract import NUMBERS, Proposal
 from grader.read.given import Given
@@ -23,16 +23,9 @@ _LONGEST_TITLE = 60
 _MOST_OF_A_TUBE = 6  # headings of a list of tubes
 
 
-class Headed(NamedTuple):
-    """A heading, and the rows (positions) that repeat it."""
-
-    head: Head
-    again: list[int]
-
-
-def headings(grid: Grid) -> list[Headed]:
+def headings(grid: Grid) -> list[Head]:
     """Every heading on the sheet, top to bottom, each with the rows that repeat it."""
-    found: list[Headed] = []
+    found: list[Head] = []
     after = -1
     row = 0
     suspects: Collection[int] = range(len(grid.rows))
@@ -40,26 +33,26 @@ def headings(grid: Grid) -> list[Headed]:
         stop = row + 1
         if row not in suspects:
             pass
-        elif found and _same(grid, found[-1].head, row):
-            stop = row + found[-1].head.bottom - found[-1].head.top + 1
-            found[-1].again.extend(range(row, stop))
+        elif found and _same(grid, found[-1], row):
+            stop = row + found[-1].bottom - found[-1].top + 1
+            found[-1] = found[-1]._replace(again=[*found[-1].again, *range(row, stop)])
         elif (here := head_at(grid, row, after)) is not None:
-            found.append(Headed(here, []))
+            found.append(here)
             after, stop = here.bottom, here.bottom + 1
             suspects = _suspects(grid, here)
         row = stop
     return found
 
 
-def are_labels_of_a_form(grid: Grid, found: list[Headed]) -> bool:
+def are_labels_of_a_form(grid: Grid, found: list[Head]) -> bool:
     """Whether rows of headings are the labels of one form, each over a single row of values, none twice."""
     if len(found) < 2 or any(h.again for h in found):
         return False
-    fields = [f for h in found for f in h.head.fields]
+    fields = [f for head in found for f in {c.field for c in head.columns if c.field}]
     if len(set(fields)) < len(fields):
         return False
-    for (head, _), below in zip(found, [*found[1:], None]):
-        stop = below.head.top if below is not None else len(grid.rows)
+    for head, below in zip(found, [*found[1:], None]):
+        stop = below.top if below is not None else len(grid.rows)
         first, *more = [r for r in range(head.bottom + 1, stop) if not grid.is_blank(r)] or [-1]
         # A signature or a remark may stand at the foot of the sheet.
         if (
@@ -75,9 +68,9 @@ def _is_words(value: Any) -> bool:
     return type(value) is str and not looks_like_value(value)
 
 
-def placed(grid: Grid, specs: list[TableSpec]) -> tuple[list[Headed], list[TableSpec], list[Note]]:
+def placed(grid: Grid, specs: list[TableSpec]) -> tuple[list[Head], list[TableSpec], list[Note]]:
     """The headings that layout files place, top to bottom; each table ends where the next begins, with its labels."""
-    found: list[Headed] = []
+    found: list[Head] = []
     fits: list[TableSpec] = []
     notes: list[Note] = []
     for spec in sorted(specs, key=lambda s: max(s.heading_row, s.first_row)):
@@ -88,13 +81,12 @@ def placed(grid: Grid, specs: list[TableSpec]) -> tuple[list[Headed], list[Table
             notes.append(spec.misfit(grid.name, f"the sheet has no row {row}"))
             continue
         columns = columns_of(grid, list(range(top, bottom + 1))[:3]) if top >= 0 else []
-        found.append(Headed(Head(max(top, 0), bottom, columns), []))
+        found.append(Head(max(top, 0), bottom, columns))
         fits.append(spec)
-    for i, (head, again) in enumerate(found):
-        stop = found[i + 1].head.top if i + 1 < len(found) else len(grid.rows)
-        for row in range(head.bottom + 1, stop) if head.columns else ():
-            if row not in again and _same(grid, head, row):
-                again.extend(range(row, row + head.bottom - head.top + 1))
+    for i, head in enumerate(found):
+        stop = found[i + 1].top if i + 1 < len(found) else len(grid.rows)
+        rows = [r for r in range(head.bottom + 1, stop) if head.columns and _same(grid, head, r)]
+        found[i] = head._replace(again=[n for r in rows for n in range(r, r + head.bottom - head.top + 1)])
     return found, fits, notes
 
 
@@ -132,14 +124,14 @@ def _suspects(grid: Grid, head: Head) -> set[int]:
     return found
 
 
-def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]) -> list[Proposal]:
+def proposals(grid: Grid, found: list[Head], specs: Sequence[TableSpec | None]) -> list[Proposal]:
     """The tables below their headings; specs: what a layout file says of each."""
     made: list[Proposal] = []
     regions = [_region(grid, found, i) for i in range(len(found))]
     titles = _titles(grid, found, regions)
-    for i, ((head, again), spec) in enumerate(zip(found, specs)):
+    for i, (head, spec) in enumerate(zip(found, specs)):
         stop = regions[i + 1] if i + 1 < len(found) else len(grid.rows)
-        tubes = _tubes_below(grid, max(head.bottom, *again, 0) + 1, stop)
+        tubes = _tubes_below(grid, max(head.bottom, *head.again, 0) + 1, stop)
         below, said_below = shared_above(grid, tubes, stop)
         stop = tubes
         groups = side_by_side(grid, head)
@@ -150,7 +142,7 @@ def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]
         given = {**below, **above}
         names = _names(grid, head, stop)
         if "test_date" not in given and not any(c.field == "test_date" for c in head.columns):
-            given |= _date_above(grid, regions[i], top, given, again)
+            given |= _date_above(grid, regions[i], top, given, bool(head.again))
         if not i:
             first_of_sheet = names, given
         elif names and names <= first_of_sheet[0]:  # a second block of the same outlets is of the same visit
@@ -172,7 +164,7 @@ def proposals(grid: Grid, found: list[Headed], specs: Sequence[TableSpec | None]
             when = Given(group.place, group.when, str(group.when), "heading over a group of columns")
             more = {group.field: when} if group.field else {}
             skip = skipped(grid, groups, number, group.head.bottom + 1, stop) if groups else set()
-            block = Block(grid, group.head, stop, again, {**given, **more}, own, skip=frozenset(skip))
+            block = Block(grid, group.head, stop, {**given, **more}, own, skip=frozenset(skip))
             table = propose(block)._replace(group=tables)
             # Parts of one table: what their columns say together, and one table of a layout file.
             tables += max(len(table.parts), 1)
@@ -230,24 +222,23 @@ def _no_outlet_note(grid: Grid, head: Head) -> Note:
     return grid.note("no_outlet_column", row, column, grid.name, line=f"outlet = {{ {words} }}")
 
 
-def _date_above(grid: Grid, first: int, stop: int, known: Collection[str], again: list[int]) -> dict[str, Given]:
+def _date_above(grid: Grid, first: int, stop: int, known: Collection[str], again: bool) -> dict[str, Given]:
     """The date (or month, or year) that stands alone in a row above a table, the nearest, or what its caption says."""
     for row in range(stop - 1, first - 1, -1):
         at, day = grid.alone(row)
         if is_date(day):
             return {"test_date": Given(grid.place(row, at), day, shown(day), "date above the table")}
-        if row == stop - 1 and "test_date" in (said := caption(grid, row, known, bool(again))):
+        if row == stop - 1 and "test_date" in (said := caption(grid, row, known, again)):
             return said
     return {}
 
 
-def _region(grid: Grid, found: list[Headed], i: int) -> int:
+def _region(grid: Grid, found: list[Head], i: int) -> int:
     """The first row above a heading that belongs to its table and not to the one before."""
-    head = found[i].head
     if i == 0:
         return 0
-    before = found[i - 1]
-    least = max([before.head.bottom + 1, *(r + 1 for r in before.again)])
+    head, before = found[i], found[i - 1]
+    least = 1 + max(before.bottom, *before.again, 0)
     row = head.top
     gap = labelled = row
     while row > least:
@@ -262,12 +253,12 @@ def _region(grid: Grid, found: list[Headed], i: int) -> int:
     return min(gap, labelled)
 
 
-def _titles(grid: Grid, found: list[Headed], regions: list[int]) -> list[tuple[int, int, str]]:
+def _titles(grid: Grid, found: list[Head], regions: list[int]) -> list[tuple[int, int, str]]:
     """The title above each of several tables, where they all have one and all differ; else none."""
     if len(found) < 2:
         return []
     made: list[tuple[int, int, str]] = []
-    for (head, _), begin in zip(found, regions):
+    for head, begin in zip(found, regions):
         lone = ((row, *grid.alone(row)) for row in range(head.top - 1, begin - 1, -1))
         title = next(((row, at, v.strip()) for row, at, v in lone if type(v) is str and ":" not in v), None)
         if title is None:

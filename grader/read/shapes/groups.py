@@ -98,7 +98,7 @@ def _above(grid: Grid, head: Head) -> list[Group]:
                 parts[start].append(c)
         if any(len({c.field for c in p if c.field}) < sum(bool(c.field) for c in p) for p in parts.values()):
             return []
-        return [_group(grid, Head(min(row, head.top), head.bottom, []), common, parts[at], row, at) for at in starts]
+        return [_group(grid, head._replace(top=min(row, head.top)), common, parts[at], row, at) for at in starts]
     return []
 
 
@@ -126,7 +126,7 @@ def _below(grid: Grid, head: Head) -> list[Group]:
     return [
         _group(
             grid,
-            Head(head.top, row, []),
+            head._replace(bottom=row),
             common,
             [over[at]._replace(at=at) for at in starts if whole(cells[at]) == when],
             row,

@@ -33,16 +33,15 @@ _LEAST_KNOWN = 0.5  # share of its texts that must be headings
 
 
 class Head(NamedTuple):
-    """The heading of one table: its rows (positions in grid.rows, top to bottom) and columns, left to right."""
+    """The heading of one table: its rows (positions in grid.rows, top to bottom) and columns, left to right.
+
+    again : the rows that repeat it.
+    """
 
     top: int
     bottom: int
     columns: list[Column]
-
-    @property
-    def fields(self) -> set[str]:
-        """The fields that it names."""
-        return {c.field for c in self.columns if c.field}
+    again: Sequence[int] = ()
 
     @property
     def own(self) -> bool:

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from functools import cache, lru_cache
+from functools import lru_cache
 
-from grader.columns import FIELDS, normal_heading
+from grader.columns import normal_heading
 from grader.problems import Unreadable, a1
 from grader.read.extract import extract
 from grader.read.given import Given
+from grader.read.shapes.down import headings
 from grader.read.shapes.grid import Grid
-from grader.read.shapes.heads import Head
 from grader.read.shapes.pairs import with_unit
 from grader.read.shapes.rows import plain
 from grader.read.shapes.table import Block, propose
 from grader.read.shapes.tables import Note, Recognised, both
-from grader.read.words.heading_words import CERTAIN
-from grader.read.words.headings import EXACT, OWN_HEADINGS, Heading
-from grader.read.words.labels import NUMBERS, READINGS, VISIT, Column, label
+from grader.read.words.headings import OWN_HEADINGS
+from grader.read.words.labels import NUMBERS, READINGS, VISIT, label
 
 _LONGEST_HEADING = 80
 
@@ -28,46 +27,15 @@ def _field(text: str) -> str | None:
 
 
 def own_tables(grid: Grid) -> list[Block]:
-    """The tables below headings of the blank; [] where the first of them has others too.
-
-    A row of the same headings again does not open a new table.
-    """
-    headings = {v: field for v in grid.texts if (field := _field(v))}
-    if READINGS.isdisjoint(headings.values()):
-        return []
-    found: list[tuple[int, dict[int, str], list[int]]] = []
-    for row, cells in enumerate(grid.rows):
-        if headings.keys().isdisjoint(cells):
-            continue
-        fields = {at: headings[v] for at, v in enumerate(cells) if type(v) is str and v in headings}
-        if found and fields == found[-1][1]:
-            found[-1][2].append(row)
-        elif _opens(set(fields.values())):
-            if not found and len(fields) < len(cells) - cells.count(None):
-                return []
-            found.append((row, fields, []))
-    stops = [row for row, _, _ in found[1:]] + [len(grid.rows)]
-    named = plain(grid.name) == "readings"
-    return [
-        Block(grid, _own_head(grid, row, fields), stop, again, banners=not named)
-        for (row, fields, again), stop in zip(found, stops)
-    ]
-
-
-def _opens(fields: set[str]) -> bool:
-    """Whether a row of these headings opens a table: a reading, and an outlet or two more headings."""
-    return bool(fields & READINGS) and len(fields) >= (2 if "outlet" in fields else 3)
-
-
-def _own_head(grid: Grid, row: int, fields: dict[int, str]) -> Head:
-    return Head(row, row, [_own_column(at, grid.rows[row][at], field) for at, field in sorted(fields.items())])
-
-
-@cache
-def _own_column(at: int, text: str, field: str) -> Column:
-    unit = FIELDS[field].unit or None
-    heading = Heading(field, unit, EXACT, CERTAIN, (field,), "the heading of the blank", "heading" if unit else "")
-    return Column(at, text, "field", heading, EXACT)
+    """The tables below headings of the blank; [] where the first of them has others too."""
+    fields = {text: field for text in grid.texts if (field := _field(text))}
+    first = next((row for row in grid.rows if not fields.keys().isdisjoint(row)), ())
+    if READINGS.isdisjoint(fields.values()) or not all(v is None or v in fields for v in first):
+        return []  # most sheets, without a search for headings
+    found = headings(grid)
+    stops = [head.top for head in found[1:]] + [len(grid.rows)]
+    banners = plain(grid.name) != "readings"
+    return [Block(grid, head, stop, banners=banners) for head, stop in zip(found, stops) if found[0].own]
 
 
 def read_own(blocks: list[Block]) -> Recognised:

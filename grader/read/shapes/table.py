@@ -46,7 +46,7 @@ class Block(NamedTuple):
     """One table as its heading gives it.
 
     head  : its heading; line numbers are positions in the grid. stop : the row after its last.
-    again : rows that repeat the heading. skip : rows of another table beside it.
+    skip  : rows of another table beside it.
     given : what is known of all its tests from elsewhere.
     names : the line that names the tests of a turned grid, -1 where any line may.
     """
@@ -54,7 +54,6 @@ class Block(NamedTuple):
     grid: Grid
     head: Head
     stop: int
-    again: Sequence[int] = ()
     given: Mapping[str, Given] = {}
     spec: TableSpec | None = None
     banners: bool = True
@@ -209,7 +208,7 @@ class _Table:
             values,
             [c.at for c in lines if c.at == self.block.names or _tells(c, values[c.at])],
             {c.at: c.field in NUMBERS for c in lines if c.field in READINGS | NUMBERS},
-            set(self.block.again),
+            set(self.block.head.again),
             {c.at: c.field for c in self.lines},
         )
         self.kinds = told.kinds
