@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from functools import lru_cache
 from typing import Any, NamedTuple
 
@@ -82,8 +82,12 @@ def _is_page(text: str) -> bool:
     return len(parts) > 1 and parts[1].isdigit() and said in row_words("page_words", str)
 
 
-class _Body(NamedTuple):
-    """The rows below a heading, counted from 0 at `first`; the other fields are those of `kinds_of`."""
+class Body(NamedTuple):
+    """The rows below a heading, counted from 0 at `first`, a position in the grid.
+
+    outlet : its line, -1 for none. values : line -> cells. readings : lines of readings -> whether they hold figures.
+    fields : line -> its field.
+    """
 
     grid: Grid
     first: int
@@ -132,47 +136,27 @@ def _is_rule(name: str) -> bool:
     )
 
 
-def _are_limits(body: _Body, index: int) -> bool:
+def _are_limits(body: Body, index: int) -> bool:
     """Whether all figures of a row are limits that a rule set of ours has, or texts of limits."""
     figures = [v for at, numbers in body.readings.items() if numbers and (v := body.values[at][index]) is not None]
     limits = all_limits()
     return bool(figures) and all(is_limit_text(v) or is_placeholder(v) or _figure(v)[0] in limits for v in figures)
 
 
-class Rows(NamedTuple):
-    """kinds : one a row, "test" or "" (blank), "again", "total", "remark", "units", "none". notes : doubts."""
+def kinds_of(body: Body, count: int, telling: list[int], again: Collection[int]) -> tuple[list[str], list[Note]]:
+    """What each of so many rows is, "test", "again", "total", "remark", "units" or "none", and doubts.
 
-    kinds: list[str]
-    notes: list[Note]
-
-
-def kinds_of(
-    grid: Grid,
-    span: tuple[int, int],
-    outlet: int,
-    values: Mapping[int, Sequence[Any]],
-    telling: list[int],
-    readings: Mapping[int, bool],
-    again: set[int],
-    fields: Mapping[int, str],
-) -> Rows:
-    """What each row of a table is.
-
-    span     : first row and the row after the last, positions in the grid. outlet : its line, -1 for none.
-    values   : line -> cells of the span. telling : lines of which one must be filled.
-    readings : lines of readings -> whether they hold figures.
-    again    : rows (positions) that repeat the headings. fields : line -> its field.
+    telling : lines of which a test has one filled. again : rows (positions in the grid) that repeat the headings.
     """
-    first, stop = span
-    body = _Body(grid, first, outlet, values, readings, fields)
+    grid, first, outlet, values, readings, _ = body
     blank = len(telling)
     filled = [row.count(None) < blank for row in zip(*(values[at] for at in telling))] if telling else []
-    kinds = ["test" if full else "none" for full in filled] or ["none"] * (stop - first)
+    kinds = ["test" if full else "none" for full in filled] or ["none"] * count
     outlets = values.get(outlet, ())
     numbers = [values[at] for at, figures in readings.items() if figures] if outlets else []
     strange = {v for v in set(outlets) if type(v) is str and _is_strange(v)}
     for row in again:
-        if first <= row < stop:
+        if 0 <= row - first < count:
             kinds[row - first] = "again"
     for index, name in enumerate(outlets) if strange else ():
         if name not in strange or kinds[index] != "test":
@@ -193,11 +177,10 @@ def kinds_of(
                 kinds[index] = "total"
     if outlet >= 0 and not grid.turned:
         _no_names(body, kinds)
-    notes = _without_name(body, kinds) if outlet >= 0 else []
-    return Rows(kinds, notes)
+    return kinds, _without_name(body, kinds) if outlet >= 0 else []
 
 
-def _no_names(body: _Body, kinds: list[str]) -> None:
+def _no_names(body: Body, kinds: list[str]) -> None:
     """Texts in the column of outlets that are no names, by what stands beside them, by their length or place.
 
     A row without a reading is none where nothing stands beside its text but figures in columns of dates or words, or
@@ -223,7 +206,7 @@ def _no_names(body: _Body, kinds: list[str]) -> None:
             kinds[index] = "remark"
 
 
-def _is_built_as_a_test(body: _Body, index: int, name: str, below: int, patterns: set[str]) -> bool:
+def _is_built_as_a_test(body: Body, index: int, name: str, below: int, patterns: set[str]) -> bool:
     """Whether a row below a gap has what the tests above it have: what is filled in ahead, several cells, figures, or a
     name built as theirs beside nothing else. Of a tube only what is filled in ahead makes it one."""
     others = body.beside(index)
@@ -256,7 +239,7 @@ def _pattern(name: str) -> str:
     return _RUN.sub(lambda run: "Aa" if run[1] else "9" if run[0].isdigit() else "A", name.strip())
 
 
-def _below_a_gap(body: _Body, named: list[tuple[int, str]]) -> int:
+def _below_a_gap(body: Body, named: list[tuple[int, str]]) -> int:
     """The first row below the last surely named test and a blank row after it; the end where there is none."""
     most = min(2, sum(body.readings.values()))  # figures of a test, that a line below a gap has not
     stop = len(body.values[body.outlet])
@@ -306,7 +289,7 @@ def _is_strange(name: str) -> bool:
     )
 
 
-def _without_name(body: _Body, kinds: list[str]) -> list[Note]:
+def _without_name(body: Body, kinds: list[str]) -> list[Note]:
     """Rows whose outlet cell is blank: a statistic by a word at their side or by arithmetic is no test.
 
     A row with a name of its own stays a test; where its figures are a statistic of the rows above, that is queried.
@@ -316,8 +299,6 @@ def _without_name(body: _Body, kinds: list[str]) -> list[Note]:
     every: list[int] = []
     outlets = body.values[body.outlet]
     nameless = sum(k == "test" and name is None for k, name in zip(kinds, outlets)) if None in outlets else 0
-    if body.grid.turned and not nameless:
-        return notes
     for index, kind in enumerate(kinds) if nameless <= MOST_NAMELESS else ():
         if kind == "total":
             above = []
@@ -330,9 +311,6 @@ def _without_name(body: _Body, kinds: list[str]) -> list[Note]:
                 kinds[index] = "total"
                 above = []
                 continue
-            if words and is_remark(words[0]) and not body.reads(index):
-                kinds[index] = "remark"
-                continue
         above.append(index)
         every.append(index)
     if not body.grid.turned and len(above) > LEAST_ABOVE and kinds[-1] == "test" and outlets[above[-1]] is not None:
@@ -343,7 +321,7 @@ def _without_name(body: _Body, kinds: list[str]) -> list[Note]:
     return notes
 
 
-def _statistic(body: _Body, above: list[int], row: int) -> str:
+def _statistic(body: Body, above: list[int], row: int) -> str:
     """ "mean", "sum", "least" or "greatest" where a row's figures are that of the rows above it; else ""."""
     if len(above) < LEAST_ABOVE:
         return ""

@@ -18,7 +18,7 @@ from grader.read.settle import are_verdicts, own_verdict
 from grader.read.shapes.banners import Banner, banners_of, segments
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
-from grader.read.shapes.rows import is_remark, kinds_of
+from grader.read.shapes.rows import Body, is_remark, kinds_of
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.answers import asks
 from grader.read.words.dates import parse_date
@@ -201,18 +201,12 @@ class _Table:
         """What each row is: a test, a total, a remark ..., "beside" where it belongs to another table or is left out."""
         grid, spec, values = self.grid, self.block.spec, self.values
         lines = [c for c in self.lines if c.at in values]
-        told = kinds_of(
-            grid,
-            (self.first, self.stop),
-            self._line_of("outlet"),
-            values,
-            [c.at for c in lines if c.at == self.block.names or _tells(c, values[c.at])],
-            {c.at: c.field in NUMBERS for c in lines if c.field in READINGS | NUMBERS},
-            set(self.block.head.again),
-            {c.at: c.field for c in self.lines},
-        )
-        self.kinds = told.kinds
-        self.notes += told.notes
+        readings = {c.at: c.field in NUMBERS for c in lines if c.field in READINGS | NUMBERS}
+        fields = {c.at: c.field for c in self.lines}
+        body = Body(grid, self.first, self._line_of("outlet"), values, readings, fields)
+        telling = [c.at for c in lines if c.at == self.block.names or _tells(c, values[c.at])]
+        self.kinds, notes = kinds_of(body, self.stop - self.first, telling, self.block.head.again)
+        self.notes += notes
         left_out = set(map(grid.row_of, spec.ignore_rows)) if spec is not None and not grid.turned else set()
         for row in (self.block.skip | left_out).intersection(range(self.first, self.stop)):
             self.kinds[row - self.first] = "beside"
