@@ -20,6 +20,7 @@ from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.pairs import may_stand_above, shared_above
 from grader.read.shapes.rows import is_total, plain
+from grader.read.shapes.sections import going_on
 from grader.read.shapes.table import Block, propose
 from grader.read.shapes.tables import Note
 from grader.read.shapes.things import lists_of_things
@@ -42,7 +43,6 @@ from grader.read.words.loose import own_word
 _LEAST_LABELS = 3
 _NO_OUTLET = (*NO_READING, "parameter", "value")  # kinds of words that stand where the outlets' names do
 # Labels that stand over a table with their values, and are no names of outlets.
-_OF_A_DAY = ("test_date", "test_time", "outlet")
 _OF_A_VISIT = SHARED - {"location", "system"}
 
 
@@ -82,15 +82,10 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     if side is None:
         return []
     made: list[Proposal] = []
-    of_sheet: dict[str, Given] = {}
     for rows in _blocks(grid, side, spec):
         labels = _labels(grid, side, rows)
         above, said_above = shared_above(grid, rows.begin, rows.start, may_stand_above(labels))
         below, said_below = shared_above(grid, rows.stop, rows.end)
-        if "site" not in above and not any(c.field == "site" for c in labels):
-            above = {**of_sheet, **above}
-        if not made:  # what stands over the first table but its day holds for those below it, unless they name a site
-            of_sheet = {f: one for f, one in above.items() if f not in _OF_A_DAY}
         corner = {}
         if is_date(grid.rows[rows.names][side.at]):
             corner = {"test_date": Given(grid.place(rows.names, side.at), grid.rows[rows.names][side.at])}
@@ -113,7 +108,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
         if not table.tests:
             notes.append(grid.note("empty_readings", rows.names, side.at, grid.rows[rows.names][side.at]))
         made.append(table._replace(notes=notes, heads=(grid.outer[rows.begin], grid.outer[rows.end - 1])))
-    return made
+    return [t._replace(given={**more, **t.given}) for t, more in zip(made, going_on([t.given for t in made]))]
 
 
 def _of_block(grid: Grid, spec: TableSpec | None, start: int) -> TableSpec | None:

@@ -96,24 +96,30 @@ def _titled(grid: Grid, made: list[Proposal], titles: Sequence[int]) -> list[Pro
 
 def _with_what_goes_on(sections: list[list[Proposal]]) -> list[Proposal]:
     """The proposals of all sections, each with what goes on from those above it."""
-    own = [{f: one for p in some for f, one in p.given.items()} for some in sections]
-    stated: dict[str, set[str]] = {}
-    for said in own:
-        for f, one in said.items():
-            stated.setdefault(f, set()).add(str(one.value))
-    above: dict[str, Given] = {}
+    above = going_on([{f: one for p in some for f, one in p.given.items()} for some in sections])
     kept: list[Proposal] = []
-    for some, said in zip(sections, own):
-        above = {f: one for f, one in above.items() if _goes_on(f, said, above)}
-        more = {f: _still(f, one, stated[f]) for f, one in above.items() if f not in said}
+    for some, more in zip(sections, above):
         for p in some:
             # One layout serves sections of one table each, but forms, whose cells it names.
             single = len(sections[0]) == 1 and p.shape != "form"
             group = sum(max(len(q.parts), 1) for q in kept) if single else p.group
-            given = {f: one for f, one in more.items() if one is not None}
-            kept.append(p._replace(given={**given, **p.given}, group=group))
-        above |= said
+            kept.append(p._replace(given={**more, **p.given}, group=group))
     return kept
+
+
+def going_on(sections: Sequence[Mapping[str, Given]]) -> list[dict[str, Given]]:
+    """What goes on in each of several sections below each other from those above it. sections : what is said of each."""
+    stated: dict[str, set[str]] = {}
+    for f, one in (pair for said in sections for pair in said.items()):
+        stated.setdefault(f, set()).add(str(one.value))
+    above: dict[str, Given] = {}
+    made = []
+    for said in sections:
+        above = {f: one for f, one in above.items() if _goes_on(f, said, above)}
+        more = {f: _still(f, one, stated[f]) for f, one in above.items() if f not in said}
+        made.append({f: one for f, one in more.items() if one is not None})
+        above |= said
+    return made
 
 
 def _goes_on(field: str, said: Collection[str], above: Mapping[str, Given]) -> bool:
