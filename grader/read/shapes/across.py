@@ -13,14 +13,13 @@ from typing import Any, NamedTuple
 
 from grader.data import load_toml
 from grader.read.extract import NUMBERS, READINGS, Proposal
-from grader.read.given import Given
+from grader.read.given import Given, going_on
 from grader.read.layout_spec import TableSpec
 from grader.read.settle import are_verdicts
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.pairs import may_stand_above, shared_above
 from grader.read.shapes.rows import is_total, plain
-from grader.read.shapes.sections import going_on
 from grader.read.shapes.table import Block, propose
 from grader.read.shapes.tables import Note
 from grader.read.shapes.things import lists_of_things

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from grader.problems import Place, Unreadable
 from grader.read.extract import READINGS
-from grader.read.given import Given
+from grader.read.given import Given, going_on
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.labelled import Pair
 from grader.read.shapes.pairs import given_by, labels_alone, pairs
@@ -236,32 +236,18 @@ def _come_again(outlets: list[Any], kept: list[bool], names: set[int], others: s
 def segments(
     kept: list[bool], banners: list[Banner]
 ) -> tuple[list[tuple[int, int, dict[str, Given]]], dict[str, Given], list[Banner]]:
-    """(parts as (first, stop, what is given), what banners below the last test give, banners that name nothing).
-
-    A banner of a field that came first is the outer one: a new site ends the date below it, not the other way.
-    """
-    levels: list[str] = []
-    state: dict[str, Given] = {}
-    parts: list[tuple[int, int, dict[str, Given]]] = []
-    begin = 0
-    fresh: set[str] = set()
-    pending: list[Banner] = []
+    """(parts as (first, stop, what is given), what banners below the last test give, banners that name nothing)."""
+    begins, said, pending = [0], [dict[str, Given]()], list[Banner]()
     for banner in banners:
-        if any(kept[begin : banner.at]):
-            parts.append((begin, banner.at, dict(state)))
-            pending, fresh = [], set()
-            begin = banner.at
-        for field in banner.given:
-            if field not in levels:
-                levels.append(field)
-        outer = min(levels.index(f) for f in banner.given)
-        for field in levels[outer + 1 :]:
-            if field not in banner.given and field not in fresh:
-                state.pop(field, None)
-        state.update(banner.given)
-        fresh |= set(banner.given)
+        if any(kept[begins[-1] : banner.at]):
+            begins.append(banner.at)
+            said.append({})
+            pending = []
+        said[-1] |= banner.given
         pending.append(banner)
-    if any(kept[begin:]):
-        return [*parts, (begin, len(kept), state)], {}, []
+    above = going_on(said)
+    parts = [(a, b, {**more, **own}) for a, b, more, own in zip(begins, [*begins[1:], len(kept)], above, said)]
+    if any(kept[begins[-1] :]):
+        return parts, {}, []
     footers = {f: one for b in pending if not b.guessed for f, one in b.given.items()}
-    return parts or [(0, len(kept), {})], footers, [b for b in pending if b.guessed]
+    return parts[:-1] or [(0, len(kept), {})], footers, [b for b in pending if b.guessed]

@@ -7,13 +7,11 @@ from __future__ import annotations
 
 from bisect import bisect
 from collections import Counter
-from collections.abc import Callable, Collection, Container, Mapping, Sequence
+from collections.abc import Callable, Container, Sequence
 from typing import Any
 
-from grader.columns import FIELDS
-from grader.problems import Unreadable
 from grader.read.extract import Proposal
-from grader.read.given import Given
+from grader.read.given import Given, going_on
 from grader.read.shapes.banners import place_of
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.labelled import Pair
@@ -27,9 +25,6 @@ from grader.read.words.spelling import BREAK, key
 from grader.read.words.unclear import classes_of
 
 _OF_A_SECTION = SHARED | {"outlet", "line_pressure_bar"}
-# Places from the outer to the inner: each goes on until another is named, and one that changes ends those within it.
-_PLACES = ("client", "site", "site_address", "system", "location")
-_OF_ITS_OWN = {"outlet", "test_time"}  # of a section that does not name it nothing is known
 _LEAST_HEADINGS = 2
 # Shapes that know one heading; forms begin anew by themselves.
 _ONE_BY_ONE = {"down", "long"}
@@ -105,37 +100,6 @@ def _with_what_goes_on(sections: list[list[Proposal]]) -> list[Proposal]:
             group = sum(max(len(q.parts), 1) for q in kept) if single else p.group
             kept.append(p._replace(given={**more, **p.given}, group=group))
     return kept
-
-
-def going_on(sections: Sequence[Mapping[str, Given]]) -> list[dict[str, Given]]:
-    """What goes on in each of several sections below each other from those above it. sections : what is said of each."""
-    stated: dict[str, set[str]] = {}
-    for f, one in (pair for said in sections for pair in said.items()):
-        stated.setdefault(f, set()).add(str(one.value))
-    above: dict[str, Given] = {}
-    made = []
-    for said in sections:
-        above = {f: one for f, one in above.items() if _goes_on(f, said, above)}
-        more = {f: _still(f, one, stated[f]) for f, one in above.items() if f not in said}
-        made.append({f: one for f, one in more.items() if one is not None})
-        above |= said
-    return made
-
-
-def _goes_on(field: str, said: Collection[str], above: Mapping[str, Given]) -> bool:
-    """Whether what is said of a field above a section holds in it too, where the section says nothing of it."""
-    if field in _PLACES:
-        return not any(outer in said for outer in _PLACES[: _PLACES.index(field)])
-    return field not in _OF_ITS_OWN and not (field == "test_date" and {"client", "site"} & {*said} & {*above})
-
-
-def _still(field: str, one: Given, stated: Collection[str]) -> Given | None:
-    """What is said above, in a section that does not say it: itself where nothing else is said anywhere, else not read."""
-    if field in _PLACES or field == "test_date" or len(stated) == 1:
-        return one
-    if FIELDS[field].kind == "text":
-        return None
-    return one._replace(value=Unreadable(" / ".join(sorted(stated)), "twice"))
 
 
 def _starts(grid: Grid, heads: Sequence[int]) -> tuple[list[int], bool]:
