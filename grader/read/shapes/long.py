@@ -79,8 +79,12 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     Rows of one outlet, site, date and time are one test; where outlet and date are blank the row belongs to the test
     above. A test's row is the first of its rows. One parameter twice in a test: neither figure is read.
     """
+    stated = spec is not None and spec.orientation == "long"
+    told = {kind_of(v) for v in set().union(*grid.rows[:_SEARCHED]) if type(v) is str and len(v) <= 60}
+    if not stated and told.isdisjoint(("parameter", "value")):
+        return []
     grid = dates_across(grid)
-    found = _stated(grid, spec) if spec is not None and spec.orientation == "long" else _find(grid)
+    found = _stated(grid, spec) if spec is not None and stated else _find(grid)
     if found is None:
         return []
     if not found.figures:
