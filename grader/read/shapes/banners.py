@@ -63,7 +63,6 @@ def banners_of(
     kept = [kind == "test" for kind in kinds]
     dated = "test_date" in values
     found: list[Banner] = []
-    names: list[Banner] = []  # in the column of outlets
     for index, kind in enumerate(kinds):
         row = span[0] + index
         cells = grid.rows[row]
@@ -100,10 +99,6 @@ def banners_of(
                 found.append(Banner(index, at, value, _alone(own, place, value)))
         elif row in wide or at != outlet or _is_hall(value) and kept[index + 1 : index + 2] == [True]:
             found.append(Banner(index, at, value, place_of(value, place, known)))
-        else:
-            names.append(Banner(index, at, value, place_of(value, place, known)))
-    if len(names) > 1 and _come_again(values["outlet"], kept, {b.at for b in names}, {b.at for b in found}):
-        found += names
     return sorted((b for b in found if b.given), key=lambda b: b.at)
 
 
@@ -220,17 +215,6 @@ def place_of(text: str, place: Place, known: set[str]) -> dict[str, Given]:
     said = [f for f in column(-1, text).heading.candidates if f in ("system", "location")]
     field = next((f for f in ("site", *said, "location", "system") if f not in known), None)
     return _alone(field, place, text, "banner row without a label") if field else {}
-
-
-def _come_again(outlets: list[Any], kept: list[bool], names: set[int], others: set[int]) -> bool:
-    """Whether under each of several names that stand alone in the column of outlets the same outlets come again."""
-    parts: list[set[str]] = []
-    for index in range(min(names), len(kept)):
-        if index in names:
-            parts.append(set())
-        elif kept[index] and outlets[index] is not None and index not in others:
-            parts[-1].add(str(outlets[index]).strip())
-    return all(parts) and bool(set.intersection(*parts))
 
 
 def segments(

@@ -155,14 +155,6 @@ class _Table:
             if names and 2 * len(filled) >= rows and not few:
                 self._take_for_outlet(at, c, text)
                 return
-        places = {
-            c.at: c for c in self.lines if (c.field or c.heading.candidates[:1] == ("location",)) and c.at <= least
-        }
-        for name in ("location", "system"):  # "Zone", "Ort"; "Kompressor" of what fills cylinders
-            for at, c in sorted(places.items()):
-                if name in (c.field, *c.heading.candidates[:1]) and self._apart(self.columns[at]):
-                    self._take_for_outlet(at, c, c.text)
-                    return
 
     def _apart(self, cells: Sequence[Any]) -> bool:
         """Whether names tell the tests of each day apart: no two tests of a day have one, and there are several."""
