@@ -20,7 +20,7 @@ from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.pairs import may_stand_above, shared_above
 from grader.read.shapes.rows import is_total, plain
-from grader.read.shapes.table import Block, propose
+from grader.read.shapes.table import Table, propose
 from grader.read.shapes.tables import Note
 from grader.read.shapes.things import lists_of_things
 from grader.read.words.dates import is_date
@@ -93,12 +93,12 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
         kept = [at for at in range(grid.width) if at not in beside and at not in ignored]
         turned = grid.part(range(rows.start, rows.stop), kept).turn()
         table = propose(
-            Block(
+            Table(
                 turned,
                 Head(side.at, side.at, [c._replace(at=c.at - rows.start) for c in labels]),
                 len(kept),
-                given={**below, **corner, **above},
-                spec=_of_block(grid, spec, rows.start),
+                {**below, **corner, **above},
+                _of_block(grid, spec, rows.start),
                 banners=False,
                 names=rows.names - rows.start,
             )

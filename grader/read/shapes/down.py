@@ -13,7 +13,7 @@ from grader.read.shapes.grid import Grid
 from grader.read.shapes.groups import Group, of_group, side_by_side, skipped
 from grader.read.shapes.heads import Head, columns_of, head_at
 from grader.read.shapes.pairs import labels_alone, may_stand_above, shared_above
-from grader.read.shapes.table import Block, propose
+from grader.read.shapes.table import Table, propose
 from grader.read.shapes.tables import Note, shown
 from grader.read.shapes.things import lists_of_things
 from grader.read.words.dates import is_date
@@ -158,8 +158,7 @@ def proposals(grid: Grid, found: list[Head], specs: Sequence[TableSpec | None]) 
             when = Given(group.place, group.when, str(group.when), "heading over a group of columns")
             more = {group.field: when} if group.field else {}
             skip = skipped(grid, groups, number, group.head.bottom + 1, stop) if groups else set()
-            block = Block(grid, group.head, stop, {**given, **more}, own, skip=frozenset(skip))
-            table = propose(block)._replace(group=tables)
+            table = propose(Table(grid, group.head, stop, {**given, **more}, own, skip=skip))._replace(group=tables)
             # Parts of one table: what their columns say together, and one table of a layout file.
             tables += max(len(table.parts), 1)
             made.append(table if number == 0 else table._replace(passed=0))

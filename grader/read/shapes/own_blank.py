@@ -12,7 +12,7 @@ from grader.read.shapes.down import headings
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import with_unit
 from grader.read.shapes.rows import plain
-from grader.read.shapes.table import Block, propose
+from grader.read.shapes.table import Table, propose
 from grader.read.shapes.tables import Note, Recognised, both
 from grader.read.words.headings import OWN_HEADINGS
 from grader.read.words.labels import NUMBERS, READINGS, VISIT, label
@@ -26,7 +26,7 @@ def _field(text: str) -> str | None:
     return OWN_HEADINGS.get(normal_heading(text).rstrip(":")) if len(text) <= _LONGEST_HEADING else None
 
 
-def own_tables(grid: Grid) -> list[Block]:
+def own_tables(grid: Grid) -> list[Table]:
     """The tables below headings of the blank; [] where the first of them has others too."""
     fields = {text: field for text in grid.texts if (field := _field(text))}
     first = next((row for row in grid.rows if not fields.keys().isdisjoint(row)), ())
@@ -35,18 +35,18 @@ def own_tables(grid: Grid) -> list[Block]:
     found = headings(grid)
     stops = [head.top for head in found[1:]] + [len(grid.rows)]
     banners = plain(grid.name) != "readings"
-    return [Block(grid, head, stop, banners=banners) for head, stop in zip(found, stops) if found[0].own]
+    return [Table(grid, head, stop, {}, banners=banners) for head, stop in zip(found, stops) if found[0].own]
 
 
-def read_own(blocks: list[Block]) -> Recognised:
+def read_own(tables: list[Table]) -> Recognised:
     """The tests of tables with headings of the blank."""
     made = []
-    for block in blocks:
-        table = propose(block)
-        if not table.tests:
-            empty = block.grid.note("empty_readings", block.head.top, 0, block.grid.name)
-            table = table._replace(notes=[*table.notes, empty])
-        made.append(table)
+    for table in tables:
+        one = propose(table)
+        if not one.tests:
+            empty = table.grid.note("empty_readings", table.head.top, 0, table.grid.name)
+            one = one._replace(notes=[*one.notes, empty])
+        made.append(one)
     return extract(made)
 
 

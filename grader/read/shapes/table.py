@@ -6,9 +6,9 @@ extract.py.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from itertools import accumulate, compress
-from typing import Any, NamedTuple
+from typing import Any
 
 from grader.problems import a1
 from grader.read.extract import NUMBERS, READINGS, Part, Proposal, Where
@@ -42,58 +42,52 @@ NO_HEADING = "(no heading)"
 SECOND_READINGS = ("oxygen_pct", "co_ppm", "co2_ppm", "oil_mg_m3")
 
 
-class Block(NamedTuple):
-    """One table as its heading gives it.
-
-    head  : its heading; line numbers are positions in the grid. stop : the row after its last.
-    skip  : rows of another table beside it.
-    given : what is known of all its tests from elsewhere.
-    names : the line that names the tests of a turned grid, -1 where any line may.
-    """
-
-    grid: Grid
-    head: Head
-    stop: int
-    given: Mapping[str, Given] = {}
-    spec: TableSpec | None = None
-    banners: bool = True
-    skip: frozenset[int] = frozenset()
-    names: int = -1
-
-
-def propose(block: Block) -> Proposal:
+def propose(table: Table) -> Proposal:
     """The one table that stands below a heading."""
-    table = _Table(block)
-    if not block.head.own:
+    if not table.head.own:
         table.spread_merged()
         table.add_units_beside()
         table.add_outlet()
         table.add_without_heading()
     table.tell_rows()
-    banners = table.banners() if block.banners else []
-    if not block.head.own:
+    banners = table.banners() if table.with_banners else []
+    if not table.head.own:
         table.add_second_lines()
     return table.proposal(banners)
 
 
-class _Table:
+class Table:
     """One table while it is told what its lines hold and which of its rows are tests.
 
-    first, stop : its rows, positions in the grid. title : the row of headings that notes point at.
-    columns : line -> its cells. lines, values : what becomes of them in the proposal. kinds : of its rows.
+    head  : its heading; line numbers are positions in the grid. first, stop : its rows. skip : those of another table beside it.
+    given : what is known of all its tests from elsewhere.
+    names : the line that names the tests of a turned grid, -1 where any line may.
+    title : the row of headings that notes point at. columns : line -> its cells.
+    lines, values : what becomes of them in the proposal. kinds : of its rows.
     """
 
-    def __init__(self, block: Block) -> None:
-        grid, spec = block.grid, block.spec
-        self.block, self.grid = block, grid
+    def __init__(
+        self,
+        grid: Grid,
+        head: Head,
+        stop: int,
+        given: Mapping[str, Given],
+        spec: TableSpec | None = None,
+        *,
+        banners: bool = True,
+        skip: Collection[int] = (),
+        names: int = -1,
+    ) -> None:
+        self.grid, self.head, self.given, self.spec = grid, head, given, spec
+        self.with_banners, self.skip, self.names = banners, skip, names
         self.notes: list[Note] = []
-        self.first, self.stop = block.head.bottom + 1, block.stop
-        self.title = max(block.head.bottom, 0)
+        self.first, self.stop = head.bottom + 1, stop
+        self.title = max(head.bottom, 0)
         if spec is not None and not grid.turned:
             self.first = max(self.first, grid.row_of(spec.first_row))
             self.stop = min(self.stop, grid.row_of(spec.last_row) + 1) if spec.last_row >= 0 else self.stop
         self.columns = list(zip(*grid.rows[self.first : self.stop])) or [()] * grid.width
-        lines = self._with_layout(spec) if spec is not None else block.head.columns
+        lines = self._with_layout(spec) if spec is not None else head.columns
         lines = [_of_unit(c, self.columns[c.at]) for c in lines if c.at < grid.width]
         self.lines = [own_verdict(c, self.columns[c.at]) for c in lines]
         self.values = {c.at: list(self.columns[c.at]) for c in self.lines if c.kind in _HELD}
@@ -102,7 +96,7 @@ class _Table:
     def _with_layout(self, spec: TableSpec) -> list[Column]:
         """The headings as a layout file has them, with a note on what in the layout does not fit."""
         turned = self.grid.turned
-        new, wrong = overridden(self.block.head.columns, spec, across=turned)
+        new, wrong = overridden(self.head.columns, spec, across=turned)
         for c in (c for c in new if c.at >= self.grid.width):
             line = f"row {c.at + 1}" if turned else f"column {a1(0, c.at)[:-1]}"
             wrong.append(f"{c.field}: the sheet has no {line}")
@@ -138,7 +132,7 @@ class _Table:
 
     def add_outlet(self) -> None:
         """Where nothing is the outlet, the first line of names is: headed Ref, Point, Station, ID, No, or not at all."""
-        if any(c.field == "outlet" for c in self.lines) or "outlet" in self.block.given:
+        if any(c.field == "outlet" for c in self.lines) or "outlet" in self.given:
             return
         by_line = {c.at: c for c in self.lines}
         least = min((c.at for c in self.lines if c.field in READINGS), default=0)
@@ -176,9 +170,7 @@ class _Table:
         """Figures under no heading are a second reading: of what the heading merged over them names, else of any gas."""
         known = {c.at: c for c in self.lines}
         least = min((c.at for c in self.lines if c.field), default=len(self.columns))
-        over = {
-            at: known[a] for (r, at), (_, a) in self.grid.covered.items() if r == self.block.head.top and a in known
-        }
+        over = {at: known[a] for (r, at), (_, a) in self.grid.covered.items() if r == self.head.top and a in known}
         for at in range(least + 1, len(self.columns)):
             figures = [v for v in self.columns[at] if type(v) in (int, float)]
             running = len(figures) > 1 and all(b - a == 1 for a, b in zip(figures, figures[1:]))
@@ -191,23 +183,23 @@ class _Table:
 
     def tell_rows(self) -> None:
         """What each row is: a test, a total, a remark ..., "beside" where it belongs to another table or is left out."""
-        grid, spec, values = self.grid, self.block.spec, self.values
+        grid, spec, values = self.grid, self.spec, self.values
         lines = [c for c in self.lines if c.at in values]
         readings = {c.at: c.field in NUMBERS for c in lines if c.field in READINGS | NUMBERS}
         fields = {c.at: c.field for c in self.lines}
         body = Body(grid, self.first, self._line_of("outlet"), values, readings, fields)
-        telling = [c.at for c in lines if c.at == self.block.names or _tells(c, values[c.at])]
-        self.kinds, notes = kinds_of(body, self.stop - self.first, telling, self.block.head.again)
+        telling = [c.at for c in lines if c.at == self.names or _tells(c, values[c.at])]
+        self.kinds, notes = kinds_of(body, self.stop - self.first, telling, self.head.again)
         self.notes += notes
         left_out = set(map(grid.row_of, spec.ignore_rows)) if spec is not None and not grid.turned else set()
-        for row in (self.block.skip | left_out).intersection(range(self.first, self.stop)):
+        for row in left_out.union(self.skip).intersection(range(self.first, self.stop)):
             self.kinds[row - self.first] = "beside"
 
     def banners(self) -> list[Banner]:
         """The banners among the rows."""
         fields = {c.at: c.field for c in self.lines if c.field}
         by_field = {f: self.values[at] for at, f in reversed(fields.items()) if at in self.values}
-        known = {f for f, v in by_field.items() if v.count(None) < len(v)} | set(self.block.given)
+        known = {f for f, v in by_field.items() if v.count(None) < len(v)} | set(self.given)
         found = banners_of(self.grid, by_field, fields, self.kinds, (self.first, self.stop), known)
         for banner in found:
             self.kinds[banner.at] = "banner"
@@ -243,7 +235,7 @@ class _Table:
 
     def proposal(self, banners: list[Banner]) -> Proposal:
         """The tests with their values, and what is to be said of all else."""
-        grid, head = self.grid, self.block.head
+        grid, head = self.grid, self.head
         kept = [kind == "test" for kind in self.kinds]
         passed = self._say_passed() + len(banners)
         parts, footers, unused = segments(kept, banners)
@@ -258,7 +250,7 @@ class _Table:
             grid,
             self.lines,
             {at: list(compress(v, kept)) for at, v in self.values.items()},
-            [grid.cell(row, max(self.block.names, 0)) if grid.turned else (grid.outer[row], -1) for row in chosen],
+            [grid.cell(row, max(self.names, 0)) if grid.turned else (grid.outer[row], -1) for row in chosen],
             Where(
                 grid.name,
                 lambda at: grid.address(self.title, at % grid.width),
@@ -266,10 +258,10 @@ class _Table:
                 lambda at: grid.line_words(at % grid.width),
             ),
             lambda line, test: (chosen[test], line),
-            given={**{f: one for f, one in footers.items() if f not in fields}, **self.block.given},
+            given={**{f: one for f, one in footers.items() if f not in fields}, **self.given},
             parts=[Part(before[begin], before[end], own) for begin, end, own in parts],
             heads=(grid.outer[head.top], grid.outer[head.bottom]) if placed else (-1, -1),
-            spec=self.block.spec,
+            spec=self.spec,
             notes=self.notes,
             passed=passed,
             own=head.own,

@@ -77,11 +77,13 @@ def _matrix(grid: Grid, begin: int, top: int, alone: bool) -> Matrix | None:
     side = first if over_names else first - 1
     if side < 0 or is_when(cells[side]):
         return None
-    if not is_date(beneath[side]) and not any(map(is_when, cells[side + 1 :])):
-        return None  # as most rows
-    across = [c for c in filled if c > side and not _is_none_of_them(cells[c])]
-    dated = bool(across) and all(is_when(cells[c]) for c in across)
-    if not across or not dated and not is_date(beneath[side]):
+    of_tests = (c for c in filled if c > side and not _is_none_of_them(cells[c]))
+    start = next(of_tests, side)
+    if start == side or not is_when(cells[start]) and not is_date(beneath[side]):
+        return None
+    across = [start, *of_tests]
+    dated = all(is_when(cells[c]) for c in across)
+    if not dated and not is_date(beneath[side]):
         return None
     down = []
     for r in range(top + 1, len(grid.rows)):
