@@ -273,6 +273,8 @@ def _closed(cells: Cells, row: int) -> bool:
 @lru_cache(maxsize=20_000)  # the files of a firm have most of their texts in common
 def _tells(text: str) -> bool:
     """Whether a text says anything, by its words alone."""
+    if stated(text):
+        return True
     if not may_speak(text):
         return not any(map(str.isdigit, text)) and kind_of(text) == "verdict"
     if alone_in_part(text, whole=False) or readings_in(text) or answers_badly(text) or called(text) or may_be_ill(text):
@@ -281,7 +283,7 @@ def _tells(text: str) -> bool:
         return True  # of some, and not of others
     if not may_tell(text):
         return not any(map(str.isdigit, text)) and kind_of(text) == "verdict"
-    if against(text, ROW) or smells(text) or stated(text):
+    if against(text, ROW) or smells(text):
         return True
     if any(map(str.isdigit, text)) and "expire" in classes_of(text):
         return True

@@ -10,9 +10,9 @@ from grader.problems import Place, Table, Unclear
 from grader.read.given import is_by_layout
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.tables import shown, whole
+from grader.read.words.figures import temperatures_in
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.outlet_names import names, speaks_of_all
-from grader.read.words.said import may_tell
 from grader.read.words.spelling import key
 from grader.read.words.stated import Stated, stated
 
@@ -84,7 +84,9 @@ class Figures:
     def _is_known(self, field: str, value: Any) -> bool:
         """Whether a field is the same for all tests anyway, or a layout file says what it is."""
         given = self.table.constants.get(field)
-        return given is not None and (given[1] == value or is_by_layout(self.table, field))
+        if given is None:
+            return False
+        return given[1] == value or is_by_layout(self.table, field) or _is_no_colder(shown(value), shown(given[1]))
 
     def added(self, table: Table) -> Table:
         """The table with them. A reading is settled in its cell, never for all tests: no line of a layout."""
@@ -100,6 +102,12 @@ class Figures:
             for values, texts, place in there
         ]
         return table._replace(unclear=[*table.unclear, *self.others, *packed])
+
+
+def _is_no_colder(text: str, than: str) -> bool:
+    """Whether a temperature in words is at or above another, which may stand without its unit."""
+    mine, other = temperatures_in(text), temperatures_in(than) or temperatures_in(f"{than} °C")
+    return [u for _, u in mine] == [u for _, u in other] and mine >= other != []
 
 
 _MOST_SHOWN = 3  # texts of one column in a message
@@ -179,10 +187,11 @@ def _left_out(outlets: Sequence[Any], cleared: frozenset[str]) -> list[int]:
 def with_what_names_say(table: Table) -> Table:
     """A table with the figures that names of places hold: "Yard - outdoors, down to -15 °C" over its outlets or beside one."""
     figures = Figures(table)
+    figures.add(range(len(table.rows)), Place(table.sheet, 0, 0), table.sheet, stated(table.sheet))
     for field in ("outlet", "location", "system", "site"):
         place, value = table.constants.get(field, (table.places.get(field), None))
         names = [value if v is None else v for v in table.columns.get(field, [None] * len(table.rows))]
-        for name in sorted({v for v in (value, *names) if type(v) is str and may_tell(v)}):
+        for name in sorted({v for v in (value, *names) if type(v) is str}):
             if place is not None:
                 at = Place(place.sheet, place.row or 0, place.column or 0)
                 figures.add([i for i, v in enumerate(names) if v == name], at, name, stated(name))

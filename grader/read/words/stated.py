@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 from grader.columns import AIR, FIELDS, PARAMETERS
 from grader.read.words.dates import DATES, is_date
-from grader.read.words.figures import QUANTITY, number, temperatures_in
+from grader.read.words.figures import QUANTITY, is_temperature, number, temperatures_in
 from grader.read.words.heading_words import heading_words, others, word_list
 from grader.read.words.labels import column, kind_of
 from grader.read.words.phrases import any_of
@@ -23,6 +23,7 @@ from grader.read.words.units import canonical
 _BELOW = re.compile(r"(?<![\w.,)])[-−–](\d{1,2}(?:[.,]\d+)?)(?![\w.,:/-])")  # below 0, without a unit
 _SUBSTANCES = tuple(dict.fromkeys(p.tube for p in PARAMETERS.values() if p.tube))
 _MOST_OF_A_TEXT = 300
+_DEGREE = "°"
 
 
 class Stated(NamedTuple):
@@ -59,10 +60,11 @@ def stated(text: str) -> tuple[Stated, ...]:
 
 
 def _temperatures(text: str) -> list[Stated]:
-    if not is_cold(text):
-        return []
+    cold = is_cold(text)
+    if not cold and (_DEGREE not in text or is_temperature(text) or REMARKS.say(text, "cold.without")):
+        return []  # of a text that does not speak of the cold a figure in degrees alone
     found = [(figure, unit or "°C") for figure, unit in temperatures_in(text)]
-    found = found or [(-number(figure), "°C") for figure in _BELOW.findall(text)]
+    found = found or [(-number(figure), "°C") for figure in _BELOW.findall(text) if cold]
     return [Stated(("lowest_use_temperature_c",), f"{figure:g} {unit}") for figure, unit in sorted(found)[:1]]
 
 

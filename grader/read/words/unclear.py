@@ -18,6 +18,9 @@ from grader.read.words.units import belongs, canonical, quantity
 
 _LISTS = Lists("unclear.toml")
 _WORD = re.compile(r"[^\W_]+(?:·[^\W_]+)*")  # "l·min" is a unit
+_A_MINUTE = re.compile(
+    r"(?:\b[ns]?(?:l|lit\w{1,3}|m3|m³) ?/|\b(?:per|pro|par)) ?min\b", re.IGNORECASE
+)  # no "min" of a least value
 GASES = frozenset(("oxygen", "co", "co2"))
 _GAS_FIELDS = ("oxygen_pct", "co_ppm", "co2_ppm")
 
@@ -102,7 +105,7 @@ def may_be_done(text: str) -> bool:
 @lru_cache(maxsize=20_000)
 def classes_of(text: str) -> frozenset[str]:
     """The classes of words that a heading holds."""
-    words = words_in(text, _WORD)
+    words = words_in(_A_MINUTE.sub(" ", text), _WORD)
     joined = (p.of for a, b in zip(words, words[1:]) for p in _stems().whole.get(a + b, ()))  # "set point"
     return frozenset(of for _, _, of in _stems().standing(words)).union(joined)
 
