@@ -53,6 +53,15 @@ def with_columns(tests: pd.DataFrame, new: Mapping[str, Any]) -> pd.DataFrame:
     return pd.concat([tests, added], axis=1) if len(added.columns) else tests
 
 
+def table_of(columns: Mapping[str, Any], order: Any = slice(None)) -> pd.DataFrame:
+    """A sheet's table of arrays of shape (n,), texts and mixed cells as objects. order : positions of its rows, as they stand."""
+    series = {
+        name: pd.Series(values[order], dtype=object if values.dtype.kind in "OU" else values.dtype)
+        for name, values in columns.items()
+    }
+    return pd.DataFrame(series, copy=False)
+
+
 def in_little_memory(columns: Mapping[str, np.ndarray], index: pd.Index) -> pd.DataFrame:
     """A table of arrays of shape (n,), those that hold the same lying in memory once.
 

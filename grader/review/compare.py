@@ -7,7 +7,7 @@ import os
 import zipfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -100,40 +100,23 @@ def compare_table(
     say: dict[str, str] = words(language)["compare"]
     pairs, gone, fresh = _match(old, new)
     before, after = _texts(old), _texts(new)
-    columns = [c for c in new.columns if c in old.columns]
-    numbers = {c: (_numbers(old[c]), _numbers(new[c])) for c in columns}
+    cells = {c: (_numbers(old[c]), _numbers(new[c])) for c in new.columns if c in old.columns}
     made: dict[int, tuple[Any, ...]] = {}
     other_run = _run_changes(old.attrs.get("run", {}), run or {}, say)
     kinds = _run_kinds(old.attrs.get("run", {}), run or {})
     for o, n in pairs:
         # A test that a later file replaced keeps its verdict, but it stands no more.
-        standing = {before[_STANDS][o], after[_STANDS][n]} if _STANDS in columns else set()
+        standing = {before[_STANDS][o], after[_STANDS][n]} if _STANDS in cells else set()
         stands = len(standing) <= 1 or standing <= {*_OF_DATES}
-        if before["Verdict"][o] != after["Verdict"][n] or not stands:
-            why = "; ".join([*_why(o, n, before, after, columns, numbers, say), *other_run])
-            made[n] = (
-                *_shown(after, n),
-                before["Verdict"][o],
-                after["Verdict"][n],
-                why,
-                after["File"][n],
-                new["Row"].iloc[n],
-                _because(o, n, before, after, columns, numbers, kinds, stands, words(language)["past"]),
-            )
+        was, now = before["Verdict"][o], after["Verdict"][n]
+        if was != now or not stands:
+            texts = {c: (column[o], after[c][n]) for c, column in before.items()}
+            pair = _Pair({c: (a[o], b[n]) for c, (a, b) in cells.items()}, texts)
+            why = "; ".join([*_why(pair, say), *other_run])
+            made[n] = _line(after, new, n, was, now, why, _because(pair, kinds, stands, words(language)["past"]))
     for n in fresh:
-        made[n] = (
-            *_shown(after, n),
-            "",
-            after["Verdict"][n],
-            say["test_new"],
-            after["File"][n],
-            new["Row"].iloc[n],
-            "",
-        )
-    lost = [
-        (*_shown(before, o), before["Verdict"][o], "", say["test_gone"], before["File"][o], old["Row"].iloc[o], "")
-        for o in gone
-    ]
+        made[n] = _line(after, new, n, "", after["Verdict"][n], say["test_new"])
+    lost = [_line(before, old, o, before["Verdict"][o], "", say["test_gone"]) for o in gone]
     rank = {word: place for place, word in enumerate(TEST_WORDS)}
     at_old, at_new = COLUMNS.index("Old verdict"), COLUMNS.index("New verdict")
     rows = [made[n] for n in sorted(made)]
@@ -144,8 +127,19 @@ def compare_table(
     return frame
 
 
-def _shown(texts: dict[str, np.ndarray], at: int) -> tuple[Any, ...]:
-    return texts["Site"][at], texts["Outlet"][at], texts["Test date"][at]
+class _Pair(NamedTuple):
+    """One test in both results: heading -> the old and the new, as cells that both have, and as texts."""
+
+    cells: dict[str, tuple[Any, Any]]
+    texts: dict[str, tuple[str, str]]
+
+
+def _line(
+    texts: dict[str, np.ndarray], frame: pd.DataFrame, at: int, was: str, now: str, why: str, because: str = ""
+) -> tuple[Any, ...]:
+    """A row of the table, of the test that stands at this place of its result."""
+    who = (texts[name][at] for name in ("Site", "Outlet", "Test date"))
+    return (*who, was, now, why, texts["File"][at], frame["Row"].iloc[at], because)
 
 
 def _match(old: pd.DataFrame, new: pd.DataFrame) -> tuple[list[tuple[int, int]], list[int], list[int]]:
@@ -215,27 +209,17 @@ def _numbers(column: pd.Series) -> np.ndarray:
     )
 
 
-def _why(
-    o: int,
-    n: int,
-    before: dict[str, np.ndarray],
-    after: dict[str, np.ndarray],
-    columns: Sequence[str],
-    cells: dict[str, tuple[np.ndarray, np.ndarray]],
-    say: dict[str, str],
-) -> list[str]:
+def _why(pair: _Pair, say: dict[str, str]) -> list[str]:
     """Rule set, then verdicts of parameters, then readings and what else of the test changed."""
     reasons = []
     for name, heading, text in (*((n, n, "changed") for n in _PLAIN), *((n, h, "parameter") for n, h in _VERDICTS)):
-        if heading in columns and (was := before[heading][o]) != (now := after[heading][n]):
+        was, now = pair.texts[heading]
+        if heading in pair.cells and was != now:
             reasons.append(say[text].format(name=name, old=was or say["blank"], new=now or say["blank"]))
     told = {*_WHO, *_PLACE, *_PLAIN, "Verdict", "Reasons", "Safe down to (°C)", *(heading for _, heading in _VERDICTS)}
     readings = {normal_heading(h) for h in SHEETS[SHEET]}
-    for name in columns:
-        if name in told:
-            continue
-        was, now = cells[name][0][o], cells[name][1][n]
-        if not _same(was, now):
+    for name, (was, now) in pair.cells.items():
+        if name not in told and not _same(was, now):
             text = say["reading" if normal_heading(name) in readings else "changed"]
             shown = _pair(was, now) if isinstance(was, float) and isinstance(now, float) else None
             a, b = shown or (_cell(was, say), _cell(now, say))
@@ -282,27 +266,18 @@ def _run_kinds(old: Mapping[str, str], new: Mapping[str, str]) -> set[str]:
     return kinds | ({_OPTION} if differ - of_rules - {"grader-version"} else set())
 
 
-def _because(
-    o: int,
-    n: int,
-    before: dict[str, np.ndarray],
-    after: dict[str, np.ndarray],
-    columns: Sequence[str],
-    cells: dict[str, tuple[np.ndarray, np.ndarray]],
-    kinds: set[str],
-    stands: bool,
-    past: dict[str, str],
-) -> str:
+def _because(pair: _Pair, kinds: set[str], stands: bool, past: dict[str, str]) -> str:
     """The kinds of reason for one change, joined: what of the test or the run differs; else its past does."""
     found = set(kinds)
-    if any(name in _WRITTEN and not _same(cells[name][0][o], cells[name][1][n]) for name in columns):
+    if any(name in _WRITTEN and not _same(*both) for name, both in pair.cells.items()):
         found.add(_READING)
-    if before["Rule set"][o] != after["Rule set"][n]:
+    was, now = pair.texts["Rule set"]
+    if was != now:
         found.add(_RULE)
-    if _USE in columns and not _same(cells[_USE][0][o], cells[_USE][1][n]):
-        reasons = [str(cells["Reasons"][0][o]), str(cells["Reasons"][1][n])] if "Reasons" in columns else []
+    if not _same(*pair.cells.get(_USE, ("", ""))):
         given = [past[name].split("{")[0] for name in ("carried", "tried", "lower")]
-        found.add(_PAST if any(start in text for start in given for text in reasons) else _READING)
+        reasons = map(str, pair.cells.get("Reasons", ()))
+        found.add(_PAST if any(start in text for text in reasons for start in given) else _READING)
     if not stands or not found:
         found.add(_PAST)
     return ", ".join(kind for kind in (_READING, _RULE, _OPTION, _VERSION, _PAST) if kind in found)

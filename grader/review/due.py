@@ -19,7 +19,7 @@ from grader.columns import (
     TEST_PASS,
     TEST_WORDS,
 )
-from grader.frames import text
+from grader.frames import table_of, text
 from grader.problems import Problems
 from grader.review.history import as_day, counting, days, months_after, outlets
 from grader.review.names import doubles
@@ -131,10 +131,7 @@ def due_table(
     }
     if "awaits" in tests and (waiting := awaited(tests, known.last)).any():
         frame["Awaited"] = waiting
-    table = pd.DataFrame(
-        {n: pd.Series(v[order], dtype=object if v.dtype.kind == "O" else v.dtype) for n, v in frame.items()}
-    )
-    return table.astype({"Days left": "Int64"})
+    return table_of(frame, order).astype({"Days left": "Int64"})
 
 
 def awaited(tests: pd.DataFrame, at: np.ndarray) -> np.ndarray:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import FAIL, PARAMETERS, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
-from grader.frames import text
+from grader.frames import table_of, text
 from grader.natural import natural
 from grader.review.history import as_day, counting, days, months_after
 from grader.review.years import ALL_SITES
@@ -59,16 +59,9 @@ def sites_table(tests: pd.DataFrame, due: pd.DataFrame, *, as_of: object) -> pd.
     site_name, client = text(tests, "site")[last], text(tests, "client")[last]
     site_name[firm], client[firm] = ALL_SITES, ""
     out, overdue = _states(tests, due, at, site, firm)
-    frame: dict[str, np.ndarray] = {
-        "Site": site_name,
-        "Client": client,
-        "Pass rate last 12 months (%)": rate["now"],
-        "Pass rate 12 months before (%)": rate["before"],
-        "Difference": np.round(rate["now"] - rate["before"], 1),
-        "Worst parameter": worst,
-        "Out of use": out,
-        "Overdue": overdue,
-    }
+    difference = np.round(rate["now"] - rate["before"], 1)
+    of_site = (site_name, client, rate["now"], rate["before"], difference, worst, out, overdue)
+    frame: dict[str, np.ndarray] = dict(zip(_FIRST, of_site, strict=True))
     year = day.astype("datetime64[Y]").astype(np.int64) + 1970
     for y in np.unique(year):
         here = year == y
@@ -83,9 +76,7 @@ def sites_table(tests: pd.DataFrame, due: pd.DataFrame, *, as_of: object) -> pd.
         (np.arange(firm), np.nan_to_num(rate["now"][:firm], nan=np.inf), -overdue[:firm], -out[:firm])
     )
     order = np.append(firm, worst_first)
-    return pd.DataFrame(
-        {n: pd.Series(v[order], dtype=object if v.dtype.kind == "O" else v.dtype) for n, v in frame.items()}
-    )
+    return table_of(frame, order)
 
 
 _FIRST = (

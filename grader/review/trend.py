@@ -15,7 +15,7 @@ import pandas as pd
 from grader.columns import FAIL, OPEN_LOWER, OPEN_UPPER, VERDICT_WORDS
 from grader.decided import BY_LINE_DEW
 from grader.figures import plain
-from grader.frames import above, by_unique, text
+from grader.frames import above, by_unique, table_of, text
 from grader.outdoor import outdoor_co2_on
 from grader.problems import Problems
 from grader.review.history import DOUBTFUL, FIGURE_STANDS, HISTORY, Readings, counting, days, readings
@@ -125,13 +125,9 @@ def trend_table(
         "Client": read.outlets.client[read.outlet],
         "System": read.outlets.system[read.outlet],
     }
-    table = pd.DataFrame(
-        {n: pd.Series(v, dtype=object if v.dtype.kind == "O" else v.dtype) for n, v in frame.items()}, copy=False
-    )
-    tinted = pd.DataFrame(colours, index=table.index, copy=False)
     order = _urgent_first(wear, dates["Reaches limit on"], towards)
-    table, tinted = (part.iloc[order].reset_index(drop=True) for part in (table, tinted))
-    return Trend(table, tinted, ("Course", min(cells), max(cells)) if cells else None)
+    tinted = pd.DataFrame(colours, index=range(len(order)), copy=False).iloc[order].reset_index(drop=True)
+    return Trend(table_of(frame, order), tinted, ("Course", min(cells), max(cells)) if cells else None)
 
 
 def _not_drawn(cells: Mapping[str, np.ndarray], w: Mapping[str, str], rows: int) -> np.ndarray:

@@ -23,7 +23,7 @@ from grader.columns import (
     VERDICT_WORDS,
 )
 from grader.figures import bounds
-from grader.frames import objects, once_each, text
+from grader.frames import objects, once_each, table_of, text
 from grader.problems import a1
 from grader.review.equipment import names_in_use
 from grader.review.shown import column
@@ -101,14 +101,7 @@ def verdict_table(
         further["Cell"] = np.full(len(tests), "", dtype=object)
         place = zip(tests["row"].to_numpy()[across].tolist(), tests["column"].to_numpy()[across].tolist())
         further["Cell"][across] = [a1(row, column) for row, column in place]
-    wanted = list(SHEETS["Verdicts"])
-    return pd.DataFrame(
-        {
-            name: pd.Series(values, dtype=object if values.dtype.kind == "O" else values.dtype)
-            for name, values in {**{n: columns[n] for n in wanted}, **further}.items()
-        },
-        copy=False,
-    )
+    return table_of({**{name: columns[name] for name in SHEETS["Verdicts"]}, **further})
 
 
 def as_judged(tests: pd.DataFrame, key: str) -> np.ndarray:

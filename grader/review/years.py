@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import FAIL, OPEN_LOWER, OPEN_NONE, OPEN_UPPER
-from grader.frames import group_codes
+from grader.frames import group_codes, table_of
 from grader.review.history import DOUBTFUL, HISTORY, Readings, counting, days, readings
 from grader.review.shown import column, limit_cells, shown
 from grader.review.statistics.slopes import AGREE_RELATIVE
@@ -43,7 +43,7 @@ def years_table(tests: pd.DataFrame, read: Readings | None = None) -> pd.DataFra
         for block in _blocks(read, *of_level)
     ]
     parts = [p for p in parts if len(p["Site"])] or parts[:1]
-    return _frame({name: np.concatenate([p[name] for p in parts]) for name in parts[0]})
+    return table_of({name: np.concatenate([p[name] for p in parts]) for name in parts[0]})
 
 
 def _row_groups(tests: pd.DataFrame, read: Readings) -> Iterator[tuple[np.ndarray, dict[str, np.ndarray]]]:
@@ -151,10 +151,6 @@ def _one_limit(limit: np.ndarray, of_row: np.ndarray, size: int) -> np.ndarray:
     np.minimum.at(least, of_row[row], filled)
     np.maximum.at(most, of_row[row], filled)
     return np.where((least == most) & np.isfinite(least), least, np.nan)
-
-
-def _frame(columns: dict[str, np.ndarray]) -> pd.DataFrame:
-    return pd.DataFrame({n: pd.Series(v, dtype=object if v.dtype.kind == "O" else v.dtype) for n, v in columns.items()})
 
 
 def _year(day: np.ndarray) -> np.ndarray:

@@ -39,7 +39,7 @@ from grader.columns import (
 )
 from grader.data import load_toml
 from grader.decided import WHY_BAND, WHY_BOUND, WHY_DOUBT, WHY_GUARD_BAND, WHY_UNREADABLE
-from grader.frames import by_unique, group_codes, text
+from grader.frames import by_unique, group_codes, table_of, text
 from grader.natural import natural
 from grader.review.actions.texts import WHOLE, ActionTexts
 
@@ -113,16 +113,7 @@ def actions_table(
             columns[heading] = np.array([*names, ""], dtype=object)[at[column].to_numpy()]
             wanted.append(heading)
     columns["Row"] = at["row"].to_numpy() + 1
-    frame = (
-        pd.DataFrame(
-            {
-                name: pd.Series(columns[name], dtype=object if columns[name].dtype.kind in "OU" else None)
-                for name in [*wanted, "Row"]
-            }
-        )
-        .iloc[order]
-        .reset_index(drop=True)
-    )
+    frame = table_of({name: columns[name] for name in (*wanted, "Row")}, order)
     return Actions(frame, at.index.to_numpy()[order], at["identity"].to_numpy()[order])
 
 

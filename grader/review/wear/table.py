@@ -18,7 +18,7 @@ import pandas as pd
 
 from grader.columns import OPEN_LOWER, OPEN_NONE, OPEN_UPPER
 from grader.data import load_toml, read_text
-from grader.frames import above, text
+from grader.frames import above, table_of, text
 from grader.review.equipment import read_off
 from grader.review.history import HISTORY, Readings, as_day, months_after, readings
 from grader.review.shown import column, limit_cells, shown
@@ -173,14 +173,13 @@ def wear_table(
     frame["Dryer"] = text(tests, "dryer")[k_series.last]
     frame["Last test"] = tests["test_day"].to_numpy()[k_series.last]
     order = _urgent_first(state, finding, dates.best, np.where(state == WORSE, chosen.weighed, 0.0))
-    table = pd.DataFrame({n: pd.Series(v, dtype=object if v.dtype.kind == "O" else v.dtype) for n, v in frame.items()})
     place = np.zeros(k, dtype=np.int64)
     place[order] = np.arange(k)
     of_row = np.full(len(read.outlet), -1, dtype=np.int64)
     taken = k_series.of_entry >= 0
     of_row[read.row[taken]] = place[k_series.of_entry[taken]]
     return Wear(
-        table.iloc[order].reset_index(drop=True),
+        table_of(frame, order),
         finding[order],
         signs.name[order],
         chosen.side[order],
