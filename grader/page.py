@@ -47,6 +47,13 @@ class Block:
     new_page: bool = False
 
 
+def left_table(
+    heading: str, columns: list[str], rows: list[tuple[Any, ...]], widths: list[int], note: str = "", **more: Any
+) -> Block:
+    """A table of which every column begins at the left."""
+    return Block("table", heading, columns, rows, note=note, widths=widths, aligns=["left"] * len(columns), **more)
+
+
 @dataclass
 class Page:
     """A title, a line under it, and blocks in reading order.

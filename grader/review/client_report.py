@@ -25,7 +25,7 @@ from grader.columns import (
 )
 from grader.frames import by_unique, client_and_site, text
 from grader.natural import natural
-from grader.page import Block, Page, Record
+from grader.page import Block, Page, Record, left_table
 from grader.problems import GraderError
 from grader.review.history import counting, days, order_in_time
 from grader.review.next_visit import safe_file_name
@@ -106,21 +106,9 @@ def client_reports(
     reports: list[Record] = []
     taken: list[str] = []
     for name in sorted(pd.unique(client[counts & period.holds(day)]), key=natural):
-        mine = counts & (client == name)
-        page = _page(
-            tests,
-            mine,
-            name,
-            due[due_client == name],
-            wear[wear_client == name],
-            [system for system in out if client[system.test] == name],
-            period,
-            as_of,
-            decision_rule,
-            say,
-            summary,
-            local,
-        )
+        mine, systems = counts & (client == name), [system for system in out if client[system.test] == name]
+        of = _Of(tests, mine, mine & period.holds(day), mine & period.before.holds(day), period, say, summary, local)
+        page = _page(of, name, due[due_client == name], wear[wear_client == name], systems, as_of, decision_rule)
         taken.append(safe_file_name(f"{name or say['no_client']} {period.text}", None, taken))
         content = hashlib.sha256(repr((page, as_of)).encode()).hexdigest()
         identity = hashlib.sha256(repr(("report", name.casefold(), period.text)).encode()).hexdigest()
@@ -145,40 +133,50 @@ def by_site(frame: pd.DataFrame, tests: pd.DataFrame, client: np.ndarray) -> np.
     return np.array([*found, None], dtype=object)[:-1]
 
 
+class _Of(NamedTuple):
+    """What all parts of one client's report are made from.
+
+    tests : judged table, n rows. mine, now, before : bool (n,), the client's that count, those of the period, and of as
+            many months just before. say, summary : words of the report and of the Summary.
+    """
+
+    tests: pd.DataFrame
+    mine: np.ndarray
+    now: np.ndarray
+    before: np.ndarray
+    period: Period
+    say: Mapping[str, Any]
+    summary: Mapping[str, Any]
+    local: Local
+
+    def percent(self, at: np.ndarray) -> str:
+        """How many per cent of some tests passed, as it is printed."""
+        rate = _rate(self.tests["verdict"].to_numpy()[at])
+        return self.say["none"] if np.isnan(rate) else f"{rate:.0f} %"
+
+
 def _page(
-    tests: pd.DataFrame,
-    mine: np.ndarray,
-    client: str,
-    due: pd.DataFrame,
-    wear: pd.DataFrame,
-    out: list[SystemOut],
-    period: Period,
-    as_of: date,
-    decision_rule: str,
-    say: Mapping[str, Any],
-    summary: Mapping[str, Any],
-    local: Local,
+    of: _Of, client: str, due: pd.DataFrame, wear: pd.DataFrame, out: list[SystemOut], as_of: date, decision_rule: str
 ) -> Page:
-    now, before = (mine & p.holds(days(tests)) for p in (period, period.before))
-    findings = _findings(tests, mine, out, period, say, summary)
-    findings.note = f"{findings.note} {local.text(summary['decision'].format(rule=decision_rule))}".strip()
-    due_soon = replace(due_block(due, summary), links={})
+    say, local = of.say, of.local
+    findings = _findings(of, out)
+    findings.note = f"{findings.note} {local.text(of.summary['decision'].format(rule=decision_rule))}".strip()
+    due_soon = replace(due_block(due, of.summary), links={})
     due_soon.rows = [(*row[:-1], local.word(row[-1])) for row in due_soon.rows]
-    last = str((period.end - 1).astype("datetime64[M]"))
+    last = str((of.period.end - 1).astype("datetime64[M]"))
     blocks = [
-        _figures(tests, now, before, due, say),
-        _sites(tests, now, before, say, summary, local),
-        Block("cautions", size_pt=SMALL_PT, rows=[(" ".join(summary["cautions"]),)]),
-        _chart(tests, now, period, say, summary, local),
+        _figures(of, due),
+        _sites(of),
+        Block("cautions", size_pt=SMALL_PT, rows=[(" ".join(of.summary["cautions"]),)]),
+        _chart(of),
         findings,
-        *_out_of_use(due, out, say, summary, local),
-        _wear(wear, say, summary, local),
+        *_out_of_use(of, due, out),
+        _wear(of, wear),
         due_soon,
     ]
-    subtitle = say["subtitle"].format(first=period.first, last=last, as_of=as_of)
-    return Page(
-        say["title"].format(client=client or say["no_client"]), subtitle, blocks, compact=True, repeat_tables=True
-    )
+    title = say["title"].format(client=client or say["no_client"])
+    subtitle = say["subtitle"].format(first=of.period.first, last=last, as_of=as_of)
+    return Page(title, subtitle, blocks, compact=True, repeat_tables=True)
 
 
 def _rate(verdict: np.ndarray) -> float:
@@ -186,60 +184,43 @@ def _rate(verdict: np.ndarray) -> float:
     return 100.0 * float(np.isin(verdict, (TEST_PASS, TEST_NEAR)).mean()) if len(verdict) else np.nan
 
 
-def _percent(rate: float, say: Mapping[str, Any]) -> str:
-    return say["none"] if np.isnan(rate) else f"{rate:.0f} %"
-
-
-def _figures(
-    tests: pd.DataFrame, now: np.ndarray, before: np.ndarray, due: pd.DataFrame, say: Mapping[str, Any]
-) -> Block:
-    verdict = tests["verdict"].to_numpy()
-    rates = [_percent(_rate(verdict[at]), say) for at in (now, before)]
-    out = text(due, "State")
+def _figures(of: _Of, due: pd.DataFrame) -> Block:
+    tests, say, out = of.tests, of.say, due["State"].astype(str)
+    verdict = tests["verdict"].to_numpy()[of.now]
     rows: list[tuple[Any, ...]] = [
-        (say["sites_tested"], int(tests["site_key"][now].nunique()), ""),
-        (say["outlets_tested"], int(tests["identity"][now].nunique()), ""),
-        (say["tests"], int(now.sum()), ""),
-        (say["pass_rate"], rates[0], ""),
-        (say["rate_before"], rates[1], ""),
-        (say["failed"], int((verdict[now] == TEST_FAIL).sum()), "fail"),
-        (say["incomplete"], int((verdict[now] == TEST_INCOMPLETE).sum()), "incomplete"),
-        (
-            say["out_today"],
-            int(np.char.startswith(out.astype(str), "out of use").sum()) if len(out) else 0,
-            "out of use",
-        ),
+        (say["sites_tested"], int(tests["site_key"][of.now].nunique()), ""),
+        (say["outlets_tested"], int(tests["identity"][of.now].nunique()), ""),
+        (say["tests"], int(of.now.sum()), ""),
+        (say["pass_rate"], of.percent(of.now), ""),
+        (say["rate_before"], of.percent(of.before), ""),
+        (say["failed"], int((verdict == TEST_FAIL).sum()), "fail"),
+        (say["incomplete"], int((verdict == TEST_INCOMPLETE).sum()), "incomplete"),
+        (say["out_today"], int(out.str.startswith("out of use").sum()), "out of use"),
         (say["overdue_today"], int((out == "overdue").sum()), "overdue"),
     ]
     return Block("figures", rows=rows)
 
 
-def _sites(
-    tests: pd.DataFrame,
-    now: np.ndarray,
-    before: np.ndarray,
-    say: Mapping[str, Any],
-    summary: Mapping[str, Any],
-    local: Local,
-) -> Block:
+def _sites(of: _Of) -> Block:
     """A row a site, the lowest pass rate first."""
+    tests, say = of.tests, of.say
     verdict, key = tests["verdict"].to_numpy(), tests["site_key"].to_numpy(dtype=object)
     rows = []
-    for site in pd.unique(key[now | before]):
-        here, earlier = now & (key == site), before & (key == site)
+    for site in pd.unique(key[of.now | of.before]):
+        here, earlier = of.now & (key == site), of.before & (key == site)
         rate, was = _rate(verdict[here]), _rate(verdict[earlier])
         count = [int((verdict[here] == code).sum()) for code in (TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS)]
         visits = int(tests["visit"][here].nunique())
         difference = "" if np.isnan(rate) or np.isnan(was) else f"{rate - was:+.0f}"
         name = text(tests, "site")[here | earlier][-1]
-        line = (name, visits, *count, _percent(rate, say), _percent(was, say), difference)
+        line = (name, visits, *count, of.percent(here), of.percent(earlier), difference)
         rows.append((np.nan_to_num(rate, nan=-1.0), natural(name), line))
     rows.sort(key=lambda row: row[:2])
-    names = [local.title(word) for word in ("fail", "incomplete", "near limit", "pass")]
+    names = [of.local.title(word) for word in ("fail", "incomplete", "near limit", "pass")]
     return Block(
         "table",
         heading=say["sites"],
-        columns=[summary["c_site"], say["visits"], *names, say["pass_rate"], say["rate_before"], say["points"]],
+        columns=[of.summary["c_site"], say["visits"], *names, say["pass_rate"], say["rate_before"], say["points"]],
         rows=[row[-1] for row in rows],
         widths=[8, 2, 2, 4, 3, 2, 3, 3, 3],
         aligns=["left", *["right"] * 8],
@@ -247,26 +228,18 @@ def _sites(
     )
 
 
-def _chart(
-    tests: pd.DataFrame,
-    now: np.ndarray,
-    period: Period,
-    say: Mapping[str, Any],
-    summary: Mapping[str, Any],
-    local: Local,
-) -> Block:
+def _chart(of: _Of) -> Block:
     """Tests by verdict over time, stacked: the height is how many were tested, the colours how they ended."""
-    months = (period.end - period.first).astype(int)
+    first, say = of.period.first, of.say
+    months = (of.period.end - first).astype(int)
     step = 1 if months <= MOST_COLUMNS else 3
-    at = (days(tests)[now].astype("datetime64[M]") - period.first).astype(int) // step
+    at = (days(of.tests)[of.now].astype("datetime64[M]") - first).astype(int) // step
     size = -(-int(months) // step)
-    starts = [(period.first + i * step).astype("datetime64[M]") for i in range(size)]
+    starts = [(first + i * step).astype("datetime64[M]") for i in range(size)]
     names = [str(start) if step == 1 else f"{start} …" for start in starts]
-    verdict = tests["verdict"].to_numpy()[now]
-    order = (TEST_PASS, TEST_NEAR, TEST_INCOMPLETE, TEST_FAIL)
-    series = [
-        (local.word(TEST_WORDS[code]), np.bincount(at[verdict == code], minlength=size).tolist()) for code in order
-    ]
+    verdict = of.tests["verdict"].to_numpy()[of.now]
+    words_of = [(code, of.local.word(TEST_WORDS[code])) for code in (TEST_PASS, TEST_NEAR, TEST_INCOMPLETE, TEST_FAIL)]
+    series = [(word, np.bincount(at[verdict == code], minlength=size).tolist()) for code, word in words_of]
     told = "; ".join(f"{word} {sum(values)}" for word, values in series)
     return Block(
         "chart",
@@ -283,30 +256,23 @@ def _chart(
     )
 
 
-def _findings(
-    tests: pd.DataFrame,
-    mine: np.ndarray,
-    out: list[SystemOut],
-    period: Period,
-    say: Mapping[str, Any],
-    summary: Mapping[str, Any],
-) -> Block:
+def _findings(of: _Of, out: list[SystemOut]) -> Block:
     """Failed limits that were opened, closed, or stayed open in the period; outlets alike in one line, open ones first.
 
     out : systems with outlets that are still out of use; what they rest on is open, though met where it failed.
     """
-    found = [frame for p in JUDGED_APART for frame in [_failing(tests, mine, p.key)] if len(frame)]
+    say, summary = of.say, of.summary
+    found = [frame for p in JUDGED_APART for frame in [_failing(of.tests, of.mine, p.key)] if len(frame)]
     runs = pd.concat(found, ignore_index=True) if found else pd.DataFrame()
-    end = period.end.astype("datetime64[D]")
+    first, end = (month.astype("datetime64[D]") for month in (of.period.first, of.period.end))
     if len(runs):
-        opened = runs["opened"].to_numpy().astype("datetime64[D]")
-        closed = runs["closed"].to_numpy().astype("datetime64[D]")
+        opened, closed = (runs[c].to_numpy().astype("datetime64[D]") for c in ("opened", "closed"))
         system = np.zeros(len(runs), dtype=bool)
         for s in out:
-            of = (text(runs, "place") == _place(tests)[s.test]) & (runs["key"] == s.key).to_numpy()
-            system |= of & (opened <= s.day) & (closed > s.day)
+            here = (text(runs, "place") == _place(of.tests)[s.test]) & (runs["key"] == s.key).to_numpy()
+            system |= here & (opened <= s.day) & (closed > s.day)
         closed = np.where((closed < end) & ~system, closed, np.datetime64("NaT"))
-        here = (opened < end) & (np.isnat(closed) | (closed >= period.first.astype("datetime64[D]")))
+        here = (opened < end) & (np.isnat(closed) | (closed >= first))
         runs = runs.assign(closed=closed.astype("datetime64[s]"), of_system=system)[here]
     if not len(runs):
         return Block("text", heading=say["findings"], rows=[(say["no_findings"],)])
@@ -321,25 +287,11 @@ def _findings(
         line = (head["site"], outlets, head["system"], name, head["opened"].date(), until)
         rows.append((not pd.isna(head["closed"]), -head["opened"].value, line))
     rows.sort(key=lambda row: row[:2])
-    count = len(runs)
     still = int(runs["closed"].isna().sum())
-    columns = [
-        summary["c_site"],
-        summary["c_outlets"],
-        say["c_system"],
-        summary["c_parameter"],
-        say["opened"],
-        say["closed"],
-    ]
-    return Block(
-        "table",
-        heading=say["findings"],
-        columns=columns,
-        rows=[row[-1] for row in rows],
-        widths=[7, 8, 4, 5, 3, 3],
-        aligns=["left"] * 6,
-        note=say["findings_note"].format(count=count, closed=count - still, open=still),
-    )
+    columns = [summary["c_site"], summary["c_outlets"], say["c_system"], summary["c_parameter"]]
+    note = say["findings_note"].format(count=len(runs), closed=len(runs) - still, open=still)
+    lines = [row[-1] for row in rows]
+    return left_table(say["findings"], [*columns, say["opened"], say["closed"]], lines, [7, 8, 4, 5, 3, 3], note)
 
 
 def _place(tests: pd.DataFrame) -> np.ndarray:
@@ -347,33 +299,21 @@ def _place(tests: pd.DataFrame) -> np.ndarray:
     return text(tests, "site_key") + "\1" + text(tests, "system_key")
 
 
-def _out_of_use(
-    due: pd.DataFrame, out: list[SystemOut], say: Mapping[str, Any], summary: Mapping[str, Any], local: Local
-) -> list[Block]:
+def _out_of_use(of: _Of, due: pd.DataFrame, out: list[SystemOut]) -> list[Block]:
     """Every outlet that is out of use, by name, with what keeps it so; no block where there is none."""
+    say, summary = of.say, of.summary
     found = due[due["State"].astype(str).str.startswith("out of use")]
     rests = {(s.site, s.system): f"{summary['parameters'][PARAMETERS[s.key].name]}, {s.failing}, {s.day}" for s in out}
-    rows = []
+    rows: list[tuple[Any, ...]] = []
     alike = ["Site", "System", "State", "Out of use since"]
     for _, group in found.groupby(alike, sort=False, dropna=False):
         site, system, state, since = group.iloc[0][alike]
         names = ", ".join(sorted(group["Outlet"], key=natural))
         why = say["own_fail"] if state == "out of use" else rests.get((site, system), "")
-        rows.append((site, names, system, local.word(state), since.date() if pd.notna(since) else "", why))
-    if not rows:
-        return []
+        rows.append((site, names, system, of.local.word(state), since.date() if pd.notna(since) else "", why))
     columns = [summary["c_site"], summary["c_outlets"], say["c_system"], summary["c_state"], summary["c_since"]]
-    return [
-        Block(
-            "table",
-            heading=say["out"],
-            columns=[*columns, say["c_rests"]],
-            rows=rows,
-            widths=[6, 7, 3, 4, 3, 7],
-            aligns=["left"] * 6,
-            note=say["out_note"],
-        )
-    ]
+    table = left_table(say["out"], [*columns, say["c_rests"]], rows, [6, 7, 3, 4, 3, 7], say["out_note"])
+    return [table] if rows else []
 
 
 def _failing(tests: pd.DataFrame, mine: np.ndarray, key: str) -> pd.DataFrame:
@@ -410,34 +350,21 @@ def _failing(tests: pd.DataFrame, mine: np.ndarray, key: str) -> pd.DataFrame:
     )
 
 
-def _wear(wear: pd.DataFrame, say: Mapping[str, Any], summary: Mapping[str, Any], local: Local) -> Block:
+def _wear(of: _Of, wear: pd.DataFrame) -> Block:
     """What gets worse, in the order of the sheet Wear."""
+    say, summary = of.say, of.summary
     worse = wear[text(wear, "State") == "worse"]
     if not len(worse):
         return Block("text", heading=say["wear"], rows=[(say["no_wear"],)])
-    rows = [
-        (
-            row["Site"],
-            row["Outlet"] or row["System"],
-            summary["parameters"][row["Parameter"]],
-            *(
-                local.figures(_cell(row[n], row["Unit"]).replace(" to ", say["from_to"]))
-                for n in ("Usual", "Now", "Limit")
-            ),
-            row["Reaches limit on"].date() if pd.notna(row["Reaches limit on"]) else summary["no_date"],
-        )
-        for _, row in worse.iterrows()
-    ]
-    names = ("c_site", "c_where", "c_parameter")
-    return Block(
-        "table",
-        heading=say["wear"],
-        columns=[*(summary[n] for n in names), say["usual"], say["now"], summary["c_limit"], summary["c_reaches"]],
-        rows=rows,
-        widths=[6, 5, 5, 4, 4, 3, 3],
-        aligns=["left"] * 7,
-        note=say["wear_note"],
-    )
+    rows: list[tuple[Any, ...]] = []
+    for _, row in worse.iterrows():
+        cells = (_cell(row[n], row["Unit"]).replace(" to ", say["from_to"]) for n in ("Usual", "Now", "Limit"))
+        reaches = row["Reaches limit on"].date() if pd.notna(row["Reaches limit on"]) else summary["no_date"]
+        what = (row["Site"], row["Outlet"] or row["System"], summary["parameters"][row["Parameter"]])
+        rows.append((*what, *map(of.local.figures, cells), reaches))
+    columns = [*(summary[n] for n in ("c_site", "c_where", "c_parameter")), say["usual"], say["now"]]
+    columns += [summary["c_limit"], summary["c_reaches"]]
+    return left_table(say["wear"], columns, rows, [6, 5, 5, 4, 4, 3, 3], say["wear_note"])
 
 
 def _cell(value: object, unit: str) -> str:

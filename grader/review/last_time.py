@@ -17,7 +17,7 @@ from grader.columns import (
 )
 from grader.figures import at_least_fixed, plain, running_usual
 from grader.frames import plain_figures, text
-from grader.page import Block, Page
+from grader.page import Block, Page, left_table
 from grader.review.record.outlets import outlets_block
 from grader.words import Local
 
@@ -86,14 +86,8 @@ def last_time_page(
     if clear:
         facts.append(say["clear"].format(minutes=clear, hpa=f"{known.usual_hpa:.0f}"))
     if known.coldest_c == known.coldest_c:
-        where = here.iloc[[known.coldest]]
-        facts.append(
-            say["coldest"].format(
-                temperature=plain(known.coldest_c),
-                outlet=text(where, "outlet")[0],
-                day=str(where["test_day"].to_numpy()[0])[:10],
-            )
-        )
+        outlet, day = text(here, "outlet")[known.coldest], str(here["test_day"].to_numpy()[known.coldest])[:10]
+        facts.append(say["coldest"].format(temperature=plain(known.coldest_c), outlet=outlet, day=day))
     blocks = [_open(actions, here, say, local), *_parts(plant, here, say, local)]
     if facts:
         blocks.append(Block("text", say["site"], rows=[(local.figures(fact),) for fact in facts]))
@@ -128,7 +122,7 @@ def _open(actions: pd.DataFrame, here: pd.DataFrame, say: dict[str, str], local:
     if not rows:
         return Block("text", say["open"], rows=[(say["nothing_open"],)])
     columns = [say[f"c_{name}"] for name in ("finding", "day", "step")]
-    return Block("table", say["open"], columns, rows, widths=[18, 4, 16], aligns=["left"] * 3, size_pt=8.0)
+    return left_table(say["open"], columns, rows, [18, 4, 16], size_pt=8.0)
 
 
 def _parts(plant: pd.DataFrame, here: pd.DataFrame, say: dict[str, str], local: Local) -> list[Block]:
@@ -141,7 +135,7 @@ def _parts(plant: pd.DataFrame, here: pd.DataFrame, say: dict[str, str], local: 
     if not rows:
         return []
     columns = [say[f"c_{name}"] for name in ("system", "part", "changed", "due", "state")]
-    return [Block("table", say["parts"], columns, rows, widths=[10, 8, 6, 6, 8], aligns=["left"] * 5, size_pt=8.0)]
+    return [left_table(say["parts"], columns, rows, [10, 8, 6, 6, 8], size_pt=8.0)]
 
 
 def _day(value: Any) -> str:

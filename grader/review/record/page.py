@@ -10,22 +10,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from grader.columns import (
-    BLANK,
-    FIELDS,
-    PARAMETERS,
-    TEST_FAIL,
-    TEST_INCOMPLETE,
-    TEST_NEAR,
-    TEST_PASS,
-    TEST_WORDS,
-    UNREADABLE,
-    substance_key,
-)
+from grader.columns import BLANK, FIELDS, PARAMETERS, TEST_FAIL, TEST_INCOMPLETE, TEST_WORDS, UNREADABLE, substance_key
 from grader.decided import ASKED, HARMFUL, INERT
 from grader.figures import plain
 from grader.frames import text
-from grader.page import Block, Page
+from grader.page import Block, Page, left_table
 from grader.review.record.numbers import Numbered
 from grader.review.record.outlets import outlets_block
 from grader.review.record.site_list import OnList
@@ -134,15 +123,8 @@ def _state(visit: VisitOf, run: Run) -> list[Block]:
     tested = [o for o in outlets if o[2]]
     listed = len(tested) + len(visit.untested)
     label = say["tested"] if listed == len(tested) else say["tested_of"].format(listed=listed)
-    counts = [
-        (local.title(word), sum(o[1] == code for o in tested), word)
-        for code, word in (
-            (TEST_FAIL, "fail"),
-            (TEST_INCOMPLETE, "incomplete"),
-            (TEST_NEAR, "near limit"),
-            (TEST_PASS, "pass"),
-        )
-    ]
+    words = reversed([*enumerate(TEST_WORDS)])  # the worst first
+    counts = [(local.title(word), sum(o[1] == code for o in tested), word) for code, word in words]
     out = [(name, TEST_WORDS[v], "", why) for name, v, was, why in outlets if was and v in (TEST_FAIL, TEST_INCOMPLETE)]
     told = [say["superseded_by"].format(number=about.superseded_by)] if about.superseded_by else []
     told += [say["out"], *_alike(out, say["out_line"], run)] if out else [say["all_clear"]]
@@ -208,7 +190,7 @@ def _visit(visit: VisitOf, days: str, run: Run) -> Block:
         for i in items
     ]
     rows = [(*left, *right) for left, right in zip(cells[::2], [*cells[1::2], ("", "")])]
-    return Block("table", say["visit"], [""] * 4, rows, widths=[8, 11, 8, 11], aligns=["left"] * 4)
+    return left_table(say["visit"], [""] * 4, rows, [8, 11, 8, 11])
 
 
 def _shared(tests: pd.DataFrame, name: str, run: Run) -> str:
@@ -245,14 +227,7 @@ def _tubes(visit: VisitOf, run: Run) -> Block:
             rows.append(
                 (run.words["parameter"][key], str(lot) or say["not_stated"], expiry or say["not_stated"], where)
             )
-    return Block(
-        "table",
-        say["tubes"],
-        [say["c_tube"], say["c_lot"], say["c_expiry"], say["c_outlets"]],
-        rows,
-        widths=[7, 7, 6, 18],
-        aligns=["left"] * 4,
-    )
+    return left_table(say["tubes"], [say[f"c_{c}"] for c in ("tube", "lot", "expiry", "outlets")], rows, [7, 7, 6, 18])
 
 
 # -- below the outlets -------------------------------------------------------------------------------------
@@ -276,17 +251,8 @@ def _findings(visit: VisitOf, run: Run) -> list[Block]:
             for finding, names in alike.items()
         ]
         rows.append(("\n".join(sentences), local.figures(causes), local.text(step)))
-    return [
-        Block(
-            "table",
-            say["findings"],
-            [say["c_finding"], say["c_causes"], say["c_next"]],
-            rows,
-            widths=[8, 15, 15],
-            aligns=["left"] * 3,
-            note=say["findings_note"],
-        )
-    ]
+    columns = [say["c_finding"], say["c_causes"], say["c_next"]]
+    return [left_table(say["findings"], columns, rows, [8, 15, 15], say["findings_note"])]
 
 
 def _rule_ids(tests: pd.DataFrame) -> list[str]:
@@ -313,18 +279,8 @@ def _limits(visit: VisitOf, run: Run) -> list[Block]:
         for r in judging.to_dict("records")
     ]
     columns = [say[f"c_{c}"] for c in ("parameter", "condition", "limit", "document", "clause", "confidence")]
-    return [
-        Block(
-            "table",
-            say["limits"],
-            columns,
-            rows,
-            widths=[5, 8, 8, 4, 10, 3],
-            aligns=["left"] * 6,
-            note=say["needs_note"],
-        ),
-        Block("text", rows=[decision]),
-    ]
+    table = left_table(say["limits"], columns, rows, [5, 8, 8, 4, 10, 3], say["needs_note"])
+    return [table, Block("text", rows=[decision])]
 
 
 def _for_supplies(conditions: pd.Series, supplies: np.ndarray) -> list[bool]:
@@ -337,21 +293,12 @@ def _for_supplies(conditions: pd.Series, supplies: np.ndarray) -> list[bool]:
 def _not_covered(visit: VisitOf, run: Run) -> Block:
     say, used = run.say, _rule_ids(visit.tests)
     rows = [(say["other_contaminants"],)]
-    mine = (
-        run.limits[run.limits["Rule set"].isin(used) & (run.limits["Condition"] == "not covered")]
-        if used
-        else run.limits.iloc[:0]
-    )
-    for r in mine.to_dict("records"):
+    mine = run.limits[run.limits["Rule set"].isin(used) & (run.limits["Condition"] == "not covered")] if used else None
+    for r in mine.to_dict("records") if mine is not None else ():
         if not r["Parameter"].startswith("any other"):  # said in the sentence before, for every rule set
             limit = run.local.figures(f" ({r['Limit']} {r['Unit']})".replace(" )", ")")) if r["Unit"] else ""
-            rows.append(
-                (
-                    say["also_not_covered"].format(
-                        rule=f"{r['Document']} {r['Edition']}".strip(), substance=r["Parameter"], limit=limit
-                    ),
-                )
-            )
+            rule = f"{r['Document']} {r['Edition']}".strip()
+            rows.append((say["also_not_covered"].format(rule=rule, substance=r["Parameter"], limit=limit),))
     names: dict[str, str] = {}
     for column in (HARMFUL, ASKED, INERT):
         for written in text(visit.tests, column):
@@ -371,15 +318,8 @@ def _sources(visit: VisitOf, run: Run) -> Block:
     ]
     basis = {item["basis"] for item in run.words["record_items"]}
     about = [say["number_means"], *([say["basis_memory"]] if "memory" in basis else []), say["keep"]]
-    return Block(
-        "table",
-        say["sources"],
-        [say["c_file"], say["c_sha"], say["c_rows"]],
-        rows,
-        widths=[12, 17, 9],
-        aligns=["left"] * 3,
-        note=" ".join([say["made_by"].format(version=run.version, options=run.options), *about]),
-    )
+    note = " ".join([say["made_by"].format(version=run.version, options=run.options), *about])
+    return left_table(say["sources"], [say["c_file"], say["c_sha"], say["c_rows"]], rows, [12, 17, 9], note)
 
 
 def _ranges(numbers: Sequence[int]) -> str:
