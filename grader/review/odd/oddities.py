@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -80,46 +80,37 @@ class _Table:
         return str(self.day[at])
 
     def add(
-        self,
-        problems: Problems,
-        code: str,
-        kind: str,
-        entries: list[dict[str, Any]],
-        field_name: str = "",
-        **params: list[Any],
+        self, problems: Problems, code: str, kind: str, entries: list[_Entry], field: str = "", **params: Any
     ) -> None:
-        """Rows of one kind and their query. An entry has test, last, finding, and what is not blank of the
-        rest."""
+        """Rows of one kind and their query."""
         todo = self.words["problem"][code]["todo"]
         for e in entries:
-            at = e["test"]
-            self.rows.append(
-                {
-                    "Kind": e.get("kind", kind),
-                    "Site": e.get("site", self.site[at]),
-                    "Outlet": e.get("outlet", ""),
-                    "What": e["what"],
-                    "Parameter": e.get("parameter", ""),
-                    "Finding": e["finding"],
-                    "Test used": e.get("used", self.say["none_needed"]),
-                    "Stated uncertainties off": e.get("uncertainties", np.nan),
-                    "Off in the last 12 months": e.get("recent", np.nan),
-                    "Off since": e.get("since", np.datetime64("NaT")),
-                    "First test": self.day[at],
-                    "Last test": self.day[e["last"]],
-                    "What to do": todo,
-                    "File": self.file(at),
-                    "Row": int(self.row[at]) + 1,
-                }
-            )
-        problems.add_tests(
-            code,
-            [self.number[e["test"]] for e in entries],
-            field_name,
-            [e["what"] for e in entries],
-            finding=[e["finding"] for e in entries],
-            **params,
-        )
+            known = {
+                "Kind": kind,
+                "Site": self.site[e.test],
+                "Outlet": "",
+                "Parameter": "",
+                "Test used": self.say["none_needed"],
+                "Stated uncertainties off": np.nan,
+                "Off in the last 12 months": np.nan,
+                "Off since": np.datetime64("NaT"),
+                **e.more,
+            }
+            days_of = {"First test": self.day[e.test], "Last test": self.day[e.last]}
+            where = {"File": self.file(e.test), "Row": int(self.row[e.test]) + 1}
+            self.rows.append({**known, **days_of, **where, "What": e.what, "Finding": e.finding, "What to do": todo})
+        what, findings = [e.what for e in entries], [e.finding for e in entries]
+        problems.add_tests(code, [self.number[e.test] for e in entries], field, what, finding=findings, **params)
+
+
+class _Entry(NamedTuple):
+    """One oddity: positions of its first and last test, what is odd, what is said of it; more : heading -> cell."""
+
+    test: int
+    last: int
+    what: str
+    finding: str
+    more: dict[str, Any] = {}
 
 
 def oddities_table(
@@ -184,83 +175,72 @@ def _lots(table: _Table, problems: Problems, tests: pd.DataFrame, counts: np.nda
         lately = lately[[(m, name) not in known for m, name in zip(lately["measure"], lately["lot"])]]
         if len(lately):
             found, compared = pd.concat([found, lately], ignore_index=True), compared + compared_lately
-    say = table.say
-    entries: list[dict[str, Any]] = []
+    by_field: dict[str, list[_Entry]] = {}
     for lot in _records(found):
         measure = MEASURES[lot.measure]
-        kind = INSTRUMENT if measure.field == "instrument" else LOT
-        up = lot.difference > 0
+        more = {
+            "Kind": INSTRUMENT if measure.field == "instrument" else LOT,
+            "Parameter": measure.name,
+            "Site": table.sites(lot.first, lot.sites),
+            "Stated uncertainties off": round(lot.times, 2),
+            "Off in the last 12 months": lot.recent,
+            "Off since": table.day[lot.since],
+            "Test used": _lot_test(table.say, lot, compared),
+        }
+        finding = _lot_finding(table, lot, more["Kind"], measure.unit)
+        by_field.setdefault(measure.field, []).append(_Entry(lot.first, lot.last, lot.lot, finding, more))
+    for name, here in by_field.items():
+        told = {"of": [e.more["Kind"].capitalize() for e in here], "what": [e.what for e in here]}
+        told |= {"parameter": [e.more["Parameter"] for e in here], "used": [e.more["Test used"] for e in here]}
+        table.add(problems, "odd_lot", LOT, here, name, **told)
 
-        def amount(value: float, unit: str = measure.unit) -> str:
-            return f"{abs(value):.3g} {unit}".strip()
 
-        near = (
-            ""
-            if np.isnan(lot.near)
-            else say["near"].format(difference=amount(lot.near), way=say["higher" if up else "lower"])
-        )
-        only = say["one_visit"] if lot.visits == 1 else ""
-        only += "" if lot.before else say["no_before"]
-        only += "" if lot.after else say["no_after"]
-        certain = lot.higher + lot.lower
-        entries.append(
-            {
-                "test": lot.first,
-                "last": lot.last,
-                "what": lot.lot,
-                "parameter": measure.name,
-                "kind": kind,
-                "site": table.sites(lot.first, lot.sites),
-                "field": measure.field,
-                "finding": say["lot"].format(
-                    way=say["higher" if up else "lower"],
-                    agree=lot.higher if up else lot.lower,
-                    outlets=lot.outlets,
-                    difference=amount(lot.difference),
-                    visits=_count(say, "visit", lot.visits),
-                    sites=_count(say, "site", lot.sites),
-                    near=near,
-                    only=only,
-                    kind=kind,
-                    size=""
-                    if np.isnan(lot.times)
-                    else say["lot_size"].format(
-                        times=f"{abs(lot.times):.2g}", stated=amount(lot.stated), since=table.iso(lot.since)
-                    ),
-                    recent=""
-                    if np.isnan(lot.recent)
-                    else say["lot_recent"].format(
-                        difference=amount(lot.recent), way=say["higher" if lot.recent > 0 else "lower"]
-                    ),
-                ),
-                "uncertainties": round(lot.times, 2),
-                "recent": lot.recent,
-                "since": table.day[lot.since],
-                "used": say["lot_test"].format(
-                    degrees=lot.degrees,
-                    p=_chance(say, lot.p_visits),
-                    compared=compared,
-                    corrected=_chance(say, lot.p_corrected),
-                    higher=lot.higher,
-                    lower=lot.lower,
-                    ties=lot.outlets - certain,
-                    p_outlets=_chance(say, lot.p_outlets),
-                ),
-            }
-        )
-    for name in dict.fromkeys(e["field"] for e in entries):
-        here = [e for e in entries if e["field"] == name]
-        table.add(
-            problems,
-            "odd_lot",
-            LOT,
-            here,
-            name,
-            of=[e["kind"].capitalize() for e in here],
-            what=[e["what"] for e in here],
-            parameter=[e["parameter"] for e in here],
-            used=[e["used"] for e in here],
-        )
+def _lot_finding(table: _Table, lot: Any, kind: str, unit: str) -> str:
+    """What is said of one lot or instrument that reads otherwise than the rest."""
+    say = table.say
+
+    def amount(value: float) -> str:
+        return f"{abs(value):.3g} {unit}".strip()
+
+    def way(value: float) -> str:
+        return say["higher" if value > 0 else "lower"]
+
+    size = recent = ""
+    if not np.isnan(lot.times):
+        since = table.iso(lot.since)
+        size = say["lot_size"].format(times=f"{abs(lot.times):.2g}", stated=amount(lot.stated), since=since)
+    if not np.isnan(lot.recent):
+        recent = say["lot_recent"].format(difference=amount(lot.recent), way=way(lot.recent))
+    only = say["one_visit"] if lot.visits == 1 else ""
+    only += ("" if lot.before else say["no_before"]) + ("" if lot.after else say["no_after"])
+    near = "" if np.isnan(lot.near) else say["near"].format(difference=amount(lot.near), way=way(lot.difference))
+    return say["lot"].format(
+        way=way(lot.difference),
+        agree=lot.higher if lot.difference > 0 else lot.lower,
+        outlets=lot.outlets,
+        difference=amount(lot.difference),
+        visits=_count(say, "visit", lot.visits),
+        sites=_count(say, "site", lot.sites),
+        near=near,
+        only=only,
+        kind=kind,
+        size=size,
+        recent=recent,
+    )
+
+
+def _lot_test(say: dict[str, str], lot: Any, compared: int) -> str:
+    """The statistical test that a lot did not pass."""
+    return say["lot_test"].format(
+        degrees=lot.degrees,
+        p=_chance(say, lot.p_visits),
+        compared=compared,
+        corrected=_chance(say, lot.p_corrected),
+        higher=lot.higher,
+        lower=lot.lower,
+        ties=lot.outlets - lot.higher - lot.lower,
+        p_outlets=_chance(say, lot.p_outlets),
+    )
 
 
 def _copied(table: _Table, problems: Problems, tests: pd.DataFrame, counts: np.ndarray) -> list[str]:
@@ -278,92 +258,53 @@ def _copied(table: _Table, problems: Problems, tests: pd.DataFrame, counts: np.n
             "compared": one.compared,
             "expected": fixed(one.expected, 0),
         }
-        entries.append(
-            {
-                "test": one.test,
-                "last": one.last,
-                "what": readings["day"],
-                "finding": say[f"copied{part}"].format(**readings),
-            }
-        )
+        entries.append(_Entry(one.test, one.last, readings["day"], say[f"copied{part}"].format(**readings)))
         lines.append(say[f"copied{part}_line"].format(**readings))
     table.add(problems, "odd_copied_forward", COPIED, entries)
     return lines
 
 
 def _same(table: _Table, problems: Problems, tests: pd.DataFrame, counts: np.ndarray) -> None:
-    entries = [
-        {
-            "test": one.test,
-            "last": one.last,
-            "outlet": table.outlet[one.test],
-            "what": table.outlet[one.test],
-            "finding": table.say["always_same"].format(tests=one.tests, same=one.same),
-        }
-        for one in _records(odd_visits.always_same(tests, counts))
-    ]
+    entries = []
+    for one in _records(odd_visits.always_same(tests, counts)):
+        outlet, finding = table.outlet[one.test], table.say["always_same"].format(tests=one.tests, same=one.same)
+        entries.append(_Entry(one.test, one.last, outlet, finding, {"Outlet": outlet}))
     table.add(problems, "odd_always_same", SAME, entries, "outlet")
 
 
 def _co2(table: _Table, problems: Problems, tests: pd.DataFrame, counts: np.ndarray) -> None:
-    entries = []
+    entries, say = [], table.say
     for one in _records(odd_visits.co2_below_outdoor(tests, counts)):
         single = one.outlets == 1
-        entries.append(
-            {
-                "test": one.test,
-                "last": one.last,
-                "outlet": table.outlet[one.test] if single else "",
-                "what": one.lot or table.say["lot_not_written"],
-                "parameter": "Carbon dioxide",
-                "finding": table.say["co2_one" if single or one.lowest == one.highest else "co2_many"].format(
-                    lowest=plain(one.lowest),
-                    highest=plain(one.highest),
-                    outlets=one.outlets,
-                    outdoor=fixed(one.outdoor, 0),
-                ),
-            }
-        )
+        ends = {"lowest": plain(one.lowest), "highest": plain(one.highest), "outdoor": fixed(one.outdoor, 0)}
+        sentence = say["co2_one" if single or one.lowest == one.highest else "co2_many"]
+        more = {"Outlet": table.outlet[one.test] if single else "", "Parameter": "Carbon dioxide"}
+        what = one.lot or say["lot_not_written"]
+        entries.append(_Entry(one.test, one.last, what, sentence.format(outlets=one.outlets, **ends), more))
     table.add(problems, "odd_co2_below_outdoor", CO2, entries, "co2_ppm")
 
 
 def _warm(table: _Table, problems: Problems, tests: pd.DataFrame, counts: np.ndarray) -> None:
     entries = []
     for one in _records(odd_visits.warm_days(tests, counts)):
-        seen_day, seen_file = table.iso(one.seen), table.file(one.seen)
-        entries.append(
-            {
-                "test": one.test,
-                "last": one.test,
-                "outlet": table.outlet[one.test],
-                "what": f"{seen_day}, {seen_file}",
-                "parameter": "Dew point margin",
-                "finding": table.say["warm_own" if one.own else "warm_site"].format(
-                    day=table.iso(one.test),
-                    safe=fixed(one.safe, 1, one.coldest),
-                    coldest=plain(one.coldest),
-                    seen_day=seen_day,
-                    seen_file=seen_file,
-                    seen_outlet=table.outlet[one.seen],
-                ),
-            }
-        )
+        seen = {
+            "seen_day": table.iso(one.seen),
+            "seen_file": table.file(one.seen),
+            "seen_outlet": table.outlet[one.seen],
+        }
+        figures = {"safe": fixed(one.safe, 1, one.coldest), "coldest": plain(one.coldest)}
+        sentence = table.say["warm_own" if one.own else "warm_site"]
+        finding = sentence.format(day=table.iso(one.test), **figures, **seen)
+        more = {"Outlet": table.outlet[one.test], "Parameter": "Dew point margin"}
+        entries.append(_Entry(one.test, one.test, f"{seen['seen_day']}, {seen['seen_file']}", finding, more))
     table.add(problems, "odd_warm_day", WARM, entries, "ambient_temperature_c")
 
 
 def _times(table: _Table, problems: Problems, tests: pd.DataFrame, counts: np.ndarray) -> None:
-    entries = []
+    entries, say = [], table.say
     for one in _records(odd_visits.impossible_times(tests, counts)):
-        by = one.by or table.say["no_engineer"]
-        entries.append(
-            {
-                "test": one.test,
-                "last": one.last,
-                "what": f"{by}, {table.iso(one.test)}",
-                "site": table.sites(one.test, one.sites),
-                "finding": table.say["times_same" if one.same else "times"].format(
-                    outlets=one.outlets, span=plain(one.span), sampling=plain(one.sampling)
-                ),
-            }
-        )
-    table.add(problems, "odd_times", TIMES, entries, "test_time", by=[e["what"] for e in entries])
+        what = f"{one.by or say['no_engineer']}, {table.iso(one.test)}"
+        sentence, minutes = say["times_same" if one.same else "times"], (plain(one.span), plain(one.sampling))
+        finding = sentence.format(outlets=one.outlets, span=minutes[0], sampling=minutes[1])
+        entries.append(_Entry(one.test, one.last, what, finding, {"Site": table.sites(one.test, one.sites)}))
+    table.add(problems, "odd_times", TIMES, entries, "test_time", by=[e.what for e in entries])
