@@ -86,45 +86,28 @@ def chart_of_rows(
     """
     chart = new_chart(workbook, "line")
     rows = (given["first"], given["last"])
+    limit, caution, quiet, reading = (styles.page[c] for c in ("limit_line", "caution_line", "quiet", "sparkline"))
+    looks: dict[str, dict[str, Any]] = {
+        LIMIT: {"line": {"color": limit, "width": 1.75, "dash_type": "dash"}, "marker": {"type": "none"}},
+        BOUND: {"line": {"none": True}, "marker": _marker("triangle", 7, caution)},
+        DOUBTFUL: {
+            "line": {"none": True},
+            "marker": {"type": "x", "size": 7, "fill": {"none": True}, "border": {"color": quiet, "width": 1.5}},
+        },
+        READING: {"line": {"color": reading, "width": 1.75}, "marker": _marker("circle", 5, reading)},
+    }
     for name, heading, what in given["series"]:
-        if what == LIMIT:
-            look: dict[str, Any] = {
-                "line": {"color": styles.page["limit_line"], "width": 1.75, "dash_type": "dash"},
-                "marker": {"type": "none"},
-            }
-        elif what == BOUND:
-            look = {
-                "line": {"none": True},
-                "marker": {
-                    "type": "triangle",
-                    "size": 7,
-                    "fill": {"color": styles.page["caution_line"]},
-                    "border": {"color": styles.page["caution_line"]},
-                },
-            }
-        elif what == DOUBTFUL:
-            look = {
-                "line": {"none": True},
-                "marker": {
-                    "type": "x",
-                    "size": 7,
-                    "fill": {"none": True},
-                    "border": {"color": styles.page["quiet"], "width": 1.5},
-                },
-            }
-        else:
-            colour = styles.page["sparkline"]
-            look = {
-                "line": {"color": colour, "width": 1.75},
-                "marker": {"type": "circle", "size": 5, "fill": {"color": colour}, "border": {"color": colour}},
-            }
         chart.add_series(
             {
                 "name": name,
                 "categories": cells(given["sheet"], given["categories"], *rows),
                 "values": cells(given["sheet"], heading, *rows),
-                **look,
+                **looks[what],
             }
         )
     set_look(chart, styles, given, width_px, height_px)
     return chart
+
+
+def _marker(kind: str, size: int, colour: str) -> dict[str, Any]:
+    return {"type": kind, "size": size, "fill": {"color": colour}, "border": {"color": colour}}

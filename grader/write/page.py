@@ -37,7 +37,7 @@ PAGE_HEIGHT_ACROSS_PT = 595.3 - 2 * 0.7 * 72 - SPARE_PT
 SCALES_COMPACT, SCALES_ACROSS = (85, 82, 79, 76), (93, 90, 87)
 FEWEST_ROWS = 4  # on the last page of several
 FORM_ROW_PT = 24.0
-BELOW_BANNER_PT = 190.0
+BELOW_BANNER_PT = 190.0  # there stand a sentence and the lines to sign
 LONGEST_WORD = 18  # characters; a longer one (a name of a file, a sum) may be broken
 TILES_A_ROW = 7
 CHART_ROWS, CHART_ROW_PT = 11, 15.0
@@ -50,6 +50,7 @@ CHARACTER_PX = 0.6
 CELL_EDGE_PX, INDENT_PX = 8, 9
 LINE_HEIGHT, CELL_EDGE_PT = 1.22, 3.5  # of the type size; points a row has besides its lines
 TEXT_PT, TABLE_PT, LABEL_PT = 10, 9, 9
+KINDS = ("figures", "table", "text", "cautions", "chart", "charts", "form", "banner")  # of blocks: a method each
 
 
 def write_page(
@@ -145,51 +146,23 @@ class _PageWriter:
             sheet.center_horizontally()
         else:
             sheet.set_print_scale(self.percent)
-        ink = self.colours["ink"]
         if page.title:
-            self._line(
-                page.title,
-                self.styles.make(bold=True, font_size=18, font_color=ink, valign="vcenter", text_wrap=True),
-                18,
-                least_pt=28,
-            )
+            self._line(page.title, self._look(18, bold=True, valign="vcenter"), 18, least_pt=28)
         if page.subtitle:
-            self._line(
-                page.subtitle, self.styles.make(font_color=self.colours["quiet"], valign="top", text_wrap=True), TEXT_PT
-            )
+            look = self.styles.make(font_color=self.colours["quiet"], valign="top", text_wrap=True)
+            self._line(page.subtitle, look, TEXT_PT)
         if page.title:
             self._rule()
-        kinds = {
-            "figures": self._figures,
-            "table": self._table,
-            "text": self._text,
-            "cautions": self._cautions,
-            "chart": self._chart,
-            "charts": self._charts,
-            "form": self._form,
-            "banner": self._banner,
-        }
         for block in page.blocks:
-            if block.kind not in kinds:
+            if block.kind not in KINDS:
                 raise ValueError(f"no look for a block of kind {block.kind!r}")
             self._keep_together(block)
             if block.heading and block.kind != "cautions":
-                self._line(
-                    block.heading,
-                    self.styles.make(bold=True, font_size=12, font_color=ink, valign="bottom", text_wrap=True),
-                    12,
-                    least_pt=HEADING_PT,
-                )
-            kinds[block.kind](block)
+                self._line(block.heading, self._look(12, bold=True, valign="bottom"), 12, least_pt=HEADING_PT)
+            getattr(self, f"_{block.kind}")(block)
             if block.note:
                 size_pt = _note_size(block)
-                self._line(
-                    block.note,
-                    self.styles.make(
-                        italic=True, font_size=size_pt, valign="top", font_color=self.colours["quiet"], text_wrap=True
-                    ),
-                    size_pt,
-                )
+                self._line(block.note, self._look(size_pt, "quiet", italic=True), size_pt)
             self._gap()
         sheet.print_area(0, 0, max(self.row - 1, 0), self.units - 1)
         *earlier, last = [0, *self.breaks]
@@ -199,6 +172,11 @@ class _PageWriter:
         sheet.set_h_pagebreaks([*earlier[1:], *([last] if earlier else [])])
 
     # -- rows ---------------------------------------------------------------------------------------------
+
+    def _look(self, size_pt: float, colour: str = "ink", *, style: str = "", **more: Any) -> Format:
+        """The format of a text that wraps, at the top of its cell unless said otherwise."""
+        usual = {"font_size": size_pt, "font_color": self.colours[colour], "valign": "top", "text_wrap": True}
+        return self.styles.make(style, **usual | more)
 
     def _next(self, height_pt: float) -> int:
         """Take the next row; its height is set before anything is written in it."""
@@ -309,33 +287,20 @@ class _PageWriter:
 
     def _text(self, block: Block) -> None:
         size_pt = block.size_pt or TEXT_PT
-        look = self.styles.make(valign="top", text_wrap=True, font_color=self.colours["ink"], font_size=size_pt)
         for sentence, *_ in block.rows:
-            self._line(str(sentence), look, size_pt)
+            self._line(str(sentence), self._look(size_pt), size_pt)
 
     def _cautions(self, block: Block) -> None:
         """Sentences behind a thick bar, with a frame, so that they read as cautions in grey print too."""
         sentences, size_pt = [str(row[0]) for row in block.rows], block.size_pt or TEXT_PT
         lines = [(block.heading, True)] * bool(block.heading) + [(s, False) for s in sentences]
+        fill, edge = self.colours["caution_fill"], self.colours["caution_line"]
         for number, (sentence, heading) in enumerate(lines):
-            look: dict[str, Any] = {
-                "bg_color": self.colours["caution_fill"],
-                "font_color": self.colours["ink"],
-                "text_wrap": True,
-                "valign": "vcenter",
-                "bold": heading,
-                "font_size": size_pt,
-                "indent": 1,
-                "left": 5,
-                "right": 1,
-                "left_color": self.colours["caution_line"],
-                "right_color": self.colours["caution_line"],
-            }
-            if number == 0:
-                look |= {"top": 1, "top_color": self.colours["caution_line"]}
-            if number == len(lines) - 1:
-                look |= {"bottom": 1, "bottom_color": self.colours["caution_line"]}
-            self._line(sentence, self.styles.make(**look), size_pt)
+            frame: dict[str, Any] = {"left": 5, "right": 1, "left_color": edge, "right_color": edge}
+            frame |= {"top": 1, "top_color": edge} if number == 0 else {}
+            frame |= {"bottom": 1, "bottom_color": edge} if number == len(lines) - 1 else {}
+            look = self._look(size_pt, bg_color=fill, valign="vcenter", bold=heading, indent=1, **frame)
+            self._line(sentence, look, size_pt)
 
     def _table(self, block: Block) -> None:
         size_pt = block.size_pt or TABLE_PT
@@ -358,37 +323,19 @@ class _PageWriter:
             link = self.address(*block.links[number]) if number in block.links else ""
             line = {} if under else {"bottom": 4, "bottom_color": self.colours["line"]}
             for column, (value, (first, last), align) in enumerate(zip(values, spans, aligned)):
-                look: dict[str, Any] = {
-                    "font_size": size_pt,
-                    "text_wrap": True,
-                    "valign": "top",
-                    "align": align,
-                    "indent": int(align == "right" or _stands_off(aligned, column)),
-                    **line,
-                }
                 here = link if column == 0 else ""
                 # A cell of several lines has its word in the last one.
                 word = value.rpartition("\n")[2] if isinstance(value, str) else value
-                style = "" if word in block.plain else style_of(word)
+                style = "" if here or word in block.plain else style_of(word)
+                shared: dict[str, Any] = {"align": align, "indent": _indent(aligned, column), **line}
                 if here:
-                    look |= {"underline": 1, "font_color": self.colours["link"]}
-                elif not style:
-                    look |= {"font_color": self.colours["ink"]}
-                self._cell(row, first, last, value, self.styles.make("" if here else style, **look), here)
+                    look = self._look(size_pt, "link", underline=1, **shared)
+                else:
+                    look = self._look(size_pt, style=style, **shared)
+                self._cell(row, first, last, value, look, here)
             if under:
-                self._line(
-                    under,
-                    self.styles.make(
-                        font_size=size_pt,
-                        text_wrap=True,
-                        valign="top",
-                        bottom=1,
-                        bottom_color=self.colours["line"],
-                        font_color=self.colours["ink"],
-                    ),
-                    size_pt,
-                    last=spans[-1][1],
-                )
+                look = self._look(size_pt, bottom=1, bottom_color=self.colours["line"])
+                self._line(under, look, size_pt, last=spans[-1][1])
 
     def _note_pt(self, block: Block) -> float:
         return _height_pt([(block.note, self.units)], _note_size(block)) if block.note else 0.0
@@ -406,46 +353,19 @@ class _PageWriter:
         if not any(block.columns):
             return
         height = _height_pt([(c, s[1] - s[0] + 1) for c, s in zip(block.columns, spans)], size_pt, bold=True, indent=1)
-        row = self._next(height)
+        row, line = self._next(height), {"bottom": 1, "bottom_color": self.colours["rule"]}
         for column, (name, (first, last), align) in enumerate(zip(block.columns, spans, aligned)):
-            self._cell(
-                row,
-                first,
-                last,
-                name,
-                self.styles.make(
-                    bold=True,
-                    font_size=size_pt,
-                    text_wrap=True,
-                    valign="bottom",
-                    align=align,
-                    indent=int(align == "right" or _stands_off(aligned, column)),
-                    bottom=1,
-                    bottom_color=self.colours["rule"],
-                    font_color=self.colours["ink"],
-                ),
-            )
+            shared = {"align": align, "indent": _indent(aligned, column), **line}
+            self._cell(row, first, last, name, self._look(size_pt, bold=True, valign="bottom", **shared))
 
     def _form(self, block: Block) -> None:
         """Places to write by hand: one a column, a label over a ruled line for each row."""
         span = self.units // max(len(block.columns), 1)
-        ink = self.colours["ink"]
         row = self._next(_height_pt([(c, span - 1) for c in block.columns], TABLE_PT, bold=True))
         for place, name in enumerate(block.columns):
-            self._cell(
-                row,
-                place * span,
-                place * span + span - 2,
-                name,
-                self.styles.make(bold=True, font_size=TABLE_PT, font_color=ink, text_wrap=True, valign="top"),
-            )
-        look = self.styles.make(
-            font_size=LABEL_PT,
-            font_color=self.colours["quiet"],
-            valign="bottom",
-            bottom=1,
-            bottom_color=self.colours["rule"],
-        )
+            self._cell(row, place * span, place * span + span - 2, name, self._look(TABLE_PT, bold=True))
+        line = {"bottom": 1, "bottom_color": self.colours["rule"]}
+        look = self.styles.make(font_size=LABEL_PT, font_color=self.colours["quiet"], valign="bottom", **line)
         for label, *_ in block.rows:
             row = self._next(FORM_ROW_PT)
             for place in range(len(block.columns)):
@@ -453,33 +373,16 @@ class _PageWriter:
 
     def _banner(self, block: Block) -> None:
         """Big lines in a black frame, smaller where they would not leave room below them on the page."""
-        factor = next(
-            (f / 100 for f in range(100, 40, -5) if self._banner_pt(block, f / 100) < self._banner_room()), 0.4
-        )
+        room = self.page_height_pt - BELOW_BANNER_PT
+        factor = next((f / 100 for f in range(100, 40, -5) if self._banner_pt(block, f / 100) < room), 0.4)
         for number, (sentence, size_pt, kind) in enumerate(block.rows):
             size_pt = round(size_pt * factor, 1)
-            look: dict[str, Any] = {
-                "font_size": size_pt,
-                "bold": kind != "left",
-                "text_wrap": True,
-                "valign": "vcenter",
-                "align": "left" if kind == "left" else "center",
-                "indent": int(kind == "left"),
-                "left": 5,
-                "right": 5,
-                "font_color": "#000000",
-            }
-            if kind == "dark":
-                look |= {"bg_color": "#000000", "font_color": "#FFFFFF"}
-            if number == 0:
-                look["top"] = 5
-            if number == len(block.rows) - 1:
-                look["bottom"] = 5
-            self._line(sentence, self.styles.make(**look), size_pt, least_pt=size_pt * 1.5)
-
-    def _banner_room(self) -> float:
-        """What a banner may take of a paper page: below it stand a sentence and the lines to sign."""
-        return self.page_height_pt - BELOW_BANNER_PT
+            look: dict[str, Any] = {"valign": "vcenter", "left": 5, "right": 5, "font_color": "#000000"}
+            look |= {"align": "left", "indent": 1} if kind == "left" else {"align": "center", "bold": True}
+            look |= {"bg_color": "#000000", "font_color": "#FFFFFF"} if kind == "dark" else {}
+            look |= {"top": 5} if number == 0 else {}
+            look |= {"bottom": 5} if number == len(block.rows) - 1 else {}
+            self._line(sentence, self._look(size_pt, **look), size_pt, least_pt=size_pt * 1.5)
 
     def _banner_pt(self, block: Block, factor: float) -> float:
         sizes = [(sentence, size_pt * factor, kind) for sentence, size_pt, kind in block.rows]
@@ -501,15 +404,12 @@ class _PageWriter:
         rows = max(CHART_ROWS, len(given["series"]) + 2)
         for number in range(rows):
             row = self._next(CHART_ROW_PT)
-            if number == 0:
-                self._cell(row, first, first, self.texts["chart_data"], quiet)
-                for place, category in enumerate(categories):
-                    self._cell(row, first + 1 + place, first + 1 + place, category, quiet)
-            elif number <= len(given["series"]):
-                label, values = given["series"][number - 1]
-                self._cell(row, first, first, label, quiet)
-                for place, value in enumerate(values):
-                    self._cell(row, first + 1 + place, first + 1 + place, value, quiet)
+            if number > len(given["series"]):
+                continue
+            label, values = given["series"][number - 1] if number else (self.texts["chart_data"], categories)
+            for place, value in enumerate([label, *values], start=first):
+                self._cell(row, place, place, value, quiet)
+            if number:
                 chart.add_series(
                     {
                         "name": [name, row, first],
@@ -519,19 +419,11 @@ class _PageWriter:
                     }
                 )
         set_look(chart, self.styles, given, self.units * UNIT_PX - 4, rows * CHART_ROW_PT * 96 / 72 - 4)
-        ok(
-            self.sheet.insert_chart(
-                top,
-                0,
-                chart,
-                {
-                    "object_position": 2,
-                    "x_offset": 2,
-                    "y_offset": 2,
-                    "description": given.get("description") or block.heading,
-                },
-            )
-        )
+        self._put_chart(top, 0, chart, given.get("description") or block.heading)
+
+    def _put_chart(self, row: int, column: int, chart: Any, description: str) -> None:
+        look = {"object_position": 2, "x_offset": 2, "y_offset": 2, "description": description}
+        ok(self.sheet.insert_chart(row, column, chart, look))
 
     def _charts(self, block: Block) -> None:
         """Charts side by side, each over rows of a data sheet."""
@@ -541,17 +433,9 @@ class _PageWriter:
         for start in range(0, len(block.chart["charts"]), CHARTS_A_ROW):
             row = self._gap(CHARTS_PT)
             for place, given in enumerate(block.chart["charts"][start : start + CHARTS_A_ROW]):
-                chart = chart_of_rows(
-                    self.workbook, self.styles, given, self.cells, span * UNIT_PX - 8, CHARTS_PT * 96 / 72 - 4
-                )
-                ok(
-                    self.sheet.insert_chart(
-                        row,
-                        place * span,
-                        chart,
-                        {"object_position": 2, "x_offset": 2, "y_offset": 2, "description": given["description"]},
-                    )
-                )
+                size_px = span * UNIT_PX - 8, CHARTS_PT * 96 / 72 - 4
+                chart = chart_of_rows(self.workbook, self.styles, given, self.cells, *size_px)
+                self._put_chart(row, place * span, chart, given["description"])
             self._gap(3.75)
 
 
@@ -563,9 +447,10 @@ def _as_text(value: Any) -> str:
     return value.isoformat() if isinstance(value, date) else str(value)
 
 
-def _stands_off(aligned: Sequence[str], column: int) -> bool:
-    """Whether a left column follows one that reaches to its edge."""
-    return column > 0 and aligned[column] == "left" and aligned[column - 1] != "left"
+def _indent(aligned: Sequence[str], column: int) -> int:
+    """Steps that a column stands off its edge: one at the right, or at the left behind one that reaches to it."""
+    follows = column > 0 and aligned[column] == "left" and aligned[column - 1] != "left"
+    return int(aligned[column] == "right" or follows)
 
 
 def _is_number_column(block: Block, column: int) -> bool:
