@@ -386,9 +386,9 @@ def _next_blanks(
 ) -> None:
     """Write blanks for one site, or for all that are due, and say where they are."""
     from grader.batch import run
-    from grader.problems import GraderError
     from grader.review.next_visit import next_visit, safe_file_name, sites_due
     from grader.write.blank import write_blank
+    from grader.write.safely import made_folder
 
     result = _with_bar(lambda tick: run(folder, as_of=as_of, language=language, progress=tick), False)
     wanted: dict[tuple[str, str | None], int] = {}
@@ -397,10 +397,7 @@ def _next_blanks(
     else:
         for of_plan, outlets in sites_due(result.more["Plan"], result.due, result.options.as_of, months).items():
             wanted[of_plan] = outlets
-        try:
-            output.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise GraderError(f"{output}: no folder for the blanks ({error.strerror}).") from error
+        made_folder(output, "blanks")
     files = [str(name) for name in result.log.files["name"]]
     taken: list[str] = []
     for (name, owner), outlets in wanted.items():

@@ -28,7 +28,7 @@ from grader.words import DEFAULT_LANGUAGE, words
 from grader.write.measure import wrapped_lines
 from grader.write.page import UNITS_ACROSS as OUT_OF_SIGHT
 from grader.write.page import write_page
-from grader.write.styles import Styles
+from grader.write.styles import Styles, book_options
 from grader.write.values import clean_text
 
 DEFAULT_CREATED = datetime(2026, 1, 1)
@@ -130,17 +130,9 @@ def blank_bytes(
 def new_book() -> tuple[io.BytesIO, xlsxwriter.Workbook]:
     """A workbook in memory, in which a text stays a text, and the buffer that holds its bytes once it is closed."""
     buffer = io.BytesIO()
-    options = {
-        "in_memory": True,
-        "strings_to_formulas": False,
-        "strings_to_urls": False,
-        "strings_to_numbers": False,
-        "nan_inf_to_errors": False,
-        "default_format_properties": {
-            "font_name": load_toml("blank.toml")["font"],
-            "font_size": load_toml("blank.toml")["default_size"],
-        },
-    }
+    look = load_toml("blank.toml")
+    font = {"font_name": look["font"], "font_size": look["default_size"]}
+    options = book_options(in_memory=True, nan_inf_to_errors=False, default_format_properties=font)
     return buffer, xlsxwriter.Workbook(buffer, options)
 
 

@@ -23,13 +23,13 @@ import pandas as pd
 from grader.data import load_toml
 from grader.problems import GraderError
 from grader.words import DEFAULT_LANGUAGE, words
-from grader.write.safely import KIND_PROPERTY, check_target, replacing
+from grader.write.safely import KIND_PROPERTY, check_target, made_folder, replacing
 from grader.write.styles import palette, style_of
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
 
-KIND = "marked copy"
+KIND, KINDS = "marked copy", "marked copies"
 FORMATS = ("xlsx", "xlsm")
 SEVERITIES = ("refused", "query")
 _LONGEST_NAME_BYTES = 240  # of 255 that file systems allow; the rest is for temporary names
@@ -57,8 +57,7 @@ def write_marked_copies(
     Raises   : GraderError, one line, where the folder cannot be made. One file that cannot be copied costs
                only its own copy, and a line.
     """
-    place = Path(folder)
-    _make(place)
+    place = made_folder(folder, KINDS)
     sources = [*inputs, *map(Path, files["path"])]
     told = problems[problems["Severity"].isin(SEVERITIES)]
     by_file = {str(name): group for name, group in told.groupby("File", sort=False)}
@@ -73,15 +72,6 @@ def write_marked_copies(
             paths += [path] if path else []
             notes += copies.notes
     return paths, notes
-
-
-def _make(place: Path) -> None:
-    try:
-        place.mkdir(parents=True, exist_ok=True)
-    except FileExistsError as error:
-        raise GraderError(f"{place}: is a file; marked copies need a folder. Name another one.") from error
-    except OSError as error:
-        raise GraderError(f"{place}: cannot be made ({error.strerror}). Choose another folder.") from error
 
 
 class _NoCopy(Exception):
@@ -112,7 +102,7 @@ class _Copy:
         try:
             data = self._data()
             target = self._target(place, taken)
-            _make(target.parent)
+            made_folder(target.parent, KINDS)
             path = check_target(target, sources, kinds=(KIND,), suffix=target.suffix)
             copy, lost = self._marked(data)
             with replacing(path) as part:

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
 from xlsxwriter.format import Format
+from xlsxwriter.utility import xl_col_to_name
 from xlsxwriter.worksheet import CellStringTuple, Worksheet
 
 LONGEST_KEPT = 120  # characters; longer texts seldom come twice
@@ -54,7 +55,7 @@ class QuickSheet(Worksheet):
         if row > self.previous_row:
             self._write_single_row(row)
         while len(self._letters) < first + len(values):
-            self._letters.append(_letters(len(self._letters)))
+            self._letters.append(xl_col_to_name(len(self._letters)))
         written: list[str] = []
         line, styles, tails = row + 1, self._styles, self._tails
         for letters, value, look in zip(self._letters[first:], values, formats):
@@ -98,12 +99,3 @@ class QuickSheet(Worksheet):
                 self._tails.clear()
             self._tails[text] = tail
         return tail
-
-
-def _letters(column: int) -> str:
-    name = ""
-    column += 1
-    while column:
-        column, rest = divmod(column - 1, 26)
-        name = chr(65 + rest) + name
-    return name

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import os
-import zipfile
-import zlib
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from pathlib import Path, PurePath
-from xml.etree import ElementTree
 
 from xlsxwriter import Workbook
 
@@ -16,9 +13,9 @@ from grader.page import Record
 from grader.problems import GraderError
 from grader.words import DEFAULT_LANGUAGE, words
 from grader.write.page import write_page
-from grader.write.result import _font, _now, _set_properties
-from grader.write.safely import KIND_PROPERTY, check_target, kind_of, replacing
-from grader.write.styles import Styles
+from grader.write.result import set_properties
+from grader.write.safely import KIND_PROPERTY, check_target, made_folder, properties_of, replacing
+from grader.write.styles import Styles, book_options
 from grader.write.values import clean_text
 
 IDENTITY_PROPERTY, CONTENT_PROPERTY = "grader-about", "grader-content"
@@ -45,7 +42,7 @@ def write_records(
     Returns : the files, one a record, then one a notice, in order.
     Raises  : GraderError, one line, where the folder or a file cannot be written. Files before it are whole.
     """
-    place = _folder(folder)
+    place = made_folder(folder, "records")
     sources = list(inputs)
     try:
         there = {entry.name.casefold(): Path(entry.path) for entry in os.scandir(place)}
@@ -57,19 +54,8 @@ def write_records(
         there[path.name.casefold()] = path
         paths.append(path)
         if not same:
-            _write(check_target(path, sources, kinds=(record.kind,)), record, created or _now(), language)
+            _write(check_target(path, sources, kinds=(record.kind,)), record, created, language)
     return paths
-
-
-def _folder(folder: str | os.PathLike[str]) -> Path:
-    place = Path(folder)
-    try:
-        place.mkdir(parents=True, exist_ok=True)
-    except FileExistsError as error:
-        raise GraderError(f"{place}: is a file, and the records need a folder. Name another one.") from error
-    except OSError as error:
-        raise GraderError(f"{place}: this folder cannot be made ({error.strerror}). Choose another one.") from error
-    return place
 
 
 def _target(place: Path, record: Record, there: dict[str, Path]) -> tuple[Path, bool]:
@@ -89,43 +75,26 @@ def _target(place: Path, record: Record, there: dict[str, Path]) -> tuple[Path, 
 def _known(path: Path, kind: str) -> dict[str, str]:
     """The custom properties of an earlier file of this kind; none for any other file."""
     try:
-        if not path.is_file() or kind_of(path) != kind:
-            return {}
-        with zipfile.ZipFile(path) as archive:
-            root = ElementTree.fromstring(archive.read("docProps/custom.xml"))
-    except (OSError, zipfile.BadZipFile, zlib.error, KeyError, ElementTree.ParseError):
+        known = properties_of(path) if path.is_file() else {}
+    except OSError:
         return {}  # not told apart from another's file, so it is left alone
-    return {str(entry.get("name")): "".join(entry.itertext()) for entry in root}
+    return known if known.get(KIND_PROPERTY) == kind else {}
 
 
-def _write(path: Path, record: Record, created: datetime, language: str) -> None:
+def _write(path: Path, record: Record, created: datetime | None, language: str) -> None:
     every = words(language)
     texts = every["result"]
+    properties = {
+        KIND_PROPERTY: record.kind,
+        "language": language,
+        "record-number": record.number,
+        "supersedes": "; ".join(record.supersedes),
+        IDENTITY_PROPERTY: record.identity,
+        CONTENT_PROPERTY: record.content,
+    }
     with replacing(path) as part, open(part, "r+b") as stream:
-        workbook = Workbook(
-            stream,
-            {
-                "in_memory": True,
-                "strings_to_numbers": False,
-                "strings_to_formulas": False,
-                "strings_to_urls": False,
-                "default_format_properties": _font(),
-            },
-        )
-        title = record.number or PurePath(record.file_name).stem
-        _set_properties(
-            workbook,
-            {
-                KIND_PROPERTY: record.kind,
-                "language": language,
-                "record-number": record.number,
-                "supersedes": "; ".join(record.supersedes),
-                IDENTITY_PROPERTY: record.identity,
-                CONTENT_PROPERTY: record.content,
-            },
-            created,
-            title,
-        )
+        workbook = Workbook(stream, book_options(in_memory=True))
+        set_properties(workbook, properties, created, record.number or PurePath(record.file_name).stem)
         sheet = workbook.add_worksheet(every[record.kind]["file_sheet"])
 
         def clean(text: str) -> str:

@@ -42,7 +42,7 @@ from grader.write.sheets import (
     setting,
     text_lines,
 )
-from grader.write.styles import Styles, mark_of, palette, style_of
+from grader.write.styles import Styles, book_options, mark_of, style_of
 from grader.write.tagged import TaggedWorkbook
 from grader.write.values import clean_text, ok, plain_values
 
@@ -126,26 +126,11 @@ def write_result(
         scratch.mkdir(mode=0o700)
         with open(part, "r+b") as stream:
             sink = Sink(stream)
-            workbook = TaggedWorkbook(
-                sink,
-                {
-                    "constant_memory": True,
-                    "tmpdir": str(scratch),
-                    "strings_to_numbers": False,
-                    "strings_to_formulas": False,
-                    "strings_to_urls": False,
-                    "use_zip64": True,
-                    "default_format_properties": _font(),
-                },
-            )
+            workbook = TaggedWorkbook(sink, book_options(constant_memory=True, tmpdir=str(scratch), use_zip64=True))
             workbook.language = language
             try:
-                _set_properties(
-                    workbook,
-                    {KIND_PROPERTY: kind, "language": language, **(properties or {})},
-                    created or _now(),
-                    job.words["title"],
-                )
+                said = {KIND_PROPERTY: kind, "language": language, **(properties or {})}
+                set_properties(workbook, said, created, job.words["title"])
                 job.write(workbook, summary)
                 workbook.close()
                 if any(sheet.unwritten for sheet in workbook.worksheets() if isinstance(sheet, QuickSheet)):
@@ -536,11 +521,6 @@ def base_look(look: ColumnLook, wraps: bool) -> dict[str, Any]:
     return look_keys
 
 
-def _font() -> dict[str, Any]:
-    page = palette()["page"]
-    return {"font_name": page["font"], "font_size": page["font_size"]}
-
-
 def _now() -> datetime:
     epoch = os.environ.get("SOURCE_DATE_EPOCH")
     if epoch:
@@ -551,9 +531,10 @@ def _now() -> datetime:
     return datetime.now(UTC)
 
 
-def _set_properties(workbook: Workbook, properties: dict[str, str], created: datetime, title: str) -> None:
+def set_properties(workbook: Workbook, properties: dict[str, str], created: datetime | None, title: str) -> None:
+    """Set the document properties: the usual ones by their names, every other as a custom one, cut where it is too long."""
     standard: dict[str, Any] = {n: properties.pop(n) for n in _STANDARD_PROPERTIES if n in properties}
-    workbook.set_properties({"title": title, **standard, "created": created})
+    workbook.set_properties({"title": title, **standard, "created": created or _now()})
     for name, value in properties.items():
         text = clean_text(str(value))[0]
         if len(text.encode("utf-16-le")) // 2 > _LONGEST_PROPERTY:

@@ -44,6 +44,20 @@ _NOT_OURS = (
 _NO_LOCKS = {errno.ENOLCK, errno.ENOSYS, errno.EOPNOTSUPP, errno.EINVAL}
 
 
+def properties_of(path: Path) -> dict[str, str]:
+    """The custom document properties of a workbook; none for any other file. Raises OSError where it cannot be read."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            part = archive.getinfo("docProps/custom.xml")
+            if part.file_size > _LARGEST_PROPERTIES_BYTES:
+                return {}
+            with archive.open(part) as stream:
+                root = ElementTree.fromstring(stream.read(_LARGEST_PROPERTIES_BYTES))
+    except _NOT_OURS:
+        return {}
+    return {str(entry.get("name")): "".join(entry.itertext()) for entry in root}
+
+
 def kind_of(path: Path) -> str | None:
     """What kind of this program's own product a workbook is, from its `grader-kind` document property.
 
@@ -51,19 +65,19 @@ def kind_of(path: Path) -> str | None:
     Returns : for example "result"; None for any other file.
     Raises  : OSError where the file cannot be read.
     """
+    return properties_of(path).get(KIND_PROPERTY)
+
+
+def made_folder(folder: str | os.PathLike[str], what: str) -> Path:
+    """The folder, made if it is not there. what : goes into it. Raises GraderError, one line, where it cannot be made."""
+    place = Path(folder)
     try:
-        with zipfile.ZipFile(path) as archive:
-            part = archive.getinfo("docProps/custom.xml")
-            if part.file_size > _LARGEST_PROPERTIES_BYTES:
-                return None
-            with archive.open(part) as stream:
-                root = ElementTree.fromstring(stream.read(_LARGEST_PROPERTIES_BYTES))
-    except _NOT_OURS:
-        return None
-    for entry in root:
-        if entry.get("name") == KIND_PROPERTY:
-            return "".join(entry.itertext())
-    return None
+        place.mkdir(parents=True, exist_ok=True)
+    except FileExistsError as error:
+        raise GraderError(f"{place}: is a file; {what} need a folder. Name another one.") from error
+    except OSError as error:
+        raise GraderError(f"{place}: cannot be made ({error.strerror}). Choose another folder.") from error
+    return place
 
 
 def check_target(

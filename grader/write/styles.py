@@ -44,6 +44,18 @@ def mark_of(style: str) -> dict[str, Any]:
     return {mark: True} if mark else {}
 
 
+def book_options(**more: Any) -> dict[str, Any]:
+    """Options of an xlsxwriter workbook in which a text stays a text, in the font of the palette."""
+    page = palette()["page"]
+    return {
+        "strings_to_numbers": False,
+        "strings_to_formulas": False,
+        "strings_to_urls": False,
+        "default_format_properties": {"font_name": page["font"], "font_size": page["font_size"]},
+        **more,
+    }
+
+
 class Styles:
     """Formats of one workbook; the same properties give the same Format object."""
 
