@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -32,9 +32,17 @@ def _known_language(context: click.Context, parameter: click.Parameter, value: s
     return code
 
 
-def _path_option(*names: str, metavar: str, text: str, **more: Any) -> Callable[[Any], Any]:
+_PATH = click.Path(path_type=Path)
+
+
+def _path_option(*names: str, metavar: str | None, text: str, **more: Any) -> Callable[[Any], Any]:
     """An option that names a file or a folder."""
-    return click.option(*names, type=click.Path(path_type=Path), metavar=metavar, help=text, **more)
+    return click.option(*names, type=_PATH, metavar=metavar, help=text, **more)
+
+
+def _print(lines: Iterable[str], err: bool = False) -> None:
+    for line in lines:
+        click.echo(line, err=err)
 
 
 def _to_date(context: click.Context, parameter: click.Parameter, value: datetime | None) -> date | None:
@@ -119,12 +127,8 @@ class _Commands(click.Group):
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         if args and args[0] not in self.commands and all(Path(a).exists() for a in args):
             first = Path(args[0]).resolve()
-            args = [
-                "grade",
-                *args,
-                "-o",
-                str(first.parent / f"{first.stem if first.is_file() else first.name} graded.xlsx"),
-            ]
+            graded = first.parent / f"{first.stem if first.is_file() else first.name} graded.xlsx"
+            args = ["grade", *args, "-o", str(graded)]
             ctx.call_on_close(_wait_for_a_reader)
         return super().parse_args(ctx, args)
 
@@ -156,14 +160,9 @@ def main(context: click.Context) -> None:
     short_help="Grade workbooks, or folders of them, into one result workbook.",
     epilog="Example:  grader grade logs/ extra.xlsx -o result.xlsx --as-of 2026-03-31",
 )
-@click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option(
-    "-o",
-    "--output",
-    default="result.xlsx",
-    show_default=True,
-    type=click.Path(path_type=Path),
-    help="Where the result workbook goes.",
+@click.argument("paths", nargs=-1, required=True, type=_PATH)
+@_path_option(
+    "-o", "--output", default="result.xlsx", show_default=True, metavar=None, text="Where the result workbook goes."
 )
 @_judging_options
 @_as_of_option("The day from which everything is counted. Default: today.")
@@ -243,8 +242,7 @@ def grade_command(
 
         def tell(_: Any, tests: Any) -> None:
             lines = [] if quiet else test_lines(tests)
-            for line in [*lines, ""] if lines else []:
-                click.echo(line)
+            _print([*lines, ""] if lines else [])
 
         result = _with_bar(lambda tick: run(begun, as_of=as_of, progress=tick, told=tell, **options), quiet)
         if compare is not None:
@@ -254,27 +252,22 @@ def grade_command(
         if records is not None:
             result.list_records()
         result.write(output)
-        written = result.write_records(records) if records is not None else []
-        sent = result.write_reports(reports, str(period)) if reports is not None else []
-        copies, remarks = result.write_marked_copies(marked_copies) if marked_copies is not None else ([], [])
-    if not quiet:
-        for line in [*site_lines(result), "", *count_lines(result)]:
-            click.echo(line)
-    for line in result.cautions:
-        click.echo(line, err=True)
-    for line in problem_lines(result, ("refused", "query", "note") if verbose else ("refused",)):
-        click.echo(line, err=True)
-    if records is not None:
-        click.echo(f"Records and notices: {len(written)} in {records}")
-    if reports is not None:
-        click.echo(f"Reports: {len(sent)} in {reports}" if sent else f"Reports: nothing was tested in {period}")
-    if marked_copies is not None:
-        for line in remarks:
-            click.echo(line, err=True)
-        click.echo(f"Marked copies: {len(copies)} in {marked_copies}")
-    if compare is not None and not quiet:
-        click.echo(f"Changed since {compare.name}: {len(result.more['Changes'])} (sheet Changes)")
-    click.echo(f"Result: {output}")
+        written, remarks = [], []
+        if records is not None:
+            written.append(f"Records and notices: {len(result.write_records(records))} in {records}")
+        if reports is not None:
+            sent = len(result.write_reports(reports, str(period)))
+            written.append(f"Reports: {sent} in {reports}" if sent else f"Reports: nothing was tested in {period}")
+        if marked_copies is not None:
+            copies, remarks = result.write_marked_copies(marked_copies)
+            written.append(f"Marked copies: {len(copies)} in {marked_copies}")
+        if compare is not None and not quiet:
+            written.append(f"Changed since {compare.name}: {len(result.more['Changes'])} (sheet Changes)")
+    _print([] if quiet else [*site_lines(result), "", *count_lines(result)])
+    _print(result.cautions, err=True)
+    _print(problem_lines(result, ("refused", "query", "note") if verbose else ("refused",)), err=True)
+    _print(remarks, err=True)
+    _print([*written, f"Result: {output}"])
     raise SystemExit(1 if result.refused else 0)
 
 
@@ -301,7 +294,7 @@ def _with_bar(work: Callable[[Callable[[int, int], None] | None], Any], quiet: b
     short_help="Grade a folder again whenever a file in it changes.",
     epilog="Example:  grader watch logs/ -o result.xlsx --every 10",
 )
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=_PATH)
 @_path_option(
     "-o", "--output", metavar="RESULT.xlsx", text="Where the result workbook goes; it may lie in FOLDER.", required=True
 )
@@ -332,7 +325,7 @@ def watch_command(folder: Path, output: Path, seconds: float, **options: Any) ->
     epilog='Examples:  grader blank visit.xlsx;  grader blank next.xlsx --site "North yard" '
     "--from logs/;  grader blank next/ --due --months 3 --from logs/",
 )
-@click.argument("output", type=click.Path(path_type=Path))
+@click.argument("output", type=_PATH)
 @click.option("--site", metavar="NAME", help="Fill in this site's outlets from earlier visits, readings left empty.")
 @click.option("--client", metavar="NAME", help="Its client, where two clients have a site of that name.")
 @click.option(
@@ -347,9 +340,7 @@ def watch_command(folder: Path, output: Path, seconds: float, **options: Any) ->
     metavar="NUMBER",
     help="With --due: so many months of the Plan; a site that stands in several gets one blank. Default: 1.",
 )
-@click.option(
-    "--from", "folder", type=click.Path(path_type=Path), metavar="FOLDER", help="Where the earlier visits are."
-)
+@_path_option("--from", "folder", metavar="FOLDER", text="Where the earlier visits are.")
 @_as_of_option("Default: today.")
 @_language_option("the texts beside the cells and of the sheet for the reader")
 def blank_command(
@@ -391,33 +382,22 @@ def _next_blanks(
     from grader.write.safely import made_folder
 
     result = _with_bar(lambda tick: run(folder, as_of=as_of, language=language, progress=tick), False)
-    wanted: dict[tuple[str, str | None], int] = {}
+    tables = result.tests, result.due, result.actions, result.plant, [str(name) for name in result.log.files["name"]]
+
+    def write(path: Path, name: str, owner: str | None, more: str = "") -> None:
+        blank = next_visit(*tables, site=name, client=owner, language=language)
+        write_blank(path, **blank._asdict(), language=language)
+        click.echo(f"Blank: {path}{more}")
+
     if site is not None:
-        wanted[site, client] = 0
-    else:
-        for of_plan, outlets in sites_due(result.more["Plan"], result.due, result.options.as_of, months).items():
-            wanted[of_plan] = outlets
-        made_folder(output, "blanks")
-    files = [str(name) for name in result.log.files["name"]]
+        write(output, site, client)
+        return
+    wanted = sites_due(result.more["Plan"], result.due, result.options.as_of, months)
+    made_folder(output, "blanks")
     taken: list[str] = []
     for (name, owner), outlets in wanted.items():
-        blank = next_visit(
-            result.tests, result.due, result.actions, result.plant, files, site=name, client=owner, language=language
-        )
-        path = output
-        if site is None:
-            taken.append(safe_file_name(name, owner, taken))
-            path = output / taken[-1]
-        write_blank(
-            path,
-            visit=blank.visit,
-            rows=blank.rows,
-            notes=blank.notes,
-            hints=blank.hints,
-            last_time=blank.last_time,
-            language=language,
-        )
-        click.echo(f"Blank: {path}" + (f" (outlets due: {outlets})" if site is None else ""))
+        taken.append(safe_file_name(name, owner, taken))
+        write(output / taken[-1], name, owner, f" (outlets due: {outlets})")
     if not wanted:
         click.echo("No site has anything due by then.")
 
@@ -427,10 +407,8 @@ def _next_blanks(
     short_help="Write the register: instruments, tubes, plant, equipment, outlets.",
     epilog="Example:  grader register register.xlsx --from logs/",
 )
-@click.argument("output", type=click.Path(path_type=Path))
-@click.option(
-    "--from", "folder", type=click.Path(path_type=Path), metavar="FOLDER", help="Fill in what the logs already say."
-)
+@click.argument("output", type=_PATH)
+@_path_option("--from", "folder", metavar="FOLDER", text="Fill in what the logs already say.")
 @_language_option("the texts beside the cells and of the sheet for the reader")
 def register_command(output: Path, folder: Path | None, language: str) -> None:
     """Write the firm's register to OUTPUT: what is entered once and known at every visit.
@@ -452,8 +430,7 @@ def register_command(output: Path, folder: Path | None, language: str) -> None:
             result = _with_bar(lambda tick: run(folder, language=language, progress=tick), False)
             found = stated_lines(result.tests, [str(n) for n in result.log.files["name"]], language)
             write_register(output, lines=found.lines, notes=found.notes, language=language)
-            for line in problem_lines(result, ("refused",)):
-                click.echo(line, err=True)
+            _print(problem_lines(result, ("refused",)), err=True)
     click.echo(f"Register: {output}")
 
 
@@ -462,7 +439,7 @@ def register_command(output: Path, folder: Path | None, language: str) -> None:
     short_help="Show how a firm's own workbooks are understood.",
     epilog="Examples:  grader layout old-log.xlsx --save old-log.layout.toml   grader layout logs --save logs",
 )
-@click.argument("path", required=False, type=click.Path(path_type=Path), metavar="FILE_OR_FOLDER")
+@click.argument("path", required=False, type=_PATH, metavar="FILE_OR_FOLDER")
 @_path_option(
     "--save",
     metavar="LAYOUT.toml",
@@ -481,14 +458,12 @@ def layout_command(path: Path | None, save: Path | None, layouts: tuple[Path, ..
     from grader.show_layout import field_lines, show_layout
 
     if fields:
-        click.echo("\n".join(field_lines()))
-        return
+        return _print(field_lines())
     if path is None:
         raise NothingWritten("Name a file or a folder, or --fields.")
     with _stopping():
         shown = show_layout(path, layouts, save)
-    for line in shown.lines:
-        click.echo(line)
+    _print(shown.lines)
     raise SystemExit(0 if shown.tables else 1)
 
 
@@ -509,21 +484,13 @@ def limits_command(ruleset: str | None) -> None:
         return
     with _stopping():
         rules = load_ruleset(ruleset)
-    for line in rule_facts(rules):
-        click.echo(line)
-    click.echo()
-    rows = limits_table([rules])
-    _print_table(
-        ["Parameter", "Condition", "Limit", "Source confidence", "Clause", "Judges", "Standard uncertainty"], rows
-    )
+    _print([*rule_facts(rules), ""])
+    columns = ("Parameter", "Condition", "Limit", "Source confidence", "Clause", "Judges", "Standard uncertainty")
+    rows = [dict(zip(columns, columns)), *limits_table([rules])]
+    widths = {c: max(len(r[c]) for r in rows) for c in columns}
+    _print("  ".join(f"{row[c]:{w}}" for c, w in widths.items()).rstrip() for row in rows)
     if rules.note:
         click.echo(f"\n{rules.note}")
-
-
-def _print_table(columns: list[str], rows: list[dict[str, str]]) -> None:
-    widths = [max(len(c), *(len(r[c]) for r in rows)) for c in columns]
-    for row in [dict(zip(columns, columns)), *rows]:
-        click.echo("  ".join(f"{row[c]:{w}}" for c, w in zip(columns, widths)).rstrip())
 
 
 @main.command(
@@ -541,18 +508,13 @@ def dewpoint_command(water: float, pressure: float, multiplier: float, atmospher
     """Dew point of WATER mg/m³ (at 20 °C and 1013.25 hPa) at one line pressure, step by step with its uncertainty."""
     from grader.show_dewpoint import dewpoint_lines
 
-    for value, least, name in (
-        (water, 0.0, "WATER"),
-        (multiplier, 1.0, "--multiplier"),
-        (pressure, 0.0, "--pressure"),
-        (atmospheric, 500.0, "--atmospheric"),
-    ):
+    given = {"WATER": water, "--multiplier": multiplier, "--pressure": pressure, "--atmospheric": atmospheric}
+    for (name, value), least in zip(given.items(), (0.0, 1.0, 0.0, 500.0)):
         if not value >= least:
             raise NothingWritten(f"{name} {value:g} is below {least:g}.")
     if atmospheric > 1100.0:
         raise NothingWritten(f"--atmospheric {atmospheric:g} hPa is no station pressure (500 to 1100 hPa).")
-    for line in dewpoint_lines(water, pressure, multiplier, atmospheric):
-        click.echo(line)
+    _print(dewpoint_lines(water, pressure, multiplier, atmospheric))
 
 
 if __name__ == "__main__":
