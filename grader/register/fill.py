@@ -95,7 +95,7 @@ def _doubled(register: Register, problems: Problems) -> None:
         if name == RESULTS:  # asked about where two are of one test
             continue
         lines = register.sheets[name]
-        key = keys_of(lines, sheet.identity) if len(lines) else np.empty(0, dtype=object)
+        key = keys_of(lines, sheet.identity)
         if sheet.several and len(lines):
             day = lines[sheet.several]
             # Calibrations of which only the end is known, as `--from` writes them, follow one another by that.
@@ -208,8 +208,9 @@ class _Filling:
 
     def _outlet_pairs(self) -> tuple[np.ndarray, np.ndarray]:
         lines = self.register.sheets[OUTLETS]
-        test, line = pairs_of(self.site + "\1" + self.tests["outlet_key"].to_numpy(dtype=object), self._of(lines))
-        client = keys_of(lines, ["client"]) if len(lines) else np.empty(0, dtype=object)
+        outlet = self.site + "\1" + self.tests["outlet_key"].to_numpy(dtype=object)
+        test, line = pairs_of(outlet, keys_of(lines, ["site", "outlet"]))
+        client = keys_of(lines, ["client"])
         # A line without a client is of the only client that has a site of that name.
         clients = pd.Series(self.client).groupby(self.site).transform("nunique").to_numpy()
         blank = client[line] == ""
@@ -218,15 +219,10 @@ class _Filling:
         self.register.say(self.problems, "register_client_missing", OUTLETS, unsure, "client")
         return test[fits], line[fits]
 
-    @staticmethod
-    def _of(lines: pd.DataFrame) -> np.ndarray:
-        return keys_of(lines, ["site", "outlet"]) if len(lines) else np.empty(0, dtype=object)
-
     def _plant_pairs(self, chosen: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         lines = self.register.sheets[PLANT].iloc[chosen]
         system = self.new.get("system_key", self.tests["system_key"].to_numpy(dtype=object))
-        key = keys_of(lines, ["site", "system"]) if len(lines) else np.empty(0, dtype=object)
-        test, line = pairs_of(self.site + "\1" + system, key)
+        test, line = pairs_of(self.site + "\1" + system, keys_of(lines, ["site", "system"]))
         return test, chosen[line]
 
     # -- fields -------------------------------------------------------------------------------------------
@@ -249,7 +245,8 @@ class _Filling:
         if not told.any():
             return
         at = np.flatnonzero(told & (self._now(f"{name}_state") == BLANK))
-        self._put(name, at, {e: lines[f"{column}{e}"].to_numpy()[line[at]] for e in self._endings(name)})
+        endings = _NUMBER if FIELDS[name].kind == "number" else ("", "_state")
+        self._put(name, at, {e: lines[f"{column}{e}"].to_numpy()[line[at]] for e in endings})
         self._note(name, sheet, at, line[at], column)
         if name in _NOT_ASKED:
             return
@@ -263,11 +260,7 @@ class _Filling:
         else:
             differs = np.array([name_key(str(a)) != name_key(str(b)) for a, b in zip(stated, ours)], dtype=bool)
         differs = differs & readable & self.visited[written]
-        self._ask(name, sheet, written[differs], line[written[differs]], column)
-
-    @staticmethod
-    def _endings(name: str) -> tuple[str, ...]:
-        return _NUMBER if FIELDS[name].kind == "number" else ("", "_state")
+        self._ask(name, sheet, written[differs], line[written[differs]], stated[differs], column)
 
     def _put(self, name: str, at: np.ndarray, values: dict[str, np.ndarray]) -> None:
         if not len(at):
@@ -281,23 +274,19 @@ class _Filling:
         here = self.visited[at]
         self.used.add(name, at[here], self.tests["file"].to_numpy(), sheet, line[here], column)
 
-    def _source(self, sheet: str, first: int, last: int, column: str) -> str:
-        file, named, cell = self.register.cell(sheet, int(first), column)
-        end = self.register.cell(sheet, int(last), column)[2]
-        return f"{self.register.file_names[file]}, {named}!{cell}" + (f":{end}" if end != cell else "")
-
-    def _ask(self, name: str, sheet: str, at: np.ndarray, line: np.ndarray, column: str) -> None:
-        """One question a file, field and line, with how many tests it is about."""
-        group = group_codes(self.tests["file"].to_numpy()[at], line) if len(at) else np.empty(0, dtype=np.int64)
+    def _ask(self, name: str, sheet: str, at: np.ndarray, line: np.ndarray, stated: np.ndarray, column: str) -> None:
+        """One question a file, line and what it states, with how many tests it is about."""
+        if not len(at):
+            return
+        group = group_codes(self.tests["file"].to_numpy()[at], line, stated)
         for members in pd.Series(np.arange(len(at))).groupby(group).indices.values():
-            first, of = at[members[0]], int(line[members[0]])
-            value = self.register.sheets[sheet][column].iloc[of]
+            file, named, cell = self.register.cell(sheet, int(line[members[0]]), column)
             self.problems.add_tests(
                 "register_differs",
-                [int(self.tests.index.to_numpy()[first])],
+                [int(self.tests.index.to_numpy()[at[members[0]]])],
                 name,
-                stated=_shown(value),
-                source=self._source(sheet, of, of, column),
+                stated=_shown(stated[members[0]]),
+                source=f"{self.register.file_names[file]}, {named}!{cell}",
                 count=len(members),
             )
 
@@ -334,7 +323,7 @@ class _Filling:
         """What the equipment of the outlet needs, as often as it is used at once by the register, or ran if that is more."""
         lines, outlets = self.register.sheets[EQUIPMENT], self.register.sheets[OUTLETS]
         named = by_unique(np.where(self._now("equipment") == "", "", self._now("equipment")), name_key)
-        key = keys_of(lines, ["equipment"]) if len(lines) else np.empty(0, dtype=object)
+        key = keys_of(lines, ["equipment"])
         at = self._pick(1, number, EQUIPMENT, pairs_of(named, key))
         unknown = np.flatnonzero((named != "") & ~np.isin(named.astype(str), key.astype(str)) & self.visited)
         numbers, names = self.tests.index.to_numpy()[unknown], self._now("equipment")[unknown].tolist()
@@ -380,20 +369,8 @@ class _Filling:
         self._note(NEED, EQUIPMENT, here, at[here], NEED)
         written = told & (self.tests[f"{NEED}_state"].to_numpy() == READ) & (whole["_state"] == READ) & self.visited
         differs = written & (np.abs(self.tests[NEED].to_numpy(dtype=float) - whole[""].astype(float)) > 1e-9)
-        for line in np.unique(at[differs]):
-            for all_at_once in np.unique(together[differs & (at == line)]):
-                mine = np.flatnonzero(differs & (at == line) & (together == all_at_once))
-                _, once = np.unique(self.tests["file"].to_numpy()[mine], return_index=True)
-                for first in mine[once]:
-                    count = int((self.tests["file"].to_numpy()[mine] == self.tests["file"].to_numpy()[first]).sum())
-                    self.problems.add_tests(
-                        "register_differs",
-                        [int(self.tests.index.to_numpy()[first])],
-                        NEED,
-                        stated=_shown(float(whole[""][first])),
-                        source=self._source(EQUIPMENT, line, line, NEED),
-                        count=count,
-                    )
+        asked = np.flatnonzero(differs)
+        self._ask(NEED, EQUIPMENT, asked, at[asked], whole[""][asked], NEED)
 
     def _tubes(self) -> None:
         """Expiry of the lots in use. A lot that stands twice has the earlier; one that cannot be read is not in date."""
@@ -402,7 +379,7 @@ class _Filling:
             return
         of, lot = text(lines, "parameter"), keys_of(lines, ["tube_lot"])
         for tube, parameter in _TUBES.items():
-            used = by_unique(text(self.tests, f"{tube}_tube_lot"), lambda t: name_key(t) if t else "")
+            used = keys_of(self.tests, [f"{tube}_tube_lot"])
             mine = np.flatnonzero(of == parameter.name)
             test, line = pairs_of(used, lot[mine])
             chosen = _earliest(len(used), test, mine[line], lines, "tube_expiry", self.day)
@@ -420,7 +397,7 @@ class _Filling:
         lines = self.register.sheets[INSTRUMENTS]
         if not len(lines):
             return
-        used = by_unique(text(self.tests, "instrument"), lambda t: name_key(t) if t else "")
+        used = keys_of(self.tests, ["instrument"])
         # Of several lines of one day of calibration the due day that comes first, or the one that cannot be read.
         key, unread = keys_of(lines, ["instrument"]), lines["calibration_due_state"] == UNREADABLE
         alike = lines.assign(unread=unread).groupby([key, "calibrated_on"])
@@ -440,11 +417,8 @@ class _Filling:
         past = (due_state[line] == READ) & (due[line] == last) & (day > last)
         rank = np.select([covers, unsure, past], [0, 1, 2], 3)
         # Of two that cover the day the one that ends first.
-        order = np.lexsort((due[line], rank, test))
-        kept = order[(rank[order] < 3)]
-        kept = kept[np.append(True, np.diff(test[kept]) != 0)] if len(kept) else kept
-        chosen = np.full(len(used), -1, dtype=np.int64)
-        chosen[test[kept]] = line[kept]
+        some = rank < 3
+        chosen = _first(len(used), test[some], line[some], rank[some], due[line[some]])
         self._take("calibration_due", INSTRUMENTS, chosen)
         open_ended = np.flatnonzero((begin_state == BLANK) & (due_state == READ) & np.isin(np.arange(len(lines)), line))
         self.register.say(self.problems, "register_not_from_when", INSTRUMENTS, open_ended, "calibrated_on")
@@ -457,10 +431,14 @@ def _earliest(
     state, date = lines[f"{column}_state"].to_numpy()[line], lines[column].to_numpy()[line]
     over = (state == READ) & (date < day.astype("datetime64[s]")[test])
     rank = np.select([over, state == UNREADABLE, state == READ], [0, 1, 2], 3)
-    order = np.lexsort((date, rank, test))
-    first = order[np.append(True, np.diff(test[order]) != 0)] if len(order) else order
+    return _first(count, test, line, rank, date)
+
+
+def _first(count: int, test: np.ndarray, line: np.ndarray, rank: np.ndarray, date: np.ndarray) -> np.ndarray:
+    """Of the lines of each test the one of the lowest rank, and of these of the earliest date: int (count,), -1 for none."""
+    order = np.lexsort((date, rank, test))[::-1]
     chosen = np.full(count, -1, dtype=np.int64)
-    chosen[test[first]] = line[first]
+    chosen[test[order]] = line[order]  # the last one put in stays
     return chosen
 
 

@@ -8,11 +8,11 @@ import pandas as pd
 from grader.columns import PARAMETER_BY_NAME, READ, UNREADABLE
 from grader.data import load_toml
 from grader.figures import fixed
-from grader.frames import by_unique, client_and_site, text, with_columns
-from grader.normalise import name_key
+from grader.frames import client_and_site, text, with_columns
 from grader.problems import Problems
 from grader.read.register import Register
 from grader.register.lines import keys_of, pairs_of
+from grader.review.history import months_after
 from grader.review.shown import shown
 from grader.review.works import parts_named
 
@@ -38,8 +38,8 @@ def plant_table(tests: pd.DataFrame, register: Register, as_of: np.datetime64) -
     changed = lines["changed_on"].to_numpy().astype("datetime64[D]")
     order = np.argsort(np.where(np.isnat(changed), np.datetime64("0001-01-01"), changed), kind="stable")
     order = order[~(changed[order] > as_of)]
-    key = keys_of(lines, ["site", "system", "part", "serial_number"]) if len(lines) else np.empty(0, dtype=object)
-    part = keys_of(lines, ["site", "system", "part"]) if len(lines) else key
+    key = keys_of(lines, ["site", "system", "part", "serial_number"])
+    part = keys_of(lines, ["site", "system", "part"])
     # A part that was replaced by another of its kind on a later day is gone; two of one day stand side by side.
     last = pd.Series(changed[order]).groupby(part[order]).transform("max").to_numpy()
     kept = order[np.isnat(changed[order]) | (changed[order] == last)]
@@ -49,7 +49,8 @@ def plant_table(tests: pd.DataFrame, register: Register, as_of: np.datetime64) -
     hours = np.where(hours >= 0, hours, np.nan)  # a new counter: not known
     every_h, every_m = _figure(now, "every_hours"), _figure(now, "every_months")
     begin = changed[kept]
-    due = _months_after(begin, every_m)
+    due = months_after(begin, np.nan_to_num(every_m).astype(np.int64))
+    due[np.isnan(every_m)] = np.datetime64("NaT")
     left = np.where(np.isnat(due), np.nan, (due - as_of).astype("timedelta64[D]").astype(float))
     by_hours = hours >= every_h
     unknown = np.any([now[f"{c}_state"].to_numpy() == UNREADABLE for c in _OF_STATE], axis=0)
@@ -146,7 +147,7 @@ def query_plant(tests: pd.DataFrame, register: Register, problems: Problems, as_
 
 def _places(tests: pd.DataFrame) -> np.ndarray:
     """Site and system of each test, as names are compared: object (n,)."""
-    return client_and_site(tests)[1] + "\1" + by_unique(text(tests, "system"), lambda t: name_key(t) if t else "")
+    return client_and_site(tests)[1] + "\1" + keys_of(tests, ["system"])
 
 
 def _beside(tests: pd.DataFrame, lines: pd.DataFrame, as_of: np.datetime64) -> tuple[np.ndarray, np.ndarray]:
@@ -200,13 +201,3 @@ def _hours(tests: pd.DataFrame, lines: pd.DataFrame, as_of: np.datetime64) -> np
     order = np.argsort(day[test], kind="stable")
     found[line[order]] = tests["compressor_hours"].to_numpy(dtype=float)[test[order]]
     return found
-
-
-def _months_after(day: np.ndarray, months: np.ndarray) -> np.ndarray:
-    """Calendar months later, the last day of a month that is too short; NaT where either is not known."""
-    known = ~np.isnat(day) & ~np.isnan(months)
-    whole = np.where(known, months, 0).astype("timedelta64[M]")
-    month = day.astype("datetime64[M]") + whole
-    last = (month + 1).astype("datetime64[D]") - 1
-    on = np.minimum(month.astype("datetime64[D]") + (day - day.astype("datetime64[M]")), last)
-    return np.where(known, on, np.datetime64("NaT", "D"))
