@@ -148,14 +148,10 @@ def _read_results(found: Register, raw: pd.DataFrame, problems: Problems, langua
     """
     lines = found.sheets[RESULTS]
     count = len(lines)
-    blank, results = np.full(count, np.nan), cell_values(raw, "result")[0]
-    made: dict[str, np.ndarray] = {
-        "figure": np.full(count, None, dtype=object),
-        "figure_lower": blank,
-        "figure_upper": blank.copy(),
-    }
-    made |= {f"figure_{e}": np.zeros(count, dtype=np.int8) for e in ("open", "state", "how")}
-    made["figure_text"] = np.full(count, None, dtype=object)
+    results = cell_values(raw, "result")[0]
+    made: dict[str, np.ndarray] = {f"figure{end}": np.full(count, None, dtype=object) for end in ("", "_text")}
+    made |= {f"figure_{end}": np.full(count, np.nan) for end in ("lower", "upper")}
+    made |= {f"figure_{end}": np.zeros(count, dtype=np.int8) for end in ("open", "state", "how")}
     parameter, stated = text(lines, "parameter"), text(lines, "unit")
     keys = np.array([p.key if (p := PARAMETER_BY_NAME.get(n)) else "" for n in parameter], dtype=object)
     other = np.flatnonzero(~np.isin(keys, list(LABORATORY)) & (lines["parameter_state"].to_numpy() != UNREADABLE))
@@ -185,25 +181,14 @@ def _read_results(found: Register, raw: pd.DataFrame, problems: Problems, langua
         _at_cells(said, found, RESULTS, rows, problems, language, "result")
         told = {t for b in said.batches for t in b.tests or ()}
         state = made["figure_state"][mine]
-        silent = mine[(state == UNREADABLE) & ~np.isin(mine, list(told))]
-        found.say(problems, "laboratory_word", RESULTS, [i for i in silent if i in mine[words_of_tubes]], "result")
-        unit = [i for i in silent if i not in mine[words_of_tubes]]
-        found.say(problems, "laboratory_unit", RESULTS, unit, "unit", usual=FIELDS[name].unit)
-    made["figure_text"] = np.array(
-        [
-            # What was written as a fraction of one is shown as it was read, in the unit beside it.
-            " ".join(
-                x
-                for x in (
-                    "" if r is None or r != r else plain(figure) if how == FRACTION else shown(r),
-                    u if f != "odour" else "",
-                )
-                if x
-            )
-            for r, u, f, how, figure in zip(results, stated, keys, made["figure_how"], made["figure"])
-        ],
-        dtype=object,
-    ).reshape(count)
+        silent = (state == UNREADABLE) & ~np.isin(mine, list(told))
+        found.say(problems, "laboratory_word", RESULTS, mine[silent & words_of_tubes], "result")
+        found.say(problems, "laboratory_unit", RESULTS, mine[silent & ~words_of_tubes], "unit", usual=FIELDS[name].unit)
+    for i, (result, unit) in enumerate(zip(results, stated)):
+        # What was written as a fraction of one is shown as it was read, in the unit beside it.
+        fraction = made["figure_how"][i] == FRACTION
+        figure = "" if result is None or result != result else plain(made["figure"][i]) if fraction else shown(result)
+        made["figure_text"][i] = " ".join(filter(None, (figure, unit if keys[i] != "odour" else "")))
     found.sheets[RESULTS] = lines.assign(key=keys, **made)
 
 

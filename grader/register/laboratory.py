@@ -192,13 +192,8 @@ class _Pairs:
         here = (near["reference"] != "") | (meant != "") & (np.abs(day - on) <= _NEAR)
         here |= known & np.isnat(on) & (reference == "")
         written = text(self.tests, "laboratory_reference")
-        references = by_unique(written, lambda t: name_key(t) if t else "")
-        names = dict(
-            zip(
-                [*self.site, *self.outlet, *references],
-                [*text(self.tests, "site"), *text(self.tests, "outlet"), *written],
-            )
-        )
+        keys = [*self.site, *self.outlet, *keys_of(self.tests, ["laboratory_reference"])]
+        names = dict(zip(keys, [*text(self.tests, "site"), *text(self.tests, "outlet"), *written]))
         whole = self.tests["file"].nunique() > 1
         for name, other in near.items():
             for line in np.flatnonzero((column == name) & (here | whole)).tolist():
@@ -251,7 +246,7 @@ class _Filling:
         rest: dict[str, np.ndarray] = {}
         slots: list[tuple[list[np.ndarray], dict[str, np.ndarray]]] = []
         told = np.isin(self.key, list(LABORATORY)) & (self.state[self.line] != BLANK)
-        for key, name in LABORATORY.items():
+        for key in LABORATORY:
             mine = np.flatnonzero(told & (self.key == key))
             if not len(mine):
                 continue
@@ -259,7 +254,7 @@ class _Filling:
             mine = mine[np.lexsort((self.line[mine], ~self.sure[mine], self.test[mine]))]
             turn = pd.Series(mine).groupby(self.test[mine]).cumcount().to_numpy()
             in_blank = (turn == 0) & self.sure[mine] & ~filled[self.test[mine]]
-            self._put(base, key, name, mine[in_blank])
+            self._put(base, key, mine[in_blank], {})
             rest[key] = mine[~in_blank]
             twice = mine[turn > 0]
             self.register.say(self.problems, "laboratory_twice", RESULTS, np.unique(self.line[twice]), "result")
@@ -270,29 +265,22 @@ class _Filling:
                     slots.append(([], {}))
                 here = pairs[again == number]
                 slots[number][0].append(self.test[here])
-                self._put(slots[number][1], key, LABORATORY[key], here, base)
+                self._put(slots[number][1], key, here, base)
         self.problems.filled |= {name: base[name] for name in LABORATORY.values() if name in base}
         base |= self._awaited(given, told)
         if told.any():
             base["laboratory"] = self._texts(np.flatnonzero(told & (self.key == self.of[self.line])))
         return Joined(with_columns(self.tests, base), [(np.unique(np.concatenate(at)), new) for at, new in slots])
 
-    def _put(
-        self,
-        new: dict[str, np.ndarray],
-        key: str,
-        name: str,
-        pairs: np.ndarray,
-        under: Mapping[str, np.ndarray] | None = None,
-    ) -> None:
+    def _put(self, new: dict[str, np.ndarray], key: str, pairs: np.ndarray, under: Mapping[str, np.ndarray]) -> None:
         """The results of some pairs as what was read of their parameter; under : columns that hold where none is put."""
-        at, line = self.test[pairs], self.line[pairs]
+        at, line, name = self.test[pairs], self.line[pairs], LABORATORY[key]
         number = FIELDS[name].kind == "number"
 
         def column(full: str, values: Any) -> None:
             if full not in new:
-                before = (under or {}).get(full)
-                new[full] = (self.tests[full].to_numpy() if before is None else before).copy()
+                own = self.tests[full].to_numpy() if full in self.tests else np.zeros(len(self.tests), dtype=bool)
+                new[full] = under.get(full, own).copy()
             new[full][at] = values
 
         for other in _ON_SITE[key] if len(_ON_SITE[key]) > 1 else ():
@@ -306,10 +294,7 @@ class _Filling:
             if not number and ending == "":
                 values = np.where(pd.isna(values), "", values)
             column(f"{name}{ending}", values)
-        flag = f"{key}_laboratory"
-        if flag not in new:
-            new[flag] = (under or {}).get(flag, np.zeros(len(self.tests), dtype=bool)).copy()
-        new[flag][at] = True
+        column(f"{key}_laboratory", True)
 
     def _awaited(self, given: np.ndarray, told: np.ndarray) -> dict[str, np.ndarray]:
         """Bits of JUDGED that each test awaits: all until a result comes, then those announced by a line without one."""
