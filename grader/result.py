@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from grader import __version__
-from grader.columns import ALWAYS, SHEET_ORDER, TEST_FAIL, TEST_INCOMPLETE, TEST_NEAR, TEST_PASS
+from grader.columns import ALWAYS, SHEET_ORDER, TEST_WORDS
 from grader.judge.also import check_also
 from grader.judge.assign import DEFAULT_RULES
 from grader.judge.decision import decision_text
@@ -97,6 +97,11 @@ class Result:
         return self.tests if self.named is None else self.tests[self.tests["file"].to_numpy() < self.named]
 
     @property
+    def inputs(self) -> list[Path]:
+        """The files that were read; none of them is ever written over."""
+        return [Path(p) for p in self.log.files["path"]]
+
+    @property
     def refused(self) -> bool:
         """Whether some file or row could not be graded, or the count of rows does not hold: exit status 1."""
         return bool((self.problems["Severity"] == "refused").any()) or bool(self.unbalanced)
@@ -156,7 +161,7 @@ class Result:
             pages=self.pages,
             properties=self.properties(),
             created=created,
-            inputs=[Path(p) for p in self.log.files["path"]],
+            inputs=self.inputs,
             language=self.options.language,
         )
 
@@ -188,12 +193,7 @@ class Result:
             self.tests, found, as_of=self.options.as_of, version=__version__, language=self.options.language
         )
         return write_records(
-            folder,
-            records,
-            notices,
-            created=created,
-            language=self.options.language,
-            inputs=[Path(p) for p in self.log.files["path"]],
+            folder, [*records, *notices], created=created, language=self.options.language, inputs=self.inputs
         )
 
     def write_reports(self, folder: str | os.PathLike[str], period: str, created: datetime | None = None) -> list[Path]:
@@ -215,8 +215,7 @@ class Result:
             decision_rule=decision_text(self.rulesets, self.options.language),
             language=self.options.language,
         )
-        inputs = [Path(p) for p in self.log.files["path"]]
-        return write_records(folder, reports, [], created=created, language=self.options.language, inputs=inputs)
+        return write_records(folder, reports, created=created, language=self.options.language, inputs=self.inputs)
 
     def list_records(self) -> None:
         """Add the sheet Records: number, site, day and files of every record, and what supersedes what."""
@@ -246,13 +245,7 @@ class Result:
         """
         from grader.write.marked import write_marked_copies
 
-        return write_marked_copies(
-            folder,
-            self.each_problem(),
-            self.log.files,
-            language=self.options.language,
-            inputs=[Path(p) for p in self.log.files["path"]],
-        )
+        return write_marked_copies(folder, self.each_problem(), self.log.files, language=self.options.language)
 
     def compare(self, old_result: str | os.PathLike[str]) -> None:
         """Add the sheet Changes: the verdicts that differ from those of an earlier result, and why.
@@ -297,10 +290,7 @@ def counts(result: Result) -> dict[str, int]:
         "files": len(files),
         "files_refused": int((files["State"] == "refused").sum()),
         "tests": len(verdict),
-        "pass": int((verdict == TEST_PASS).sum()),
-        "near limit": int((verdict == TEST_NEAR).sum()),
-        "incomplete": int((verdict == TEST_INCOMPLETE).sum()),
-        "fail": int((verdict == TEST_FAIL).sum()),
+        **{word: int((verdict == code).sum()) for code, word in enumerate(TEST_WORDS)},
         "rows_refused": int(files["Rows refused"].sum()),
         "queries": int((result.problems["Severity"] == "query").sum()),
     }

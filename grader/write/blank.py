@@ -38,6 +38,7 @@ LAST_TIME = "last_time"
 LONGEST_LIST, LONGEST_FORMULA, LONGEST_MESSAGE, LONGEST_HEADER = 255, 255, 255, 255
 ONE_PAGE_PT = 700.0  # of the sheet for the reader: made smaller, to 70 % at least, it is one page
 _ODD, _DATE, _TIME, _MOMENT = "General", "yyyy-mm-dd", "hh:mm", "yyyy-mm-dd hh:mm"
+_BETWEEN = {"date": ("date", date(2000, 1, 1), date(2099, 12, 31)), "time": ("decimal", 0, 1)}  # checks of cells
 _SHOWN = {"text": "@", "date": _DATE, "time": _TIME}  # number format of each kind of field
 
 
@@ -216,13 +217,8 @@ class Form:
 
     def format(self, **more: Any) -> Format:
         """A cell format, made once for each look."""
-        look = {
-            "font_name": self.look["font"],
-            "font_size": self.look["entry_size"],
-            "valign": "vcenter",
-            "font_color": self.colours["ink"],
-            **more,
-        }
+        look = {"font_name": self.look["font"], "font_size": self.look["entry_size"], "valign": "vcenter"}
+        look |= {"font_color": self.colours["ink"], **more}
         key = tuple(sorted(look.items()))
         if key not in self.formats:
             self.formats[key] = self.book.add_format(look)
@@ -256,7 +252,7 @@ class Form:
         """Format of a cell to write in: text as text, so that zeros in front stay; dates as 2026-03-31."""
         num_format = _SHOWN.get(field.kind, _ODD)
         if isinstance(value, datetime):
-            num_format = _DATE if (value.hour, value.minute, value.second) == (0, 0, 0) else _MOMENT
+            num_format = _MOMENT if (value.hour, value.minute, value.second) != (0, 0, 0) else _DATE
         elif isinstance(value, date):
             num_format = _DATE
         elif isinstance(value, (time, timedelta)):
@@ -313,39 +309,18 @@ class Form:
         elif field.kind == "number":
             low, high = usual_range(field)
             formula = number_check(xl_rowcol_to_cell(row, column), field, supply_cell)
-            trade_words = self.look["trade_words"].get(field.name, ["n/a"])
-            message, airline = texts["not_usual"], self.look["airline_ceiling"].get(field.name)
-            if airline and supply_cell:
-                message = texts["not_usual_airline"]
-            rule = {
-                "validate": "custom",
-                "value": formula,
-                "error_message": message.format(
-                    low=f"{low:g}",
-                    high=f"{high:g}",
-                    unit=field.unit,
-                    airline=airline,
-                    texts=", ".join(["<5", *trade_words[:2]]),
-                ),
-            }
+            airline = self.look["airline_ceiling"].get(field.name)
+            known = ", ".join(["<5", *self.look["trade_words"].get(field.name, ["n/a"])[:2]])
+            message = texts["not_usual_airline" if airline and supply_cell else "not_usual"].format(
+                low=f"{low:g}", high=f"{high:g}", unit=field.unit, airline=airline, texts=known
+            )
+            rule = {"validate": "custom", "value": formula, "error_message": message}
             if len(formula) > LONGEST_FORMULA:
                 raise ValueError(f"the check of {field.heading} is longer than a sheet allows")
-        elif field.kind == "date":
-            rule = {
-                "validate": "date",
-                "criteria": "between",
-                "minimum": date(2000, 1, 1),
-                "maximum": date(2099, 12, 31),
-                "error_message": texts["not_a_date"],
-            }
-        elif field.kind == "time":
-            rule = {
-                "validate": "decimal",
-                "criteria": "between",
-                "minimum": 0,
-                "maximum": 1,
-                "error_message": texts["not_a_time"],
-            }
+        elif field.kind in _BETWEEN:
+            validate, first, last = _BETWEEN[field.kind]
+            rule = {"validate": validate, "criteria": "between", "minimum": first, "maximum": last}
+            rule["error_message"] = texts[f"not_a_{field.kind}"]
         if "error_message" in rule:
             rule |= {"error_type": "warning", "error_title": texts["look_again"]}
         message = self.message(sheet, field)
@@ -410,12 +385,8 @@ class Form:
         before = ""
         sheet.set_row(0, self.look["heading_height"])
         for column, field in enumerate(fields):
-            sheet.set_column(
-                column,
-                column,
-                self.widths.get(field.name, self.widths["default"]),
-                self.format(num_format=_SHOWN.get(field.kind, _ODD)),
-            )
+            width = self.widths.get(field.name, self.widths["default"])
+            sheet.set_column(column, column, width, self.format(num_format=_SHOWN.get(field.kind, _ODD)))
             group = self.group.get(field.name, {}).get("name", "")
             self.put(sheet, 0, column, field.heading, self.heading(field, False, group != before))
             before = group
@@ -506,17 +477,14 @@ class Blank(Form):
         self.paper(sheet, *self.about(visit))
         for column, width in enumerate(self.look["visit_widths"]):
             sheet.set_column(column, column, width)
-        hint = self.format(
-            font_size=self.look["heading_size"], font_color=self.colours["hint"], text_wrap=True, indent=1
-        )
+        quiet = {"font_color": self.colours["hint"]}
+        hint = self.format(font_size=self.look["heading_size"], text_wrap=True, indent=1, **quiet)
         before, row = "", -1
         for name in VISIT_FIELDS:
             field, row = FIELDS[name], row + 1
             if name in self.look["few_need_from"]:  # no label of it is a field's, and no value stands beside it
                 sheet.set_row(row, self.look["row_height"] * 0.88)
-                self.put(
-                    sheet, row, 0, self.text["few_need"], self.format(italic=True, font_color=self.colours["hint"])
-                )
+                self.put(sheet, row, 0, self.text["few_need"], self.format(italic=True, **quiet))
                 row += 1
             begins = self.group.get(name, {}).get("name", "") != before
             before = self.group.get(name, {}).get("name", "")
@@ -566,13 +534,8 @@ class Blank(Form):
     def guide(self) -> None:
         """The sheet for the reader: what to do before, cautions, filling in, notation, words to pick from."""
         texts, groups = self.words["blank_readme"], self.look["group"]
-        colours = [
-            (
-                self.words["blank_group"][g["name"]],
-                ", ".join(FIELDS[n].heading for n in g["fields"] if FIELDS[n].sheet != "extra"),
-            )
-            for g in groups
-        ]
+        fields = [[FIELDS[n].heading for n in g["fields"] if FIELDS[n].sheet != "extra"] for g in groups]
+        colours = [(self.words["blank_group"][g["name"]], ", ".join(of)) for g, of in zip(groups, fields)]
         choices = [(f.heading, ", ".join(f.words)) for f in FIELDS.values() if f.kind == "word" and f.sheet != "extra"]
         self.reader_sheet(
             [

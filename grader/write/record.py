@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path, PurePath
 
@@ -24,8 +24,7 @@ MOST_OF_A_NAME = 1000
 
 def write_records(
     folder: str | os.PathLike[str],
-    records: Sequence[Record],
-    notices: Sequence[Record],
+    records: Iterable[Record],
     *,
     created: datetime | None = None,
     inputs: Iterable[Path] = (),
@@ -39,7 +38,7 @@ def write_records(
 
     created : time in the document properties; else SOURCE_DATE_EPOCH of the environment; else now.
     inputs  : files that were read; none of them is ever written over.
-    Returns : the files, one a record, then one a notice, in order.
+    Returns : the files, one a record, in order.
     Raises  : GraderError, one line, where the folder or a file cannot be written. Files before it are whole.
     """
     place = made_folder(folder, "records")
@@ -49,7 +48,7 @@ def write_records(
     except OSError as error:
         raise GraderError(f"{place}: cannot be read ({error.strerror}). Choose another folder.") from error
     paths = []
-    for record in (*records, *notices):
+    for record in records:
         path, same = _target(place, record, there)
         there[path.name.casefold()] = path
         paths.append(path)

@@ -54,17 +54,7 @@ HEIGHTS_ROWS = 500  # rows whose height is worked out at a time
 TALLEST_LINES = 31  # a row may be 409 points high
 WIDTH_ROWS = 5_000  # the first rows say how wide a column of texts has to be
 CHUNK_ROWS = 10_000  # rows turned into plain values at a time, which bounds the memory
-_STANDARD_PROPERTIES = (
-    "title",
-    "subject",
-    "author",
-    "manager",
-    "company",
-    "category",
-    "keywords",
-    "comments",
-    "status",
-)
+_STANDARD_PROPERTIES = frozenset("title subject author manager company category keywords comments status".split())
 _LONGEST_PROPERTY = 255
 
 
@@ -200,11 +190,8 @@ class _Job:
             if name not in self.frames or len(tinted) != len(self.frames[name]):
                 raise ValueError(f"colours of {name!r} do not fit its frame")
         for name, link in self.links.items():
-            if (
-                name not in self.frames
-                or link["column"] not in self.frames[name].columns
-                or len(link["targets"]) != len(self.frames[name])
-            ):
+            frame = self.frames.get(name, pd.DataFrame())
+            if link["column"] not in frame.columns or len(link["targets"]) != len(frame):
                 raise ValueError(f"links of {name!r} do not fit its frame")
         for name, headings in self.sparklines.items():
             if name not in self.frames or not set(headings) <= set(self.frames[name].columns):
@@ -260,12 +247,8 @@ class _Job:
         Raises : ValueError where they are not written, or stand on several sheets.
         """
         frame, size = self.frames.get(sheet), self.rows_per_sheet
-        if (
-            frame is None
-            or heading not in frame.columns
-            or not 0 <= first <= last < len(frame)
-            or first // size != last // size
-        ):
+        there = frame is not None and heading in frame.columns and 0 <= first <= last < len(frame)
+        if frame is None or not there or first // size != last // size:
             raise ValueError(f"a chart shows rows {first} to {last} of {heading!r} on {sheet!r}, which are not there")
         column = list(frame.columns).index(heading)
         place = xl_range_abs(first % size + 1, column, last % size + 1, column)
@@ -291,7 +274,8 @@ class _Job:
         if height := row_height_pt(name):
             sheet.set_default_row(height)
         wrapping = _Rows(self, name, content, looks, True)
-        on_paper = self._paper(sheet, name, looks[: printed_columns(name, headings)], repeated, wrapping, start, stop)
+        printed = looks[: printed_columns(name, headings)]
+        on_paper = self._paper(sheet, name, printed, repeated, wrapping.lines(start, stop), stop - start)
         # What goes on paper is never cut off; behind it a long sheet keeps one line a row.
         shown = stop if wraps else start + on_paper
         row = wrapping.write(sheet, 1, start, shown)
@@ -326,19 +310,11 @@ class _Job:
         self._footer(sheet)
 
     def _paper(
-        self,
-        sheet: Worksheet,
-        name: str,
-        looks: Sequence[ColumnLook],
-        repeated: int,
-        rows: _Rows,
-        start: int,
-        stop: int,
+        self, sheet: Worksheet, name: str, looks: Sequence[ColumnLook], repeated: int, lines: Iterable[int], count: int
     ) -> int:
-        """Scale, page breaks and print area of a sheet; returns how many data rows go on paper."""
+        """Scale, page breaks and print area of a sheet of so many rows, of so many lines; returns how many go on paper."""
         usual = row_height_pt(name) or ROW_PT
-        heights = (max(usual, LINE_PT * lines) for lines in rows.lines(start, stop))
-        print_set_up = paper(name, looks, repeated, self.heading_pt, heights)
+        print_set_up = paper(name, looks, repeated, self.heading_pt, (max(usual, LINE_PT * of) for of in lines))
         sheet.set_print_scale(print_set_up.scale)
         sheet.set_h_pagebreaks(print_set_up.rows[:MOST_BREAKS])
         if print_set_up.columns:
@@ -348,8 +324,8 @@ class _Job:
                 sheet.repeat_columns(0, repeated - 1)
         if looks:
             sheet.print_area(0, 0, print_set_up.printed, len(looks) - 1)
-        left_out = print_set_up.printed < stop - start
-        note = self.words["rows_printed"].format(printed=print_set_up.printed, count=stop - start) if left_out else ""
+        left_out = print_set_up.printed < count
+        note = self.words["rows_printed"].format(printed=print_set_up.printed, count=count) if left_out else ""
         sheet.set_header(f"&L&B&A&R&8{note}" if note else "&L&B&A")
         return print_set_up.printed
 
@@ -367,18 +343,11 @@ class _Job:
         rows = (np.flatnonzero(drawn.to_numpy()) + 1).tolist()
         if rows:
             colour = self.styles.page["sparkline"]
+            look = {"series_color": colour, "markers": True, "markers_color": colour, "empty_cells": "connect"}
+            cells = {"location": [xl_rowcol_to_cell(row, shown) for row in rows]}
             ok(
                 sheet.add_sparkline(
-                    rows[0],
-                    shown,
-                    {
-                        "location": [xl_rowcol_to_cell(row, shown) for row in rows],
-                        "range": [xl_range(row, first, row, last) for row in rows],
-                        "series_color": colour,
-                        "markers": True,
-                        "markers_color": colour,
-                        "empty_cells": "connect",
-                    },
+                    rows[0], shown, {**cells, "range": [xl_range(r, first, r, last) for r in rows], **look}
                 )
             )
 

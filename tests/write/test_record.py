@@ -60,7 +60,7 @@ def test_a_notice_is_one_page_an_outlet_however_much_there_is_to_say(tmp_path):
 
 
 def write(folder, records=(), notices=(), **more):
-    return write_records(folder, list(records), list(notices), created=CREATED, **more)
+    return write_records(folder, [*records, *notices], created=CREATED, **more)
 
 
 def sheet_of(path):
@@ -144,7 +144,7 @@ def test_what_came_from_an_input_is_text_never_a_formula(tmp_path):
 def test_the_same_content_leaves_the_file_as_it_was_handed_over(tmp_path):
     (path,) = write(tmp_path, [record()])
     before = path.read_bytes()
-    (again,) = write_records(tmp_path, [record(footer="another version")], [], created=datetime(2027, 1, 1, tzinfo=UTC))
+    (again,) = write_records(tmp_path, [record(footer="another version")], created=datetime(2027, 1, 1, tzinfo=UTC))
     assert again == path and path.read_bytes() == before
 
 
