@@ -53,7 +53,7 @@ _UNTOLD = {
 }
 _NEVER = np.iinfo(np.int64).min
 _REACH = ("bad", "tested", "systems", "bad_systems", "site_tested")
-_FURTHER = ("How far", "Where it shows", "Verdict", "First seen on", "System", "Supply", "Dryer")
+FURTHER = ("How far", "Where it shows", "Verdict", "First seen on", "System", "Supply", "Dryer")
 
 
 class Actions(NamedTuple):
@@ -107,7 +107,7 @@ def actions_table(
         "Supply": text(at, "supply"),
         "Dryer": text(at, "dryer"),
     }
-    wanted = [*SHEETS["Actions"], *_FURTHER]
+    wanted = [*SHEETS["Actions"], *FURTHER]
     for heading, names, column in (("File", file_names, "file"), ("Sheet", sheet_names, "table")):
         if names is not None:
             columns[heading] = np.array([*names, ""], dtype=object)[at[column].to_numpy()]

@@ -77,29 +77,7 @@ def _measures() -> tuple[Measure, ...]:
 
 
 MEASURES: tuple[Measure, ...] = _measures()
-_COLUMNS = (
-    "measure",
-    "lot",
-    "difference",
-    "near",
-    "before",
-    "after",
-    "higher",
-    "lower",
-    "outlets",
-    "visits",
-    "sites",
-    "p_outlets",
-    "p_visits",
-    "degrees",
-    "first",
-    "last",
-    "stated",
-    "times",
-    "recent",
-    "since",
-)
-_NOTHING = pd.DataFrame(columns=list(_COLUMNS))
+_NOTHING = pd.DataFrame(columns=["measure", "lot"])
 
 
 def odd_lots(tests: pd.DataFrame, counts: np.ndarray, as_of: object) -> tuple[pd.DataFrame, int]:
@@ -124,7 +102,7 @@ def odd_lots(tests: pd.DataFrame, counts: np.ndarray, as_of: object) -> tuple[pd
     tables = [_compare(tests, counts, number, recently) for number in range(len(MEASURES))]
     tables = [t for t in tables if len(t)]
     if not tables:
-        return pd.DataFrame(columns=[*_COLUMNS, "p", "p_corrected"]), 0
+        return _NOTHING, 0
     table = pd.concat(tables, ignore_index=True)
     certain = (table["higher"] + table["lower"]).to_numpy()
     # Counted by outlets compared, not by those that differ: the outcome must not choose what is counted.
@@ -159,7 +137,7 @@ def _stated(tests: pd.DataFrame, measure: Measure, at: np.ndarray) -> np.ndarray
 
 
 def _compare(tests: pd.DataFrame, counts: np.ndarray, number: int, recently: int) -> pd.DataFrame:
-    """Every lot of one measure that was used where another was too; columns _COLUMNS."""
+    """Every lot of one measure that was used where another was too, a row each."""
     measure = MEASURES[number]
     take = counts & (tests[f"{measure.key}_state"].to_numpy() == READ) & ~by_laboratory(tests, measure.key)
     if measure.key == "water":
@@ -259,7 +237,7 @@ def _per_lot(frame: pd.DataFrame, used: np.ndarray, number: int, recently: int) 
     table["since"] = _since(here, table)
     table = table.reset_index()
     table["lot"] = [name_of[code] for code in table["lot"]]
-    return table[list(_COLUMNS)]
+    return table
 
 
 def _since(here: pd.DataFrame, table: pd.DataFrame) -> pd.Series:

@@ -118,9 +118,8 @@ def copied_forward(tests: pd.DataFrame, counts: np.ndarray) -> pd.DataFrame:
     odds = np.where(both > 0, np.maximum(np.minimum(weight, both) * odds, -COUNTS_AGAINST), 0.0).sum(axis=1)
     frame["agree"], frame["compared"] = same.sum(axis=1).astype(int), both.sum(axis=1).astype(int)
     frame["expected"] = (both * chance).sum(axis=1)
-    found = frame[
-        ((odds >= LEAST_ODDS) | frame["whole"].to_numpy()) & (frame["outlets"].to_numpy() >= MIN_COPIED_OUTLETS)
-    ].assign(odds=odds[((odds >= LEAST_ODDS) | frame["whole"].to_numpy()) & (frame["outlets"] >= MIN_COPIED_OUTLETS)])
+    asked = ((odds >= LEAST_ODDS) | frame["whole"]) & (frame["outlets"] >= MIN_COPIED_OUTLETS)
+    found = frame.assign(odds=odds)[asked]
     # Of several visits that a later one could be copied from, the surest; of equals the newest.
     found = found.sort_values(["visit", "whole", "odds", "from_day"]).drop_duplicates("visit", keep="last")
     return found.sort_values(["day", "visit"])[columns].reset_index(drop=True)
@@ -138,16 +137,12 @@ def _pairs_of_visits(
     site = group_codes(tests["site_key"].to_numpy(dtype=object)[at]) if len(at) else at
     identity = tests["identity"].to_numpy()[at]
     order = np.lexsort((at, day, identity))
-    parts = []
+    parts = [(order[:0], order[:0])]
     for back in range(1, min(LOOK_BACK, len(order) - 1) + 1):
         later, earlier = order[back:], order[:-back]
         kept = (identity[later] == identity[earlier]) & (day[later] > day[earlier]) & (visit[later] != visit[earlier])
         parts.append((later[kept], earlier[kept]))
-    later, earlier = (
-        (np.concatenate(side) if parts else np.empty(0, dtype=np.int64) for side in zip(*parts))
-        if parts
-        else (at[:0], at[:0])
-    )
+    later, earlier = map(np.concatenate, zip(*parts))
     if not len(later):
         return None
     prints, figures = _fingerprints(tests, at)

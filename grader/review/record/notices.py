@@ -78,22 +78,13 @@ def out_of_use_notices(
 
 def _with_system(out: list[SystemOut], said: Mapping[str, Any]) -> dict[int, Out]:
     """Code of an outlet that its system keeps out of use -> the outlet, as if nothing else were known of it."""
-    say = said["notice"]
-    return {
-        code: Out(
-            "fail",
-            name,
-            s.system,
-            say["since"].format(day=s.day),
-            (
-                say["system"].format(
-                    system=s.system, parameter=said["parameter_within"][s.key], outlet=s.failing, day=s.day
-                ),
-            ),
-        )
-        for s in out
-        for code, name in zip(s.identity, s.outlets)
-    }
+    say, found = said["notice"], {}
+    for s in out:
+        parameter = said["parameter_within"][s.key]
+        why = say["system"].format(system=s.system, parameter=parameter, outlet=s.failing, day=s.day)
+        for code, name in zip(s.identity, s.outlets):
+            found[code] = Out("fail", name, s.system, say["since"].format(day=s.day), (why,))
+    return found
 
 
 def _outlets_out(

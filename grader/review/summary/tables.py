@@ -77,16 +77,10 @@ def first_block(tests: pd.DataFrame, actions: pd.DataFrame, action_tests: np.nda
         causes = [members[cause[members] == c] for c in dict.fromkeys(cause[members].tolist())]
         head = actions.iloc[members[0]]
         client = next(filter(None, clients[members]), "")
-        since = actions["First seen on"].iloc[members].min()
-        rows.append(
-            (
-                number + 1,
-                f"{head['Site']} ({client})" if client else head["Site"],
-                names_in_one(actions["Outlet"].iloc[members].tolist(), w["and_more"]),
-                since.date() if pd.notna(since) else "",
-                _causes([actions.iloc[c] for c in causes], w),
-            )
-        )
+        name = f"{head['Site']} ({client})" if client else head["Site"]
+        names = names_in_one(actions["Outlet"].iloc[members].tolist(), w["and_more"])
+        since = _date(actions["First seen on"].iloc[members].min())
+        rows.append((number + 1, name, names, since, _causes([actions.iloc[c] for c in causes], w)))
         links[number] = ("Verdicts", int(at[members[0]]))
         under[number] = first_sentences(str(head["Next step"]))
         if (same := steps.setdefault(under[number], number)) != number:
@@ -150,36 +144,22 @@ def sites_block(tests: pd.DataFrame, w: Mapping[str, Any]) -> Block:
     now = counts & (tests["visit"].to_numpy() == visits.reindex(code).to_numpy()) & (latest[code] != never)
 
     def tally(mask: np.ndarray) -> np.ndarray:
-        return np.bincount(code[mask] * len(TEST_WORDS) + verdict[mask], minlength=size * len(TEST_WORDS)).reshape(
-            size, len(TEST_WORDS)
-        )
+        kinds = len(TEST_WORDS)
+        return np.bincount(code[mask] * kinds + verdict[mask], minlength=size * kinds).reshape(size, kinds)
 
     new, all_ = tally(now), tally(np.ones(len(tests), dtype=bool))
     site = pd.Series(text(tests, "site")).groupby(code).first()
     order = sorted(range(size), key=lambda s: (-new[s, 3], -new[s, 2], -new[s, 1], -all_[s, 3], str(site[s])))
-    rows: list[tuple[Any, ...]] = [
-        (
-            site[s],
-            latest[s].item() if latest[s] != never else "",
-            *(int(new[s, v]) for v in (3, 2, 1, 0)),
-            int(all_[s].sum()),
-            int(all_[s, 3]),
-            _share(all_[s, 0] + all_[s, 1], all_[s].sum()),
-        )
-        for s in order
-    ]
-    shown = rows[:MOST_SITES]
+
+    def line(name: str, visit: Any, latest: np.ndarray, every: np.ndarray) -> tuple[Any, ...]:
+        whole = int(every.sum())
+        share = f"{100 * every[:2].sum() / whole:.0f} %" if whole else ""
+        return (name, visit, *(int(latest[v]) for v in (3, 2, 1, 0)), whole, int(every[3]), share)
+
+    visit_of = [day.item() if day != never else "" for day in latest]
+    shown = [line(site[s], visit_of[s], new[s], all_[s]) for s in order[:MOST_SITES]]
     if size > 1:
-        shown.append(
-            (
-                w["all_sites"],
-                "",
-                *(int(new[:, v].sum()) for v in (3, 2, 1, 0)),
-                len(tests),
-                int(all_[:, 3].sum()),
-                _share(all_[:, :2].sum(), len(tests)),
-            )
-        )
+        shown.append(line(w["all_sites"], "", new.sum(axis=0), all_.sum(axis=0)))
     note = w["sites_note"]
     if size > MOST_SITES:
         note += " " + w["more_sites"].format(count=size - MOST_SITES)
@@ -190,22 +170,8 @@ def sites_block(tests: pd.DataFrame, w: Mapping[str, Any]) -> Block:
         note=note,
         widths=[7, 3, 2, 3, 3, 2, 4, 3, 3],
         aligns=["left", "left", *["right"] * 7],
-        columns=[
-            w["c_site"],
-            w["c_visit"],
-            w["fail"],
-            w["incomplete"],
-            w["near limit"],
-            w["pass"],
-            w["c_all"],
-            w["c_all_fail"],
-            w["c_all_pass"],
-        ],
+        columns=[w[c] for c in (*("c_site", "c_visit", *reversed(TEST_WORDS)), "c_all", "c_all_fail", "c_all_pass")],
     )
-
-
-def _share(part: int, whole: int) -> str:
-    return f"{100 * part / whole:.0f} %" if whole else ""
 
 
 def fails_chart(tests: pd.DataFrame, w: Mapping[str, Any]) -> Block:
@@ -273,19 +239,10 @@ def wearing_block(wear: pd.DataFrame, actions: pd.DataFrame, w: Mapping[str, Any
     rows, links, under = [], {}, {}
     for number, place in enumerate(at[:LINES]):
         row = wear.iloc[place]
-        when, since = row["Reaches limit on"], row["Since"]
-        rows.append(
-            (
-                number + 1,
-                row["Outlet"] or row["System"],
-                row["Site"],
-                _named(row["Parameter"], w),
-                f"{_plain(row['Usual'])}, {_plain(row['Now'])} {row['Unit']}",
-                since.date() if pd.notna(since) else "",
-                _plain(row["Limit"]),
-                when.date() if pd.notna(when) else w["no_date"],
-            )
-        )
+        what = (row["Outlet"] or row["System"], row["Site"], _named(row["Parameter"], w))
+        figures = f"{_plain(row['Usual'])}, {_plain(row['Now'])} {row['Unit']}"
+        ends = (_plain(row["Limit"]), _date(row["Reaches limit on"]) or w["no_date"])
+        rows.append((number + 1, *what, figures, _date(row["Since"]), *ends))
         links[number] = ("Wear", int(place))
         under[number] = first_sentences(steps.get(tuple(row[["Site", "System", "Parameter", "Outlet"]]), ""))
     names = ("c_where", "c_site", "c_parameter", "c_usual_now", "c_since", "c_limit", "c_reaches")
@@ -300,6 +257,10 @@ def wearing_block(wear: pd.DataFrame, actions: pd.DataFrame, w: Mapping[str, Any
         widths=[1, 4, 6, 5, 5, 3, 2, 4],
         aligns=LEFT[:8],
     )
+
+
+def _date(moment: Any) -> Any:
+    return moment.date() if pd.notna(moment) else ""
 
 
 def _plain(cell: object) -> str:
@@ -320,16 +281,8 @@ def due_block(due: pd.DataFrame, w: Mapping[str, Any]) -> Block:
     rows, links = [], {}
     for number, g in enumerate(groups[:LINES]):
         head = g.iloc[0]
-        rows.append(
-            (
-                number + 1,
-                names_in_one(g["Outlet"].tolist(), w["and_more"]),
-                head["Site"],
-                head["Next due"],
-                int(head["Days left"]),
-                head["State"],
-            )
-        )
+        names = names_in_one(g["Outlet"].tolist(), w["and_more"])
+        rows.append((number + 1, names, head["Site"], head["Next due"], int(head["Days left"]), head["State"]))
         links[number] = ("Due", int(head["_row"]))
     columns = ["", *(w[c] for c in ("c_outlets", "c_site", "c_next_due", "c_days", "c_state"))]
     return Block(

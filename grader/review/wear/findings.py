@@ -13,6 +13,7 @@ from grader.data import load_toml
 from grader.figures import fixed, plain
 from grader.frames import text
 from grader.review.actions.facts import cause_list, parts_of
+from grader.review.actions.findings import FURTHER
 from grader.review.history import as_day
 from grader.review.wear.table import Wear
 from grader.words import words
@@ -74,8 +75,7 @@ def wear_findings(
                 dryers[i],
             )
         )
-    further = ("How far", "Where it shows", "Verdict", "First seen on", "System", "Supply", "Dryer")
-    frame = pd.DataFrame(rows, columns=[*SHEETS["Actions"], *further], dtype=object)
+    frame = pd.DataFrame(rows, columns=[*SHEETS["Actions"], *FURTHER], dtype=object)
     for name in ("Test date", "First seen on"):
         frame[name] = frame[name].astype("datetime64[s]")
     for heading, names, column in (("File", file_names, "file"), ("Sheet", sheet_names, "table")):
