@@ -29,7 +29,6 @@ log of its folder that says nothing else. A mistake is one line; several are tol
 
 from __future__ import annotations
 
-import difflib
 import hashlib
 import os
 import re
@@ -42,7 +41,7 @@ from typing import Any, NamedTuple
 from grader.columns import FIELDS, normal_heading
 from grader.problems import GraderError, Problems
 from grader.read.find import Finding
-from grader.read.layout_keys import KINDS, Said
+from grader.read.layout_keys import KINDS, Said, near
 from grader.read.layout_spec import FieldSpec, GroupSpec, LayoutSpec, TableSpec, fits
 from grader.read.words.heading_words import key as folded
 from grader.read.words.heading_words import reading_words
@@ -283,8 +282,8 @@ def _field(key: str, said: Said) -> str:
     by_heading = {_letters_of(f.heading): f.name for f in FIELDS.values()}
     field = key if key in FIELDS else by_heading.get(_letters_of(key), "")
     if not field:
-        near = difflib.get_close_matches(key, [*FIELDS, *(f.heading for f in FIELDS.values())], 1)
-        said.add(f"{key}: there is no such field" + (f" ({near[0]}?)" if near else ""))
+        names = [*FIELDS, *(f.heading for f in FIELDS.values())]
+        said.add(f"{key}: there is no such field{near(key, names)}")
     return field
 
 

@@ -62,20 +62,12 @@ _ORIENTATION = Kind(("", "down", "across", "long", "form").__contains__, '"{}" i
 _ORDER = Kind(("day first", "month first").__contains__, '"{}" is neither "day first" nor "month first"')
 _COUNT = Kind((1, 2, 3).__contains__, "1, 2 or 3, and only with heading_row", write=str)
 
-_COLUMNS = (
-    "heading_column",
-    "parameter_column",
-    "value_column",
-    "unit_column",
-    "first_column",
-    "last_column",
-    "column",
-)
+_COLUMNS = ("heading", "parameter", "value", "unit", "first", "last")
 KINDS = {
     **dict.fromkeys(("files", "ignore_sheets"), _TEXTS),
     **dict.fromkeys(("sheet", "heading", "unit"), _TEXT),
     **dict.fromkeys(("heading_row", "first_row", "last_row", "row"), _ROW),
-    **dict.fromkeys(_COLUMNS, _COLUMN),
+    **dict.fromkeys(("column", *(f"{name}_column" for name in _COLUMNS)), _COLUMN),
     "cell": _CELL,
     "heading_rows": _COUNT,
     "orientation": _ORIENTATION,
@@ -92,6 +84,12 @@ def setting(key: str, value: Any) -> str:
     ('column = "C"', 'heading_row = 5', 'cell = "B4"')
     """
     return f"{key} = {KINDS[key].write(value)}"
+
+
+def near(key: str, known: Collection[str]) -> str:
+    """The name that a mistaken one may mean, as the end of a sentence; "" for none."""
+    found = difflib.get_close_matches(key, known, 1)
+    return f" ({found[0]}?)" if found else ""
 
 
 class Said(NamedTuple):
@@ -118,8 +116,7 @@ class Said(NamedTuple):
         """Add a mistake for each name in the table that is not among those known."""
         for key in self.entries:
             if key not in known:
-                near = difflib.get_close_matches(key, known, 1)
-                self.add(f"{key}: not known here" + (f" ({near[0]}?)" if near else f", only {', '.join(known)}"))
+                self.add(f"{key}: not known here" + (near(key, known) or f", only {', '.join(known)}"))
 
     def table(self, key: str, how: str) -> Said:
         """An inner table of this one; what is none is a mistake that says how to write it."""

@@ -233,19 +233,8 @@ class _Table:
             numbers = None
         elif self.filled > limits["sparse_cells"] or len(rows) * self.width > limits["dense_cells"]:
             raise self._too_large(last)
-        merged = self.merged
-        return Sheet(
-            self.name,
-            squared(rows),
-            numbers,
-            self.percents,
-            self.hidden,
-            lambda: merged,
-            frozenset(self.hidden_rows),
-            tuple(self.comments),
-            frozenset(self.struck),
-            (*self.printed, *filter(None, self.boxes)),
-        )
+        seen = self.hidden_rows, self.comments, self.struck, [*self.printed, *filter(None, self.boxes)]
+        return Sheet(self.name, squared(rows), numbers, self.percents, self.hidden, lambda: self.merged, *seen)
 
     def _too_large(self, row: int) -> Refused:
         return too_large(row, max(self.width - 1, 0), self.name)
@@ -291,10 +280,6 @@ def _as_printed(value: float, shown: str) -> Any:
     return Unreadable(f"{value:.10g} shown as {shown}", "format")
 
 
-def _number(cell: Element) -> float:
-    return float(cell.attrib[_OFFICE + "value"])
-
-
 def _date(cell: Element) -> date | datetime:
     moment = datetime.fromisoformat(cell.attrib[_OFFICE + "date-value"])
     return moment.date() if (moment.hour, moment.minute, moment.second) == (0, 0, 0) else moment
@@ -312,15 +297,9 @@ def _time(cell: Element) -> time | timedelta:
     return span if span >= timedelta(days=1) else (datetime.min + span).time()
 
 
-def _boolean(cell: Element) -> bool:
-    return {"true": True, "false": False}[cell.attrib[_OFFICE + "boolean-value"]]
-
-
 _TYPES: dict[str, Callable[[Element], Any]] = {
-    "float": _number,
-    "currency": _number,
-    "percentage": _number,
+    **dict.fromkeys(("float", "currency", "percentage"), lambda cell: float(cell.attrib[_OFFICE + "value"])),
     "date": _date,
     "time": _time,
-    "boolean": _boolean,
+    "boolean": lambda cell: {"true": True, "false": False}[cell.attrib[_OFFICE + "boolean-value"]],
 }

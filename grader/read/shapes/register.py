@@ -30,6 +30,12 @@ def sheet_named(name: str) -> RegisterSheet | None:
     return next((sheet for sheet in REGISTER.values() if normal_heading(sheet.name) == wanted), None)
 
 
+@cache
+def _headings_of(kind: RegisterSheet) -> dict[str, str]:
+    """Heading as it is compared -> column of a sheet of the register."""
+    return {normal_heading(REGISTER_FIELDS[c].heading): c for c in kind.columns}
+
+
 def _of_reading(heading: Any) -> bool:
     """Whether a heading may be that of a reading, which no register holds: its sheet is a log under such a name."""
     return any(FIELDS[name].reading for name in understand(shown(heading)).candidates)
@@ -50,42 +56,38 @@ class RegisterSheets:
     def others(self, sheets: Iterable[Sheet]) -> Iterator[Sheet]:
         """The sheets that are none of a register."""
         for sheet in sheets:
+            filled = [i for i, row in enumerate(sheet.rows) if not all(map(is_blank, row))]
             kind = sheet_named(sheet.name)
-            if not (self._by_headings(sheet) if kind is None and self.stated else kind and self._take(sheet, kind)):
+            if kind is None and self.stated and filled:
+                kind = self._by_headings(sheet, filled[0])
+            if kind is None or not self._take(sheet, kind, filled):
                 yield sheet
 
-    def _by_headings(self, sheet: Sheet) -> bool:
-        """Whether a sheet under another name is kept back as the one whose headings it has; one with few is asked about."""
-        head = next((i for i, row in enumerate(sheet.rows) if not all(map(is_blank, row))), None)
-        cells = [cell for cell in sheet.rows[head] if not is_blank(cell)] if head is not None else []
-        had = {normal_heading(str(cell)) for cell in cells}
-        named = {
-            k: {c for c in k.columns if normal_heading(REGISTER_FIELDS[c].heading) in had} for k in REGISTER.values()
-        }
+    def _by_headings(self, sheet: Sheet, head: int) -> RegisterSheet | None:
+        """The kind of a sheet under another name, by the headings it has; one with few of them is asked about."""
+        cells = {normal_heading(str(cell)): cell for cell in sheet.rows[head] if not is_blank(cell)}
+        named = {k: _headings_of(k).keys() & cells.keys() for k in REGISTER.values()}
         kind = max(named, key=lambda k: (len(named[k]), -len(k.columns)))
         # A log of one reading a row has half of the headings of Laboratory.
-        own = {normal_heading(REGISTER_FIELDS[c].heading) for c in named[kind]}
-        if len(own) < 3 or head is None or any(_of_reading(c) for c in cells if normal_heading(str(c)) not in own):
-            return False
-        whole = len(own) >= LEAST_UNNAMED * len(kind.columns)
+        if len(named[kind]) < 3 or any(_of_reading(cell) for name, cell in cells.items() if name not in named[kind]):
+            return None
+        whole = len(named[kind]) >= LEAST_UNNAMED * len(kind.columns)
         code = "register_sheet_renamed" if whole else "register_sheet_unknown"
         self.notes.append(Note(code, sheet.name, a1(number_of(sheet, head), 0), sheet.name, {"name": kind.name}))
-        return whole and self._take(sheet, kind)
+        return kind if whole else None
 
-    def _take(self, sheet: Sheet, kind: RegisterSheet) -> bool:
-        head = next((i for i, row in enumerate(sheet.rows) if not all(map(is_blank, row))), None)
-        known = {normal_heading(REGISTER_FIELDS[c].heading): c for c in kind.columns}
-        cells = enumerate(sheet.rows[head]) if head is not None else ()
-        headings = [(at, cell) for at, cell in cells if not is_blank(cell)]
+    def _take(self, sheet: Sheet, kind: RegisterSheet, filled: list[int]) -> bool:
+        """Whether a sheet is one of a register of that kind, and then kept back. filled : positions of its rows."""
+        known = _headings_of(kind)
+        headings = [(at, cell) for at, cell in enumerate(sheet.rows[filled[0]]) if not is_blank(cell)] if filled else []
         named = [(at, known[normal_heading(str(cell))]) for at, cell in headings if normal_heading(str(cell)) in known]
         unknown = [(at, cell) for at, cell in headings if normal_heading(str(cell)) not in known]
-        if not self.stated and (
-            len({c for _, c in named}) < LEAST_HEADINGS * len(kind.columns) or any(_of_reading(c) for _, c in unknown)
-        ):
+        few = len({c for _, c in named}) < LEAST_HEADINGS * len(kind.columns)
+        if not self.stated and (few or any(_of_reading(cell) for _, cell in unknown)):
             return False
-        if head is None:
+        if not filled:
             return True
-        body = [i for i in range(head + 1, len(sheet.rows)) if not all(map(is_blank, sheet.rows[i]))]
+        head, *body = filled
         columns: dict[str, list[Any]] = {}
         places: dict[str, Place] = {}
         row = number_of(sheet, head)
@@ -101,11 +103,11 @@ class RegisterSheets:
             self._note("register_heading_unknown", sheet, row, at, cell, kind)
         absent = [REGISTER_FIELDS[c].heading for c in kind.columns if c not in columns]
         if absent:
-            note = Note("register_heading_missing", sheet.name, a1(row, 0), "", {"missing": ", ".join(absent)})
-            self.notes.append(note)
-        rows = [number_of(sheet, i) for i in body]
-        heads = (row, row)
-        self.tables.append(Table(sheet.name, kind.name, places=places, rows=rows, columns=columns, heads=heads))
+            self.notes.append(
+                Note("register_heading_missing", sheet.name, a1(row, 0), "", {"missing": ", ".join(absent)})
+            )
+        table = Table(sheet.name, kind.name, places, rows=[number_of(sheet, i) for i in body], columns=columns)
+        self.tables.append(table._replace(heads=(row, row)))
         return True
 
     def _note(self, code: str, sheet: Sheet, row: int, column: int, cell: Any, kind: RegisterSheet) -> None:
