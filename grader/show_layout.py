@@ -60,12 +60,8 @@ def show_layout(path: Path, layouts: Iterable[str | os.PathLike[str]] = (), save
     if without and path.is_dir():
         lines += [f"No table: {len(without)} file(s)", *_listed([files_named[i] for i in without]), ""]
     elif without:
-        lines += [
-            f"{files_named[0]}: 0 tables, 0 tests",
-            *_looked_for(),
-            *_to_look_at(problems_shown, files_named[0]),
-            "",
-        ]
+        name = files_named[0]
+        lines += [f"{name}: 0 tables, 0 tests", *_looked_for(), *_to_look_at(problems_shown, name), ""]
     if save is not None:
         for target, text in _saved(save, path.is_dir(), log, kinds, files_named, problems).items():
             _write(target, text)
@@ -78,12 +74,8 @@ def field_lines() -> list[str]:
     headings: dict[str, list[str]] = {}  # the first of each language
     for file in sorted((n for n in names("") if n.startswith("headings-")), key=lambda n: (n != "headings-en.toml", n)):
         for name, lists in load_toml(file)["fields"].items():
-            found = (
-                text
-                for some in lists.values()
-                for text in some
-                if text.casefold() not in FIELDS[name].heading.casefold()
-            )
+            known = FIELDS[name].heading.casefold()
+            found = (text for some in lists.values() for text in some if text.casefold() not in known)
             headings.setdefault(name, []).extend(islice(found, 1))
     lines: list[str] = []
     width = max(map(len, FIELDS))
@@ -91,9 +83,7 @@ def field_lines() -> list[str]:
         lines += [*[""] * bool(lines), title]
         for field in (f for f in FIELDS.values() if f.sheet == sheet):
             words = (f"{word} ({', '.join(some)})" if some else word for word, some in field.words.items())
-            said = "; ".join(
-                (field.heading, *filter(None, (", ".join(words), ", ".join(headings.get(field.name, [])))))
-            )
+            said = "; ".join(filter(None, (field.heading, ", ".join(words), ", ".join(headings.get(field.name, [])))))
             lines.append(f"  {field.name:{width}}  {said}")
     return lines
 
@@ -223,13 +213,9 @@ def _saved(
 
 
 def _left_over(problems: Problems, file: int) -> list[LeftOver]:
-    return [
-        LeftOver(
-            b.sheet, b.cell, str(b.params.get("heading", b.params.get("label", ""))), str(b.params.get("where", ""))
-        )
-        for b in problems.batches
-        if b.code in _LEFT_OVER and b.file == file
-    ]
+    mine = [(b, b.params) for b in problems.batches if b.code in _LEFT_OVER and b.file == file]
+    headings = [str(params.get("heading", params.get("label", ""))) for _, params in mine]
+    return [LeftOver(b.sheet, b.cell, text, str(p.get("where", ""))) for (b, p), text in zip(mine, headings)]
 
 
 def _write(path: Path, text: str) -> None:

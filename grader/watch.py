@@ -11,6 +11,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -52,7 +53,8 @@ def watch(
     Returns    : when stopped; whatever else goes wrong is one line, and the watch goes on.
     Raises     : GraderError at the start only, where the folder is none, or the result cannot be written.
     """
-    watcher = _Watcher(Path(folder), Path(output), interval_s, language, echo, {**options, "language": language})
+    said: dict[str, str] = words(language)["watch"]
+    watcher = _Watcher(Path(folder), Path(output), interval_s, said, echo, {**options, "language": language})
     if not watcher.folder.is_dir():
         raise GraderError(f"There is no folder {folder}: check the name and where you are.")
     check_target(output)
@@ -88,35 +90,29 @@ def _ending_on_signals() -> Iterator[list[int]]:
             signal.signal(getattr(signal, name), handler)
 
 
+@dataclass
 class _Watcher:
     """What was seen at the last look, what the result on the disk was made from, and when to try again."""
 
-    def __init__(
-        self,
-        folder: Path,
-        output: Path,
-        interval_s: float,
-        language: str,
-        echo: Callable[[str], None],
-        options: dict[str, Any],
-    ) -> None:
-        self.folder, self.output = folder, output
-        self.interval_s, self.echo, self.options = interval_s, echo, options
-        self.words: dict[str, str] = words(language)["watch"]
-        self.seen: dict[str, Stamp] = {}  # at the last look
-        self.graded: dict[str, Stamp] = {}  # when the last run began, whether it went well or not
-        self.graded_day: date | None = None
-        self.kinds: dict[tuple[str, Stamp], bool] = {}
-        self.growing: set[str] = set()  # new or changed since the look before
-        self.growing_said: set[str] = set()
-        self.last_failure = ""
-        self.failures = 0
-        self.looks_to_wait = 0  # before a failed run is tried again though nothing changed
+    folder: Path
+    output: Path
+    interval_s: float
+    words: dict[str, str]
+    echo: Callable[[str], None]
+    options: dict[str, Any]
+    seen: dict[str, Stamp] = field(default_factory=dict)  # at the last look
+    graded: dict[str, Stamp] = field(default_factory=dict)  # when the last run began, whether it went well or not
+    graded_day: date | None = None
+    kinds: dict[tuple[str, Stamp], bool] = field(default_factory=dict)
+    growing: set[str] = field(default_factory=set)  # new or changed since the look before
+    growing_said: set[str] = field(default_factory=set)
+    last_failure: str = ""
+    failures: int = 0
+    looks_to_wait: int = 0  # before a failed run is tried again though nothing changed
 
     def say(self, what: str, **params: Any) -> None:
         """One line, with the time before it."""
-        line = " ".join(self.words[what].format(**params).split())
-        self._line(line)
+        self._line(" ".join(self.words[what].format(**params).split()))
 
     def _line(self, line: str) -> None:
         self.echo(f"{datetime.now():%Y-%m-%d %H:%M:%S}  {line}")
@@ -130,9 +126,8 @@ class _Watcher:
             return
         if self.last_failure.startswith("lost"):
             self.last_failure = ""
-        growing = {
-            name for name, stamp in now.items() if self.graded.get(name) != stamp and self.seen.get(name) != stamp
-        }
+        changed = {name for name, stamp in now.items() if self.graded.get(name) != stamp}
+        growing = {name for name in changed if self.seen.get(name) != now[name]}
         # Something seen to change at two looks running is being written; a first sight is no news.
         late = (growing & self.growing) - self.growing_said
         self.growing = growing
@@ -142,7 +137,6 @@ class _Watcher:
         self.seen = now
         if growing:
             return
-        changed = {name for name, stamp in now.items() if self.graded.get(name) != stamp}
         gone = set(self.graded) - set(now)
         new_day = self.graded_day not in (None, date.today())
         if not (changed or gone or new_day):

@@ -42,12 +42,7 @@ def understood_table(log: Log) -> pd.DataFrame:
             examples = _examples(log, table, field, starts[number], stops[number])
             what = FIELDS[field].heading, _column(table, field), _unit(table, field)
             lines.append((*where, *what, how, sure, heading, examples))
-    return pd.DataFrame(
-        {
-            name: pd.Series([line[i] for line in lines], dtype="int64" if name == "Table" else object)
-            for i, name in enumerate(COLUMNS)
-        }
-    )
+    return pd.DataFrame(lines, columns=list(COLUMNS), dtype=object).astype({"Table": "int64"})
 
 
 def in_short(table: pd.DataFrame) -> pd.DataFrame:

@@ -55,7 +55,7 @@ def verdict_table(
         "Rule set": np.where(text(tests, "ruleset") != "", text(tests, "ruleset"), text(tests, "rule_set")),
         "Supply": text(tests, "supply"),
         "Dew point judged at (bar)": tests["dew_judged_at_bar"].to_numpy(),
-        "Lowest use temperature (°C)": _finite(tests["use_temperature_c"].to_numpy()),
+        "Lowest use temperature (°C)": tests["use_temperature_c"].replace([np.inf, -np.inf], np.nan).to_numpy(),
         "Safe down to (°C)": tests["safe_down_to_c"].to_numpy(),
         "File": np.array(file_names, dtype=object)[tests["file"].to_numpy()],
         "Sheet": np.array(sheet_names, dtype=object)[tests["table"].to_numpy()],
@@ -139,10 +139,6 @@ def computed(tests: pd.DataFrame, key: str, of: str = "") -> np.ndarray:
     for i in np.flatnonzero(read & (lower != upper)):
         out[i] = bounds(lower[i], upper[i], int(open_[i]), parameter.decimals, parameter.floor, parameter.ceiling)
     return out
-
-
-def _finite(values: np.ndarray) -> np.ndarray:
-    return np.where(np.isfinite(values), values, np.nan)
 
 
 def _clock(tests: pd.DataFrame) -> np.ndarray:

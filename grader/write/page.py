@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime
+from itertools import accumulate
 from typing import Any
 
 from xlsxwriter import Workbook
@@ -529,8 +530,4 @@ def _whole_words(block: Block) -> list[int]:
 
 
 def _side_by_side(units: Sequence[int]) -> list[tuple[int, int]]:
-    spans, first = [], 0
-    for width in units:
-        spans.append((first, first + width - 1))
-        first += width
-    return spans
+    return [(end - width, end - 1) for width, end in zip(units, accumulate(units))]

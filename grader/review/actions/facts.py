@@ -80,7 +80,7 @@ class FindingFacts:
         self.reach = [self._reach(i) for i in range(self.n)]
         self.side = [self._side(i) for i in range(self.n)]
         self.causes = {
-            key: self._cause_list(*key)
+            key: cause_list(self.data, *key)
             for key in set(zip(map(self._cause_name, self.key), self.side, self.supply, self.dryer))
             if key[0]
         }
@@ -163,9 +163,6 @@ class FindingFacts:
         if c["bad"] == c["tested"]:
             return "system"
         return "only" if c["bad"] == 1 else "some"
-
-    def _cause_list(self, name: str, side: str, supply: str, dryer: str) -> dict[str, list[str]]:
-        return cause_list(self.data, name, side, supply, dryer)
 
 
 def parts_of(at: pd.DataFrame, key: np.ndarray, w: Mapping[str, Any]) -> np.ndarray:

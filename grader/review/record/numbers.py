@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import unicodedata
+from base64 import b32encode
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import PurePosixPath
 from typing import NamedTuple
@@ -18,6 +19,7 @@ import pandas as pd
 from grader.frames import group_codes, text
 
 SIGNS = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"  # no I, L, O or U: read aloud or by hand they are taken for others
+_OWN_SIGNS = str.maketrans("ABCDEFGHIJKLMNOPQRSTUVWXYZ234567", SIGNS)  # of base 32 (RFC 4648)
 GROUP, GROUPS = 4, 2
 UNDATED = "0000"
 
@@ -49,10 +51,8 @@ def record_number(site: str, day: str, sums: Iterable[str]) -> tuple[str, str]:
     """
     named = unicodedata.normalize("NFC", site).casefold()
     digest = hashlib.sha256("\n".join([named, day, "".join(sorted(sums))]).encode("utf-8", "replace"))
-    value, signs = int.from_bytes(digest.digest(), "big"), ""
-    for place in range(1, GROUP * GROUPS + 1):
-        signs += SIGNS[value >> (256 - 5 * place) & 31]
-    groups = [signs[i : i + GROUP] for i in range(0, len(signs), GROUP)]
+    signs = b32encode(digest.digest()).decode().translate(_OWN_SIGNS)
+    groups = [signs[i : i + GROUP] for i in range(0, GROUP * GROUPS, GROUP)]
     return "-".join([day[:4] or UNDATED, *groups]), digest.hexdigest()
 
 

@@ -16,6 +16,8 @@ from grader.frames import by_laboratory, group_codes, text
 from grader.review.history import FIGURE_STANDS, HISTORY, Readings, days
 
 LEVEL = np.array([p.wear for p in HISTORY], dtype=object)
+# Which supplies a parameter of the water chain is followed on: its dew point on airlines, else the content.
+LEVEL_SUPPLY = np.array([p.wear_supply for p in HISTORY], dtype=object)
 
 
 class Series(NamedTuple):
@@ -119,14 +121,6 @@ def all_series(tests: pd.DataFrame, read: Readings) -> Series:
         of_entry=of_entry,
         **means,
     )
-
-
-def _supply(parameter: Parameter) -> str:
-    """Which supplies a parameter of the water chain is followed on: its dew point on airlines, else the content."""
-    return parameter.wear_supply
-
-
-LEVEL_SUPPLY = np.array([_supply(p) for p in HISTORY], dtype=object)
 
 
 def _figure(read: Readings) -> np.ndarray:
