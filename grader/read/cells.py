@@ -335,6 +335,12 @@ def _word_lists(name: str) -> tuple[dict[str, str], dict[str, str]]:
     return own, {**nothing, **own}
 
 
+def _nearest(folded: str, own: dict[str, str]) -> str:
+    """The word that an unknown one may be a slip of; "" for none."""
+    alike = [w for w in own if w[:1] == folded[:1] and len(w) >= _SHORTEST_NEAR]
+    return next((own[w] for w in difflib.get_close_matches(folded, alike, 1, _NEAR_ENOUGH)), "")
+
+
 def _read_words(cells: Cells) -> None:
     """Fill cells.out with the two columns of a word field; "n/a" is blank unless the field has that word."""
     own, all_words = _word_lists(cells.spec.name)
@@ -346,22 +352,9 @@ def _read_words(cells: Cells) -> None:
     unknown = np.flatnonzero(state == UNREADABLE)
     state[cells.say_bad()] = UNREADABLE
     if len(unknown):
-        near = {
-            i: difflib.get_close_matches(
-                folded := fold_word(texts[i]),
-                [w for w in own if w[:1] == folded[:1] and len(w) >= _SHORTEST_NEAR],
-                1,
-                _NEAR_ENOUGH,
-            )
-            for i in np.unique(codes[unknown])
-        }
+        near = {i: _nearest(fold_word(texts[i]), own) for i in np.unique(codes[unknown])}
         close = np.array([bool(near[i]) for i in codes[unknown]])
-        allowed = ", ".join(cells.spec.words)
-        cells.say(
-            "word_unknown_near",
-            unknown[close],
-            allowed=allowed,
-            nearest=[own[near[i][0]] for i in codes[unknown[close]]],
-        )
+        allowed, nearest = ", ".join(cells.spec.words), [near[i] for i in codes[unknown[close]]]
+        cells.say("word_unknown_near", unknown[close], allowed=allowed, nearest=nearest)
         cells.say("word_unknown", unknown[~close], allowed=allowed)
     cells.out = {"": words, "_state": state}

@@ -16,7 +16,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from grader.data import load_toml
 from grader.natural import natural
@@ -24,9 +24,6 @@ from grader.problems import GraderError, Problems
 from grader.read.child import ONLY_REGISTER, Reply, receive, send, suffix_of, unpacked, with_columns
 from grader.read.find import OWN, Finding, FoundFile, counted
 from grader.read.log import Log, LogBuilder, LogFile, PassedOver
-
-if TYPE_CHECKING:
-    from grader.read.shapes.tables import Note
 
 MOST_CHILDREN = 2
 _AHEAD = 2  # paths given to a reading process: the one it is at, and the next
@@ -214,9 +211,8 @@ def begin_reading(
     """
     limits = {**reading_limits(), **(limits or {})}
     wanted = max(1, min(children, MOST_CHILDREN, len(found.files)))
-    small = (
-        len(found.files) <= limits["small_files"] and sum(max(f.size, 0) for f in found.files) <= limits["small_bytes"]
-    )
+    size = sum(max(f.size, 0) for f in found.files)
+    small = len(found.files) <= limits["small_files"] and size <= limits["small_bytes"]
     known = {f.path for f in found.files}
     every = [*found.files, *(f._replace(layout=ONLY_REGISTER) for f in found.beside if f.path not in known)]
     replies = _replies(every, limits, 1 if small else wanted)
@@ -262,11 +258,15 @@ def _take(builder: LogBuilder, file: FoundFile, reply: Reply, passed: list[Passe
     if reply.state == "own":
         passed.append(PassedOver(file.name, OWN))
         return
-    number = _add_file(builder, file, reply)
+    unseen = _not_seen(reply.format) if reply.state != "refused" else ""
+    rows = reply.rows_found, 0, reply.rows_passed_over
+    read = LogFile(file.name, file.path, reply.format, reply.sha256, reply.size, *rows, reply.state, unseen)
+    number = builder.add_file(read, reply.seconds)
     if reply.state == "refused":
         problems.add(reply.code, file=number, sheet=reply.sheet, cell=reply.cell, **reply.params)
         return
-    _add_notes(problems, number, reply.notes)
+    for code, sheet, cell, value, params in reply.notes:
+        problems.add(code, file=number, sheet=sheet, cell=cell, value=value, **params)
     if reply.register and not file.at_top:
         problems.add("register_elsewhere", file=number, sheet=reply.register[0].sheet)
     for table in reply.register if file.at_top else ():
@@ -282,27 +282,13 @@ def _take_beside(builder: LogBuilder, file: FoundFile, reply: Reply, problems: P
         problems.add("register_beside_unread", value=file.name)
     elif reply.register:
         reply.tables, reply.rows_found, reply.rows_passed_over, reply.state = [], 0, 0, "register"
-        number = _add_file(builder, file, reply)
-        _add_notes(problems, number, [note for note in reply.notes if note.code.startswith("register_")])
-        for table in reply.register:
-            builder.add_register(table)
-
-
-def _add_notes(problems: Problems, number: int, notes: Iterable[Note]) -> None:
-    for code, sheet, cell, value, params in notes:
-        problems.add(code, file=number, sheet=sheet, cell=cell, value=value, **params)
+        reply.notes = [note for note in reply.notes if note.code.startswith("register_")]
+        _take(builder, file, reply, [], problems)
 
 
 def _not_seen(format_: str) -> str:
     """What cannot be seen in files of a format; "" where all can."""
     return load_toml("limits_reading.toml")["not_seen"].get(format_, "")
-
-
-def _add_file(builder: LogBuilder, file: FoundFile, reply: Reply) -> int:
-    unseen = _not_seen(reply.format) if reply.state != "refused" else ""
-    rows = reply.rows_found, 0, reply.rows_passed_over
-    read = LogFile(file.name, file.path, reply.format, reply.sha256, reply.size, *rows, reply.state, unseen)
-    return builder.add_file(read, reply.seconds)
 
 
 def _replies(files: Sequence[FoundFile], limits: Mapping[str, float], children: int) -> Iterator[tuple[int, Reply]]:
