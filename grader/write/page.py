@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from itertools import accumulate
 from typing import Any
@@ -97,30 +98,32 @@ class _Nowhere(int):
         return lambda *args, **options: self
 
 
+@dataclass
 class _PageWriter:
-    def __init__(
-        self,
-        workbook: Workbook,
-        sheet: Worksheet,
-        styles: Styles,
-        texts: Mapping[str, str],
-        address: Callable[[str, int], str],
-        clean: Callable[[str], str],
-        cells: Callable[[str, str, int, int], str] | None,
-        percent: int,
-    ) -> None:
-        self.percent = percent
-        self.workbook, self.sheet, self.styles, self.texts = workbook, sheet, styles, texts
-        self.address, self.cells = address, cells
-        self.clean = lambda text: clean(
-            text.replace(SITE_NOT_GIVEN, texts["site_not_given"]).replace(NO_NAME, texts["no_name"])
-        )
-        self.colours = styles.page
-        self.units, self.page_height_pt = UNITS, PAGE_HEIGHT_PT
-        self.repeat_tables = False
-        self.row = 0
-        self.page_top_pt = 0.0  # height already used on the present paper page
-        self.breaks: list[int] = []
+    workbook: Workbook
+    sheet: Worksheet
+    styles: Styles
+    texts: Mapping[str, str]
+    address: Callable[[str, int], str]
+    tidied: Callable[[str], str]
+    cells: Callable[[str, str, int, int], str] | None
+    percent: int
+    units: int = UNITS
+    page_height_pt: float = PAGE_HEIGHT_PT
+    repeat_tables: bool = False
+    row: int = 0
+    page_top_pt: float = 0.0  # height already used on the present paper page
+    breaks: list[int] = field(default_factory=list)
+
+    @property
+    def colours(self) -> dict[str, Any]:
+        """Of the page, from the palette."""
+        return self.styles.page
+
+    def clean(self, text: str) -> str:
+        """Text as a cell may hold it, in the language of the page."""
+        named = text.replace(SITE_NOT_GIVEN, self.texts["site_not_given"])
+        return self.tidied(named.replace(NO_NAME, self.texts["no_name"]))
 
     def write(self, page: Page) -> None:
         """Everything: set-up, title, blocks in order."""

@@ -109,7 +109,9 @@ def write_result(
     """
     sources = list(inputs)
     target = check_target(path, sources, kinds=(kind,))
-    job = _Job(frames, order or {}, colours or {}, links or {}, sparklines or {}, language, rows_per_sheet, pages or {})
+    said: dict[str, str] = words(language)["result"]
+    beside = order or {}, colours or {}, links or {}, sparklines or {}, pages or {}
+    job = _Job(frames, *beside, said, rows_per_sheet)
     with replacing(target) as part:
         check_target(target, sources, kinds=(kind,))  # again, now that no other run can write it
         scratch = scratch_folder(part)
@@ -119,16 +121,15 @@ def write_result(
             workbook = TaggedWorkbook(sink, book_options(constant_memory=True, tmpdir=str(scratch), use_zip64=True))
             workbook.language = language
             try:
-                said = {KIND_PROPERTY: kind, "language": language, **(properties or {})}
-                set_properties(workbook, said, created, job.words["title"])
+                told = {KIND_PROPERTY: kind, "language": language, **(properties or {})}
+                set_properties(workbook, told, created, said["title"])
                 job.write(workbook, summary)
                 workbook.close()
                 if any(sheet.unwritten for sheet in workbook.worksheets() if isinstance(sheet, QuickSheet)):
                     raise RuntimeError("xlsxwriter left out rows that were given to it; the result is not kept")
             except XlsxWriterException as error:
                 cause = next((a for a in error.args if isinstance(a, OSError)), None)
-                told = GraderError(f"{target}: not written ({error}). Nothing was changed.")
-                raise (cause or told) from error
+                raise (cause or GraderError(f"{target}: not written ({error}). Nothing was changed.")) from error
             finally:
                 sink.let_go()
                 for sheet in workbook.worksheets():
@@ -157,32 +158,29 @@ class _Content(NamedTuple):
         return table.iloc[start:stop] if self.order is None else table.iloc[self.order[start:stop]]
 
 
+@dataclass
 class _Job:
     """The sheets of one workbook, and what is counted while they are written."""
 
-    def __init__(
-        self,
-        frames: Mapping[str, pd.DataFrame],
-        order: Mapping[str, np.ndarray],
-        colours: Mapping[str, pd.DataFrame],
-        links: Mapping[str, Mapping[str, Any]],
-        sparklines: Mapping[str, tuple[str, str, str]],
-        language: str,
-        rows_per_sheet: int,
-        pages: Mapping[str, Page],
-    ) -> None:
-        self.frames, self.colours, self.links, self.sparklines = frames, colours, links, sparklines
-        self.order, self.place = order, {name: np.argsort(positions) for name, positions in order.items()}
-        self.rows_per_sheet, self.pages = rows_per_sheet, pages
-        self.words: dict[str, str] = words(language)["result"]
-        self.cut = 0
-        self.links_left_out = 0
-        self.heading_pt = 0.0  # of the sheet that is being written
-        self.titles: dict[str, list[str]] = {}
-        for name, frame in frames.items():
-            count = max(1, -(-len(frame) // rows_per_sheet))
+    frames: Mapping[str, pd.DataFrame]
+    order: Mapping[str, np.ndarray]
+    colours: Mapping[str, pd.DataFrame]
+    links: Mapping[str, Mapping[str, Any]]
+    sparklines: Mapping[str, tuple[str, str, str]]
+    pages: Mapping[str, Page]
+    words: dict[str, str]
+    rows_per_sheet: int
+    cut: int = 0
+    links_left_out: int = 0
+    heading_pt: float = 0.0  # of the sheet that is being written
+    titles: dict[str, list[str]] = field(default_factory=dict)
+    links_on: dict[str, int] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.place = {name: np.argsort(positions) for name, positions in self.order.items()}
+        for name, frame in self.frames.items():
+            count = max(1, -(-len(frame) // self.rows_per_sheet))
             self.titles[name] = [name] + [f"{name[:28]} {n}" for n in range(2, count + 1)]
-        self.links_on: dict[str, int] = {}
         self._check()
 
     def _check(self) -> None:

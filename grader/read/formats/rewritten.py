@@ -12,7 +12,6 @@ import html
 import io
 import re
 import zipfile
-from typing import NamedTuple
 from xml.etree.ElementTree import tostring
 
 from grader.read.formats.package import Book
@@ -36,13 +35,6 @@ def _in_quotes(text: str) -> str:
     return re.sub(r"[\n\r\t]", lambda sign: f"&#{ord(sign[0])};", html.escape(text))
 
 
-class ClosedUp(NamedTuple):
-    """A sheet without its empty rows: its XML, and the 0-based sheet row of each row there is."""
-
-    content: bytes
-    numbers: list[int]
-
-
 def plainly_written(book: Book, name: str) -> bytes:
     """A sheet's XML as searches over its bytes understand it; as it is where it is plain already."""
     content = book.sheet(name)
@@ -54,8 +46,8 @@ def plainly_written(book: Book, name: str) -> bytes:
     return tostring(root)
 
 
-def closed_up(content: bytes) -> ClosedUp:
-    """The sheet with its rows of content alone, one below the other.
+def closed_up(content: bytes) -> tuple[bytes, list[int]]:
+    """The sheet with its rows of content alone, one below the other: its XML, and the 0-based sheet row of each row.
 
     content : bytes of the part, plain. Merged ranges and whatever else stands behind the cells are left out.
     """
@@ -73,7 +65,7 @@ def closed_up(content: bytes) -> ClosedUp:
         cells = b"".join(piece[piece.find(b">") + 1 :].rpartition(b"</row>")[0] for piece in rows[number])
         made.append(b'<row r="%d">%s</row>' % (position, _CELL_ROW.sub(rb'\g<1>%d"' % position, cells)))
     made.append(b"</sheetData></worksheet>")
-    return ClosedUp(b"".join(made), [number - 1 for number in numbers])
+    return b"".join(made), [number - 1 for number in numbers]
 
 
 def mended(content: bytes) -> tuple[bytes, dict[tuple[int, int], tuple[str, str]]] | None:
