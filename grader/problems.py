@@ -64,7 +64,7 @@ class Table(NamedTuple):
     heads     : 0-based first and last row of the headings, (-1, -1) where there are none; where outlets run across,
                 or in forms, of the whole table. sides: 0-based first and last column of one of several forms.
     unclear   : what could be a field and is not known to be; judged both ways.
-    marks     : the tests that carry a mark whose key may stand elsewhere (read/marks.py), until the workbook is read.
+    marks     : the tests that carry a mark whose key may stand elsewhere (read/words/marks.py), until the workbook is read.
     file      : number of its file in the log; -1 before it is there.
     """
 

@@ -36,10 +36,8 @@ from grader.judge.uncertainty import Standard, standards
 from grader.normalise import is_aside
 from grader.problems import GraderError, Problems
 from grader.read import extract, find, process, settle
-from grader.read.cleared import clears
 from grader.read.find import find_workbooks
 from grader.read.layout import load_layout
-from grader.read.marks import mark_of
 from grader.read.process import read_workbooks
 from grader.read.shapes import across, coldest, rows, sections, site_of_sheet
 from grader.read.words import (
@@ -57,9 +55,11 @@ from grader.read.words import (
     units,
     verdicts,
 )
+from grader.read.words.beside import clears
 from grader.read.words.heading_words import limit_pattern, word_keys
 from grader.read.words.headings import kind_of, understand
 from grader.read.words.loose import loose_word
+from grader.read.words.marks import mark_of
 from grader.read.words.substances import is_substance
 from grader.read.words.unclear import classes_of, guess, may_be_done
 from grader.result import Result

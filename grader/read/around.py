@@ -1,30 +1,27 @@
 """What stands on a sheet beside the fields of its tests: remarks, lines around a table, sheets without one, comments.
 
 What speaks against a pass is given to the tests that it is about, as field `said_against`; a temperature of a cold place, an
-expiry or a need stated there is judged both ways (`Table.unclear`). Words: data/said.toml. Only the different texts of a
-sheet are looked at, and cells only where one of them tells something.
+expiry or a need stated there is judged both ways (`Table.unclear`). Words: data/said.toml.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
-from functools import lru_cache
 
 from grader.problems import Table
 from grader.read.asked import asked_elsewhere, asked_of_all, counted, is_choice_list
-from grader.read.cleared import lists_of
 from grader.read.lines import line_around, with_its_heading
-from grader.read.marks import keys_of, of_the_marked
 from grader.read.region import Outlets, Region, Regions
-from grader.read.sayings import Cell, Cells, Said, outlets_of, said_of_all
-from grader.read.shapes.grid import Grid
-from grader.read.shapes.own_guide import guide_texts
+from grader.read.sayings import Said, of_the_marked, said_of_all
+from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import shown, whole
-from grader.read.words.answers import answered_badly, answers_badly, asks, is_yes, may_be_ill, put_right
+from grader.read.spoken import PRINTED, Cells
+from grader.read.words.answers import answered_badly, answers_badly, asks, is_yes, put_right
+from grader.read.words.beside import ASKS, KEY, LIST, REMARK, REPEAT, clears
 from grader.read.words.dates import is_date
-from grader.read.words.labels import kind_of
-from grader.read.words.measured import may_speak, readings_in
-from grader.read.words.outlet_names import begins_with, called, of_more
+from grader.read.words.marks import mark_of, meanings
+from grader.read.words.measured import readings_in
+from grader.read.words.outlet_names import begins_with, of_more
 from grader.read.words.said import (
     AROUND,
     FILE,
@@ -35,15 +32,11 @@ from grader.read.words.said import (
     against,
     alone,
     alone_in_part,
-    is_repeat,
-    may_tell,
     smells,
     titled,
 )
 from grader.read.words.spelling import key
-from grader.read.words.stated import is_label, stated
 from grader.read.words.unclear import classes_of
-from grader.read.words.verdicts import fails_counted, ticked
 
 _LEAST_LISTED = 2  # words of a line that names an outlet and says what is wrong
 _LONGEST_ASKED = 5  # words of a question in a cell
@@ -56,50 +49,25 @@ def with_what_is_said(grid: Grid, tables: list[Table], read: Collection[Cell] = 
 
     tables : of this sheet; with none, all that is said is left over. read : 0-based cells that are read otherwise.
     """
-    if not tables and "earlier" in classes_of(grid.name):
-        return tables, []  # "Last visit" says nothing of this one
-    listed = _listed(grid) if not tables else []
     cells = Cells(grid, tables)
-    if not tables and is_choice_list(cells):
-        return tables, []
-    tests = {r for t in tables if t.orientation == "down" for r in t.rows}
-    explained = keys_of(cells, tests) + lists_of(cells, tests)
-    here = {v for v in grid.texts if len(v) > 1 or alone(v)}
-    texts = {
-        t for t in here.union(cells.comments.values(), cells.printed) if _tells(t) or t in cells.printed and titled(t)
-    }
-    texts = {t for t in texts if ticked(t) is None and fails_counted(t) is None}
-    if texts and not tables:
-        texts -= guide_texts(grid.name)
-    asked = {t for t in here if asks(t)} if tables else set()
-    lines = here.union(cells.comments.values(), cells.printed)
-    if not tables:
-        listed += counted(cells, Regions((), cells), lines - guide_texts(grid.name))
-    if not texts and not tables:
-        return tables, listed + explained
+    if not tables and ("earlier" in classes_of(grid.name) or is_choice_list(cells)):
+        return tables, []  # "Last visit" says nothing of this one
+    elsewhere = [*_keys(cells), *_lists(cells)]
     regions = Regions(tables, cells)
     outlets = Outlets(regions)
-    if regions:
-        listed += counted(cells, regions, lines)
-    of_others: list[Said] = []
-    for_all, over = listed, not tables and asks(grid.name) == "ill"
-    for at, text in cells.of(asked):
+    for at, text in cells.of(ASKS) if tables else ():
         for region in regions.holding(at):
             region.ask(at, text)
     for region in regions:
         region.ask_blanks()
-    if not regions:
-        for_all += asked_elsewhere(cells, here - guide_texts(grid.name))
-    else:
-        for_all += asked_of_all(cells, regions, outlets, lines)
+    for_all = [*_listed(cells), *counted(cells, regions)]
+    for_all += asked_of_all(cells, regions, outlets) if regions else asked_elsewhere(cells)
     single = len(regions) == 1 == len(regions[0].at)  # what is said on its sheet is of that test
-    for text in sorted(cells.printed & texts):
-        words = against(text, LINE if single else AROUND) or titled(text, FILE if text == grid.name else TITLE)
-        words = words or alone(text, remark=False) * (text != grid.name)
-        if not _of_some(regions, outlets, cells, (-1, -1), text, False) and (words or answers_badly(text)):
-            how = "name of the sheet" if text == grid.name else "on the page, beside the cells"
-            for_all.append(Said(cells.place((0, 0)), text, words or text, how=how))
-    for at, text in cells.of(texts):
+    over = not tables and asks(grid.name) == "ill"
+    for at, text in cells.of(REMARK):
+        if at == PRINTED:
+            for_all += _printed(cells, regions, outlets, text, single)
+            continue
         if at in read or _left_open(cells, at, text):
             continue
         mine = regions.holding(at)
@@ -110,11 +78,11 @@ def with_what_is_said(grid: Grid, tables: list[Table], read: Collection[Cell] = 
             _leaves_out(regions, named, text, at)
             if not named and (words := against(text, LINE)):
                 # It may name an outlet of another sheet.
-                of_others.append(Said(cells.place(at), text, of_one=words, row=(text,)))
+                elsewhere.append(Said(cells.place(at), text, of_one=words, row=(text,)))
         if tables and _of_some(regions, outlets, cells, at, text, lone):
             if "used" not in roles and (found := line_around(cells, at, text)) and found.stated:
                 for_all.append(found._replace(against=""))
-        elif "used" in roles or _answered_no(cells, regions, at, text):
+        elif "used" in roles or _answered_no(cells, mine, at, text):
             continue
         elif mine:
             for region, role in zip(mine, roles):
@@ -122,17 +90,47 @@ def with_what_is_said(grid: Grid, tables: list[Table], read: Collection[Cell] = 
         elif not (over and _closed(cells, at[0])):
             for_all += _outside_of_all(cells, at, text, single)
     if not regions:
-        return tables, for_all + explained
-    tells = any(region.told for region in regions)
-    repeats = [at for at, _ in cells.of(set(filter(is_repeat, grid.texts)))] if tells else []
+        return tables, for_all + elsewhere
+    repeats = [at for at, _ in cells.of(REPEAT)]
     for region in regions:
         region.reach(repeats)
     for row in _rows_outside(cells, regions):
         for_all += _row_of_words(regions, outlets, cells, row)
-    made = [region.made() for region in regions]
-    for_all = of_the_marked(for_all, set().union(*(t.marks for t in made)))
-    told = iter(made)
-    return [said_of_all(next(told), for_all) if t.rows else t for t in tables], of_others + explained
+    told = [region.made() for region in regions]
+    for_all = of_the_marked(for_all, told)
+    made = iter(told)
+    return [said_of_all(next(made), for_all) if t.rows else t for t in tables], elsewhere
+
+
+def _keys(cells: Cells) -> list[Said]:
+    """What the lines of a sheet outside of its tests say of marks: "K = condemned", "K | condemned"."""
+    found = [(at, text, meanings(text)) for at, text in cells.of(KEY) if at[0] not in cells.tests]
+    for row in cells.grid.outer:
+        if row not in cells.tests and cells.filled(row) == 2:
+            column, (mark, said) = cells.first(row), (v for v in cells.row(row) if v is not None)
+            if type(said) is str and (sign := mark_of(mark)) and (told := meanings(f"{sign} = {said}")):
+                found.append(((row, column), f"{shown(mark)}: {said}", told))
+    return [Said(cells.place(at), text, of_one=said, mark=m) for at, text, told in found for m, said in told.items()]
+
+
+def _lists(cells: Cells) -> list[Said]:
+    """The lines of a sheet that may list outlets to be used, and the columns of one that is called so ("Certificates")."""
+    made = [Said(cells.place(at), text, lists=((text,),)) for at, text in cells.of(LIST) if at[0] not in cells.tests]
+    if not cells.tables and clears(cells.name):
+        columns = tuple(tuple(v for v in map(whole, line) if type(v) is str) for line in zip(*cells.grid.rows))
+        made.append(Said(cells.place((0, 0)), cells.name, lists=columns))
+    return made
+
+
+def _printed(cells: Cells, regions: Regions, outlets: Outlets, text: str, single: bool) -> list[Said]:
+    """What a text says that is printed on the pages of a sheet, or is its name."""
+    name = text == cells.name
+    words = against(text, LINE if single else AROUND) or titled(text, FILE if name else TITLE)
+    words = words or alone(text, remark=False) * (not name)
+    if _of_some(regions, outlets, cells, PRINTED, text, False) or not (words or answers_badly(text)):
+        return []
+    how = "name of the sheet" if name else "on the page, beside the cells"
+    return [Said(cells.place(PRINTED), text, words or text, how=how)]
 
 
 def _left_open(cells: Cells, at: Cell, text: str) -> bool:
@@ -156,9 +154,9 @@ def _outside_of_all(cells: Cells, at: Cell, text: str, single: bool) -> list[Sai
     return [found] if found != Said(cells.place(at), text) else []
 
 
-def _answered_no(cells: Cells, regions: Regions, at: Cell, text: str) -> bool:
+def _answered_no(cells: Cells, mine: Sequence[Region], at: Cell, text: str) -> bool:
     """Whether a few words outside of the tests that run down or across are a question with a no beside it: "Leaks" | "none"."""
-    if len(text.split()) > _LONGEST_ASKED or any(r.down or r.across for r in regions.holding(at)):
+    if len(text.split()) > _LONGEST_ASKED or any(r.down or r.across for r in mine):
         return False
     answer = cells.at(at[0], at[1] + 1)
     alone = type(answer) is str and len(answer.split()) == 1
@@ -171,7 +169,7 @@ def _of_some(regions: Regions, outlets: Outlets, cells: Cells, at: Cell, text: s
     Returns : whether it is about no others: not where neither tells, nor where it speaks of all, or of the others.
     """
     words, figures = against(text, LINE) or smells(text) or text * _excepts(text), readings_in(text)
-    in_a_test = not lone and any(at[0] in r.tests for r in regions.others if r.down)
+    in_a_test = not lone and any(r.down and at[0] in r.tests for r in regions.on_row.get(at[0], ()))
     if in_a_test or not (words or figures or alone_in_part(text, whole=False)):
         return False
     named = outlets.named(text, at[0])
@@ -179,7 +177,7 @@ def _of_some(regions: Regions, outlets: Outlets, cells: Cells, at: Cell, text: s
         named = [(r, i) for r in regions for i in r.beside(at)]
         words = words and (against(text, ROW) or smells(text)) * (not _excepts(text))
     for region, i in named:
-        region.keep([i], words or alone_in_part(text, shown(outlets_of(region.table)[i])), at)
+        region.keep([i], words or alone_in_part(text, region.outlets[i]), at)
         region.measure([i], at, text, figures)
     own = not lone and any(not r.down for r in regions.holding(at))  # "mixed up with P3", said in P2's form
     if own and not any(begins_with(text, r.outlets[i]) for r, i in named):
@@ -212,7 +210,7 @@ def _row_of_words(regions: Sequence[Region], outlets: Outlets, cells: Cells, row
     values = [(c, v) for c, v in enumerate(cells.row(row)) if v is not None]
     texts, at = [shown(whole(v)) for _, v in values], (row, values[0][0])
     named = outlets.named("; ".join(["", *texts]), row)
-    own = {key(shown(outlets_of(r.table)[i])) for r, i in named}
+    own = {key(r.outlets[i]) for r, i in named}
     rest = [v for v in texts if key(v) not in own]
     said = " ".join(rest)
     if not named:
@@ -239,18 +237,17 @@ def _leaves_out(regions: Sequence[Region], named: Sequence[tuple[Region, int]], 
     return True
 
 
-def _listed(grid: Grid) -> list[Said]:
+def _listed(cells: Cells) -> list[Said]:
     """The rows of a sheet whose name says that it lists what is wrong ("Defects", "Mängel"), but for those that say none."""
-    if asks(grid.name) != "ill":
+    if cells.tables or asks(cells.name) != "ill":
         return []
-    cells = Cells(grid)
     made = []
-    for row in grid.outer:
+    for row in cells.grid.outer:
         texts = cells.texts_of(row)
         if not texts or _closed(cells, row):
             continue
         if len([t for t in texts if not is_date(t)]) == 1:  # an outlet, where it is named
-            made.append(Said(cells.place((row, 0)), grid.name, of_one=grid.name, row=texts))
+            made.append(Said(cells.place((row, 0)), cells.name, of_one=cells.name, row=texts))
         if len(" ".join(texts).split()) < _LEAST_LISTED:
             continue
         told = max(texts[1:] or texts, key=len)
@@ -268,23 +265,3 @@ def _closed(cells: Cells, row: int) -> bool:
     }
     answers = (cells.at(row, c) for c in under)
     return any(a is True or is_date(a) or type(a) is str and is_yes(a) for a in answers)
-
-
-@lru_cache(maxsize=20_000)  # the files of a firm have most of their texts in common
-def _tells(text: str) -> bool:
-    """Whether a text says anything, by its words alone."""
-    if stated(text):
-        return True
-    if not may_speak(text):
-        return not any(map(str.isdigit, text)) and kind_of(text) == "verdict"
-    if alone_in_part(text, whole=False) or readings_in(text) or answers_badly(text) or called(text) or may_be_ill(text):
-        return True
-    if len(text.split()) > _LEAST_LISTED and REMARKS.say(text, "general.approved"):
-        return True  # of some, and not of others
-    if not may_tell(text):
-        return not any(map(str.isdigit, text)) and kind_of(text) == "verdict"
-    if against(text, ROW) or smells(text):
-        return True
-    if any(map(str.isdigit, text)) and "expire" in classes_of(text):
-        return True
-    return is_label(text)

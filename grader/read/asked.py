@@ -5,19 +5,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from grader.read.region import Outlets, Region, Regions
-from grader.read.sayings import Cell, Cells, Said
+from grader.read.sayings import Said
+from grader.read.shapes.grid import Cell
 from grader.read.shapes.tables import shown, whole
+from grader.read.spoken import Cells
+from grader.read.words.beside import COUNT, OF_VISIT
 from grader.read.words.heading_words import key
 from grader.read.words.said import ROW, against, alone, smells
 from grader.read.words.verdicts import (
     PASSING,
     answered,
     fails_counted,
-    is_count_of_fails,
     is_mark,
     lists_verdicts,
     names_lists,
@@ -35,43 +37,29 @@ _LONGEST_NAMED = 4  # words of an answer that is the name of an outlet and hardl
 _MOST_OF_A_ROW = 5  # filled cells of a row that asks, where it stands below the tests
 
 
-def asked_of_all(cells: Cells, regions: Regions, outlets: Outlets, here: Iterable[str]) -> list[Said]:
-    """What the questions of a sheet say against all its tests; what is said of one outlet is given to it.
-
-    here : the texts of its cells, comments and what is printed on its pages.
-    """
+def asked_of_all(cells: Cells, regions: Regions, outlets: Outlets) -> list[Said]:
+    """What the questions of a sheet say against all its tests; what is said of one outlet is given to it."""
     made = []
-    asking = {text for text in here if ticked(text) or parted(text) or question(text)}
-    places: dict[str, list[Cell]] = {}
-    for at, text in cells.of(asking):  # once: the cost grows with the sheet, not with its texts
-        places.setdefault(text, []).append(at)
-    for text in asking:
-        whole_line, label = ticked(text), parted(text)
-        beside = whole_line is None and label is None
-        for at in places.get(text, [(-1, -1)] * (text in cells.printed)):
-            of = _tests_of(cells, regions, at)
-            if of is None and beside:
-                continue
-            if whole_line is not None:
-                words = text * ticked_badly(whole_line[0] or _left(cells, at), whole_line[1])
-            elif label is not None:
-                words = _line(outlets, at, text, *label)
-            else:
-                words = _row(cells, at, text)
-            if not words:
-                continue
-            if of:
-                for region, tests in of:
-                    region.keep(tests, words, at)
-            else:
-                made.append(Said(cells.place(_on_sheet(at)), text, words))
+    for at, text in cells.of(OF_VISIT):
+        boxes, line = ticked(text), parted(text)
+        of = _tests_of(cells, regions, at)
+        if boxes is not None:
+            words = text * ticked_badly(boxes[0] or _left(cells, at), boxes[1])
+        elif line is not None:
+            words = _line(outlets, at, text, *line)
+        else:
+            words = _row(cells, at, text) if of is not None else ""
+        for region, tests in of or ():
+            region.keep(tests, words, at)
+        if words and not of:
+            made.append(Said(cells.place(at), text, words))
     return made
 
 
-def asked_elsewhere(cells: Cells, here: Iterable[str]) -> list[Said]:
+def asked_elsewhere(cells: Cells) -> list[Said]:
     """What the questions of a sheet without tests say: of the outlet that an answer names, else of all."""
     made = []
-    for at, text in cells.of({t for t in here if parted(t) or question(t)}):
+    for at, text in cells.of(OF_VISIT):
         label, answer = parted(text) or (text, cells.at(at[0], at[1] + 1))
         if answer is None or question(label) != "ill" and not answered(label, answer):
             continue
@@ -96,10 +84,6 @@ def is_choice_list(cells: Cells) -> bool:
 def _left(cells: Cells, at: Cell) -> str:
     left = cells.at(at[0], at[1] - 1) if at[1] > 0 else None
     return left if type(left) is str else ""
-
-
-def _on_sheet(at: Cell) -> Cell:
-    return max(at[0], 0), max(at[1], 0)
 
 
 def _tests_of(cells: Cells, regions: Regions, at: Cell) -> list[tuple[Region, Sequence[int]]] | None:
@@ -132,7 +116,7 @@ def _line(outlets: Outlets, at: Cell, text: str, label: str, answer: str) -> str
     named = outlets.named(text, at[0]) or outlets.numbered(answer)
     fine = not (against(answer, ROW) or smells(answer)) and len(answer.split()) > _LONGEST_NAMED
     for region, i in named if not fine else ():
-        region.keep([i], text, _on_sheet(at))
+        region.keep([i], text, at)
     return ""
 
 
@@ -166,29 +150,22 @@ def _chosen(values: Sequence[Any]) -> list[str]:
     return [v for i, v in words if 0 <= i + step < len(cells) and is_mark(cells[i + step])]
 
 
-def counted(cells: Cells, regions: Regions, here: Iterable[str]) -> list[Said]:
+def counted(cells: Cells, regions: Regions) -> list[Said]:
     """How many outlets the lines of a sheet count that did not pass: "Failed: 1", "5/6 OK", "Fail | 1", also a number below."""
     made = []
-    for text in here:
-        fails = fails_counted(text)
+    for at, text in cells.of(COUNT):
+        fails, tests, said = fails_counted(text), tests_counted(text), text
+        if fails is None:
+            fails = 0 if any(at in r and (r.down or r.across) for r in regions) else _number_beside(cells, *at)
+            tests, said = _tests_of_pair(cells, *at, fails), f"{text}: {fails}"
+        elif fails and text != cells.comments.get(at) and _in_test(cells, regions, at):
+            fails = 0
+        elif fails:
+            fails += sum(
+                key(n) == key(text) for r in regions for n in r.outlets
+            )  # taken for a test, it is no pass itself
         if fails:
-            own = sum(key(n) == key(text) for r in regions for n in r.outlets)  # taken for a test, it is no pass itself
-            for at, _ in cells.of({text}) or [((0, 0), text)]:
-                if text == cells.comments.get(at) or not _in_test(cells, regions, at):
-                    made.append(Said(cells.place(at), text, fails=fails + own, tests=tests_counted(text)))
-        elif fails is None and is_count_of_fails(text):
-            made += _counted_in_cells(cells, regions, text)
-    return made
-
-
-def _counted_in_cells(cells: Cells, regions: Regions, text: str) -> list[Said]:
-    """The counts beside or below a label for fails: "Fail | 1"."""
-    made = []
-    for at, _ in cells.of({text}):
-        number = _number_beside(cells, *at)
-        if number and not any(at in r and (r.down or r.across) for r in regions):
-            tests = _tests_of_pair(cells, *at, number)
-            made.append(Said(cells.place(at), f"{text}: {number}", fails=number, tests=tests))
+            made.append(Said(cells.place(at), said, fails=fails, tests=tests))
     return made
 
 

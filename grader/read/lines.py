@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from grader.read.sayings import Cell, Cells, Said
+from grader.read.sayings import Said
+from grader.read.shapes.grid import Cell
 from grader.read.shapes.tables import shown
+from grader.read.spoken import Cells
 from grader.read.words.answers import answers_badly, asks
 from grader.read.words.dates import is_date
 from grader.read.words.labels import is_unit, kind_of, looks_like_value

@@ -9,13 +9,15 @@ from typing import Any
 from grader.columns import FIELDS
 from grader.problems import Place, Table
 from grader.read.lines import line_around, value_beside, with_its_heading
-from grader.read.marks import marked
-from grader.read.sayings import SAID, Cell, Cells, Figures, outlets_of
+from grader.read.sayings import SAID, Figures
+from grader.read.shapes.grid import Cell
 from grader.read.shapes.tables import shown
+from grader.read.spoken import Cells, outlets_of
 from grader.read.words.answers import TICK, answered_badly, answered_well, asks
 from grader.read.words.figures import is_temperature
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.labels import kind_of, label
+from grader.read.words.marks import marked
 from grader.read.words.measured import readings_in
 from grader.read.words.outlet_names import called, names, spanned, words_between
 from grader.read.words.said import NAME, REMARKS, ROW, against, alone, alone_in_part, smells
@@ -291,8 +293,9 @@ class Region:
         table = self.table
         if any(self.words):
             own = [" / ".join(dict.fromkeys(w)) or None for w in self.words]
-            row, column = first = next(at for at in self.at if at is not None)
-            place = Place(table.sheet, None if self.down else row, None if self.across else column)
+            first = next(at for at in self.at if at is not None)
+            sheet, row, column = self.cells.place(first)
+            place = Place(sheet, None if self.down else row, None if self.across else column)
             table = table._replace(
                 columns={**table.columns, SAID: own},
                 places={**table.places, SAID: place},
@@ -303,7 +306,7 @@ class Region:
     def _free_lines(self) -> Iterator[dict[int, Any]]:
         """The lines of cells beside the readings, by test, that no field is read from but words."""
         if self.down:
-            for column in self.cells.columns():
+            for column in self.cells.grid.inner:
                 if self.by_column.get(column, "remarks") in _CODED:
                     yield {i: v for r, i in self.tests.items() if (v := self.cells.at(r, column)) is not None}
         for row in self.body if self.across else ():

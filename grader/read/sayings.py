@@ -1,23 +1,25 @@
-"""One thing that a cell says of tests, the cells of a sheet to find it by, and how a table takes what is said of it."""
+"""One thing that a cell says of tests, which of a workbook's outlets it speaks of, and how a table takes what is said of it."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Container, Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.problems import Place, Table, Unclear
 from grader.read.given import is_by_layout
-from grader.read.shapes.grid import Grid
-from grader.read.shapes.tables import shown, whole
+from grader.read.shapes.tables import shown
+from grader.read.spoken import outlets_of
+from grader.read.words.beside import cleared
 from grader.read.words.figures import temperatures_in
 from grader.read.words.heading_words import LIKELY
-from grader.read.words.outlet_names import names, speaks_of_all
+from grader.read.words.marks import meanings
+from grader.read.words.outlet_names import names, speaks_of_all, words_between
 from grader.read.words.spelling import key
 from grader.read.words.stated import Stated, stated
 
 SAID, COUNTED = "said_against", "failed_stated"
-Cell = tuple[int, int]  # 0-based row and column of a sheet
+_LEAST_LISTED = 2  # outlets of a list
 
 
 class Said(NamedTuple):
@@ -113,25 +115,40 @@ def _is_no_colder(text: str, than: str) -> bool:
 _MOST_SHOWN = 3  # texts of one column in a message
 
 
-def outlets_of(table: Table) -> list[Any]:
-    """The outlet of each test of a table, None where it has none."""
-    return table.columns.get("outlet") or [table.constants.get("outlet", ("", None))[1]] * len(table.rows)
-
-
-def _different(tables: Sequence[Table]) -> set[Any]:
-    return set().union(*map(outlets_of, tables))
-
-
 def of_their_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Said]:
     """What other sheets say: a row that names an outlet of the workbook speaks of that one alone.
 
     A figure alone may be any number, and a text of all, or of the others, speaks of more.
     """
-    outlets = {n for n in _different(tables) if type(n) is str and any(map(str.isalpha, n))}
+    outlets = {n for t in tables for n in outlets_of(t) if type(n) is str and any(map(str.isalpha, n))}
     return [
         s._replace(against="") if s.row and not speaks_of_all(s.text) and any(map(s.names, outlets)) else s
         for s in found
     ]
+
+
+def of_the_marked(found: Sequence[Said], tables: Sequence[Table]) -> list[Said]:
+    """What is said of all tests, but for keys of marks that some tests carry: those speak of them alone."""
+    carried = {mark for t in tables for mark in t.marks}
+    return [s._replace(against="") if any(m in carried for m in meanings(s.text)) else s for s in found]
+
+
+def with_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Said]:
+    """What is said, with the outlets that each list names among those of a workbook; lists of fewer than two are none."""
+    if not any(s.lists for s in found):
+        return list(found)
+    shown_names = {shown(n) for t in tables for n in outlets_of(t) if n is not None}
+    names = {key(n) for n in shown_names} - {""}
+    most = max((len(words_between(n)) for n in shown_names), default=1)
+    return [s if not s.lists else _resolved(s, names, most) for s in found]
+
+
+def _resolved(said: Said, names: set[str], most: int) -> Said:
+    line = len(said.lists) == 1 == len(said.lists[0])
+    named = [cleared(said.text, names, most)] if line else [names & set(map(key, column)) for column in said.lists]
+    best = max(named, key=len, default=set())
+    told = len(best) >= _LEAST_LISTED and len(best) < len(names)
+    return said._replace(cleared=frozenset(best), of_one=f"left out: {said.text}") if told else said._replace(lists=())
 
 
 def said_of_all(table: Table, found: Sequence[Said]) -> Table:
@@ -190,77 +207,12 @@ def with_what_names_say(table: Table) -> Table:
     figures.add(range(len(table.rows)), Place(table.sheet, 0, 0), table.sheet, stated(table.sheet))
     for field in ("outlet", "location", "system", "site"):
         place, value = table.constants.get(field, (table.places.get(field), None))
-        names = [value if v is None else v for v in table.columns.get(field, [None] * len(table.rows))]
-        for name in sorted({v for v in (value, *names) if type(v) is str}):
-            if place is not None:
-                at = Place(place.sheet, place.row or 0, place.column or 0)
-                figures.add([i for i, v in enumerate(names) if v == name], at, name, stated(name))
+        names = table.columns.get(field, [])
+        if place is None:
+            continue
+        at = Place(place.sheet, place.row or 0, place.column or 0)
+        told = {v: found for v in {value, *names} if type(v) is str and (found := stated(v))}
+        for name in sorted(told):
+            mine = [i for i, v in enumerate(names or [None] * len(table.rows)) if name == (value if v is None else v)]
+            figures.add(mine, at, name, told[name])
     return figures.added(table)
-
-
-class Cells:
-    """The cells of a sheet by row and column, blanks as None. names : of its outlets, as compared."""
-
-    def __init__(self, grid: Grid, tables: Sequence[Table] = ()) -> None:
-        self.grid, self.name = grid, grid.name
-        self.position = {n: i for i, n in enumerate(grid.outer)}
-        self.comments, self.printed = dict(grid.sheet.comments), set(grid.sheet.printed)
-        self.names = frozenset(key(shown(n)) for n in _different(tables) if n is not None) - {""}
-        self.tables = tables
-        if tables:
-            self.printed.add(grid.name)  # "VOID"
-
-    def merged(self) -> list[tuple[Cell, Cell]]:
-        """Each cell that a merged range hides, with the first of its range, by the numbers of the sheet."""
-        rows, columns = self.grid.outer, self.grid.inner
-        return [
-            ((rows[r], columns[c]), (rows[top], columns[left])) for (r, c), (top, left) in self.grid.covered.items()
-        ]
-
-    def at(self, row: int, column: int) -> Any:
-        """The value of a cell, None for a blank one and outside."""
-        cells = self.row(row)
-        return cells[column] if 0 <= column < len(cells) else None
-
-    def place(self, at: Cell) -> Place:
-        """Where a cell stands."""
-        return Place(self.name, *at)
-
-    def row(self, row: int) -> Sequence[Any]:
-        """The cells of a row, none outside."""
-        here = self.position.get(row)
-        return () if here is None else self.grid.rows[here]
-
-    def columns(self) -> Sequence[int]:
-        """The columns of the sheet."""
-        return self.grid.inner
-
-    def first(self, row: int) -> int:
-        """The first filled column of a row."""
-        return next(c for c, v in enumerate(self.row(row)) if v is not None)
-
-    def filled(self, row: int) -> int:
-        """How many cells of a row hold anything."""
-        cells = self.row(row)
-        return len(cells) - cells.count(None)
-
-    def texts_of(self, row: int) -> tuple[str, ...]:
-        """The texts of a row, and its whole numbers as texts."""
-        return tuple(v for v in map(whole, self.row(row)) if type(v) is str)
-
-    def every(self) -> set[str]:
-        """The texts of cells and comments, and those that are printed with the sheet."""
-        return {*self.grid.texts, *self.comments.values(), *self.printed}
-
-    def outside(self, texts: set[str], held: Container[int]) -> list[tuple[Cell, str]]:
-        """As `of`, but for some rows; with what is printed, as of the first cell."""
-        found = [(at, text) for at, text in self.of(texts) if at[0] not in held]
-        return found + [((0, 0), text) for text in sorted(self.printed & texts)]
-
-    def of(self, texts: set[str]) -> list[tuple[Cell, str]]:
-        """(row and column, text) of the cells and comments that hold one of some texts."""
-        made = []
-        for row, cells in zip(self.grid.outer, self.grid.rows) if texts else ():
-            if not texts.isdisjoint(cells):
-                made += [((row, c), v) for c, v in enumerate(cells) if type(v) is str and v in texts]
-        return made + [(at, text) for at, text in sorted(self.comments.items()) if text in texts]

@@ -13,12 +13,10 @@ from typing import Any
 
 from grader.problems import Place, Table, a1
 from grader.read.around import with_what_is_said
-from grader.read.cleared import with_outlets
 from grader.read.extract import extract
 from grader.read.given import Given, filled
 from grader.read.layout_spec import LayoutSpec, TableSpec
-from grader.read.marks import of_the_marked
-from grader.read.sayings import Said, of_their_outlets, said_of_all, with_what_names_say
+from grader.read.sayings import Said, of_the_marked, of_their_outlets, said_of_all, with_outlets, with_what_names_say
 from grader.read.shapes.cover import (
     FACTS,
     cover_of,
@@ -166,9 +164,7 @@ class _Workbook:
         if tables and name and (void := titled(name)):
             of_file = Place(tables[0].sheet, 0, 0)
             self.elsewhere.append(Said(of_file, name, void, of_one=void, row=(name,), how="name of the file"))
-        elsewhere = of_the_marked(
-            of_their_outlets(with_outlets(self.elsewhere, tables), tables), set().union(*(t.marks for t in tables))
-        )
+        elsewhere = of_the_marked(of_their_outlets(with_outlets(self.elsewhere, tables), tables), tables)
         tables = [with_what_names_say(said_of_all(t, elsewhere))._replace(marks={}) for t in tables]
         found, passed = sum(m.rows_found for m in self.kept), sum(m.rows_passed_over for m in self.kept)
         return Recognised(tables, self.notes, found, passed)

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Container, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 from unicodedata import normalize
 
-from grader.read.sayings import Cells, Said
-from grader.read.shapes.tables import shown, whole
+from grader.read.shapes.tables import whole
 from grader.read.words.said import LONGEST, REMARKS, ROW, against, alone, smells
 
 _SIGN = r"[*†‡§#]{1,3}|[¹²³⁴-⁹⁰]{1,2}"
@@ -79,30 +78,11 @@ def meanings(text: str) -> dict[str, str]:
     return {m: said for m, said in made.items() if m and (against(said, ROW) or alone(said) or smells(said))}
 
 
-def keys_of(cells: Cells, tests: Iterable[int]) -> list[Said]:
-    """What the lines of a sheet outside of its tests say of marks. tests : rows that hold tests."""
-    held = set(tests)
-    texts = {t: m for t in cells.every() if (m := meanings(t))}
-    found = [(at, text, texts[text]) for at, text in cells.outside(set(texts), held)]
-    for row in cells.grid.outer:
-        if row not in held and cells.filled(row) == 2:
-            column, (mark, said) = cells.first(row), (v for v in cells.row(row) if v is not None)
-            if mark_of(mark) and type(said) is str and (told := meanings(f"{mark_of(mark)} = {said}")):
-                found.append(((row, column), f"{shown(mark)}: {said}", told))
-    return [Said(cells.place(at), text, of_one=said, mark=m) for at, text, told in found for m, said in told.items()]
-
-
-def of_the_marked(found: Sequence[Said], carried: Container[str]) -> list[Said]:
-    """What is said of all tests, but for keys of marks that some tests carry: those speak of them alone."""
-    return [s._replace(against="") if any(m in carried for m in meanings(s.text)) else s for s in found]
-
-
 def marked(names: Sequence[str], lines: Iterable[Mapping[int, Any]]) -> dict[str, list[int]]:
     """Which tests carry which marks: at the end of their names, or in lines of cells beside their readings."""
     made: dict[str, list[int]] = {}
-    for i, name in enumerate(names):
-        if mark := mark_of_name(name):
-            made.setdefault(mark, []).append(i)
+    for i, mark in _at_their_ends(tuple(names)):
+        made.setdefault(mark, []).append(i)
     for line in lines:
         known = {v: m for v in set(line.values()) if (m := mark_of(v))}
         if len(known) <= _MOST:
@@ -110,3 +90,8 @@ def marked(names: Sequence[str], lines: Iterable[Mapping[int, Any]]) -> dict[str
                 if mark := known.get(v, ""):
                     made.setdefault(mark, []).append(i)
     return made
+
+
+@lru_cache(maxsize=100)  # the tables of a sheet often have the same outlets
+def _at_their_ends(names: tuple[str, ...]) -> list[tuple[int, str]]:
+    return [(i, mark) for i, name in enumerate(names) if (mark := mark_of_name(name))]

@@ -1,0 +1,94 @@
+"""The cells of a sheet that may say anything of tests: each text is told once what it may be, each cell found once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from functools import cached_property
+from typing import Any
+
+from grader.problems import Place, Table
+from grader.read.shapes.grid import Cell, Grid
+from grader.read.shapes.own_guide import guide_texts
+from grader.read.shapes.tables import shown, whole
+from grader.read.words.beside import REMARK, kinds_of
+from grader.read.words.said import titled
+from grader.read.words.spelling import key
+from grader.read.words.verdicts import fails_counted
+
+PRINTED = (-1, -1)  # where a text stands that is printed with the sheet
+
+
+class Cells:
+    """The cells of a sheet by row and column, blanks as None. tests : its rows of tests. names : of its outlets, as compared."""
+
+    def __init__(self, grid: Grid, tables: Sequence[Table] = ()) -> None:
+        self.grid, self.name, self.tables = grid, grid.name, tables
+        self.position = {n: i for i, n in enumerate(grid.outer)}
+        self.comments, self.printed = dict(grid.sheet.comments), set(grid.sheet.printed)
+        self.tests = {r for t in tables if t.orientation == "down" for r in t.rows}
+        outlets = set().union(*map(outlets_of, tables))
+        self.names = frozenset(key(shown(n)) for n in outlets if n is not None) - {""}
+        if tables:
+            self.printed.add(grid.name)  # "VOID"
+
+    @cached_property
+    def _kinds(self) -> dict[str, frozenset[str]]:
+        """What the texts of the sheet, its comments and its pages may be."""
+        texts = self.grid.texts.union(self.comments.values(), self.printed)
+        told = {t: kinds for t in texts if (kinds := kinds_of(t))}
+        told |= {t: told.get(t, frozenset()) | {REMARK} for t in self.printed if titled(t) and fails_counted(t) is None}
+        for text in told.keys() & (guide_texts(self.name) if not self.tables else ()):
+            del told[text]
+        return told
+
+    @cached_property
+    def _spoken(self) -> list[tuple[Cell, str]]:
+        """What is printed, the cells and the comments whose texts may be anything."""
+        made = [(PRINTED, text) for text in sorted(self.printed) if text in self._kinds]
+        for row, cells in zip(self.grid.outer, self.grid.rows) if self._kinds else ():
+            if not self._kinds.keys().isdisjoint(cells):
+                made += [((row, c), v) for c, v in enumerate(cells) if type(v) is str and v in self._kinds]
+        return made + [(at, text) for at, text in sorted(self.comments.items()) if text in self._kinds]
+
+    def of(self, kind: str) -> Iterator[tuple[Cell, str]]:
+        """(row and column, text) of what is printed, cells and comments that may be of a kind."""
+        return ((at, text) for at, text in self._spoken if kind in self._kinds[text])
+
+    def merged(self) -> list[tuple[Cell, Cell]]:
+        """Each cell that a merged range hides, with the first of its range, by the numbers of the sheet."""
+        rows, columns = self.grid.outer, self.grid.inner
+        return [
+            ((rows[r], columns[c]), (rows[top], columns[left])) for (r, c), (top, left) in self.grid.covered.items()
+        ]
+
+    def at(self, row: int, column: int) -> Any:
+        """The value of a cell, None for a blank one and outside."""
+        cells = self.row(row)
+        return cells[column] if 0 <= column < len(cells) else None
+
+    def place(self, at: Cell) -> Place:
+        """Where a cell stands; what is printed has the first."""
+        return Place(self.name, max(at[0], 0), max(at[1], 0))
+
+    def row(self, row: int) -> Sequence[Any]:
+        """The cells of a row, none outside."""
+        here = self.position.get(row)
+        return () if here is None else self.grid.rows[here]
+
+    def first(self, row: int) -> int:
+        """The first filled column of a row."""
+        return next(c for c, v in enumerate(self.row(row)) if v is not None)
+
+    def filled(self, row: int) -> int:
+        """How many cells of a row hold anything."""
+        cells = self.row(row)
+        return len(cells) - cells.count(None)
+
+    def texts_of(self, row: int) -> tuple[str, ...]:
+        """The texts of a row, and its whole numbers as texts."""
+        return tuple(v for v in map(whole, self.row(row)) if type(v) is str)
+
+
+def outlets_of(table: Table) -> list[Any]:
+    """The outlet of each test of a table, None where it has none."""
+    return table.columns.get("outlet") or [table.constants.get("outlet", ("", None))[1]] * len(table.rows)
