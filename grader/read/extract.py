@@ -16,7 +16,7 @@ from grader.problems import Place, Table, Unclear, Unreadable
 from grader.read.given import Given, by_layout, constants_of, how_of
 from grader.read.layout_spec import TableSpec
 from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
-from grader.read.shapes.coldest import bare, is_of_use
+from grader.read.shapes.coldest import doubtful
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, Recognised, shown, whole
 from grader.read.words import verdicts
@@ -130,9 +130,8 @@ def extract(proposals: Iterable[Proposal]) -> Recognised:
 
 
 def _extract(p: Proposal) -> Recognised:
-    spots = ((c, p.spots(c.at, 0)) for c in p.lines if p.tests and bare(c) and c.at in p.values)
-    doubtful = {c.at for c, spot in spots if not p.own and not is_of_use(p.grid, c, spot, p.lines)}
-    fields = read_fields(p.lines, p.values, p.where, doubtful)
+    spots = {at: p.spots(at, 0) for at in p.values if p.tests and not p.own}
+    fields = read_fields(p.lines, p.values, p.where, doubtful(p.grid, spots, p.lines))
     _formats(p, fields)
     _substances(p, fields)
     given = {**fields.given, **p.given}

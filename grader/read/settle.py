@@ -69,7 +69,7 @@ def settled(columns: list[Column], cells: Mapping[int, list[Any]], doubtful: Col
             made.append(_as_field(c, fits[0], "beside the water tube"))
             claimed.append(fits[0])
             continue
-        if c.heading.general and fits and c.at not in doubtful and not _speaks_against(c, fits[0], values, columns):
+        if c.heading.general and fits and c.at not in doubtful and not _is_filled(c, fits[0], values):
             numeric = FIELDS[fits[0]].kind == "number"
             free = [f for f in fits if (f not in claimed or f in JOINED) and mains.count(f) < 2]
             if free and (free[0] == fits[0] or not numeric):
@@ -96,20 +96,12 @@ def _behind_the_tube(c: Column, columns: list[Column]) -> bool:
     return any(other.field == "water_tube_mg_m3" and other.at == c.at - 1 for other in columns)
 
 
-def _speaks_against(c: Column, field: str, values: list[Any], columns: list[Column]) -> bool:
-    """Whether a general word is not the field it names first, by its cells or by the line beside it."""
-    classes = classes_of(c.text)
-    if field == "lowest_use_temperature_c":  # beside "Max temp" it is that of a day
-        return any(
-            field in other.heading.candidates and "highest" in classes_of(other.text)
-            for other in columns
-            if other is not c
-        )
-    if field == "line_pressure_bar" and "filled" in classes:
-        least = float(load_toml("composed.toml")["filled_from_bar"])
-        figures = (convert(field, c.heading.told or FIELDS[field].unit, f) for f in _figures(values))
-        return any(float(f) < least for f in figures)
-    return False
+def _is_filled(c: Column, field: str, values: list[Any]) -> bool:
+    """Whether a word for filling stands over pressures to which only cylinders are filled: none of an airline."""
+    if field != "line_pressure_bar" or "filled" not in classes_of(c.text):
+        return False
+    least = float(load_toml("composed.toml")["filled_from_bar"])
+    return any(convert(field, c.heading.told or FIELDS[field].unit, f) < least for f in _figures(values))
 
 
 # Fields of which a heading may ask whether anything was seen, and how a reading says that it was.

@@ -7,7 +7,7 @@ data/headings-<language>.toml.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from typing import Any
 
@@ -28,27 +28,26 @@ _OTHERS = frozenset(f.name for f in FIELDS.values() if f.unit == "°C" and "dew"
 _LONGEST = 60
 
 
-def bare(c: Column) -> bool:
-    """Whether a general word for the lowest temperature names no place and no use: "Lowest °C", "Winter min °C"."""
-    known = c.heading
-    return known.general and known.candidates[:1] == (_FIELD,) and not speaks_of(c.text, "place", "use")
+def doubtful(grid: Grid, spots: Mapping[int, Cell], lines: Sequence[Column]) -> set[int]:
+    """The lines of a table, or labels, whose general word for the lowest temperature may be of something else.
 
-
-def is_of_use(grid: Grid, c: Column, spot: Cell, lines: Iterable[Column]) -> bool:
-    """Whether nothing speaks against a bare heading.
-
-    spot : position of its first value in the grid. lines : those of its table, or the labels beside it.
+    spots : line -> position of its first value in the grid.
     """
-    if any(other is not c and _is_temperature(other) for other in lines):
+    general = (c for c in lines if c.heading.general and c.heading.candidates[:1] == (_FIELD,) and c.at in spots)
+    return {c.at for c in general if not _is_of_use(grid, c, spots[c.at], [o for o in lines if o is not c])}
+
+
+def _is_of_use(grid: Grid, c: Column, spot: Cell, others: list[Column]) -> bool:
+    """Whether nothing speaks against a general word. others : of its table, or the labels beside it."""
+    if speaks_of(c.text, "place", "use"):  # beside "Max temp in use" it is that of a day
+        return not any(_FIELD in o.heading.candidates and "highest" in classes_of(o.text) for o in others)
+    if any(map(_is_temperature, others)):
         return False
-    sheet, (row, column) = grid.origin(*spot)
-    whole = Grid.of(sheet)
+    whole, (row, column) = grid.origin(*spot)
     row, column, beside = _heading(whole, c.text, whole.row_of(row), whole.column_of(column))
-    texts = {v for cells in whole.rows for v in cells if type(v) is str and len(v) <= _LONGEST}
     near = {v for cells in whole.rows[max(row - 1, 0) : row + 2] for v in cells if type(v) is str}
-    if any(_is_highest(text, text in near) for text in texts):
-        return False
-    return not any(map(is_aside, _around(whole, row, column, beside)))
+    highest = any(_is_highest(text, text in near) for text in whole.texts if len(text) <= _LONGEST)
+    return not highest and not any(map(is_aside, _around(whole, row, column, beside)))
 
 
 def is_aside(text: str) -> bool:

@@ -14,11 +14,9 @@ from grader.read.shapes.pairs import given_by, pairs
 from grader.read.shapes.rows import plain
 from grader.read.words.labels import SHARED, label
 from grader.read.words.supplied import (
-    AIRLINE,
     CYLINDER,
     beside_lines,
     holds_choices,
-    names_a_place,
     names_and_feeds,
     names_cylinders,
     speaks_against,
@@ -81,16 +79,6 @@ def given_to(table: Table, cover: dict[str, Given]) -> dict[str, Given]:
     if "line_pressure_bar" in mine and pressure_dew_point(table.how, table.places):
         mine["dew_point_measured_at_bar"] = mine["line_pressure_bar"]
     return mine
-
-
-def parts_the_supply(grid: Grid) -> bool:
-    """Whether a sheet without tests says that a part of the site has its own: "Bay 2 moved to its own compressor"."""
-    return any(names_a_place(text) and speaks_otherwise(text, AIRLINE, "") for text in grid.texts)
-
-
-def without_lines(table: Table) -> Table:
-    """A table without the supply and dryer that a line of text, behind no label, says of all its tests."""
-    return without(table, lines_of(table))
 
 
 def lines_of(table: Table) -> dict[str, str]:

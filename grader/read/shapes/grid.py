@@ -23,13 +23,20 @@ class Grid:
 
     rows   : one sequence of cells a row, all as long; a blank is None, a number that is none is Unreadable.
     outer, inner : 0-based sheet number of each row and of each column of the grid.
-    turned : the rows of the grid are the sheet's columns.
+    turned : the rows of the grid are the sheet's columns. whole : the grid of the whole sheet.
     """
 
     def __init__(
-        self, sheet: Sheet, rows: list[Sequence[Any]], outer: Sequence[int], inner: Sequence[int], turned: bool = False
+        self,
+        sheet: Sheet,
+        rows: list[Sequence[Any]],
+        outer: Sequence[int],
+        inner: Sequence[int],
+        turned: bool = False,
+        whole: Grid | None = None,
     ) -> None:
         self.sheet, self.rows, self.outer, self.inner, self.turned = sheet, rows, outer, inner, turned
+        self.whole = whole or self
         self.name = sheet.name
         self.width = len(inner)
 
@@ -42,7 +49,7 @@ class Grid:
 
     def turn(self) -> Grid:
         """The same cells with rows and columns swapped."""
-        return Grid(self.sheet, list(zip(*self.rows)), self.inner, self.outer, not self.turned)
+        return Grid(self.sheet, list(zip(*self.rows)), self.inner, self.outer, not self.turned, self.whole)
 
     def cut(self, first: int, last: int) -> Grid:
         """The rows between two sheet numbers, both among them (-1: no end there)."""
@@ -54,7 +61,8 @@ class Grid:
     def part(self, rows: Sequence[int], columns: Sequence[int]) -> Grid:
         """The cells of some rows and columns, by their positions, in order."""
         cells: list[Sequence[Any]] = [[self.rows[r][c] for c in columns] for r in rows]
-        return Grid(self.sheet, cells, [self.outer[r] for r in rows], [self.inner[c] for c in columns], self.turned)
+        outer, inner = [self.outer[r] for r in rows], [self.inner[c] for c in columns]
+        return Grid(self.sheet, cells, outer, inner, self.turned, self.whole)
 
     def row_of(self, number: int) -> int:
         """Position of a 0-based sheet row (column where turned); the end where there is none such, -1 for -1."""
@@ -69,9 +77,9 @@ class Grid:
         one, other = self.outer[row], self.inner[column]
         return (other, one) if self.turned else (one, other)
 
-    def origin(self, row: int, column: int) -> tuple[Sheet, Cell]:
-        """The sheet of one cell, and where it stands there."""
-        return self.sheet, self.cell(row, column)
+    def origin(self, row: int, column: int) -> tuple[Grid, Cell]:
+        """The whole sheet of one cell, and where it stands there."""
+        return self.whole, self.cell(row, column)
 
     def address(self, row: int, column: int) -> str:
         """A cell as a person names it."""
@@ -150,13 +158,13 @@ class Grid:
 
     def is_percent(self, row: int, column: int) -> bool:
         """Whether a cell is a number that is shown through a percent format."""
-        sheet, cell = self.origin(row, column)
-        return cell in sheet.percents
+        whole, cell = self.origin(row, column)
+        return cell in whole.sheet.percents
 
     def is_struck(self, row: int, column: int) -> bool:
         """Whether a cell is struck through."""
-        sheet, cell = self.origin(row, column)
-        return cell in sheet.struck
+        whole, cell = self.origin(row, column)
+        return cell in whole.sheet.struck
 
 
 Origin = tuple[Grid, int, int]  # where a cell was: grid, row, column
@@ -193,8 +201,8 @@ class Rewritten(Grid):
         """How a layout file names a line, which is no column of the sheet: by its heading."""
         return f'heading = "{self.rows[self.head][column]}"'
 
-    def origin(self, row: int, column: int) -> tuple[Sheet, Cell]:
-        """The sheet of one cell, and where it stands there."""
+    def origin(self, row: int, column: int) -> tuple[Grid, Cell]:
+        """The whole sheet of one cell, and where it stands there."""
         grid, *at = self.origins[row][column]
         return grid.origin(*at)
 

@@ -9,7 +9,7 @@ from grader.columns import FIELDS
 from grader.problems import Unreadable
 from grader.read.given import Given, add
 from grader.read.settle import settled
-from grader.read.shapes.coldest import bare, is_of_use
+from grader.read.shapes.coldest import doubtful
 from grader.read.shapes.facts import with_facts
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.labelled import Pair, labelled
@@ -56,9 +56,8 @@ def shared_above(
     found = [p for p in pairs(grid, first, stop) if p.value is not None]
     sited = any(p.label.field == "site" for p in found)
     labels = [_above(p.label._replace(at=i), more, sited) for i, p in enumerate(found)]
-    bares = ((c, found[c.at]) for c in labels if bare(c))
-    doubtful = {c.at for c, p in bares if not is_of_use(grid, c, (p.value_row, p.value_column), labels)}
-    lines = settled(labels, {i: [p.value] for i, p in enumerate(found)}, doubtful)
+    spots = {i: (p.value_row, p.value_column) for i, p in enumerate(found)}
+    lines = settled(labels, {i: [p.value] for i, p in enumerate(found)}, doubtful(grid, spots, labels))
     for pair, line in zip(found, lines):
         field = line.field
         if field in SHARED or field in more:

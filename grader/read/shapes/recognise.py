@@ -23,10 +23,8 @@ from grader.read.shapes.cover import (
     given_to,
     is_of_cylinders,
     of_cylinders,
-    parts_the_supply,
     texts_of,
     with_visit,
-    without_lines,
     without_what_is_contradicted,
 )
 from grader.read.shapes.grid import Grid
@@ -65,7 +63,7 @@ class _Workbook:
     forms     : sheets of facts, which are covers where any other sheet has tests.
     blocks    : of one parameter each, joined at the end. strange : notes on such of nobody knows what.
     said      : the texts of each sheet that is not the blank's.
-    bottled   : sheets of cylinders. parted : whether a sheet of notes says that a part of the site has its own supply.
+    bottled   : sheets of cylinders.
     """
 
     def __init__(self, layout: LayoutSpec) -> None:
@@ -80,7 +78,6 @@ class _Workbook:
         self.blocks: list[Matrix] = []
         self.strange: list[Note] = []
         self.bottled: set[str] = set()
-        self.parted = False
         self.said: dict[str, frozenset[str]] = {}
 
     def take(self, grid: Grid, specs: list[TableSpec]) -> None:
@@ -129,7 +126,6 @@ class _Workbook:
         if any(map(of_cylinders, made.tables)) and is_of_cylinders(grid):
             self.bottled.add(grid.name)
         if not made.tables:
-            self.parted = self.parted or parts_the_supply(grid)
             self.unused += _not_used(grid)
             if cover := cover_of(grid):
                 self._cover(grid, cover)
@@ -191,8 +187,6 @@ class _Workbook:
                 self.notes.append(Note("cover_sheet", sheet, "", sheet, {"count": len(cover)}))
         if len(tables) > 1 or not all(t.own for t in tables):
             tables = self.layout.completed(with_sheet_names(tables, self.notes), self.notes)
-        if self.parted:
-            tables = list(map(without_lines, tables))
         tables = without_what_is_contradicted(tables, self.said)
         return [filled(t, of_cylinders(t)) if t.sheet in self.bottled else t for t in tables]
 
