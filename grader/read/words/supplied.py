@@ -240,6 +240,8 @@ def speaks_against(text: str, supply: str, dryer: str) -> bool:
     [True, True, True, True]
     >>> speaks_against("P2 undried", "airline", "desiccant"), speaks_against("Please fill in", "airline", "")
     (True, False)
+    >>> speaks_against("Bay 2 has its own dryer", "cylinder", "")
+    True
     """
     tokens, high = _tokens(text), _HIGH_ANYWHERE.search(text)
     if not (high or _at(tokens, *_SPEAKING)):
@@ -252,7 +254,8 @@ def speaks_against(text: str, supply: str, dryer: str) -> bool:
             return True
         if not named and _at(tokens, "airline") and _at(tokens, "doubt"):
             return True
-    return not named and speaks_otherwise(text, supply or AIRLINE, dryer)
+    of_a_part = names_a_place(text) and speaks_otherwise(text, AIRLINE, "")
+    return of_a_part or not named and speaks_otherwise(text, supply or AIRLINE, dryer)
 
 
 def beside_lines(text: str, lines: Iterable[str]) -> list[str]:
