@@ -588,7 +588,7 @@ TURNS: list[Turn] = [
     (CL, ("test_date", "by"), [], facts("Tested on 3 May 2026 by a contractor"), ["test_date"], []),
     (CL, ("short",), [], lambda: len(clauses.sentences("Halle min. Temperatur")), 1, 2),
     (CL, ("test_date", "covered"), [], facts("Tested on 3 May 2026"), ["test_date"], []),
-    (L, ("letters", "n"), "yes", lambda: extract._answers(labels.column(0, "Smell"), ["N"]), ["no"], ["yes"]),
+    (L, ("letters", "n"), "yes", lambda: verdicts.as_answered(labels.column(0, "Smell"), ["N"]), ["no"], ["yes"]),
     (L, ("negation",), [], loose("odour", "no smell"), "none", None),
     (L, ("turns",), [], loose("odour", "not none"), None, "none"),
     (L, ("doubted",), [], loose("odour", "slight but later"), None, "slight"),

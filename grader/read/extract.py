@@ -6,12 +6,10 @@ nowhere else, whether a test is a row, a column, several rows or a form.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Collection, Iterable, Mapping
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
-from grader.data import load_toml
 from grader.problems import Place, Table, Unclear, Unreadable
 from grader.read.given import Given, by_layout, constants_of, how_of
 from grader.read.layout_spec import TableSpec
@@ -19,18 +17,16 @@ from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.coldest import doubtful
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import Note, Recognised, shown, whole
-from grader.read.words import verdicts
-from grader.read.words.answers import asks, is_yes
+from grader.read.words.answers import asks
 from grader.read.words.dates import is_weekday
-from grader.read.words.heading_words import CERTAIN, LIKELY, key, row_words
+from grader.read.words.heading_words import CERTAIN, LIKELY, row_words
 from grader.read.words.headings import EXACT
-from grader.read.words.labels import NUMBERS, READINGS, Column, choice, is_unit
-from grader.read.words.loose import chosen, loose_word, own_word
+from grader.read.words.labels import NUMBERS, READINGS, Column, is_unit
 from grader.read.words.notation import as_number
-from grader.read.words.said import CROSS, against
 from grader.read.words.substances import as_measured, name_and_unit
 from grader.read.words.unclear import classes_of, is_only, may_be_done
 from grader.read.words.units import belongs, canonical, column_unit, unit_needed
+from grader.read.words.verdicts import as_answered, may_ask, worst
 
 FRACTIONS = frozenset(f.name for f in FIELDS.values() if f.unit == "%")
 
@@ -241,12 +237,8 @@ def read_fields(
     where   : how places are named. doubtful : as `settled` has them.
     """
     made = Fields({}, {}, {}, {}, {}, {}, [], [])
-    asked = columns
-    may_ask = [
-        c for c in columns if c.at in cells and ("/" in c.text or {"odour", "own_verdict"} & {*c.heading.candidates})
-    ]
-    cells = {**cells, **{c.at: _answers(c, cells[c.at]) for c in may_ask}}
-    columns = settled(columns, cells, doubtful)
+    cells = {**cells, **{c.at: as_answered(c, cells[c.at]) for c in columns if c.at in cells and may_ask(c)}}
+    asked, columns = columns, settled(columns, cells, doubtful)
     for before, c in zip(asked, columns):
         if before.kind == "unclear" and c.kind == "note" and not asks(c.text):  # its answers are read
             made.notes.append(where.left_over(c))
@@ -272,72 +264,6 @@ def read_fields(
                 place = where.place(found[0].at)._replace(row=_row_of(where, found[0].at))
                 made.given[name] = Given(place, value, found[0].text, "stated in the heading", found[0].heading.sure)
     return made
-
-
-def _answers(c: Column, values: list[Any]) -> list[Any]:
-    """Cells below a heading that says how it is answered ("Conforme | O/N") with that yes and no written out.
-
-    Where the heading itself says that there is none ("Odour free"), a yes is none, and a no is not read.
-    """
-    rest, yes, no = choice(c.text)
-    said = {key(yes): "yes", key(no): "no"} if yes else {}
-    free = "odour" in c.heading.candidates and loose_word("odour", rest.replace("-", " ").strip(" ?:")) == "none"
-    if not said and "odour" in c.heading.candidates and ("?" in c.text or "asked" in classes_of(c.text)):
-        said = load_toml("loose_words.toml")["letters"]  # "Smell | N"; under "Odour" it may be that none was tested for
-    values = [chosen(v) if type(v) is str else v for v in values]
-    made = [said.get(key(v), v) if said and type(v) is str else v for v in values]
-    if c.field == "own_verdict":
-        made = _verdicts(c.text, made)
-    if free:
-        ticked = any(type(v) is str and _TICKED.fullmatch(v) for v in made)
-        made = [Unreadable(shown(v), "turned") if _is_crossed(v, ticked) else v for v in made]
-        made = ["none" if _is_yes(v) else Unreadable(f"{rest}: {shown(v)}", "turned") if _is_no(v) else v for v in made]
-    return made
-
-
-_TICKED = re.compile(r"\s*[✓✔☑]\s*")
-_CROSSED = re.compile(r"\s*[xX☒]\s*")
-
-
-def _is_crossed(value: Any, ticked: bool) -> bool:
-    """Whether a cell holds a cross that is no tick. ticked : whether other cells of its column hold ticks."""
-    return type(value) is str and bool(CROSS.fullmatch(value.strip()) or ticked and _CROSSED.fullmatch(value))
-
-
-_AS_VERDICT = {verdicts.YES: "pass", verdicts.NO: "fail"}
-
-
-def _verdicts(heading: str, values: list[Any]) -> list[Any]:
-    """Answers as verdicts: a word or sign that is no pass and no fail is not read."""
-    made: list[Any] = []
-    for value, said in zip(values, verdicts.read(heading, values)):
-        if type(value) is str and against(value) and said != verdicts.NO:  # "Pass - coupling leaks"
-            said = verdicts.DOUBT
-        if said == verdicts.DOUBT and not isinstance(value, Unreadable):
-            value = Unreadable(shown(value), "turned")
-        made.append(_AS_VERDICT.get(said, value) if said else None)
-    return made
-
-
-def _worst_verdict(found: list[Column], lists: list[list[Any]]) -> list[Any]:
-    """Of several columns for a verdict: a fail in any is one; beside a column for fails a row that is ticked in none is no pass."""
-    ways = {verdicts.side(c.text) for c in found}
-    paired = {verdicts.PASSING, verdicts.FAILING} <= ways
-    made: list[Any] = []
-    for row in zip(*lists):
-        worse = [v for v in row if v is not None and v != "pass"]
-        blank = Unreadable("", "turned") if paired else None
-        made.append("fail" if "fail" in row else worse[0] if worse else next((v for v in row if v is not None), blank))
-    return made
-
-
-def _is_yes(value: Any) -> bool:
-    return value is True or type(value) is str and is_yes(value)
-
-
-def _is_no(value: Any) -> bool:
-    fails = (own_word("own_verdict", value), loose_word("own_verdict", value)) if type(value) is str else ()
-    return value is False or "fail" in fails
 
 
 def _water_of_a_firm(columns: list[Column], cells: Mapping[int, list[Any]], made: Fields, where: Where) -> list[Column]:
@@ -432,7 +358,7 @@ def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int
             chosen = found[filled[0]]._replace(how=AS_FOUND[0])
         elif len(filled) > 1 and field == "own_verdict":
             chosen = found[filled[0]]._replace(how=AS_FOUND[0])
-            values = _worst_verdict([found[i] for i in filled], [lists[i] for i in filled])
+            values = worst([found[i].text for i in filled], [lists[i] for i in filled])
         elif len(filled) > 1:
             chosen = found[filled[0]]
             about = {"first": where.cell(chosen.at), "line": f"{field} = {{ {where.line(chosen.at)} }}"}

@@ -11,13 +11,16 @@ from collections.abc import Sequence
 from functools import cache, lru_cache
 from typing import Any
 
+from grader.data import load_toml
 from grader.problems import Unreadable
-from grader.read.words.answers import asks
-from grader.read.words.labels import choice, kind_of
-from grader.read.words.loose import loose_word, own_word
+from grader.read.shapes.tables import shown
+from grader.read.words.answers import asks, is_yes
+from grader.read.words.labels import Column, choice, kind_of
+from grader.read.words.loose import LOOSE, chosen, loose_word, own_word
 from grader.read.words.phrases import Lists, any_of
-from grader.read.words.said import REMARKS, against
+from grader.read.words.said import CROSS, REMARKS, against
 from grader.read.words.spelling import key
+from grader.read.words.unclear import classes_of
 
 YES, NO, DOUBT = "yes", "no", "doubt"
 PASSING, FAILING = "passing", "failing"
@@ -165,6 +168,71 @@ def left_blank(values: Sequence[Any], answers: Sequence[Any]) -> list[int]:
     yes = [v for v, one in zip(values, answers) if one == "pass"]
     ticked = all(_sign(v) or type(v) is str and v.strip() in _list("yes.signs") for v in yes)
     return blank if yes and (ticked or len(yes) >= len(blank)) else []
+
+
+_AS_VERDICT = {YES: "pass", NO: "fail"}
+_TICK = re.compile(r"\s*[✓✔☑]\s*")
+_MAY_BE_NO = re.compile(r"\s*[xX☒]\s*")  # beside ticks
+
+
+def may_ask(c: Column) -> bool:
+    """Whether a heading may say how it is answered, or is one of a verdict or a smell."""
+    return "/" in c.text or not {"odour", "own_verdict"}.isdisjoint(c.heading.candidates)
+
+
+def as_answered(c: Column, values: list[Any]) -> list[Any]:
+    """Cells below a heading that says how it is answered ("Conforme | O/N") with that yes and no written out.
+
+    Where the heading itself says that there is none ("Odour free"), a yes is none, and a no is not read.
+    """
+    rest, yes, no = choice(c.text)
+    said = {key(yes): "yes", key(no): "no"} if yes else {}
+    smell = "odour" in c.heading.candidates
+    if not said and smell and ("?" in c.text or "asked" in classes_of(c.text)):
+        said = load_toml(LOOSE.file)["letters"]  # "Smell | N"; under "Odour" it may be that none was tested for
+    made = [said.get(key(v), v) if type(v) is str else v for v in (chosen(v) if type(v) is str else v for v in values)]
+    if c.field == "own_verdict":
+        made = _as_verdicts(c.text, made)
+    if smell and loose_word("odour", rest.replace("-", " ").strip(" ?:")) == "none":
+        ticked = any(type(v) is str and _TICK.fullmatch(v) for v in made)
+        made = [_of_free(rest, v, ticked) for v in made]
+    return made
+
+
+def _of_free(heading: str, value: Any, ticked: bool) -> Any:
+    """A cell under a heading that says there is no smell. ticked : whether other cells of its column hold ticks."""
+    text = value if type(value) is str else ""
+    if CROSS.fullmatch(text.strip()) or ticked and _MAY_BE_NO.fullmatch(text):  # a cross that is no tick
+        return Unreadable(shown(value), "turned")
+    if value is True or text and is_yes(text):
+        return "none"
+    if value is False or "fail" in (own_word("own_verdict", text), loose_word("own_verdict", text)):
+        return Unreadable(f"{heading}: {shown(value)}", "turned")
+    return value
+
+
+def _as_verdicts(heading: str, values: list[Any]) -> list[Any]:
+    """Answers as verdicts: a word or sign that is no pass and no fail is not read."""
+    made: list[Any] = []
+    for value, said in zip(values, read(heading, values)):
+        if type(value) is str and against(value) and said != NO:  # "Pass - coupling leaks"
+            said = DOUBT
+        if said == DOUBT and not isinstance(value, Unreadable):
+            value = Unreadable(shown(value), "turned")
+        made.append(_AS_VERDICT.get(said, value) if said else None)
+    return made
+
+
+def worst(headings: Sequence[str], lists: Sequence[list[Any]]) -> list[Any]:
+    """Of several columns for a verdict: a fail in any is one; beside a column for fails a row that is ticked in none is no pass."""
+    blank = Unreadable("", "turned") if {PASSING, FAILING} <= set(map(side, headings)) else None
+    made: list[Any] = []
+    for row in zip(*lists):
+        filled = [v for v in row if v is not None]
+        made.append(
+            "fail" if "fail" in filled else next((v for v in filled if v != "pass"), filled[0] if filled else blank)
+        )
+    return made
 
 
 def is_answer(value: Any) -> bool:
