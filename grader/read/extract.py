@@ -16,7 +16,7 @@ from grader.read.layout_spec import TableSpec
 from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.coldest import doubtful
 from grader.read.shapes.grid import Cell, Grid
-from grader.read.shapes.tables import Note, Recognised, shown, whole
+from grader.read.shapes.tables import Note, Recognised, place_of, shown, whole
 from grader.read.words.answers import asks
 from grader.read.words.dates import is_weekday
 from grader.read.words.heading_words import CERTAIN, LIKELY, row_words
@@ -248,20 +248,19 @@ def read_fields(
     for c in columns:
         if c.field:
             positions.setdefault(c.field, []).append(c)
-    for field, found in positions.items():
-        _one_field(made, field, found, cells, where)
+    chosen = {field: _one_field(made, field, found, cells, where) for field, found in positions.items()}
     units = _unit_columns(columns, cells)
-    for field in list(made.values):
+    for field, c in chosen.items():
         if field in NUMBERS:
-            chosen = next(c for c in positions[field] if made.lines[field] == c.at)
-            _one_unit(made, field, chosen, units.get(chosen.at), where)
+            _one_unit(made, field, c, units.get(c.at), where)
     for c in columns:
         if c.kind == "unclear" and c.at in cells:
             _one_unclear(made, c, cells[c.at], where, positions)
     for found in positions.values():
         for name, value in found[0].heading.constants:
             if name not in made.values:
-                place = where.place(found[0].at)._replace(row=_row_of(where, found[0].at))
+                row, _ = place_of(where.cell(found[0].at)) or (0, 0)
+                place = where.place(found[0].at)._replace(row=row)
                 made.given[name] = Given(place, value, found[0].text, "stated in the heading", found[0].heading.sure)
     return made
 
@@ -334,43 +333,33 @@ def pressure_dew_point(how: Mapping[str, tuple[str, str, str]], held: Iterable[s
     return read and "pdp" in classes_of(how["dew_point_measured_c"][0])
 
 
-def _row_of(where: Where, at: int) -> int:
-    letters = where.cell(at)
-    return int("".join(ch for ch in letters if ch.isdigit())) - 1
-
-
-def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int, list[Any]], where: Where) -> None:
-    lists = [cells[c.at] for c in found]
-    chosen = found[0]
-    values = lists[0]
-    if len(found) > 1:
-        filled = [i for i, one in enumerate(lists) if one.count(None) < len(one)]
-        if len(filled) > 1 and field == "test_date":  # a column of weekdays beside the dates is left over
-            dated = [i for i in filled if not all(v is None or is_weekday(v) for v in lists[i])]
-            made.notes.extend(where.left_over(found[i]) for i in filled if dated and i not in dated)
-            filled = dated or filled
-        sure = [i for i in filled if found[i].heading.sure == CERTAIN]
-        if len(filled) > 1 and field == "outlet" and len(sure) == 1:  # "Outlet", and a word that may be one: "Coupling"
-            made.notes.extend(where.left_over(found[i]) for i in filled if i not in sure)
-            filled = sure
-        if len(filled) > 1 and field in JOINED:
+def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int, list[Any]], where: Where) -> Column:
+    """Take the values of a field from the lines for it; the line that they are taken from."""
+    filled = kept = [c for c in found if any(v is not None for v in cells[c.at])]
+    if field == "test_date":  # a column of weekdays beside the dates is left over
+        kept = [c for c in filled if not all(v is None or is_weekday(v) for v in cells[c.at])] or filled
+    elif field == "outlet":  # "Outlet", and a word that may be one: "Coupling"
+        sure = [c for c in filled if c.heading.sure == CERTAIN]
+        kept = sure if len(sure) == 1 else filled
+    made.notes.extend(where.left_over(c) for c in filled if c not in kept)
+    chosen = kept[0] if kept else found[0]
+    values, lists = cells[chosen.at], [cells[c.at] for c in kept]
+    if len(kept) > 1 and field in (*JOINED, "own_verdict"):
+        chosen = chosen._replace(how=AS_FOUND[0])
+        if field in JOINED:
             values = [", ".join(shown(whole(v)) for v in row if v is not None) or None for row in zip(*lists)]
-            chosen = found[filled[0]]._replace(how=AS_FOUND[0])
-        elif len(filled) > 1 and field == "own_verdict":
-            chosen = found[filled[0]]._replace(how=AS_FOUND[0])
-            values = worst([found[i].text for i in filled], [lists[i] for i in filled])
-        elif len(filled) > 1:
-            chosen = found[filled[0]]
-            about = {"first": where.cell(chosen.at), "line": f"{field} = {{ {where.line(chosen.at)} }}"}
-            made.notes.append(where.note("column_twice", found[filled[1]]._replace(text=chosen.text), **about))
-            values = twice([lists[i] for i in filled])
-            heading = chosen.heading._replace(sure="unsure")
-            chosen = chosen._replace(how="not read: two columns hold entries", heading=heading)
-        elif filled:
-            chosen, values = found[filled[0]], lists[filled[0]]
+        else:
+            values = worst([c.text for c in kept], lists)
+    elif len(kept) > 1:
+        about = {"first": where.cell(chosen.at), "line": f"{field} = {{ {where.line(chosen.at)} }}"}
+        made.notes.append(where.note("column_twice", kept[1]._replace(text=chosen.text), **about))
+        values = twice(lists)
+        heading = chosen.heading._replace(sure="unsure")
+        chosen = chosen._replace(how="not read: two columns hold entries", heading=heading)
     made.values[field] = values if field in READINGS else _repeated(values)
     made.places[field], made.lines[field] = where.place(chosen.at), chosen.at
     made.how[field] = (chosen.text, chosen.how, chosen.heading.sure)
+    return chosen
 
 
 def _repeated(values: list[Any]) -> list[Any]:
