@@ -214,9 +214,10 @@ def _row_of_words(regions: Sequence[Region], outlets: Outlets, cells: Cells, row
     rest = [v for v in texts if key(v) not in own]
     said = " ".join(rest)
     if not named:
-        words = with_its_heading(texts[0], said[len(texts[0]) :].strip()) if len(texts) == 2 else ""
-        if len(texts) == 2 and answered_badly(texts[0], values[1][1]):
-            words = f"{texts[0]}: {texts[1]}"
+        if len(texts) != 2:
+            return []
+        bad = answered_badly(texts[0], values[1][1])
+        words = f"{texts[0]}: {texts[1]}" if bad else with_its_heading(*texts)
         return [Said(cells.place(at), said, words)] if words else []
     words = against(said, ROW) or smells(said) or alone(said)
     if not words and len(rest) == 1 and answered_badly("ok", rest[0]):

@@ -12,6 +12,7 @@ from grader.read.given import Given, add, filled, is_by_layout, without
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import given_by, pairs
 from grader.read.shapes.rows import plain
+from grader.read.words.beside import alike
 from grader.read.words.labels import SHARED, label
 from grader.read.words.supplied import (
     CYLINDER,
@@ -96,7 +97,7 @@ def texts_of(grid: Grid) -> frozenset[str]:
 def _of_two_cells(grid: Grid) -> set[str]:
     """What two cells say together: a pressure beside or below a text in bar ("Working pressure (bar)" | 300), "Dryer" | "none"."""
     in_bar = {t for t in grid.texts if _BAR.fullmatch(t)}
-    dryers = {t for t in grid.texts if (said := label(t)) and said.field == "dryer"}
+    dryers = {t for t in grid.texts if (said := label(alike(t))) and said.field == "dryer"}
     made: set[str] = set()
     figures: set[Any] = set()
     below: set[int] = set()

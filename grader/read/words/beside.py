@@ -32,8 +32,17 @@ def kinds_of(text: str) -> frozenset[str]:
     >>> sorted(kinds_of("see report 1714")), sorted(kinds_of("Failed: 1")), sorted(kinds_of("Tubes in date"))
     ([], ['count', 'of visit'], ['asks', 'of visit'])
     """
-    found = _NUMBERED.fullmatch(text)  # most texts of a log are alike but for a running number
-    return _kinds_of(f"{found[1]}{'0' * len(found[2])}{found[3]}" if found else text)
+    return _kinds_of(alike(text))
+
+
+def alike(text: str) -> str:
+    """The first of the texts that are alike but for the last signs of a running number: most of a log are.
+
+    >>> alike("see report 1714"), alike("P1714"), alike("CO 17 ppm"), alike("3 of 150")
+    ('see report 1700', 'P1714', 'CO 17 ppm', '3 of 150')
+    """
+    found = _NUMBERED.fullmatch(text)
+    return f"{found[1]}{'0' * len(found[2])}{found[3]}" if found else text
 
 
 @lru_cache(maxsize=50_000)
