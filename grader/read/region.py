@@ -326,8 +326,7 @@ class Regions(list[Region]):
     def __init__(self, tables: Iterable[Table], cells: Cells) -> None:
         super().__init__(Region(t, cells) for t in tables if t.rows)
         self.cells = cells
-        self.others = [r for r in self if not r.long]
-        self.forms = [r for r in self.others if not (r.down or r.across)]
+        self.forms = [r for r in self if not (r.down or r.across or r.long)]
         self.on_row: dict[int, list[Region]] = {}
         for region in (r for r in self if r.down or r.across):
             top, bottom = region.table.heads

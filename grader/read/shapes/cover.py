@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any
 
 from grader.problems import Table
@@ -96,8 +97,7 @@ def texts_of(grid: Grid) -> frozenset[str]:
 
 def _of_two_cells(grid: Grid) -> set[str]:
     """What two cells say together: a pressure beside or below a text in bar ("Working pressure (bar)" | 300), "Dryer" | "none"."""
-    in_bar = {t for t in grid.texts if _BAR.fullmatch(t)}
-    dryers = {t for t in grid.texts if (said := label(alike(t))) and said.field == "dryer"}
+    in_bar, dryers = ({t for t in grid.texts if _asks_for(t) == what} for what in ("bar", "dryer"))
     made: set[str] = set()
     figures: set[Any] = set()
     below: set[int] = set()
@@ -111,6 +111,13 @@ def _of_two_cells(grid: Grid) -> set[str]:
         figures.update(cells[at + 1] for at in here if at + 1 < len(cells))
         below |= here
     return made | {f"{v} bar" for v in map(str, figures) if _FIGURE.fullmatch(v)}
+
+
+@lru_cache(maxsize=50_000)
+def _asks_for(text: str) -> str:
+    """Whether the cell beside a text is a figure in "bar" or a "dryer"; "" where neither."""
+    said = label(alike(text))
+    return "bar" if _BAR.fullmatch(text) else "dryer" if said is not None and said.field == "dryer" else ""
 
 
 def without_what_is_contradicted(tables: list[Table], said: Mapping[str, frozenset[str]]) -> list[Table]:

@@ -26,6 +26,7 @@ _LEAST_LISTED = 2  # words of a line that names an outlet and says what is wrong
 _NUMBERED = re.compile(r"(\D*(?<![^\W_])\d\d)(\d+)(?![^\W_])(\D*)")
 
 
+@lru_cache(maxsize=50_000)
 def kinds_of(text: str) -> frozenset[str]:
     """What a text may be.
 

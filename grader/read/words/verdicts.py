@@ -190,7 +190,9 @@ def as_answered(c: Column, values: list[Any]) -> list[Any]:
     smell = "odour" in c.heading.candidates
     if not said and smell and ("?" in c.text or "asked" in classes_of(c.text)):
         said = load_toml(LOOSE.file)["letters"]  # "Smell | N"; under "Odour" it may be that none was tested for
-    made = [said.get(key(v), v) if type(v) is str else v for v in (chosen(v) if type(v) is str else v for v in values)]
+    made = [chosen(v) if type(v) is str else v for v in values]
+    if said:
+        made = [said.get(key(v), v) if type(v) is str else v for v in made]
     if c.field == "own_verdict":
         made = _as_verdicts(c.text, made)
     if smell and loose_word("odour", rest.replace("-", " ").strip(" ?:")) == "none":
