@@ -9,13 +9,12 @@ from typing import Any
 from grader.columns import FIELDS
 from grader.problems import Place, Table
 from grader.read.lines import line_around, value_beside, with_its_heading
-from grader.read.sayings import SAID, Figures
+from grader.read.sayings import Figures, with_words
 from grader.read.shapes.grid import Cell
 from grader.read.shapes.tables import shown
 from grader.read.spoken import Cells, outlets_of
 from grader.read.words.answers import TICK, answered_badly, answered_well, asks
 from grader.read.words.figures import is_temperature
-from grader.read.words.heading_words import LIKELY
 from grader.read.words.labels import kind_of, label
 from grader.read.words.marks import marked
 from grader.read.words.measured import readings_in
@@ -296,11 +295,7 @@ class Region:
             first = next(at for at in self.at if at is not None)
             sheet, row, column = self.cells.place(first)
             place = Place(sheet, None if self.down else row, None if self.across else column)
-            table = table._replace(
-                columns={**table.columns, SAID: own},
-                places={**table.places, SAID: place},
-                how={**table.how, SAID: (own[self.at.index(first)] or "", "said beside the readings", LIKELY)},
-            )
+            table = with_words(table, own, place, own[self.at.index(first)] or "", "said beside the readings")
         return self.figures.added(table)._replace(marks=marked(self.outlets, self._free_lines()))
 
     def _free_lines(self) -> Iterator[dict[int, Any]]:

@@ -163,7 +163,9 @@ def said_of_all(table: Table, found: Sequence[Said]) -> Table:
         figures.add(mine, said.place, said.text, said.measured)
         figures.add(range(len(outlets)), said.place, said.text, said.stated)
         if mine and said.of_one:
-            table = _with_words_of_some(table, said, mine)
+            words = f"{said.place.sheet}: {said.of_one}"
+            own = [words if i in mine else None for i in range(len(outlets))]
+            table = with_words(table, own, said.place, said.of_one, "said on another sheet")
         if said.fails:
             table = _with_count(table, said)
         if said.against and SAID not in table.constants:
@@ -183,15 +185,13 @@ def _with_count(table: Table, said: Said) -> Table:
     return table._replace(constants={**table.constants, COUNTED: (said.place, value)}, how={**table.how, **how})
 
 
-def _with_words_of_some(table: Table, said: Said, mine: Collection[int]) -> Table:
-    """A table with what a row of another sheet says against some of its tests."""
+def with_words(table: Table, own: Sequence[str | None], place: Place, said: str, how: str) -> Table:
+    """A table with what is said against each of its tests besides what is said already."""
     old = table.columns.get(SAID, [None] * len(table.rows))
-    words = f"{said.place.sheet}: {said.of_one}"
-    new = [" / ".join(filter(None, (w, words))) if i in mine else w for i, w in enumerate(old)]
     return table._replace(
-        columns={**table.columns, SAID: new},
-        places={SAID: said.place, **table.places},
-        how={SAID: (said.of_one, "said on another sheet", LIKELY), **table.how},
+        columns={**table.columns, SAID: [" / ".join(filter(None, both)) or None for both in zip(old, own)]},
+        places={SAID: place, **table.places},
+        how={SAID: (said, how, LIKELY), **table.how},
     )
 
 

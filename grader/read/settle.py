@@ -193,7 +193,7 @@ def _is_known_limit(c: Column, values: list[Any]) -> bool:
     if not is_limit(c.text):
         return False
     figures = set(_figures(values))
-    return len(figures) == 1 and any(figures <= known_limits(f) for f in c.heading.candidates)
+    return len(figures) == 1 and any(figures <= _known_limits().get(f, frozenset()) for f in c.heading.candidates)
 
 
 def _is_limit_beside(c: Column, values: list[Any], claimed: list[str]) -> bool:
@@ -204,23 +204,22 @@ def _is_limit_beside(c: Column, values: list[Any], claimed: list[str]) -> bool:
 
 
 @cache
-def known_limits(field: str) -> frozenset[float]:
-    """Every figure that a rule set of ours has as a limit of a field's parameter, in the field's unit."""
-    of = {entry["column"]: entry["name"] for entry in load_toml("parameters.toml")["parameter"]}
-    found: set[float] = set()
+def _known_limits() -> dict[str, frozenset[float]]:
+    """Every figure that a rule set of ours has as a limit, by the field of its parameter, in that field's unit."""
+    fields = {entry["name"]: entry["column"] for entry in load_toml("parameters.toml")["parameter"]}
+    found: dict[str, set[float]] = {}
     for name in names("rules"):
-        if not name.endswith(".toml") or name.startswith("_"):
-            continue
-        for limit in load_toml(f"rules/{name}").get("limit", ()):
-            if limit.get("parameter") == of.get(field):
-                found |= {float(limit[end]) for end in ("min", "max") if end in limit}
-    return frozenset(found)
+        if name.endswith(".toml") and not name.startswith("_"):
+            for limit in load_toml(f"rules/{name}").get("limit", ()):
+                ends = {float(limit[end]) for end in ("min", "max") if end in limit}
+                found.setdefault(fields.get(limit.get("parameter"), ""), set()).update(ends)
+    return {field: frozenset(figures) for field, figures in found.items() if field}
 
 
 @cache
 def all_limits() -> frozenset[float]:
     """Every figure that a rule set of ours has as a limit of anything."""
-    return frozenset().union(*(known_limits(f) for f in FIELDS))
+    return frozenset().union(*_known_limits().values())
 
 
 def _is_clock(value: Any) -> bool:

@@ -13,8 +13,8 @@ from grader.read.given import Given, add, filled, is_by_layout, without
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import given_by, pairs
 from grader.read.shapes.rows import plain
-from grader.read.words.beside import alike
 from grader.read.words.labels import SHARED, label
+from grader.read.words.spelling import alike
 from grader.read.words.supplied import (
     CYLINDER,
     beside_lines,

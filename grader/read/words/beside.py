@@ -5,7 +5,6 @@ Each text is told once, for all who read such cells.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from functools import lru_cache
 
@@ -15,7 +14,7 @@ from grader.read.words.marks import meanings
 from grader.read.words.measured import may_speak, readings_in
 from grader.read.words.outlet_names import called, words_between
 from grader.read.words.said import LINE, REMARKS, ROW, against, alone, alone_in_part, is_repeat, may_tell, smells
-from grader.read.words.spelling import key
+from grader.read.words.spelling import alike, key
 from grader.read.words.stated import is_label, stated
 from grader.read.words.unclear import classes_of
 from grader.read.words.verdicts import fails_counted, is_count_of_fails, parted, question, ticked
@@ -23,7 +22,6 @@ from grader.read.words.verdicts import fails_counted, is_count_of_fails, parted,
 REMARK, ASKS, OF_VISIT, COUNT, KEY, LIST, REPEAT = "remark", "asks", "of visit", "count", "key", "list", "repeat"
 _LONGEST_LIST = 300  # characters of a line that lists outlets
 _LEAST_LISTED = 2  # words of a line that names an outlet and says what is wrong
-_NUMBERED = re.compile(r"(\D*(?<![^\W_])\d\d)(\d+)(?![^\W_])(\D*)")
 
 
 @lru_cache(maxsize=50_000)
@@ -34,16 +32,6 @@ def kinds_of(text: str) -> frozenset[str]:
     ([], ['count', 'of visit'], ['asks', 'of visit'])
     """
     return _kinds_of(alike(text))
-
-
-def alike(text: str) -> str:
-    """The first of the texts that are alike but for the last signs of a running number: most of a log are.
-
-    >>> alike("see report 1714"), alike("P1714"), alike("CO 17 ppm"), alike("3 of 150")
-    ('see report 1700', 'P1714', 'CO 17 ppm', '3 of 150')
-    """
-    found = _NUMBERED.fullmatch(text)
-    return f"{found[1]}{'0' * len(found[2])}{found[3]}" if found else text
 
 
 @lru_cache(maxsize=50_000)

@@ -10,6 +10,7 @@ from unicodedata import normalize
 
 from grader.read.shapes.tables import whole
 from grader.read.words.said import LONGEST, REMARKS, ROW, against, alone, smells
+from grader.read.words.spelling import alike
 
 _SIGN = r"[*†‡§#]{1,3}|[¹²³⁴-⁹⁰]{1,2}"
 _CODE = r"[^\W\d_]{0,2}\d{0,2}"
@@ -36,7 +37,7 @@ def mark_of(value: Any) -> str:
 @lru_cache(maxsize=20_000)
 def _mark_of_text(text: str) -> str:
     found = _MARK.fullmatch(text.strip()) if len(text) <= 5 else None
-    if found is None and REMARKS.say(text, "span.refers"):
+    if found is None and REMARKS.say(alike(text), "span.refers"):
         words = REMARKS.words(text)
         referring = REMARKS.inside(words, "span.refers")
         rest = [w for i, w in enumerate(words) if i not in referring]

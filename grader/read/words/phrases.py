@@ -158,7 +158,14 @@ def _all(found: Any) -> Iterator[str]:
 
 @cache
 def _phrases(lists: Lists, names: tuple[str, ...]) -> Phrases:
-    return phrases_of({name: lists.spellings(name) for name in names}, lists.word)
+    if len(names) == 1:
+        return phrases_of({names[0]: lists.spellings(names[0])}, lists.word)
+    made = Phrases({}, {}, {})
+    for one in (_phrases(lists, (name,)) for name in names):  # each list is parted into words once
+        for all_of, some in ((made.whole, one.whole), (made.begun, one.begun)):
+            for first, phrases in some.items():
+                all_of.setdefault(first, []).extend(phrases)
+    return made
 
 
 def any_of(spellings: Iterable[str]) -> str:

@@ -32,6 +32,7 @@ BREAK = re.compile(r"[\s/,;:|()\[\]{}&+.\-–_]+")
 _GLUED = re.compile(r"\b(co2?|o2|h2o|c02)(?=\s?[(\[]?\s?(?:ppm|vol|%|mg/m))", re.IGNORECASE)
 _T = re.compile(r"\bT°(?!\s?[CF]\b)")
 _NO_LETTER = re.compile(r"[^a-z0-9#]+")
+_NUMBERED = re.compile(r"(\D*(?<![^\W_])\d\d)(\d+)(?![^\W_])(\D*)")
 
 
 def clean(text: str) -> str:
@@ -101,6 +102,16 @@ def unglued(text: str) -> str:
     if "°" in text:
         text = _T.sub("T", text)
     return _GLUED.sub(lambda m: f"{'CO2' if m[1].casefold() == 'c02' else m[1]} ", text)
+
+
+def alike(text: str) -> str:
+    """The first of the texts that are alike but for the last signs of a running number: most of a log are.
+
+    >>> alike("see report 1714"), alike("P1714"), alike("CO 17 ppm"), alike("3 of 150")
+    ('see report 1700', 'P1714', 'CO 17 ppm', '3 of 150')
+    """
+    found = _NUMBERED.fullmatch(text)
+    return f"{found[1]}{'0' * len(found[2])}{found[3]}" if found else text
 
 
 def bag(text: str, without: frozenset[str]) -> frozenset[str]:
