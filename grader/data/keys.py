@@ -88,13 +88,12 @@ PAGES: dict[str, Any] = {
     },
     "clauses.toml": {
         "lowest_use_temperature_c": "bound towards use weather place elsewhere covered",
-        "supply": "airline further covered",
         "test_date": "test number by covered",
         "short": "",
     },
     "supplied.toml": dict.fromkeys(
-        "charging compressor cylinder dryer itself alone none further_covered title both page joining numbered high about doubt "
-        "place place_ends gear listed of_air of_site feeds other form_filling denying limiting choices".split(),
+        "airline further covered charging compressor cylinder dryer itself alone none title both page joining numbered high "
+        "about doubt place place_ends gear listed of_air of_site feeds other form_filling denying limiting choices".split(),
         "",
     ),
     "said.toml": {

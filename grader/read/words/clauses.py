@@ -8,29 +8,27 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from datetime import date
 from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
-from grader.data import load_toml
 from grader.read.words.dates import date_within, parse_date
 from grader.read.words.figures import NUMBER, QUANTITY, number, temperatures_in, without_temperatures
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.headings import Heading
 from grader.read.words.labels import Column, inline, label
 from grader.read.words.loose import LOOSE
-from grader.read.words.phrases import HYPHENED, Lists, any_of
+from grader.read.words.phrases import ELIDED, Lists, any_of
 from grader.read.words.said import AROUND, against
 from grader.read.words.stated import is_cold
-from grader.read.words.supplied import AIRLINE, names_a_place, of_no_supply, speaks_otherwise, supplied
+from grader.read.words.supplied import may_say, supplied
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
 COLD, SUPPLY, DRYER, DATE = "lowest_use_temperature_c", "supply", "dryer", "test_date"
-_CLAUSES = Lists("clauses.toml", HYPHENED)
-_ELIDED = re.compile(r"\b[dl]['’]", re.IGNORECASE)
+_CLAUSES = Lists("clauses.toml", ELIDED)
 _UNIT = re.compile(r"[(\[]?\s*(?:in\s+)?°\s*([CF])\s*[)\]]?\s*$", re.IGNORECASE)
 # A sentence ends before a capital, not behind a figure ("14. September") or a short form ("min. Temperatur").
 _END = re.compile(r"(?:(?<=[^\W\d_]{3})|(?<=[)°%²³])|(?<=°[CF])|(?<=\s[CF]))\.\s+(?=[A-ZÀ-Ý])|\s*;\s+|\n+")
@@ -46,10 +44,6 @@ class Fact(NamedTuple):
     field: str
     value: Any
     of_a_place: bool = False
-
-
-def _words(text: str) -> list[str]:
-    return _CLAUSES.words(_ELIDED.sub(" ", text))
 
 
 def sentences(text: str) -> list[str]:
@@ -77,33 +71,11 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
     >>> [(c.field, v) for c, v in told("Lowest use temperature of tubes 4 °C. Airline pressure")]
     []
     """
-    made = _told(text)
-    if any(c.how in SAID and c.field in (SUPPLY, DRYER) for c, _ in made):
-        dryer = next((v for c, v in made if c.field == DRYER), "")
-        pieces = [p for part in sentences(text) for p in _DASH.split(part) if not facts_of(p) and not inline(p)]
-        if any(speaks_otherwise(p, AIRLINE, dryer) for p in pieces):
-            return tuple((c, v) for c, v in made if c.how not in SAID or c.field not in (SUPPLY, DRYER))
-        if pieces and not any(c.how not in SAID for c, _ in made):
-            how = OF_A_PLACE if any(map(names_a_place, pieces)) else IN_A_TITLE
-            made = tuple(
-                (column_of(text, Fact(c.field, v), how) if c.field in (SUPPLY, DRYER) else c, v) for c, v in made
-            )
-    if any(c.field in (SUPPLY, DRYER) for c, _ in made) or inline(text) or (found := supplied(text.strip())) is None:
-        return made
-    facts = (Fact(f, value) for f, value in ((SUPPLY, found.supply), (DRYER, found.dryer)) if value)
-    how = OF_A_PLACE if found.placed else IN_A_TITLE if found.titled else IN_A_SENTENCE
-    return (*made, *((column_of(text, fact, how), fact.value) for fact in facts))
-
-
-def _told(text: str) -> tuple[tuple[Column, Any], ...]:
-    """The labels with their values, and the facts of sentences all of whose words are known, that one cell says."""
     whole = inline(text)
     if not whole and not _may_state(text):
         return ()
     if whole and FIELDS[whole[0].field or "site"].kind == "text":
         return (whole,)
-    if not whole and (facts := facts_of(text.strip(" ."))):
-        return tuple(_labelled(text, facts))
     made: list[tuple[Column, Any]] = []
     silent: list[str] = []
     left: list[str] = []
@@ -111,27 +83,29 @@ def _told(text: str) -> tuple[tuple[Column, Any], ...]:
     for n, part in enumerate(parts):
         if found := inline(part) or _label_behind(part):
             # What is not understood behind a label may belong to its value.
-            rest = [p for p in parts[n + 1 :] if not (inline(p) or facts_of(p) or _dryer(p))]
+            rest = [p for p in parts[n + 1 :] if not (inline(p) or facts_of(p) or supplied(p))]
             made.append((found[0], ". ".join([found[1], *rest])))
             left += rest
             continue
         for piece in [part] if facts_of(part) else _DASH.split(part):
-            made += _labelled(piece, facts_of(piece))
+            made += [(column_of(piece, fact), fact.value) for fact in facts_of(piece)]
             named = inline(piece)  # "Rig Repair / yard: Quay 9 / BA airline"
             made += [named] if named and FIELDS[named[0].field or "odour"].kind == "text" else []
             silent += [] if named or facts_of(piece) else [piece]
-    supply = any(c.field == SUPPLY for c, _ in made)
-    if not supply and made and (alone := [p for p in silent if len(_words(p)) == 1 and _supply(f"{p} supply")]):
-        # "Airline. Indoors, min 9 °C"
-        made = [c for p in alone for c in _labelled(p, _supply(f"{p} supply"))] + made
-        silent, supply = [p for p in silent if p not in alone], True
-    elif supply:
-        made += [c for p in silent for c in _labelled(p, _dryer(p))]
-    if not supply and any(any(map(str.isdigit, p)) or against(p, AROUND) for p in silent):
+    labelled = any(c.field == SUPPLY for c, _ in made)
+    lines = silent if labelled or not silent else ["\n".join(silent)]
+    feeds = {line: found for line in lines if (found := supplied(line))}
+    if not (labelled or feeds) and any(any(map(str.isdigit, p)) or against(p, AROUND) for p in lines):
         return (whole,) if whole else ()  # what else the cell says must be heard
-    doubt = any(LOOSE.standing(_words(p), "negation") for p in silent)
-    away = any(map(of_elsewhere, silent))
-    more = bool(left) or any(not _dryer(p) for p in silent)  # where it is colder may stand there
+    for line, found in feeds.items():
+        how = OF_A_PLACE if found.placed else IN_A_TITLE if found.titled else IN_A_SENTENCE
+        facts = [Fact(SUPPLY, found.supply)] * (not labelled) + [Fact(DRYER, found.dryer)]
+        made += [(column_of(line if labelled else text, fact, how), fact.value) for fact in facts if fact.value]
+    doubt = any(LOOSE.standing(_CLAUSES.words(p), "negation") for p in lines if p not in feeds)
+    away = any(map(of_elsewhere, lines))
+    more = (
+        bool(left) or len(feeds) < len(lines) or any(f.titled for f in feeds.values())
+    )  # where it is colder may stand there
     return tuple(
         (c, v)
         for c, v in made
@@ -141,10 +115,10 @@ def _told(text: str) -> tuple[tuple[Column, Any], ...]:
 
 
 def _may_state(text: str) -> bool:
-    """Whether a text can state a fact at all: by a temperature, a whole date or a word for an airline. Cheap."""
-    if not _LEAST < len(text) <= _LONGEST or " " not in text.strip():
+    """Whether a text can state a fact at all: by a temperature, a whole date or words of a supply. Cheap."""
+    if not _LEAST < len(text) <= _LONGEST:
         return False
-    if ":" in text or _WHOLE_DAY.search(text) or _CLAUSES.standing(_words(text), "supply.airline"):
+    if ":" in text or _WHOLE_DAY.search(text) or may_say(text):
         return True
     return any(unit for _, unit in temperatures_in(text))
 
@@ -165,27 +139,21 @@ def column_of(text: str, fact: Fact, how: str = "") -> Column:
     return Column(-1, text, "field", Heading(fact.field, None, "synonym", LIKELY, (fact.field,), why), why)
 
 
-def _labelled(text: str, facts: Iterable[Fact]) -> list[tuple[Column, Any]]:
-    return [(column_of(text, fact), fact.value) for fact in facts]
-
-
 @lru_cache(maxsize=20_000)
 def facts_of(sentence: str) -> tuple[Fact, ...]:
     """What one sentence says, where every part of it is understood.
 
     >>> facts_of("Hall kept at 15 °C or above")
     (Fact(field='lowest_use_temperature_c', value='15 °C', of_a_place=True),)
-    >>> facts_of("Works airline, desiccant dryer")
-    (Fact(field='supply', value='airline', of_a_place=False), Fact(field='dryer', value='desiccant', of_a_place=False))
     >>> facts_of("Tested on 4 May 2026")[0].value, facts_of("Calibrated on 4 May 2026"), facts_of("Hall 2 never below 5 °C")
     ('4 May 2026', (), ())
     """
-    whole = _cold(sentence) or _supply(sentence) or _date(sentence)
+    whole = _cold(sentence) or _date(sentence)
     if whole or "," not in sentence:
         return whole
     made: list[Fact] = []
     for part in re.split(r",\s+", sentence):
-        found = _cold(part) or _supply(part) or _date(part) or _need(part)
+        found = _cold(part) or _date(part) or _need(part)
         if not found:
             return ()
         made += found
@@ -212,7 +180,7 @@ def _cold(text: str) -> tuple[Fact, ...]:
     found = temperatures_in(text)
     if len(found) != 1 or not found[0][1]:
         return ()
-    (figure, unit), words = found[0], _words(without_temperatures(text))
+    (figure, unit), words = found[0], _CLAUSES.words(without_temperatures(text))
     below = [f"{COLD}.towards"] * (figure < 0)
     bound = _CLAUSES.inside(words, f"{COLD}.bound", *below)
     use, place, weather = (_CLAUSES.inside(words, f"{COLD}.{of}") for of in ("use", "place", "weather"))
@@ -224,40 +192,12 @@ def _cold(text: str) -> tuple[Fact, ...]:
     return (Fact(COLD, value, bool(place or weather and is_warm(value)) or not use | weather),)
 
 
-def _supply(text: str) -> tuple[Fact, ...]:
-    """The supply of all points, and its dryer, that a text states, and nothing else."""
-    words = _words(text)
-    dryers, of_dryers = _dryers(words)
-    further = _CLAUSES.inside(words, "supply.further")
-    known = of_dryers | further | _CLAUSES.inside(words, "supply.airline", "supply.covered")
-    if not _CLAUSES.standing(words, "supply.airline") or len(words) < 2 or len(known) < len(words):
-        return ()
-    if not dryers and of_no_supply(text):
-        return ()
-    return (Fact(SUPPLY, "airline"), *(Fact(DRYER, word) for word in dryers if len(dryers) == 1 and not further))
-
-
-def _dryer(text: str) -> tuple[Fact, ...]:
-    """The dryer that a text names, and nothing else."""
-    words = _words(text)
-    dryers, of_dryers = _dryers(words)
-    known = of_dryers | _CLAUSES.inside(words, "supply.covered", "supply.airline")
-    return tuple(Fact(DRYER, word) for word in dryers) if len(dryers) == 1 and len(known) == len(words) else ()
-
-
-def _dryers(words: Sequence[str]) -> tuple[list[str], set[int]]:
-    """The dryers that are named among some words, and the positions of their words."""
-    lists = [f"{DRYER}.{word}" for word in load_toml(LOOSE.file)[DRYER] if word != "none"]
-    found = dict.fromkeys(of.partition(".")[2] for _, _, of in LOOSE.standing(words, *lists))
-    return list(found), LOOSE.inside(words, *lists)
-
-
 def dryer_beside(supply: Any) -> Fact | None:
     """The dryer that stands in the words for the supply: "works airline, desiccant dryer"; None where none does for certain."""
     if type(supply) is not str:
         return None
     found = supplied(supply)
-    return next(iter(_dryer(supply)), None) or (Fact(DRYER, found.dryer) if found and found.dryer else None)
+    return Fact(DRYER, found.dryer) if found and found.dryer else None
 
 
 @cache
@@ -291,7 +231,7 @@ _OTHER_DAYS = frozenset(("expire", "due", "cal", "earlier", "instrument", "tube"
 @lru_cache(maxsize=5_000)
 def _dated(text: str) -> bool:
     """Whether the words before a date make it the day of the test."""
-    words = _words(text)
+    words = _CLAUSES.words(text)
     test, numbered = _CLAUSES.inside(words, "test_date.test"), _CLAUSES.inside(words, "test_date.number")
     number = {i for i, word in enumerate(words) if word.isdigit() and i - 1 in numbered}
     known = test | _CLAUSES.inside(words, "test_date.covered") | number | {i - 1 for i in number}
@@ -311,7 +251,7 @@ def _need(text: str) -> tuple[Fact, ...]:
 @lru_cache(maxsize=20_000)
 def of_elsewhere(text: str) -> bool:
     """Whether a text speaks of a place that is colder than a hall."""
-    return bool(_CLAUSES.standing(_words(text), f"{COLD}.elsewhere"))
+    return bool(_CLAUSES.standing(_CLAUSES.words(text), f"{COLD}.elsewhere"))
 
 
 @lru_cache(maxsize=20_000)
@@ -361,4 +301,4 @@ def coldest(values: Iterable[str]) -> str:
 @lru_cache(maxsize=20_000)
 def of_cylinders(text: str) -> bool:
     """Whether a text speaks of cylinders, or of filling them."""
-    return bool(LOOSE.standing(_words(text), "supply.cylinder", "supply.charging compressor"))
+    return bool(LOOSE.standing(_CLAUSES.words(text), "supply.cylinder", "supply.charging compressor"))

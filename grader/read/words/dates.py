@@ -303,25 +303,20 @@ _MONTH_OF = re.compile(r"([^\W\d_]+)\.?(?:[\s\-/'’]*\d\d)?")  # "March", "Jan-
 _LONGEST_WHEN = 30
 
 
+@lru_cache(maxsize=20_000)
 def is_when(value: Any) -> bool:
     """Whether a cell over a group of columns says when: a year, a date, a month, the how-manieth visit.
 
     >>> is_when(2024.0), is_when("Q1 2025"), is_when("March"), is_when("Jan-25"), is_when("Bay 12")
     (True, True, True, True, False)
     """
-    if isinstance(value, date):
-        return True
     if type(value) in (int, float):
         return value == int(value) and _YEARS[0] <= value <= _YEARS[1]
-    return type(value) is str and len(value) <= _LONGEST_WHEN and _says_when(value.strip())
-
-
-@lru_cache(maxsize=20_000)
-def _says_when(text: str) -> bool:
-    if parse_date(text).whole or YEAR.search(text) or _numbered(text):
-        return True
-    month = _MONTH_OF.fullmatch(text)
-    return month is not None and is_month(month[1])
+    if type(value) is not str or len(value) > _LONGEST_WHEN:
+        return isinstance(value, date)
+    month = _MONTH_OF.fullmatch(value.strip())
+    said = parse_date(value).whole or YEAR.search(value) or _numbered(value)
+    return bool(said) or month is not None and is_month(month[1])
 
 
 def is_month(word: str) -> bool:

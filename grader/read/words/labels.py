@@ -171,19 +171,16 @@ def _range() -> re.Pattern[str]:
 
 
 @lru_cache(maxsize=5_000)
-def _is_limit_text(text: str) -> bool:
-    match = limit_pattern().match(text)
-    stated = match is not None and any(c.isdigit() for c in match[0]) and text[0].isalpha()
-    return stated or _range().fullmatch(text) is not None
-
-
 def is_limit_text(value: Any) -> bool:
     """Whether a cell states a limit and no reading: "max 5 ppm", "20 - 22 %".
 
     >>> is_limit_text("max 5 ppm"), is_limit_text("19.5 – 23.5 %"), is_limit_text("<5"), is_limit_text("4 ppm")
     (True, True, False, False)
     """
-    return type(value) is str and len(value) <= 40 and bool(value.strip()) and _is_limit_text(value.strip())
+    text = value.strip() if type(value) is str and len(value) <= 40 else ""
+    match = limit_pattern().match(text)
+    stated = match is not None and any(c.isdigit() for c in match[0]) and text[0].isalpha()
+    return stated or _range().fullmatch(text) is not None
 
 
 def is_later(text: str) -> bool:
@@ -221,7 +218,8 @@ def column(at: int, text: str, below: str = "", unit: str = "", *, guessing: boo
     text, below, unit = (choice(part)[0] if "/" in part else part for part in (text, below, unit))
     heading = _joined(text, below, unit)
     if heading.field:
-        return Column(at, whole, "field", heading, _how(heading))
+        below = ", unit in the second row" if heading.unit_from == "second row" and heading.basis != EXACT else ""
+        return Column(at, whole, "field", heading, heading.basis + below)
     if guessing and at >= 0 and (alone := _unit_alone(whole)):
         return Column(at, whole, "unclear", alone)
     found = Column(at, whole, "unclear", heading)
@@ -277,12 +275,6 @@ def _guessed(found: Column, below: str) -> Column:
     return found if heading.candidates else found._replace(kind="unknown")
 
 
-def _how(heading: Heading) -> str:
-    if heading.basis == EXACT:
-        return EXACT
-    return heading.basis + (", unit in the second row" if heading.unit_from == "second row" else "")
-
-
 def _joined(text: str, below: str, unit: str) -> Heading:
     kind = kind_of(below) if text.strip() else None
     if not below.strip() or is_placeholder(below) or kind == "value" and understand(text).field in READINGS:
@@ -327,14 +319,10 @@ def tube_detail(text: str) -> str:
     return "_tube_expiry" if tell and not found.field else ""
 
 
+@lru_cache(maxsize=50_000)
 def label(text: Any) -> Column | None:
     """What a text means as a label beside or above a value; None where it is no label of ours."""
-    return _label(text) if type(text) is str else None
-
-
-@lru_cache(maxsize=50_000)
-def _label(text: str) -> Column | None:
-    if not known_words(text):
+    if type(text) is not str or not known_words(text):
         return None
     found = column(-1, text, guessing=False)
     if found.heading.why == ONE_WORD:
@@ -356,21 +344,19 @@ def stated_by_layout(at: int, text: str, field: str, unit: str | None, source: s
     return Column(at, text, "field", heading, said)
 
 
+@lru_cache(maxsize=20_000)
 def loose_label(text: Any, unit: str = "") -> Column | None:
     """What a text that is not listed may name by its words and unit: "unclear" or "substance"; None where neither.
 
     >>> loose_label("Toluene").kind, loose_label("Xyzzy", "ppm").kind, loose_label("Flange")
     ('substance', 'substance', None)
     """
-    return _loose_label(text, unit) if type(text) is str and not looks_like_value(text) else None
-
-
-@lru_cache(maxsize=20_000)
-def _loose_label(text: str, unit: str) -> Column | None:
-    found = column(-1, text.rstrip(": "), unit=unit)
+    if type(text) is not str or looks_like_value(text):
+        return None
+    name = text.rstrip(": ")
+    found = column(-1, name, unit=unit)
     # An unknown word with a unit beside it is joined to it: the name stands alone.
-    found = found._replace(text=text.rstrip(": "))
-    return found if found.kind in ("unclear", "substance") else None
+    return found._replace(text=name) if found.kind in ("unclear", "substance") else None
 
 
 def inline(text: Any) -> tuple[Column, str] | None:

@@ -16,6 +16,7 @@ from grader.read.words.spelling import key
 
 WORD = re.compile(r"[^\W_]+")
 HYPHENED = re.compile(r"[^\W_]+(?:-[^\W_]+)*")  # "by-pass" is one word
+ELIDED = re.compile(rf"(?!\b[dlDL]['’]){HYPHENED.pattern}")  # and "d'air" is no more than "air"
 _MOST_KNOWN = 20_000
 _SHORT = 5  # letters of a word in which no slip is looked for
 _BEGIN = 2  # letters of the beginning of a word by which it is looked up

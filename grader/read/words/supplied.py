@@ -1,6 +1,6 @@
 """The supply and the dryer of all outlets, said in a line of text as firms say it: "Works North - airline sets, desiccant dryer".
 
-Words: [supply] of data/clauses.toml. A line is taken apart at its stops, dashes, commas and brackets. A part that names a
+Words: data/supplied.toml. A line is taken apart at its stops, dashes, commas and brackets. A part that names a
 supply or a dryer must be wholly known; one that says nothing of them may be a name, but only before these, and with no
 word of a supply, of doubt, of choice or of a part of the site. Any other part, and the line says nothing.
 """
@@ -16,13 +16,11 @@ from grader.data import load_toml
 from grader.read.words.dates import DATES, is_date, is_month
 from grader.read.words.labels import label
 from grader.read.words.loose import LOOSE
-from grader.read.words.phrases import HYPHENED, Lists
+from grader.read.words.phrases import ELIDED, HYPHENED, Lists
 from grader.read.words.spelling import key
 
 AIRLINE, CHARGING, CYLINDER = "airline", "charging compressor", "cylinder"
-_SUPPLIED, _CLAUSES = Lists("supplied.toml", HYPHENED), Lists("clauses.toml", HYPHENED)
-_OF_CLAUSES = {name: f"supply.{name}" for name in ("airline", "further", "covered")}
-_ELIDED = re.compile(r"\b[dl]['’]", re.IGNORECASE)
+_SUPPLIED = Lists("supplied.toml", ELIDED)
 _PART = re.compile(r"(?:(?<=[^\W\d_]{2})|(?<=\d{4}))\.\s+(?=[A-ZÀ-Ý])|\s[-–—·•|]+\s|\s*[:,;()\n]\s*|\s*[–—]\s+|\.$")
 _NEVER = re.compile(r"[?=<>\[\]☐☑☒✓✔✗✘□■]|\d\s*[-–]\s*\d")
 _HIGH = re.compile(r"(?<![\w.,/])(?:200\s*/\s*)?(?:200|207|232|250|300|310|330|350|414)\s*bars?\b", re.IGNORECASE)
@@ -68,14 +66,12 @@ class _Part(NamedTuple):
 
 
 def _tokens(text: str) -> list[str]:
-    found = HYPHENED.findall(_ELIDED.sub(" ", text))
-    return [_NAME + t if len(t) == 1 and t.isascii() and t.isupper() else key(t) for t in found]
+    return [_NAME + t if len(t) == 1 and t.isascii() and t.isupper() else key(t) for t in ELIDED.findall(text)]
 
 
 def _at(words: Sequence[str], *names: str) -> set[int]:
-    """The positions of the words of all phrases of some lists, of either file."""
-    made = _CLAUSES.inside(words, *(_OF_CLAUSES[n] for n in names if n in _OF_CLAUSES))
-    return made | _SUPPLIED.inside(words, *(n for n in names if n not in _OF_CLAUSES))
+    """The positions of the words of all phrases of some lists."""
+    return _SUPPLIED.inside(words, *names)
 
 
 def may_say(text: str) -> bool:
@@ -157,7 +153,7 @@ def _part(text: str, charged: bool = False) -> _Part:
         kinds &= _at(tokens, "itself") | _at(tokens, "alone")
     filling = charging | (compressor if high or charged else set())
     whole = airline | filling | cylinder | kinds | noun | further | none
-    whole |= _at(tokens, "covered", "further_covered", "title") - compressor - _at(tokens, "place")
+    whole |= _at(tokens, "covered", "title") - compressor - _at(tokens, "place")
     if filling or cylinder or high:
         whole |= _at(tokens, "high")
     named = {AIRLINE} if airline else set()
