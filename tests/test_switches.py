@@ -58,7 +58,7 @@ from grader.read.words import (
 from grader.read.words.beside import clears
 from grader.read.words.heading_words import limit_pattern, word_keys
 from grader.read.words.headings import kind_of, understand
-from grader.read.words.loose import loose_word
+from grader.read.words.loose import chosen, loose_word
 from grader.read.words.marks import mark_of
 from grader.read.words.substances import is_substance
 from grader.read.words.unclear import classes_of, guess, may_be_done
@@ -611,15 +611,18 @@ TURNS: list[Turn] = [
     (V, ("heading", "both"), ["hunky"], lambda: verdicts.may_be_both("Hunky"), False, True),
     (V, ("yes", "words"), ["hunky"], answered("Result", "hunky"), "doubt", "yes"),
     (V, ("yes", "covered"), [], answered("Result", "meets EN 12021"), "yes", "doubt"),
-    (V, ("yes", "signs"), ["@"], answered("Result", "@"), "doubt", "yes"),
+    (N, ("signs", "tick"), "@", answered("Result", "@"), "doubt", "yes"),
     (V, ("yes", "said"), [], answered("Fail", "yes"), "no", "yes"),
     (V, ("no", "words"), ["pfui"], answered("Result", "pfui"), "doubt", "no"),
     (V, ("no", "denied"), [], answered("Fail", "no"), None, "no"),
-    (V, ("no", "empty"), [], answered("Fail", "☐"), None, "no"),
+    (N, ("signs", "empty"), "", answered("Fail", "☐"), None, "no"),
     (V, ("no", "letters"), ["z"], answered("OK", "z", "x"), "doubt", "no"),
-    (V, ("no", "signs"), ["@"], answered("Result", "@"), "doubt", "no"),
+    (N, ("signs", "cross"), "@", answered("Result", "@"), "doubt", "no"),
     (V, ("no", "blank"), ["@"], answered("Result", "@"), "doubt", None),
-    (V, ("sign", "marks"), [], answered("OK", "•"), "yes", "doubt"),
+    (V, ("sign", "marks"), ["@"], answered("OK", "@"), "doubt", "yes"),
+    (N, ("signs", "either"), "", answered("OK", "•"), "yes", "doubt"),
+    (N, ("signs", "danger"), "@", lambda: said.alone("@"), "", "@"),
+    (N, ("signs", "box"), "@☐", lambda: chosen("☐ Yes @ No"), "☐ Yes @ No", "No"),
     (V, ("sign", "usual"), ["z"], answered("Result", "z"), "doubt", "yes"),
     (V, ("question", "good"), ["hunky"], lambda: verdicts.question("Hunky"), "", "good"),
     (V, ("question", "ill"), ["pfui"], lambda: verdicts.question("Pfui"), "", "ill"),

@@ -54,6 +54,7 @@ PAGES: dict[str, Any] = {
         "words": "not_tested not_detected trace stain clear",
         "doubt": "before behind",
         "temperature": "minus degrees celsius",
+        "signs": "tick cross either empty danger box",
         "dates": "as_expiry serial years two_digit_1900_from swapped_from weekdays ordinals hours",
         **dict.fromkeys("bounds bounds_behind possible fraction stain_mg_m3 lowest_mark months".split(), "*"),
     },
@@ -80,8 +81,8 @@ PAGES: dict[str, Any] = {
     },
     "verdicts.toml": {
         "heading": "passing failing filler both",
-        "yes": "words covered signs said",
-        "no": "words denied empty letters signs blank",
+        "yes": "words covered said",
+        "no": "words denied letters blank",
         "sign": "marks usual pairs",
         "question": "good ill lists",
         "count": "number tested score rate of plural",

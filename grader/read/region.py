@@ -13,13 +13,14 @@ from grader.read.sayings import Figures, with_words
 from grader.read.shapes.grid import Cell
 from grader.read.shapes.tables import shown
 from grader.read.spoken import Cells, outlets_of
-from grader.read.words.answers import TICK, answered_badly, answered_well, asks
+from grader.read.words.answers import answered_badly, answered_well, asks
 from grader.read.words.figures import is_temperature
 from grader.read.words.labels import kind_of, label
 from grader.read.words.marks import marked
 from grader.read.words.measured import readings_in
 from grader.read.words.outlet_names import called, names, spanned, words_between
 from grader.read.words.said import NAME, REMARKS, ROW, against, alone, alone_in_part, smells
+from grader.read.words.signs import MARK, is_sign
 from grader.read.words.spelling import key
 from grader.read.words.stated import Stated, is_cold, stated
 from grader.read.words.substances import is_name_of_one
@@ -51,7 +52,7 @@ def _answered_badly(heading: str, answers: Mapping[int, Any]) -> list[int]:
 def _not_ticked(heading: str, answers: Mapping[int, Any]) -> list[int]:
     """Which of several tests are blank under a heading that asks whether all is well, where all others are ticked."""
     blank = [i for i, v in answers.items() if v is None]
-    ticked = all(v is None or type(v) is str and TICK.fullmatch(v.strip()) for v in answers.values())
+    ticked = all(v is None or is_sign(v, *MARK) for v in answers.values())
     return blank if asks(heading) == "good" and ticked and len(blank) < len(answers) else []
 
 

@@ -8,9 +8,9 @@ from typing import Any
 
 from grader.read.words.labels import is_placeholder
 from grader.read.words.phrases import any_of
-from grader.read.words.said import CROSS, REMARKS, taken_back
+from grader.read.words.said import REMARKS, taken_back
+from grader.read.words.signs import MARK, is_sign
 
-TICK = re.compile(r"[xX✓✔☑☒✗✘×]")
 _LONGEST_QUESTION = 60
 _MOST_OF_A_DAY = 4  # words: "closed on 3 May 2026"
 
@@ -50,8 +50,8 @@ def answered_badly(heading: str, answer: Any) -> bool:
     if asked == "good" and _SERIAL.fullmatch(answer.strip()):
         return False
     if asked == "good":
-        return bool(CROSS.fullmatch(answer.strip())) or REMARKS.begin(words, "answer.no")
-    told = words or TICK.fullmatch(answer.strip())
+        return is_sign(answer, "cross") or REMARKS.begin(words, "answer.no")
+    told = words or is_sign(answer, *MARK)
     fine = REMARKS.begin(words, "answer.fine") or any(c.isdigit() for c in answer)
     return asked == "ill" and bool(told) and not fine and not is_placeholder(answer)
 
@@ -74,9 +74,7 @@ def is_yes(answer: str) -> bool:
     >>> is_yes("Ja"), is_yes("✓"), is_yes("open")
     (True, True, False)
     """
-    return bool(TICK.fullmatch(answer.strip())) or REMARKS.words(answer) in (
-        [w] for w in REMARKS.spellings("answer.yes")
-    )
+    return is_sign(answer, *MARK) or REMARKS.words(answer) in ([w] for w in REMARKS.spellings("answer.yes"))
 
 
 @cache

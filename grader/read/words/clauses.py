@@ -94,12 +94,12 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
             silent += [] if named or facts_of(piece) else [piece]
     labelled = any(c.field == SUPPLY for c, _ in made)
     lines = silent if labelled or not silent else ["\n".join(silent)]
-    feeds = {line: found for line in lines if (found := supplied(line))}
+    feeds = {line: feed for line in lines if (feed := supplied(line))}
     if not (labelled or feeds) and any(any(map(str.isdigit, p)) or against(p, AROUND) for p in lines):
         return (whole,) if whole else ()  # what else the cell says must be heard
-    for line, found in feeds.items():
-        how = OF_A_PLACE if found.placed else IN_A_TITLE if found.titled else IN_A_SENTENCE
-        facts = [Fact(SUPPLY, found.supply)] * (not labelled) + [Fact(DRYER, found.dryer)]
+    for line, feed in feeds.items():
+        how = OF_A_PLACE if feed.placed else IN_A_TITLE if feed.titled else IN_A_SENTENCE
+        facts = [Fact(SUPPLY, feed.supply)] * (not labelled) + [Fact(DRYER, feed.dryer)]
         made += [(column_of(line if labelled else text, fact, how), fact.value) for fact in facts if fact.value]
     doubt = any(LOOSE.standing(_CLAUSES.words(p), "negation") for p in lines if p not in feeds)
     away = any(map(of_elsewhere, lines))

@@ -10,6 +10,7 @@ from functools import lru_cache
 
 from grader.data import load_toml
 from grader.read.words.phrases import HYPHENED, Lists
+from grader.read.words.signs import boxed
 from grader.read.words.spelling import fold_word, spelled_words
 
 LOOSE = Lists("loose_words.toml", HYPHENED)
@@ -75,24 +76,15 @@ def loose_word(field: str, text: str) -> str | None:
     return "marked" if field == "odour" and said_of and len(words) > len(said_of) and nature else None
 
 
-_BOX = re.compile(r"([☐□▢☒☑✓✔■]|\[\s*[xX✓✔]?\s*\]|\(\s*[xX✓✔]?\s*\))")
-_EMPTY = re.compile(r"[☐□▢]|[\[(]\s*[\])]")
-
-
 def chosen(text: str) -> str:
     """The answer whose box is ticked, of several with a box each; any other text as it is.
 
     >>> chosen("☐ Yes ☒ No"), chosen("Yes [ ]  No [x]"), chosen("☒ Yes ☒ No"), chosen("no")
     ('No', 'No', '☒ Yes ☒ No', 'no')
     """
-    parts = [p.strip() for p in _BOX.split(text)]
-    boxes = parts[1::2]
-    ticked = [i for i, box in enumerate(boxes) if not _EMPTY.fullmatch(box)]
-    behind, before = parts[2::2], parts[:-1:2]  # the words behind and before each box
-    if len(boxes) < 2 or len(ticked) != 1 or bool(parts[0]) == bool(parts[-1]):
-        return text
-    words = before if parts[0] else behind
-    return words[ticked[0]] if all(words) else text
+    label, answers = boxed(text) or ("", ())
+    ticked = [words for words, is_ticked in answers if is_ticked]
+    return ticked[0] if not label and len(ticked) == 1 and all(words for words, _ in answers) else text
 
 
 def _is_word(field: str, part: str, word: str | None) -> bool:

@@ -15,7 +15,8 @@ from grader.read.words.dates import DATES, is_date
 from grader.read.words.figures import NUMBER, UNIT
 from grader.read.words.heading_words import heading_words
 from grader.read.words.phrases import WORD, any_of
-from grader.read.words.said import REMARKS, SIGNS, may_tell, sentences
+from grader.read.words.said import REMARKS, may_tell, sentences
+from grader.read.words.signs import holds_sign
 from grader.read.words.spelling import key
 from grader.read.words.stated import Stated
 from grader.read.words.units import belongs, canonical
@@ -28,7 +29,6 @@ _LONGEST_NAME = 3  # words
 _FAR = 6  # words between what is measured and its figure, at most
 _PART = re.compile(r"[()]|,(?!\d)")
 _FIGURE = re.compile(rf"(?<![\w.,/:\-–])([<>≤≥]?\s*{NUMBER})(?![\d.,:/–-]*\d)(?!\s?/)\s*(%|{UNIT})?")
-_SIGNS = SIGNS | frozenset("?:✗✘×")
 # Lists of data/said.toml without a phrase of which, or a name of what is measured, a text says nothing of a test.
 _SPEAKING = (
     "alone.words",
@@ -122,7 +122,7 @@ def may_speak(text: str) -> bool:
     >>> may_speak("see report 17"), may_speak("Bay 3"), may_speak("hose perished"), may_speak("CO 30"), may_speak("??")
     (False, False, True, True, True)
     """
-    if may_tell(text) or not _SIGNS.isdisjoint(text) or _bare(text):
+    if may_tell(text) or "?" in text or ":" in text or holds_sign(text, "danger", "cross") or _bare(text):
         return True
     words = REMARKS.words(text)
     return bool(REMARKS.standing(words, *_SPEAKING)) or not _names().keys().isdisjoint(words)

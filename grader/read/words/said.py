@@ -14,18 +14,15 @@ from grader.data import load_toml
 from grader.read.words.heading_words import row_words, stems
 from grader.read.words.loose import LOOSE, loose_word
 from grader.read.words.phrases import Lists, Phrases, Standing, phrases_of, words_in
+from grader.read.words.signs import boxed, holds_sign, is_sign
 
 ROW, NAME, LINE, AROUND, TITLE, FILE = "row", "name", "line", "around", "title", "file"
 REMARKS = Lists("said.toml", slips=("against.verdict", "against.stop", "against.void"))
 LONGEST = 2_000  # characters; a longer text is no remark
-SIGNS = frozenset("☠⚠⛔❌🔴👎🚫🛑⚡✋")  # of danger, or of what is not to be
-CROSS = re.compile(r"[✗✘×]")
 _SENTENCE = re.compile(r"(?<=[^\d\W])[.!](?=\s|$)|[;\n•]")
 _CLAUSE = re.compile(r"[,:()–]|\s-\s")
 _SHORT = 5  # words up to which a line around a table that says "not tested" is about its tests
 _REACH = 3  # words up to which a word of no takes back what follows
-_BOX = re.compile(r"[☐☒☑✓✔✗✘□■]|[\[(]\s*[xX]?\s*[\])]")
-_TICKED = re.compile(r"[☒☑✓✔✗✘]|[\[(]\s*[xX]\s*[\])]")
 
 # Lists of `against` that do not speak everywhere: in these places only those named.
 _IN_NAMES = {
@@ -198,20 +195,12 @@ def _is_rule(sentence: str, words: list[str], hits: list[Standing], where: str) 
         "=" in sentence or REMARKS.standing(rest, "general.around") or REMARKS.standing(words[:1], "general.article")
     ):
         return True
-    legend = len(REMARKS.inside(words, "general.legend")) == len(words) and not _TICKED.search(sentence)
-    return bool(REMARKS.standing(rest, "general.pass")) and (legend or _other_is_ticked(sentence))
-
-
-def _other_is_ticked(sentence: str) -> bool:
-    """Whether of boxes beside words only that of a word that passes is ticked: "☒ Pass ☐ Fail"."""
-    parts = [p for p in _BOX.split(sentence) if p.strip()]
-    boxes = _BOX.findall(sentence)
-    if len(boxes) != len(parts):
+    if not REMARKS.standing(rest, "general.pass"):
         return False
-    ticked = [p for p, box in zip(parts, boxes) if _TICKED.search(box)]
-    return bool(ticked) and all(
-        REMARKS.say(p, "general.pass") and not REMARKS.say(p, "against.verdict") for p in ticked
-    )
+    ticked = [answer for answer, is_ticked in (boxed(sentence) or ("", ()))[1] if is_ticked]
+    if ticked:  # "☒ Pass ☐ Fail"
+        return all(REMARKS.say(p, "general.pass") and not REMARKS.say(p, "against.verdict") for p in ticked)
+    return len(REMARKS.inside(words, "general.legend")) == len(words) and not holds_sign(sentence, "tick", "cross")
 
 
 def _is_statement(words: list[str], hits: list[Standing]) -> bool:
@@ -283,12 +272,12 @@ def alone(text: str, name: str = "", *, whole: bool = True, remark: bool = True)
         if len(text) <= _LONGEST_ALONE
         else []
     )
-    signed = not SIGNS.isdisjoint(text)
+    signed = holds_sign(text, "danger")
     if _PERSON.fullmatch(text.strip()):
         return ""
     if not words:
         asked = "?" in text and (name or set(text) <= set("?! "))
-        return text.strip() if asked or signed or CROSS.fullmatch(text.strip()) else ""
+        return text.strip() if asked or signed or is_sign(text, "cross") else ""
     shown = " ".join(text.split())
     if "??" in text or signed or not whole and "?" in text or _denied(text):
         return shown

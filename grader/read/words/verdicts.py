@@ -18,7 +18,8 @@ from grader.read.words.answers import asks, is_yes
 from grader.read.words.labels import Column, choice, kind_of
 from grader.read.words.loose import LOOSE, chosen, loose_word, own_word
 from grader.read.words.phrases import Lists, any_of
-from grader.read.words.said import CROSS, REMARKS, against
+from grader.read.words.said import REMARKS, against
+from grader.read.words.signs import MARK, boxed, is_box, is_sign
 from grader.read.words.spelling import key
 from grader.read.words.unclear import classes_of
 
@@ -96,7 +97,7 @@ def _of_failing(value: Any) -> str | None:
     """What an answer under a heading for failing says: a yes, a tick and a word are a fail, a no says nothing."""
     if type(value) is not str:
         return NO if value else None
-    if key(value) in _list("no.denied") or value.strip() in _list("no.empty"):
+    if key(value) in _list("no.denied") or is_sign(value, "empty") or value.strip("[( )]") == "":
         return None
     return YES if own_word("own_verdict", value) == "pass" and key(value) not in _list("yes.said") else NO
 
@@ -116,7 +117,7 @@ def _sign(value: Any) -> str:
     if type(value) in (int, float):
         return f"{value:g}" if value in (0, 1) else ""
     text = value.strip().casefold().rstrip(".") if type(value) is str else ""
-    return text if text in _list("sign.marks") or len(text) == 1 and text.isalpha() else ""
+    return text if is_sign(text, "either") or text in _list("sign.marks") or len(text) == 1 and text.isalpha() else ""
 
 
 @lru_cache(maxsize=20_000)
@@ -124,9 +125,9 @@ def _of_text(text: str) -> str:
     plain = text.strip().casefold()
     if plain in _list("no.blank") or not plain:
         return ""
-    if plain in _list("yes.signs"):
+    if is_sign(text, "tick"):
         return YES
-    if plain in _list("no.signs") or plain.rstrip(".") in _list("no.letters") or plain == "0":
+    if is_sign(text, "cross", "empty") or plain.rstrip(".") in _list("no.letters") or plain == "0":
         return NO
     if _sign(text):
         return DOUBT
@@ -166,13 +167,11 @@ def left_blank(values: Sequence[Any], answers: Sequence[Any]) -> list[int]:
     """
     blank = [i for i, v in enumerate(answers) if v is None and values[i] is None]
     yes = [v for v, one in zip(values, answers) if one == "pass"]
-    ticked = all(_sign(v) or type(v) is str and v.strip() in _list("yes.signs") for v in yes)
+    ticked = all(_sign(v) or is_sign(v, "tick") for v in yes)
     return blank if yes and (ticked or len(yes) >= len(blank)) else []
 
 
 _AS_VERDICT = {YES: "pass", NO: "fail"}
-_TICK = re.compile(r"\s*[✓✔☑]\s*")
-_MAY_BE_NO = re.compile(r"\s*[xX☒]\s*")  # beside ticks
 
 
 def may_ask(c: Column) -> bool:
@@ -196,15 +195,15 @@ def as_answered(c: Column, values: list[Any]) -> list[Any]:
     if c.field == "own_verdict":
         made = _as_verdicts(c.text, made)
     if smell and loose_word("odour", rest.replace("-", " ").strip(" ?:")) == "none":
-        ticked = any(type(v) is str and _TICK.fullmatch(v) for v in made)
-        made = [_of_free(rest, v, ticked) for v in made]
+        crosses = ("cross", "either") if any(is_sign(v, "tick") for v in made) else ("cross",)
+        made = [_of_free(rest, v, crosses) for v in made]
     return made
 
 
-def _of_free(heading: str, value: Any, ticked: bool) -> Any:
-    """A cell under a heading that says there is no smell. ticked : whether other cells of its column hold ticks."""
+def _of_free(heading: str, value: Any, crosses: tuple[str, ...]) -> Any:
+    """A cell under a heading that says there is no smell. crosses : the kinds of signs that are no ticks in its column."""
     text = value if type(value) is str else ""
-    if CROSS.fullmatch(text.strip()) or ticked and _MAY_BE_NO.fullmatch(text):  # a cross that is no tick
+    if is_sign(value, *crosses):
         return Unreadable(shown(value), "turned")
     if value is True or text and is_yes(text):
         return "none"
@@ -243,9 +242,7 @@ def is_answer(value: Any) -> bool:
 
 
 _LONGEST_QUESTION = 8  # words
-_MARK = r"[☐☒☑✓✔✗✘□■]|[\[(]\s*[xX✓✔]?\s*[\])]"
-_BOX = re.compile(_MARK)
-_EMPTY = re.compile(r"[☐□]|[\[(]\s*[\])]")
+_MOST_BEFORE_A_BOX = 3  # words
 
 
 @lru_cache(maxsize=20_000)
@@ -280,7 +277,7 @@ def answered(text: str, answer: Any) -> bool:
     if type(answer) is not str:
         return type(answer) is bool and asked != "" and answer is (asked == "ill")
     if asked == "ill":
-        return key(answer) in _list("yes.said") or answer.strip() in _list("yes.signs")
+        return key(answer) in _list("yes.said") or is_sign(answer, "tick")
     return asked == "good" and _of_text(answer) == NO
 
 
@@ -291,15 +288,10 @@ def ticked(text: str) -> tuple[str, list[str]] | None:
     >>> ticked("Overall result: ☐ pass ☒ fail"), ticked("Conforme ☐  Non conforme ☐"), ticked("Yes [ ] No [X]"), ticked("Bay (2)")
     (('Overall result', ['fail']), ('', []), ('', ['No']), None)
     """
-    label, mark, rest = text.rpartition(":")
-    if len(_BOX.findall(rest)) < 2 or len(text) > _LONGEST:
+    found = boxed(text) if len(text) <= _LONGEST else None
+    if found is None or not found[0] and len(VERDICTS.words(found[1][0][0])) > _MOST_BEFORE_A_BOX:
         return None
-    boxes, parts = _BOX.findall(rest), [p.strip(" ,;/|") for p in _BOX.split(rest)]
-    before = bool(_BOX.match(rest.strip()))
-    answers = parts[1:] if before else parts[:-1]
-    if not before and not mark and len(VERDICTS.words(answers[0])) > 3:
-        return None
-    return label.strip(), [a for a, box in zip(answers, boxes) if not _EMPTY.fullmatch(box)]
+    return found[0], [answer for answer, is_ticked in found[1] if is_ticked]
 
 
 def ticked_badly(label: str, chosen: Sequence[str]) -> bool:
@@ -326,15 +318,7 @@ def parted(text: str) -> tuple[str, str] | None:
 
 def is_mark(value: Any) -> bool:
     """Whether a cell holds a mark that ticks and nothing else: "x", "✓", "[X]"."""
-    if type(value) is not str:
-        return value is True
-    text = value.strip()
-    return (
-        text in _list("yes.signs")
-        or text.casefold() in ("x", "•", "☒")
-        or bool(_BOX.fullmatch(text))
-        and not _EMPTY.fullmatch(text)
-    )
+    return is_sign(value, *MARK) or is_box(value.strip()) if type(value) is str else value is True
 
 
 def names_lists(sheet: str) -> bool:
