@@ -7,10 +7,13 @@ that is of no class, and the heading is not of this kind. Compounds are taken ap
 from __future__ import annotations
 
 from functools import cache, lru_cache
+from itertools import chain
 from typing import NamedTuple
 
 from grader.data import load_toml
-from grader.read.words.heading_words import BREAK, heading_languages, key, word_keys
+from grader.read.words.heading_words import classed, word_keys
+from grader.read.words.phrases import Phrases, phrases_of
+from grader.read.words.spelling import keys_in
 from grader.read.words.units import quantity
 
 _SIGNS = frozenset("%‰<>≤≥=±~")
@@ -39,7 +42,7 @@ def composed(text: str, unit: str = "", stated: bool = True) -> Composed | None:
     """
     if not _SIGNS.isdisjoint(text):
         return None
-    words = [k for t in BREAK.split(text.replace("×", " x ")) if (k := key(t))]
+    words = keys_in(text.replace("×", " x "))
     of = quantity(unit) if unit else ""
     for rule in load_toml("composed.toml")["rule"]:
         if of and of != rule["unit"] or rule.get("stated") and not (of and stated):
@@ -61,7 +64,7 @@ def is_part(word: str) -> bool:
 
 def is_group(text: str) -> bool:
     """Whether a title over several headings takes nothing from what they say: "Versorgung des Gerätes"."""
-    return bool(_classes([k for t in BREAK.split(text) if (k := key(t))], frozenset(("group",))))
+    return bool(_classes(keys_in(text), frozenset(("group",))))
 
 
 def speaks_of(text: str, *of: str) -> bool:
@@ -70,10 +73,9 @@ def speaks_of(text: str, *of: str) -> bool:
     >>> speaks_of("Coldest shop temp", "place", "use"), speaks_of("Winter min °C", "place", "use")
     (True, False)
     """
-    words = [k for t in BREAK.split(text) if (k := key(t))]
+    words = keys_in(text)
     runs = ("".join(words[at : at + n]) for n in range(2, _LONGEST_PHRASE + 1) for at in range(len(words) - n + 1))
-    found = [part for word in words for part in _of_word(word)] + [_parts()[0].get(run, frozenset()) for run in runs]
-    return any(not part.isdisjoint(of) for part in found)
+    return any(not part.isdisjoint(of) for part in (*chain(*map(_of_word, words)), *map(_parts().exactly, runs)))
 
 
 @cache
@@ -93,7 +95,7 @@ def _classes(words: list[str], of: frozenset[str]) -> set[str] | None:
     while at < len(words):
         for length in range(min(_LONGEST_PHRASE, len(words) - at), 0, -1):
             spelled = "".join(words[at : at + length])
-            parts = _of_word(spelled) if length == 1 else (_parts()[0].get(spelled, frozenset()),)
+            parts = _of_word(spelled) if length == 1 else (_parts().exactly(spelled),)
             if parts and all(part & of for part in parts):
                 found.update(*(part & of for part in parts))
                 at += length
@@ -108,18 +110,13 @@ def _classes(words: list[str], of: frozenset[str]) -> set[str] | None:
 @lru_cache(maxsize=50_000)
 def _of_word(word: str) -> tuple[frozenset[str], ...]:
     """The classes of one word, or of each part of a compound; nothing where it is not known."""
-    exact, begins = _parts()
-    found = set(exact.get(word, ()))
-    for start, classes in begins.items():
-        if word.startswith(start):
-            found |= classes
-    return (frozenset(found),) if found else _of_compound(word)
+    found = frozenset(phrase.of for phrase in _parts().of(word))
+    return (found,) if found else _of_compound(word)
 
 
 def _of_compound(word: str, first: bool = True) -> tuple[frozenset[str], ...]:
-    exact = _parts()[0]
     for stop in range(len(word) - _SHORTEST_PART if first else len(word), _SHORTEST_PART - 1, -1):
-        here = exact.get(word[:stop])
+        here = _parts().exactly(word[:stop])
         if not here:
             continue
         if stop == len(word):
@@ -131,13 +128,6 @@ def _of_compound(word: str, first: bool = True) -> tuple[frozenset[str], ...]:
 
 
 @cache
-def _parts() -> tuple[dict[str, frozenset[str]], dict[str, frozenset[str]]]:
-    """Words, and beginnings of words -> the classes that they are of, of every language."""
-    exact: dict[str, frozenset[str]] = {}
-    begins: dict[str, frozenset[str]] = {}
-    for code in heading_languages():
-        for name, spellings in load_toml(f"headings-{code}.toml")["parts"].items():
-            for spelling in spellings:
-                into = begins if spelling.endswith("*") else exact
-                into[key(spelling)] = into.get(key(spelling), frozenset()) | {name}
-    return exact, begins
+def _parts() -> Phrases:
+    """Words, and beginnings of words, that are of a class each; those of several words are written as one."""
+    return phrases_of(classed("parts"))

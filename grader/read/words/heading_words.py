@@ -144,11 +144,11 @@ def others() -> dict[str, str]:
 
 
 @cache
-def stems() -> dict[str, list[str]]:
-    """Class -> words or beginnings of words ("expir*"), in every language."""
+def classed(table: str) -> dict[str, list[str]]:
+    """Class -> words or beginnings of words ("expir*") of [stems] or [parts], in every language."""
     made: dict[str, list[str]] = {}
     for code in heading_languages():
-        for name, spellings in load_toml(f"headings-{code}.toml")["stems"].items():
+        for name, spellings in load_toml(f"headings-{code}.toml")[table].items():
             made.setdefault(name, []).extend(key(w) + "*" * w.endswith("*") for w in spellings)
     return made
 

@@ -37,7 +37,7 @@ from grader.read.words.headings import (
 )
 from grader.read.words.loose import own_word
 from grader.read.words.phrases import any_of
-from grader.read.words.spelling import BREAK, key, tidy, unglued
+from grader.read.words.spelling import BREAK, key, keys_in, tidy, unglued
 from grader.read.words.substances import is_substance
 from grader.read.words.unclear import GASES, classes_of, guess
 from grader.read.words.units import belongs, canonical, quantity
@@ -118,9 +118,8 @@ def known_words(text: str) -> bool:
     if not may_be_heading(text) or _NUMBERED.fullmatch(text) and key(text) not in heading_words().meanings:
         return False
     vocabulary, units = heading_words().vocabulary, _unit_words()
-    tokens = (t for t in BREAK.split(tidy(text)) if t)
-    known = (k in vocabulary or k in units or not any(c.isalpha() for c in k) or is_part(k) for k in map(key, tokens))
-    return all(known)
+    keys = keys_in(tidy(text))
+    return all(k in vocabulary or k in units or not any(c.isalpha() for c in k) or is_part(k) for k in keys)
 
 
 @cache
@@ -160,7 +159,7 @@ def is_limit_word(text: Any) -> bool:
 @lru_cache(maxsize=5_000)
 def is_limit(text: str) -> bool:
     """Whether a heading holds a word for a limit: "CO limit (ppm)", "Max. CO"."""
-    words = [key(t) for t in BREAK.split(text) if t]
+    words = keys_in(text)
     limits = word_keys("limit") - word_keys("function")
     return any(others().get(w) == "limit" for w in words) or not limits.isdisjoint(words)
 
@@ -203,8 +202,7 @@ def is_overtaken(text: str) -> bool:
 
 def another_thing(text: str) -> bool:
     """Whether a heading holds a word by which it means something else: limit, previous, required, average."""
-    words = [key(t) for t in BREAK.split(text) if t]
-    return any(w in word_keys("other_thing") or others().get(w) == "limit" for w in words)
+    return any(w in word_keys("other_thing") or others().get(w) == "limit" for w in keys_in(text))
 
 
 def column(at: int, text: str, below: str = "", unit: str = "", *, guessing: bool = True) -> Column:

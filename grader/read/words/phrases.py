@@ -54,6 +54,10 @@ class Phrases(NamedTuple):
         self.known[word] = [*self.whole.get(word, ()), *begun]
         return self.known[word]
 
+    def exactly(self, word: str) -> frozenset[str]:
+        """The lists of which a phrase begins with a word as a whole."""
+        return frozenset(phrase.of for phrase in self.whole.get(word, ()))
+
     def standing(self, words: Sequence[str]) -> list[Standing]:
         """Every place at which one of the phrases stands, in order."""
         made, known = [], self.known
@@ -75,12 +79,15 @@ def words_in(text: str, word: re.Pattern[str] = WORD) -> list[str]:
     return [key(t) for t in word.findall(text)]
 
 
+_parted = lru_cache(maxsize=50_000)(words_in)  # a list stands in many of the phrases that are looked for
+
+
 def phrases_of(lists: Mapping[str, Iterable[str]], word: re.Pattern[str] = WORD) -> Phrases:
     """Phrases as they are written, by the name of their list, to be looked for."""
     made = Phrases({}, {}, {})
     for name, spellings in lists.items():
         for spelling in spellings:
-            phrase = _Phrase(words_in(spelling, word), spelling.endswith("*"), name)
+            phrase = _Phrase(_parted(spelling, word), spelling.endswith("*"), name)
             first = phrase.words[0]
             if phrase.begins and len(phrase.words) == 1:
                 made.begun.setdefault(first[:_BEGIN], []).append(phrase)

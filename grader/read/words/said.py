@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from functools import cache, lru_cache
 
 from grader.data import load_toml
-from grader.read.words.heading_words import row_words, stems
+from grader.read.words.heading_words import classed, row_words
 from grader.read.words.loose import LOOSE, loose_word
 from grader.read.words.phrases import Lists, Phrases, Standing, phrases_of, words_in
 from grader.read.words.signs import boxed, holds_sign, is_sign
@@ -53,7 +53,7 @@ def _against() -> Iterator[str]:
 def _any() -> Phrases:
     """Phrases without one of which a text says nothing at all of a test."""
     said = (w for name in (*_against(), "cold.words") for w in REMARKS.spellings(name))
-    stating = (f"{w}*" for name in _STATING for w in stems().get(name, ()))
+    stating = (f"{w}*" for name in _STATING for w in classed("stems").get(name, ()))
     return phrases_of({"": dict.fromkeys((*said, *stating, *LOOSE.spellings("said_of.odour")))})
 
 

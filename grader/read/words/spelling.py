@@ -78,6 +78,15 @@ def key(text: str) -> str:
     return "".join(c for c in folded if c.isalnum() or c == "#")
 
 
+def keys_in(text: str) -> list[str]:
+    """The words of a heading as they are compared.
+
+    >>> keys_in("Oil / Mist (mg/m³)")
+    ['oil', 'mist', 'mg', 'm3']
+    """
+    return [k for k in map(key, BREAK.split(text)) if k]
+
+
 def tidy(text: str) -> str:
     """A heading on one line, in composed plain letters, without footnote signs and white space at the ends.
 
@@ -120,9 +129,8 @@ def bag(text: str, without: frozenset[str]) -> frozenset[str]:
     >>> bag("Temperature of the rooms", frozenset({"of", "the"})) == bag("room temperature", frozenset())
     True
     """
-    words = (key(t) for t in BREAK.split(text) if t)
-    return frozenset(w[:-1] if len(w) > 3 and w.endswith("s") and not w.endswith("ss") else w for w in words
-                     if w and w not in without)  # fmt: skip
+    words = (w for w in keys_in(text) if w not in without)
+    return frozenset(w[:-1] if len(w) > 3 and w.endswith("s") and not w.endswith("ss") else w for w in words)
 
 
 @cache

@@ -11,7 +11,7 @@ from grader.columns import substance_key
 from grader.data import load_toml
 from grader.problems import Unreadable
 from grader.read.words.notation import parse_number
-from grader.read.words.spelling import BREAK, key
+from grader.read.words.spelling import keys_in
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
@@ -37,7 +37,7 @@ def is_substance(text: str, unit: str | None) -> bool:
     text : the heading. unit : canonical unit that it states, or None.
     """
     names, others, units, _ = _known()
-    tokens = {key(t) for t in BREAK.split(text)}
+    tokens = set(keys_in(text))
     if classes_of(text) & {"never", "note", "earlier", "need", "allow"} or tokens & others:
         return False
     if tokens & names:

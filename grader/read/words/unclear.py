@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 from grader.data import load_toml
 from grader.read.words.figures import without_durations
-from grader.read.words.heading_words import stems, word_keys
+from grader.read.words.heading_words import classed, word_keys
 from grader.read.words.phrases import Lists, Phrases, phrases_of, words_in
 from grader.read.words.spelling import BREAK
 from grader.read.words.units import belongs, canonical, quantity
@@ -106,11 +106,11 @@ def may_be_done(text: str) -> bool:
 def classes_of(text: str) -> frozenset[str]:
     """The classes of words that a heading holds."""
     words = words_in(_A_MINUTE.sub(" ", text), _WORD)
-    joined = (p.of for a, b in zip(words, words[1:]) for p in _stems().whole.get(a + b, ()))  # "set point"
-    return frozenset(of for _, _, of in _stems().standing(words)).union(joined)
+    joined = (_stems().exactly(a + b) for a, b in zip(words, words[1:]))  # "set point"
+    return frozenset(of for _, _, of in _stems().standing(words)).union(*joined)
 
 
 @cache
 def _stems() -> Phrases:
     """Words, and beginnings of words, that are of a class each."""
-    return phrases_of(stems())
+    return phrases_of(classed("stems"))
