@@ -18,7 +18,7 @@ from grader.read.shapes.labelled import Pair
 from grader.read.shapes.pairs import given_by, labels_alone, pairs
 from grader.read.shapes.tables import shown
 from grader.read.words.clauses import without_tester
-from grader.read.words.dates import date_within, is_date, is_round, is_when, of_a_visit
+from grader.read.words.dates import date_within, is_date, is_when, of_a_visit
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.labels import NUMBERS, SHARED, Column, column, inline, label, looks_like_value, may_be_reading
 
@@ -168,7 +168,7 @@ def _is_figure(value: Any) -> bool:
 
 def _of_tests(beside: Column) -> bool:
     """Whether words beside a day say that tests were made on it, or which visit it was."""
-    said = of_a_visit(beside.text) or is_when(beside.text) or is_round(beside.text)
+    said = of_a_visit(beside.text) or is_when(beside.text, rounds=True)
     return "test_date" in beside.heading.candidates or said and beside.kind != "note"
 
 

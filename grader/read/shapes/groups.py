@@ -11,7 +11,7 @@ from grader.read.layout_spec import TableSpec
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.tables import whole
-from grader.read.words.dates import date_within, is_round, is_when
+from grader.read.words.dates import date_within, is_when
 from grader.read.words.labels import Column, column
 
 
@@ -78,7 +78,7 @@ def _above(grid: Grid, head: Head) -> list[Group]:
         if row < 0:
             continue
         cells = grid.rows[row]
-        starts = [at for at, v in enumerate(cells) if is_when(v) or is_round(v)]
+        starts = [at for at, v in enumerate(cells) if is_when(v, rounds=True)]
         if len(starts) < 2 or len({whole(cells[at]) for at in starts}) < len(starts):
             continue
         all_fields = [c.field for c in head.columns]

@@ -300,15 +300,20 @@ def date_within(text: str) -> str | None:
 _YEARS = (1990, 2100)
 YEAR = re.compile(r"\b(?:19|20)\d{2}\b")
 _MONTH_OF = re.compile(r"([^\W\d_]+)\.?(?:[\s\-/'’]*\d\d)?")  # "March", "Jan-25"
+_QUARTER = re.compile(r"[qt]\s?[1-4]", re.IGNORECASE)
 _LONGEST_WHEN = 30
 
 
 @lru_cache(maxsize=20_000)
-def is_when(value: Any) -> bool:
+def is_when(value: Any, rounds: bool = False) -> bool:
     """Whether a cell over a group of columns says when: a year, a date, a month, the how-manieth visit.
 
-    >>> is_when(2024.0), is_when("Q1 2025"), is_when("March"), is_when("Jan-25"), is_when("Bay 12")
+    rounds : or which round of a year, without a year: "Q2".
+
+    >>> is_when(2024.0), is_when("Q1 2025"), is_when("March"), is_when("3. Quartal"), is_when("Bay 12")
     (True, True, True, True, False)
+    >>> is_when("Q2"), is_when("Q2", rounds=True), is_when("T12", rounds=True)
+    (False, True, False)
     """
     if type(value) in (int, float):
         return value == int(value) and _YEARS[0] <= value <= _YEARS[1]
@@ -316,7 +321,7 @@ def is_when(value: Any) -> bool:
         return isinstance(value, date)
     month = _MONTH_OF.fullmatch(value.strip())
     said = parse_date(value).whole or YEAR.search(value) or _numbered(value)
-    return bool(said) or month is not None and is_month(month[1])
+    return bool(said or rounds and _QUARTER.fullmatch(value.strip())) or month is not None and is_month(month[1])
 
 
 def is_month(word: str) -> bool:
@@ -326,17 +331,6 @@ def is_month(word: str) -> bool:
     (True, False)
     """
     return not parse_date(f"1 {word} 2024").code
-
-
-def is_round(value: Any) -> bool:
-    """Whether a text over a group of columns says which round of a year it holds, without a year: "Q2", "3. Quartal".
-
-    >>> is_round("Q2"), is_round("1er trimestre"), is_round("3. Quartal"), is_round("Bay 2"), is_round("T12")
-    (True, True, True, False, False)
-    """
-    if type(value) is not str or len(value) > _LONGEST_WHEN:
-        return False
-    return bool(re.fullmatch(r"[qt]\s?[1-4]", value.strip(), re.IGNORECASE)) or _numbered(value)
 
 
 def _numbered(text: str) -> bool:

@@ -23,7 +23,7 @@ def heading_languages() -> tuple[str, ...]:
 
 
 class Words(NamedTuple):
-    """What the spellings of some languages mean.
+    """What the spellings of all languages mean.
 
     meanings : key -> {field: the list it stands in}.
     ambiguous : key -> candidates.
@@ -60,20 +60,20 @@ def row_words(name: str, compared: Callable[[str], str] = key) -> frozenset[str]
 
 
 @cache
-def word_list(name: str, codes: tuple[str, ...] = ()) -> tuple[str, ...]:
-    """A list of [words] of the data files, of some languages or of all.
+def word_list(name: str) -> tuple[str, ...]:
+    """A list of [words] of the data files, of all languages.
 
     Among them "general", words that name the first of their candidates where no other column claims it; "function", of no
     meaning anywhere; "filler", of none in a heading; "later", that make the value beside them, under one heading, that of
     an earlier day; "aside", words and beginnings of them ("dryer*") of what has a lowest temperature and is no place of use.
     """
-    return tuple(w for code in codes or heading_languages() for w in load_toml(f"headings-{code}.toml")["words"][name])
+    return tuple(w for code in heading_languages() for w in load_toml(f"headings-{code}.toml")["words"][name])
 
 
 @cache
-def word_keys(name: str, codes: tuple[str, ...] = ()) -> frozenset[str]:
+def word_keys(name: str) -> frozenset[str]:
     """The same as they are compared."""
-    return frozenset(map(key, word_list(name, codes)))
+    return frozenset(map(key, word_list(name)))
 
 
 @cache
@@ -84,11 +84,8 @@ def limit_pattern() -> re.Pattern[str]:
 
 
 @cache
-def words_of(codes: tuple[str, ...]) -> Words:
-    """All words of some languages, and the headings of the blank.
-
-    Raises : FileNotFoundError where there is no such language.
-    """
+def heading_words() -> Words:
+    """The words of headings in every language that has them, and the headings of the blank."""
     meanings: dict[str, dict[str, str]] = {}
     ambiguous: dict[str, tuple[str, ...]] = {}
     at_atmosphere: set[str] = set()
@@ -98,7 +95,7 @@ def words_of(codes: tuple[str, ...]) -> Words:
     # "Water" alone is the tube reading: only the whole heading "Water (mg/m³)" is the content.
     meanings.pop(key("Water"))
     spelled = [f.heading for f in FIELDS.values()]
-    for code in codes:
+    for code in heading_languages():
         data = load_toml(f"headings-{code}.toml")
         spelled += [s for table in ("ambiguous", "others") for all_of in data[table].values() for s in all_of]
         at = [("synonyms", field_name, s) for field_name, some in data["at_atmosphere"].items() for s in some]
@@ -111,9 +108,9 @@ def words_of(codes: tuple[str, ...]) -> Words:
                 ambiguous[k] = tuple(dict.fromkeys((*ambiguous.get(k, ()), *fields.split())))
         for field_name, spellings in data["unless"].items():
             unless.setdefault(field_name, []).extend(spellings)
-    filler, function = word_keys("filler", codes), word_keys("function", codes)
+    filler, function = word_keys("filler"), word_keys("function")
     telling = frozenset(key(t) for s in spelled for t in BREAK.split(s)) - filler | frozenset(map(key, spelled))
-    listed = (w for name in _LISTS for w in word_list(name, codes))
+    listed = (w for name in _LISTS for w in word_list(name))
     by_words: dict[frozenset[str], dict[str, str]] = {}
     for spelling in dict.fromkeys(spelled):
         if (found := meanings.get(key(spelling))) and (parts := bag(spelling, function)) and len(parts) > 1:
@@ -128,12 +125,6 @@ def words_of(codes: tuple[str, ...]) -> Words:
         {parts: s for s in spelled if key(s) in ambiguous and len(parts := bag(s, function)) > 1},
         {name: phrases_of({name: spellings}) for name, spellings in unless.items()},
     )
-
-
-@cache
-def heading_words() -> Words:
-    """The words of headings in every language that has them."""
-    return words_of(heading_languages())
 
 
 @cache

@@ -164,7 +164,11 @@ def _of_part(part: str, text: str, elsewhere: bool) -> list[Stated]:
         if (
             not fields
             and not elsewhere
-            and (alone or REMARKS.say(text, "measured.corrects") and (unit == "ppm" or _ends(word)))
+            and (
+                alone
+                or REMARKS.say(text, "measured.corrects")
+                and (unit == "ppm" or not word or REMARKS.say(word, "no.words"))
+            )
         ):
             fields = [f for f in _GASES if unit is None or unit == FIELDS[f].unit]
         if not fields and not elsewhere and word.casefold() == "mg":
@@ -189,8 +193,3 @@ def _fields_of(part: str, names: list[_Name], first: int, stop: int) -> list[str
         return [behind.field]
     near = before and len(part[before[-1].stop : first].split()) <= _FAR
     return [before[-1].field] if near else []
-
-
-def _ends(word: str) -> bool:
-    """Whether nothing is counted by a figure: no word stands behind it but one of no."""
-    return not word or REMARKS.say(word, "no.words")

@@ -13,7 +13,7 @@ from functools import cache, lru_cache
 from grader.data import load_toml
 from grader.read.words.heading_words import classed, row_words
 from grader.read.words.loose import LOOSE, loose_word
-from grader.read.words.phrases import Lists, Phrases, Standing, phrases_of, words_in
+from grader.read.words.phrases import Lists, Phrases, Standing, phrases_of
 from grader.read.words.signs import boxed, holds_sign, is_sign
 
 ROW, NAME, LINE, AROUND, TITLE, FILE = "row", "name", "line", "around", "title", "file"
@@ -345,10 +345,5 @@ def titled(name: str, where: str = FILE) -> str:
 @lru_cache(maxsize=50_000)
 def smells(text: str) -> str:
     """A remark that speaks of a smell, though another cell is for that; "" where it does not, or says none."""
-    spoken = len(text) <= 60 and _of_smell().standing(words_in(text))
+    spoken = len(text) <= 60 and LOOSE.say(text, "said_of.odour")
     return text if spoken and loose_word("odour", text) in ("slight", "marked") else ""
-
-
-@cache
-def _of_smell() -> Phrases:
-    return phrases_of({"": LOOSE.spellings("said_of.odour")})

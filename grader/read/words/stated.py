@@ -91,7 +91,11 @@ def expiry_of(text: str, whole: set[str] | frozenset[str] = frozenset()) -> tupl
     whole : classes of all that stands around it.
     """
     found = classes_of(text)
-    named = [s for s in _SUBSTANCES if s in found and not (s == "co" and "co2" in found and not _says_co(text))]
+    named = [
+        s
+        for s in _SUBSTANCES
+        if s in found and not (s == "co" and "co2" in found and not REMARKS.say(text, "general.monoxide"))
+    ]
     if named:
         return tuple(f"{s}_tube_expiry" for s in named)
     if found & {"cal", "instrument"} or whole & {"cal", "instrument"} and not found & {"tube"}:
@@ -99,10 +103,6 @@ def expiry_of(text: str, whole: set[str] | frozenset[str] = frozenset()) -> tupl
     if whole & {"tube"} or found & {"tube"}:
         return tuple(f"{s}_tube_expiry" for s in _SUBSTANCES)
     return ()
-
-
-def _says_co(text: str) -> bool:
-    return REMARKS.say(text, "general.monoxide")
 
 
 @lru_cache(maxsize=20_000)
