@@ -95,8 +95,6 @@ def understand(text: str, unit_below: str = "") -> Heading:
     (None, 'line_pressure_bar')
     """
     below = tidy(unit_below)
-    if set(below) <= set("-–—[]() /"):
-        below = ""
     exact = OWN_HEADINGS.get(normal_heading(text).rstrip(":*"))
     if exact and (not below or canonical(below) == FIELDS[exact].unit != ""):
         unit = FIELDS[exact].unit or None
@@ -123,17 +121,13 @@ def understand(text: str, unit_below: str = "") -> Heading:
 
 def _of_parts(whole: str, below: str) -> Heading:
     """What a tidied heading and what stands below it mean."""
-    if not below:
-        return _single(whole)
     if len(below) > LONGEST_HEADING or len(BREAK.split(below)) > MOST_WORDS:
         return Heading(why="too long for a heading")
     unit = _unit_of(below)
     if unit is None:
-        return _single(f"{whole} {below}")
+        return _single(f"{whole} {below}".strip())
     found = _single(whole, unit)
-    if found.field is None or found.unit is None or found.unit_from == "second row":
-        return found
-    if found.unit != unit:
+    if found.field and found.unit not in (None, unit):
         return Heading(candidates=(found.field,), why=f"the heading says {found.unit}, the row below it {unit}")
     return found
 
@@ -159,6 +153,7 @@ _NUMBER_SIGN = re.compile(r"\bn°", re.IGNORECASE)
 # CO 2 may be carbon dioxide, or the second of several columns for carbon monoxide.
 _CO_2 = re.compile(r"\bco[\s\-_.,/()\[\]]+2\b(?![.,]\d)", re.IGNORECASE)
 _BRACKETS = re.compile(r"\(([^()]*(?:\([^()]*\)[^()]*)*)\)|\[([^\[\]]*)\]|\{([^{}]*)\}")
+_BRACKET = re.compile(r"^[(\[{]?([^(\[{]*)[)\]}]$")  # around all, or one that opened before
 _MEASURED_AT = "dew_point_measured_at_bar"
 _OF_CONDITIONS = ("line_pressure_bar", "atmospheric_pressure_hpa", "airline_temperature_c")
 # A limit needs a word or a sign, or a range and a unit: "CO - 2" is the second of several columns.
@@ -188,8 +183,6 @@ def _single(whole: str, unit: str = "") -> Heading:
         if meaning is None or (unit_text and here is None):
             continue
         made = _with_unit(meaning, here, unit, dropped)
-        if meaning.why == COMPOSED and made.general and best is None and not (strange or conditions):
-            return made._replace(told=here or unit or None)
         if made.field and strange:
             made = Heading(candidates=made.candidates, why=f"“{strange}” is not understood")
         if made.field:
@@ -281,8 +274,8 @@ def _tails(whole: str) -> Iterator[tuple[str, str]]:
     """(words before it, what may be a unit or a limit behind them), the longest first."""
     for match in _gaps(whole):
         core = _without_joining(whole[: match.start()])
-        tails = (_unwrapped(whole[at:].strip(" /,;:|-–")) for at in sorted({match.start(), match.end()}))
-        yield from ((core, tail) for tail in tails if tail)
+        tails = (whole[at:].strip(" /,;:|-–") for at in sorted({match.start(), match.end()}))
+        yield from ((core, _BRACKET.sub(r"\1", tail)) for tail in tails)
 
 
 def _heads(whole: str) -> Iterator[tuple[str, str, bool]]:
@@ -305,16 +298,6 @@ def _bracketed(whole: str) -> Iterator[tuple[str, str]]:
     for match in _BRACKETS.finditer(whole):
         if outside := f"{whole[: match.start()]} {whole[match.end() :]}".strip():
             yield outside, next(g for g in match.groups() if g is not None)
-
-
-def _unwrapped(tail: str) -> str:
-    """A tail without a bracket that opens before it: "[bar(g)]", "ppm)"."""
-    for opening, closing in ("()", "[]", "{}"):
-        if tail.startswith(opening) and tail.endswith(closing):
-            tail = tail[1:-1].strip()
-        elif tail.endswith(closing) and tail.count(opening) < tail.count(closing):
-            tail = tail[:-1].strip()
-    return tail
 
 
 def _without_joining(core: str) -> str:
@@ -357,10 +340,10 @@ def _is_need(text: str) -> bool:
 def _unit_of(below: str) -> str | None:
     """Canonical unit of the cell below a heading, also behind a limit or "in"."""
     for text in (below, re.sub(rf"^(?:{any_of(word_list('joining'))})[\s:]+", "", below, flags=re.IGNORECASE)):
-        found = canonical(_unwrapped(text))
+        found = canonical(text)
         if found:
             return found
-        limited = _limit_unit(_unwrapped(text))
+        limited = _limit_unit(text)
         if limited:
             return canonical(limited)
     return None
