@@ -172,6 +172,10 @@ def answered(heading: str, *values: Any) -> See:
     return lambda: verdicts.read(heading, values)[0]
 
 
+def fails_in(text: str) -> See:
+    return lambda: found[0] if (found := verdicts.fails_counted(text)) else None
+
+
 def supply_of(text: str) -> See:
     return lambda: found.supply if (found := supplied.supplied(text)) else None
 
@@ -626,13 +630,12 @@ TURNS: list[Turn] = [
     (V, ("sign", "usual"), ["z"], answered("Result", "z"), "doubt", "yes"),
     (V, ("question", "good"), ["hunky"], lambda: verdicts.question("Hunky"), "", "good"),
     (V, ("question", "ill"), ["pfui"], lambda: verdicts.question("Pfui"), "", "ill"),
-    (V, ("question", "lists"), ["pfui"], lambda: verdicts.names_lists("Pfui"), False, True),
-    (V, ("count", "number"), [], lambda: verdicts.fails_counted("Number of failed: 2"), 2, None),
-    (V, ("count", "tested"), [], lambda: verdicts.fails_counted("5 geprüft, 4 bestanden"), 1, None),
-    (V, ("count", "score"), [], lambda: verdicts.fails_counted("Score: 4 of 5"), 1, None),
-    (V, ("count", "rate"), [], lambda: verdicts.fails_counted("Quote 80 %"), 1, None),
-    (V, ("count", "of"), ["/"], lambda: verdicts.fails_counted("4 von 5 bestanden"), 1, None),
-    (V, ("count", "plural"), [], lambda: verdicts.fails_counted("Rejects: 3"), 3, None),
+    (V, ("count", "number"), [], fails_in("Number of failed: 2"), 2, None),
+    (V, ("count", "tested"), [], fails_in("5 geprüft, 4 bestanden"), 1, None),
+    (V, ("count", "score"), [], fails_in("Score: 4 of 5"), 1, None),
+    (V, ("count", "rate"), [], fails_in("Quote 80 %"), 1, None),
+    (V, ("count", "of"), ["/"], fails_in("4 von 5 bestanden"), 1, None),
+    (V, ("count", "plural"), [], fails_in("Rejects: 3"), 3, None),
     (V, ("sign", "pairs"), [], answered("Result", "C", "NC"), "yes", "doubt"),
     (S, ("against", "verdict"), ["pfui"], against("pfui"), False, True),
     (S, ("against", "stop"), ["halt"], against("halt", said.NAME), False, True),

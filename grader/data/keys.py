@@ -84,7 +84,7 @@ PAGES: dict[str, Any] = {
         "yes": "words covered said",
         "no": "words denied letters blank",
         "sign": "marks usual pairs",
-        "question": "good ill lists",
+        "question": "good ill",
         "count": "number tested score rate of plural",
     },
     "clauses.toml": {

@@ -16,17 +16,16 @@ from grader.read.spoken import Cells
 from grader.read.words.beside import COUNT, OF_VISIT
 from grader.read.words.heading_words import key
 from grader.read.words.said import ROW, against, alone, smells
+from grader.read.words.supplied import holds_choices
 from grader.read.words.verdicts import (
     PASSING,
     answered,
     fails_counted,
     is_mark,
     lists_verdicts,
-    names_lists,
     parted,
     question,
     side,
-    tests_counted,
     ticked,
     ticked_badly,
 )
@@ -78,7 +77,7 @@ def is_choice_list(cells: Cells) -> bool:
     if not values or not all(type(v) is str and len(v.split()) <= _LONGEST_NAMED for v in values):
         return False
     single = all(len(row) <= 1 for row in rows) and len(set(values)) == len(values)
-    return (single or names_lists(cells.name)) and lists_verdicts(values)
+    return (single or holds_choices(cells.name)) and lists_verdicts(values)
 
 
 def _left(cells: Cells, at: Cell) -> str:
@@ -154,9 +153,10 @@ def counted(cells: Cells, regions: Regions) -> list[Said]:
     """How many outlets the lines of a sheet count that did not pass: "Failed: 1", "5/6 OK", "Fail | 1", also a number below."""
     made = []
     for at, text in cells.of(COUNT):
-        fails, tests, said = fails_counted(text), tests_counted(text), text
-        if fails is None:
-            fails = 0 if any(at in r and (r.down or r.across) for r in regions) else _number_beside(cells, *at)
+        count, said = fails_counted(text), text
+        fails, tests = count or (0, 0)
+        if count is None and not any(at in r and (r.down or r.across) for r in regions):
+            fails = _number_beside(cells, *at)
             tests, said = _tests_of_pair(cells, *at, fails), f"{text}: {fails}"
         elif fails and text != cells.comments.get(at) and _in_test(cells, regions, at):
             fails = 0

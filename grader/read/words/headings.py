@@ -189,22 +189,8 @@ def _single(whole: str, unit: str = "") -> Heading:
             return _with_conditions(made, conditions)
         if best is None or (made.candidates and not best.candidates):
             best = made
-    trimmed = _trimmed(rest) if best is None or not best.candidates else ""
-    if trimmed and (found := _single(trimmed, unit)).field:
-        return found._replace(sure=LIKELY)
     best = best or _nothing(rest)
     return best._replace(told=unit_stated(rest, best.candidates[0]) or unit or None) if best.candidates else best
-
-
-def _trimmed(whole: str) -> str:
-    """A heading without words of no meaning before or behind it ("O2 % now"); "" where there are none."""
-    tokens = whole.split()
-    first, stop = 0, len(tokens)
-    while first < stop and key(tokens[first]) in word_keys("filler"):
-        first += 1
-    while stop > first and key(tokens[stop - 1]) in word_keys("filler"):
-        stop -= 1
-    return " ".join(tokens[first:stop]) if 0 < stop - first < len(tokens) else ""
 
 
 def unit_stated(text: str, field: str = "") -> str | None:
@@ -273,7 +259,7 @@ def _limited(core: str, limit: str, depth: int) -> Iterator[tuple[str, str, bool
 def _tails(whole: str) -> Iterator[tuple[str, str]]:
     """(words before it, what may be a unit or a limit behind them), the longest first."""
     for match in _gaps(whole):
-        core = _without_joining(whole[: match.start()])
+        core = whole[: match.start()].rstrip(" /,;:|-–([{=")
         tails = (whole[at:].strip(" /,;:|-–") for at in sorted({match.start(), match.end()}))
         yield from ((core, _BRACKET.sub(r"\1", tail)) for tail in tails)
 
@@ -298,14 +284,6 @@ def _bracketed(whole: str) -> Iterator[tuple[str, str]]:
     for match in _BRACKETS.finditer(whole):
         if outside := f"{whole[: match.start()]} {whole[match.end() :]}".strip():
             yield outside, next(g for g in match.groups() if g is not None)
-
-
-def _without_joining(core: str) -> str:
-    core = core.rstrip(" /,;:|-–([{=")
-    for word in word_list("joining"):
-        if core.casefold().endswith(" " + word):
-            return core[: -len(word)].rstrip(" /,;:|-–([{=")
-    return core
 
 
 def _limit_unit(text: str) -> str | None:

@@ -321,11 +321,6 @@ def is_mark(value: Any) -> bool:
     return is_sign(value, *MARK) or is_box(value.strip()) if type(value) is str else value is True
 
 
-def names_lists(sheet: str) -> bool:
-    """Whether a sheet is called one of lists to choose from."""
-    return key(sheet) in {key(name) for name in _list("question.lists")}
-
-
 def lists_verdicts(values: Sequence[str]) -> bool:
     """Whether among some words are one for a pass and one for none."""
     said = {_of_text(v) for v in values}
@@ -346,13 +341,13 @@ def _counts() -> tuple[re.Pattern[str], ...]:
 
 
 @lru_cache(maxsize=20_000)
-def fails_counted(text: str) -> int | None:
-    """How many outlets a line counts that did not pass; None where it counts none.
+def fails_counted(text: str) -> tuple[int, int] | None:
+    """How many outlets a line counts that did not pass, and of how many tests (0 where it does not say); None where it counts none.
 
     >>> fails_counted("Failed: 1"), fails_counted("5 tested, 4 passed"), fails_counted("5/6 OK"), fails_counted("Pass rate 83 %")
-    (1, 1, 1, 1)
+    ((1, 0), (1, 5), (1, 6), (1, 0))
     >>> fails_counted("Refusées : 0"), fails_counted("6 von 6 bestanden"), fails_counted("CO 5 ppm"), fails_counted("1 of 4 failed")
-    (0, 0, None, 1)
+    ((0, 0), (0, 6), None, (1, 4))
     """
     if len(text) > _LONGEST or not any(map(str.isdigit, text)):
         return None
@@ -364,36 +359,22 @@ def fails_counted(text: str) -> int | None:
     if found and len(words) <= _LONGEST_QUESTION:
         some, whole = int(found[1]), int(found[2])
         if side(rest) == FAILING:
-            return some
+            return some, whole
         told = VERDICTS.inside(words, "heading.passing", "count.score")
         known = told | VERDICTS.inside(words, "count.tested", "heading.filler")
-        return whole - some if 0 < whole >= some and told and len(known) == len(words) else None
+        return (whole - some, whole) if 0 < whole >= some and told and len(known) == len(words) else None
     if found := two.fullmatch(plain):
-        ways, tests = (side(found[2]), side(found[4])), VERDICTS.say(found[2], "count.tested")
+        ways, number, other = (side(found[2]), side(found[4])), int(found[1]), int(found[3])
+        tests = number if VERDICTS.say(found[2], "count.tested") else 0
         if ways[1] == FAILING and (tests or ways[0] == PASSING):
-            return int(found[3])
-        return (
-            int(found[1]) - int(found[3]) if tests and ways[1] == PASSING and int(found[1]) >= int(found[3]) else None
-        )
-    for pattern, label, number in ((behind, 1, 2), (before, 2, 1)):
+            return other, tests
+        return (tests - other, tests) if ways[1] == PASSING and tests >= other else None
+    for pattern, label, at in ((behind, 1, 2), (before, 2, 1)):
         if (found := pattern.fullmatch(plain)) and is_count_of_fails(found[label]):
-            return int(found[number])
+            return int(found[at]), 0
     if (found := rate.search(plain)) and VERDICTS.standing(words, "count.rate") and len(words) <= 3:
-        return int(float(found[1].replace(",", ".")) < 100)
+        return int(float(found[1].replace(",", ".")) < 100), 0
     return None
-
-
-def tests_counted(text: str) -> int:
-    """Of how many tests a line counts; 0 where it does not say.
-
-    >>> tests_counted("5/6 OK"), tests_counted("7 tested, 6 passed"), tests_counted("Failed: 1")
-    (6, 7, 0)
-    """
-    part, two, *_ = _counts()
-    if found := part.search(text):
-        return int(found[2])
-    found = two.fullmatch(text.strip().rstrip(".!"))
-    return int(found[1]) if found and VERDICTS.say(found[2], "count.tested") else 0
 
 
 @lru_cache(maxsize=20_000)
