@@ -12,7 +12,7 @@ from grader.columns import FIELDS
 from grader.data import load_toml, names
 from grader.problems import Unreadable
 from grader.read.words import verdicts
-from grader.read.words.dates import parse_date
+from grader.read.words.dates import parse_date, time_minutes
 from grader.read.words.heading_words import BREAK, LIKELY, key, reading_words, row_words
 from grader.read.words.headings import Heading, kind_of
 from grader.read.words.labels import Column, is_limit, is_placeholder, looks_like_value
@@ -21,8 +21,7 @@ from grader.read.words.notation import as_number
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import belongs, convert
 
-_CLOCK = re.compile(r"(\d{1,2})[:.h]([0-5]\d)(?::[0-5]\d)?(?:\s*(?:h|hrs|uhr))?", re.IGNORECASE)
-_MORNING = 5
+_MORNING = 5 * 60  # minutes
 # Texts that several columns may give together: building and room.
 JOINED = ("location", "remarks")
 
@@ -141,7 +140,7 @@ def can_be(field: str, values: list[Any], c: Column) -> bool:
     if kind == "date":
         return any(map(_is_date, values))
     if kind == "time":
-        return any(isinstance(v, time) or type(v) is str and bool(_CLOCK.fullmatch(v.strip())) for v in values)
+        return any(_clock(v) is not None for v in values)
     if kind == "number":
         figures = _figures(values)
         if not c.heading.told and len(c.heading.candidates) > 2 and FIELDS[field].reading:
@@ -222,12 +221,16 @@ def all_limits() -> frozenset[float]:
     return frozenset().union(*_known_limits().values())
 
 
+def _clock(value: Any) -> float | None:
+    """Minutes after midnight of a cell that is a time of day, in digits with a mark between them; None for any other."""
+    if isinstance(value, time):
+        return value.hour * 60 + value.minute
+    return time_minutes(value) if type(value) is str and not value.strip().isdigit() else None
+
+
 def _is_clock(value: Any) -> bool:
     """Whether a cell is surely a time of day and no short duration: 05:00 or later."""
-    if isinstance(value, time):
-        return value.hour >= _MORNING
-    match = _CLOCK.fullmatch(value.strip()) if type(value) is str else None
-    return match is not None and _MORNING <= int(match[1]) <= 23
+    return (_clock(value) or 0) >= _MORNING
 
 
 def own_verdict(c: Column, values: Iterable[Any]) -> Column:

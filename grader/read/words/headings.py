@@ -259,7 +259,7 @@ def _limited(core: str, limit: str, depth: int) -> Iterator[tuple[str, str, bool
 def _tails(whole: str) -> Iterator[tuple[str, str]]:
     """(words before it, what may be a unit or a limit behind them), the longest first."""
     for match in _gaps(whole):
-        core = whole[: match.start()].rstrip(" /,;:|-–([{=")
+        core = _without_joining(whole[: match.start()])
         tails = (whole[at:].strip(" /,;:|-–") for at in sorted({match.start(), match.end()}))
         yield from ((core, _BRACKET.sub(r"\1", tail)) for tail in tails)
 
@@ -284,6 +284,14 @@ def _bracketed(whole: str) -> Iterator[tuple[str, str]]:
     for match in _BRACKETS.finditer(whole):
         if outside := f"{whole[: match.start()]} {whole[match.end() :]}".strip():
             yield outside, next(g for g in match.groups() if g is not None)
+
+
+def _without_joining(core: str) -> str:
+    core = core.rstrip(" /,;:|-–([{=")
+    for word in word_list("joining"):
+        if core.casefold().endswith(" " + word):
+            return core[: -len(word)].rstrip(" /,;:|-–([{=")
+    return core
 
 
 def _limit_unit(text: str) -> str | None:

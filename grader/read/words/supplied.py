@@ -97,7 +97,7 @@ def supplied(text: str) -> Supplied | None:
     made = [_part(p, bool(_HIGH.search(text))) for p in parts]
     if (named := _NAMED.match(text)) and made[0].harmless and not made[0].tested and not _of_a_firm(named[1]):
         return None
-    told = [n for n, p in enumerate(made) if p.known and (p.supplies or p.dryers)]
+    told = [n for n, p in enumerate(made) if p.known and (p.supplies or p.dryers or p.open)]
     if not told:
         return None
     names = [n for n, p in enumerate(made) if n not in told and not p.title]

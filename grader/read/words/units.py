@@ -33,12 +33,12 @@ class Kind(NamedTuple):
     why       : why a unit is needed, or may be assumed.
     """
 
-    units: tuple[str, ...]
-    substance: str
-    needed: bool
-    default: str
-    plain: tuple[float, float] | None
-    why: str
+    units: tuple[str, ...] = ()
+    substance: str = ""
+    needed: bool = False
+    default: str = ""
+    plain: tuple[float, float] | None = None
+    why: str = ""
 
 
 class Clash(NamedTuple):
@@ -75,17 +75,13 @@ def _kinds() -> dict[str, Kind]:
     """Number field -> what it accepts."""
     made = {}
     for entry in load_toml("units.toml")["kind"].values():
-        plain = entry.get("plain")
-        kind = Kind(
-            tuple(entry["units"]),
-            entry.get("substance", ""),
-            entry.get("needed", False),
-            entry.get("default", ""),
-            (plain[0], plain[1]) if plain else None,
-            entry.get("why", ""),
-        )
-        made.update(dict.fromkeys(entry["fields"], kind))
+        of: dict[str, Any] = {name: tuple(v) if type(v) is list else v for name, v in entry.items() if name != "fields"}
+        made.update(dict.fromkeys(entry["fields"], Kind(**of)))
     return made
+
+
+def _kind(field: str) -> Kind:
+    return _kinds().get(field, Kind())
 
 
 @lru_cache(maxsize=50_000)  # asked of every text that may be a unit
@@ -110,14 +106,12 @@ def belongs(field: str, unit: str) -> bool:
     >>> belongs("water_mg_m3", "ppm"), belongs("oil_mg_m3", "ppm"), belongs("site", "bar")
     (True, False, False)
     """
-    kind = _kinds().get(field)
-    return kind is not None and unit in kind.units
+    return unit in _kind(field).units
 
 
 def accepted(field: str) -> tuple[str, ...]:
     """Canonical ids of the units a field accepts, the usual first; empty for a field that is no number."""
-    kind = _kinds().get(field)
-    return kind.units if kind else ()
+    return _kind(field).units
 
 
 def quantity(unit: str) -> str:
@@ -135,8 +129,7 @@ def unit_needed(field: str) -> bool:
     >>> unit_needed("water_tube_mg_m3"), unit_needed("co_ppm"), unit_needed("site")
     (True, False, False)
     """
-    kind = _kinds().get(field)
-    return kind is not None and kind.needed
+    return _kind(field).needed
 
 
 def assumed(field: str, values: Iterable[Any] = ()) -> str | None:
@@ -150,17 +143,13 @@ def assumed(field: str, values: Iterable[Any] = ()) -> str | None:
     >>> assumed("co2_ppm", [420, 0.0, "ND"]), assumed("co2_ppm", [0.042]), assumed("water_mg_m3", [60])
     ('ppm', None, None)
     """
-    kind = _kinds().get(field)
-    if kind is None or kind.needed:
+    kind = _kind(field)
+    if kind.needed or not kind.units:
         return None
-    if not kind.default:
-        return kind.units[0]
-    if kind.plain:
-        low, high = kind.plain
-        for value in values:
-            if type(value) in (int, float) and value != 0 and not low <= value <= high:
-                return None
-    return kind.default
+    low, high = kind.plain or (0, 0)
+    if kind.plain and any(type(v) in (int, float) and v != 0 and not low <= v <= high for v in values):
+        return None
+    return kind.default or kind.units[0]
 
 
 def column_unit(
@@ -179,8 +168,8 @@ def column_unit(
     >>> column_unit("co_ppm", "ppm"), column_unit("site", None)
     (('ppm', []), ('', []))
     """
-    kind = _kinds().get(field)
-    if kind is None:
+    kind = _kind(field)
+    if not kind.units:
         return "", []
     choices = ", ".join(kind.units)
     line = f'{field} = {{ unit = "?" }}'
@@ -209,7 +198,7 @@ def _scale(field: str, unit: str) -> tuple[float, float, bool]:
     if entry["quantity"] != own["quantity"]:
         # mg/m³ of one ppm: molar mass over molar volume (ideal gas); of one ppm by mass the same with air's.
         litres_mol = 1e3 * reference["gas_constant_j_mol_k"] * reference["temperature_k"] / reference["pressure_pa"]
-        mg_m3 = data["molar_mass_g_mol"][_kinds()[field].substance] / litres_mol
+        mg_m3 = data["molar_mass_g_mol"][_kind(field).substance] / litres_mol
         factor = factor / mg_m3 if own["quantity"] == "content by volume" else factor * mg_m3
     if entry.get("normal"):
         expansion = reference["temperature_k"] / reference["normal_temperature_k"]
