@@ -13,11 +13,12 @@ from grader.data import load_toml, names
 from grader.problems import Unreadable
 from grader.read.words import verdicts
 from grader.read.words.dates import parse_date, time_minutes
-from grader.read.words.heading_words import BREAK, LIKELY, key, reading_words, row_words
+from grader.read.words.heading_words import LIKELY, reading_words, row_words
 from grader.read.words.headings import Heading, kind_of
 from grader.read.words.labels import Column, is_limit, is_placeholder, looks_like_value
 from grader.read.words.loose import loose_word, own_word
 from grader.read.words.notation import as_number
+from grader.read.words.spelling import BREAK, key
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import belongs, convert
 

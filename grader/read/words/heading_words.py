@@ -5,12 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Mapping
 from functools import cache
+from itertools import chain
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.data import languages_of, load_toml
 from grader.read.words.phrases import Phrases, any_of, phrases_of
-from grader.read.words.spelling import BREAK, bag, key
+from grader.read.words.spelling import bag, key, keys_in
 
 # How sure it is what a heading means.
 CERTAIN, LIKELY, UNSURE = "certain", "likely", "unsure"
@@ -109,7 +110,8 @@ def heading_words() -> Words:
         for field_name, spellings in data["unless"].items():
             unless.setdefault(field_name, []).extend(spellings)
     filler, function = word_keys("filler"), word_keys("function")
-    telling = frozenset(key(t) for s in spelled for t in BREAK.split(s)) - filler | frozenset(map(key, spelled))
+    words = frozenset(chain.from_iterable(map(keys_in, spelled)))
+    telling = words - filler | frozenset(map(key, spelled))
     listed = (w for name in _LISTS for w in word_list(name))
     by_words: dict[frozenset[str], dict[str, str]] = {}
     for spelling in dict.fromkeys(spelled):
@@ -119,8 +121,8 @@ def heading_words() -> Words:
         meanings,
         ambiguous,
         frozenset(at_atmosphere),
-        telling - {""},
-        frozenset(key(t) for s in (*spelled, *listed) for t in BREAK.split(s)) | telling,
+        telling,
+        words.union(telling, *map(keys_in, listed)),
         by_words,
         {parts: s for s in spelled if key(s) in ambiguous and len(parts := bag(s, function)) > 1},
         {name: phrases_of({name: spellings}) for name, spellings in unless.items()},

@@ -151,7 +151,7 @@ def _slips(lists: Lists) -> Slips:
     """The words of some lists; no word of any list of the file is a slip of them."""
     wanted = (phrase for name in lists.slips for phrase in lists.spellings(name))
     words, real = (
-        [w for phrase in some for w in words_in(phrase, lists.word)] for some in (wanted, _all(load_toml(lists.file)))
+        [w for phrase in some for w in _parted(phrase, lists.word)] for some in (wanted, _all(load_toml(lists.file)))
     )
     return Slips.of(words, real)
 

@@ -21,6 +21,7 @@ from grader.read.words.spelling import key
 
 AIRLINE, CHARGING, CYLINDER = "airline", "charging compressor", "cylinder"
 _SUPPLIED = Lists("supplied.toml", ELIDED)
+_at = _SUPPLIED.inside
 _PART = re.compile(r"(?:(?<=[^\W\d_]{2})|(?<=\d{4}))\.\s+(?=[A-ZÀ-Ý])|\s[-–—·•|]+\s|\s*[:,;()\n]\s*|\s*[–—]\s+|\.$")
 _NEVER = re.compile(r"[?=<>\[\]☐☑☒✓✔✗✘□■]|\d\s*[-–]\s*\d")
 _HIGH = re.compile(r"(?<![\w.,/])(?:200\s*/\s*)?(?:200|207|232|250|300|310|330|350|414)\s*bars?\b", re.IGNORECASE)
@@ -67,11 +68,6 @@ class _Part(NamedTuple):
 
 def _tokens(text: str) -> list[str]:
     return [_NAME + t if len(t) == 1 and t.isascii() and t.isupper() else key(t) for t in ELIDED.findall(text)]
-
-
-def _at(words: Sequence[str], *names: str) -> set[int]:
-    """The positions of the words of all phrases of some lists."""
-    return _SUPPLIED.inside(words, *names)
 
 
 def may_say(text: str) -> bool:
