@@ -622,6 +622,7 @@ TURNS: list[Turn] = [
     (N, ("signs", "empty"), "", answered("Fail", "☐"), None, "no"),
     (V, ("no", "letters"), ["z"], answered("OK", "z", "x"), "doubt", "no"),
     (N, ("signs", "cross"), "@", answered("Result", "@"), "doubt", "no"),
+    (N, ("signs", "no"), "@", answered("Result", "@"), "doubt", "no"),
     (V, ("no", "blank"), ["@"], answered("Result", "@"), "doubt", None),
     (V, ("sign", "marks"), ["@"], answered("OK", "@"), "doubt", "yes"),
     (N, ("signs", "either"), "", answered("OK", "•"), "yes", "doubt"),

@@ -54,7 +54,7 @@ PAGES: dict[str, Any] = {
         "words": "not_tested not_detected trace stain clear",
         "doubt": "before behind",
         "temperature": "minus degrees celsius",
-        "signs": "tick cross either empty danger box",
+        "signs": "tick cross no either empty danger box",
         "dates": "as_expiry serial years two_digit_1900_from swapped_from weekdays ordinals hours",
         **dict.fromkeys("bounds bounds_behind possible fraction stain_mg_m3 lowest_mark months".split(), "*"),
     },

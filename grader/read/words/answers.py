@@ -9,7 +9,7 @@ from typing import Any
 from grader.read.words.labels import is_placeholder
 from grader.read.words.phrases import any_of
 from grader.read.words.said import REMARKS, taken_back
-from grader.read.words.signs import MARK, is_sign
+from grader.read.words.signs import MARK, NO, is_sign
 
 _LONGEST_QUESTION = 60
 _MOST_OF_A_DAY = 4  # words: "closed on 3 May 2026"
@@ -50,7 +50,7 @@ def answered_badly(heading: str, answer: Any) -> bool:
     if asked == "good" and _SERIAL.fullmatch(answer.strip()):
         return False
     if asked == "good":
-        return is_sign(answer, "cross") or REMARKS.begin(words, "answer.no")
+        return is_sign(answer, *NO) or REMARKS.begin(words, "answer.no")
     told = words or is_sign(answer, *MARK)
     fine = REMARKS.begin(words, "answer.fine") or any(c.isdigit() for c in answer)
     return asked == "ill" and bool(told) and not fine and not is_placeholder(answer)

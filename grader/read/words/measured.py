@@ -16,7 +16,7 @@ from grader.read.words.figures import NUMBER, UNIT
 from grader.read.words.heading_words import heading_words
 from grader.read.words.phrases import WORD, any_of
 from grader.read.words.said import REMARKS, may_tell, sentences
-from grader.read.words.signs import holds_sign
+from grader.read.words.signs import NO, holds_sign
 from grader.read.words.spelling import key
 from grader.read.words.stated import Stated
 from grader.read.words.units import belongs, canonical
@@ -122,7 +122,7 @@ def may_speak(text: str) -> bool:
     >>> may_speak("see report 17"), may_speak("Bay 3"), may_speak("hose perished"), may_speak("CO 30"), may_speak("??")
     (False, False, True, True, True)
     """
-    if may_tell(text) or "?" in text or ":" in text or holds_sign(text, "danger", "cross") or _bare(text):
+    if may_tell(text) or "?" in text or ":" in text or holds_sign(text, "danger", *NO) or _bare(text):
         return True
     words = REMARKS.words(text)
     return bool(REMARKS.standing(words, *_SPEAKING)) or not _names().keys().isdisjoint(words)

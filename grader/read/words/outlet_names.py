@@ -11,7 +11,7 @@ from grader.read.words.dates import DATES
 from grader.read.words.heading_words import word_list
 from grader.read.words.phrases import any_of
 from grader.read.words.said import REMARKS, alone
-from grader.read.words.signs import holds_sign
+from grader.read.words.signs import NO, holds_sign
 from grader.read.words.spelling import key
 
 _PARTS = re.compile(r"[\s,;:/()–-]+")
@@ -97,5 +97,5 @@ def called(outlet: str) -> str:
     parts = re.split(r"[(\[:]|\s[-–]\s", outlet)[1:]
     if (last.isupper() or "." in last) and REMARKS.say(last, "alone.words"):
         parts.append(last)
-    marked = "??" in outlet or holds_sign(outlet, "danger", "cross")
+    marked = "??" in outlet or holds_sign(outlet, "danger", *NO)
     return outlet if marked or any(alone(part, remark=False) for part in parts) else ""

@@ -14,7 +14,7 @@ from grader.data import load_toml
 from grader.read.words.heading_words import classed, row_words
 from grader.read.words.loose import LOOSE, loose_word
 from grader.read.words.phrases import Lists, Phrases, Standing, phrases_of
-from grader.read.words.signs import boxed, holds_sign, is_sign
+from grader.read.words.signs import NO, boxed, holds_sign, holds_tick, is_sign
 
 ROW, NAME, LINE, AROUND, TITLE, FILE = "row", "name", "line", "around", "title", "file"
 REMARKS = Lists("said.toml", slips=("against.verdict", "against.stop", "against.void"))
@@ -200,7 +200,7 @@ def _is_rule(sentence: str, words: list[str], hits: list[Standing], where: str) 
     ticked = [answer for answer, is_ticked in (boxed(sentence) or ("", ()))[1] if is_ticked]
     if ticked:  # "☒ Pass ☐ Fail"
         return all(REMARKS.say(p, "general.pass") and not REMARKS.say(p, "against.verdict") for p in ticked)
-    return len(REMARKS.inside(words, "general.legend")) == len(words) and not holds_sign(sentence, "tick", "cross")
+    return len(REMARKS.inside(words, "general.legend")) == len(words) and not holds_tick(sentence)
 
 
 def _is_statement(words: list[str], hits: list[Standing]) -> bool:
@@ -277,7 +277,7 @@ def alone(text: str, name: str = "", *, whole: bool = True, remark: bool = True)
         return ""
     if not words:
         asked = "?" in text and (name or set(text) <= set("?! "))
-        return text.strip() if asked or signed or is_sign(text, "cross") else ""
+        return text.strip() if asked or signed or is_sign(text, *NO) else ""
     shown = " ".join(text.split())
     if "??" in text or signed or not whole and "?" in text or _denied(text):
         return shown

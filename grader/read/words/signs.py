@@ -8,7 +8,8 @@ from typing import Any
 
 from grader.data import load_toml
 
-MARK = ("tick", "cross", "either")
+MARK = ("tick", "cross", "either")  # in a box, or in a cell of its own
+NO = ("cross", "no")
 
 
 @cache
@@ -38,6 +39,11 @@ def _box() -> re.Pattern[str]:
 def is_box(text: str) -> bool:
     """Whether a text is one box that is ticked."""
     return bool(_box().fullmatch(text)) and _is_ticked(text)
+
+
+def holds_tick(text: str) -> bool:
+    """Whether a box that is ticked stands in a text."""
+    return any(map(_is_ticked, _box().findall(text)))
 
 
 def _is_ticked(box: str) -> bool:

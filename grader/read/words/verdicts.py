@@ -20,6 +20,7 @@ from grader.read.words.loose import LOOSE, chosen, loose_word, own_word
 from grader.read.words.phrases import Lists, any_of
 from grader.read.words.said import REMARKS, against
 from grader.read.words.signs import MARK, boxed, is_box, is_sign
+from grader.read.words.signs import NO as CROSSED
 from grader.read.words.spelling import key
 from grader.read.words.unclear import classes_of
 
@@ -127,7 +128,7 @@ def _of_text(text: str) -> str:
         return ""
     if is_sign(text, "tick"):
         return YES
-    if is_sign(text, "cross", "empty") or plain.rstrip(".") in _list("no.letters") or plain == "0":
+    if is_sign(text, *CROSSED, "empty") or plain.rstrip(".") in _list("no.letters") or plain == "0":
         return NO
     if _sign(text):
         return DOUBT
@@ -195,7 +196,7 @@ def as_answered(c: Column, values: list[Any]) -> list[Any]:
     if c.field == "own_verdict":
         made = _as_verdicts(c.text, made)
     if smell and loose_word("odour", rest.replace("-", " ").strip(" ?:")) == "none":
-        crosses = ("cross", "either") if any(is_sign(v, "tick") for v in made) else ("cross",)
+        crosses = (*CROSSED, "either") if any(is_sign(v, "tick") for v in made) else CROSSED
         made = [_of_free(rest, v, crosses) for v in made]
     return made
 
