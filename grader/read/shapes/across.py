@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect, bisect_left
 from collections.abc import Sequence
+from functools import lru_cache
 from itertools import cycle
 from typing import Any, NamedTuple
 
@@ -378,4 +379,10 @@ def _with_unit(grid: Grid, side: _Side, row: int, names: int) -> Column | None:
         return known._replace(at=row)
     if known is None and (row == names or type(text) is not str or looks_like_value(text)):
         return None
-    return column(row, known.text if known is not None else text.rstrip(": "), unit=unit)
+    return _meaning(known.text if known is not None else text.rstrip(": "), unit)._replace(at=row)
+
+
+@lru_cache(maxsize=5_000)
+def _meaning(text: str, unit: str) -> Column:
+    """A label with the unit beside it; each block of a sheet has the same ones."""
+    return column(0, text, unit=unit)

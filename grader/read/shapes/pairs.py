@@ -19,6 +19,8 @@ from grader.read.words.labels import SHARED, Column, label
 
 def pairs(grid: Grid, first: int, stop: int) -> list[Pair]:
     """Every label between two rows (positions, `stop` left out) with its value, None where it is blank; and facts said there."""
+    if all(map(grid.is_blank, range(first, stop))):
+        return []
     return with_facts(grid, labelled(grid, first, stop), first, stop)
 
 
