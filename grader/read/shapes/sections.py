@@ -16,7 +16,6 @@ from grader.read.shapes.banners import place_of
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.labelled import Pair
 from grader.read.shapes.pairs import labels_alone, pairs
-from grader.read.shapes.tables import Note
 from grader.read.words.dates import date_within, of_a_visit
 from grader.read.words.heading_words import row_words
 from grader.read.words.labels import READINGS, SHARED, column, kind_of, known_words, label, looks_like_value
@@ -51,7 +50,8 @@ def in_sections(grid: Grid, propose: Callable[[Grid], list[Proposal]]) -> list[P
         return propose(grid)
     past = [_is_past(grid, first, next(h for h in heads if h >= first)) for first in starts]
     made = _with_what_goes_on([some for some, of_past in zip(parts, past) if not of_past])
-    notes = [_not_of_today(grid, first) for first, of_past in zip(starts, past) if of_past]
+    of_earlier = [(row, *grid.filled(row)[0]) for row, of_past in zip(starts, past) if of_past]
+    notes = [grid.note("label_not_used", *at, label=str(at[2])) for at in of_earlier]
     if notes and made:
         made[-1] = made[-1]._replace(notes=[*made[-1].notes, *notes])
     return _titled(grid, made, titles) if len(titles) == len(made) else made
@@ -59,13 +59,8 @@ def in_sections(grid: Grid, propose: Callable[[Grid], list[Proposal]]) -> list[P
 
 def _is_past(grid: Grid, first: int, head: int) -> bool:
     """Whether a line over a heading says that its tests are of an earlier visit."""
-    texts = [v for row in range(first, head) if _is_line(grid, row) for v in grid.rows[row] if type(v) is str]
-    return any(kind_of(t) == "earlier" for t in texts)
-
-
-def _not_of_today(grid: Grid, row: int) -> Note:
-    at, text = grid.filled(row)[0]
-    return grid.note("label_not_used", row, at, text, label=str(text))
+    lines = (grid.alone(row)[1] for row in range(first, head))
+    return any(type(text) is str and kind_of(text) == "earlier" for text in lines)
 
 
 def _names_outlets(p: Proposal) -> bool:
@@ -120,7 +115,7 @@ def _starts(grid: Grid, heads: Sequence[int]) -> tuple[list[int], bool]:
         starts: list[int] = []
         for top, head, some, of_past in zip(bounds, heads, said, past):
             row = _start(grid, top, head, readings)
-            titled = "outlet" in over and row < head and _is_line(grid, row) and _is_name(grid.rows[row])
+            titled = "outlet" in over and row < head and _is_name(grid.alone(row)[1])
             if some or titled or of_past or not starts:
                 starts.append(row)
         return starts, False
@@ -143,11 +138,7 @@ def _start(grid: Grid, top: int, head: int, readings: Container[int]) -> int:
 
 def _says(grid: Grid, row: int) -> bool:
     """Whether a row is a line alone, or holds nothing but labels and their values."""
-    return _is_line(grid, row) or bool(labels_alone(grid, row))
-
-
-def _is_line(grid: Grid, row: int) -> bool:
-    return len(grid.rows[row]) - grid.rows[row].count(None) == 1
+    return grid.alone(row)[0] >= 0 or bool(labels_alone(grid, row))
 
 
 def _titles(grid: Grid, heads: Sequence[int]) -> list[int]:
@@ -157,15 +148,14 @@ def _titles(grid: Grid, heads: Sequence[int]) -> list[int]:
         row = head
         while row - 1 > top and not grid.is_blank(row - 1):
             row -= 1
-        if row == head or grid.alone(row)[0] < 0 or not _is_name(grid.rows[row]):
+        if row == head or not _is_name(grid.alone(row)[1]):
             return []
         rows.append(row)
     return rows if len({str(grid.rows[row]) for row in rows}) == len(rows) else []
 
 
-def _is_name(cells: Sequence[Any]) -> bool:
-    """Whether a text alone in its row can be a name: no page, table, day or visit, and nothing that speaks against tests."""
-    text = next(v for v in cells if v is not None)
+def _is_name(text: Any) -> bool:
+    """Whether what stands alone in its row can be a name: no page, table, day or visit, and nothing that speaks against tests."""
     if type(text) is not str or len(text) > _LONGEST_NAME or looks_like_value(text) or ":" in text:
         return False
     words = {key(word) for word in BREAK.split(text)}

@@ -147,7 +147,10 @@ class Table:
             names = {v for v in filled if _is_name(v)}
             few = kind in ("unknown", "note") and len(names) * 2 < len(filled) and not self._apart(cells)
             if names and 2 * len(filled) >= rows and not few:
-                self._take_for_outlet(at, c, text)
+                self.lines = [x for x in self.lines if x is not c]
+                self._add(first_of_names(at, text))
+                line = f"outlet = {{ {self.grid.line_words(at)} }}"
+                self.notes.append(self.grid.note("outlet_guessed", self.title, at, text or "(blank)", line=line))
                 return
 
     def _apart(self, cells: Sequence[Any]) -> bool:
@@ -159,12 +162,6 @@ class Table:
             if name is not None:
                 pairs.append((str(last), key(str(name))))
         return len({name for _, name in pairs}) > 1 and len(set(pairs)) == len(pairs)
-
-    def _take_for_outlet(self, at: int, c: Column | None, text: str) -> None:
-        self.lines = [x for x in self.lines if x is not c]
-        self._add(first_of_names(at, text))
-        line = f"outlet = {{ {self.grid.line_words(at)} }}"
-        self.notes.append(self.grid.note("outlet_guessed", self.title, at, text or "(blank)", line=line))
 
     def add_without_heading(self) -> None:
         """Figures under no heading are a second reading: of what the heading merged over them names, else of any gas."""
