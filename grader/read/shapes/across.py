@@ -108,7 +108,8 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
         if not table.tests:
             notes.append(grid.note("empty_readings", rows.names, side.at, grid.rows[rows.names][side.at]))
         made.append(table._replace(notes=notes, heads=(grid.outer[rows.begin], grid.outer[rows.end - 1])))
-    return [t._replace(given={**more, **t.given}) for t, more in zip(made, going_on([t.given for t in made]))]
+    own = [{f: one for f, one in t.given.items() if f != "test_date"} for t in made]  # a block has a day of its own
+    return [t._replace(given={**more, **t.given}) for t, more in zip(made, going_on(own))]
 
 
 def _of_block(grid: Grid, spec: TableSpec | None, start: int) -> TableSpec | None:

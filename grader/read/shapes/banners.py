@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from grader.problems import Place, Unreadable
 from grader.read.extract import READINGS
-from grader.read.given import Given, going_on
+from grader.read.given import Given
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.labelled import Pair
 from grader.read.shapes.pairs import given_by, labels_alone, pairs
@@ -63,6 +63,7 @@ def banners_of(
     kept = [kind == "test" for kind in kinds]
     dated = "test_date" in values
     found: list[Banner] = []
+    names: list[Banner] = []  # in the column of outlets
     for index, kind in enumerate(kinds):
         row = span[0] + index
         cells = grid.rows[row]
@@ -99,6 +100,10 @@ def banners_of(
                 found.append(Banner(index, at, value, _alone(own, place, value)))
         elif row in wide or at != outlet or _is_hall(value) and kept[index + 1 : index + 2] == [True]:
             found.append(Banner(index, at, value, place_of(value, place, known)))
+        else:
+            names.append(Banner(index, at, value, place_of(value, place, known)))
+    if len(names) > 1 and _come_again(values["outlet"], kept, {b.at for b in names}, {b.at for b in found}):
+        found += names
     return sorted((b for b in found if b.given), key=lambda b: b.at)
 
 
@@ -217,21 +222,46 @@ def place_of(text: str, place: Place, known: set[str]) -> dict[str, Given]:
     return _alone(field, place, text, "banner row without a label") if field else {}
 
 
+def _come_again(outlets: list[Any], kept: list[bool], names: set[int], others: set[int]) -> bool:
+    """Whether under each of several names that stand alone in the column of outlets the same outlets come again."""
+    parts: list[set[str]] = []
+    for index in range(min(names), len(kept)):
+        if index in names:
+            parts.append(set())
+        elif kept[index] and outlets[index] is not None and index not in others:
+            parts[-1].add(str(outlets[index]).strip())
+    return all(parts) and bool(set.intersection(*parts))
+
+
 def segments(
     kept: list[bool], banners: list[Banner]
 ) -> tuple[list[tuple[int, int, dict[str, Given]]], dict[str, Given], list[Banner]]:
-    """(parts as (first, stop, what is given), what banners below the last test give, banners that name nothing)."""
-    begins, said, pending = [0], [dict[str, Given]()], list[Banner]()
+    """(parts as (first, stop, what is given), what banners below the last test give, banners that name nothing).
+
+    A banner of a field that came first is the outer one: a new site ends the date below it, not the other way.
+    """
+    levels: list[str] = []
+    state: dict[str, Given] = {}
+    parts: list[tuple[int, int, dict[str, Given]]] = []
+    begin = 0
+    fresh: set[str] = set()
+    pending: list[Banner] = []
     for banner in banners:
-        if any(kept[begins[-1] : banner.at]):
-            begins.append(banner.at)
-            said.append({})
-            pending = []
-        said[-1] |= banner.given
+        if any(kept[begin : banner.at]):
+            parts.append((begin, banner.at, dict(state)))
+            pending, fresh = [], set()
+            begin = banner.at
+        for field in banner.given:
+            if field not in levels:
+                levels.append(field)
+        outer = min(levels.index(f) for f in banner.given)
+        for field in levels[outer + 1 :]:
+            if field not in banner.given and field not in fresh:
+                state.pop(field, None)
+        state.update(banner.given)
+        fresh |= set(banner.given)
         pending.append(banner)
-    above = going_on(said)
-    parts = [(a, b, {**more, **own}) for a, b, more, own in zip(begins, [*begins[1:], len(kept)], above, said)]
-    if any(kept[begins[-1] :]):
-        return parts, {}, []
+    if any(kept[begin:]):
+        return [*parts, (begin, len(kept), state)], {}, []
     footers = {f: one for b in pending if not b.guessed for f, one in b.given.items()}
-    return parts[:-1] or [(0, len(kept), {})], footers, [b for b in pending if b.guessed]
+    return parts or [(0, len(kept), {})], footers, [b for b in pending if b.guessed]

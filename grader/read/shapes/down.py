@@ -19,6 +19,7 @@ from grader.read.shapes.things import lists_of_things
 from grader.read.words.dates import is_date
 from grader.read.words.labels import looks_like_value, may_be_heading, tube_detail
 
+_LONGEST_TITLE = 60
 _MOST_OF_A_TUBE = 6  # headings of a list of tubes
 
 
@@ -127,6 +128,7 @@ def proposals(grid: Grid, found: list[Head], specs: Sequence[TableSpec | None]) 
     """The tables below their headings; specs: what a layout file says of each."""
     made: list[Proposal] = []
     regions = [_region(grid, found, i) for i in range(len(found))]
+    titles = _titles(grid, found, regions)
     for i, (head, spec) in enumerate(zip(found, specs)):
         stop = regions[i + 1] if i + 1 < len(found) else len(grid.rows)
         tubes = _tubes_below(grid, max(head.bottom, *head.again, 0) + 1, stop)
@@ -145,6 +147,10 @@ def proposals(grid: Grid, found: list[Head], specs: Sequence[TableSpec | None]) 
             first_of_sheet = names, given
         elif names and names <= first_of_sheet[0]:  # a second block of the same outlets is of the same visit
             given = {**first_of_sheet[1], **given}
+        if titles and "site" not in given and not any(c.field == "site" for c in head.columns):
+            row, at, text = titles[i]
+            given = {**given, "site": Given(grid.place(row, at), text, text, "title above the table")}
+            notes.append(grid.note("banner_guessed", row, at, text, what="site", line=f'site = "{text}"'))
         if "site" in given and not any(c.field == "location" for c in head.columns):
             # The site is named: what stands over each table is a part of it.
             groups = [g._replace(field="location") if g.field == "site" else g for g in groups]
@@ -235,11 +241,26 @@ def _region(grid: Grid, found: list[Head], i: int) -> int:
     row = head.top
     gap = labelled = row
     while row > least:
+        title = grid.alone(row - 1)[1]
         if grid.is_blank(row - 1):
             gap = row - 1
         elif labels_alone(grid, row - 1) or row == head.top and "test_date" in caption(grid, row - 1, ()):
             labelled = row - 1 if labelled == row else labelled
-        else:
+        elif type(title) is not str or len(title) > _LONGEST_TITLE:
             break
         row -= 1
     return min(gap, labelled)
+
+
+def _titles(grid: Grid, found: list[Head], regions: list[int]) -> list[tuple[int, int, str]]:
+    """The title above each of several tables, where they all have one and all differ; else none."""
+    if len(found) < 2:
+        return []
+    made: list[tuple[int, int, str]] = []
+    for head, begin in zip(found, regions):
+        lone = ((row, *grid.alone(row)) for row in range(head.top - 1, begin - 1, -1))
+        title = next(((row, at, v.strip()) for row, at, v in lone if type(v) is str and ":" not in v), None)
+        if title is None:
+            return []
+        made.append(title)
+    return made if len({text for _, _, text in made}) == len(made) else []

@@ -311,6 +311,9 @@ def _without_name(body: Body, kinds: list[str]) -> list[Note]:
                 kinds[index] = "total"
                 above = []
                 continue
+            if words and is_remark(words[0]) and not body.reads(index):
+                kinds[index] = "remark"
+                continue
         above.append(index)
         every.append(index)
     if not body.grid.turned and len(above) > LEAST_ABOVE and kinds[-1] == "test" and outlets[above[-1]] is not None:

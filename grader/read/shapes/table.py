@@ -147,11 +147,16 @@ class Table:
             names = {v for v in filled if _is_name(v)}
             few = kind in ("unknown", "note") and len(names) * 2 < len(filled) and not self._apart(cells)
             if names and 2 * len(filled) >= rows and not few:
-                self.lines = [x for x in self.lines if x is not c]
-                self._add(first_of_names(at, text))
-                line = f"outlet = {{ {self.grid.line_words(at)} }}"
-                self.notes.append(self.grid.note("outlet_guessed", self.title, at, text or "(blank)", line=line))
+                self._take_for_outlet(at, c, text)
                 return
+        places = {
+            c.at: c for c in self.lines if (c.field or c.heading.candidates[:1] == ("location",)) and c.at <= least
+        }
+        for name in ("location", "system"):  # "Zone", "Ort"; "Kompressor" of what fills cylinders
+            for at, c in sorted(places.items()):
+                if name in (c.field, *c.heading.candidates[:1]) and self._apart(self.columns[at]):
+                    self._take_for_outlet(at, c, c.text)
+                    return
 
     def _apart(self, cells: Sequence[Any]) -> bool:
         """Whether names tell the tests of each day apart: no two tests of a day have one, and there are several."""
@@ -162,6 +167,12 @@ class Table:
             if name is not None:
                 pairs.append((str(last), key(str(name))))
         return len({name for _, name in pairs}) > 1 and len(set(pairs)) == len(pairs)
+
+    def _take_for_outlet(self, at: int, c: Column | None, text: str) -> None:
+        self.lines = [x for x in self.lines if x is not c]
+        self._add(first_of_names(at, text))
+        line = f"outlet = {{ {self.grid.line_words(at)} }}"
+        self.notes.append(self.grid.note("outlet_guessed", self.title, at, text or "(blank)", line=line))
 
     def add_without_heading(self) -> None:
         """Figures under no heading are a second reading: of what the heading merged over them names, else of any gas."""

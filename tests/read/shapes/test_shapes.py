@@ -381,3 +381,12 @@ def test_a_date_beside_an_unmerged_calibration_is_not_the_test_s():
     assert [(heading, fields) for heading, fields, _ in made.unclear()] == [
         ("Calibration / Date", ("calibration_due",))
     ]
+
+
+def test_the_day_over_one_block_across_is_not_that_of_the_next():
+    figures = [["Oxygen", "%", 20.9, 20.8], ["CO", "ppm", 1, 2], ["CO2", "ppm", 400, 410]]
+    first = [["Site", "North yard"], ["Date", date(2026, 4, 3)], ["Outlet", None, "A", "B"], *figures]
+    made = ReadLog(book(Log=[*first, [None], ["Outlet", None, "C", "D"], *figures]))
+    said = [(row["site"], row["outlet"], row.get("test_date")) for row in made.rows()]
+    yard, day = "North yard", "2026-04-03"
+    assert said == [(yard, "A", day), (yard, "B", day), (yard, "C", None), (yard, "D", None)]
