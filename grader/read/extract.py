@@ -16,12 +16,14 @@ from grader.read.layout_spec import TableSpec
 from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.coldest import doubtful
 from grader.read.shapes.grid import Cell, Grid
+from grader.read.shapes.needed import Need, needs_in_heading, stated
 from grader.read.shapes.tables import Note, Recognised, place_of, shown, whole
 from grader.read.words.answers import asks
 from grader.read.words.dates import is_weekday
 from grader.read.words.heading_words import CERTAIN, LIKELY, row_words
 from grader.read.words.headings import EXACT
 from grader.read.words.labels import NUMBERS, READINGS, Column, is_unit
+from grader.read.words.needs import NEEDS
 from grader.read.words.notation import as_number
 from grader.read.words.substances import as_measured, name_and_unit
 from grader.read.words.unclear import classes_of, is_only, may_be_done
@@ -76,6 +78,7 @@ class Proposal(NamedTuple):
     parts     : groups of tests with values of their own; [] is one part.
     group     : distance back to the first of tables that are parts of one.
     missed    : figures of its body that nothing explains.
+    needs     : what limits printed beside flow and line pressure ask of them.
     """
 
     shape: str
@@ -96,6 +99,7 @@ class Proposal(NamedTuple):
     group: int = 0
     own: bool = False
     missed: int = 0
+    needs: list[Need] = []
 
 
 class Fields(NamedTuple):
@@ -131,6 +135,11 @@ def _extract(p: Proposal) -> Recognised:
     _formats(p, fields)
     _substances(p, fields)
     given = {**fields.given, **p.given}
+    needs = list(p.needs)
+    for c in p.lines:
+        reading = next((f for f in NEEDS if fields.lines.get(f) == c.at), "")
+        needs += needs_in_heading(c, reading, p.where.place(c.at), len(p.tests)) if reading else ()
+    fields.unclear.extend(stated(needs, given, fields.values))
     if p.own:
         fields.how.clear()  # its headings are known
     if p.spec is not None:
@@ -252,7 +261,7 @@ def read_fields(
     units = _unit_columns(columns, cells)
     for field, c in chosen.items():
         if field in NUMBERS:
-            _one_unit(made, field, c, units.get(c.at), where)
+            _one_unit(made, field, c, units.get(c.at), where, _unit_of_reading(field, positions))
     for c in columns:
         if c.kind == "unclear" and c.at in cells:
             _one_unclear(made, c, cells[c.at], where, positions)
@@ -406,7 +415,17 @@ def _figures(values: Iterable[Any]) -> list[float]:
     return [p.value for v in set(values) if (p := as_number(v)) is not None and p.unit is None]
 
 
-def _one_unit(made: Fields, field: str, chosen: Column, beside: list[Any] | None, where: Where) -> None:
+def _unit_of_reading(field: str, positions: Mapping[str, list[Column]]) -> str | None:
+    """The unit that the heading of a reading states, for what is needed of it; None of other fields."""
+    of = next(
+        (c for reading, needs in NEEDS.items() if field in needs.values() for c in positions.get(reading, ())), None
+    )
+    return of.heading.unit if of is not None and of.heading.unit and belongs(field, of.heading.unit) else None
+
+
+def _one_unit(
+    made: Fields, field: str, chosen: Column, beside: list[Any] | None, where: Where, of_reading: str | None
+) -> None:
     values = made.values[field]
     stated = chosen.heading.unit
     if values.count(None) == len(values):
@@ -428,7 +447,9 @@ def _one_unit(made: Fields, field: str, chosen: Column, beside: list[Any] | None
     figures = _figures(values)
     if stated is None and not figures:
         return  # words, and figures with units of their own: nothing rests on the heading's
-    unit, codes = column_unit(field, stated, figures)
+    unit, codes = column_unit(field, stated or of_reading, figures)
+    if of_reading and not stated:
+        codes = [("unit_assumed", {"unit": of_reading, "why": "that of what was measured"})]
     if unit and unit != FIELDS[field].unit:
         made.units[field] = unit
     line = f'{field} = {{ {where.line(chosen.at)}, unit = "?" }}'

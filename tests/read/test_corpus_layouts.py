@@ -102,9 +102,6 @@ CORRECTIONS = {
             '[[table.group]]\nfirst_row = 8\nlast_row = 9\n[table.group.constants]\nsite = "Guss Harz"'
         ),
     },
-    "32-flow-and-pressure-needed": {
-        '# lowest_pressure_bar = { column = "G", unit = "?"': 'lowest_pressure_bar = { column = "G", unit = "bar"'
-    },
     "76-frigorifique": {"# oil_mg_m3 = {": "oil_mg_m3 = {", '# dryer = "unknown"': 'dryer = "refrigerant"'},
     "87-second-line-repeats": {'# site = "..."': 'site = "Penhale Quarry"'},
     "92-year-book-a-sheet-a-visit": {

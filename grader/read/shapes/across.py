@@ -19,6 +19,7 @@ from grader.read.layout_spec import TableSpec
 from grader.read.settle import are_verdicts
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
+from grader.read.shapes.needed import Need, asks, needs
 from grader.read.shapes.pairs import may_stand_above, shared_above
 from grader.read.shapes.rows import is_total, plain
 from grader.read.shapes.table import Table, propose
@@ -104,6 +105,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
                 names=rows.names - rows.start,
             )
         )
+        table.needs.extend(_needs(grid, rows, labels, beside, len(table.tests)))
         notes = [*said_above, *said_below, *table.notes, *said]
         if not table.tests:
             notes.append(grid.note("empty_readings", rows.names, side.at, grid.rows[rows.names][side.at]))
@@ -261,6 +263,15 @@ def _beside(grid: Grid, side: _Side, rows: _Rows) -> tuple[set[int], list[Note]]
         if (v := grid.rows[row][at]) is not None
     ]
     return made | told.keys(), notes
+
+
+def _needs(grid: Grid, rows: _Rows, labels: list[Column], beside: set[int], tests: int) -> list[Need]:
+    """What columns of limits beside those of the outlets ask of flow and line pressure."""
+    headed = {
+        at: v for at in sorted(beside - {-1}) for row in (rows.names, rows.names + 1) if asks(v := grid.rows[row][at])
+    }
+    cells = ((c, at, over) for c in labels for at, over in headed.items())
+    return [n for c, at, over in cells for n in needs(c, [grid.rows[c.at][at]] * tests, over, grid.place(c.at, at))]
 
 
 def _reaching(grid: Grid, side: _Side, row: int) -> dict[int, str]:

@@ -13,6 +13,7 @@ from grader.read.layout_spec import TableSpec, within
 from grader.read.settle import are_verdicts, own_verdict
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.labelled import Pair, labelled_unit
+from grader.read.shapes.needed import Need, needs, reading_of
 from grader.read.shapes.pairs import pairs
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.dates import YEAR
@@ -59,7 +60,8 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     if not found or not stated and (len(fields) < _LEAST_FIELDS or not fields & READINGS or not _is_filled_in(found)):
         return []
     made = [
-        _propose(grid, block, spec)._replace(heads=heads, sides=sides) for block, heads, sides in _blocks(grid, found)
+        _propose(grid, block, spec)._replace(heads=heads, sides=sides, needs=_needs(grid, block, columns))
+        for block, heads, sides in _blocks(grid, found)
     ]
     filled = [p for p in made if p.tests]
     if not filled:
@@ -177,6 +179,21 @@ def _further(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
                 )
                 text = f"{p.label.text} / {grid.rows[over][at]}"
                 made.append(Pair(p.row, at, Column(-1, text, "unclear", heading), p.row, at, value, "beside"))
+    return made
+
+
+def _needs(grid: Grid, found: list[Pair], columns: Headings) -> list[Need]:
+    """What cells beside a flow or line pressure ask of it: those headed as limits, and those that say least or most."""
+    used, made = _used(found), list[Need]()
+    for p in (p for p in found if p.where == "beside" and reading_of(p.label)):
+        for at in range(p.column + 1, grid.width):
+            cell, kind = grid.rows[p.row][at], _kind_at(columns, p.row, at)
+            if (p.row, at) in used and at != p.value_column:
+                break  # the next label
+            tops = [top for top, stop, _ in columns.get(at, []) if top < p.row < stop]
+            over = str(grid.rows[tops[-1]][at]) if kind == "limit" else ""
+            if (p.row, at) not in used and (kind == "limit" or not kind and is_limit_text(cell)):
+                made += needs(p.label, [cell], over, grid.place(p.row, at))
     return made
 
 

@@ -59,7 +59,8 @@ class _Workbook:
 
     kept      : the tables. notes: what is to be said; unused: of sheets without a table, where others have one.
     elsewhere : what is said on sheets, or in cells, that are about other tests than those beside them.
-    visit     : what the sheet Visit gives, None where there is none. covers : sheets that give, and what.
+    visit     : what the sheet Visit gives, None where there is none. tested : it holds tests.
+    covers    : sheets that give, and what.
     forms     : sheets of facts, which are covers where any other sheet has tests.
     blocks    : of one parameter each, joined at the end. strange : notes on such of nobody knows what.
     said      : the texts of each sheet that is not the blank's.
@@ -73,6 +74,7 @@ class _Workbook:
         self.unused: list[Note] = []
         self.elsewhere: list[Said] = []
         self.visit: dict[str, Given] | None = None
+        self.tested = False
         self.covers: list[tuple[str, dict[str, Given]]] = []
         self.forms: list[tuple[Grid, Recognised]] = []
         self.blocks: list[Matrix] = []
@@ -84,14 +86,25 @@ class _Workbook:
         """Read one sheet. specs : what layout files say of it."""
         own = [] if specs else own_tables(grid)
         if not own and plain(grid.name) == "visit" and not specs:
-            given, said = read_visit(grid)
-            self.visit = {**(self.visit or {}), **given}
-            self.notes += said
-            self._leave(grid, *given.values())
+            self._visit(grid)
         elif own and own[0].head.top == next(i for i, row in enumerate(grid.rows) if row.count(None) < len(row)):
             self._keep(grid, read_own(own))
         else:
             self._look(grid, specs)
+
+    def _visit(self, grid: Grid) -> None:
+        """Read a sheet called Visit: that of the blank, or a firm's own which holds tests."""
+        given, said = read_visit(grid)
+        self.visit = {**(self.visit or {}), **given}
+        if said or any(v is not None for row in grid.rows for v in row[2:]):
+            from grader.read.choose import read_sheet
+
+            if any(map(_holds_readings, read_sheet(grid, []).tables)):
+                self.tested = True
+                self._look(grid, [])
+                return
+        self.notes += said
+        self._leave(grid, *given.values())
 
     def _look(self, grid: Grid, specs: list[TableSpec]) -> None:
         """Read a sheet that is not the blank's."""
@@ -176,9 +189,9 @@ class _Workbook:
 
     def _with_what_is_given(self, tables: list[Table]) -> list[Table]:
         """The tables with what holds for their tests: by Visit or a cover, names of sheets, layout files; the first counts."""
-        if self.visit:
+        if self.visit and (not self.tested or any(plain(t.sheet) == "readings" for t in tables)):
             tables = with_visit(tables, self.visit)
-        elif len(self.covers) == 1 and self.visit is None:
+        elif len(self.covers) == 1 and (self.visit is None or self.tested):
             # An empty Visit sheet is the place for such values: no page of instructions stands in for it.
             ((sheet, cover),) = self.covers
             given = [given_to(table, cover) for table in tables]

@@ -124,7 +124,7 @@ def _is_reading(text: str) -> bool:
     return not is_date(text) and (not parse_number(text).code if looks_like_value(text) else may_be_reading(text))
 
 
-def _is_rule(name: str) -> bool:
+def is_rule(name: str) -> bool:
     """Whether a text is the name of a rule set and nothing else: "DIN EN 12021"."""
     if not any(ch.isdigit() for ch in name):
         return False
@@ -161,7 +161,7 @@ def kinds_of(body: Body, count: int, telling: list[int], again: Collection[int])
     for index, name in enumerate(outlets) if strange else ():
         if name not in strange or kinds[index] != "test":
             continue
-        if _is_total(name) or kind_of(name) == "limit" or _is_rule(name) and _are_limits(body, index):
+        if _is_total(name) or kind_of(name) == "limit" or is_rule(name) and _are_limits(body, index):
             kinds[index] = "total"
         elif kind_of(name) == "unit" and all(
             (v := values[at][index]) is None or is_unit(v) or is_placeholder(v) for at in readings
@@ -283,7 +283,7 @@ def _is_strange(name: str) -> bool:
         or is_remark(name)
         or kind_of(name) in (*_NO_NAME, "verdict", "value")
         or are_verdicts([name])
-        or _is_rule(name)
+        or is_rule(name)
         or may_tell(name)
         or is_tube(name)
     )

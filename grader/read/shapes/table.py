@@ -18,7 +18,9 @@ from grader.read.settle import are_verdicts, own_verdict
 from grader.read.shapes.banners import Banner, banners_of, segments
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
-from grader.read.shapes.rows import Body, is_remark, kinds_of
+from grader.read.shapes.needed import Need, figures_of, limits_behind, needs, reading_of, with_columns_of_needs
+from grader.read.shapes.needed import asks as asks_of_readings
+from grader.read.shapes.rows import Body, is_remark, is_rule, kinds_of
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.answers import asks
 from grader.read.words.dates import parse_date
@@ -89,8 +91,8 @@ class Table:
         self.columns = list(zip(*grid.rows[self.first : self.stop])) or [()] * grid.width
         lines = self._with_layout(spec) if spec is not None else head.columns
         lines = [_of_unit(c, self.columns[c.at]) for c in lines if c.at < grid.width]
-        self.lines = [own_verdict(c, self.columns[c.at]) for c in lines]
-        self.values = {c.at: list(self.columns[c.at]) for c in self.lines if c.kind in _HELD}
+        self.lines = [own_verdict(c, self.columns[c.at]) for c in with_columns_of_needs(lines)]
+        self.values = {c.at: figures_of(c, self.columns[c.at]) for c in self.lines if c.kind in _HELD}
         self.kinds: list[str] = []
 
     def _with_layout(self, spec: TableSpec) -> list[Column]:
@@ -274,7 +276,29 @@ class Table:
             passed=passed,
             own=head.own,
             missed=missed,
+            needs=self._needs(len(chosen)),
         )
+
+    def _needs(self, tests: int) -> list[Need]:
+        """What rows of limits ask of flow and line pressure."""
+        grid, outlet = self.grid, self._line_of("outlet")
+        found: list[Need] = []
+        for at, c in limits_behind(self.lines).items():
+            cells = [v for v, kind in zip(self.columns[at], self.kinds) if kind == "test"]
+            found += needs(c, cells, next(x.text for x in self.lines if x.at == at), grid.line_place(at))
+        readings = [c for c in self.lines if c.at in self.values and reading_of(c)] if outlet >= 0 else []
+        for index in (i for i, kind in enumerate(self.kinds) if kind == "total" and readings):
+            name, row = self.values[outlet][index], self.first + index
+            if (asks_of_readings(name) or is_rule(str(name))) and not self._are_extremes(index):
+                for c in readings:
+                    found += needs(c, [self.columns[c.at][index]] * tests, name, grid.place(row, c.at))
+        return found
+
+    def _are_extremes(self, index: int) -> bool:
+        """Whether every figure of a row is the least or the greatest of its column: statistics, and no limits."""
+        held = [v for at, v in self.values.items() if at != self._line_of("outlet") and type(v[index]) in (int, float)]
+        figures = [[v[i] for i, k in enumerate(self.kinds) if k == "test" and type(v[i]) in (int, float)] for v in held]
+        return all(f and v[index] in (min(f), max(f)) for v, f in zip(held, figures)) and len(held) > 1
 
     def _say_passed(self) -> int:
         """A note for every row that holds something and is no test; returns how many."""
