@@ -63,7 +63,7 @@ def with_what_is_said(grid: Grid, tables: list[Table], read: Collection[Cell] = 
     for_all = [*_listed(cells), *counted(cells, regions)]
     for_all += asked_of_all(cells, regions, outlets) if regions else asked_elsewhere(cells)
     single = len(regions) == 1 == len(regions[0].at)  # what is said on its sheet is of that test
-    over = not tables and asks(grid.name) == "ill"
+    over = asks(grid.name) == "ill"
     for at, text in cells.of(REMARK):
         if at == PRINTED:
             for_all += _printed(cells, regions, outlets, text, single)
@@ -87,7 +87,7 @@ def with_what_is_said(grid: Grid, tables: list[Table], read: Collection[Cell] = 
         elif mine:
             for region, role in zip(mine, roles):
                 region.take(at, text, role)
-        elif not (over and _closed(cells, at[0])):
+        elif tables or not _closed(cells, at[0], over):
             for_all += _outside_of_all(cells, at, text, single)
     if not regions:
         return tables, for_all + elsewhere
@@ -230,7 +230,11 @@ def _row_of_words(regions: Sequence[Region], outlets: Outlets, cells: Cells, row
 
 def _leaves_out(regions: Sequence[Region], named: Sequence[tuple[Region, int]], text: str, at: Cell) -> bool:
     """Keep that a list of the outlets that passed leaves others out ("P1 and P3 may be used"); whether it is such a list."""
-    if len(named) < 2 or not REMARKS.say(text, "general.approved") or against(text, LINE):
+    if (
+        len({region.outlets[i] for region, i in named}) < 2
+        or not REMARKS.say(text, "general.approved")
+        or against(text, LINE)
+    ):
         return False
     for region in regions:
         mine = [i for r, i in named if r is region]
@@ -245,21 +249,26 @@ def _listed(cells: Cells) -> list[Said]:
     made = []
     for row in cells.grid.outer:
         texts = cells.texts_of(row)
-        if not texts or _closed(cells, row):
+        if not texts or _closed(cells, row, True):
             continue
         if len([t for t in texts if not is_date(t)]) == 1:  # an outlet, where it is named
             made.append(Said(cells.place((row, 0)), cells.name, of_one=cells.name, row=texts))
         if len(" ".join(texts).split()) < _LEAST_LISTED:
             continue
         told = max(texts[1:] or texts, key=len)
+        if REMARKS.begin(REMARKS.words(told), "no.words") and asks(told.split(" ", 1)[-1]) == "ill":
+            continue  # "kein Mangel"
         if len(told.split()) > 1 or any(map(str.isdigit, told)) or answered_badly("Alarm", told):
             made.append(Said(cells.place((row, 0)), told, of_one=told, row=texts))
     return made
 
 
-def _closed(cells: Cells, row: int) -> bool:
-    """Whether a cell of a row says that what it tells is over: "closed", "repaired 12 May", a tick or a day under "Done"."""
-    if any(put_right(text) for text in cells.texts_of(row)):
+def _closed(cells: Cells, row: int, listed: bool) -> bool:
+    """Whether a cell of a row says that what it tells is over: "closed", "repaired 12 May", a tick or a day under "Done".
+
+    listed : whether the sheet is called a list of what is wrong; else a word alone may be a state ("P2 | closed").
+    """
+    if any(put_right(text) and (listed or any(map(str.isdigit, text))) for text in cells.texts_of(row)):
         return True
     under = {
         c for r in range(min(row, _DEEP)) for c, v in enumerate(cells.row(r)) if type(v) is str and put_right(v, True)

@@ -40,6 +40,8 @@ def asked_of_all(cells: Cells, regions: Regions, outlets: Outlets) -> list[Said]
     """What the questions of a sheet say against all its tests; what is said of one outlet is given to it."""
     made = []
     for at, text in cells.of(OF_VISIT):
+        if fails_counted(text) is not None:
+            continue  # "Passed: 5, failed: 0"
         boxes, line = ticked(text), parted(text)
         of = _tests_of(cells, regions, at)
         if boxes is not None:
@@ -62,6 +64,8 @@ def asked_elsewhere(cells: Cells) -> list[Said]:
         label, answer = parted(text) or (text, cells.at(at[0], at[1] + 1))
         if answer is None or question(label) != "ill" and not answered(label, answer):
             continue
+        if fails_counted(text) is not None or type(cells.at(at[0] + 1, at[1])) in (int, float):
+            continue  # "OK | Not OK" over numbers
         told = shown(whole(answer))
         first = told.split()[0].strip(",.;:") if told.split() else ""
         words = f"{label}: {told}"

@@ -29,7 +29,8 @@ def line_around(cells: Cells, at: Cell, text: str) -> Said | None:
     if words and _is_of_a_legend(cells, at, text):
         words = ""
     if kind_of(text) == "verdict" and (found := _value_beside(cells, at)) is not None:
-        words = words or _as_verdict(text, found[0])
+        over_numbers = type(cells.at(row + 1, column)) in (int, float)  # "OK | Not OK"
+        words = words or _as_verdict(text, found[0]) * (not over_numbers)
     left = cells.at(row, column - 1) if column else None
     words = words or text * answers_badly(text) or (with_its_heading(left, text) if type(left) is str else "")
     figures = stated(text) or _beside(cells, at, text)

@@ -24,11 +24,12 @@ from grader.read.words.units import belongs, canonical
 _GASES = ("oxygen_pct", "co_ppm", "co2_ppm")
 _OF_A_LINE = ("flow_l_min", "line_pressure_bar")
 _BY_TUBE = ("oil_mg_m3", "water_tube_mg_m3")
+_SAMPLED = "oil_sampling_min"
 _LONGEST = 300  # characters; a longer text is no remark of one test
 _LONGEST_NAME = 3  # words
 _FAR = 6  # words between what is measured and its figure, at most
 _PART = re.compile(r"[()]|,(?!\d)")
-_FIGURE = re.compile(rf"(?<![\w.,/:\-–])([<>≤≥]?\s*{NUMBER})(?![\d.,:/–-]*\d)(?!\s?/)\s*(%|{UNIT})?")
+_FIGURE = re.compile(rf"(?<![\w.,/:\-–])([<>≤≥]?\s*{NUMBER})(?![\d.,:/–-]*\d)(?!\s?[/:])\s*(%|{UNIT})?")
 # Lists of data/said.toml without a phrase of which, or a name of what is measured, a text says nothing of a test.
 _SPEAKING = (
     "alone.words",
@@ -155,6 +156,9 @@ def _of_part(part: str, text: str, elsewhere: bool) -> list[Stated]:
     for match in _FIGURE.finditer(part):
         word = match[2] or ""
         unit = canonical(word) or ("mg/m³" if word.casefold() == "mg" else None)
+        if word and REMARKS.say(word, "measured.minutes") and {n.field for n in names} == {_BY_TUBE[0]}:
+            made.append(Stated((_SAMPLED,), f"{' '.join(match[1].split())} min"))
+            continue
         glued = bool(word) and not match[0][len(match[1]) : -len(word)]
         if word and unit is None and (glued or REMARKS.say(word, "measured.counted")):
             continue

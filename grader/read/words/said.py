@@ -20,7 +20,7 @@ ROW, NAME, LINE, AROUND, TITLE, FILE = "row", "name", "line", "around", "title",
 REMARKS = Lists("said.toml", slips=("against.verdict", "against.stop", "against.void"))
 LONGEST = 2_000  # characters; a longer text is no remark
 _SENTENCE = re.compile(r"(?<=[^\d\W])[.!](?=\s|$)|[;\n•]")
-_CLAUSE = re.compile(r"[,:()–]|\s-\s")
+_CLAUSE = re.compile(r",(?!\d)|[:()–]|\s-\s")
 _SHORT = 5  # words up to which a line around a table that says "not tested" is about its tests
 _REACH = 3  # words up to which a word of no takes back what follows
 
@@ -32,11 +32,11 @@ _IN_NAMES = {
 }
 # What speaks no more where it has been mended, or was so once.
 _PERSON = re.compile(r"[A-ZÄÖÜ]\. ?[A-ZÄÖÜ]\w+")  # "J. Low"
-_MENDED = ("verdict", "instrument", "lapsed", "trouble", "row", "ill")
+_MENDED = ("verdict", "instrument", "lapsed", "trouble", "row", "remark", "ill")
 _ONCE = ("verdict", "ill")
 # What a rule may say of a test to come ("if it fails, do not use"); anything else beside a word of one is a report.
 _RULED = ("verdict", "stop")
-_OF_ITS_ROW = ("more", "less", "work")  # pairs that around tests stand in rules and plans
+_OF_ITS_ROW = "work"  # a pair that around tests stands in plans
 # Classes of words of headings by which a text may state a figure.
 _STATING = ("expire", "due", "need", "allow", "static")
 
@@ -80,7 +80,8 @@ def against(text: str, where: str = ROW) -> str:
     """
     if len(text) > LONGEST or not REMARKS.say(text, *_against()):
         return ""
-    spoken = (s for s in sentences(text) if _speaks(s, where))
+    said = sentences(text)
+    spoken = (s for i, s in enumerate(said) if _speaks(s, where, " ".join(said[i + 1 :])))
     return " ".join(next(spoken, "").split())
 
 
@@ -92,14 +93,15 @@ def sentences(text: str) -> list[str]:
 _ANSWER = re.compile(r"[:?]\s*([^\W\d_]+)\W*$")
 
 
-def _speaks(sentence: str, where: str) -> bool:
+def _speaks(sentence: str, where: str, behind: str) -> bool:
+    """Whether a sentence speaks against a pass. behind : those that follow it, which may say that all is well again."""
     if (answer := _ANSWER.search(sentence)) and REMARKS.say(answer[1], "no.none"):
         return False  # "Leaks: none", "Outlet failed? No"
     words = REMARKS.words(sentence)
     hits = _hits(sentence, _lists(where, words), where)
     if not hits or _is_rule(sentence, words, hits, where):
         return False
-    if where not in _IN_NAMES and "?" not in sentence and _is_over(words, hits):
+    if where not in _IN_NAMES and "?" not in sentence and _is_over(words + REMARKS.words(behind), hits):
         return False
     return where != AROUND or _is_statement(words, hits)
 
@@ -109,14 +111,9 @@ def _lists(where: str, words: list[str]) -> list[str]:
     said = load_toml(REMARKS.file)
     if where in _IN_NAMES:
         return [f"against.{group}" for group in _IN_NAMES[where]]
-    silent = {
-        "row": where == AROUND
-        or where == LINE
-        and REMARKS.standing(words, "general.plural"),  # "Values above the limit"
-        "undone": where == AROUND and len(words) > _SHORT,
-    }
+    silent = {"remark": where == AROUND or where == LINE and REMARKS.standing(words, "general.plural")}
     groups = [f"against.{group}" for group in said["against"] if not silent.get(group)]
-    return groups + [f"pair.{kind}.ill" for kind in said["pair"] if where != AROUND or kind not in _OF_ITS_ROW]
+    return groups + [f"pair.{kind}.ill" for kind in said["pair"]]
 
 
 def _hits(sentence: str, lists: list[str], where: str) -> list[Standing]:
@@ -154,16 +151,26 @@ def _is_mended(words: list[str], first: bool = False) -> bool:
 
 
 def _is_over(words: list[str], hits: list[Standing]) -> bool:
-    """Whether a sentence tells of what was once, and says at its end that all is well again.
+    """Whether a text tells of what was once, or has been mended, and says at its end that all is well again.
 
     >>> against("failed in 2024, renewed since"), bool(against("failed, not back in service yet"))
     ('', True)
+    >>> against("July: failed, filter changed 10 July, retested and passed"), bool(against("failed, retested, passed"))
+    ('', True)
     """
-    well = REMARKS.standing(words, "general.again")
-    told = (
-        well and REMARKS.standing(words, "general.past") and not REMARKS.standing(words, "general.due", "general.open")
-    )
-    return bool(told) and max(hits).first < well[0].first
+    stop = max(hits).stop
+    again = REMARKS.inside(words, "general.retested")
+    still = REMARKS.standing(words, "general.due", "general.open")
+    told = {i for first, end, _ in hits for i in range(first, end)}  # "nicht bestanden"
+    if any(place.first not in again | told for place in still):
+        return False
+    well = [s.first for s in REMARKS.standing(words, "general.again") if s.first > max(hits).first]
+    if well and REMARKS.standing(words, "general.past"):
+        return True
+    behind = words[stop:]
+    good = [s.first for s in REMARKS.standing(behind, "general.well")]
+    mended = [s.first for s in REMARKS.standing(words, "general.mended")]
+    return bool(good) and bool(mended) and bool(again) and max(again) - stop < max(good)
 
 
 def _of_another_thing(words: list[str], hits: list[Standing]) -> bool:
@@ -188,7 +195,7 @@ def _is_rule(sentence: str, words: list[str], hits: list[Standing], where: str) 
     told = REMARKS.inside(words, "general.report").union(*(range(first, stop) for first, stop, _ in hits))
     rest = [w for i, w in enumerate(words) if i not in told]
     if REMARKS.standing(rest, "general.rule") and (where != ROW or any(of in _RULED for _, _, of in hits)):
-        return True
+        return not _is_then(words[max(hits).stop :])
     if REMARKS.begin(words, "general.case"):
         return True
     if where in (LINE, AROUND, FILE) and (
@@ -201,6 +208,16 @@ def _is_rule(sentence: str, words: list[str], hits: list[Standing], where: str) 
     if ticked:  # "☒ Pass ☐ Fail"
         return all(REMARKS.say(p, "general.pass") and not REMARKS.say(p, "against.verdict") for p in ticked)
     return len(REMARKS.inside(words, "general.legend")) == len(words) and not holds_tick(sentence)
+
+
+def _is_then(behind: list[str]) -> bool:
+    """Whether what stands behind a finding says when it was found, and states no rule.
+
+    >>> bool(against("Meter failed when it came back", AROUND)), bool(against("Outlets fail when it is above", AROUND))
+    (True, False)
+    """
+    then = REMARKS.standing(behind, "general.then")
+    return bool(then) and bool(REMARKS.standing(behind[then[0].stop :], "general.happened"))
 
 
 def _is_statement(words: list[str], hits: list[Standing]) -> bool:
@@ -246,11 +263,10 @@ def _is_firm(words: list[str], first: int, stop: int) -> bool:
         return True
     if REMARKS.standing(behind[:1], "general.plural"):
         return any(w.isdigit() for w in behind)
-    if REMARKS.standing(words[:first], "general.article") and not REMARKS.standing(phrase, "against.verdict"):
-        return False
     if first == 0 and behind and REMARKS.standing(behind, "general.limits"):
         return any(w.isdigit() for w in behind)
-    return not (REMARKS.standing(words[max(first - 2, 0) : first], "general.article") and behind)
+    of_one = REMARKS.standing(words[max(first - 2, 0) : first], "general.article")
+    return not (of_one and behind and not REMARKS.standing(phrase, "against.verdict"))
 
 
 _LONGEST_ALONE = 30  # signs

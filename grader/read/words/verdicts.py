@@ -330,15 +330,42 @@ def lists_verdicts(values: Sequence[str]) -> bool:
 
 @cache
 def _counts() -> tuple[re.Pattern[str], ...]:
-    """Patterns of counts: a of b; a of something, b of something; a number behind or before a label; a rate."""
+    """Patterns of counts: a of b; between two; a number behind or before a label; a rate."""
     of = any_of(_list("count.of"))
     return (
         re.compile(rf"(?<![\d.,/])(\d{{1,4}})\s*(?:{of})\s*(\d{{1,4}})(?![\d.,/])", re.IGNORECASE),
-        re.compile(r"(?<![\d.,])(\d{1,4})\s+([^\d,;:%]+?)\s*[,;:/–-]\s*(\d{1,4})\s+([^\d,;:%]+)", re.IGNORECASE),
+        re.compile(rf"\s*(?:[,;/]|\s[–-]|\b(?:{any_of(_list('count.and'))})\b)\s*", re.IGNORECASE),
         re.compile(r"([^\d:=]+?)\s*[:=]?\s*(\d{1,4})"),
-        re.compile(r"(\d{1,4})\s+(\D+)"),
+        re.compile(r"(\d{1,4})\s*(?:[x×]\s+)?(\D+)"),
         re.compile(r"(\d{1,3}(?:[.,]\d+)?)\s*%"),
     )
+
+
+def _labelled(part: str) -> tuple[str, int] | None:
+    """(label, number) of a part that counts something."""
+    *_, behind, before, _ = _counts()
+    if found := behind.fullmatch(part):
+        return found[1], int(found[2])
+    return (found[2], int(found[1])) if (found := before.fullmatch(part)) else None
+
+
+@lru_cache(maxsize=20_000)
+def _both_sides(text: str) -> tuple[int, int] | None:
+    """How many a line of several counts says that did not pass, and of how many; None where it is no such line."""
+    made: dict[str, int] = {}
+    for part in filter(None, _counts()[1].split(text)):
+        if (told := _labelled(part)) is None:
+            return None
+        whole = VERDICTS.say(told[0], "count.tested", "count.whole") and not VERDICTS.say(told[0], "heading.passing")
+        failing = side(told[0]) == FAILING or is_count_of_fails(told[0])
+        way = FAILING if failing else side(told[0]) or ("whole" if whole else "")
+        if not way or way in made:
+            return None
+        made[way] = told[1]
+    tests = made.get("whole", sum(made.values()) if {PASSING, FAILING} <= made.keys() else 0)
+    if len(made) < 2 or made.get(PASSING, 0) > tests:
+        return None
+    return max(made.get(FAILING, 0), tests - made[PASSING] if PASSING in made else 0), tests
 
 
 @lru_cache(maxsize=20_000)
@@ -349,11 +376,15 @@ def fails_counted(text: str) -> tuple[int, int] | None:
     ((1, 0), (1, 5), (1, 6), (1, 0))
     >>> fails_counted("Refusées : 0"), fails_counted("6 von 6 bestanden"), fails_counted("CO 5 ppm"), fails_counted("1 of 4 failed")
     ((0, 0), (0, 6), None, (1, 4))
+    >>> fails_counted("Passed 4, failed 1"), fails_counted("bestanden: 3, nicht bestanden: 0"), fails_counted("total 6, ok 4")
+    ((1, 5), (0, 3), (2, 6))
     """
     if len(text) > _LONGEST or not any(map(str.isdigit, text)):
         return None
     plain = text.strip().rstrip(".!")
-    part, two, behind, before, rate = _counts()
+    part, *_, rate = _counts()
+    if (both := _both_sides(plain)) is not None:
+        return both
     found = part.search(plain)
     rest = f"{plain[: found.start()]} {plain[found.end() :]}" if found else plain
     words = [w for w in VERDICTS.words(rest) if not w.isdigit()]
@@ -364,15 +395,8 @@ def fails_counted(text: str) -> tuple[int, int] | None:
         told = VERDICTS.inside(words, "heading.passing", "count.score")
         known = told | VERDICTS.inside(words, "count.tested", "heading.filler")
         return (whole - some, whole) if 0 < whole >= some and told and len(known) == len(words) else None
-    if found := two.fullmatch(plain):
-        ways, number, other = (side(found[2]), side(found[4])), int(found[1]), int(found[3])
-        tests = number if VERDICTS.say(found[2], "count.tested") else 0
-        if ways[1] == FAILING and (tests or ways[0] == PASSING):
-            return other, tests
-        return (tests - other, tests) if ways[1] == PASSING and tests >= other else None
-    for pattern, label, at in ((behind, 1, 2), (before, 2, 1)):
-        if (found := pattern.fullmatch(plain)) and is_count_of_fails(found[label]):
-            return int(found[at]), 0
+    if (told_alone := _labelled(plain)) and is_count_of_fails(told_alone[0]):
+        return told_alone[1], 0
     if (found := rate.search(plain)) and VERDICTS.standing(words, "count.rate") and len(words) <= 3:
         return int(float(found[1].replace(",", ".")) < 100), 0
     return None
