@@ -359,7 +359,7 @@ def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int
             values = [", ".join(shown(whole(v)) for v in row if v is not None) or None for row in zip(*lists)]
         else:
             values = worst([c.text for c in kept], lists)
-    elif len(kept) > 1:
+    elif len(kept) > 1 and (field in NUMBERS or any(len({*map(str, row)}) > 1 for row in zip(*lists))):
         about = {"first": where.cell(chosen.at), "line": f"{field} = {{ {where.line(chosen.at)} }}"}
         made.notes.append(where.note("column_twice", kept[1]._replace(text=chosen.text), **about))
         values = twice(lists)

@@ -9,7 +9,6 @@ from __future__ import annotations
 from bisect import bisect, bisect_left
 from collections.abc import Sequence
 from functools import lru_cache
-from itertools import cycle
 from typing import Any, NamedTuple
 
 from grader.data import load_toml
@@ -225,11 +224,17 @@ def _names(grid: Grid, side: _Side, rows: list[int], spec: TableSpec | None) -> 
     """The rows that hold the outlets' names, one of each table: as a layout file says, by their label, or by their place."""
     if spec is not None and "outlet" in spec.fields and spec.fields["outlet"].row >= 0:
         return [grid.row_of(spec.fields["outlet"].row)]
-    names = [r for r in rows if side.labels[r].field == "outlet"]
+    names = [r for r in rows if side.labels[r].field == "outlet" and not _is_foot(side, rows, r)]
     if names and not any(_names_two(grid, side, r) for r in names):
         dates = [r for r in rows if side.labels[r].field == "test_date"]
         names = dates if all(_names_two(grid, side, r) for r in dates) else []  # one outlet, its dates across
     return names or _names_above(grid, side, rows)
+
+
+def _is_foot(side: _Side, rows: list[int], row: int) -> bool:
+    """Whether a label of outlets stands below all readings: "This outlet | meets | EN 12021"."""
+    readings = [r for r in rows if side.labels[r].field in READINGS]
+    return bool(readings) and row > readings[-1] and any(side.labels[r].field == "outlet" for r in rows if r < row)
 
 
 def _may_read(c: Column) -> bool:
@@ -335,7 +340,15 @@ def _names_above(grid: Grid, side: _Side, rows: list[int]) -> list[int]:
 def _names_two(grid: Grid, side: _Side, row: int) -> bool:
     """Whether a row names an outlet in two columns or more to the right of the labels."""
     cells = grid.rows[row]
-    named = filter(_is_name, side.values(cells))
+    values, beside = side.values(cells), side.units + 1
+    if (
+        side.at < side.units < grid.width - 1
+        and kind_of(str(cells[side.units])) != "unit"
+        and cells[side.units] is not None
+    ):
+        if all(grid.rows[r][beside] is None for r, c in side.labels.items() if r != row and c.field in READINGS):
+            values[beside - side.at - 1] = None  # "checked | MB" over a column of units
+    named = filter(_is_name, values)
     return not _are_pairs(cells) and next(named, None) is not None and next(named, None) is not None
 
 
@@ -345,8 +358,11 @@ def _are_pairs(cells: Sequence[Any]) -> bool:
     "Point | Bay 1 | | Supply | Airline".
     """
     filled = [v for v in cells if v is not None and not is_unit(v)]
-    labels = (label(v) is not None and not looks_like_value(v) for v in filled)
-    return len(filled) % 2 == 0 and all(is_label is told for is_label, told in zip(labels, cycle((True, False))))
+    found = [None if looks_like_value(v) else label(v) for v in filled]
+    return len(filled) % 2 == 0 and all(
+        one is not None and (two is None or bool(one.field and own_word(one.field, str(v))))
+        for one, two, v in zip(found[::2], found[1::2], filled[1::2])
+    )
 
 
 def _of_a_visit(cells: Sequence[Any]) -> bool:

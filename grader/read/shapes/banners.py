@@ -16,6 +16,7 @@ from grader.read.given import Given
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.labelled import Pair
 from grader.read.shapes.pairs import given_by, labels_alone, pairs
+from grader.read.shapes.rows import name_pattern
 from grader.read.shapes.tables import shown
 from grader.read.words.clauses import without_tester
 from grader.read.words.dates import date_within, is_date, is_when, of_a_visit
@@ -102,9 +103,20 @@ def banners_of(
             found.append(Banner(index, at, value, place_of(value, place, known)))
         else:
             names.append(Banner(index, at, value, place_of(value, place, known)))
+    halls = [b.at for b in found if b.guessed and b.column == outlet]
+    patterns = {name_pattern(str(n)) for i, n in enumerate(values.get("outlet", ())) if _is_read(readings, kept, i)}
+    places = [b for b in names if any(at < b.at for at in halls) and _is_read(readings, kept, b.at + 1)]
+    places = [b for b in places if name_pattern(b.shown) not in patterns]  # "Yard" below "Hall A", between A1 and B1
+    found += places
+    names = [b for b in names if b not in places]
     if len(names) > 1 and _come_again(values["outlet"], kept, {b.at for b in names}, {b.at for b in found}):
         found += names
     return sorted((b for b in found if b.given), key=lambda b: b.at)
+
+
+def _is_read(readings: list[list[Any]], kept: list[bool], index: int) -> bool:
+    """Whether a row is a test with a reading."""
+    return index < len(kept) and kept[index] and any(some[index] is not None for some in readings)
 
 
 def _is_title(value: Any) -> bool:

@@ -313,7 +313,9 @@ def _anchors(found: list[Pair]) -> list[Pair]:
     count = Counter(p.label.field for p in found if p.label.field)
     times = max(count[f] for f in READINGS)
     first = "outlet" if "outlet" in count else next((f for f, n in count.items() if n == times > 1), None)
-    return [p for p in found if p.label.field == first]
+    last = max((p.row for p in found if p.label.field in READINGS), default=-1)
+    anchors = [p for p in found if p.label.field == first]
+    return [p for p in anchors if p.row <= last] or anchors
 
 
 def _of_all(pair: Pair) -> Pair:

@@ -12,6 +12,7 @@ from grader.read.shapes.grid import Grid
 from grader.read.words.dates import is_when
 from grader.read.words.headings import EXACT
 from grader.read.words.labels import (
+    A_UNIT_ALONE,
     READINGS,
     Column,
     another_thing,
@@ -29,6 +30,7 @@ from grader.read.words.labels import (
 
 _ORDINAL = re.compile(r"\s*(\d)(?:st|nd|rd|th|er|re|e|è?me|ème|\.)\s*", re.IGNORECASE)
 _MOST_VALUES = 0.34  # share of figures above which a row is no row of headings
+_NEAR = 8  # rows below a heading in which a column holds something
 _LEAST_KNOWN = 0.5  # share of its texts that must be headings
 
 
@@ -185,7 +187,7 @@ def head_at(grid: Grid, row: int, after: int = -1) -> Head | None:
     if possible + _count_of(may_be_heading, beneath) < 2 or known + _count_of(known_words, beneath) < 2:
         return None
     single = columns_of(grid, [row])
-    if _opens(_row_texts(cells)) and not _beside(single, cells):
+    if _opens(_row_texts(cells)) and not _beside(single, cells) and _reads(grid, row, single):
         found = _whole(grid, row, single, after)
         # "2nd quarter | tested | 14.05.2025 | by | JT" over the headings: they are found by themselves.
         return None if found.top < found.bottom == below and _says_more(grid, below, found.columns, single) else found
@@ -195,9 +197,20 @@ def head_at(grid: Grid, row: int, after: int = -1) -> Head | None:
     pair = columns_of(grid, [row, below])
     if not is_table(pair) or not _mostly_known(pair) or _beside(pair, cells) or _beside(single, cells):
         return None
+    if any(type(v) in (int, float) and not is_when(v) for v in (*cells, *grid.rows[below])):
+        return None  # "Flow | 270 | min 150 | l/min" over "Odour | none | none": lines of a form
     if is_table(alone) and (groups or _count(alone) >= _count(pair)):
         return None  # a title above the headings: they are found by themselves
     return _with_units(grid, [row, below], pair)
+
+
+def _reads(grid: Grid, row: int, columns: list[Column]) -> bool:
+    """Whether headings open a table also without those that are a unit alone over nothing: "checked | MB" is no pressure."""
+    below = grid.rows[row + 1 : row + 1 + _NEAR]
+    held = [
+        c for c in columns if c.heading.why != A_UNIT_ALONE or any(looks_like_value(cells[c.at]) for cells in below)
+    ]
+    return len(held) == len(columns) or is_table(held)
 
 
 def _whole(grid: Grid, row: int, single: list[Column], after: int) -> Head:

@@ -15,6 +15,7 @@ from grader.read.words.labels import NUMBERS, READINGS, Column, column, is_unit,
 from grader.read.words.loose import loose_word, own_word
 from grader.read.words.units import canonical
 
+_INITIALS = 5  # letters and dots, at most
 _FAR = 4  # columns between a label and its value, at most
 
 
@@ -69,7 +70,15 @@ def labelled(grid: Grid, first: int, stop: int) -> list[Pair]:
         left = (labels.get((row + 1, c)) for c in range(at))
         if looks_like_value(value) and not is_date(value) and any(c is not None and c.field in READINGS for c in left):
             del labels[row, at]
-    return made + [_placed(grid, labels, row, at, known, stop) for (row, at), known in labels.items()]
+    return [
+        _by_whom(p) for p in made + [_placed(grid, labels, row, at, known, stop) for (row, at), known in labels.items()]
+    ]
+
+
+def _by_whom(pair: Pair) -> Pair:
+    """A label of the day of a test with initials beside it as that of who made it: "geprüft | MB"."""
+    initials = type(pair.value) is str and pair.value.replace(".", "").isupper() and len(pair.value) <= _INITIALS
+    return pair._replace(label=column(-1, "Tested by")) if initials and pair.label.field == "test_date" else pair
 
 
 def _tubes(grid: Grid, things: Things) -> list[Pair]:
@@ -104,6 +113,13 @@ def _is_value(grid: Grid, labels: dict[Cell, Column], cell: Cell) -> bool:
     if over.field and FIELDS[over.field].words and (own_word(over.field, text) or loose_word(over.field, text)):
         return True
     beneath = grid.rows[row + 1][at] if row + 1 < len(grid.rows) else None
+    if (
+        left == at - 1
+        and over.field == labels[cell].field
+        and over.field in ("site", "outlet")
+        and value_beside(grid, labels, row, at) is None
+    ):
+        return True  # "Standort | Werk"
     return (
         left == at - 1
         and known.sure == LIKELY
@@ -133,7 +149,8 @@ def _placed(grid: Grid, labels: dict[Cell, Column], row: int, at: int, known: Co
 
 def value_beside(grid: Grid, labels: dict[Cell, Column], row: int, at: int) -> tuple[int, str | None] | None:
     """(column of the value to the right of a label, a unit beside it), None where there is none."""
-    cells = grid.rows[row]
+    cells, known = grid.rows[row], labels.get((row, at))
+    of_words = known is not None and known.field in FIELDS and FIELDS[known.field].kind in ("text", "date")
     value: int | None = None
     unit: str | None = None
     for c in range(at + 1, min(at + 2 + _FAR, grid.width)):
@@ -143,7 +160,7 @@ def value_beside(grid: Grid, labels: dict[Cell, Column], row: int, at: int) -> t
             if value is not None:
                 break
             continue
-        if is_unit(cells[c]) and unit is None:
+        if is_unit(cells[c]) and unit is None and not of_words:
             unit = cells[c]
         elif value is None:
             value = c

@@ -194,7 +194,7 @@ def _no_names(body: Body, kinds: list[str]) -> None:
     longest = max(len(n.split()) for n in read)
     below = _below_a_gap(body, named)
     further = any(i >= below for i, _ in named)
-    patterns = {_pattern(n) for i, n in named if i < below and i not in empty} if further else set()
+    patterns = {name_pattern(n) for i, n in named if i < below and i not in empty} if further else set()
     for index, name in named:
         if index not in empty and index < below:
             continue
@@ -220,7 +220,7 @@ def _is_built_as_a_test(body: Body, index: int, name: str, below: int, patterns:
     if len(others) == _MOST_BELOW or is_tube(name):
         return False
     wordy = any(body.readings.get(at) for at, _ in others)  # words where the tests have figures
-    return bool(body.figures(index)) or not wordy and _pattern(name) in patterns
+    return bool(body.figures(index)) or not wordy and name_pattern(name) in patterns
 
 
 def _is_odour(value: Any) -> bool:
@@ -234,7 +234,7 @@ _MOST_BELOW = 2  # cells of a line below a gap that is no test: its words and on
 _RUN = re.compile(r"([^\W\d_]{2,})|[^\W\d_]|\d+")
 
 
-def _pattern(name: str) -> str:
+def name_pattern(name: str) -> str:
     """How a name is built: "Bay 12" and "Box 3" are built alike, "A" and "Safety" are not."""
     return _RUN.sub(lambda run: "Aa" if run[1] else "9" if run[0].isdigit() else "A", name.strip())
 

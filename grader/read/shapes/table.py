@@ -137,13 +137,20 @@ class Table:
         if any(c.field == "outlet" for c in self.lines) or "outlet" in self.given:
             return
         by_line = {c.at: c for c in self.lines}
-        least = min((c.at for c in self.lines if c.field in READINGS), default=0)
+        readings = [c.at for c in self.lines if c.field in READINGS]
+        least, most = min(readings, default=0), max(readings, default=0)
+        days = [v for c in self.lines if c.field == "test_date" for v in self.columns[c.at] if v is not None]
+        one_a_day = len(days) > 1 and len(set(map(str, days))) == len(days)
         rows = sum(any(v is not None for v in row) for row in zip(*self.columns))
         for at, cells in enumerate(self.columns):
             c = by_line.get(at)
             kind, text = (c.kind, c.text) if c is not None else ("", "")
             before_readings = kind in ("", "unknown", "number", "note") and at <= least
             if not before_readings and (c is None or "outlet" not in c.heading.candidates):
+                continue
+            if c is not None and at > most and one_a_day:  # who signed
+                self.lines = [x._replace(kind="note") if x is c else x for x in self.lines]
+                self.values.pop(at, None)
                 continue
             filled = [v for v in cells if v is not None]
             names = {v for v in filled if _is_name(v)}

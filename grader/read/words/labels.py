@@ -58,6 +58,9 @@ VISIT = frozenset(f.name for f in FIELDS.values() if f.sheet == "Visit")
 NO_READING = ("limit", "verdict", "unit", "number", "earlier")
 
 
+A_UNIT_ALONE = "a unit alone"
+
+
 class Column(NamedTuple):
     """What the heading over a column (before a row, beside a cell) means.
 
@@ -237,7 +240,7 @@ def _unit_alone(text: str) -> Heading | None:
     fields = load_toml("composed.toml")["unit"].get(quantity(unit), ()) if unit else ()
     if not unit or not fields or not belongs(fields[0], unit):
         return None
-    return Heading(candidates=tuple(fields), why="a unit alone", told=unit, general=True)
+    return Heading(candidates=tuple(fields), why=A_UNIT_ALONE, told=unit, general=True)
 
 
 _CHOICE = re.compile(r"(.*?)[\s(\[:]*(?<!\w)([^\W\d_]{1,4})\s*/\s*([^\W\d_]{1,4})[\s)\]?]*")
