@@ -6,7 +6,9 @@ expiry or a need stated there is judged both ways (`Table.unclear`). Words: data
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date
+from types import MappingProxyType
 
 from grader.problems import Table
 from grader.read.asked import asked_elsewhere, asked_of_all, counted, is_choice_list
@@ -32,6 +34,7 @@ from grader.read.words.said import (
     against,
     alone,
     alone_in_part,
+    in_field,
     smells,
     titled,
 )
@@ -44,10 +47,12 @@ _MOST_OF_A_ROW = 6  # cells of a row that is no test and says something
 _DEEP = 12  # rows of a small table under a heading for expiry
 
 
-def with_what_is_said(grid: Grid, tables: list[Table], read: Collection[Cell] = ()) -> tuple[list[Table], list[Said]]:
+def with_what_is_said(
+    grid: Grid, tables: list[Table], read: Mapping[Cell, str] = MappingProxyType({})
+) -> tuple[list[Table], list[Said]]:
     """The tables of one sheet with what its other cells say, and what is left for those of other sheets.
 
-    tables : of this sheet; with none, all that is said is left over. read : 0-based cells that are read otherwise.
+    tables : of this sheet; with none, all that is said is left over. read : fields of 0-based cells.
     """
     cells = Cells(grid, tables)
     if not tables and ("earlier" in classes_of(grid.name) or is_choice_list(cells)):
@@ -68,6 +73,8 @@ def with_what_is_said(grid: Grid, tables: list[Table], read: Collection[Cell] = 
         if at == PRINTED:
             for_all += _printed(cells, regions, outlets, text, single)
             continue
+        if at in read and (words := in_field(text, read[at])):
+            for_all.append(Said(cells.place(at), text, words, of_one=words, row=(text,)))
         if at in read or _left_open(cells, at, text):
             continue
         mine = regions.holding(at)
@@ -99,7 +106,7 @@ def with_what_is_said(grid: Grid, tables: list[Table], read: Collection[Cell] = 
     told = [region.made() for region in regions]
     for_all = of_the_marked(for_all, told)
     made = iter(told)
-    return [said_of_all(next(made), for_all) if t.rows else t for t in tables], elsewhere
+    return [said_of_all(next(made), for_all, told) if t.rows else t for t in tables], elsewhere
 
 
 def _keys(cells: Cells) -> list[Said]:
@@ -150,7 +157,8 @@ def _outside_of_all(cells: Cells, at: Cell, text: str, single: bool) -> list[Sai
     if not cells.tables:
         of_one, figures = against(text, ROW) or smells(text) or alone(text), readings_in(text)
         if of_one or figures:
-            found = found._replace(of_one=of_one, row=cells.texts_of(at[0]), measured=figures)
+            days = (shown(v) for v in cells.row(at[0]) if isinstance(v, date))
+            found = found._replace(of_one=of_one, row=(*cells.texts_of(at[0]), *days), measured=figures)
     return [found] if found != Said(cells.place(at), text) else []
 
 

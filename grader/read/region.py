@@ -12,14 +12,14 @@ from grader.read.lines import line_around, value_beside, with_its_heading
 from grader.read.sayings import Figures, with_words
 from grader.read.shapes.grid import Cell
 from grader.read.shapes.tables import shown
-from grader.read.spoken import Cells, outlets_of
+from grader.read.spoken import Cells, of_its_days, outlets_of
 from grader.read.words.answers import answered_badly, answered_well, asks
 from grader.read.words.figures import is_temperature
 from grader.read.words.labels import kind_of, label
 from grader.read.words.marks import marked
 from grader.read.words.measured import readings_in
 from grader.read.words.outlet_names import called, names, spanned, words_between
-from grader.read.words.said import NAME, REMARKS, ROW, against, alone, alone_in_part, smells
+from grader.read.words.said import REMARKS, ROW, against, alone, alone_in_part, in_field, smells
 from grader.read.words.signs import MARK, is_sign
 from grader.read.words.spelling import key
 from grader.read.words.stated import Stated, is_cold, stated
@@ -30,7 +30,9 @@ from grader.read.words.verdicts import left_blank
 # Fields of names of places and things.
 _NAMES = frozenset("tested_by outlet location system site client equipment work_done".split())
 # Fields whose cells are looked at though they are read.
-_SPOKEN = frozenset(("remarks", "supply", "dryer", "instrument", *(f for f in FIELDS if f.endswith("_tube_lot"))))
+_SPOKEN = frozenset(
+    ("remarks", "supply", "dryer", "instrument", "test_time", *(f for f in FIELDS if f.endswith("_tube_lot")))
+)
 # Fields that a heading which asks may be taken for, and in which its answer is no value.
 _FREE = ("remarks", "own_verdict", "outlet_status", "location", "tested_by")
 # Fields, besides those that are none, in whose cells a code may stand.
@@ -203,9 +205,10 @@ class Region:
         """What a text says against its tests, and the figures that it states: of a form and a list as lines around them do."""
         words, figures = "", () if role == "name" else stated(text)
         if role == "name":
-            words = against(text, NAME)
+            words = in_field(text, self._field(at) or "")
         elif of_today and (self.long or role == "test"):
             words = against(text, ROW) or smells(text)
+            words = words or in_field(text, self._field(at) or "remarks") * (role == "test")
         if not (role == "inside" or self.long) or words:
             return words, figures
         read, found = text in self.headings, line_around(self.cells, at, text)  # a label that is read
@@ -378,6 +381,8 @@ class Outlets:
         found = {at for name in here for at in self.by_name[name]}
         for region in {r for r, _ in found} if any(map(str.isdigit, text)) else ():
             found |= {(region, i) for i in spanned(text, region.outlets)}
+        on = {region: of_its_days(region.table, text) for region in {r for r, _ in found}}
+        found = {(r, i) for r, i in found if i in on[r]} or found
         return sorted((at for at in found if not at[0].down or at[0].tests.get(row) != at[1]), key=lambda at: at[1])
 
     def numbered(self, text: str) -> list[tuple[Region, int]]:

@@ -9,7 +9,7 @@ from grader.columns import FIELDS
 from grader.problems import Place, Table, Unclear
 from grader.read.given import is_by_layout
 from grader.read.shapes.tables import shown
-from grader.read.spoken import outlets_of
+from grader.read.spoken import of_its_days, outlets_of
 from grader.read.words.beside import cleared
 from grader.read.words.figures import temperatures_in
 from grader.read.words.heading_words import LIKELY
@@ -151,8 +151,11 @@ def _resolved(said: Said, names: set[str], most: int) -> Said:
     return said._replace(cleared=frozenset(best), of_one=f"left out: {said.text}") if told else said._replace(lists=())
 
 
-def said_of_all(table: Table, found: Sequence[Said]) -> Table:
-    """A table with what lines around it, or sheets without a table, say of all its tests, and rows of those of an outlet."""
+def said_of_all(table: Table, found: Sequence[Said], tables: Sequence[Table] = ()) -> Table:
+    """A table with what lines around it, or sheets without a table, say of all its tests, and rows of those of an outlet.
+
+    tables : beside which it stands. What names a day on which any of them has tests speaks of those.
+    """
     if not found or not table.rows:
         return table
     outlets, figures = outlets_of(table), Figures(table)
@@ -160,6 +163,11 @@ def said_of_all(table: Table, found: Sequence[Said]) -> Table:
         carry = table.marks.get(said.mark, ()) if said.mark else ()
         mine = [i for i, name in enumerate(outlets) if i in carry or said.names(name)]
         mine = _left_out(outlets, said.cleared) if said.cleared else mine
+        told = " ; ".join((said.text, *said.row)) if said.against or said.of_one or said.measured else ""
+        dated = of_its_days(table, told)
+        if not dated and told and any(of_its_days(t, told) for t in tables):
+            continue
+        mine = [i for i in mine if i in dated] if dated else mine
         figures.add(mine, said.place, said.text, said.measured)
         figures.add(range(len(outlets)), said.place, said.text, said.stated)
         if mine and said.of_one:
@@ -168,7 +176,10 @@ def said_of_all(table: Table, found: Sequence[Said]) -> Table:
             table = with_words(table, own, said.place, said.of_one, "said on another sheet")
         if said.fails:
             table = _with_count(table, said)
-        if said.against and SAID not in table.constants:
+        if said.against and dated:
+            own = [said.against if i in dated else None for i in range(len(outlets))]
+            table = with_words(table, own, said.place, said.against, said.how)
+        elif said.against and SAID not in table.constants:
             how = {SAID: (said.against, said.how, LIKELY)}
             constants = {**table.constants, SAID: (said.place, said.against)}
             table = table._replace(constants=constants, how={**table.how, **how})

@@ -11,7 +11,8 @@ from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.own_guide import guide_texts
 from grader.read.shapes.tables import shown, whole
 from grader.read.words.beside import REMARK, kinds_of
-from grader.read.words.said import titled
+from grader.read.words.dates import days_in
+from grader.read.words.said import REMARKS, titled
 from grader.read.words.spelling import key
 from grader.read.words.verdicts import fails_counted
 
@@ -87,6 +88,23 @@ class Cells:
     def texts_of(self, row: int) -> tuple[str, ...]:
         """The texts of a row, and its whole numbers as texts."""
         return tuple(v for v in map(whole, self.row(row)) if type(v) is str)
+
+
+def of_its_days(table: Table, text: str) -> set[int]:
+    """The tests of a table on the days that a text names; none where it names no day of theirs, or tells of what lasts."""
+    days = days_in(text)
+    if not days or REMARKS.say(text, "general.lasting", "against.lapsed"):
+        return set()
+    value = table.constants.get("test_date", ("", None))[1]
+    values = [value if v is None else v for v in table.columns.get("test_date", [None] * len(table.rows))]
+    on = {v for v in set(values) if v is not None and not days.isdisjoint(_day(v))}
+    return {i for i, v in enumerate(values) if v in on}
+
+
+def _day(value: Any) -> set[tuple[int, int, int]]:
+    """The day of a test as days are named, and its month."""
+    days = days_in(value if type(value) is str else str(value)[:10])
+    return {*days, *((year, month, 0) for year, month, _ in days)}
 
 
 def outlets_of(table: Table) -> list[Any]:

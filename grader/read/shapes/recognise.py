@@ -8,7 +8,8 @@ settle it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from types import MappingProxyType
 from typing import Any
 
 from grader.problems import Place, Table, a1
@@ -104,7 +105,7 @@ class _Workbook:
                 self._look(grid, [])
                 return
         self.notes += said
-        self._leave(grid, *given.values())
+        self._leave(grid, given)
 
     def _look(self, grid: Grid, specs: list[TableSpec]) -> None:
         """Read a sheet that is not the blank's."""
@@ -150,12 +151,12 @@ class _Workbook:
 
     def _cover(self, grid: Grid, given: dict[str, Given]) -> None:
         self.covers.append((grid.name, given))
-        self._leave(grid, *given.values())
+        self._leave(grid, given)
 
-    def _leave(self, grid: Grid, *given: Given) -> None:
-        """Take what is said on a sheet without tests, but for what it gives."""
-        places = (one.place for one in given)
-        read = {(p.row, p.column) for p in places if p.row is not None and p.column is not None}
+    def _leave(self, grid: Grid, given: Mapping[str, Given] = MappingProxyType({})) -> None:
+        """Take what is said on a sheet without tests, and in the fields that it gives."""
+        places = ((field, one.place) for field, one in given.items())
+        read = {(p.row, p.column): field for field, p in places if p.row is not None and p.column is not None}
         self.elsewhere += with_what_is_said(grid, [], read)[1]
 
     def recognised(self, name: str) -> Recognised:
@@ -174,7 +175,7 @@ class _Workbook:
             of_file = Place(tables[0].sheet, 0, 0)
             self.elsewhere.append(Said(of_file, name, void, of_one=void, row=(name,), how="name of the file"))
         elsewhere = of_the_marked(of_their_outlets(with_outlets(self.elsewhere, tables), tables), tables)
-        tables = [with_what_names_say(said_of_all(t, elsewhere))._replace(marks={}) for t in tables]
+        tables = [with_what_names_say(said_of_all(t, elsewhere, tables))._replace(marks={}) for t in tables]
         found, passed = sum(m.rows_found for m in self.kept), sum(m.rows_passed_over for m in self.kept)
         return Recognised(tables, self.notes, found, passed)
 

@@ -348,3 +348,15 @@ def of_a_visit(text: str) -> bool:
     """
     said = load_toml("limits_reading.toml")["rows"]["visit_words"]
     return any(w in said or is_month(w) for w in (w.strip(".,:-") for w in text.casefold().split()))
+
+
+@lru_cache(maxsize=20_000)
+def days_in(text: str) -> frozenset[tuple[int, int, int]]:
+    """The days that a text names as (year, month, day), in either order; of a month alone the day is 0.
+
+    >>> days_in("P2 on 14 July 2026: failed"), days_in("Mars 2026"), days_in("P2 failed")
+    (frozenset({(2026, 7, 14)}), frozenset({(2026, 3, 0)}), frozenset())
+    """
+    found = [parse_date(m[0]) for m in DATES.finditer(text)]
+    days = {(d.year, d.month, d.day) for one in found for d in (one.day, one.day_first, one.month_first) if d}
+    return frozenset(days | {(one.month.year, one.month.month, 0) for one in found if one.month})

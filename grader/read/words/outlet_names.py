@@ -82,7 +82,11 @@ def spanned(text: str, outlets: Sequence[str]) -> set[int]:
             inside.update(range(first, last + 1))
     for at, first in found[:1]:
         before, behind = plain[:at].rstrip(), plain[at + len(outlets[first]) :].lstrip(" ,:;")
-        if before.endswith(tuple(span["from"])) or behind.startswith(tuple(span["on"])):
+        if (
+            before.endswith(tuple(span["from"]))
+            or behind.startswith(tuple(span["on"]))
+            and not re.match(r"on \d", behind)
+        ):
             inside.update(range(first, len(outlets)))
     return inside
 

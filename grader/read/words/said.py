@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable, Iterator
 from functools import cache, lru_cache
 
+from grader.columns import FIELDS
 from grader.data import load_toml
 from grader.read.words.heading_words import classed, row_words
 from grader.read.words.loose import LOOSE, loose_word
@@ -83,6 +84,24 @@ def against(text: str, where: str = ROW) -> str:
     said = sentences(text)
     spoken = (s for i, s in enumerate(said) if _speaks(s, where, " ".join(said[i + 1 :])))
     return " ".join(next(spoken, "").split())
+
+
+_ADDED = re.compile(r"[()\[\]]|\s[-–]\s")  # what is added to a name stands behind it
+_NAMED = frozenset("outlet location system site site_address client equipment tested_by reviewed_by".split())
+
+
+def in_field(text: str, field: str) -> str:
+    """What the value of a field says against its tests; a name of people, places and things, what is added to it.
+
+    >>> in_field("dryer failed", "work_done"), in_field("filter replaced", "work_done"), in_field("desiccant (spent)", "dryer")
+    ('dryer failed', '', 'desiccant (spent)')
+    >>> in_field("Yard 2 (training example)", "site"), in_field("Void Street", "site"), in_field("not tested", "tested_by")
+    ('Yard 2 (training example)', '', 'not tested')
+    """
+    if field not in _NAMED:
+        return text * bool(against(text) or against(_ADDED.sub(" ", f"{FIELDS[field].heading} {text}")))
+    added = _ADDED.split(text)[1:]
+    return against(text, NAME) or text * any(against(part, FILE) for part in added)
 
 
 def sentences(text: str) -> list[str]:
