@@ -88,7 +88,7 @@ PAGES: dict[str, Any] = {
         "count": "number tested whole score rate of and plural",
     },
     "clauses.toml": {
-        "lowest_use_temperature_c": "bound towards use weather place elsewhere covered",
+        "lowest_use_temperature_c": "bound towards use weather place elsewhere worse covered",
         "test_date": "test number by covered",
         "short": "",
     },

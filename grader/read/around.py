@@ -39,6 +39,7 @@ from grader.read.words.said import (
     titled,
 )
 from grader.read.words.spelling import key
+from grader.read.words.stated import stated
 from grader.read.words.unclear import classes_of
 
 _LEAST_LISTED = 2  # words of a line that names an outlet and says what is wrong
@@ -75,10 +76,14 @@ def with_what_is_said(
             continue
         if at in read and (words := in_field(text, read[at])):
             for_all.append(Said(cells.place(at), text, words, of_one=words, row=(text,)))
-        if at in read or _left_open(cells, at, text):
+        if _left_open(cells, at, text):
             continue
         mine = regions.holding(at)
         roles = [r.role(at) for r in mine]
+        if at in read or "used" in roles and any(at in r.own for r in mine):
+            # What was taken of it may not be all that it says: "Airline, adsorption dryer; yard down to -20 °C".
+            for_all += [Said(cells.place(at), text, stated=figures)] if (figures := stated(text)) else []
+            continue
         lone = cells.filled(at[0]) == 1
         if tables and lone:
             named = outlets.named(text, at[0])

@@ -86,9 +86,10 @@ class Figures:
     def _is_known(self, field: str, value: Any) -> bool:
         """Whether a field is the same for all tests anyway, or a layout file says what it is."""
         given = self.table.constants.get(field)
-        if given is None:
-            return False
-        return given[1] == value or is_by_layout(self.table, field) or _is_no_colder(shown(value), shown(given[1]))
+        values = [given[1]] if given else self.table.columns.get(field) or [None]
+        return is_by_layout(self.table, field) or all(
+            v == value or _is_no_colder(shown(value), shown(v)) for v in values
+        )
 
     def added(self, table: Table) -> Table:
         """The table with them. A reading is settled in its cell, never for all tests: no line of a layout."""

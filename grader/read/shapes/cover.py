@@ -9,11 +9,11 @@ from typing import Any
 
 from grader.problems import Table
 from grader.read.extract import pressure_dew_point
-from grader.read.given import Given, add, filled, is_by_layout, without
+from grader.read.given import Given, filled, is_by_layout, without
 from grader.read.shapes.grid import Grid
-from grader.read.shapes.pairs import given_by, pairs
+from grader.read.shapes.pairs import ON_ANOTHER, shared_above
 from grader.read.shapes.rows import plain
-from grader.read.words.labels import SHARED, label
+from grader.read.words.labels import label
 from grader.read.words.spelling import alike
 from grader.read.words.supplied import (
     CYLINDER,
@@ -58,11 +58,9 @@ def _says_where_or_when(table: Table) -> bool:
 
 def cover_of(grid: Grid) -> dict[str, Given]:
     """What the labels of a sheet without tests give that say where and when, or what supplies all; {} where it is none."""
-    given: dict[str, Given] = {}
-    for pair in pairs(grid, 0, len(grid.rows)) if len(grid.rows) <= _LONGEST_COVER else ():
-        field = pair.label.field
-        if pair.value is not None and field in SHARED | FACTS and pair.where != "below":
-            add(given, field, given_by(grid, pair, "label on another sheet"))
+    if len(grid.rows) > _LONGEST_COVER:
+        return {}
+    given, _ = shared_above(grid, 0, len(grid.rows), FACTS, ON_ANOTHER)
     of_all = len(given) >= 2 and {"site", "test_date"} & set(given) or "supply" in given
     return given if of_all else {}
 

@@ -29,8 +29,9 @@ from grader.read.words.clauses import (
     told,
 )
 from grader.read.words.dates import is_date
+from grader.read.words.figures import coldest_in
 from grader.read.words.labels import column, is_unit, label, looks_like_value
-from grader.read.words.supplied import AIRLINE, names_another_place, says_nothing, speaks_otherwise
+from grader.read.words.supplied import AIRLINE, is_a_title, names_another_place, says_nothing, speaks_otherwise
 from grader.read.words.unclear import classes_of
 
 _SPEAKING = ("system", "location", "supply", "remarks")  # fields whose value may say more than that
@@ -44,6 +45,7 @@ def with_facts(grid: Grid, labels: list[Pair], first: int, stop: int) -> list[Pa
     """Labels with their values, and the facts that the rows between two positions state, in the order of the sheet."""
     said = _said_beside(grid, [p for p in labels if p.label.kind == "field"], first, stop)
     clear = {(p.row, p.column) for p in said}
+    labels = [p for p in labels if p.label.field != SUPPLY or not is_a_title(p.label.text, p.value)]
     found = [*(p for p in labels if (p.row, p.column) not in clear), *said]
     return sorted(_without_doubt(grid, found), key=lambda p: (p.row, p.column))
 
@@ -66,6 +68,7 @@ def _said_beside(grid: Grid, known: list[Pair], first: int, stop: int) -> list[P
                 continue
             found = value_beside(grid, {}, row, at)
             value = grid.rows[row][found[0]] if found else None
+            value = type(value) is str and coldest_in(value) or value
             fact = (
                 beside(text, value, found[1] or "") if found and (looks_like_value(value) or is_date(value)) else None
             )
@@ -175,11 +178,12 @@ def _in_title(grid: Grid, p: Pair) -> bool:
 def _may_be_colder(grid: Grid, mine: list[Pair], labels: set[Cell]) -> bool:
     """Whether a sheet speaks of the cold, or states a temperature of anything not known, beside what was taken of it."""
     own = {cell for p in mine for cell in ((p.row, p.column), (p.value_row, p.value_column))}
+    places = frozenset().union(*(of_elsewhere(p.label.text) for p in mine))
     for row, cells in enumerate(grid.rows):
         for at, text in enumerate(cells):
             if type(text) is not str or (row, at) in own:
                 continue
-            if of_cold(text):
+            if of_cold(text, places):
                 return True
             before = [c for c in range(at) if cells[c] is not None and not is_unit(cells[c]) and type(cells[c]) is str]
             if has_degrees(text) and not (before and ((row, before[-1]) in own | labels or label(cells[before[-1]]))):

@@ -16,6 +16,8 @@ from grader.read.shapes.labelled import Pair, labelled
 from grader.read.shapes.tables import Note
 from grader.read.words.labels import SHARED, Column, label
 
+ON_ANOTHER = "label on another sheet"
+
 
 def pairs(grid: Grid, first: int, stop: int) -> list[Pair]:
     """Every label between two rows (positions, `stop` left out) with its value, None where it is blank; and facts said there."""
@@ -46,16 +48,18 @@ def may_stand_above(lines: Iterable[Column]) -> frozenset[str]:
 
 
 def shared_above(
-    grid: Grid, first: int, stop: int, more: frozenset[str] = frozenset()
+    grid: Grid, first: int, stop: int, more: frozenset[str] = frozenset(), how: str = "label above the table"
 ) -> tuple[dict[str, Given], list[Note]]:
     """What the rows between two positions give for all tests of the table that follows, and what is to be said of them.
 
     Only what may hold for several tests (site, date, instrument, system, ambient temperature); a reading there
     belongs to no test and is said. Two values for one field: neither is read. more : further fields allowed.
+    how : where they stand; on another sheet what stands below a label may be anything.
     """
     given: dict[str, Given] = {}
     notes: list[Note] = []
-    found = [p for p in pairs(grid, first, stop) if p.value is not None]
+    beside = how == ON_ANOTHER
+    found = [p for p in pairs(grid, first, stop) if p.value is not None and not (beside and p.where == "below")]
     sited = any(p.label.field == "site" for p in found)
     labels = [_above(p.label._replace(at=i), more, sited) for i, p in enumerate(found)]
     spots = {i: (p.value_row, p.value_column) for i, p in enumerate(found)}
@@ -63,7 +67,7 @@ def shared_above(
     for pair, line in zip(found, lines):
         field = line.field
         if field in SHARED or field in more:
-            add(given, field, given_by(grid, pair._replace(label=line), "label above the table"))
+            add(given, field, given_by(grid, pair._replace(label=line), how))
         elif field or line.kind == "unclear":
             notes.append(grid.note("label_not_used", pair.value_row, pair.value_column, pair.value, label=line.text))
     return given, notes

@@ -14,7 +14,7 @@ from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
-from grader.read.words.dates import date_within, parse_date
+from grader.read.words.dates import date_within, is_month, parse_date
 from grader.read.words.figures import NUMBER, QUANTITY, number, temperatures_in, without_temperatures
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.headings import Heading
@@ -33,8 +33,10 @@ _UNIT = re.compile(r"[(\[]?\s*(?:in\s+)?°\s*([CF])\s*[)\]]?\s*$", re.IGNORECASE
 # A sentence ends before a capital, not behind a figure ("14. September") or a short form ("min. Temperatur").
 _END = re.compile(r"(?:(?<=[^\W\d_]{3})|(?<=[)°%²³])|(?<=°[CF])|(?<=\s[CF]))\.\s+(?=[A-ZÀ-Ý])|\s*;\s+|\n+")
 _DASH = re.compile(r"\s[-–—/|]\s")
+_BESIDE = re.compile(r"(\s{2,}|\s*[;|\n]\s*|,\s+|\s[-–—/]\s)(?=([^\W\d_][^:;,|\n]{0,40}?)\s*:\s)")
 _WHOLE_DAY = re.compile(r"\d.*\d{4}|\d{4}.*\d|\d[./-]\d\d?[./-]\d")
 _LEAST, _LONGEST = 6, 200
+_KIND = 4  # letters by which words for places are of one kind
 _NEEDS = ("flow_needed_l_min", "lowest_pressure_bar")
 
 
@@ -71,6 +73,8 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
     >>> [(c.field, v) for c, v in told("Lowest use temperature of tubes 4 °C. Airline pressure")]
     []
     """
+    if len(parts := _apart(text)) > 1:
+        return tuple(one for part in parts for one in told(part))
     whole = inline(text)
     if not whole and not _may_state(text):
         return ()
@@ -91,7 +95,7 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
             made += [(column_of(piece, fact), fact.value) for fact in facts_of(piece)]
             named = inline(piece)  # "Rig Repair / yard: Quay 9 / BA airline"
             made += [named] if named and FIELDS[named[0].field or "odour"].kind == "text" else []
-            silent += [] if named or facts_of(piece) else [piece]
+            silent += [] if named or facts_of(piece) and not supplied(piece) else [piece]
     labelled = any(c.field == SUPPLY for c, _ in made)
     lines = silent if labelled or not silent else ["\n".join(silent)]
     feeds = {line: feed for line in lines if (feed := supplied(line))}
@@ -112,6 +116,13 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
         if not (doubt and c.how in SAID and c.field in (COLD, DRYER) or away and c.how == OF_A_PLACE)
         and not (more and c.how in SAID and c.field == COLD and is_warm(v))
     )
+
+
+def _apart(text: str) -> list[str]:
+    """A text parted before each further label with its value: "Site: Works    Date: 4 May 2026"."""
+    cuts = [m for m in _BESIDE.finditer(text) if len(m[1]) > 1 and m[1].isspace() or label(m[2])]
+    starts, stops = [0, *(m.end(1) for m in cuts)], [*(m.start(1) for m in cuts), len(text)]
+    return [text[a:b].strip() for a, b in zip(starts, stops)]
 
 
 def _may_state(text: str) -> bool:
@@ -136,7 +147,8 @@ SAID = IN_A_SENTENCE, OF_A_PLACE, IN_A_TITLE = "said in a sentence", "said of a 
 def column_of(text: str, fact: Fact, how: str = "") -> Column:
     """A fact as a label has it."""
     why = how or (OF_A_PLACE if fact.of_a_place else IN_A_SENTENCE)
-    return Column(-1, text, "field", Heading(fact.field, None, "synonym", LIKELY, (fact.field,), why), why)
+    unit = canonical(fact.value[-2:]) if fact.field == COLD else None
+    return Column(-1, text, "field", Heading(fact.field, unit, "synonym", LIKELY, (fact.field,), why), why)
 
 
 @lru_cache(maxsize=20_000)
@@ -148,13 +160,13 @@ def facts_of(sentence: str) -> tuple[Fact, ...]:
     >>> facts_of("Tested on 4 May 2026")[0].value, facts_of("Calibrated on 4 May 2026"), facts_of("Hall 2 never below 5 °C")
     ('4 May 2026', (), ())
     """
-    whole = _cold(sentence) or _date(sentence)
+    whole = _cold(sentence) or _date(sentence) or _need(sentence)
     if whole or "," not in sentence:
         return whole
     made: list[Fact] = []
     for part in re.split(r",\s+", sentence):
         found = _cold(part) or _date(part) or _need(part)
-        if not found:
+        if not found and supplied(part) is None:
             return ()
         made += found
     return tuple(made)
@@ -171,12 +183,16 @@ def beside(text: str, value: Any, unit: str = "") -> Fact | None:
     text = text.strip().rstrip(":")
     if (own := _UNIT.search(text)) and not unit:
         text, unit = text[: own.start()], f"°{own[1]}"
-    found = _cold(f"{text} {value:g} {unit}" if type(value) in (int, float) else f"{text} {value} {unit}")
+    value = f"{value:g}" if type(value) in (int, float) else value
+    found = _cold(f"{text} {value} {unit}", labelled="temp" in classes_of(text))
     return found[0] if found else None
 
 
-def _cold(text: str) -> tuple[Fact, ...]:
-    """The lowest temperature of use that a text states, and nothing else."""
+def _cold(text: str, labelled: bool = False) -> tuple[Fact, ...]:
+    """The lowest temperature of use that a text states, and nothing else.
+
+    labelled : whether it is a label for a temperature with its figure, which may name where it is coldest, and in which month.
+    """
     found = temperatures_in(text)
     if len(found) != 1 or not found[0][1]:
         return ()
@@ -186,6 +202,9 @@ def _cold(text: str) -> tuple[Fact, ...]:
     use, place, weather = (_CLAUSES.inside(words, f"{COLD}.{of}") for of in ("use", "place", "weather"))
     place -= use  # "used indoors" is of all use
     known = bound | use | place | weather | _CLAUSES.inside(words, f"{COLD}.covered")
+    if labelled:
+        use |= place | _CLAUSES.inside(words, f"{COLD}.elsewhere") - weather
+        place, known = set(), known | use | {i for i, word in enumerate(words) if is_month(word)}
     if not bound or not use | place | weather or len(known) < len(words):
         return ()
     value = f"{figure:g} {unit}"
@@ -249,19 +268,24 @@ def _need(text: str) -> tuple[Fact, ...]:
 
 
 @lru_cache(maxsize=20_000)
-def of_elsewhere(text: str) -> bool:
-    """Whether a text speaks of a place that is colder than a hall."""
-    return bool(_CLAUSES.standing(_CLAUSES.words(text), f"{COLD}.elsewhere"))
+def of_elsewhere(text: str) -> frozenset[str]:
+    """The beginnings of the words by which a text speaks of a place that is colder than a hall.
+
+    >>> of_elsewhere("Dock sheds, outside"), of_elsewhere("Bay 2")
+    (frozenset({'dock', 'outs'}), frozenset())
+    """
+    words = _CLAUSES.words(text)
+    places = _CLAUSES.standing(words, f"{COLD}.elsewhere", f"{COLD}.worse")
+    return frozenset(words[place.first][:_KIND] for place in places)
 
 
-@lru_cache(maxsize=20_000)
-def of_cold(text: str) -> bool:
-    """Whether a text may speak of a place or a time at which it is colder.
+def of_cold(text: str, known: frozenset[str] = frozenset()) -> bool:
+    """Whether a text may speak of a place or a time at which it is colder. known : places of which that is known.
 
     >>> of_cold("Exception: slipway"), of_cold("Lowest pressure needed"), of_cold("Bay 2")
     (True, False, False)
     """
-    return of_elsewhere(text) or is_cold(text) and _NOT_HEAT.isdisjoint(classes_of(text))
+    return bool(of_elsewhere(text) - known) or is_cold(text) and _NOT_HEAT.isdisjoint(classes_of(text))
 
 
 _NOT_HEAT = frozenset(("dew", "press", "flow", "oxygen", "co", "co2", "oil"))

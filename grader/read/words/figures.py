@@ -6,12 +6,15 @@ import re
 from functools import cache
 
 from grader.data import load_toml
-from grader.read.words.phrases import any_of
+from grader.read.words.phrases import ELIDED, Lists, any_of
 from grader.read.words.units import canonical, quantity
 
 NUMBER = r"\d+(?:[.,]\d+)?"
 UNIT = r"[^\W\d_]+(?:\s?/\s?[^\W\d_]+[23³]?)?"
 QUANTITY = re.compile(rf"(?<![\w.,])({NUMBER})\s*({UNIT})")
+_CLASS = re.compile(r"(?<![\w.,])[-−–]\s?\d\d(?![\w.,:/-])")
+_CLAUSES = Lists("clauses.toml", ELIDED)
+_COLD = ["bound", "use", "place", "weather", "elsewhere", "covered"]
 _MINUTES = re.compile(rf"{QUANTITY.pattern}|\b\d+\s*['′]")
 
 
@@ -51,6 +54,29 @@ def temperatures_in(text: str) -> list[tuple[float, str]]:
 def without_temperatures(text: str) -> str:
     """A text without its temperatures."""
     return _temperature().sub(" ", text)
+
+
+def coldest_in(text: str) -> str:
+    """The temperature that a text states in words of places and of the cold, the lowest of several; "" where others stand there.
+
+    >>> [coldest_in(t) for t in ("-10 °C (yard, winter)", "minus 5 °C", "8 Grad", "Halle 8 °C, Hof -3 °C", "8 °C, not in the yard")]
+    ['-10 °C', '-5 °C', '8 °C', '-3 °C', '']
+    """
+    found = [(figure, unit or "°C") for figure, unit in temperatures_in(text)]
+    words, lists = _CLAUSES.words(without_temperatures(text)), _COLD + ["towards"] * all(f < 0 for f, _ in found)
+    known = _CLAUSES.inside(words, *(f"lowest_use_temperature_c.{name}" for name in lists))
+    worse = _CLAUSES.standing(words, "lowest_use_temperature_c.worse")
+    sure = len({unit for _, unit in found}) == 1 and len(known) == len(words) and not worse
+    return f"{min(found)[0]:g} {found[0][1]}" if sure else ""
+
+
+def without_quantities(text: str) -> str:
+    """A text without its temperatures, its figures with a unit, and the -40 of a dryer's class.
+
+    >>> without_quantities("dryer, -40 type, 7 bar, 2 screw compressors")
+    'dryer,   type,  , 2 screw compressors'
+    """
+    return _CLASS.sub(" ", QUANTITY.sub(lambda m: " " if canonical(m[2]) else m[0], without_temperatures(text)))
 
 
 def is_temperature(text: str) -> bool:

@@ -40,6 +40,7 @@ from grader.columns import (
     field_named,
 )
 from grader.data import load_toml
+from grader.read.words.figures import coldest_in
 from grader.read.words.spelling import clean, fold, known_unit
 from grader.read.words.units import convert
 
@@ -279,6 +280,8 @@ def read_number(
     if meaning:
         return _read_word(meaning, shown, rule)
     parsed = parse_number(shown)
+    if parsed.code and rule.name == "lowest_use_temperature_c" and (said := coldest_in(shown)):
+        parsed = parse_number(said)
     if parsed.code:
         return _unreadable(shown, parsed.code)
     if parsed.unit is None and unit is not None:

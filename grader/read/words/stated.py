@@ -11,18 +11,20 @@ from typing import Any, NamedTuple
 
 from grader.columns import AIR, FIELDS, PARAMETERS
 from grader.read.words.dates import DATES, is_date
-from grader.read.words.figures import QUANTITY, is_temperature, number, temperatures_in
+from grader.read.words.figures import QUANTITY, is_temperature, number, temperatures_in, without_quantities
 from grader.read.words.heading_words import heading_words, others, word_list
 from grader.read.words.labels import column, kind_of
-from grader.read.words.phrases import any_of
+from grader.read.words.phrases import ELIDED, Lists, any_of
 from grader.read.words.said import REMARKS
 from grader.read.words.spelling import BREAK, key
 from grader.read.words.unclear import classes_of
-from grader.read.words.units import canonical
+from grader.read.words.units import canonical, quantity
 
 _BELOW = re.compile(r"(?<![\w.,)])[-−–](\d{1,2}(?:[.,]\d+)?)(?![\w.,:/-])")  # below 0, without a unit
 _SUBSTANCES = tuple(dict.fromkeys(p.tube for p in PARAMETERS.values() if p.tube))
 _MOST_OF_A_TEXT = 300
+_PART = re.compile(r"[,;|]\s+|\n|(?<=[^\W\d_]{5})\.\s+|\s[-–—]\s|\s{2,}")
+_BOUND = Lists("clauses.toml", ELIDED)
 _DEGREE = "°"
 
 
@@ -55,13 +57,15 @@ def stated(text: str) -> tuple[Stated, ...]:
     """
     if len(text) > _MOST_OF_A_TEXT or not any(c.isdigit() for c in text):
         return ()
-    made = _temperatures(text) + _expiries(text)
-    return tuple(made or _needs(text))
+    return tuple(_temperatures(text) + _expiries(text) + _needs(text))
 
 
 def _temperatures(text: str) -> list[Stated]:
+    if REMARKS.say(text, "cold.without"):  # "Airline, adsorption dryer; lowest in the yard -20 °C"
+        parts = (p for p in _PART.split(text) if not REMARKS.say(p, "cold.without"))
+        text = "; ".join(p for p in parts if is_cold(p) or _BOUND.say(p, "lowest_use_temperature_c.bound"))
     cold = is_cold(text)
-    if not cold and (_DEGREE not in text or is_temperature(text) or REMARKS.say(text, "cold.without")):
+    if not cold and (_DEGREE not in text or is_temperature(text)):
         return []  # of a text that does not speak of the cold a figure in degrees alone
     found = [(figure, unit or "°C") for figure, unit in temperatures_in(text)]
     found = found or [(-number(figure), "°C") for figure in _BELOW.findall(text) if cold]
@@ -163,15 +167,15 @@ NEEDS = ("lowest_pressure_bar", "highest_pressure_bar", "nominal_pressure_bar", 
 
 def _needs(text: str) -> list[Stated]:
     """A pressure or flow that is needed or allowed, said in one text with its figure and unit."""
+    label = without_quantities(text).strip(" :=,.")
+    classes = classes_of(label)
+    if classes.isdisjoint(("need", "allow")):
+        return []
     made: list[Stated] = []
     for match in QUANTITY.finditer(text):
-        if canonical(match[2]) is None:
-            continue
-        label = f"{text[: match.start()]} {text[match.end() :]}".strip(" :=,.")
-        if classes_of(label).isdisjoint(("need", "allow")):
-            continue
-        choices = tuple(f for f in choices_of(label, match[2]) if f in NEEDS)
-        if choices:
+        mine = [f for f in NEEDS if quantity(FIELDS[f].unit) == quantity(canonical(match[2]) or "")]
+        known = tuple(f for f in choices_of(label, match[2]) if f in mine)
+        if choices := known or tuple(mine[:1]) * ("need" in classes):
             made.append(Stated(choices, f"{match[1]} {match[2]}"))
     return made
 

@@ -10,19 +10,23 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence, Set
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from grader.data import load_toml
 from grader.read.words.dates import DATES, is_date, is_month
+from grader.read.words.figures import without_quantities
 from grader.read.words.labels import label
 from grader.read.words.loose import LOOSE
 from grader.read.words.phrases import ELIDED, HYPHENED, Lists
+from grader.read.words.said import REMARKS
 from grader.read.words.spelling import key
 
 AIRLINE, CHARGING, CYLINDER = "airline", "charging compressor", "cylinder"
-_SUPPLIED = Lists("supplied.toml", ELIDED)
+_SUPPLIED, _CLAUSES = Lists("supplied.toml", ELIDED), Lists("clauses.toml", ELIDED)
 _at = _SUPPLIED.inside
-_PART = re.compile(r"(?:(?<=[^\W\d_]{2})|(?<=\d{4}))\.\s+(?=[A-ZÀ-Ý])|\s[-–—·•|]+\s|\s*[:,;()\n]\s*|\s*[–—]\s+|\.$")
+_PART = re.compile(
+    r"(?:(?<=[^\W\d_]{2})(?<!\bmin)|(?<=\d{4}))\.\s+(?=[A-ZÀ-Ý])|\s[-–—·•|]+\s|\s*[,;()\n]\s*|\s*:\s*(?![-−–]?\s?\d)|\s*[–—]\s+|\.$"
+)
 _NEVER = re.compile(r"[?=<>\[\]☐☑☒✓✔✗✘□■]|\d\s*[-–]\s*\d")
 _HIGH = re.compile(r"(?<![\w.,/])(?:200\s*/\s*)?(?:200|207|232|250|300|310|330|350|414)\s*bars?\b", re.IGNORECASE)
 _HIGH_ANYWHERE = re.compile(
@@ -133,11 +137,21 @@ def says_nothing(text: str) -> bool:
     return bool(parts) and all(p.title or p.harmless for p in parts)
 
 
+def is_a_title(label: str, value: Any) -> bool:
+    """Whether a label of the air alone and a text that names no supply are the title of a sheet and the firm's name.
+
+    >>> is_a_title("Breathing air", "Mill Bodyshop"), is_a_title("Breathing air", "airline"), is_a_title("Supply", "Mill")
+    (True, False, False)
+    """
+    tokens = _tokens(label)
+    return len(_at(tokens, "title")) == len(tokens) and type(value) is str and says_nothing(value)
+
+
 @lru_cache(maxsize=20_000)
 def _part(text: str, charged: bool = False) -> _Part:
     """What a part of a line is. charged : whether the line names a pressure that only cylinders have."""
-    plain = _HIGH.sub(" ", text)
-    high = plain != text
+    high = bool(_HIGH.search(text))
+    plain = without_quantities(_HIGH.sub(" ", text))
     tokens = _tokens(plain)
     airline, charging, compressor, cylinder = (
         _at(tokens, w) for w in ("airline", "charging", "compressor", "cylinder")
@@ -158,6 +172,11 @@ def _part(text: str, charged: bool = False) -> _Part:
         return _Part(frozenset(named), frozenset(dryers) | ({"none"} if none else set()), True, open=bool(further))
     if len(whole) == len(tokens) and not any(map(str.isdigit, text)):
         return _Part(title=True)  # "All points"
+    if plain != text and not high and not any(map(str.isdigit, plain)):
+        doubt = _at(tokens, "about", "doubt", *_NAMES) - REMARKS.inside(tokens, "cold.words")
+        doubt -= _CLAUSES.inside(tokens, "lowest_use_temperature_c.bound")
+        if not doubt and not any(t.startswith(_NAME) for t in tokens):
+            return _Part(title=True)  # "hall in winter 6 °C", "7 bar": heard for itself
     return _silent(text, tokens, high)
 
 
