@@ -557,6 +557,7 @@ TURNS: list[Turn] = [
     (CL, (COLD, "weather"), [], lambda: len(clauses.facts_of("Ambient never below -5 °C")), 1, 0),
     (CL, (COLD, "elsewhere"), [], lambda: bool(clauses.of_elsewhere("Yard")), True, False),
     (CL, (COLD, "worse"), [], lambda: bool(clauses.of_elsewhere("Colder by the gate")), True, False),
+    (CL, ("test_date", "aside"), [], lambda: clauses.of_another_day("Form 12, rev. 3.2.19"), True, False),
     (CL, (COLD, "covered"), [], facts("Shop heated, never below 9 °C"), [COLD], []),
     (SP, ("airline",), [], supply_of("BA airline"), "airline", None),
     (SP, ("further",), [], supply_of("BA airline, after-dryer"), "airline", None),

@@ -89,7 +89,7 @@ PAGES: dict[str, Any] = {
     },
     "clauses.toml": {
         "lowest_use_temperature_c": "bound towards use weather place elsewhere worse covered",
-        "test_date": "test number by covered",
+        "test_date": "test number by aside covered",
         "short": "",
     },
     "supplied.toml": dict.fromkeys(

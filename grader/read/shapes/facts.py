@@ -17,12 +17,15 @@ from grader.read.words.clauses import (
     OF_A_PLACE,
     SAID,
     SUPPLY,
+    Fact,
     beside,
     coldest,
     column_of,
+    day_in,
     dryer_beside,
     has_degrees,
     is_warm,
+    of_another_day,
     of_cold,
     of_cylinders,
     of_elsewhere,
@@ -31,7 +34,15 @@ from grader.read.words.clauses import (
 from grader.read.words.dates import is_date
 from grader.read.words.figures import coldest_in
 from grader.read.words.labels import column, is_unit, label, looks_like_value
-from grader.read.words.supplied import AIRLINE, is_a_title, names_another_place, says_nothing, speaks_otherwise
+from grader.read.words.loose import loose_word, own_word
+from grader.read.words.supplied import (
+    AIRLINE,
+    is_a_title,
+    names_another_place,
+    says_nothing,
+    speaks_otherwise,
+    supplied,
+)
 from grader.read.words.unclear import classes_of
 
 _SPEAKING = ("system", "location", "supply", "remarks")  # fields whose value may say more than that
@@ -47,7 +58,34 @@ def with_facts(grid: Grid, labels: list[Pair], first: int, stop: int) -> list[Pa
     clear = {(p.row, p.column) for p in said}
     labels = [p for p in labels if p.label.field != SUPPLY or not is_a_title(p.label.text, p.value)]
     found = [*(p for p in labels if (p.row, p.column) not in clear), *said]
-    return sorted(_without_doubt(grid, found), key=lambda p: (p.row, p.column))
+    made = _without_doubt(grid, found)
+    made += _day_of_title(grid, made, stop) if not first else []
+    return sorted(map(_fed, made), key=lambda p: (p.row, p.column))
+
+
+def _fed(p: Pair) -> Pair:
+    """A label for the supply with what its value says of it in a line of several words."""
+    if p.label.field != SUPPLY or type(p.value) is not str or own_word(SUPPLY, p.value) or loose_word(SUPPLY, p.value):
+        return p
+    feed = supplied(p.value)
+    return p._replace(value=feed.supply) if feed and feed.supply and not feed.titled else p
+
+
+def _day_of_title(grid: Grid, found: list[Pair], stop: int) -> list[Pair]:
+    """The day in the title of a sheet with no word before it, where no other day stands on it: "Dock Lane, 14.3.26"."""
+    known = {cell for p in found for cell in ((p.row, p.column), (p.value_row, p.value_column))}
+    titles = range(0 if any(p.label.field == DATE for p in found) else min(stop, _TITLE_ROWS))
+    days = [
+        (row, at, day) for row in titles for at, v in grid.filled(row) if (day := day_in(v)) and (row, at) not in known
+    ]
+    if len(days) != 1 or any(of_another_day(v) for _, v in grid.filled(days[0][0]) if type(v) is str):
+        return []
+    row, at, day = days[0]
+    others = ((r, c) for r, cells in enumerate(grid.rows) for c, v in enumerate(cells) if v is not None and day_in(v))
+    if any(cell != (row, at) and cell not in known for cell in others):
+        return []
+    label = column_of(str(grid.rows[row][at]), Fact(DATE, day), IN_A_TITLE)
+    return [Pair(row, at, label, row, at, day, "inside")]
 
 
 def _said_beside(grid: Grid, known: list[Pair], first: int, stop: int) -> list[Pair]:

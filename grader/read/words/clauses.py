@@ -247,6 +247,20 @@ def _date(text: str) -> tuple[Fact, ...]:
 _OTHER_DAYS = frozenset(("expire", "due", "cal", "earlier", "instrument", "tube", "note"))
 
 
+def day_in(value: Any) -> Any:
+    """The day that a cell is, or that stands at an end of its text; None where there is none."""
+    return value if isinstance(value, date) else date_within(value) if type(value) is str else None
+
+
+def of_another_day(text: str) -> bool:
+    """Whether a text speaks of the day of a form, a calibration, an expiry: "Form 12, rev. 3.2.19".
+
+    >>> of_another_day("Form 12, rev. 3.2.19"), of_another_day("Dock Lane, 14.3.26")
+    (True, False)
+    """
+    return bool(classes_of(text) & _OTHER_DAYS or _CLAUSES.standing(_CLAUSES.words(text), "test_date.aside"))
+
+
 @lru_cache(maxsize=5_000)
 def _dated(text: str) -> bool:
     """Whether the words before a date make it the day of the test."""
@@ -271,8 +285,8 @@ def _need(text: str) -> tuple[Fact, ...]:
 def of_elsewhere(text: str) -> frozenset[str]:
     """The beginnings of the words by which a text speaks of a place that is colder than a hall.
 
-    >>> of_elsewhere("Dock sheds, outside"), of_elsewhere("Bay 2")
-    (frozenset({'dock', 'outs'}), frozenset())
+    >>> sorted(of_elsewhere("Dock sheds, outside")), sorted(of_elsewhere("Bay 2"))
+    (['dock', 'outs'], [])
     """
     words = _CLAUSES.words(text)
     places = _CLAUSES.standing(words, f"{COLD}.elsewhere", f"{COLD}.worse")
