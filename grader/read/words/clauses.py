@@ -14,7 +14,7 @@ from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
-from grader.read.words.dates import date_within, is_month, parse_date
+from grader.read.words.dates import date_within, parse_date
 from grader.read.words.figures import NUMBER, QUANTITY, number, temperatures_in, without_temperatures
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.headings import Heading
@@ -191,7 +191,7 @@ def beside(text: str, value: Any, unit: str = "") -> Fact | None:
 def _cold(text: str, labelled: bool = False) -> tuple[Fact, ...]:
     """The lowest temperature of use that a text states, and nothing else.
 
-    labelled : whether it is a label for a temperature with its figure, which may name where it is coldest, and in which month.
+    labelled : whether it is a label for a temperature with its figure, which may name where it is coldest.
     """
     found = temperatures_in(text)
     if len(found) != 1 or not found[0][1]:
@@ -204,7 +204,7 @@ def _cold(text: str, labelled: bool = False) -> tuple[Fact, ...]:
     known = bound | use | place | weather | _CLAUSES.inside(words, f"{COLD}.covered")
     if labelled:
         use |= place | _CLAUSES.inside(words, f"{COLD}.elsewhere") - weather
-        place, known = set(), known | use | {i for i, word in enumerate(words) if is_month(word)}
+        place, known = set(), known | use
     if not bound or not use | place | weather or len(known) < len(words):
         return ()
     value = f"{figure:g} {unit}"
