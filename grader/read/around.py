@@ -83,6 +83,7 @@ def with_what_is_said(
         if at in read or "used" in roles and any(at in r.own for r in mine):
             # What was taken of it may not be all that it says: "Airline, adsorption dryer; yard down to -20 °C".
             for_all += [Said(cells.place(at), text, stated=figures)] if (figures := stated(text)) else []
+        if at in read:
             continue
         lone = cells.filled(at[0]) == 1
         if tables and lone:
