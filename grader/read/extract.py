@@ -16,7 +16,7 @@ from grader.read.layout_spec import TableSpec
 from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.coldest import doubtful
 from grader.read.shapes.grid import Cell, Grid
-from grader.read.shapes.needed import Need, needs_in_heading, stated
+from grader.read.shapes.needed import PRINTED, Need, needs_in_heading, stated
 from grader.read.shapes.tables import Note, Recognised, place_of, shown, whole
 from grader.read.words.answers import asks
 from grader.read.words.dates import is_weekday
@@ -139,7 +139,8 @@ def _extract(p: Proposal) -> Recognised:
     for c in p.lines:
         reading = next((f for f in NEEDS if fields.lines.get(f) == c.at), "")
         needs += needs_in_heading(c, reading, p.where.place(c.at), len(p.tests)) if reading else ()
-    fields.unclear.extend(stated(needs, given, fields.values))
+    printed = [f for f in fields.values if fields.how[f][1] == PRINTED]
+    fields.unclear.extend(stated(needs, given, fields.values, printed, len(p.tests)))
     if p.own:
         fields.how.clear()  # its headings are known
     if p.spec is not None:

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 from grader.problems import Place, Unclear
 from grader.read.given import Given
+from grader.read.shapes.tables import shown
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.headings import Heading
 from grader.read.words.labels import Column, is_limit
@@ -14,7 +15,7 @@ from grader.read.words.needs import NEEDS, Asked, asked, asked_in, side_of
 from grader.read.words.notation import as_number
 from grader.read.words.units import belongs
 
-_HOW = "limit printed for the reading"
+PRINTED = "limit printed for the reading"
 
 
 class Need(NamedTuple):
@@ -62,25 +63,31 @@ def _value(c: Column, one: Asked) -> Any:
     return f"{one.figure:.10g} {unit}" if unit else one.figure
 
 
-def stated(found: Sequence[Need], given: dict[str, Given], held: Container[str]) -> list[Unclear]:
+def stated(
+    found: Sequence[Need], given: dict[str, Given], held: Container[str], printed: Sequence[str], tests: int
+) -> list[Unclear]:
     """Take what is needed for all tests into what is given; what is not certain, or stated otherwise, is judged both ways.
 
-    held : fields that each test states itself.
+    held : fields that each test states itself. printed : of them those of a column of limits.
     """
-    tried = []
+    above = {f: one for f in printed if tests and (one := given.get(f)) is not None}
+    tried = [_tried((f,), one.text, one.place, [one.value] * tests) for f, one in above.items()]  # "Required" says less
     for need in found:
         field, value = need.choices[0], need.values[0] if need.values else None
         if value is None and not any(v is not None for v in need.values):
             continue
         alike = need.values.count(value) == len(need.values)
         if need.sure and alike and field not in given and field not in held:
-            given[field] = Given(need.place, value, need.text, _HOW, LIKELY)
+            given[field] = Given(need.place, value, need.text, PRINTED, LIKELY)
         elif field not in given or given[field].value != value:
-            line = f"{field} = {next(v for v in need.values if v is not None)!r}".replace("'", '"')
-            tried.append(
-                Unclear(need.text, need.place, tuple((f, "") for f in need.choices), need.values, line, aside=True)
-            )
+            tried.append(_tried(need.choices, need.text, need.place, need.values))
     return tried
+
+
+def _tried(choices: tuple[str, ...], text: str, place: Place, values: list[Any]) -> Unclear:
+    one = next(v for v in values if v is not None)
+    line = f"{choices[0]} = {one}" if type(one) is float else f'{choices[0]} = "{shown(one)}"'
+    return Unclear(text, place, tuple((f, "") for f in choices), values, line, aside=True)
 
 
 def limits_behind(lines: Sequence[Column]) -> dict[int, Column]:
@@ -109,8 +116,8 @@ def _need_of(reading: Column, c: Column) -> Column:
     if not choices:
         return c
     unit = unit if unit and belongs(choices[0], unit) else None
-    heading = Heading(choices[0], unit, "synonym", LIKELY, choices, _HOW, "heading" if unit else "")
-    return c._replace(kind="field", heading=heading, how=_HOW)
+    heading = Heading(choices[0], unit, "synonym", LIKELY, choices, PRINTED, "heading" if unit else "")
+    return c._replace(kind="field", heading=heading, how=PRINTED)
 
 
 def figures_of(c: Column, cells: Sequence[Any]) -> list[Any]:

@@ -15,6 +15,7 @@ from grader.read.shapes.pairs import labels_alone
 from grader.read.shapes.rows import is_total
 from grader.read.shapes.tables import whole
 from grader.read.words.dates import is_date, is_when
+from grader.read.words.headings import EXACT
 from grader.read.words.labels import READINGS, Column, column, kind_of, label, loose_label
 
 _SEARCHED = 60  # rows in which the first heading is looked for
@@ -112,7 +113,9 @@ def _matrix(grid: Grid, begin: int, top: int, alone: bool) -> Matrix | None:
 
 
 def _main(known: Column) -> str:
-    """The field of a name, or the one that its general word names first."""
+    """The field of a name, or the one that its general word names first; the blank's "Water (mg/m³)" is the tube here."""
+    if known.field == "water_mg_m3" and known.heading.basis == EXACT:
+        return "water_tube_mg_m3"
     return known.field or (known.heading.candidates[0] if known.heading.general else "?")
 
 
