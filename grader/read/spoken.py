@@ -11,9 +11,10 @@ from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.own_guide import guide_texts
 from grader.read.shapes.tables import shown, whole
 from grader.read.words.beside import REMARK, kinds_of
-from grader.read.words.dates import days_in
+from grader.read.words.dates import DATES, days_in, is_month
 from grader.read.words.said import REMARKS, titled
 from grader.read.words.spelling import key
+from grader.read.words.unclear import classes_of
 from grader.read.words.verdicts import fails_counted
 
 PRINTED = (-1, -1)  # where a text stands that is printed with the sheet
@@ -91,9 +92,15 @@ class Cells:
 
 
 def of_its_days(table: Table, text: str) -> set[int]:
-    """The tests of a table on the days that a text names; none where it names no day of theirs, or tells of what lasts."""
+    """The tests of a table on the days that a text names; none where it names no day of theirs, or may tell of others.
+
+    A meter, tubes or a plant that are bad on one day may have been so before; another month, `last` or `all` are other days.
+    """
     days = days_in(text)
-    if not days or REMARKS.say(text, "general.lasting", "against.lapsed"):
+    if not days or REMARKS.say(text, "general.lasting", "general.all", "against.lapsed"):
+        return set()
+    rest = DATES.sub(" ", text)
+    if "earlier" in classes_of(rest) or any(map(is_month, REMARKS.words(rest))):
         return set()
     value = table.constants.get("test_date", ("", None))[1]
     values = [value if v is None else v for v in table.columns.get("test_date", [None] * len(table.rows))]
