@@ -10,7 +10,7 @@ from grader.read.given import Given
 from grader.read.shapes.tables import shown
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.headings import Heading
-from grader.read.words.labels import Column, is_limit
+from grader.read.words.labels import Column, is_limit, label
 from grader.read.words.needs import NEEDS, Asked, asked, asked_in, side_of
 from grader.read.words.notation import as_number
 from grader.read.words.units import belongs
@@ -121,7 +121,10 @@ def _need_of(reading: Column, c: Column) -> Column:
 
 
 def figures_of(c: Column, cells: Sequence[Any]) -> list[Any]:
-    """The cells of a line; of a column of needs the figure that each asks for: "150 min"."""
+    """The cells of a line; of a column of limits taken for needs the figure that each asks for: "150 min"."""
+    known = label(c.text)
+    if known is not None and known.field:
+        return list(cells)  # where a heading asks for a need itself, `≥150` is a bound
     found = [(reading, side) for reading, of in NEEDS.items() for side, field in of.items() if field == c.field]
     return [_figure_of(c, *found[0], v) if found and type(v) is str else v for v in cells]
 

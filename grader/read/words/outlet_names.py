@@ -52,7 +52,9 @@ def of_more(text: str) -> bool:
     if _numbers().search(DATES.sub(lambda day: " " if re.search(r"\d\d", day[0]) else day[0], text)):
         return True
     fine = REMARKS.say(text, "general.except") and REMARKS.say(text, "general.approved")
-    ill = REMARKS.say(text, *(f"against.{group}" for group in load_toml(REMARKS.file)["against"] if group != "row"))
+    ill = REMARKS.say(
+        text, *(f"against.{group}" for group in load_toml(REMARKS.file)["against"] if group not in ("row", "remark"))
+    )
     return speaks_of_all(text) and (not fine or ill)
 
 

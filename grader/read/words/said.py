@@ -99,7 +99,8 @@ def in_field(text: str, field: str) -> str:
     ('Yard 2 (training example)', '', 'not tested')
     """
     if field not in _NAMED:
-        return text * bool(against(text) or against(_ADDED.sub(" ", f"{FIELDS[field].heading} {text}")))
+        joined = FIELDS[field].kind != "word" or _ADDED.search(text)  # a word alone is one of the field's own
+        return text * bool(against(text) or joined and against(_ADDED.sub(" ", f"{FIELDS[field].heading} {text}")))
     added = _ADDED.split(text)[1:]
     return against(text, NAME) or text * any(against(part, FILE) for part in added)
 
