@@ -58,9 +58,10 @@ def _not_ticked(heading: str, answers: Mapping[int, Any]) -> list[int]:
     return blank if asks(heading) == "good" and ticked and len(blank) < len(answers) else []
 
 
-def _of_another_time(heading: str) -> bool:
-    """Whether what stands under a heading is of an earlier visit, or a limit."""
-    return kind_of(heading) in ("earlier", "limit") or "earlier" in classes_of(heading)
+def _of_another_time(heading: str, text: str) -> bool:
+    """Whether a text under a heading is of an earlier visit, or a limit: under "Required" words alone say what is to be done."""
+    limit = kind_of(heading) == "limit" and any(map(str.isdigit, text))
+    return limit or kind_of(heading) == "earlier" or "earlier" in classes_of(heading)
 
 
 def _names_a_line(text: str) -> bool:
@@ -166,7 +167,7 @@ class Region:
             return
         mine, field, head = self.mine(at), self._field(at), self._heading(at)
         comment = text == self.cells.comments.get(at)
-        of_today = role != "name" and not _of_another_time(head)
+        of_today = role != "name" and not _of_another_time(head, text)
         words, figures = self._said_in(at, text, role, of_today)
         if field == "outlet":
             words = words or called(text)
