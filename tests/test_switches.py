@@ -663,6 +663,8 @@ TURNS: list[Turn] = [
     (S, ("alone", "title"), ["generalprobe"], lambda: said.titled("Generalprobe 2"), "", "Generalprobe 2"),
     (S, ("general", "approved"), [], lambda: answers.answers_badly("3 of 4 passed"), True, False),
     (S, ("general", "except"), [], lambda: said.REMARKS.say("all but P2, except P3", "general.except"), True, False),
+    (S, ("measured", "expanded"), [], lambda: measured.of_expanded("Taupunkte in entspannter Luft"), True, False),
+    (S, ("measured", "of_the_day"), [], lambda: measured.of_expanded("Atmosphere 1002 hPa"), False, True),
     (S, ("measured", "without"), [], lambda: len(measured.readings_in("CO limit 5 ppm")), 0, 1),
     (S, ("measured", "of"), [], lambda: len(measured.readings_in("30 ppm of CO after CO2")), 1, 0),
     (S, ("measured", "counted"), [], lambda: len(measured.readings_in("CO tube 10 strokes")), 0, 1),

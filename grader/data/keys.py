@@ -108,7 +108,7 @@ PAGES: dict[str, Any] = {
         "mended due again past open small other case optional lasting then happened retested well",
         "cold": "words without",
         "apart": "words",
-        "measured": "without of counted minutes corrects visit spoken units falls",
+        "measured": "expanded of_the_day without of counted minutes corrects visit spoken units falls",
         "alone": "words remark filler title record",
         "span": "same refers to from on of",
     },

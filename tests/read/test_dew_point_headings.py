@@ -50,6 +50,45 @@ def test_under_a_rule_at_one_atmosphere_both_count(dew, expected, tmp_path):
     )
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Dew points measured at atmospheric pressure",
+        "Taupunkte in entspannter Luft gemessen",
+        "Points de rosée mesurés à pression atmosphérique",
+        "Hygrometer at 0 bar",
+        "dew point -40 atm",
+        "ADP",
+    ],
+)
+@pytest.mark.parametrize("where", ["above", "below", "beside", "another sheet"])
+def test_where_anything_may_say_that_the_air_was_expanded_both_count(text, where, tmp_path):
+    """Air of -20 °C at one atmosphere is some 4 °C at 7 bar, with 5 °C around it."""
+    book = openpyxl.Workbook()
+    sheet = book.active
+    if where == "above":
+        sheet.append([text])
+    sheet.append([*HEADS, "Dew point (°C)", "Remarks"])
+    sheet.append([*(5 if h.startswith("Lowest") else v for h, v in zip(HEADS, ROW)), -20, text * (where == "beside")])
+    if where == "below":
+        sheet.append([])
+        sheet.append([text])
+    if where == "another sheet":
+        book.create_sheet("Method").append([text])
+    book.save(tmp_path / "log.xlsx")
+    found = grade(tmp_path, as_of="2026-06-30").verdicts
+    assert list(found["Outlet"]) == ["P1"] and found["Water verdict"][0] == "cannot tell"
+
+
+def test_the_pressure_of_the_day_says_nothing_of_it(tmp_path):
+    book = openpyxl.Workbook()
+    book.active.append(["Atmospheric pressure (hPa)", 1002])
+    book.active.append([*HEADS, "Dew point (°C)"])
+    book.active.append([*ROW, -5])
+    book.save(tmp_path / "log.xlsx")
+    assert grade(tmp_path, as_of="2026-06-30").verdicts["Water verdict"][0] == "pass"
+
+
 def test_a_layout_file_settles_it(tmp_path):
     (tmp_path / "log.layout.toml").write_text(
         'files = ["*.xlsx"]\n[[table]]\n[table.constants]\ndew_point_measured_at_bar = 0\n'

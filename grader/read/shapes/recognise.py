@@ -35,6 +35,7 @@ from grader.read.shapes.site_of_sheet import with_sheet_names
 from grader.read.shapes.tables import Note, Recognised, Sheet
 from grader.read.shapes.unrolled import Matrix, matrices
 from grader.read.words.labels import READINGS, label
+from grader.read.words.measured import of_expanded
 from grader.read.words.said import titled
 
 __all__ = ["Note", "Recognised", "Sheet", "recognise"]
@@ -202,6 +203,10 @@ class _Workbook:
         if len(tables) > 1 or not all(t.own for t in tables):
             tables = self.layout.completed(with_sheet_names(tables, self.notes), self.notes)
         tables = without_what_is_contradicted(tables, self.said)
+        if any(u.at_line for t in tables for u in t.unclear) and any(
+            map(of_expanded, set().union(*self.said.values()))
+        ):
+            tables = [t._replace(unclear=[u._replace(at_line=False) for u in t.unclear]) for t in tables]
         return [filled(t, of_cylinders(t)) if t.sheet in self.bottled else t for t in tables]
 
 

@@ -14,6 +14,7 @@ from grader.data import load_toml
 from grader.read.words.dates import DATES, is_date
 from grader.read.words.figures import NUMBER, UNIT
 from grader.read.words.heading_words import heading_words
+from grader.read.words.labels import label
 from grader.read.words.phrases import WORD, any_of
 from grader.read.words.said import REMARKS, may_tell, sentences
 from grader.read.words.signs import NO, holds_sign
@@ -127,6 +128,18 @@ def may_speak(text: str) -> bool:
         return True
     words = REMARKS.words(text)
     return bool(REMARKS.standing(words, *_SPEAKING)) or not _names().keys().isdisjoint(words)
+
+
+def of_expanded(text: str) -> bool:
+    """Whether a text may say that a dew point was measured at one atmosphere, and states no pressure of the day.
+
+    >>> of_expanded("Taupunkte in entspannter Luft"), of_expanded("Atmospheric pressure 1002 hPa"), of_expanded("Bay 10 bar")
+    (True, False, False)
+    """
+    if not REMARKS.say(text, "measured.expanded") or REMARKS.say(text, "measured.of_the_day"):
+        return False
+    known = label(text)
+    return known is None or known.field != "atmospheric_pressure_hpa"
 
 
 def _bare(text: str) -> bool:
