@@ -105,7 +105,7 @@ PAGES: dict[str, Any] = {
         "clear": "words beside",
         "no": "words once none",
         "general": "all rule report around approved except article plural firm limits legend pass monoxide "
-        "mended due again past open small other case optional lasting then happened retested well",
+        "mended due again past open small other case optional lasting then happened retested well passed passing",
         "cold": "words without",
         "apart": "words",
         "measured": "expanded of_the_day without of counted minutes corrects visit spoken units falls",

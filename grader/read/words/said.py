@@ -9,9 +9,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 from functools import cache, lru_cache
+from itertools import accumulate, product
 
 from grader.columns import FIELDS
 from grader.data import load_toml
+from grader.read.words.dates import is_month
 from grader.read.words.heading_words import classed, row_words
 from grader.read.words.loose import LOOSE, loose_word
 from grader.read.words.phrases import Lists, Phrases, Standing, phrases_of
@@ -35,6 +37,7 @@ _IN_NAMES = {
 _PERSON = re.compile(r"[A-ZÄÖÜ]\. ?[A-ZÄÖÜ]\w+")  # "J. Low"
 _MENDED = ("verdict", "instrument", "lapsed", "trouble", "row", "remark", "ill")
 _ONCE = ("verdict", "ill")
+_BANS = ("stop", "void", "undone")  # no repair takes them back
 # What a rule may say of a test to come ("if it fails, do not use"); anything else beside a word of one is a report.
 _RULED = ("verdict", "stop")
 _OF_ITS_ROW = "work"  # a pair that around tests stands in plans
@@ -82,7 +85,7 @@ def against(text: str, where: str = ROW) -> str:
     if len(text) > LONGEST or not REMARKS.say(text, *_against()):
         return ""
     said = sentences(text)
-    spoken = (s for i, s in enumerate(said) if _speaks(s, where, " ".join(said[i + 1 :])))
+    spoken = (s for i, s in enumerate(said) if _speaks(s, where, said[i + 1 :]))
     return " ".join(next(spoken, "").split())
 
 
@@ -113,15 +116,16 @@ def sentences(text: str) -> list[str]:
 _ANSWER = re.compile(r"[:?]\s*([^\W\d_]+)\W*$")
 
 
-def _speaks(sentence: str, where: str, behind: str) -> bool:
+def _speaks(sentence: str, where: str, behind: list[str]) -> bool:
     """Whether a sentence speaks against a pass. behind : those that follow it, which may say that all is well again."""
     if (answer := _ANSWER.search(sentence)) and REMARKS.say(answer[1], "no.none"):
         return False  # "Leaks: none", "Outlet failed? No"
     words = REMARKS.words(sentence)
     hits = _hits(sentence, _lists(where, words), where)
+    clauses = [REMARKS.words(clause) for said in (sentence, *behind) for clause in _CLAUSE.split(said)]
     if not hits or _is_rule(sentence, words, hits, where):
         return False
-    if where not in _IN_NAMES and "?" not in sentence and _is_over(words + REMARKS.words(behind), hits):
+    if where not in _IN_NAMES and "?" not in sentence and _is_over(clauses, hits):
         return False
     return where != AROUND or _is_statement(words, hits)
 
@@ -170,27 +174,46 @@ def _is_mended(words: list[str], first: bool = False) -> bool:
     )
 
 
-def _is_over(words: list[str], hits: list[Standing]) -> bool:
+def _is_over(clauses: list[list[str]], hits: list[Standing]) -> bool:
     """Whether a text tells of what was once, or has been mended, and says at its end that all is well again.
+
+    A ban is taken back by words of release alone, or where a test that is over was passed.
 
     >>> against("failed in 2024, renewed since"), bool(against("failed, not back in service yet"))
     ('', True)
     >>> against("July: failed, filter changed 10 July, retested and passed"), bool(against("failed, retested, passed"))
     ('', True)
+    >>> bool(against("failed, filter changed, retest Monday, hose good")), bool(against("do not use, hose changed, retest ok"))
+    (True, True)
     """
-    stop = max(hits).stop
-    again = REMARKS.inside(words, "general.retested")
+    words = [word for clause in clauses for word in clause]
+    ends = [0, *accumulate(map(len, clauses))]
+    retests = REMARKS.standing(words, "general.retested")
+    again = {i for first, stop, _ in retests for i in range(first, stop)}
     still = REMARKS.standing(words, "general.due", "general.open")
-    told = {i for first, end, _ in hits for i in range(first, end)}  # "nicht bestanden"
-    if any(place.first not in again | told for place in still):
+    told = {i for first, stop, _ in hits for i in range(first, stop)}  # "nicht bestanden"
+    named = {w for w in words if not w.isalpha() and not w.isdigit()}  # of two outlets one may be well
+    if len(named) > 1 or any(place.first not in again | told for place in still):
         return False
-    well = [s.first for s in REMARKS.standing(words, "general.again") if s.first > max(hits).first]
-    if well and REMARKS.standing(words, "general.past"):
-        return True
-    behind = words[stop:]
-    good = [s.first for s in REMARKS.standing(behind, "general.well")]
-    mended = [s.first for s in REMARKS.standing(words, "general.mended")]
-    return bool(good) and bool(mended) and bool(again) and max(again) - stop < max(good)
+    last = max((hit.first for hit in hits if hit.first not in again), default=-1)
+    mended = [s for s in REMARKS.standing(words, "general.mended") if s.first > last]
+    is_ban = any(hit.of in _BANS for hit in hits)
+    freed = (
+        [(s, s) for s in REMARKS.standing(words, "general.again")] if REMARKS.standing(words, "general.past") else []
+    )
+    tested = [s for s in retests[-1:] if mended and mended[0].first < s.first]
+    well = REMARKS.standing(words, "general.passed" if is_ban else "general.well")
+    begun = [*ends, *(s.stop for s in mended)]
+    return any(
+        last < first.first <= good.first
+        and all(
+            w.isdigit() or is_month(w) or REMARKS.standing([w], "general.passing")  # no other thing, nor a day to come
+            for w in words[max(i for i in begun if i <= first.first) : first.first]
+            + words[first.stop : good.first]
+            + words[good.stop : min(i for i in ends if i >= good.stop)]
+        )
+        for first, good in [*freed, *product(tested, well)]
+    )
 
 
 def _of_another_thing(words: list[str], hits: list[Standing]) -> bool:
@@ -278,7 +301,8 @@ def _is_firm(words: list[str], first: int, stop: int) -> bool:
     """Whether words outside of a test's own cells are a statement: no caution, no legend."""
     behind, phrase = words[stop:], words[first:stop]
     if REMARKS.standing(phrase, "against.stop") and len(phrase) > 1:
-        return not behind or REMARKS.begin(behind[:1], "general.firm") or behind[0].isdigit()
+        is_told = REMARKS.begin(behind[:1], "general.firm") or bool(REMARKS.standing(behind[:2], "general.mended"))
+        return not behind or is_told or behind[0].isdigit()
     if REMARKS.standing(phrase, "against.void"):
         return True
     if REMARKS.standing(behind[:1], "general.plural"):
