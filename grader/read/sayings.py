@@ -54,6 +54,28 @@ class Said(NamedTuple):
         return any(key(text) == key(name) or names(text, name) for text in self.row if key(name))
 
 
+class Names:
+    """The outlets of tables by their names as compared, so that each text looks only for those whose words it holds."""
+
+    def __init__(self, outlets: Iterable[Any]) -> None:
+        self.outlets = list(outlets)
+        self.at: dict[str, list[int]] = {}
+        for i, name in enumerate(self.outlets):
+            if name is not None:
+                self.at.setdefault(key(shown(name)), []).append(i)
+        self.most = max((len(words_between(shown(n))) for n in set(self.outlets) if n is not None), default=1)
+
+    def in_row(self, said: Said) -> list[int]:
+        """Which of them, by their numbers, the row of what is said names."""
+        found = sorted({i for text in said.row for k in self._spans(text) for i in self.at.get(k, ())})
+        named = {n: said.names(n) for n in {self.outlets[i] for i in found}}
+        return [i for i in found if named[self.outlets[i]]]
+
+    def _spans(self, text: str) -> set[str]:
+        words = [w for w in map(key, words_between(text)) if w]
+        return {key(text)} | {"".join(words[i : i + n]) for i in range(len(words)) for n in range(1, self.most + 1)}
+
+
 class Figures:
     """Figures that texts state of a table's tests, each to be judged with as well.
 
@@ -121,11 +143,8 @@ def of_their_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Sai
 
     A figure alone may be any number, and a text of all, or of the others, speaks of more.
     """
-    outlets = {n for t in tables for n in outlets_of(t) if type(n) is str and any(map(str.isalpha, n))}
-    return [
-        s._replace(against="") if s.row and not speaks_of_all(s.text) and any(map(s.names, outlets)) else s
-        for s in found
-    ]
+    outlets = Names({n for t in tables for n in outlets_of(t) if type(n) is str and any(map(str.isalpha, n))})
+    return [s._replace(against="") if s.row and not speaks_of_all(s.text) and outlets.in_row(s) else s for s in found]
 
 
 def of_the_marked(found: Sequence[Said], tables: Sequence[Table]) -> list[Said]:
@@ -160,9 +179,9 @@ def said_of_all(table: Table, found: Sequence[Said], tables: Sequence[Table] = (
     if not found or not table.rows:
         return table
     outlets, figures = outlets_of(table), Figures(table)
+    named = Names(outlets)
     for said in found:
-        carry = table.marks.get(said.mark, ()) if said.mark else ()
-        mine = [i for i, name in enumerate(outlets) if i in carry or said.names(name)]
+        mine = sorted({*named.in_row(said), *(table.marks.get(said.mark, ()) if said.mark else ())})
         mine = _left_out(outlets, said.cleared) if said.cleared else mine
         told = " ; ".join((said.text, *said.row)) if said.against or said.of_one or said.measured else ""
         dated = of_its_days(table, told)
