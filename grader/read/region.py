@@ -169,7 +169,7 @@ class Region:
         comment = text == self.cells.comments.get(at)
         of_today = role != "name" and not _of_another_time(head, text)
         words, figures = self._said_in(at, text, role, of_today)
-        if field == "outlet":
+        if field == "outlet" and (not self.across or at[1] in self.columns):
             words = words or called(text)
         if of_today and (at[1] or comment) or field == "location":
             remark = not head or field in ("remarks", "location") or comment

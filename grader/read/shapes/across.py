@@ -20,7 +20,7 @@ from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.needed import Need, asks, needs
 from grader.read.shapes.pairs import may_stand_above, shared_above
-from grader.read.shapes.rows import is_total, plain
+from grader.read.shapes.rows import is_of_limits, is_total, plain
 from grader.read.shapes.table import Table, propose
 from grader.read.shapes.tables import Note
 from grader.read.shapes.things import lists_of_things
@@ -31,6 +31,7 @@ from grader.read.words.labels import (
     Column,
     column,
     is_later,
+    is_limit_word,
     is_overtaken,
     is_unit,
     kind_of,
@@ -39,6 +40,7 @@ from grader.read.words.labels import (
     may_be_reading,
 )
 from grader.read.words.loose import own_word
+from grader.read.words.needs import NEEDS
 
 _LEAST_LABELS = 3
 _NO_OUTLET = (*NO_READING, "parameter", "value")  # kinds of words that stand where the outlets' names do
@@ -192,7 +194,7 @@ def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[_Rows]:
     rows = sorted(side.labels)
     stated = spec is not None and spec.orientation == "across"
     names = _names(grid, side, rows, spec)
-    if not names or stated and any(not _names_two(grid, side, r) for r in names):
+    if not names or stated and any(not _names_two(grid, side, r, alone=True) for r in names):
         return []
     if not stated and _labels_among_values(grid, side, [r for r in rows if r > min(names)]):
         return []
@@ -255,7 +257,13 @@ def _beside(grid: Grid, side: _Side, rows: _Rows) -> tuple[set[int], list[Note]]
         of_no_name = name is None and kind_of(text) in NO_READING and grid.rows[rows.names - 1][at] is not None
         if at not in made and (kind_of(text) == "earlier" or later and is_overtaken(text) or of_no_name):
             told[at] = rows.names - 1
-        if under.get(at) in (*NO_READING, "parameter") or type(name) is str and kind_of(name) in _NO_OUTLET:
+        figures = [grid.rows[r][at] for r in readings if side.labels[r].field in NUMBERS - NEEDS.keys()]
+        no_outlet = type(name) is str and kind_of(name) in _NO_OUTLET
+        if (
+            under.get(at) in (*NO_READING, "parameter")
+            or no_outlet
+            and (kind_of(name) != "limit" or is_of_limits(name, figures))
+        ):
             made.add(at)
         elif name is None:
             filled = [v for r in readings if (v := grid.rows[r][at]) is not None]
@@ -322,13 +330,19 @@ def _names_above(grid: Grid, side: _Side, rows: list[int]) -> list[int]:
     found: list[int] = []
     seen: set[str] = set()
     last = -1
+    alone = not any(c.field == "outlet" for c in side.labels.values())
     for reading in (r for r in rows if side.labels[r].field in READINGS):
         field = side.labels[reading].field
         if not found or field in seen:
             for row in range(reading - 1, max(reading - 6, last), -1):
                 corner, again = grid.rows[row][side.at], grid.rows[found[0]][side.at] if found else None
                 alike = not found or corner == again or is_date(corner) and is_date(again)
-                if row not in side.labels and row not in side.things and alike and _names_two(grid, side, row):
+                if (
+                    row not in side.labels
+                    and row not in side.things
+                    and alike
+                    and _names_two(grid, side, row, alone=alone)
+                ):
                     found.append(row)
                     seen = set()
                     break
@@ -337,8 +351,8 @@ def _names_above(grid: Grid, side: _Side, rows: list[int]) -> list[int]:
     return found
 
 
-def _names_two(grid: Grid, side: _Side, row: int) -> bool:
-    """Whether a row names an outlet in two columns or more to the right of the labels."""
+def _names_two(grid: Grid, side: _Side, row: int, *, alone: bool = False) -> bool:
+    """Whether a row names an outlet in two columns or more to the right of the labels; alone: or one beside limits."""
     cells = grid.rows[row]
     values, beside = side.values(cells), side.units + 1
     if (
@@ -348,8 +362,9 @@ def _names_two(grid: Grid, side: _Side, row: int) -> bool:
     ):
         if all(grid.rows[r][beside] is None for r, c in side.labels.items() if r != row and c.field in READINGS):
             values[beside - side.at - 1] = None  # "checked | MB" over a column of units
-    named = filter(_is_name, values)
-    return not _are_pairs(cells) and next(named, None) is not None and next(named, None) is not None
+    named = [v for v in values if _is_name(v)]
+    limits = [v for v in values if is_limit_word(v)] if alone and not any(map(_holds_a_word_of_values, named)) else []
+    return bool(named) and len(named) + len(limits) > 1 and not _are_pairs(cells)
 
 
 def _are_pairs(cells: Sequence[Any]) -> bool:
@@ -374,6 +389,11 @@ def _is_name(value: Any) -> bool:
     if value is None:
         return False
     return type(value) is not str or not (kind_of(value) in _NO_OUTLET or is_total(value) or _a_label(value))
+
+
+def _holds_a_word_of_values(text: Any) -> bool:
+    """Whether a text holds a word such as Reading or Measured, or a figure alone: "Today's value", "Measured on site"."""
+    return type(text) is not str or any(kind_of(w) or is_later(w) for w in text.split())
 
 
 def _a_label(text: Any) -> bool:

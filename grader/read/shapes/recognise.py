@@ -98,10 +98,12 @@ class _Workbook:
         """Read a sheet called Visit: that of the blank, or a firm's own which holds tests."""
         given, said = read_visit(grid)
         self.visit = {**(self.visit or {}), **given}
-        if said or any(v is not None for row in grid.rows for v in row[2:]):
+        wide = any(v is not None for row in grid.rows for v in row[2:])
+        if said or wide:
             from grader.read.choose import read_sheet
 
-            if any(map(_holds_readings, read_sheet(grid, []).tables)):
+            # Labels with values beside them are the blank's, unless one is an outlet's: "CO | 9" is no test.
+            if any(_holds_readings(t) and (wide or "outlet" in t.columns) for t in read_sheet(grid, []).tables):
                 self.tested = True
                 self._look(grid, [])
                 return

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from functools import lru_cache
 from typing import Any, NamedTuple
 
@@ -15,8 +15,9 @@ from grader.read.words.dates import is_date
 from grader.read.words.heading_words import row_words
 from grader.read.words.labels import is_limit_text, is_placeholder, is_unit, kind_of, looks_like_value, may_be_reading
 from grader.read.words.loose import loose_word, own_word
+from grader.read.words.needs import NEEDS
 from grader.read.words.notation import parse_number
-from grader.read.words.outlet_names import names
+from grader.read.words.outlet_names import is_need, names
 from grader.read.words.said import AROUND, against, may_tell
 from grader.read.words.stated import is_label, is_tube, stated
 
@@ -143,12 +144,21 @@ def _are_limits(body: Body, index: int) -> bool:
     return bool(figures) and all(is_limit_text(v) or is_placeholder(v) or _figure(v)[0] in limits for v in figures)
 
 
+def is_of_limits(name: str, figures: Iterable[Any]) -> bool:
+    """Whether a row is one of limits by its name; an outlet may be called Need, if a plain figure is no limit of ours.
+
+    figures : of the row, but for flow and line pressure.
+    """
+    limits = all_limits() if is_need(name) else ()
+    return kind_of(name) == "limit" and all(not limits or (f := _figure(v)[0]) is None or f in limits for v in figures)
+
+
 def kinds_of(body: Body, count: int, telling: list[int], again: Collection[int]) -> tuple[list[str], list[Note]]:
     """What each of so many rows is, "test", "again", "total", "remark", "units" or "none", and doubts.
 
     telling : lines of which a test has one filled. again : rows (positions in the grid) that repeat the headings.
     """
-    grid, first, outlet, values, readings, _ = body
+    grid, first, outlet, values, readings, fields = body
     blank = len(telling)
     filled = [row.count(None) < blank for row in zip(*(values[at] for at in telling))] if telling else []
     kinds = ["test" if full else "none" for full in filled] or ["none"] * count
@@ -161,7 +171,8 @@ def kinds_of(body: Body, count: int, telling: list[int], again: Collection[int])
     for index, name in enumerate(outlets) if strange else ():
         if name not in strange or kinds[index] != "test":
             continue
-        if _is_total(name) or kind_of(name) == "limit" or is_rule(name) and _are_limits(body, index):
+        gases = (values[at][index] for at, figures in readings.items() if figures and fields.get(at) not in NEEDS)
+        if _is_total(name) or is_of_limits(name, gases) or is_rule(name) and _are_limits(body, index):
             kinds[index] = "total"
         elif kind_of(name) == "unit" and all(
             (v := values[at][index]) is None or is_unit(v) or is_placeholder(v) for at in readings

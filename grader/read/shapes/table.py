@@ -27,6 +27,7 @@ from grader.read.words.dates import parse_date
 from grader.read.words.heading_words import key
 from grader.read.words.headings import Heading
 from grader.read.words.labels import VISIT, Column, column, first_of_names, is_placeholder, is_unit, stated_by_layout
+from grader.read.words.outlet_names import is_need
 from grader.read.words.units import belongs, canonical, quantity
 
 # Kinds of rows that hold something and are no test, each with what is said of them.
@@ -294,11 +295,14 @@ class Table:
             cells = [v for v, kind in zip(self.columns[at], self.kinds) if kind == "test"]
             found += needs(c, cells, next(x.text for x in self.lines if x.at == at), grid.line_place(at))
         readings = [c for c in self.lines if c.at in self.values and reading_of(c)] if outlet >= 0 else []
-        for index in (i for i, kind in enumerate(self.kinds) if kind == "total" and readings):
-            name, row = self.values[outlet][index], self.first + index
-            if (asks_of_readings(name) or is_rule(str(name))) and not self._are_extremes(index):
-                for c in readings:
-                    found += needs(c, [self.columns[c.at][index]] * tests, name, grid.place(row, c.at))
+        for index in (i for i, kind in enumerate(self.kinds) if kind in ("total", "test") and readings):
+            name, row, total = self.values[outlet][index], self.first + index, self.kinds[index] == "total"
+            limits = (asks_of_readings(name) or is_rule(str(name))) and not self._are_extremes(index)
+            for c in (
+                readings if (limits if total else type(name) is str and is_need(name)) else ()
+            ):  # a test may be limits after all
+                made = needs(c, [self.columns[c.at][index]] * tests, name, grid.place(row, c.at))
+                found += [one._replace(sure=one.sure and total) for one in made]
         return found
 
     def _are_extremes(self, index: int) -> bool:

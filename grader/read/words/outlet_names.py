@@ -9,6 +9,8 @@ from functools import cache
 from grader.data import load_toml
 from grader.read.words.dates import DATES
 from grader.read.words.heading_words import word_list
+from grader.read.words.labels import kind_of
+from grader.read.words.needs import LEAST, side_of
 from grader.read.words.phrases import any_of
 from grader.read.words.said import REMARKS, alone
 from grader.read.words.signs import NO, holds_sign
@@ -93,8 +95,19 @@ def spanned(text: str, outlets: Sequence[str]) -> set[int]:
     return inside
 
 
+def is_need(outlet: str) -> bool:
+    """Whether the name of an outlet is a word for what is needed.
+
+    >>> is_need("Requis"), is_need("Needed"), is_need("Max"), is_need("Needle bay")
+    (True, True, False, False)
+    """
+    return kind_of(outlet) == "limit" and side_of(outlet) == LEAST
+
+
 def called(outlet: str) -> str:
     """What the name of an outlet says against it, in brackets or behind a dash: "P2 (shut)", "P2 - NOT TESTED", "P2 ??".
+
+    What is called as a need is ("Need", "Requis") may be one after all.
 
     >>> called("P2 (shut)"), called("P2 ??"), called("P2 FAIL"), called("Bay (closed loop)"), called("Bay 2 - north")
     ('P2 (shut)', 'P2 ??', 'P2 FAIL', '', '')
@@ -103,5 +116,5 @@ def called(outlet: str) -> str:
     parts = re.split(r"[(\[:]|\s[-–]\s", outlet)[1:]
     if (last.isupper() or "." in last) and REMARKS.say(last, "alone.words"):
         parts.append(last)
-    marked = "??" in outlet or holds_sign(outlet, "danger", *NO)
+    marked = "??" in outlet or holds_sign(outlet, "danger", *NO) or is_need(outlet)
     return outlet if marked or any(alone(part, remark=False) for part in parts) else ""

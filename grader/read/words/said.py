@@ -101,6 +101,8 @@ def in_field(text: str, field: str) -> str:
     >>> in_field("Yard 2 (training example)", "site"), in_field("Void Street", "site"), in_field("not tested", "tested_by")
     ('Yard 2 (training example)', '', 'not tested')
     """
+    if field == "rule_set":
+        return ""  # "osha-grade-d" is a name, "grade D" in a remark is none
     if field not in _NAMED:
         joined = FIELDS[field].kind != "word" or _ADDED.search(text)  # a word alone is one of the field's own
         return text * bool(against(text) or joined and against(_ADDED.sub(" ", f"{FIELDS[field].heading} {text}")))
