@@ -226,17 +226,15 @@ def _names(grid: Grid, side: _Side, rows: list[int], spec: TableSpec | None) -> 
     """The rows that hold the outlets' names, one of each table: as a layout file says, by their label, or by their place."""
     if spec is not None and "outlet" in spec.fields and spec.fields["outlet"].row >= 0:
         return [grid.row_of(spec.fields["outlet"].row)]
-    names = [r for r in rows if side.labels[r].field == "outlet" and not _is_foot(side, rows, r)]
+    names = [r for r in rows if side.labels[r].field == "outlet"]
+    last = max((r for r in rows if side.labels[r].field in READINGS), default=len(grid.rows))
+    names = [
+        r for i, r in enumerate(names) if not i or r < last
+    ]  # "This outlet | meets | EN 12021" stands below all readings
     if names and not any(_names_two(grid, side, r) for r in names):
         dates = [r for r in rows if side.labels[r].field == "test_date"]
         names = dates if all(_names_two(grid, side, r) for r in dates) else []  # one outlet, its dates across
     return names or _names_above(grid, side, rows)
-
-
-def _is_foot(side: _Side, rows: list[int], row: int) -> bool:
-    """Whether a label of outlets stands below all readings: "This outlet | meets | EN 12021"."""
-    readings = [r for r in rows if side.labels[r].field in READINGS]
-    return bool(readings) and row > readings[-1] and any(side.labels[r].field == "outlet" for r in rows if r < row)
 
 
 def _may_read(c: Column) -> bool:
