@@ -681,6 +681,8 @@ TURNS: list[Turn] = [
     (S, ("answer", "fine"), [], lambda: answers.answered_badly("Alarm", "none"), False, True),
     (S, ("pair", "test", "of"), ["gizmo"], against("gizmo was faulty"), False, True),
     (S, ("pair", "test", "ill"), ["wobbly"], against("meter was wobbly"), False, True),
+    (S, ("pair", "round", "of"), ["detour"], against("detour left open"), False, True),
+    (S, ("pair", "round", "ill"), ["ajar"], against("bypass left ajar"), False, True),
     (S, ("pair", "fluid", "of"), ["brine"], against("brine seen"), False, True),
     (S, ("pair", "fluid", "ill"), ["shimmering"], against("oil shimmering"), False, True),
     (S, ("pair", "people", "of"), ["foreman"], against("foreman complains"), False, True),

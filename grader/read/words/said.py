@@ -194,8 +194,7 @@ def _is_over(clauses: list[list[str]], hits: list[Standing]) -> bool:
     again = {i for first, stop, _ in retests for i in range(first, stop)}
     still = REMARKS.standing(words, "general.due", "general.open")
     told = {i for first, stop, _ in hits for i in range(first, stop)}  # "nicht bestanden"
-    named = {w for w in words if not w.isalpha() and not w.isdigit()}  # of two outlets one may be well
-    if len(named) > 1 or any(place.first not in again | told for place in still):
+    if len(_named(words)) > 1 or any(place.first not in again | told for place in still):
         return False
     last = max((hit.first for hit in hits if hit.first not in again), default=-1)
     mended = [s for s in REMARKS.standing(words, "general.mended") if s.first > last]
@@ -216,6 +215,12 @@ def _is_over(clauses: list[list[str]], hits: list[Standing]) -> bool:
         )
         for first, good in [*freed, *product(tested, well)]
     )
+
+
+def _named(words: list[str]) -> set[str]:
+    """Words of letters and digits, as names of outlets are; no substance. Of two of them one may be well."""
+    mixed = {w for w in words if not w.isalpha() and not w.isdigit()}
+    return {w for w in mixed if not REMARKS.standing([w], "pair.more.of", "pair.less.of")}
 
 
 def _of_another_thing(words: list[str], hits: list[Standing]) -> bool:
@@ -241,7 +246,7 @@ def _is_rule(sentence: str, words: list[str], hits: list[Standing], where: str) 
     rest = [w for i, w in enumerate(words) if i not in told]
     if REMARKS.standing(rest, "general.rule") and (where != ROW or any(of in _RULED for _, _, of in hits)):
         return not _is_then(words[max(hits).stop :])
-    if REMARKS.begin(words, "general.case"):
+    if REMARKS.begin(words, "general.case") and not _named(words):  # "Bei Geruch an P1 gesperrt" tells of one
         return True
     if where in (LINE, AROUND, FILE) and (
         "=" in sentence or REMARKS.standing(rest, "general.around") or REMARKS.standing(words[:1], "general.article")
