@@ -154,6 +154,8 @@ class Table:
                 self.values.pop(at, None)
                 continue
             filled = [v for v in cells if v is not None]
+            if kind == "note" and one_a_day and not any(type(v) is str for v in filled):
+                continue  # hours of a compressor
             names = {v for v in filled if _is_name(v)}
             few = kind in ("unknown", "note") and len(names) * 2 < len(filled) and not self._apart(cells)
             if names and 2 * len(filled) >= rows and not few:
