@@ -11,7 +11,7 @@ from grader.read.shapes.tables import shown
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.headings import Heading
 from grader.read.words.labels import Column, is_limit, label
-from grader.read.words.needs import NEEDS, Asked, asked, asked_in, side_of
+from grader.read.words.needs import LEAST, MOST, NEEDS, Asked, asked, asked_in, bound_of, side_of
 from grader.read.words.notation import as_number
 from grader.read.words.units import belongs
 
@@ -91,11 +91,12 @@ def _tried(choices: tuple[str, ...], text: str, place: Place, values: list[Any])
 
 
 def limits_behind(lines: Sequence[Column]) -> dict[int, Column]:
-    """Positions of the columns of limits right behind a flow or line pressure -> the line of that reading."""
+    """Positions of the columns of limits right behind a flow or line pressure, or of Min and Max -> the line of that reading."""
     made: dict[int, Column] = {}
     before: Column | None = None
-    for c in lines:
-        if c.kind != "limit":
+    for i, c in enumerate(lines):
+        beside = {bound_of(x.text) for x in lines[max(i - 1, 0) : i + 2]} if not c.field and bound_of(c.text) else set()
+        if c.kind != "limit" and not beside.issuperset((LEAST, MOST)):  # "Min" alone may be minutes
             before = c if c.kind != "unit" else before
         elif before is not None and reading_of(before):
             made[c.at] = before

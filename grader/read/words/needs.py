@@ -76,6 +76,11 @@ def side_of(text: str) -> str:
     return found.pop() if len(found) == 1 else ""
 
 
+def bound_of(text: str) -> str:
+    """LEAST or MOST where a heading is a word for it and nothing else: "Min."; else ""."""
+    return side_of(text) if _anywhere().fullmatch(text.strip(" .:")) else ""
+
+
 def asked(reading: str, value: Any, side: str = "") -> list[Asked]:
     """What a cell asks of a flow or line pressure; [] where it holds no such figure.
 
