@@ -59,6 +59,7 @@ def test_under_a_rule_at_one_atmosphere_both_count(dew, expected, tmp_path):
         "Hygrometer at 0 bar",
         "dew point -40 atm",
         "ADP",
+        "At atmospheric pressure",
     ],
 )
 @pytest.mark.parametrize("where", ["above", "below", "beside", "another sheet"])

@@ -205,11 +205,14 @@ class _Workbook:
         if len(tables) > 1 or not all(t.own for t in tables):
             tables = self.layout.completed(with_sheet_names(tables, self.notes), self.notes)
         tables = without_what_is_contradicted(tables, self.said)
-        if any(u.at_line for t in tables for u in t.unclear) and any(
-            map(of_expanded, set().union(*self.said.values()))
-        ):
-            tables = [t._replace(unclear=[u._replace(at_line=False) for u in t.unclear]) for t in tables]
+        if any(u.at_line for t in tables for u in t.unclear):
+            of_the_day = {t.how[_OF_THE_DAY][0] for t in tables if _OF_THE_DAY in t.how}
+            if any(map(of_expanded, set().union(*self.said.values()) - of_the_day)):
+                tables = [t._replace(unclear=[u._replace(at_line=False) for u in t.unclear]) for t in tables]
         return [filled(t, of_cylinders(t)) if t.sheet in self.bottled else t for t in tables]
+
+
+_OF_THE_DAY = "atmospheric_pressure_hpa"
 
 
 def _of_facts(table: Table) -> bool:

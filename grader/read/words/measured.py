@@ -14,7 +14,6 @@ from grader.data import load_toml
 from grader.read.words.dates import DATES, is_date
 from grader.read.words.figures import NUMBER, UNIT
 from grader.read.words.heading_words import heading_words
-from grader.read.words.labels import label
 from grader.read.words.phrases import WORD, any_of
 from grader.read.words.said import REMARKS, may_tell, sentences
 from grader.read.words.signs import NO, holds_sign
@@ -136,10 +135,7 @@ def of_expanded(text: str) -> bool:
     >>> of_expanded("Taupunkte in entspannter Luft"), of_expanded("Atmospheric pressure 1002 hPa"), of_expanded("Bay 10 bar")
     (True, False, False)
     """
-    if not REMARKS.say(text, "measured.expanded") or REMARKS.say(text, "measured.of_the_day"):
-        return False
-    known = label(text)
-    return known is None or known.field != "atmospheric_pressure_hpa"
+    return REMARKS.say(text, "measured.expanded") and not REMARKS.say(text, "measured.of_the_day")
 
 
 def _bare(text: str) -> bool:
