@@ -17,7 +17,7 @@ from grader.read.region import Outlets, Region, Regions
 from grader.read.sayings import Said, of_the_marked, said_of_all
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import shown, whole
-from grader.read.spoken import PRINTED, Cells
+from grader.read.spoken import PRINTED, Cells, days_of
 from grader.read.words.answers import answered_badly, answers_badly, asks, is_yes, put_right
 from grader.read.words.beside import ASKS, KEY, LIST, REMARK, REPEAT, clears
 from grader.read.words.dates import is_date
@@ -111,8 +111,8 @@ def with_what_is_said(
         for_all += _row_of_words(regions, outlets, cells, row)
     told = [region.made() for region in regions]
     for_all = of_the_marked(for_all, told)
-    made = iter(told)
-    return [said_of_all(next(made), for_all, told) if t.rows else t for t in tables], elsewhere
+    made, tested = iter(told), set().union(*map(days_of, told))
+    return [said_of_all(next(made), for_all, tested) if t.rows else t for t in tables], elsewhere
 
 
 def _keys(cells: Cells) -> list[Said]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from functools import cached_property
 from typing import Any
 
 from grader.columns import FIELDS
@@ -12,13 +13,13 @@ from grader.read.lines import line_around, value_beside, with_its_heading
 from grader.read.sayings import Figures, with_words
 from grader.read.shapes.grid import Cell
 from grader.read.shapes.tables import shown
-from grader.read.spoken import Cells, of_its_days, outlets_of
+from grader.read.spoken import Cells, Day, days_of, days_told, outlets_of
 from grader.read.words.answers import answered_badly, answered_well, asks
 from grader.read.words.figures import is_temperature
 from grader.read.words.labels import kind_of, label
 from grader.read.words.marks import marked
 from grader.read.words.measured import readings_in
-from grader.read.words.outlet_names import called, names, spanned, words_between
+from grader.read.words.outlet_names import called, names, runs_of_words, spanned, words_between
 from grader.read.words.said import REMARKS, ROW, against, alone, alone_in_part, in_field, smells
 from grader.read.words.signs import MARK, is_sign
 from grader.read.words.spelling import key
@@ -303,6 +304,11 @@ class Region:
             table = with_words(table, own, place, own[self.at.index(first)] or "", "said beside the readings")
         return self.figures.added(table)._replace(marks=marked(self.outlets, self._free_lines()))
 
+    @cached_property
+    def by_day(self) -> dict[Day, set[int]]:
+        """Numbers of the tests by their days."""
+        return days_of(self.table)
+
     def _free_lines(self) -> Iterator[dict[int, Any]]:
         """The lines of cells beside the readings, by test, that no field is read from but words."""
         if self.down:
@@ -376,14 +382,17 @@ class Outlets:
 
     def named(self, text: str, row: int) -> list[tuple[Region, int]]:
         """The tests whose outlets a text names, also as one of a range, that of its own row left out."""
-        words = [w for w in map(key, words_between(text)) if w]
-        runs = {"".join(words[i : i + n]) for i in range(len(words)) for n in range(1, self.most + 1)}
-        here = [name for run in runs & self.known.keys() for name in self.known[run] if names(text, name)]
+        here = [
+            name
+            for run in runs_of_words(text, self.most) & self.known.keys()
+            for name in self.known[run]
+            if names(text, name)
+        ]
         found = {at for name in here for at in self.by_name[name]}
         for region in {r for r, _ in found} if any(map(str.isdigit, text)) else ():
             found |= {(region, i) for i in spanned(text, region.outlets)}
-        on = {region: of_its_days(region.table, text) for region in {r for r, _ in found}}
-        found = {(r, i) for r, i in found if i in on[r]} or found
+        if days := days_told(text):
+            found = {(r, i) for r, i in found if any(i in r.by_day.get(day, ()) for day in days)} or found
         return sorted((at for at in found if not at[0].down or at[0].tests.get(row) != at[1]), key=lambda at: at[1])
 
     def numbered(self, text: str) -> list[tuple[Region, int]]:

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence, Set
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.problems import Place, Table, Unclear
 from grader.read.given import is_by_layout
 from grader.read.shapes.tables import shown
-from grader.read.spoken import of_its_days, outlets_of
+from grader.read.spoken import Day, days_of, days_told, outlets_of
 from grader.read.words.beside import cleared
 from grader.read.words.figures import temperatures_in
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.marks import meanings
-from grader.read.words.outlet_names import names, speaks_of_all, words_between
+from grader.read.words.outlet_names import names, runs_of_words, speaks_of_all, words_between
 from grader.read.words.spelling import key
 from grader.read.words.stated import Stated, stated
 
@@ -67,13 +67,10 @@ class Names:
 
     def in_row(self, said: Said) -> list[int]:
         """Which of them, by their numbers, the row of what is said names."""
-        found = sorted({i for text in said.row for k in self._spans(text) for i in self.at.get(k, ())})
+        spoken = {k for text in said.row for k in (key(text), *runs_of_words(text, self.most))}
+        found = sorted(i for k in spoken & self.at.keys() for i in self.at[k])
         named = {n: said.names(n) for n in {self.outlets[i] for i in found}}
         return [i for i in found if named[self.outlets[i]]]
-
-    def _spans(self, text: str) -> set[str]:
-        words = [w for w in map(key, words_between(text)) if w]
-        return {key(text)} | {"".join(words[i : i + n]) for i in range(len(words)) for n in range(1, self.most + 1)}
 
 
 class Figures:
@@ -171,21 +168,22 @@ def _resolved(said: Said, names: set[str], most: int) -> Said:
     return said._replace(cleared=frozenset(best), of_one=f"left out: {said.text}") if told else said._replace(lists=())
 
 
-def said_of_all(table: Table, found: Sequence[Said], tables: Sequence[Table] = ()) -> Table:
+def said_of_all(table: Table, found: Sequence[Said], tested: Set[Day] = frozenset()) -> Table:
     """A table with what lines around it, or sheets without a table, say of all its tests, and rows of those of an outlet.
 
-    tables : beside which it stands. What names a day on which any of them has tests speaks of those.
+    tested : the days of all tables. What names one of them speaks of its tests.
     """
     if not found or not table.rows:
         return table
     outlets, figures = outlets_of(table), Figures(table)
-    named = Names(outlets)
+    named, by_day = Names(outlets), days_of(table)
     for said in found:
         mine = sorted({*named.in_row(said), *(table.marks.get(said.mark, ()) if said.mark else ())})
         mine = _left_out(outlets, said.cleared) if said.cleared else mine
         told = " ; ".join((said.text, *said.row)) if said.against or said.of_one or said.measured else ""
-        dated = of_its_days(table, told)
-        if not dated and told and any(of_its_days(t, told) for t in tables):
+        days = days_told(told)
+        dated = {i for d in days & by_day.keys() for i in by_day[d]}
+        if not dated and days & tested:
             continue
         mine = [i for i in mine if i in dated] if dated else mine
         figures.add(mine, said.place, said.text, said.measured)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 from grader.problems import Place, Table
@@ -91,27 +91,33 @@ class Cells:
         return tuple(v for v in map(whole, self.row(row)) if type(v) is str)
 
 
-def of_its_days(table: Table, text: str) -> set[int]:
-    """The tests of a table on the days that a text names; none where it names no day of theirs, or may tell of others.
+Day = tuple[int, int, int]  # year, month, day; of a month day 0
+
+
+@lru_cache(maxsize=20_000)
+def days_told(text: str) -> frozenset[Day]:
+    """The days that a text speaks of alone; none where it may tell of others.
 
     A meter, tubes or a plant that are bad on one day may have been so before; another month, `last` or `all` are other days.
     """
     days = days_in(text)
     if not days or REMARKS.say(text, "general.lasting", "general.all", "against.lapsed"):
-        return set()
+        return frozenset()
     rest = DATES.sub(" ", text)
-    if "earlier" in classes_of(rest) or any(map(is_month, REMARKS.words(rest))):
-        return set()
+    other = "earlier" in classes_of(rest) or any(map(is_month, REMARKS.words(rest)))
+    return frozenset() if other else days
+
+
+def days_of(table: Table) -> dict[Day, set[int]]:
+    """The tests of a table by their days as texts name them, and by their months."""
     value = table.constants.get("test_date", ("", None))[1]
-    values = [value if v is None else v for v in table.columns.get("test_date", [None] * len(table.rows))]
-    on = {v for v in set(values) if v is not None and not days.isdisjoint(_day(v))}
-    return {i for i, v in enumerate(values) if v in on}
-
-
-def _day(value: Any) -> set[tuple[int, int, int]]:
-    """The day of a test as days are named, and its month."""
-    days = days_in(value if type(value) is str else str(value)[:10])
-    return {*days, *((year, month, 0) for year, month, _ in days)}
+    made: dict[Day, set[int]] = {}
+    for i, own in enumerate(table.columns.get("test_date", [None] * len(table.rows))):
+        when = value if own is None else own
+        days = frozenset() if when is None else days_in(when if type(when) is str else str(when)[:10])
+        for day in days | {(year, month, 0) for year, month, _ in days}:
+            made.setdefault(day, set()).add(i)
+    return made
 
 
 def outlets_of(table: Table) -> list[Any]:

@@ -34,6 +34,7 @@ from grader.read.shapes.rows import plain
 from grader.read.shapes.site_of_sheet import with_sheet_names
 from grader.read.shapes.tables import Note, Recognised, Sheet
 from grader.read.shapes.unrolled import Matrix, matrices
+from grader.read.spoken import days_of
 from grader.read.words.labels import READINGS, label
 from grader.read.words.measured import of_expanded
 from grader.read.words.said import titled
@@ -178,7 +179,8 @@ class _Workbook:
             of_file = Place(tables[0].sheet, 0, 0)
             self.elsewhere.append(Said(of_file, name, void, of_one=void, row=(name,), how="name of the file"))
         elsewhere = of_the_marked(of_their_outlets(with_outlets(self.elsewhere, tables), tables), tables)
-        tables = [with_what_names_say(said_of_all(t, elsewhere, tables))._replace(marks={}) for t in tables]
+        tested = set().union(*map(days_of, tables)) if elsewhere else set()
+        tables = [with_what_names_say(said_of_all(t, elsewhere, tested))._replace(marks={}) for t in tables]
         found, passed = sum(m.rows_found for m in self.kept), sum(m.rows_passed_over for m in self.kept)
         return Recognised(tables, self.notes, found, passed)
 

@@ -25,6 +25,12 @@ def words_between(text: str) -> list[str]:
     return _PARTS.split(text)
 
 
+def runs_of_words(text: str, most: int) -> set[str]:
+    """Up to so many words of a line that follow each other, joined as names of outlets are compared."""
+    words = [w for w in map(key, words_between(text)) if w]
+    return {"".join(words[i : i + n]) for i in range(len(words)) for n in range(1, most + 1)}
+
+
 def names(text: str, outlet: str) -> bool:
     """Whether a text names an outlet among other words.
 
