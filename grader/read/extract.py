@@ -16,14 +16,14 @@ from grader.read.layout_spec import TableSpec
 from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.coldest import doubtful
 from grader.read.shapes.grid import Cell, Grid
-from grader.read.shapes.needed import PRINTED, Need, needs_in_heading, stated
+from grader.read.shapes.needed import PRINTED, Limit, reading_of, stated
 from grader.read.shapes.tables import Note, Recognised, place_of, shown, whole
 from grader.read.words.answers import asks
 from grader.read.words.dates import is_weekday
 from grader.read.words.heading_words import CERTAIN, LIKELY, row_words
 from grader.read.words.headings import EXACT
 from grader.read.words.labels import NUMBERS, READINGS, Column, is_unit
-from grader.read.words.needs import NEEDS
+from grader.read.words.needs import NEEDED
 from grader.read.words.notation import as_number
 from grader.read.words.substances import as_measured, name_and_unit
 from grader.read.words.unclear import classes_of, is_only, may_be_done
@@ -78,7 +78,7 @@ class Proposal(NamedTuple):
     parts     : groups of tests with values of their own; [] is one part.
     group     : distance back to the first of tables that are parts of one.
     missed    : figures of its body that nothing explains.
-    needs     : what limits printed beside flow and line pressure ask of them.
+    limits    : printed beside flow and line pressure.
     """
 
     shape: str
@@ -99,7 +99,7 @@ class Proposal(NamedTuple):
     group: int = 0
     own: bool = False
     missed: int = 0
-    needs: list[Need] = []
+    limits: list[Limit] = []
 
 
 class Fields(NamedTuple):
@@ -135,12 +135,10 @@ def _extract(p: Proposal) -> Recognised:
     _formats(p, fields)
     _substances(p, fields)
     given = {**fields.given, **p.given}
-    needs = list(p.needs)
-    for c in p.lines:
-        reading = next((f for f in NEEDS if fields.lines.get(f) == c.at), "")
-        needs += needs_in_heading(c, reading, p.where.place(c.at), len(p.tests)) if reading else ()
+    asking = (c for c in p.lines if fields.lines.get(reading_of(c)) == c.at)
+    limits = [*p.limits, *(Limit(c, [c.text] * len(p.tests), p.where.place(c.at)) for c in asking)]
     printed = [f for f in fields.values if fields.how[f][1] == PRINTED]
-    fields.unclear.extend(stated(needs, given, fields.values, printed, len(p.tests)))
+    fields.unclear.extend(stated(limits, given, fields.values, printed, len(p.tests)))
     if p.own:
         fields.how.clear()  # its headings are known
     if p.spec is not None:
@@ -418,10 +416,9 @@ def _figures(values: Iterable[Any]) -> list[float]:
 
 def _unit_of_reading(field: str, positions: Mapping[str, list[Column]]) -> str | None:
     """The unit that the heading of a reading states, for what is needed of it; None of other fields."""
-    of = next(
-        (c for reading, needs in NEEDS.items() if field in needs.values() for c in positions.get(reading, ())), None
-    )
-    return of.heading.unit if of is not None and of.heading.unit and belongs(field, of.heading.unit) else None
+    of = positions.get(NEEDED[field][0]) if field in NEEDED else None
+    unit = of[0].heading.unit if of else None
+    return unit if unit and belongs(field, unit) else None
 
 
 def _one_unit(

@@ -18,7 +18,7 @@ from grader.read.layout_spec import TableSpec
 from grader.read.settle import are_verdicts
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
-from grader.read.shapes.needed import Need, asks, needs
+from grader.read.shapes.needed import Limit, asks
 from grader.read.shapes.pairs import may_stand_above, shared_above
 from grader.read.shapes.rows import is_of_limits, is_total, plain
 from grader.read.shapes.table import Table, propose
@@ -40,7 +40,7 @@ from grader.read.words.labels import (
     may_be_reading,
 )
 from grader.read.words.loose import own_word
-from grader.read.words.needs import NEEDS
+from grader.read.words.needs import UNLIMITED
 
 _LEAST_LABELS = 3
 _NO_OUTLET = (*NO_READING, "parameter", "value")  # kinds of words that stand where the outlets' names do
@@ -106,7 +106,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
                 names=rows.names - rows.start,
             )
         )
-        table.needs.extend(_needs(grid, rows, labels, beside, len(table.tests)))
+        table.limits.extend(_limits(grid, rows, labels, beside, len(table.tests)))
         notes = [*said_above, *said_below, *table.notes, *said]
         if not table.tests:
             notes.append(grid.note("empty_readings", rows.names, side.at, grid.rows[rows.names][side.at]))
@@ -255,7 +255,7 @@ def _beside(grid: Grid, side: _Side, rows: _Rows) -> tuple[set[int], list[Note]]
         of_no_name = name is None and kind_of(text) in NO_READING and grid.rows[rows.names - 1][at] is not None
         if at not in made and (kind_of(text) == "earlier" or later and is_overtaken(text) or of_no_name):
             told[at] = rows.names - 1
-        figures = [grid.rows[r][at] for r in readings if side.labels[r].field in NUMBERS - NEEDS.keys()]
+        figures = [grid.rows[r][at] for r in readings if side.labels[r].field in NUMBERS.difference(UNLIMITED)]
         no_outlet = type(name) is str and kind_of(name) in _NO_OUTLET
         if (
             under.get(at) in (*NO_READING, "parameter")
@@ -276,13 +276,13 @@ def _beside(grid: Grid, side: _Side, rows: _Rows) -> tuple[set[int], list[Note]]
     return made | told.keys(), notes
 
 
-def _needs(grid: Grid, rows: _Rows, labels: list[Column], beside: set[int], tests: int) -> list[Need]:
-    """What columns of limits beside those of the outlets ask of flow and line pressure."""
+def _limits(grid: Grid, rows: _Rows, labels: list[Column], beside: set[int], tests: int) -> list[Limit]:
+    """The columns of limits beside those of the outlets."""
     headed = {
         at: v for at in sorted(beside - {-1}) for row in (rows.names, rows.names + 1) if asks(v := grid.rows[row][at])
     }
     cells = ((c, at, over) for c in labels for at, over in headed.items())
-    return [n for c, at, over in cells for n in needs(c, [grid.rows[c.at][at]] * tests, over, grid.place(c.at, at))]
+    return [Limit(c, [grid.rows[c.at][at]] * tests, grid.place(c.at, at), over) for c, at, over in cells]
 
 
 def _reaching(grid: Grid, side: _Side, row: int) -> dict[int, str]:

@@ -13,7 +13,7 @@ from grader.read.layout_spec import TableSpec, within
 from grader.read.settle import are_verdicts, own_verdict
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.labelled import Pair, labelled_unit
-from grader.read.shapes.needed import Need, needs, reading_of
+from grader.read.shapes.needed import Limit, reading_of
 from grader.read.shapes.pairs import pairs
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.dates import YEAR
@@ -60,7 +60,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     if not found or not stated and (len(fields) < _LEAST_FIELDS or not fields & READINGS or not _is_filled_in(found)):
         return []
     made = [
-        _propose(grid, block, spec)._replace(heads=heads, sides=sides, needs=_needs(grid, block, columns))
+        _propose(grid, block, spec)._replace(heads=heads, sides=sides, limits=_limits(grid, block, columns))
         for block, heads, sides in _blocks(grid, found)
     ]
     filled = [p for p in made if p.tests]
@@ -182,9 +182,9 @@ def _further(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
     return made
 
 
-def _needs(grid: Grid, found: list[Pair], columns: Headings) -> list[Need]:
-    """What cells beside a flow or line pressure ask of it: those headed as limits, and those that say least or most."""
-    used, made = _used(found), list[Need]()
+def _limits(grid: Grid, found: list[Pair], columns: Headings) -> list[Limit]:
+    """Cells beside a flow or line pressure that are headed as limits, or say least or most."""
+    used, made = _used(found), list[Limit]()
     for p in (p for p in found if p.where == "beside" and reading_of(p.label)):
         for at in range(p.column + 1, grid.width):
             cell, kind = grid.rows[p.row][at], _kind_at(columns, p.row, at)
@@ -193,7 +193,7 @@ def _needs(grid: Grid, found: list[Pair], columns: Headings) -> list[Need]:
             tops = [top for top, stop, _ in columns.get(at, []) if top < p.row < stop]
             over = str(grid.rows[tops[-1]][at]) if kind == "limit" else ""
             if (p.row, at) not in used and (kind == "limit" or not kind and is_limit_text(cell)):
-                made += needs(p.label, [cell], over, grid.place(p.row, at))
+                made.append(Limit(p.label, [cell], grid.place(p.row, at), over))
     return made
 
 

@@ -12,7 +12,7 @@ from grader.read.layout_spec import TableSpec
 from grader.read.settle import are_verdicts, own_verdict
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.heads import columns_of
-from grader.read.shapes.needed import Need, needs, reading_of
+from grader.read.shapes.needed import Limit, reading_of
 from grader.read.shapes.pairs import shared_above
 from grader.read.shapes.rows import is_total
 from grader.read.shapes.table import overridden
@@ -33,7 +33,7 @@ from grader.read.words.labels import (
     may_be_reading,
     stated_by_layout,
 )
-from grader.read.words.needs import NEEDS
+from grader.read.words.needs import UNLIMITED
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import belongs, canonical
 
@@ -402,24 +402,22 @@ def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> P
         parts=[Part(i, i + 1) for i in range(len(tests))],
         heads=(grid.outer[found.head],) * 2 if found.head >= 0 and not written_out else (-1, -1),
         spec=spec,
-        needs=_needs(grid, found, rows),
+        limits=_limits(grid, found, rows),
     )
 
 
-def _needs(grid: Grid, found: _Long, rows: _Rows) -> list[Need]:
-    """What columns of limits ask of flow and line pressure, in the rows of these readings."""
+def _limits(grid: Grid, found: _Long, rows: _Rows) -> list[Limit]:
+    """The cells of columns of limits in the rows of flow and line pressure."""
     made = []
     for c in (c for c in found.others if c.kind == "limit"):
-        for field in NEEDS:
+        for field in UNLIMITED:
             lines = [line for line in rows.lines if reading_of(line.known) == field]
             cells = {line.test: grid.rows[line.row][c.at] for line in lines}
-            if lines:
-                known = lines[0].known
-                if unit := canonical(lines[0].unit):
-                    known = known._replace(heading=known.heading._replace(unit=unit))
-                made += needs(
-                    known, [cells.get(test) for test in range(len(rows.tests))], c.text, grid.line_place(c.at)
-                )
+            for first in lines[:1]:
+                unit = canonical(first.unit) or first.known.heading.unit
+                known = first.known._replace(heading=first.known.heading._replace(unit=unit))
+                of_tests = [cells.get(test) for test in range(len(rows.tests))]
+                made.append(Limit(known, of_tests, grid.line_place(c.at), c.text))
     return made
 
 

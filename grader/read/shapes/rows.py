@@ -15,7 +15,7 @@ from grader.read.words.dates import is_date
 from grader.read.words.heading_words import row_words
 from grader.read.words.labels import is_limit_text, is_placeholder, is_unit, kind_of, looks_like_value, may_be_reading
 from grader.read.words.loose import loose_word, own_word
-from grader.read.words.needs import NEEDS
+from grader.read.words.needs import UNLIMITED
 from grader.read.words.notation import parse_number
 from grader.read.words.outlet_names import is_need, names
 from grader.read.words.said import AROUND, against, may_tell
@@ -171,7 +171,7 @@ def kinds_of(body: Body, count: int, telling: list[int], again: Collection[int])
     for index, name in enumerate(outlets) if strange else ():
         if name not in strange or kinds[index] != "test":
             continue
-        gases = (values[at][index] for at, figures in readings.items() if figures and fields.get(at) not in NEEDS)
+        gases = (values[at][index] for at, figures in readings.items() if figures and fields.get(at) not in UNLIMITED)
         if _is_total(name) or is_of_limits(name, gases) or is_rule(name) and _are_limits(body, index):
             kinds[index] = "total"
         elif kind_of(name) == "unit" and all(

@@ -18,7 +18,7 @@ from grader.read.settle import are_verdicts, own_verdict
 from grader.read.shapes.banners import Banner, banners_of, segments
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
-from grader.read.shapes.needed import Need, figures_of, limits_behind, needs, reading_of, with_columns_of_needs
+from grader.read.shapes.needed import Limit, figures_of, reading_of, with_columns_of_needs
 from grader.read.shapes.needed import asks as asks_of_readings
 from grader.read.shapes.rows import Body, is_remark, is_rule, kinds_of
 from grader.read.shapes.tables import Note, shown
@@ -92,7 +92,8 @@ class Table:
         self.columns = list(zip(*grid.rows[self.first : self.stop])) or [()] * grid.width
         lines = self._with_layout(spec) if spec is not None else head.columns
         lines = [_of_unit(c, self.columns[c.at]) for c in lines if c.at < grid.width]
-        self.lines = [own_verdict(c, self.columns[c.at]) for c in with_columns_of_needs(lines)]
+        lines, self.limits = with_columns_of_needs(lines)
+        self.lines = [own_verdict(c, self.columns[c.at]) for c in lines]
         self.values = {c.at: figures_of(c, self.columns[c.at]) for c in self.lines if c.kind in _HELD}
         self.kinds: list[str] = []
 
@@ -286,25 +287,23 @@ class Table:
             passed=passed,
             own=head.own,
             missed=missed,
-            needs=self._needs(len(chosen)),
+            limits=self._limits(len(chosen)),
         )
 
-    def _needs(self, tests: int) -> list[Need]:
-        """What rows of limits ask of flow and line pressure."""
+    def _limits(self, tests: int) -> list[Limit]:
+        """The columns and rows of limits of flow and line pressure."""
         grid, outlet = self.grid, self._line_of("outlet")
-        found: list[Need] = []
-        for at, c in limits_behind(self.lines).items():
+        found: list[Limit] = []
+        for at, c in self.limits.items():
             cells = [v for v, kind in zip(self.columns[at], self.kinds) if kind == "test"]
-            found += needs(c, cells, next(x.text for x in self.lines if x.at == at), grid.line_place(at))
+            found.append(Limit(c, cells, grid.line_place(at), next(x.text for x in self.lines if x.at == at)))
         readings = [c for c in self.lines if c.at in self.values and reading_of(c)] if outlet >= 0 else []
         for index in (i for i, kind in enumerate(self.kinds) if kind in ("total", "test") and readings):
             name, row, total = self.values[outlet][index], self.first + index, self.kinds[index] == "total"
             limits = (asks_of_readings(name) or is_rule(str(name))) and not self._are_extremes(index)
-            for c in (
-                readings if (limits if total else type(name) is str and is_need(name)) else ()
-            ):  # a test may be limits after all
-                made = needs(c, [self.columns[c.at][index]] * tests, name, grid.place(row, c.at))
-                found += [one._replace(sure=one.sure and total) for one in made]
+            if limits if total else type(name) is str and is_need(name):  # a test may be limits after all
+                for c in readings:
+                    found.append(Limit(c, [self.columns[c.at][index]] * tests, grid.place(row, c.at), name, total))
         return found
 
     def _are_extremes(self, index: int) -> bool:

@@ -32,7 +32,7 @@ from grader.read.words.heading_words import (
     word_keys,
     word_list,
 )
-from grader.read.words.needs import NEEDS, without_what_is_asked
+from grader.read.words.needs import UNLIMITED, without_what_is_asked
 from grader.read.words.phrases import WORD, any_of
 from grader.read.words.spelling import BREAK, bag, key, tidy
 from grader.read.words.units import belongs, canonical, convert, unit_needed
@@ -115,7 +115,7 @@ def understand(text: str, unit_below: str = "") -> Heading:
             if (rest, rest_below) != (text.strip(" ,;/"), unit_below.strip(" ,;/"))
             else found
         )
-        if plain.candidates[:1] and plain.candidates[0] in NEEDS and (plain.unit or plain.told or not found.unit):
+        if plain.candidates[:1] and plain.candidates[0] in UNLIMITED and (plain.unit or plain.told or not found.unit):
             return plain
     # "Lowest temperature today" is no general word for the lowest one of use.
     unless = heading_words().unless.get(found.field or (found.candidates[0] if found.general else ""))

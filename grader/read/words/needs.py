@@ -17,11 +17,11 @@ from grader.read.words.phrases import any_of
 from grader.read.words.units import belongs, canonical
 
 LEAST, MOST = "least", "most"
-# Reading -> what is the least of it, and the most.
-NEEDS = {"flow_l_min": {LEAST: "flow_needed_l_min"},
-         "line_pressure_bar": {LEAST: "lowest_pressure_bar", MOST: "highest_pressure_bar"}}  # fmt: skip
+# Field of what is needed -> the reading that it is needed of, and whether it is the least or the most of it.
+NEEDED = {"flow_needed_l_min": ("flow_l_min", LEAST), "lowest_pressure_bar": ("line_pressure_bar", LEAST),
+          "highest_pressure_bar": ("line_pressure_bar", MOST)}  # fmt: skip
+UNLIMITED = ("flow_l_min", "line_pressure_bar")
 _FIGURE = re.compile(rf"(?<![\w.,])({NUMBER})(?![.,]?\d)\s*({UNIT})?")
-
 _GROUPED = re.compile(r"[1-9]\d{0,2}[.,]\d{3}")  # rather a thousand than one
 
 
@@ -32,37 +32,23 @@ class Asked(NamedTuple):
     figure: float
     unit: str
 
-    def choices(self, reading: str) -> tuple[str, ...]:
-        """The fields that it can be; none for the most of a flow."""
-        needs = NEEDS[reading]
-        return tuple(needs.values()) if not self.side else (needs[self.side],) if self.side in needs else ()
+
+@cache
+def choices(reading: str, side: str) -> tuple[str, ...]:
+    """The fields that what is asked of a reading can be; none for the most of a flow."""
+    return tuple(field for field, (of, which) in NEEDED.items() if of == reading and side in ("", which))
 
 
 @cache
-def _sides() -> str:
-    """A pattern of what says least, or most, as two groups."""
+def _sides(before: str = "", behind: str = "") -> re.Pattern[str]:
+    """What says least, or most, as two groups, between two parts of a pattern."""
     bounds = [load_toml("notation.toml")[table] for table in ("bounds", "bounds_behind")]
     made = []
     for name, signs in ((LEAST, ">≥"), (MOST, "<≤")):
         words = {w for table in bounds for sign in signs for w in table.get(sign, ())} | set(word_list(f"at_{name}"))
         spelled = any_of(w for w in words if w[0].isalpha())
         made.append(f"(?P<{name}>{any_of(w for w in words if not w[0].isalpha())}|(?<![\\w/])(?:{spelled})(?!\\w))")
-    return "|".join(made)
-
-
-@cache
-def _before() -> re.Pattern[str]:
-    return re.compile(rf"(?:{_sides()})[\s.:=]*$", re.IGNORECASE)
-
-
-@cache
-def _behind() -> re.Pattern[str]:
-    return re.compile(rf"\s*(?:{_sides()})", re.IGNORECASE)
-
-
-@cache
-def _anywhere() -> re.Pattern[str]:
-    return re.compile(_sides(), re.IGNORECASE)
+    return re.compile(f"{before}(?:{'|'.join(made)}){behind}", re.IGNORECASE)
 
 
 @lru_cache(maxsize=5_000)
@@ -72,44 +58,38 @@ def side_of(text: str) -> str:
     >>> side_of("Required"), side_of("Max."), side_of("Limit")
     ('least', 'most', '')
     """
-    found = {m.lastgroup or "" for m in _anywhere().finditer(text)}
+    found = {m.lastgroup or "" for m in _sides().finditer(text)}
     return found.pop() if len(found) == 1 else ""
 
 
 def bound_of(text: str) -> str:
     """LEAST or MOST where a heading is a word for it and nothing else: "Min."; else ""."""
-    return side_of(text) if _anywhere().fullmatch(text.strip(" .:")) else ""
+    return side_of(text) if _sides().fullmatch(text.strip(" .:")) else ""
 
 
-def asked(reading: str, value: Any, side: str = "") -> list[Asked]:
+def asked(reading: str, value: Any, side: str = "", in_heading: bool = False) -> list[Asked]:
     """What a cell asks of a flow or line pressure; [] where it holds no such figure.
 
-    side : what stands over the cell says which.
+    side : what stands over the cell says which. in_heading : it is the reading's own heading, that asks only for what it
+    calls the least or the most.
 
     >>> [tuple(one) for one in asked("line_pressure_bar", "4 - 8 bar")], [one.side for one in asked("flow_l_min", "150 min")]
     ([('least', 4.0, 'bar'), ('most', 8.0, 'bar')], ['least'])
+    >>> [len(asked("flow_l_min", text, in_heading=True)) for text in ("Flow l/min (min 150)", "Flow after 10 min (l/min)")]
+    [1, 0]
     """
     if type(value) in (int, float):
         return [Asked(side, float(value), "")] if value > 0 else []
-    if type(value) is not str:
-        return []
-    found = [one for one, _ in _figures(reading, value)]
+    found = [one for one, _ in _figures(reading, value, in_heading)] if type(value) is str else []
+    sided = [one for one in found if one.side]
+    if in_heading:
+        return sided
     if len(found) == 2 and _is_range(value) and found[0].figure < found[1].figure:
         unit = found[0].unit or found[1].unit
         return [Asked(of, one.figure, unit) for of, one in zip((LEAST, MOST), found)]
     if len(found) == 1:
         return [found[0]._replace(side=found[0].side or side)]
-    return [one for one in found if one.side] or sorted(found, key=lambda one: one.figure)[-1:]
-
-
-@lru_cache(maxsize=5_000)
-def asked_in(reading: str, text: str) -> tuple[Asked, ...]:
-    """What a heading asks of its reading: only what it calls the least or the most.
-
-    >>> asked_in("flow_l_min", "Flow l/min (min 150)"), asked_in("flow_l_min", "Flow after 10 min (l/min)")
-    ((Asked(side='least', figure=150.0, unit=''),), ())
-    """
-    return tuple(one for one, _ in _figures(reading, text, in_heading=True) if one.side)
+    return sided or sorted(found, key=lambda one: one.figure)[-1:]
 
 
 def without_what_is_asked(text: str) -> str:
@@ -118,8 +98,8 @@ def without_what_is_asked(text: str) -> str:
     >>> without_what_is_asked("Flow (≥150 l/min)"), without_what_is_asked("bar, ≥4")
     ('Flow ( l/min)', 'bar')
     """
-    for reading in NEEDS:
-        spans = [span for one, spans in _figures(reading, text, in_heading=True) if one.side for span in spans]
+    for reading in UNLIMITED:
+        spans = [span for one, spans in _figures(reading, text, True) if one.side for span in spans]
         for first, stop in reversed(spans):
             text = text[:first] + text[stop:]
     return re.sub(r"\(\s*\)|\[\s*\]", " ", text).strip(" ,;/")
@@ -131,17 +111,17 @@ def _is_range(text: str) -> bool:
 
 
 @lru_cache(maxsize=5_000)
-def _figures(reading: str, text: str, *, in_heading: bool = False) -> list[tuple[Asked, list[tuple[int, int]]]]:
+def _figures(reading: str, text: str, in_heading: bool) -> list[tuple[Asked, list[tuple[int, int]]]]:
     """The figures of a text that can be of a reading, each with where it and what says its side stand."""
     made = []
     for match in _FIGURE.finditer(text):
         unit = canonical(match[2]) if match[2] else None
-        own = unit if unit and belongs(NEEDS[reading][LEAST], unit) else ""
+        own = unit if unit and belongs(reading, unit) else ""
         # "150 min" is a least flow in a column of limits; in a heading it is a time.
         if unit and not own and (in_heading or unit != "min") or number(match[1]) <= 0:
             continue
-        before = _before().search(text[: match.start()])
-        behind = None if before else _behind().match(text, match.end() if own else match.end(1))
+        before = _sides(behind=r"[\s.:=]*$").search(text[: match.start()])
+        behind = None if before else _sides(r"\s*").match(text, match.end() if own else match.end(1))
         side = before or behind
         spans = [(before.start() if before else match.start(), match.end(1)), *([behind.span()] if behind else [])]
         figure = number(re.sub("[.,]", "", match[1]) if _GROUPED.fullmatch(match[1]) else match[1])
