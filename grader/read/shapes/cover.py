@@ -17,11 +17,10 @@ from grader.read.words.labels import label
 from grader.read.words.spelling import alike
 from grader.read.words.supplied import (
     CYLINDER,
-    beside_lines,
     holds_choices,
+    is_contradicted,
     names_and_feeds,
     names_cylinders,
-    speaks_against,
     speaks_otherwise,
 )
 
@@ -139,9 +138,7 @@ def without_what_is_contradicted(tables: list[Table], said: Mapping[str, frozens
         supply, dryer = (table.constants[f][1] if f in of else "" for f in _SUPPLIED)
         told = (supply, dryer, *of.values())
         if of and told not in known:
-            known[told] = parted or any(
-                speaks_against(part, supply, dryer) for t in texts for part in beside_lines(t, of.values())
-            )
+            known[told] = parted or is_contradicted(texts, {*of.values()}, supply, dryer)
         made.append(without(table, of) if of and known[told] else table)
     return made
 

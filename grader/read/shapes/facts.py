@@ -27,7 +27,6 @@ from grader.read.words.clauses import (
     is_warm,
     of_another_day,
     of_cold,
-    of_cylinders,
     of_elsewhere,
     told,
 )
@@ -35,14 +34,7 @@ from grader.read.words.dates import is_date
 from grader.read.words.figures import coldest_in
 from grader.read.words.labels import column, is_unit, label, looks_like_value
 from grader.read.words.loose import loose_word, own_word
-from grader.read.words.supplied import (
-    AIRLINE,
-    is_a_title,
-    names_another_place,
-    says_nothing,
-    speaks_otherwise,
-    supplied,
-)
+from grader.read.words.supplied import is_a_title, is_contradicted, says_nothing, supplied
 from grader.read.words.unclear import classes_of
 
 _SPEAKING = ("system", "location", "supply", "remarks")  # fields whose value may say more than that
@@ -166,7 +158,7 @@ def _without_doubt(grid: Grid, found: list[Pair]) -> list[Pair]:
     known = {p.label.field for p in made if p.value is not None}
     for field in dict.fromkeys(p.label.field for p in facts if p.label.field not in known):
         mine = [p for p in facts if p.label.field == field]
-        if field in _SUPPLIED and _otherwise(grid, facts):
+        if field in _SUPPLIED and _is_contradicted(grid, facts):
             continue
         made += _agreed(grid, mine, {(p.row, p.column) for p in made}, all(map(led, mine)))
     return made
@@ -190,18 +182,11 @@ def _agreed(grid: Grid, mine: list[Pair], labels: set[Cell], sure: bool) -> list
     return mine if len({p.value for p in mine}) == 1 else []
 
 
-def _otherwise(grid: Grid, facts: list[Pair]) -> bool:
+def _is_contradicted(grid: Grid, facts: list[Pair]) -> bool:
     """Whether a sheet speaks of another supply or dryer than facts of it tell."""
-    supply, dryer = (next((p.value for p in facts if p.label.field == f), "") for f in _SUPPLIED)
-    others = grid.texts - {grid.rows[p.row][p.column] for p in facts}
-    placed = {
-        str(grid.rows[p.row][p.column]) for p in facts if p.label.how == OF_A_PLACE and p.label.field in _SUPPLIED
-    }
-    if any(names_another_place(t, line) for line in placed for t in others if label(t) is None):
-        return True
-    if supply in ("", AIRLINE) and any(map(of_cylinders, grid.texts)):
-        return True
-    return any(speaks_otherwise(t, supply or AIRLINE, dryer) for t in others if label(t) is None)
+    told_of = {p.label.field: p for p in reversed(facts) if p.label.field in _SUPPLIED}
+    lines = {str(grid.rows[p.row][p.column]) for p in facts if p.label.field in _SUPPLIED}
+    return is_contradicted(grid.texts, lines, *(told_of[f].value if f in told_of else "" for f in _SUPPLIED))
 
 
 def _in_title(grid: Grid, p: Pair) -> bool:

@@ -334,9 +334,3 @@ def is_warm(value: Any) -> bool:
 def coldest(values: Iterable[str]) -> str:
     """The coldest of temperatures as facts have them."""
     return min(values, key=_celsius)
-
-
-@lru_cache(maxsize=20_000)
-def of_cylinders(text: str) -> bool:
-    """Whether a text speaks of cylinders, or of filling them."""
-    return bool(LOOSE.standing(_CLAUSES.words(text), "supply.cylinder", "supply.charging compressor"))

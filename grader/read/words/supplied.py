@@ -269,18 +269,25 @@ def speaks_against(text: str, supply: str, dryer: str) -> bool:
     return of_a_part or not named and speaks_otherwise(text, supply or AIRLINE, dryer)
 
 
-def beside_lines(text: str, lines: Iterable[str]) -> list[str]:
-    """A text; the parts of it without the lines that it holds, where it holds one: told by itself what they are worth.
+def is_contradicted(texts: Iterable[str], lines: Set[str], supply: str, dryer: str) -> bool:
+    """Whether a text speaks against the supply or dryer of lines, or names another part of the site than they do.
 
-    >>> beside_lines("Ground floor. Airline sets, no dryer", ["Airline sets, no dryer"]), beside_lines("P2, wet", ["airline"])
-    (['Ground floor.'], ['P2, wet'])
+    Of a text that holds a line the parts beside it count: told by itself what they are worth.
+
+    >>> is_contradicted(["Ground floor. Airline sets, no dryer"], {"Airline sets, no dryer"}, "airline", "none")
+    False
+    >>> is_contradicted(["Strahlhalle - airline", "Spritzhalle"], {"Strahlhalle - airline"}, "airline", "")
+    True
     """
-    held = [line for line in lines if line in text]
-    if not held:
-        return [text]
-    for line in held:
-        text = text.replace(line, "\n")
-    return [part for part in _PART.split(text) if part and HYPHENED.search(part)]
+    for text in texts:
+        held = [line for line in lines if line in text]
+        for line in held:
+            text = text.replace(line, "\n")
+        parts = [p for p in _PART.split(text) if p and HYPHENED.search(p)] if held else [text]
+        other = label(text) is None and any(names_another_place(part, line) for line in lines for part in parts)
+        if other or any(speaks_against(part, supply, dryer) for part in parts):
+            return True
+    return False
 
 
 def names_and_feeds(text: str, outlets: Set[str]) -> bool:
