@@ -184,7 +184,7 @@ def _quick_extent(content: bytes, most: float) -> tuple[int, int]:
     return last_row, max((column_number(n.decode()) for n in names), default=25)
 
 
-def _cells_of(content: bytes, part: str) -> Iterator[tuple[int, int, Element]]:
+def cells_of(content: bytes, part: str) -> Iterator[tuple[int, int, Element]]:
     """The cells of a sheet's XML, each with its 0-based row and column, which it need not state."""
     row = column = -1
     with well_formed(content, part):
@@ -212,7 +212,7 @@ def _cells_of(content: bytes, part: str) -> Iterator[tuple[int, int, Element]]:
 def _look(found: SheetScan, content: bytes, part: str, styles: Styles, recalculated: bool) -> None:
     """Add what the cells of a sheet's XML, or of a piece of it, hide."""
     found.cells = 0
-    for row, column, cell in _cells_of(content, part):
+    for row, column, cell in cells_of(content, part):
         inner = {child.tag.rpartition("}")[2]: text_of(child) for child in cell}
         value, formula = inner.get("v", "").strip(), inner.get("f")
         if not value and formula is None and "is" not in inner:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import os
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import partial
 from typing import Any, NamedTuple
 
@@ -16,7 +16,7 @@ from grader.problems import Unreadable
 from grader.read.formats.package import Book, is_workbook, main_part
 from grader.read.formats.parts import OLE_MAGIC, ZIP_MAGIC, Parts, Refused
 from grader.read.formats.product import is_closed, kind_of_old, kind_of_zip
-from grader.read.formats.rewritten import closed_up, mended, plainly_packed, plainly_written
+from grader.read.formats.rewritten import plainly_packed, written_anew
 from grader.read.formats.scan import scan_workbook
 from grader.read.formats.sheet_scan import Scan, SheetScan, too_large
 from grader.read.shapes.tables import Note, Range, Sheet, squared
@@ -147,7 +147,9 @@ def open_sheets(data: bytes, scan: Scan, limits: Mapping[str, float]) -> Iterato
         # Where the cells of an .xlsx were not counted, the scan has seen that they fill the sheet.
         counted = found.cells is not None or scan.book is None
         if counted and (found.last_row + 1) * (found.last_column + 1) > limits["dense_cells"]:
-            rows, numbers = _sparse_rows(scan.book, name, found, limits)
+            if scan.book is None or found.cells is None or found.cells > limits["sparse_cells"]:
+                raise too_large(found.last_row, found.last_column, name)
+            rows, numbers = _rows_anew(scan.book, name, found, limits)
         else:
             try:
                 sheet = library.get_sheet_by_name(name)
@@ -156,7 +158,7 @@ def open_sheets(data: bytes, scan: Scan, limits: Mapping[str, float]) -> Iterato
             except _UNREADABLE as error:
                 if scan.book is None:
                     raise Refused("damaged", sheet=name, what=_first_line(error)) from error
-                rows = _rewritten_rows(scan.book, name, plainly_written(scan.book, name), found)
+                rows, numbers = _rows_anew(scan.book, name, found, limits)
         if found.unreadable:
             lay_over(rows, numbers, found.unreadable)
         seen = found.hidden, found.comments, found.struck, found.printed
@@ -197,20 +199,28 @@ def _without_long_gaps(
     return [*(rows[i] for i in numbers), *([] for _ in beyond)], numbers + beyond
 
 
-def _rewritten_rows(
-    book: Book, name: str, content: bytes, found: SheetScan, numbers: Sequence[int] | None = None
-) -> list[list[Any]]:
-    """The rows of a sheet's XML, written anew without the cells that no reader can use, which go to found.unreadable.
+def _rows_anew(
+    book: Book, name: str, found: SheetScan, limits: Mapping[str, float]
+) -> tuple[list[list[Any]], list[int] | None]:
+    """The rows of a sheet's XML written anew, and their numbers where blank rows between them would be too many (None: all).
 
-    numbers : the 0-based sheet row of each row, None where they are the sheet's own.
+    The cells that no reader can use go to found.unreadable.
     """
-    content, left_out = mended(content) or (content, {})
-    for (row, column), shown in left_out.items():
-        found.unreadable.setdefault((row if numbers is None else numbers[row], column), shown)
+    content, numbers, left_out = written_anew(book, name)
+    found.unreadable = {**left_out, **found.unreadable}
     try:
-        return _rows(_calamine(plainly_packed(book, name, content)).get_sheet_by_name(name))
+        rows = _rows(_calamine(plainly_packed(book, name, content)).get_sheet_by_name(name))
     except _UNREADABLE as error:
         raise Refused("damaged", sheet=name, what=_first_line(error)) from error
+    rows.extend([] for _ in range(len(numbers) - len(rows)))  # rows of unreadable cells alone, at the end
+    rows, last = squared(rows), max(numbers, default=-1)
+    wide = len(rows[0]) if rows else 0
+    if (last + 1) * wide <= limits["dense_cells"] or 2 * len(numbers) > last:
+        at = dict(zip(numbers, rows))
+        return [at.get(row) or [""] * wide for row in range(last + 1)], None
+    if len(rows) * wide > limits["dense_cells"]:
+        raise too_large(found.last_row, found.last_column, name)
+    return rows, numbers
 
 
 def _merges(sheet: python_calamine.CalamineSheet) -> list[Range]:
@@ -236,21 +246,6 @@ def lay_over(
     position = None if numbers is None else {number: i for i, number in enumerate(numbers)}
     for (row, column), (shown, why) in unreadable.items():
         rows[row if position is None else position[row]][column] = shown if why == "shown" else Unreadable(shown, why)
-
-
-def _sparse_rows(
-    book: Book | None, name: str, found: SheetScan, limits: Mapping[str, float]
-) -> tuple[list[list[Any]], list[int]]:
-    """The rows of a huge, mostly empty sheet that hold anything, and their numbers."""
-    refused = too_large(found.last_row, found.last_column, name)
-    if book is None or found.cells is None or found.cells > limits["sparse_cells"]:
-        raise refused
-    content, numbers = closed_up(plainly_written(book, name))
-    if len(numbers) * (found.last_column + 1) > limits["dense_cells"]:
-        raise refused
-    rows = _rewritten_rows(book, name, content, found, numbers)
-    rows.extend([] for _ in range(len(numbers) - len(rows)))  # rows of unreadable cells alone, at the end
-    return squared(rows), numbers
 
 
 def _first_line(error: Exception) -> str:

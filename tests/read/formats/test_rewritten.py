@@ -12,7 +12,7 @@ from grader.problems import Unreadable
 from grader.read.child import read_file
 from grader.read.formats.package import book_of
 from grader.read.formats.parts import Parts
-from grader.read.formats.rewritten import mended, plainly_written
+from grader.read.formats.rewritten import written_anew
 from grader.read.formats.workbook import open_file
 from grader.read.process import reading_limits
 from tests.read.conftest import SHEET, changed, plain, with_rows
@@ -86,16 +86,21 @@ def test_a_sheet_closed_up_holds_what_openpyxl_reads(tmp_path, rows):
 def test_unusual_xml_is_written_plainly_with_the_same_result(tmp_path, change):
     data = with_rows(plain((1, 2, 3)), STRAY)
     odd = changed(data, SHEET, lambda content: content.replace(*change))
-    book = book_of(Parts(data, reading_limits()))
-    assert plainly_written(book, "Readings") == book.sheet("Readings")
+    first, second = (written_anew(book_of(Parts(one, reading_limits())), "Readings") for one in (data, odd))
+    assert first == second
     plainly, patiently = (read(tmp_path, one) for one in (data, odd))
     assert plainly.tables == patiently.tables and patiently.rows_found == 3
     bad = read(tmp_path, with_oxygen(b'<c r="F2"><v>NaN</v></c>', odd))
     assert bad.tables[0].columns["oxygen_pct"] == [Unreadable("NaN", "number"), 20.9, 20.9]
 
 
-def test_a_cell_without_address_is_not_mended():
-    assert mended(b'<sheetData><row><c t="e"><v>#SPILL!</v></c></row></sheetData>') is None
+def test_a_cell_without_address_stands_where_it_is_written(tmp_path):
+    def bare(content):
+        return re.sub(rb' r="[A-Z]+[0-9]+"', b"", content)
+
+    data = with_oxygen(b'<c t="e"><v>#SPILL!</v></c>')
+    reply = read(tmp_path, changed(data, SHEET, bare))
+    assert reply.tables[0].columns["oxygen_pct"] == [Unreadable("#SPILL!", "error"), 20.9, 20.9]
 
 
 @pytest.mark.parametrize("encoding", ["shift_jis", "klingon", "iso-8859-1"])
