@@ -18,7 +18,7 @@ from grader.read.words.loose import loose_word, own_word
 from grader.read.words.needs import UNLIMITED
 from grader.read.words.notation import parse_number
 from grader.read.words.outlet_names import is_need, names
-from grader.read.words.said import AROUND, against, may_tell
+from grader.read.words.said import AROUND, against
 from grader.read.words.stated import is_label, is_tube, stated
 
 LEAST_ABOVE = 3  # tests above a row that is told by arithmetic
@@ -289,14 +289,16 @@ _NO_NAME = ("unit", "limit")
 
 @lru_cache(maxsize=20_000)
 def _is_strange(name: str) -> bool:
-    return (
+    return bool(
         _is_total(name)
         or is_remark(name)
         or kind_of(name) in (*_NO_NAME, "verdict", "value")
         or are_verdicts([name])
         or is_rule(name)
-        or may_tell(name)
         or is_tube(name)
+        or is_label(name)
+        or stated(name)
+        or against(name, AROUND)
     )
 
 

@@ -11,9 +11,9 @@ from functools import lru_cache
 from grader.read.words.answers import answers_badly, asks, may_be_ill
 from grader.read.words.labels import kind_of
 from grader.read.words.marks import meanings
-from grader.read.words.measured import may_speak, readings_in
+from grader.read.words.measured import readings_in
 from grader.read.words.outlet_names import called, words_between
-from grader.read.words.said import LINE, REMARKS, ROW, against, alone, alone_in_part, is_repeat, may_tell, smells
+from grader.read.words.said import LINE, REMARKS, ROW, against, alone, alone_in_part, is_repeat, smells
 from grader.read.words.spelling import alike, key
 from grader.read.words.stated import is_label, stated
 from grader.read.words.unclear import classes_of
@@ -44,22 +44,21 @@ def _tells(text: str) -> bool:
     """Whether a text says anything, by its words alone."""
     if ticked(text) is not None or fails_counted(text) is not None:
         return False
-    if stated(text):
-        return True
-    if not may_speak(text):
-        return _is_verdict(text)
-    if alone_in_part(text, whole=False) or readings_in(text) or answers_badly(text) or called(text) or may_be_ill(text):
-        return True
-    if len(text.split()) > _LEAST_LISTED and REMARKS.say(text, "general.approved"):
-        return True  # of some, and not of others
-    if not may_tell(text):
-        return _is_verdict(text)
-    expires = any(map(str.isdigit, text)) and "expire" in classes_of(text)
-    return bool(against(text, ROW) or smells(text) or expires or is_label(text))
-
-
-def _is_verdict(text: str) -> bool:
-    return not any(map(str.isdigit, text)) and kind_of(text) == "verdict"
+    numbered = any(map(str.isdigit, text))
+    return bool(
+        stated(text)
+        or readings_in(text)
+        or alone_in_part(text, whole=False)
+        or against(text, ROW)
+        or smells(text)
+        or answers_badly(text)
+        or called(text)
+        or may_be_ill(text)
+        or is_label(text)
+        or ("expire" in classes_of(text) if numbered else kind_of(text) == "verdict")
+        or len(text.split()) > _LEAST_LISTED
+        and REMARKS.say(text, "general.approved")  # of some, and not of others
+    )
 
 
 def _asks_of_visit(text: str) -> bool:

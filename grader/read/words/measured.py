@@ -15,8 +15,7 @@ from grader.read.words.dates import DATES, is_date
 from grader.read.words.figures import NUMBER, UNIT
 from grader.read.words.heading_words import heading_words
 from grader.read.words.phrases import WORD, any_of
-from grader.read.words.said import REMARKS, may_tell, sentences
-from grader.read.words.signs import NO, holds_sign
+from grader.read.words.said import REMARKS, sentences
 from grader.read.words.spelling import key
 from grader.read.words.stated import Stated
 from grader.read.words.units import belongs, canonical
@@ -30,16 +29,6 @@ _LONGEST_NAME = 3  # words
 _FAR = 6  # words between what is measured and its figure, at most
 _PART = re.compile(r"[()]|,(?!\d)")
 _FIGURE = re.compile(rf"(?<![\w.,/:\-–])([<>≤≥]?\s*{NUMBER})(?![\d.,:/–-]*\d)(?!\s?[/:])\s*(%|{UNIT})?")
-# Lists of data/said.toml without a phrase of which, or a name of what is measured, a text says nothing of a test.
-_SPEAKING = (
-    "alone.words",
-    "alone.remark",
-    "pair.test.ill",
-    "general.approved",
-    "answer.no",
-    "measured.corrects",
-    "measured.falls",
-)
 
 
 class _Name(NamedTuple):
@@ -116,19 +105,6 @@ def readings_in(text: str) -> tuple[Stated, ...]:
     return tuple(dict.fromkeys(made))
 
 
-@lru_cache(maxsize=50_000)
-def may_speak(text: str) -> bool:
-    """Whether a text may say anything of a test at all, by its words and signs: cheap, wrong only on the side of yes.
-
-    >>> may_speak("see report 17"), may_speak("Bay 3"), may_speak("hose perished"), may_speak("CO 30"), may_speak("??")
-    (False, False, True, True, True)
-    """
-    if may_tell(text) or "?" in text or ":" in text or holds_sign(text, "danger", *NO) or _bare(text):
-        return True
-    words = REMARKS.words(text)
-    return bool(REMARKS.standing(words, *_SPEAKING)) or not _names().keys().isdisjoint(words)
-
-
 def of_expanded(text: str) -> bool:
     """Whether a text may say that a dew point was measured at one atmosphere, and states no pressure of the day.
 
@@ -136,11 +112,6 @@ def of_expanded(text: str) -> bool:
     (True, False, False)
     """
     return REMARKS.say(text, "measured.expanded") and not REMARKS.say(text, "measured.of_the_day")
-
-
-def _bare(text: str) -> bool:
-    """Whether a text holds a figure with a unit of a content, of which it need not say more."""
-    return any(map(str.isdigit, text)) and any((m[2] or "").casefold() in ("ppm", "mg") for m in _FIGURE.finditer(text))
 
 
 def _named(part: str) -> list[_Name]:

@@ -8,15 +8,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
-from functools import cache, lru_cache
+from functools import lru_cache
 from itertools import accumulate, product
 
 from grader.columns import FIELDS
 from grader.data import load_toml
 from grader.read.words.dates import is_month
-from grader.read.words.heading_words import classed, row_words
+from grader.read.words.heading_words import row_words
 from grader.read.words.loose import LOOSE, loose_word
-from grader.read.words.phrases import Lists, Phrases, Standing, phrases_of
+from grader.read.words.phrases import Lists, Standing
 from grader.read.words.signs import NO, boxed, holds_sign, holds_tick, is_sign
 
 ROW, NAME, LINE, AROUND, TITLE, FILE = "row", "name", "line", "around", "title", "file"
@@ -41,8 +41,6 @@ _BANS = ("stop", "void", "undone")  # no repair takes them back
 # What a rule may say of a test to come ("if it fails, do not use"); anything else beside a word of one is a report.
 _RULED = ("verdict", "stop")
 _OF_ITS_ROW = "work"  # a pair that around tests stands in plans
-# Classes of words of headings by which a text may state a figure.
-_STATING = ("expire", "due", "need", "allow", "static")
 
 
 def _against() -> Iterator[str]:
@@ -51,20 +49,6 @@ def _against() -> Iterator[str]:
     yield from (f"against.{group}" for group in said["against"])
     for kind, pair in said["pair"].items():  # neither speaks without the other
         yield f"pair.{kind}.{min(('of', 'ill'), key=lambda part: len(pair[part]))}"
-
-
-@cache
-def _any() -> Phrases:
-    """Phrases without one of which a text says nothing at all of a test."""
-    said = (w for name in (*_against(), "cold.words") for w in REMARKS.spellings(name))
-    stating = (f"{w}*" for name in _STATING for w in classed("stems").get(name, ()))
-    return phrases_of({"": dict.fromkeys((*said, *stating, *LOOSE.spellings("said_of.odour")))})
-
-
-@lru_cache(maxsize=50_000)
-def may_tell(text: str) -> bool:
-    """Whether a text may say anything of a test, by its words: cheap, wrong only on the side of yes."""
-    return len(text) <= LONGEST and bool(_any().standing(REMARKS.words(text)))
 
 
 @lru_cache(maxsize=50_000)
