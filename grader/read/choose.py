@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 
 from grader.columns import FIELDS
@@ -14,7 +14,7 @@ from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import shared_above
 from grader.read.shapes.sections import in_sections
 from grader.read.shapes.tables import Note, Recognised, both
-from grader.read.shapes.unrolled import Matrix, joined, matrices
+from grader.read.shapes.unrolled import Listed, Matrix, joined, matrices
 from grader.read.words.labels import label
 
 MOST_CELLS = 2_000_000  # of a sheet that is looked at from its side too
@@ -92,7 +92,7 @@ def _labels_among(p: Proposal) -> int:
     return sum(found is not None and found.field not in ("", f) for f, found in known)
 
 
-def crossed(blocks: list[Matrix], spec: TableSpec | None = None) -> list[Proposal]:
+def crossed(blocks: Sequence[Matrix | Listed], spec: TableSpec | None = None) -> list[Proposal]:
     """The tests of blocks that each hold one parameter, joined by outlet and date; with what stands above the blocks."""
     grid = joined(blocks)
     if grid is None:

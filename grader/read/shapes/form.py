@@ -12,7 +12,7 @@ from grader.read.extract import NUMBERS, READINGS, Proposal, Where
 from grader.read.layout_spec import TableSpec, within
 from grader.read.settle import are_verdicts, own_verdict
 from grader.read.shapes.grid import Cell, Grid
-from grader.read.shapes.labelled import Pair, labelled_unit
+from grader.read.shapes.labelled import Pair, is_of_words, labelled_unit
 from grader.read.shapes.needed import Limit, reading_of
 from grader.read.shapes.pairs import pairs
 from grader.read.shapes.tables import Note, shown
@@ -138,8 +138,9 @@ def _by_columns(grid: Grid, pair: Pair, columns: Headings) -> Pair:
         at for at in range(pair.column + 1, grid.width) if at != pair.value_column and label(cells[at]) is not None
     )
     kinds = {at: _kind_at(columns, pair.row, at) for at in range(pair.column + 1, next(labels, grid.width))}
-    pair = pair._replace(label=labelled_unit(pair.label, next((cells[at] for at in kinds if is_unit(cells[at])), None)))
-    filled = {at: kind for at, kind in kinds.items() if cells[at] is not None and not is_unit(cells[at])}
+    units = {at for at in kinds if is_unit(cells[at]) and not is_of_words(pair.label)}
+    pair = pair._replace(label=labelled_unit(pair.label, next((cells[at] for at in sorted(units)), None)))
+    filled = {at: kind for at, kind in kinds.items() if cells[at] is not None and at not in units}
     headed = [at for at, kind in kinds.items() if kind == "value"]
     if headed:
         return _of(pair, cells, [at for at in headed if at in filled] or headed[:1])

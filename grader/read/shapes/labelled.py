@@ -150,7 +150,7 @@ def _placed(grid: Grid, labels: dict[Cell, Column], row: int, at: int, known: Co
 def value_beside(grid: Grid, labels: dict[Cell, Column], row: int, at: int) -> tuple[int, str | None] | None:
     """(column of the value to the right of a label, a unit beside it), None where there is none."""
     cells, known = grid.rows[row], labels.get((row, at))
-    of_words = known is not None and known.field in FIELDS and FIELDS[known.field].kind in ("text", "date")
+    of_words = known is not None and is_of_words(known)
     value: int | None = None
     unit: str | None = None
     for c in range(at + 1, min(at + 2 + _FAR, grid.width)):
@@ -169,10 +169,16 @@ def value_beside(grid: Grid, labels: dict[Cell, Column], row: int, at: int) -> t
     return None if value is None else (value, unit)
 
 
+def is_of_words(known: Column) -> bool:
+    """Whether a label is of words or a day, which have no unit: "checked | MB"."""
+    kinds = {FIELDS[f].kind for f in known.heading.candidates}
+    return bool(kinds) and kinds <= {"text", "date"}
+
+
 def labelled_unit(known: Column, unit: str | None) -> Column:
     """A label with the unit that stands in a cell of its own beside its value."""
     if unit is not None and known.kind in ("unclear", "substance") and known.heading.told is None:
         return known._replace(heading=known.heading._replace(told=canonical(unit)))
-    if unit is None or not known.field or known.heading.unit is not None:
+    if unit is None or not known.field or known.heading.unit is not None or is_of_words(known):
         return known
     return column(known.at, known.text, unit=unit)

@@ -21,6 +21,7 @@ from grader.read.shapes.unrolled import Unrolled, dates_across
 from grader.read.words.heading_words import LIKELY, key
 from grader.read.words.headings import Heading
 from grader.read.words.labels import (
+    KEYS,
     TUBE_DETAILS,
     Column,
     column,
@@ -37,8 +38,6 @@ from grader.read.words.needs import UNLIMITED
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import belongs, canonical
 
-# What tells two tests apart; anything else of a test stands in several of its rows and should agree.
-KEYS = ("client", "site", "site_address", "system", "location", "outlet", "test_date", "test_time")
 _HELD = ("field", "unclear", "substance")  # kinds of lines that have values
 _LEAST_NAMES = 2
 _SEARCHED = 60  # rows in which the heading is looked for

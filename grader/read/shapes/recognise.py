@@ -8,7 +8,8 @@ settle it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import partial
 from types import MappingProxyType
 from typing import Any
 
@@ -31,9 +32,9 @@ from grader.read.shapes.cover import (
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.own_blank import own_tables, read_own, read_visit
 from grader.read.shapes.rows import plain
-from grader.read.shapes.site_of_sheet import with_sheet_names
+from grader.read.shapes.site_of_sheet import is_generic, with_sheet_names
 from grader.read.shapes.tables import Note, Recognised, Sheet
-from grader.read.shapes.unrolled import Matrix, matrices
+from grader.read.shapes.unrolled import Listed, Matrix, matrices, of_the_same_tests, with_its_name
 from grader.read.spoken import days_of
 from grader.read.words.labels import READINGS, label
 from grader.read.words.measured import of_expanded
@@ -66,6 +67,7 @@ class _Workbook:
     covers    : sheets that give, and what.
     forms     : sheets of facts, which are covers where any other sheet has tests.
     blocks    : of one parameter each, joined at the end. strange : notes on such of nobody knows what.
+    lists     : sheets that may hold some of the readings of their tests alone, what was read, and how each is kept by itself.
     said      : the texts of each sheet that is not the blank's.
     bottled   : sheets of cylinders.
     """
@@ -82,6 +84,7 @@ class _Workbook:
         self.forms: list[tuple[Grid, Recognised]] = []
         self.blocks: list[Matrix] = []
         self.strange: list[Note] = []
+        self.lists: list[tuple[Listed, Recognised, Callable[[], None]]] = []
         self.bottled: set[str] = set()
         self.said: dict[str, frozenset[str]] = {}
 
@@ -121,6 +124,34 @@ class _Workbook:
         from grader.read.choose import read_sheet  # here: a folder of blanks never needs it
 
         made = read_sheet(grid, specs)
+        held = made.tables and (specs or any(map(_holds_readings, made.tables)))
+        # Of sheets that are read together the layout file of the first says how.
+        together = any(s.orientation == "long" for s in specs)
+        named = with_its_name(grid) if together or not (specs or held) else None
+        listed = read_sheet(named or grid, []) if together or named else made
+        if (listed is not made or not specs) and _may_be_listed(grid, listed):
+            block = Listed(grid, listed.tables)
+            if any(block.fields & other.fields for other, _, _ in self.lists):
+                self._join()
+            self.lists.append((block, listed, partial(self._take, grid, specs, made if specs else listed, explained)))
+        else:
+            self._join()
+            self._take(grid, specs, made, explained)
+
+    def _join(self) -> None:
+        """Join the sheets that hold some of the readings of their tests alone; or keep each by itself."""
+        lists, self.lists = self.lists, []
+        if of_the_same_tests([block for block, _, _ in lists]):
+            for block, made, _ in lists:
+                self._leave(block.grid)
+                self.notes += [*made.notes, *_beside_tests(block.grid.sheet, made)]
+            self._cross([block for block, _, _ in lists], sum(made.rows_passed_over for _, made, _ in lists))
+        else:
+            for _, _, alone in lists:
+                alone()
+
+    def _take(self, grid: Grid, specs: list[TableSpec], made: Recognised, explained: tuple[Any, ...] | None) -> None:
+        """Keep what was read of a sheet: tables, blocks of one parameter, or what it says of other sheets' tests."""
         held = made.tables and (specs or any(map(_holds_readings, made.tables)))
         found = [] if held else matrices(grid)
         self.blocks += [m for m in found if m.known]
@@ -165,8 +196,9 @@ class _Workbook:
 
     def recognised(self, name: str) -> Recognised:
         """The tables of all sheets. name : of the file."""
+        self._join()
         if len(self.blocks) > 1:
-            self._cross()
+            self._cross(self.blocks)
         for grid, made in self.forms:  # alone it is a form whose readings are missing
             if any(m.tables for m in self.kept) and (cover := cover_of(grid)):
                 self._cover(grid, cover)
@@ -184,13 +216,13 @@ class _Workbook:
         found, passed = sum(m.rows_found for m in self.kept), sum(m.rows_passed_over for m in self.kept)
         return Recognised(tables, self.notes, found, passed)
 
-    def _cross(self) -> None:
+    def _cross(self, blocks: Sequence[Matrix | Listed], passed: int = 0) -> None:
         """Join the blocks of a parameter each."""
         from grader.read.choose import crossed
 
-        stated = (s for m in self.blocks for s in self.layout.of(m.grid.name) if s.orientation == "long")
-        made = extract(crossed(self.blocks, next(stated, None)))
-        self.kept.append(made)
+        stated = (s for m in blocks for s in self.layout.of(m.grid.name) if s.orientation == "long")
+        made = extract(crossed(blocks, next(stated, None)))
+        self.kept.append(made._replace(rows_passed_over=passed + made.rows_passed_over))
         self.notes += [*self.strange, *made.notes]
 
     def _with_what_is_given(self, tables: list[Table]) -> list[Table]:
@@ -221,6 +253,13 @@ def _of_facts(table: Table) -> bool:
     """Whether a table is a form that names no outlet and asks for nothing that is measured at one, filled in or not."""
     held = {*table.columns, *table.places, *table.constants}
     return table.orientation == "form" and "outlet" not in held and not held & (READINGS - FACTS) and not table.unclear
+
+
+def _may_be_listed(grid: Grid, made: Recognised) -> bool:
+    """Whether a sheet is a list of outlets that its name says nothing of, but what was measured."""
+    tables = [t for t in made.tables if t.rows]
+    down = all(t.orientation == "down" for t in tables)
+    return is_generic(grid.name) and down and any(map(_holds_readings, tables))
 
 
 def _holds_readings(table: Table) -> bool:

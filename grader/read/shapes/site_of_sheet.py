@@ -22,7 +22,7 @@ def _month(name: str) -> bool:
     return len(words) == 1 and is_month(words[0])
 
 
-def _generic(name: str) -> bool:
+def is_generic(name: str) -> bool:
     """Whether a name says nothing of a place: Sheet1, Data, Readings (2), or what was measured, O2 %."""
     if (known := label(name)) is not None and known.field in READINGS:
         return True
@@ -66,7 +66,7 @@ def _told(table: Table, several: bool, site: str) -> list[tuple[str, str, str]]:
     made = []
     if (dated or year) and not _has(table, "test_date"):
         made.append(("sheet_name_date", "test_date", name) if dated else ("sheet_name_year", "test_date", ""))
-    places = several and not (dated or year or _generic(table.sheet) or _month(table.sheet))
+    places = several and not (dated or year or is_generic(table.sheet) or _month(table.sheet))
     if places and not _has(table, "outlet"):
         made.append(("sheet_name_outlet", "outlet", name))
     elif places and not _has(table, "site"):

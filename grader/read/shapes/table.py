@@ -144,8 +144,8 @@ class Table:
         days = [v for c in self.lines if c.field == "test_date" for v in self.columns[c.at] if v is not None]
         one_a_day = len(days) > 1 and len(set(map(str, days))) == len(days)
         rows = sum(any(v is not None for v in row) for row in zip(*self.columns))
-        for at, cells in enumerate(self.columns):
-            c = by_line.get(at)
+        for at in self._beside_running_numbers(least) or range(len(self.columns)):
+            c, cells = by_line.get(at), self.columns[at]
             kind, text = (c.kind, c.text) if c is not None else ("", "")
             before_readings = kind in ("", "unknown", "number", "note") and at <= least
             if not before_readings and (c is None or "outlet" not in c.heading.candidates):
@@ -171,6 +171,20 @@ class Table:
                     self._take_for_outlet(at, c, c.text)
                     return
 
+    def _beside_running_numbers(self, least: int) -> list[int]:
+        """Behind a line of running numbers the first that may be the outlet and tells the tests of each day apart."""
+        numbers = [
+            [v for v in self.columns[c.at] if v is not None] for c in self.lines if c.kind == "number" and c.at < least
+        ]
+        if not any(all(type(v) in (int, float) for v in some) and _is_running(some) for some in numbers):
+            return []
+        may_be = (
+            c.at
+            for c in self.lines
+            if c.at < least and "outlet" in c.heading.candidates and self._apart(self.columns[c.at])
+        )
+        return list(may_be)[:1]
+
     def _apart(self, cells: Sequence[Any]) -> bool:
         """Whether names tell the tests of each day apart: no two tests of a day have one, and there are several."""
         day = next((self.columns[c.at] for c in self.lines if c.field == "test_date"), [None] * len(cells))
@@ -194,8 +208,7 @@ class Table:
         over = {at: known[a] for (r, at), (_, a) in self.grid.covered.items() if r == self.head.top and a in known}
         for at in range(least + 1, len(self.columns)):
             figures = [v for v in self.columns[at] if type(v) in (int, float)]
-            running = len(figures) > 1 and all(b - a == 1 for a, b in zip(figures, figures[1:]))
-            if not figures or running or at in known and known[at].text.strip():
+            if not figures or _is_running(figures) or at in known and known[at].text.strip():
                 continue
             candidates = over[at].heading.candidates if at in over and over[at].field in READINGS else SECOND_READINGS
             self._add(Column(at, NO_HEADING, "unclear", Heading(candidates=candidates, why=NO_HEADING)))
@@ -368,6 +381,11 @@ def _of_unit(c: Column, cells: Sequence[Any]) -> Column:
     if unit is None or not any(type(v) in (int, float) for v in cells) or any(map(is_unit, cells)):
         return c
     return column(c.at, f"{quantity(unit)} ({unit})")._replace(text=c.text)
+
+
+def _is_running(figures: Sequence[float]) -> bool:
+    """Whether figures count the rows."""
+    return len(figures) > 1 and all(b - a == 1 for a, b in zip(figures, figures[1:]))
 
 
 def _is_name(value: Any) -> bool:

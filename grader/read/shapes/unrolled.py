@@ -1,4 +1,4 @@
-"""Readings at the crossing of outlets and dates: one sheet (or block) a parameter, or dates across a list of readings.
+"""Readings of one test that stand apart: a sheet (or block) a parameter, outlets against dates or in a list; dates across.
 
 Such cells are written out as one reading a row, each with the place it had, and shapes/long.py makes tests of the rows.
 """
@@ -6,17 +6,19 @@ Such cells are written out as one reading a row, each with the place it had, and
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
+from grader.problems import Place, Table
 from grader.read.shapes.grid import Cell, Grid, Origin, Rewritten
 from grader.read.shapes.pairs import labels_alone
 from grader.read.shapes.rows import is_total
 from grader.read.shapes.tables import whole
 from grader.read.words.dates import is_date, is_when
 from grader.read.words.headings import EXACT
-from grader.read.words.labels import READINGS, Column, column, kind_of, label, loose_label
+from grader.read.words.labels import KEYS, READINGS, SHARED, Column, column, is_unit, kind_of, label, loose_label
 
 _SEARCHED = 60  # rows in which the first heading is looked for
 _LEAST_NAMES = 2
@@ -24,6 +26,11 @@ _LEAST_DATES = 2  # one may be no more than a heading with a year in it
 _STROKE = re.compile(r"(?<=\w)[_-](?=\w)")
 _NO_PARAMETER = {f.name for f in FIELDS.values() if f.kind in ("text", "date")}
 _HEADINGS = ("Outlet", "Test date", "Parameter", "Value")
+_PART = re.compile(r"[,;]\s+|\s[-–—]\s")
+
+_KEYS = frozenset(FIELDS[f].heading for f in KEYS)
+# What is said of the test of a reading: heading -> its value and the cell it is from.
+Said = dict[str, tuple[Any, Cell]]
 
 
 class Unrolled(Rewritten):
@@ -35,6 +42,7 @@ class Matrix(NamedTuple):
 
     known : what its name means; None where that is not known.
     corner, down, across : where its headings cross; its rows and columns. dated : dates run across, else outlets do.
+    beside : columns of what else is said of the outlets.
     """
 
     grid: Grid
@@ -45,13 +53,66 @@ class Matrix(NamedTuple):
     down: list[int]
     across: list[int]
     dated: bool
+    beside: list[int]
 
-    def crossings(self) -> Iterator[tuple[Cell, Cell, Cell]]:
-        """(outlet, date, reading) as cells of its grid, column by column."""
-        top, side = self.corner
+    def readings(self) -> Iterator[tuple[str, Said, Any, Cell]]:
+        """(name, what is said of its test, reading, its cell), column by column."""
+        (top, side), rows = self.corner, self.grid.rows
         for c in self.across:
             for r in self.down:
-                yield ((r, side), (top, c), (r, c)) if self.dated else ((top, c), (r, side), (r, c))
+                named, when = ((r, side), (top, c)) if self.dated else ((top, c), (r, side))
+                of = {
+                    h: (whole(rows[y][x]) if h == "Test date" else rows[y][x], (y, x))
+                    for h, (y, x) in zip(_HEADINGS, (named, when))
+                }
+                of.update((str(rows[top][at]), (rows[r][at], (r, at))) for at in self.beside)
+                yield self.name, of, rows[r][c], (r, c)
+
+
+class Listed(NamedTuple):
+    """The tables of one sheet that hold some of the readings of their tests alone: Outlet | CO (ppm)."""
+
+    grid: Grid
+    tables: list[Table]
+    above: tuple[int, int] = (0, 0)
+
+    @property
+    def fields(self) -> set[str]:
+        """The readings that it holds."""
+        return {f for t in self.tables for f in READINGS & t.columns.keys() if any(v is not None for v in t.columns[f])}
+
+    def readings(self) -> Iterator[tuple[str, Said, Any, Cell]]:
+        """(name, what is said of its test, reading, its cell), row by row."""
+        grid = self.grid
+
+        def at(place: Place, row: int) -> Cell:
+            return grid.row_of(row if place.row is None else place.row), max(grid.column_of(place.column or 0), 0)
+
+        for t in (t for t in self.tables if t.rows):
+            fixed: Said = {FIELDS[f].heading: (v, at(place, t.rows[0])) for f, (place, v) in t.constants.items()}
+            for i, row in enumerate(t.rows):
+                cells = {f: (v[i], at(t.places[f], row)) for f, v in t.columns.items() if f in t.places}
+                said = {
+                    FIELDS[f].heading: one for f, one in cells.items() if f not in self.fields and one[0] is not None
+                }
+                said.update((u.heading, (u.values[i], at(u.place, row))) for u in t.unclear if not u.aside)
+                for f in self.fields & cells.keys():
+                    value, spot = cells[f]
+                    yield (
+                        _name(t, f),
+                        fixed | said,
+                        grid.rows[spot[0]][spot[1]] if grid.is_percent(*spot) else value,
+                        spot,
+                    )
+
+
+def _name(table: Table, field: str) -> str:
+    """The heading of a reading as it stands, where that alone says what it is and its unit."""
+    unit = table.units.get(field, FIELDS[field].unit)
+    known = label(table.how.get(field, ("",))[0])
+    if known is not None and known.field == field and (known.heading.unit or "") == unit:
+        return known.text
+    return re.sub(r"\s*\(.*", f" ({unit})" if unit else "", FIELDS[field].heading)
 
 
 def matrices(grid: Grid) -> list[Matrix]:
@@ -78,7 +139,10 @@ def _matrix(grid: Grid, begin: int, top: int, alone: bool) -> Matrix | None:
     side = first if over_names else first - 1
     if side < 0 or is_when(cells[side]):
         return None
-    of_tests = (c for c in filled if c > side and not _is_none_of_them(cells[c]))
+    beside = [
+        c for c in filled if c > side and (k := label(cells[c])) is not None and k.field in SHARED - {"test_date"}
+    ]
+    of_tests = (c for c in filled if c > side and c not in beside and not _is_none_of_them(cells[c]))
     start = next(of_tests, side)
     if start == side or not is_when(cells[start]) and not is_date(beneath[side]):
         return None
@@ -98,18 +162,23 @@ def _matrix(grid: Grid, begin: int, top: int, alone: bool) -> Matrix | None:
         return None  # labels with their values, or what was measured on one day, and no outlets
     if not down or not dated and not all(is_date(grid.rows[r][side]) for r in down):
         return None
+    name, known = _named(grid, begin, top, alone)
+    return Matrix(grid, name, known, (begin, top), (top, side), down, across, dated, beside)
+
+
+def _named(grid: Grid, begin: int, top: int, alone: bool) -> tuple[str, Column | None]:
+    """What a sheet's name, or a title above its readings, says that was measured, and what that means."""
     alone_above = (r for r in range(top - 1, begin - 1, -1) if not labels_alone(grid, r))
     titles = [v for r in alone_above for v in grid.rows[r]]
     named = [grid.name, *titles] if alone else titles
     # A sheet's name cannot hold a stroke: "mg_m³", "mg-m3".
     given = [t for t in named if type(t) is str]
-    texts = [*given, *(_STROKE.sub("/", t) for t in given)]
+    texts = [*given, *(_STROKE.sub("/", t) for t in given), *(p for t in given for p in _PART.split(t)[:-1])]
     meanings = [(t, k) for meaning in (label, loose_label) for t in texts if (k := meaning(t)) is not None]
     meanings = [m for m in meanings if m[1].field not in _NO_PARAMETER and not m[1].weak]
     # "Oxygen" on the sheet's tab and "Oxygen (%)" over its table: the one that states the unit.
     full = (m for m in meanings if _main(m[1]) == _main(meanings[0][1]) and (m[1].heading.unit or m[1].heading.told))
-    name, known = next(full, meanings[0] if meanings else ("", None))
-    return Matrix(grid, name, known, (begin, top), (top, side), down, across, dated)
+    return next(full, meanings[0] if meanings else ("", None))
 
 
 def _main(known: Column) -> str:
@@ -132,19 +201,74 @@ def _is_none_of_them(text: Any) -> bool:
     )
 
 
-def joined(blocks: list[Matrix]) -> Unrolled | None:
+def with_its_name(grid: Grid) -> Grid | None:
+    """A sheet of a list of outlets under a word such as Value, with what was measured by its name or title as that heading."""
+    for top in range(min(len(grid.rows), _SEARCHED)):
+        cells = grid.rows[top]
+        outlets = [
+            c for c, v in enumerate(cells) if type(v) is str and (k := label(v)) is not None and k.field == "outlet"
+        ]
+        values = [c for c, v in enumerate(cells) if type(v) is str and _is_value(v)] if outlets else []
+        if not values or outlets[0] >= values[0]:
+            continue
+        name, known = _named(grid, 0, top, alone=True)
+        if len(values) > 1 or known is None or not (known.field in READINGS or known.heading.general):
+            return None
+        head, at = list(cells), values[0]
+        unit = _VALUE_UNIT.sub(r"\1", str(cells[at])) if _VALUE_UNIT.search(str(cells[at])) else ""
+        head[at] = f"{name} ({unit})" if unit and not known.heading.unit else name
+        rows = [*grid.rows[:top], head, *grid.rows[top + 1 :]]
+        return Grid(grid.sheet, rows, grid.outer, grid.inner, whole=grid.whole)
+    return None
+
+
+_VALUE_UNIT = re.compile(r".*?[\s(\[/]+([^\s(\[/].*?)[)\]]?$")
+
+
+def _is_value(text: str) -> bool:
+    """Whether a heading says that readings stand below it, with their unit or without: "Value", "Messwert (ppm)"."""
+    found = _VALUE_UNIT.fullmatch(text)
+    return (
+        kind_of(text) == "value"
+        or found is not None
+        and is_unit(found[1])
+        and kind_of(text[: found.start(1)].rstrip(" ([/")) == "value"
+    )
+
+
+def of_the_same_tests(blocks: Sequence[Listed]) -> bool:
+    """Whether sheets of different readings are of the same outlets and days, so that each test stands on all of them."""
+    if len(blocks) < 2:
+        return False
+    tests = [Counter(t for _, t in {(spot[0], _test(of)) for _, of, _, spot in b.readings()}) for b in blocks]
+    shared = Counter(key for of in tests for key in of)
+    once = all(n == 1 for of in tests for n in of.values())
+    return once and 2 * sum(n > 1 for n in shared.values()) >= min(map(len, tests)) > 0
+
+
+def _test(said: Said) -> tuple[str, str]:
+    """What tells a test from others of its sheet: its outlet and day."""
+    outlet, when = (str(said.get(h, ("",))[0]).casefold() for h in _HEADINGS[:2])
+    return outlet, when
+
+
+def joined(blocks: Sequence[Matrix | Listed]) -> Unrolled | None:
     """All blocks as one list of readings; None where fewer than two different things were measured."""
-    if len({m.known.field or m.known.text for m in blocks if m.known}) < 2:
+    read = [(b, *r) for b in blocks if isinstance(b, Listed) or b.known for r in b.readings() if r[2] is not None]
+    if len({what.field or what.text for _, name, *_ in read if (what := label(name) or loose_label(name))}) < 2:
         return None
     first = blocks[0].grid
-    rows: list[Sequence[Any]] = [_HEADINGS]
-    origins: list[list[Origin]] = [[(first, blocks[0].down[0], 0)] * len(_HEADINGS)]
-    for m in (m for m in blocks if m.known):
-        for outlet, when, reading in m.crossings():
-            value = m.grid.rows[reading[0]][reading[1]]
-            if value is not None:
-                rows.append((m.grid.rows[outlet[0]][outlet[1]], whole(m.grid.rows[when[0]][when[1]]), m.name, value))
-                origins.append([(m.grid, *at) for at in (outlet, when, reading, reading)])
+    heads = [*dict.fromkeys((*_HEADINGS[:2], *(h for _, _, of, *_ in read for h in of))), *_HEADINGS[2:]]
+    rows: list[Sequence[Any]] = [heads]
+    origins: list[list[Origin]] = [[(first, read[0][4][0], 0)] * len(heads)]
+    told: dict[tuple[str, str], Said] = {}
+    for _, _, of, _, _ in read:
+        told.setdefault(_test(of), {}).update({h: one for h, one in of.items() if one[0] is not None})
+    for b, name, of, value, spot in read:
+        known = {**{h: one for h, one in told[_test(of)].items() if h in _KEYS}, **of}
+        cells = [known.get(h, (None, spot)) for h in heads[:-2]]
+        rows.append((*(v for v, _ in cells), name, value))
+        origins.append([(b.grid, *at) for at in (*(at for _, at in cells), spot, spot)])
     return Unrolled(first, rows, origins, 0)
 
 

@@ -53,6 +53,8 @@ READINGS = frozenset(f.name for f in FIELDS.values() if f.reading)
 NUMBERS = frozenset(f.name for f in FIELDS.values() if f.kind == "number")
 # A general word below one of these says what it says alone: "Water" over "Min temp", "Supply" over "Pressure".
 GROUPS = READINGS | {"supply"}
+# What tells two tests apart; anything else of a test stands in several of its rows and should agree.
+KEYS = ("client", "site", "site_address", "system", "location", "outlet", "test_date", "test_time")
 VISIT = frozenset(f.name for f in FIELDS.values() if f.sheet == "Visit")
 # Kinds of columns, told by a word, that hold no reading of today.
 NO_READING = ("limit", "verdict", "unit", "number", "earlier")
@@ -328,7 +330,8 @@ def label(text: Any) -> Column | None:
     found = column(-1, text, guessing=False)
     if found.heading.why == ONE_WORD:
         return None  # "The shop" may be a name
-    return found if found.kind == "field" or (found.kind == "unclear" and not found.weak) else None
+    clear = found.kind == "field" or found.kind == "unclear" and not found.weak and kind_of(text) != "parameter"
+    return found if clear else None
 
 
 def first_of_names(at: int, text: str) -> Column:
