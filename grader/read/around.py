@@ -111,7 +111,7 @@ def with_what_is_said(
         for_all += _row_of_words(regions, outlets, cells, row)
     told = [region.made() for region in regions]
     for_all = of_the_marked(for_all, told)
-    made, tested = iter(told), set().union(*map(days_of, told))
+    made, tested = iter(told), set().union(*map(days_of, told)) if for_all else set()
     return [said_of_all(next(made), for_all, tested) if t.rows else t for t in tables], elsewhere
 
 

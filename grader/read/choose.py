@@ -88,7 +88,7 @@ def weigh(made: list[Proposal]) -> tuple[int, int]:
 def _labels_among(p: Proposal) -> int:
     """How many cells that a proposal takes for readings are labels of something else: it takes a form for a table."""
     readings = [(c.field, p.values.get(c.at, ())) for c in p.lines if c.field in READINGS]
-    known = [(f, label(v)) for f, values in readings for v in values if type(v) is str]
+    known = [(f, label(v)) for f, values in readings if str in map(type, values) for v in values if type(v) is str]
     return sum(found is not None and found.field not in ("", f) for f, found in known)
 
 

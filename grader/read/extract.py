@@ -7,6 +7,8 @@ nowhere else, whether a test is a row, a column, several rows or a form.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping
+from functools import lru_cache
+from operator import itemgetter
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
@@ -160,8 +162,8 @@ def _extract(p: Proposal) -> Recognised:
                 p.shape,
                 places,
                 constants_of(mine),
-                [row for row, _ in tests],
-                [column for _, column in tests] if tests and tests[0][1] >= 0 else [],
+                list(map(itemgetter(0), tests)),
+                list(map(itemgetter(1), tests)) if tests and tests[0][1] >= 0 else [],
                 {f: v[part.first : part.stop] for f, v in fields.values.items()},
                 fields.units,
                 {**fields.how, **how_of(mine)},
@@ -372,14 +374,18 @@ def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int
 
 def _repeated(values: list[Any]) -> list[Any]:
     """Texts and dates with what a ditto mark repeats: that of the test above. In a reading it is never understood."""
-    ditto = row_words("ditto_words", str)
-    marks = {v for v in set(values) if type(v) is str and v.strip().casefold() in ditto}
+    marks = {v for v in set(values) if type(v) is str and _is_ditto(v)}
     if not marks:
         return values
     made: list[Any] = []
     for value in values:
         made.append(made[-1] if value in marks and made and made[-1] is not None else value)
     return made
+
+
+@lru_cache(maxsize=20_000)
+def _is_ditto(text: str) -> bool:
+    return text.strip().casefold() in row_words("ditto_words", str)
 
 
 def twice(lists: list[list[Any]]) -> list[Any]:
@@ -450,9 +456,9 @@ def _one_unit(
         codes = [("unit_assumed", {"unit": of_reading, "why": "that of what was measured"})]
     if unit and unit != FIELDS[field].unit:
         made.units[field] = unit
-    line = f'{field} = {{ {where.line(chosen.at)}, unit = "?" }}'
-    about = {"heading": FIELDS[field].heading, "line": line}
-    made.notes.extend(where.note(code, chosen, **{**params, **about}) for code, params in codes)
+    for code, params in codes:
+        line = f'{field} = {{ {where.line(chosen.at)}, unit = "?" }}'
+        made.notes.append(where.note(code, chosen, **{**params, "heading": FIELDS[field].heading, "line": line}))
 
 
 def _agreed(value: Any, unit: Any, stated: str) -> Any:

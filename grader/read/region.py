@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
+from itertools import count
 from typing import Any
 
 from grader.columns import FIELDS
@@ -76,8 +77,8 @@ class Region:
     def __init__(self, table: Table, cells: Cells) -> None:
         self.table, self.cells = table, cells
         self.down, self.across, self.long = (table.orientation == o for o in ("down", "across", "long"))
-        self.tests = {r: i for i, r in enumerate(table.rows)}
-        self.columns = {c: i for i, c in enumerate(table.across)}
+        self.tests = dict(zip(table.rows, count()))
+        self.columns = dict(zip(table.across, count()))
         self.first_column = min(self.columns, default=0)
         self.by_column: dict[int, str] = {}
         self.by_row: dict[int, str] = {}
@@ -92,7 +93,7 @@ class Region:
                 self.by_column.setdefault(column, field)
             elif row is not None:
                 self.by_row.setdefault(row, field)
-        self.words: list[list[str]] = [[] for _ in table.rows]
+        self.words: dict[int, list[str]] = {}
         self.at: list[Cell | None] = [None] * len(table.rows)
         self.figures = Figures(table)
         self.told: dict[Cell, tuple[str, str, tuple[Stated, ...]]] = {}
@@ -154,7 +155,7 @@ class Region:
     def keep(self, tests: Iterable[int], words: str, at: Cell) -> None:
         """Keep what a cell says against some tests."""
         for i in tests if words else ():
-            self.words[i].append(words)
+            self.words.setdefault(i, []).append(words)
             self.at[i] = self.at[i] or at
 
     def measure(self, tests: Collection[int], at: Cell, text: str, figures: Iterable[Stated]) -> None:
@@ -296,8 +297,8 @@ class Region:
     def made(self) -> Table:
         """The table with what was kept."""
         table = self.table
-        if any(self.words):
-            own = [" / ".join(dict.fromkeys(w)) or None for w in self.words]
+        if self.words:
+            own = [" / ".join(dict.fromkeys(self.words.get(i, ()))) or None for i in range(len(table.rows))]
             first = next(at for at in self.at if at is not None)
             sheet, row, column = self.cells.place(first)
             place = Place(sheet, None if self.down else row, None if self.across else column)

@@ -140,6 +140,8 @@ def of_their_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Sai
 
     A figure alone may be any number, and a text of all, or of the others, speaks of more.
     """
+    if not found:
+        return []
     outlets = Names({n for t in tables for n in outlets_of(t) if type(n) is str and any(map(str.isalpha, n))})
     return [s._replace(against="") if s.row and not speaks_of_all(s.text) and outlets.in_row(s) else s for s in found]
 

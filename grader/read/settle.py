@@ -236,6 +236,8 @@ def _is_clock(value: Any) -> bool:
 
 def own_verdict(c: Column, values: Iterable[Any]) -> Column:
     """A heading as the firm's own verdict, where its words or its cells say so; else as it is."""
+    if c.kind not in ("verdict", *_MAY_BE_VERDICTS) and c.field != "remarks":
+        return c
     filled = [v for v in values if v is not None]
     if not filled or not (c.kind == "verdict" or _holds_verdicts(c, filled)):
         return c
@@ -246,8 +248,6 @@ def _holds_verdicts(c: Column, filled: list[Any]) -> bool:
     """Whether the cells under a heading that may mean anything are verdicts: all, or most, and what else is there is no pass."""
     if c.field == "remarks":
         return verdicts.may_be_both(c.text) and _most_are_verdicts(filled)
-    if c.kind not in _MAY_BE_VERDICTS:
-        return False
     different = set(filled)
     if any(map(_is_verdict, different)) and are_verdicts(different):
         return True

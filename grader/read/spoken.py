@@ -111,12 +111,16 @@ def days_told(text: str) -> frozenset[Day]:
 def days_of(table: Table) -> dict[Day, set[int]]:
     """The tests of a table by their days as texts name them, and by their months."""
     value = table.constants.get("test_date", ("", None))[1]
+    tests: dict[Any, set[int]] = {value: set(range(len(table.rows)))}
+    if own := table.columns.get("test_date"):
+        tests = {}
+        for i, when in enumerate(own):
+            tests.setdefault(value if when is None else when, set()).add(i)
     made: dict[Day, set[int]] = {}
-    for i, own in enumerate(table.columns.get("test_date", [None] * len(table.rows))):
-        when = value if own is None else own
-        days = frozenset() if when is None else days_in(when if type(when) is str else str(when)[:10])
+    for when in tests.keys() - {None}:
+        days = days_in(when if type(when) is str else str(when)[:10])
         for day in days | {(year, month, 0) for year, month, _ in days}:
-            made.setdefault(day, set()).add(i)
+            made.setdefault(day, set()).update(tests[when])
     return made
 
 

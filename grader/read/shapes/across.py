@@ -49,13 +49,21 @@ _OF_A_VISIT = SHARED - {"location", "system"}
 
 
 class _Side(NamedTuple):
-    """The column of labels: its position, row -> label, the column of units (-1: none), those that say how it was measured."""
+    """The column of labels: its position, row -> label, the column of units (-1: none), those that say how it was measured.
+
+    things : rows of lists of instruments and tubes. no_names : texts of the sheet that stand where outlets' names do.
+    """
 
     at: int
     labels: dict[int, Column]
     units: int
     methods: frozenset[int]
-    things: set[int]  # rows of lists of instruments and tubes
+    things: set[int]
+    no_names: frozenset[str]
+
+    def within(self, start: int, stop: int) -> list[tuple[int, Column]]:
+        """The rows with a label between two."""
+        return [(r, self.labels[r]) for r in range(start, stop) if r in self.labels]
 
     def values(self, cells: Sequence[Any]) -> list[Any]:
         """The cells of a row to the right of its label, blank where they are no outlet's."""
@@ -93,12 +101,11 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
             corner = {"test_date": Given(grid.place(rows.names, side.at), grid.rows[rows.names][side.at])}
         beside, said = _beside(grid, side, rows)
         ignored = spec.ignore if spec is not None else ()
-        kept = [at for at in range(grid.width) if at not in beside and at not in ignored]
-        turned = grid.part(range(rows.start, rows.stop), kept).turn()
+        kept = sorted({*range(grid.width)}.difference(beside, ignored))
         table = propose(
             Table(
-                turned,
-                Head(side.at, side.at, [c._replace(at=c.at - rows.start) for c in labels]),
+                grid.turn(rows.start, rows.stop, kept),
+                Head(side.at, side.at, labels),
                 len(kept),
                 {**below, **corner, **above},
                 _of_block(grid, spec, rows.start),
@@ -129,7 +136,7 @@ def _side(grid: Grid, spec: TableSpec | None) -> _Side | None:
     wanted = spec.heading_column if spec is not None else -1
     things = {row for some in lists_of_things(grid, 0, len(grid.rows)) for row in some.rows}
     labels = {text: known for text in grid.texts if (known := label(text)) is not None}
-    for at, cells in enumerate(zip(*grid.rows)):
+    for at, cells in enumerate(grid.lines):
         if 0 <= wanted != at:
             continue
         cells = tuple(None if r in things else v for r, v in enumerate(cells)) if things else cells
@@ -146,7 +153,8 @@ def _side(grid: Grid, spec: TableSpec | None) -> _Side | None:
     if chosen < 0 or not stated and (len(fields) < _LEAST_LABELS or not fields & READINGS):
         return None
     units = _unit_column(grid, chosen, best)
-    return _Side(chosen, best, units, _methods(grid, chosen, best, units), things)
+    no_names = frozenset(text for text in grid.texts if kind_of(text) in _NO_OUTLET)
+    return _Side(chosen, best, units, _methods(grid, chosen, best, units), things, no_names)
 
 
 def _unit_column(grid: Grid, at: int, labels: dict[int, Column]) -> int:
@@ -176,12 +184,17 @@ def _methods(grid: Grid, at: int, labels: dict[int, Column], units: int) -> froz
     made = set()
     between = range(at + 1, max(units, at + 1))
     figures = any(looks_like_value(grid.rows[r][c]) for r in rows for c in between)  # of outlets left of their units
-    for c, cells in enumerate(zip(*(grid.rows[r] for r in rows))):
-        filled = set(cells) - {None} if c > at and c != units else ()
-        if filled and all(type(v) is str and not may_be_reading(v) for v in filled):
+    for c, line in enumerate(grid.lines):
+        if c <= at or c == units or any(v is not None and not _is_word(v) for v in (line[r] for r in rows)):
+            continue
+        if any(line[r] is not None for r in rows):
             if c in between and not figures and not smells(c) or any(is_method(row[c]) for row in grid.rows):
                 made.add(c)
     return frozenset(made)
+
+
+def _is_word(value: Any) -> bool:
+    return type(value) is str and not may_be_reading(value)
 
 
 def is_method(text: Any) -> bool:
@@ -196,22 +209,21 @@ def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[_Rows]:
     names = _names(grid, side, rows, spec)
     if not names or stated and any(not _names_two(grid, side, r, alone=True) for r in names):
         return []
-    if not stated and _labels_among_values(grid, side, [r for r in rows if r > min(names)]):
+    if not stated and _labels_among_values(grid, side, rows[bisect(rows, min(names)) :]):
         return []
     made = []
     begin = about = 0
     for name, after in zip(names, [*names[1:], len(grid.rows)]):
         end = after
-        filled = {r: _filled(grid, side, r) for r in range(begin, end)}
-        if after in names:
+        if after < len(grid.rows):
             here = rows[bisect(rows, name) : bisect_left(rows, end)]
             end = max((r for r in here if side.labels[r].field in READINGS), default=end - 1) + 1
-        stop = 1 + max((r for r in range(name, end) if _is_line(grid, side, r, filled[r])), default=name)
+        stop = 1 + max((r for r in range(name, end) if _is_line(grid, side, r)), default=name)
         start = name
         while (
             start > begin
             and start - 1 in side.labels
-            and filled[start - 1] > 1
+            and _filled(grid, side, start - 1) > 1
             and not _of_a_visit(grid.rows[start - 1][side.at + 2 :])
         ):
             start -= 1
@@ -245,26 +257,23 @@ def _beside(grid: Grid, side: _Side, rows: _Rows) -> tuple[set[int], list[Note]]
     """Columns beside those of the outlets, and notes on those of figures that are not read: words over or under the names
     say that they are limits, units, verdicts or of an earlier day; without a name they hold no reading."""
     over, names = _reaching(grid, side, rows.names - 1), grid.rows[rows.names]
-    under = _words_under(grid, side, rows)
-    later = any(map(is_later, over.values()))
-    readings = [r for r in range(rows.start, rows.stop) if r in side.labels and side.labels[r].field in READINGS]
+    under, later = _words_under(grid, side, rows), any(map(is_later, over.values()))
+    readings = [(c, grid.rows[r]) for r, c in side.within(rows.start, rows.stop) if c.field in READINGS]
+    gases = [cells for c, cells in readings if c.field in NUMBERS.difference(UNLIMITED)]
     made: set[int] = {side.units, *side.methods}
     told: dict[int, int] = {}
-    for at in range(side.at + 1, grid.width):
-        text, name = over.get(at, ""), names[at]
-        of_no_name = name is None and kind_of(text) in NO_READING and grid.rows[rows.names - 1][at] is not None
+    for at, text in over.items():
+        of_no_name = names[at] is None and kind_of(text) in NO_READING and grid.rows[rows.names - 1][at] is not None
         if at not in made and (kind_of(text) == "earlier" or later and is_overtaken(text) or of_no_name):
             told[at] = rows.names - 1
-        figures = [grid.rows[r][at] for r in readings if side.labels[r].field in NUMBERS.difference(UNLIMITED)]
-        no_outlet = type(name) is str and kind_of(name) in _NO_OUTLET
-        if (
-            under.get(at) in (*NO_READING, "parameter")
-            or no_outlet
-            and (kind_of(name) != "limit" or is_of_limits(name, figures))
-        ):
+    for at in range(side.at + 1, grid.width):
+        name = names[at]
+        if name in side.no_names and (kind_of(name) != "limit" or is_of_limits(name, [cells[at] for cells in gases])):
+            made.add(at)
+        elif under.get(at) in (*NO_READING, "parameter"):
             made.add(at)
         elif name is None:
-            filled = [v for r in readings if (v := grid.rows[r][at]) is not None]
+            filled = [v for _, cells in readings if (v := cells[at]) is not None]
             if all(map(is_unit, filled)) or are_verdicts(filled):
                 made.add(at)
     told |= dict.fromkeys(sorted(side.methods), rows.names)
@@ -281,8 +290,8 @@ def _limits(grid: Grid, rows: _Rows, labels: list[Column], beside: set[int], tes
     headed = {
         at: v for at in sorted(beside - {-1}) for row in (rows.names, rows.names + 1) if asks(v := grid.rows[row][at])
     }
-    cells = ((c, at, over) for c in labels for at, over in headed.items())
-    return [Limit(c, [grid.rows[c.at][at]] * tests, grid.place(c.at, at), over) for c, at, over in cells]
+    cells = ((c, rows.start + c.at, at, over) for c in labels for at, over in headed.items())
+    return [Limit(c, [grid.rows[r][at]] * tests, grid.place(r, at), over) for c, r, at, over in cells]
 
 
 def _reaching(grid: Grid, side: _Side, row: int) -> dict[int, str]:
@@ -317,10 +326,12 @@ def _filled(grid: Grid, side: _Side, row: int) -> int:
     return len(cells) - cells.count(None)
 
 
-def _is_line(grid: Grid, side: _Side, row: int, filled: int) -> bool:
+def _is_line(grid: Grid, side: _Side, row: int) -> bool:
     """Whether a row below the names belongs to the table: a reading, remarks, or a text with several values beside it."""
     known = side.labels.get(row)
-    return known is not None and known.field not in SHARED or filled > 1 and grid.rows[row][side.at] is not None
+    if known is not None and known.field not in SHARED:
+        return True
+    return grid.rows[row][side.at] is not None and _filled(grid, side, row) > 1
 
 
 def _names_above(grid: Grid, side: _Side, rows: list[int]) -> list[int]:
@@ -407,25 +418,25 @@ def _labels_among_values(grid: Grid, side: _Side, rows: list[int]) -> bool:
 
 
 def _labels(grid: Grid, side: _Side, rows: _Rows) -> list[Column]:
-    """The labels of a table, top to bottom; a row of names that has none is that of the outlets, or of dates."""
-    made = [c for r in range(rows.start, rows.stop) if (c := _with_unit(grid, side, r, rows.names)) is not None]
+    """The labels of a table, counted from its first row; a row of names that has none is that of the outlets, or of dates."""
+    made = [c for r in range(rows.start, rows.stop) if (c := _with_unit(grid, side, r, rows)) is not None]
     if rows.names not in side.labels:
         text, *names = grid.rows[rows.names][side.at :]
-        found = column(rows.names, "Test date" if all(map(is_date, filter(_is_name, names))) else "Outlet")
+        found = column(rows.names - rows.start, "Test date" if all(map(is_date, filter(_is_name, names))) else "Outlet")
         made.append(found._replace(text=str(text or ""), how="row of names above the readings"))
     return sorted(made, key=lambda c: c.at)
 
 
-def _with_unit(grid: Grid, side: _Side, row: int, names: int) -> Column | None:
+def _with_unit(grid: Grid, side: _Side, row: int, rows: _Rows) -> Column | None:
     """The label of a row with its unit; one that is not listed is what its words and unit say, a note too."""
     beside = grid.rows[row][side.units] if side.units >= 0 else None
     unit = str(beside) if is_unit(beside) else ""
     known, text = side.labels.get(row), grid.rows[row][side.at]
     if known is not None and not unit:
-        return known._replace(at=row)
-    if known is None and (row == names or type(text) is not str or looks_like_value(text)):
+        return known._replace(at=row - rows.start)
+    if known is None and (row == rows.names or type(text) is not str or looks_like_value(text)):
         return None
-    return _meaning(known.text if known is not None else text.rstrip(": "), unit)._replace(at=row)
+    return _meaning(known.text if known is not None else text.rstrip(": "), unit)._replace(at=row - rows.start)
 
 
 @lru_cache(maxsize=5_000)

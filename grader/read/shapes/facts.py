@@ -91,7 +91,7 @@ def _said_beside(grid: Grid, known: list[Pair], first: int, stop: int) -> list[P
     values = {(p.value_row, p.value_column) for p in known}
     for row in range(first, stop):
         left, behind = "", set()
-        for at, text in enumerate(grid.rows[row]):
+        for at, text in grid.filled(row):
             cell = (row, at)
             behind |= {fields[cell]} if cell in fields else set()
             if type(text) is not str or cell in fields or cell in values:

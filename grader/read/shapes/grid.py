@@ -7,12 +7,12 @@ everything else is written once.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from functools import cached_property
 from typing import Any
 
 from grader.problems import Place, a1
-from grader.read.shapes.tables import Note, Range, Sheet, tidied
+from grader.read.shapes.tables import Note, Range, Sheet, is_blank, tidied
 
 Cell = tuple[int, int]  # row and column, counted from 0
 MOST_COVERED = 200_000  # cells of merged ranges that are written out
@@ -43,13 +43,25 @@ class Grid:
     @classmethod
     def of(cls, sheet: Sheet) -> Grid:
         """The whole sheet."""
-        rows = _cleaned(sheet.rows)
+        values = set().union(*sheet.rows)
+        rows = _cleaned(sheet.rows, values)
         numbers = sheet.numbers if sheet.numbers is not None else range(len(rows))
-        return cls(sheet, rows, numbers, range(len(rows[0]) if rows else 0))
+        made = cls(sheet, rows, numbers, range(len(rows[0]) if rows else 0))
+        made.texts = frozenset(v for v in values if type(v) is str and not is_blank(v))
+        return made
 
-    def turn(self) -> Grid:
-        """The same cells with rows and columns swapped."""
-        return Grid(self.sheet, list(zip(*self.rows)), self.inner, self.outer, not self.turned, self.whole)
+    def turn(self, first: int, stop: int, columns: Sequence[int]) -> Grid:
+        """Some columns between two rows, with rows and columns swapped."""
+        lines = [list(map(self.rows[row].__getitem__, columns)) for row in range(first, stop)]
+        outer, inner = [self.inner[c] for c in columns], self.outer[first:stop]
+        made = Grid(self.sheet, list(zip(*lines)), outer, inner, not self.turned, self.whole)
+        made.lines = lines
+        return made
+
+    @cached_property
+    def lines(self) -> Sequence[Sequence[Any]]:
+        """The cells of each column."""
+        return list(zip(*self.rows)) or [()] * self.width
 
     def cut(self, first: int, last: int) -> Grid:
         """The rows between two sheet numbers, both among them (-1: no end there)."""
@@ -60,7 +72,7 @@ class Grid:
 
     def part(self, rows: Sequence[int], columns: Sequence[int]) -> Grid:
         """The cells of some rows and columns, by their positions, in order."""
-        cells: list[Sequence[Any]] = [[self.rows[r][c] for c in columns] for r in rows]
+        cells: list[Sequence[Any]] = [list(map(self.rows[r].__getitem__, columns)) for r in rows]
         outer, inner = [self.outer[r] for r in rows], [self.inner[c] for c in columns]
         return Grid(self.sheet, cells, outer, inner, self.turned, self.whole)
 
@@ -216,7 +228,7 @@ def _span(numbers: Sequence[int], first: int, last: int) -> tuple[int, int]:
     return bisect_left(numbers, first), bisect_right(numbers, last) - 1
 
 
-def _cleaned(rows: list[list[Any]]) -> list[Sequence[Any]]:
+def _cleaned(rows: list[list[Any]], values: Set[Any]) -> list[Sequence[Any]]:
     """Rows with blanks as None and numbers that are none as Unreadable; only the different values are looked at."""
-    changed = {v: tidied(v) for v in set().union(*rows) if type(v) in (str, float) and tidied(v) is not v}
+    changed = {v: tidied(v) for v in values if type(v) in (str, float) and tidied(v) is not v}
     return [row if changed.keys().isdisjoint(row) else [changed.get(v, v) for v in row] for row in rows]

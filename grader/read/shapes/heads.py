@@ -186,8 +186,11 @@ def head_at(grid: Grid, row: int, after: int = -1) -> Head | None:
     groups = possible < 2  # of which one may be the outlets' heading
     if possible + _count_of(may_be_heading, beneath) < 2 or known + _count_of(known_words, beneath) < 2:
         return None
+    opens = _opens(_row_texts(cells))
+    if not opens and (below is None or not _is_texty(grid.rows[below])):
+        return None
     single = columns_of(grid, [row])
-    if _opens(_row_texts(cells)) and not _beside(single, cells) and _reads(grid, row, single):
+    if opens and not _beside(single, cells) and _reads(grid, row, single):
         found = _whole(grid, row, single, after)
         # "2nd quarter | tested | 14.05.2025 | by | JT" over the headings: they are found by themselves.
         return None if found.top < found.bottom == below and _says_more(grid, below, found.columns, single) else found

@@ -160,8 +160,11 @@ def kinds_of(body: Body, count: int, telling: list[int], again: Collection[int])
     """
     grid, first, outlet, values, readings, fields = body
     blank = len(telling)
-    filled = [row.count(None) < blank for row in zip(*(values[at] for at in telling))] if telling else []
-    kinds = ["test" if full else "none" for full in filled] or ["none"] * count
+    kinds = ["none"] * count
+    if any(None not in values[at] for at in telling):
+        kinds = ["test"] * count
+    elif telling:
+        kinds = ["test" if row.count(None) < blank else "none" for row in zip(*(values[at] for at in telling))]
     outlets = values.get(outlet, ())
     numbers = [values[at] for at, figures in readings.items() if figures] if outlets else []
     strange = {v for v in set(outlets) if type(v) is str and _is_strange(v)}
@@ -308,6 +311,8 @@ def _without_name(body: Body, kinds: list[str]) -> list[Note]:
     A row with a name of its own stays a test; where its figures are a statistic of the rows above, that is queried.
     """
     notes: list[Note] = []
+    if body.grid.turned and None not in body.values[body.outlet]:
+        return notes
     above: list[int] = []  # since the last statistic
     every: list[int] = []
     outlets = body.values[body.outlet]

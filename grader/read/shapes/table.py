@@ -7,7 +7,7 @@ extract.py.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from itertools import accumulate, compress
+from itertools import accumulate, compress, repeat
 from typing import Any
 
 from grader.problems import a1
@@ -89,7 +89,7 @@ class Table:
         if spec is not None and not grid.turned:
             self.first = max(self.first, grid.row_of(spec.first_row))
             self.stop = min(self.stop, grid.row_of(spec.last_row) + 1) if spec.last_row >= 0 else self.stop
-        self.columns = list(zip(*grid.rows[self.first : self.stop])) or [()] * grid.width
+        self.columns = [cells[self.first : self.stop] for cells in grid.lines]
         lines = self._with_layout(spec) if spec is not None else head.columns
         lines = [_of_unit(c, self.columns[c.at]) for c in lines if c.at < grid.width]
         lines, self.limits = with_columns_of_needs(lines)
@@ -120,6 +120,8 @@ class Table:
 
     def spread_merged(self) -> None:
         """A cell merged over several tests holds for each of them; a reading so merged stays with the first."""
+        if not self.grid.covered:
+            return
         held = {c.at: self.values[c.at] for c in self.lines if c.field and c.field not in READINGS}
         for (row, at), (top, left) in self.grid.covered.items():
             index = row - self.first
@@ -207,8 +209,10 @@ class Table:
         least = min((c.at for c in self.lines if c.field), default=len(self.columns))
         over = {at: known[a] for (r, at), (_, a) in self.grid.covered.items() if r == self.head.top and a in known}
         for at in range(least + 1, len(self.columns)):
+            if at in known and known[at].text.strip():
+                continue
             figures = [v for v in self.columns[at] if type(v) in (int, float)]
-            if not figures or _is_running(figures) or at in known and known[at].text.strip():
+            if not figures or _is_running(figures):
                 continue
             candidates = over[at].heading.candidates if at in over and over[at].field in READINGS else SECOND_READINGS
             self._add(Column(at, NO_HEADING, "unclear", Heading(candidates=candidates, why=NO_HEADING)))
@@ -245,7 +249,7 @@ class Table:
         held = [c for c in self.lines if c.at in values and c.field != "remarks" and c.kind in ("field", "unclear")]
         made: dict[int, Column] = {}
         above, nth = -1, 0
-        for index, kind in enumerate(self.kinds) if outlet else ():
+        for index, kind in enumerate(self.kinds) if None in outlet else ():
             if kind != "test" or outlet[index] is not None:
                 above, nth = (index if kind == "test" else -1), 0
                 continue
@@ -276,6 +280,7 @@ class Table:
         self.notes += [self._banner_note(banner, banner in unused) for banner in banners]
         missed = self._say_left_over(kept)
         chosen = list(compress(range(self.first, self.stop), kept))
+        numbers = map(grid.outer.__getitem__, chosen)
         before = [0, *accumulate(map(int, kept))]  # tests before each row
         placed = head.bottom >= 0 and not grid.turned
         fields = {c.field for c in self.lines if c.at in self.values}
@@ -284,7 +289,7 @@ class Table:
             grid,
             self.lines,
             {at: list(compress(v, kept)) for at, v in self.values.items()},
-            [grid.cell(row, max(self.names, 0)) if grid.turned else (grid.outer[row], -1) for row in chosen],
+            list(zip(repeat(grid.inner[max(self.names, 0)]), numbers) if grid.turned else zip(numbers, repeat(-1))),
             Where(
                 grid.name,
                 lambda at: grid.address(self.title, at % grid.width),
@@ -311,7 +316,7 @@ class Table:
             cells = [v for v, kind in zip(self.columns[at], self.kinds) if kind == "test"]
             found.append(Limit(c, cells, grid.line_place(at), next(x.text for x in self.lines if x.at == at)))
         readings = [c for c in self.lines if c.at in self.values and reading_of(c)] if outlet >= 0 else []
-        for index in (i for i, kind in enumerate(self.kinds) if kind in ("total", "test") and readings):
+        for index in (i for i, kind in enumerate(self.kinds) if kind in ("total", "test")) if readings else ():
             name, row, total = self.values[outlet][index], self.first + index, self.kinds[index] == "total"
             limits = (asks_of_readings(name) or is_rule(str(name))) and not self._are_extremes(index)
             if limits if total else type(name) is str and is_need(name):  # a test may be limits after all
@@ -330,9 +335,9 @@ class Table:
         grid, count = self.grid, len(self.notes)
         fields = {c.at: c.field for c in self.lines if c.field}
         outlet = max(self._line_of("outlet"), 0)
-        for row, kind in enumerate(self.kinds, self.first):
-            cells = grid.rows[row]
-            at = next((c for c, v in enumerate(cells) if v is not None), -1) if kind in _PASSED else -1
+        for row in (row for row, kind in enumerate(self.kinds, self.first) if kind in _PASSED):
+            kind, cells = self.kinds[row - self.first], grid.rows[row]
+            at = next((c for c, v in enumerate(cells) if v is not None), -1)
             if at < 0 or kind == "none" and grid.turned and all(cells[c.at] is None for c in self.lines):
                 continue
             code = "column_of_totals" if kind == "total" and grid.turned else _PASSED[kind]
@@ -361,8 +366,10 @@ class Table:
         known = {c.at: c for c in self.lines}
         for at, cells in enumerate(self.columns):
             c = known.get(at)
+            if c is not None and c.kind in (*_HELD, "ignored"):
+                continue
             held = [v for v in compress(cells, kept) if v is not None]
-            if not held or c is not None and c.kind in (*_HELD, "ignored"):
+            if not held:
                 continue
             heading = c.text.strip() if c is not None else ""
             missed += sum(type(v) in (int, float) for v in held) if not heading else 0

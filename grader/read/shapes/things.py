@@ -41,8 +41,10 @@ def lists_of_things(grid: Grid, first: int, stop: int) -> list[Things]:
 
 def _details(cells: Sequence[Any], below: Sequence[Any]) -> list[int]:
     """Columns under headings for what is known of a thing; [] where a row does not head a list, or is no row of texts."""
+    if not _LEAST_DETAILS <= len(cells) - cells.count(None) <= _MOST_HEADINGS:
+        return []
     filled = [(at, v) for at, v in enumerate(cells) if v is not None]
-    if not _LEAST_DETAILS <= len(filled) <= _MOST_HEADINGS or not all(type(v) is str for _, v in filled):
+    if not all(type(v) is str for _, v in filled):
         return []
     further = [v for _, v in filled[1:]]
     found = [at for at, v in filled if _of_a_thing(v) and not any(map(str.isdigit, v))]  # no "SN 123"

@@ -171,21 +171,20 @@ def column_unit(
     kind = _kind(field)
     if not kind.units:
         return "", []
-    choices = ", ".join(kind.units)
-    line = f'{field} = {{ unit = "?" }}'
-    if stated is None:
-        unit = assumed(field, values)
-        if unit is None:
-            return UNTOLD, [("unit_not_told", {"why": kind.why, "choices": choices, "line": line})]
-        return unit, [("unit_assumed", {"unit": unit, "why": kind.why, "line": line})] if unit else []
-    known = stated if stated in kind.units else canonical(stated)
-    if known not in kind.units:
+    known = stated if stated is None or stated in kind.units else canonical(stated)
+    if known in kind.units:
+        codes = [("unit_converted", {"unit": known})] if known != field_named(field).unit else []
+        if is_absolute(known) and field_named(field).unit == "bar":
+            codes.append(("unit_absolute", {"unit": known}))
+        said = remark(known)
+        return known, [*codes, (said, {"unit": known})] if said else codes
+    choices, line = ", ".join(kind.units), f'{field} = {{ unit = "?" }}'
+    if stated is not None:
         return known or stated, [("unit_other", {"unit": stated, "choices": choices, "line": line})]
-    codes = [("unit_converted", {"unit": known})] if known != field_named(field).unit else []
-    if is_absolute(known) and field_named(field).unit == "bar":
-        codes.append(("unit_absolute", {"unit": known}))
-    said = remark(known)
-    return known, [*codes, (said, {"unit": known})] if said else codes
+    unit = assumed(field, values)
+    if unit is None:
+        return UNTOLD, [("unit_not_told", {"why": kind.why, "choices": choices, "line": line})]
+    return unit, [("unit_assumed", {"unit": unit, "why": kind.why, "line": line})] if unit else []
 
 
 @cache

@@ -188,6 +188,8 @@ def as_answered(c: Column, values: list[Any]) -> list[Any]:
     rest, yes, no = choice(c.text)
     said = {key(yes): "yes", key(no): "no"} if yes else {}
     smell = "odour" in c.heading.candidates
+    if not (said or smell or c.field == "own_verdict" or str in map(type, values)):
+        return values
     if not said and smell and ("?" in c.text or "asked" in classes_of(c.text)):
         said = load_toml(LOOSE.file)["letters"]  # "Smell | N"; under "Odour" it may be that none was tested for
     made = [chosen(v) if type(v) is str else v for v in values]
