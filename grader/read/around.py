@@ -13,7 +13,7 @@ from types import MappingProxyType
 from grader.problems import Table
 from grader.read.asked import asked_elsewhere, asked_of_all, counted, is_choice_list
 from grader.read.lines import line_around, with_its_heading
-from grader.read.region import Outlets, Region, Regions
+from grader.read.region import Region, Regions
 from grader.read.sayings import Said, of_the_marked, said_of_all
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import shown, whole
@@ -60,19 +60,18 @@ def with_what_is_said(
         return tables, []  # "Last visit" says nothing of this one
     elsewhere = [*_keys(cells), *_lists(cells)]
     regions = Regions(tables, cells)
-    outlets = Outlets(regions)
     for at, text in cells.of(ASKS) if tables else ():
         for region in regions.holding(at):
             region.ask(at, text)
     for region in regions:
         region.ask_blanks()
     for_all = [*_listed(cells), *counted(cells, regions)]
-    for_all += asked_of_all(cells, regions, outlets) if regions else asked_elsewhere(cells)
+    for_all += asked_of_all(cells, regions) if regions else asked_elsewhere(cells)
     single = len(regions) == 1 == len(regions[0].at)  # what is said on its sheet is of that test
     over = asks(grid.name) == "ill"
     for at, text in cells.of(REMARK):
         if at == PRINTED:
-            for_all += _printed(cells, regions, outlets, text, single)
+            for_all += _printed(cells, regions, text, single)
             continue
         if at in read and (words := in_field(text, read[at])):
             for_all.append(Said(cells.place(at), text, words, of_one=words, row=(text,)))
@@ -87,12 +86,12 @@ def with_what_is_said(
             continue
         lone = cells.filled(at[0]) == 1
         if tables and lone:
-            named = outlets.named(text, at[0])
+            named = regions.named(text, at[0])
             _leaves_out(regions, named, text, at)
             if not named and (words := against(text, LINE)):
                 # It may name an outlet of another sheet.
                 elsewhere.append(Said(cells.place(at), text, of_one=words, row=(text,)))
-        if tables and _of_some(regions, outlets, cells, at, text, lone):
+        if tables and _of_some(regions, cells, at, text, lone):
             if "used" not in roles and (found := line_around(cells, at, text)) and found.stated:
                 for_all.append(found._replace(against=""))
         elif "used" in roles or _answered_no(cells, mine, at, text):
@@ -108,7 +107,7 @@ def with_what_is_said(
     for region in regions:
         region.reach(repeats)
     for row in _rows_outside(cells, regions):
-        for_all += _row_of_words(regions, outlets, cells, row)
+        for_all += _row_of_words(regions, cells, row)
     told = [region.made() for region in regions]
     for_all = of_the_marked(for_all, told)
     made, tested = iter(told), set().union(*map(days_of, told)) if for_all else set()
@@ -135,12 +134,12 @@ def _lists(cells: Cells) -> list[Said]:
     return made
 
 
-def _printed(cells: Cells, regions: Regions, outlets: Outlets, text: str, single: bool) -> list[Said]:
+def _printed(cells: Cells, regions: Regions, text: str, single: bool) -> list[Said]:
     """What a text says that is printed on the pages of a sheet, or is its name."""
     name = text == cells.name
     words = against(text, LINE if single else AROUND) or titled(text, FILE if name else TITLE)
     words = words or alone(text, remark=False) * (not name)
-    if _of_some(regions, outlets, cells, PRINTED, text, False) or not (words or answers_badly(text)):
+    if _of_some(regions, cells, PRINTED, text, False) or not (words or answers_badly(text)):
         return []
     how = "name of the sheet" if name else "on the page, beside the cells"
     return [Said(cells.place(PRINTED), text, words or text, how=how)]
@@ -177,17 +176,19 @@ def _answered_no(cells: Cells, mine: Sequence[Region], at: Cell, text: str) -> b
     return alone and bool(against(text, LINE)) and not against(f"{text}: {answer}", LINE)
 
 
-def _of_some(regions: Regions, outlets: Outlets, cells: Cells, at: Cell, text: str, lone: bool) -> bool:
+def _of_some(regions: Regions, cells: Cells, at: Cell, text: str, lone: bool) -> bool:
     """Give what a line says to the tests that it is about, by the outlets it names or where it stands.
 
     Returns : whether it is about no others: not where neither tells, nor where it speaks of all, or of the others.
     """
+    named = regions.named(text, at[0])
+    if not named and not lone:
+        return False
     words, figures = against(text, LINE) or smells(text) or text * _excepts(text), readings_in(text)
     in_a_test = not lone and any(r.down and at[0] in r.tests for r in regions.on_row.get(at[0], ()))
     if in_a_test or not (words or figures or alone_in_part(text, whole=False)):
         return False
-    named = outlets.named(text, at[0])
-    if not named and lone:
+    if not named:
         named = [(r, i) for r in regions for i in r.beside(at)]
         words = words and (against(text, ROW) or smells(text)) * (not _excepts(text))
     for region, i in named:
@@ -216,14 +217,14 @@ def _rows_outside(cells: Cells, regions: Sequence[Region]) -> Iterable[int]:
             yield row
 
 
-def _row_of_words(regions: Sequence[Region], outlets: Outlets, cells: Cells, row: int) -> list[Said]:
+def _row_of_words(regions: Regions, cells: Cells, row: int) -> list[Said]:
     """Give what the cells of a row say together to the outlets that they name; what they say of all, where they name none.
 
     "P2 | CO | 18", "Faulty | P2", "Instrument state | faulty", "Released for use | no".
     """
     values = [(c, v) for c, v in enumerate(cells.row(row)) if v is not None]
     texts, at = [shown(whole(v)) for _, v in values], (row, values[0][0])
-    named = outlets.named("; ".join(["", *texts]), row)
+    named = regions.named("; ".join(["", *texts]), row)
     own = {key(r.outlets[i]) for r, i in named}
     rest = [v for v in texts if key(v) not in own]
     said = " ".join(rest)

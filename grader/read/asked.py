@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from grader.read.region import Outlets, Region, Regions
+from grader.read.region import Region, Regions
 from grader.read.sayings import Said
 from grader.read.shapes.grid import Cell
 from grader.read.shapes.tables import shown, whole
@@ -36,7 +36,7 @@ _LONGEST_NAMED = 4  # words of an answer that is the name of an outlet and hardl
 _MOST_OF_A_ROW = 5  # filled cells of a row that asks, where it stands below the tests
 
 
-def asked_of_all(cells: Cells, regions: Regions, outlets: Outlets) -> list[Said]:
+def asked_of_all(cells: Cells, regions: Regions) -> list[Said]:
     """What the questions of a sheet say against all its tests; what is said of one outlet is given to it."""
     made = []
     for at, text in cells.of(OF_VISIT):
@@ -47,7 +47,7 @@ def asked_of_all(cells: Cells, regions: Regions, outlets: Outlets) -> list[Said]
         if boxes is not None:
             words = text * ticked_badly(boxes[0] or _left(cells, at), boxes[1])
         elif line is not None:
-            words = _line(outlets, at, text, *line)
+            words = _line(regions, at, text, *line)
         else:
             words = _row(cells, at, text) if of is not None else ""
         for region, tests in of or ():
@@ -110,13 +110,13 @@ def _tests_of(cells: Cells, regions: Regions, at: Cell) -> list[tuple[Region, Se
     return made
 
 
-def _line(outlets: Outlets, at: Cell, text: str, label: str, answer: str) -> str:
+def _line(regions: Regions, at: Cell, text: str, label: str, answer: str) -> str:
     """What a line that asks and answers says of all; what it says of outlets that it names is given to them."""
     if answered(label, answer.rstrip(".!")):
         return text
     if question(label) != "ill":
         return ""
-    named = outlets.named(text, at[0]) or outlets.numbered(answer)
+    named = regions.named(text, at[0]) or regions.numbered(answer)
     fine = not (against(answer, ROW) or smells(answer)) and len(answer.split()) > _LONGEST_NAMED
     for region, i in named if not fine else ():
         region.keep([i], text, at)

@@ -448,7 +448,7 @@ def _one_unit(
             made.values[field] = [_with_unit(cell, unit) for cell, unit in zip(values, beside)]
             made.how[field] = (*made.how[field][:1], made.how[field][1] + UNITS_BESIDE, made.how[field][2])
             return
-    figures = _figures(values)
+    figures = _figures(values) if stated is None else []
     if stated is None and not figures:
         return  # words, and figures with units of their own: nothing rests on the heading's
     unit, codes = column_unit(field, stated or of_reading, figures)

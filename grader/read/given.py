@@ -68,7 +68,8 @@ def without(table: Table, fields: Collection[str]) -> Table:
 def filled(table: Table, given: Mapping[str, Given]) -> Table:
     """A table with what is given for its tests; what the table states itself goes before."""
     more = {field: one for field, one in given.items() if field not in table.constants}
-    return table._replace(constants=table.constants | constants_of(more), how=how_of(more) | table.how)
+    how = how_of(more) | table.how
+    return table._replace(constants=table.constants | constants_of(more), how=how) if more else table
 
 
 def going_on(sections: Sequence[Mapping[str, Given]]) -> list[dict[str, Given]]:

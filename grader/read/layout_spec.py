@@ -118,6 +118,8 @@ class LayoutSpec(NamedTuple):
 
     def completed(self, tables: list[Table], notes: list[Note]) -> list[Table]:
         """The tables of a firm's own log with its words understood and what holds for every log filled in."""
+        if not self.words and not self.usual:
+            return tables
         return [t if t.own else self._usual(self._worded(t), notes) for t in tables]
 
     def _worded(self, table: Table) -> Table:

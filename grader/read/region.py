@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from functools import cached_property
 from itertools import count
 from typing import Any
@@ -11,7 +11,7 @@ from typing import Any
 from grader.columns import FIELDS
 from grader.problems import Place, Table
 from grader.read.lines import line_around, value_beside, with_its_heading
-from grader.read.sayings import Figures, with_words
+from grader.read.sayings import Figures, Outlets, with_words
 from grader.read.shapes.grid import Cell
 from grader.read.shapes.tables import shown
 from grader.read.spoken import Cells, Day, days_of, days_told, outlets_of
@@ -20,7 +20,7 @@ from grader.read.words.figures import is_temperature
 from grader.read.words.labels import kind_of, label
 from grader.read.words.marks import marked
 from grader.read.words.measured import readings_in
-from grader.read.words.outlet_names import called, names, runs_of_words, spanned, words_between
+from grader.read.words.outlet_names import called, spanned, words_between
 from grader.read.words.said import REMARKS, ROW, against, alone, alone_in_part, in_field, smells
 from grader.read.words.signs import MARK, is_sign
 from grader.read.words.spelling import key
@@ -98,7 +98,7 @@ class Region:
         self.figures = Figures(table)
         self.told: dict[Cell, tuple[str, str, tuple[Stated, ...]]] = {}
         self.headings = {said[0] for said in table.how.values()} | {u.heading for u in table.unclear}
-        self.outlets = ["" if n is None else shown(n) for n in outlets_of(table)]
+        self.outlets = [n if type(n) is str else "" if n is None else shown(n) for n in outlets_of(table)]
         self.until = math.inf  # the first row of the form below one of which a layout file says where its cells are
         self.body = range(0)
         if self.across and self.by_row:  # down to the next blank row: lines that are not known too
@@ -303,7 +303,9 @@ class Region:
             sheet, row, column = self.cells.place(first)
             place = Place(sheet, None if self.down else row, None if self.across else column)
             table = with_words(table, own, place, own[self.at.index(first)] or "", "said beside the readings")
-        return self.figures.added(table)._replace(marks=marked(self.outlets, self._free_lines()))
+        marks = marked(self.outlets, self._free_lines())
+        table = self.figures.added(table)
+        return table._replace(marks=marks) if marks else table
 
     @cached_property
     def by_day(self) -> dict[Day, set[int]]:
@@ -325,7 +327,7 @@ class Region:
 
 
 class Regions(list[Region]):
-    """The tables of one sheet, and those that hold a cell.
+    """The tables of one sheet: those that hold a cell, and the tests whose outlets a text names.
 
     Of tests with one reading a row these are those of the row's own outlet and day: there are as many as tests.
     """
@@ -333,6 +335,7 @@ class Regions(list[Region]):
     def __init__(self, tables: Iterable[Table], cells: Cells) -> None:
         super().__init__(Region(t, cells) for t in tables if t.rows)
         self.cells = cells
+        self.outlets = Outlets((name, (r, i)) for r in self for i, name in enumerate(r.outlets) if name)
         self.forms = [r for r in self if not (r.down or r.across or r.long)]
         self.on_row: dict[int, list[Region]] = {}
         for region in (r for r in self if r.down or r.across):
@@ -365,39 +368,17 @@ class Regions(list[Region]):
         """A cell, or the nearest filled one above it."""
         return next((v for r in range(row, row - _FAR_UP, -1) if (v := self.cells.at(r, column)) is not None), None)
 
-
-class Outlets:
-    """The outlets of a sheet's tables by name, so that a line is held against those alone that it may name."""
-
-    def __init__(self, regions: Sequence[Region]) -> None:
-        self.by_name: dict[str, list[tuple[Region, int]]] = {}
-        self.most = 0  # words of a name
-        for region in regions:
-            for i, name in enumerate(region.outlets):
-                if name:
-                    self.by_name.setdefault(name, []).append((region, i))
-        self.known: dict[str, list[str]] = {}
-        for name in self.by_name:
-            self.known.setdefault(key(name), []).append(name)
-            self.most = max(self.most, len(words_between(name)))
-
     def named(self, text: str, row: int) -> list[tuple[Region, int]]:
         """The tests whose outlets a text names, also as one of a range, that of its own row left out."""
-        here = [
-            name
-            for run in runs_of_words(text, self.most) & self.known.keys()
-            for name in self.known[run]
-            if names(text, name)
-        ]
-        found = {at for name in here for at in self.by_name[name]}
+        found = {at for name in self.outlets.within(text) for at in self.outlets.by_name[name]}
         for region in {r for r, _ in found} if any(map(str.isdigit, text)) else ():
             found |= {(region, i) for i in spanned(text, region.outlets)}
-        if days := days_told(text):
+        if found and (days := days_told(text)):
             found = {(r, i) for r, i in found if any(i in r.by_day.get(day, ()) for day in days)} or found
         return sorted((at for at in found if not at[0].down or at[0].tests.get(row) != at[1]), key=lambda at: at[1])
 
     def numbered(self, text: str) -> list[tuple[Region, int]]:
         """The tests whose outlets are called by the number that ends a text: "Outlet 2", where it is called 2."""
         last = key(words_between(text)[-1]) if text else ""
-        names_ = self.known.get(last, []) if last.isdigit() else []
-        return [at for name in names_ for at in self.by_name[name]]
+        named = self.outlets.keys.get(last, []) if last.isdigit() else []
+        return [at for name in named for at in self.outlets.by_name[name]]

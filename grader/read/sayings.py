@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence, Set
-from typing import Any, NamedTuple
+from typing import Any, Generic, NamedTuple, TypeVar
 
 from grader.columns import FIELDS
 from grader.problems import Place, Table, Unclear
@@ -20,6 +20,7 @@ from grader.read.words.stated import Stated, stated
 
 SAID, COUNTED = "said_against", "failed_stated"
 _LEAST_LISTED = 2  # outlets of a list
+T = TypeVar("T")
 
 
 class Said(NamedTuple):
@@ -46,31 +47,35 @@ class Said(NamedTuple):
     fails: int = 0
     tests: int = 0
 
-    def names(self, outlet: Any) -> bool:
-        """Whether its row names an outlet: in a cell of its own, or within a text where the name has several signs."""
-        if outlet is None or not self.row:
-            return False
-        name = shown(outlet)
-        return any(key(text) == key(name) or names(text, name) for text in self.row if key(name))
 
+class Outlets(Generic[T]):
+    """Tests by the names of their outlets, so that a text is held against those alone whose words it holds.
 
-class Names:
-    """The outlets of tables by their names as compared, so that each text looks only for those whose words it holds."""
+    by_name : name -> its tests. keys : name as compared -> names. most : words of one, at most.
+    """
 
-    def __init__(self, outlets: Iterable[Any]) -> None:
-        self.outlets = list(outlets)
-        self.at: dict[str, list[int]] = {}
-        for i, name in enumerate(self.outlets):
-            if name is not None:
-                self.at.setdefault(key(shown(name)), []).append(i)
-        self.most = max((len(words_between(shown(n))) for n in set(self.outlets) if n is not None), default=1)
+    def __init__(self, tests: Iterable[tuple[str, T]]) -> None:
+        self.by_name: dict[str, list[T]] = {}
+        for name, test in tests:
+            self.by_name.setdefault(name, []).append(test)
+        self.keys: dict[str, list[str]] = {}
+        for name in self.by_name:
+            self.keys.setdefault(key(name), []).append(name)
+        self.keys.pop("", None)
+        self.most = max((len(words_between(name)) for name in self.by_name), default=1)
+        self.told: dict[str, list[str]] = {}
 
-    def in_row(self, said: Said) -> list[int]:
-        """Which of them, by their numbers, the row of what is said names."""
-        spoken = {k for text in said.row for k in (key(text), *runs_of_words(text, self.most))}
-        found = sorted(i for k in spoken & self.at.keys() for i in self.at[k])
-        named = {n: said.names(n) for n in {self.outlets[i] for i in found}}
-        return [i for i in found if named[self.outlets[i]]]
+    def within(self, text: str) -> list[str]:
+        """The names that a text names among other words."""
+        if text not in self.told:
+            runs = runs_of_words(text, self.most) & self.keys.keys()
+            self.told[text] = [name for run in runs for name in self.keys[run] if names(text, name)]
+        return self.told[text]
+
+    def in_row(self, row: Iterable[str]) -> set[T]:
+        """The tests whose outlets a row names: in a cell of its own, or within a text where the name has several signs."""
+        named = {name for text in row for name in (*self.keys.get(key(text), ()), *self.within(text))}
+        return {test for name in named for test in self.by_name[name]}
 
 
 class Figures:
@@ -123,7 +128,8 @@ class Figures:
             for choices, there in self.readings.items()
             for values, texts, place in there
         ]
-        return table._replace(unclear=[*table.unclear, *self.others, *packed])
+        more = [*self.others, *packed]
+        return table._replace(unclear=[*table.unclear, *more]) if more else table
 
 
 def _is_no_colder(text: str, than: str) -> bool:
@@ -142,8 +148,9 @@ def of_their_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Sai
     """
     if not found:
         return []
-    outlets = Names({n for t in tables for n in outlets_of(t) if type(n) is str and any(map(str.isalpha, n))})
-    return [s._replace(against="") if s.row and not speaks_of_all(s.text) and outlets.in_row(s) else s for s in found]
+    named = {n for t in tables for n in outlets_of(t) if type(n) is str and any(map(str.isalpha, n))}
+    outlets = Outlets((name, name) for name in named)
+    return [s._replace(against="") if not speaks_of_all(s.text) and outlets.in_row(s.row) else s for s in found]
 
 
 def of_the_marked(found: Sequence[Said], tables: Sequence[Table]) -> list[Said]:
@@ -156,13 +163,11 @@ def with_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Said]:
     """What is said, with the outlets that each list names among those of a workbook; lists of fewer than two are none."""
     if not any(s.lists for s in found):
         return list(found)
-    shown_names = {shown(n) for t in tables for n in outlets_of(t) if n is not None}
-    names = {key(n) for n in shown_names} - {""}
-    most = max((len(words_between(n)) for n in shown_names), default=1)
-    return [s if not s.lists else _resolved(s, names, most) for s in found]
+    known = Outlets((shown(n), n) for t in tables for n in outlets_of(t) if n is not None)
+    return [s if not s.lists else _resolved(s, known.keys.keys(), known.most) for s in found]
 
 
-def _resolved(said: Said, names: set[str], most: int) -> Said:
+def _resolved(said: Said, names: Set[str], most: int) -> Said:
     line = len(said.lists) == 1 == len(said.lists[0])
     named = [cleared(said.text, names, most)] if line else [names & set(map(key, column)) for column in said.lists]
     best = max(named, key=len, default=set())
@@ -178,9 +183,9 @@ def said_of_all(table: Table, found: Sequence[Said], tested: Set[Day] = frozense
     if not found or not table.rows:
         return table
     outlets, figures = outlets_of(table), Figures(table)
-    named, by_day = Names(outlets), days_of(table)
+    named, by_day = Outlets((shown(n), i) for i, n in enumerate(outlets) if n is not None), days_of(table)
     for said in found:
-        mine = sorted({*named.in_row(said), *(table.marks.get(said.mark, ()) if said.mark else ())})
+        mine = sorted({*named.in_row(said.row), *(table.marks.get(said.mark, ()) if said.mark else ())})
         mine = _left_out(outlets, said.cleared) if said.cleared else mine
         told = " ; ".join((said.text, *said.row)) if said.against or said.of_one or said.measured else ""
         days = days_told(told)

@@ -51,7 +51,8 @@ _OF_A_VISIT = SHARED - {"location", "system"}
 class _Side(NamedTuple):
     """The column of labels: its position, row -> label, the column of units (-1: none), those that say how it was measured.
 
-    things : rows of lists of instruments and tubes. no_names : texts of the sheet that stand where outlets' names do.
+    things   : rows of lists of instruments and tubes. labelled : columns with labels.
+    no_names : texts of the sheet that may stand where the names of outlets do.
     """
 
     at: int
@@ -59,6 +60,7 @@ class _Side(NamedTuple):
     units: int
     methods: frozenset[int]
     things: set[int]
+    labelled: list[int]
     no_names: frozenset[str]
 
     def within(self, start: int, stop: int) -> list[tuple[int, Column]]:
@@ -119,7 +121,7 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
             notes.append(grid.note("empty_readings", rows.names, side.at, grid.rows[rows.names][side.at]))
         made.append(table._replace(notes=notes, heads=(grid.outer[rows.begin], grid.outer[rows.end - 1])))
     own = [{f: one for f, one in t.given.items() if f != "test_date"} for t in made]  # a block has a day of its own
-    return [t._replace(given={**more, **t.given}) for t, more in zip(made, going_on(own))]
+    return [t._replace(given={**more, **t.given}) if more else t for t, more in zip(made, going_on(own))]
 
 
 def _of_block(grid: Grid, spec: TableSpec | None, start: int) -> TableSpec | None:
@@ -136,12 +138,12 @@ def _side(grid: Grid, spec: TableSpec | None) -> _Side | None:
     wanted = spec.heading_column if spec is not None else -1
     things = {row for some in lists_of_things(grid, 0, len(grid.rows)) for row in some.rows}
     labels = {text: known for text in grid.texts if (known := label(text)) is not None}
-    for at, cells in enumerate(grid.lines):
+    labelled = [at for at, cells in enumerate(grid.lines) if not labels.keys().isdisjoint(cells)]
+    for at in labelled:
         if 0 <= wanted != at:
             continue
+        cells = grid.lines[at]
         cells = tuple(None if r in things else v for r, v in enumerate(cells)) if things else cells
-        if labels.keys().isdisjoint(cells):
-            continue
         found = {row: labels[text] for row, text in enumerate(cells) if type(text) is str and text in labels}
         fields = {c.field for c in found.values() if c.field}
         if len(fields) > most:
@@ -154,7 +156,7 @@ def _side(grid: Grid, spec: TableSpec | None) -> _Side | None:
         return None
     units = _unit_column(grid, chosen, best)
     no_names = frozenset(text for text in grid.texts if kind_of(text) in _NO_OUTLET)
-    return _Side(chosen, best, units, _methods(grid, chosen, best, units), things, no_names)
+    return _Side(chosen, best, units, _methods(grid, chosen, best, units), things, labelled, no_names)
 
 
 def _unit_column(grid: Grid, at: int, labels: dict[int, Column]) -> int:
@@ -266,8 +268,10 @@ def _beside(grid: Grid, side: _Side, rows: _Rows) -> tuple[set[int], list[Note]]
         of_no_name = names[at] is None and kind_of(text) in NO_READING and grid.rows[rows.names - 1][at] is not None
         if at not in made and (kind_of(text) == "earlier" or later and is_overtaken(text) or of_no_name):
             told[at] = rows.names - 1
-    for at in range(side.at + 1, grid.width):
+    for at in {*under, *(at for at, name in enumerate(names) if name is None or name in side.no_names)}:
         name = names[at]
+        if at <= side.at:
+            continue
         if name in side.no_names and (kind_of(name) != "limit" or is_of_limits(name, [cells[at] for cells in gases])):
             made.add(at)
         elif under.get(at) in (*NO_READING, "parameter"):
@@ -412,9 +416,8 @@ def _a_label(text: Any) -> bool:
 
 def _labels_among_values(grid: Grid, side: _Side, rows: list[int]) -> bool:
     """Whether labels stand among the values too, as in a form with several columns of labels."""
-    values = [side.values(grid.rows[row]) for row in rows]
-    known = {v for v in set().union(*values) if type(v) is str and _a_label(v)}
-    return bool(known) and sum(not known.isdisjoint(some) for some in values) >= 2
+    columns = [at for at in side.labelled if at > side.at and at not in (side.units, *side.methods)]
+    return sum(any(_a_label(grid.rows[row][at]) for at in columns) for row in rows) >= 2
 
 
 def _labels(grid: Grid, side: _Side, rows: _Rows) -> list[Column]:

@@ -231,4 +231,4 @@ def _span(numbers: Sequence[int], first: int, last: int) -> tuple[int, int]:
 def _cleaned(rows: list[list[Any]], values: Set[Any]) -> list[Sequence[Any]]:
     """Rows with blanks as None and numbers that are none as Unreadable; only the different values are looked at."""
     changed = {v: tidied(v) for v in values if type(v) in (str, float) and tidied(v) is not v}
-    return [row if changed.keys().isdisjoint(row) else [changed.get(v, v) for v in row] for row in rows]
+    return [row if changed.keys().isdisjoint(row) else [changed[v] if v in changed else v for v in row] for row in rows]

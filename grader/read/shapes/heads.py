@@ -70,14 +70,12 @@ def _is_texty(row: Sequence[Any]) -> bool:
     plain = len(row) - row.count(None) - count
     if count < 2 or plain > _MOST_VALUES * (plain + count):
         return False
-    texts, values = _counted(tuple(v for v in row if type(v) is str))
-    return texts - values >= 2 and plain + values <= _MOST_VALUES * (plain + texts)
+    values = _count_of(looks_like_value, _of_texts(row))
+    return count - values >= 2 and plain + values <= _MOST_VALUES * (plain + count)
 
 
-@lru_cache(maxsize=5_000)
-def _counted(texts: tuple[str, ...]) -> tuple[int, int]:
-    """How many texts a row has, and how many of these are figures or dates; the rows of a log repeat them."""
-    return len(texts), sum(map(looks_like_value, texts))
+def _of_texts(row: Sequence[Any]) -> tuple[str, ...]:
+    return tuple([v for v in row if type(v) is str])
 
 
 @lru_cache(maxsize=5_000)
@@ -104,6 +102,7 @@ def columns_of(grid: Grid, rows: list[int]) -> list[Column]:
 
 @lru_cache(maxsize=5_000)
 def _count_of(kind: Callable[[str], bool], texts: tuple[str, ...]) -> int:
+    """How many texts are of a kind; the rows of a log repeat them."""
     return sum(map(kind, texts))
 
 
@@ -180,8 +179,7 @@ def head_at(grid: Grid, row: int, after: int = -1) -> Head | None:
     if not _is_texty(cells):
         return None
     below = _next(grid, row)
-    texts = tuple(_texts(cells).values())
-    beneath = tuple(_texts(grid.rows[below]).values()) if below is not None else ()
+    texts, beneath = _of_texts(cells), _of_texts(grid.rows[below]) if below is not None else ()
     possible, known = (_count_of(kind, texts) for kind in (may_be_heading, known_words))
     groups = possible < 2  # of which one may be the outlets' heading
     if possible + _count_of(may_be_heading, beneath) < 2 or known + _count_of(known_words, beneath) < 2:

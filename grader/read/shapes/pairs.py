@@ -60,6 +60,8 @@ def shared_above(
     notes: list[Note] = []
     beside = how == ON_ANOTHER
     found = [p for p in pairs(grid, first, stop) if p.value is not None and not (beside and p.where == "below")]
+    if not found:
+        return given, notes
     sited = any(p.label.field == "site" for p in found)
     labels = [_above(p.label._replace(at=i), more, sited) for i, p in enumerate(found)]
     spots = {i: (p.value_row, p.value_column) for i, p in enumerate(found)}

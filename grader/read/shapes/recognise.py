@@ -212,7 +212,8 @@ class _Workbook:
             self.elsewhere.append(Said(of_file, name, void, of_one=void, row=(name,), how="name of the file"))
         elsewhere = of_the_marked(of_their_outlets(with_outlets(self.elsewhere, tables), tables), tables)
         tested = set().union(*map(days_of, tables)) if elsewhere else set()
-        tables = [with_what_names_say(said_of_all(t, elsewhere, tested))._replace(marks={}) for t in tables]
+        tables = [with_what_names_say(said_of_all(t, elsewhere, tested)) for t in tables]
+        tables = [t._replace(marks={}) if t.marks else t for t in tables]
         found, passed = sum(m.rows_found for m in self.kept), sum(m.rows_passed_over for m in self.kept)
         return Recognised(tables, self.notes, found, passed)
 

@@ -288,7 +288,7 @@ class Table:
             "across" if grid.turned else "down",
             grid,
             self.lines,
-            {at: list(compress(v, kept)) for at, v in self.values.items()},
+            self.values if all(kept) else {at: list(compress(v, kept)) for at, v in self.values.items()},
             list(zip(repeat(grid.inner[max(self.names, 0)]), numbers) if grid.turned else zip(numbers, repeat(-1))),
             Where(
                 grid.name,

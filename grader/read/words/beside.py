@@ -5,7 +5,7 @@ Each text is told once, for all who read such cells.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Set
 from functools import lru_cache
 
 from grader.read.words.answers import answers_badly, asks, may_be_ill
@@ -95,7 +95,7 @@ def clears(text: str) -> bool:
     return _all_clear([w for w in REMARKS.words(text) if not w.isdigit()])
 
 
-def cleared(text: str, names: set[str], most: int) -> set[str]:
+def cleared(text: str, names: Set[str], most: int) -> set[str]:
     """The outlets of a line that holds nothing but outlets and words that clear them.
 
     names : of outlets, as compared. most : words of one, at most.
