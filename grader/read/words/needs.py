@@ -80,7 +80,7 @@ def asked(reading: str, value: Any, side: str = "", in_heading: bool = False) ->
     """
     if type(value) in (int, float):
         return [Asked(side, float(value), "")] if value > 0 else []
-    found = [one for one, _ in _figures(reading, value, in_heading)] if type(value) is str else []
+    found = _figures(reading, value, in_heading) if type(value) is str else []
     sided = [one for one in found if one.side]
     if in_heading:
         return sided
@@ -92,27 +92,14 @@ def asked(reading: str, value: Any, side: str = "", in_heading: bool = False) ->
     return sided or sorted(found, key=lambda one: one.figure)[-1:]
 
 
-def without_what_is_asked(text: str) -> str:
-    """A heading without what it asks of a flow or line pressure, but for its unit.
-
-    >>> without_what_is_asked("Flow (≥150 l/min)"), without_what_is_asked("bar, ≥4")
-    ('Flow ( l/min)', 'bar')
-    """
-    for reading in UNLIMITED:
-        spans = [span for one, spans in _figures(reading, text, True) if one.side for span in spans]
-        for first, stop in reversed(spans):
-            text = text[:first] + text[stop:]
-    return re.sub(r"\(\s*\)|\[\s*\]", " ", text).strip(" ,;/")
-
-
 def _is_range(text: str) -> bool:
     joined = any_of(word_list("to"))
     return bool(re.fullmatch(rf"\D*{NUMBER}\D*?(?:[-–—…]|\.\.|{joined})\s*{NUMBER}\D*", text, re.IGNORECASE))
 
 
 @lru_cache(maxsize=5_000)
-def _figures(reading: str, text: str, in_heading: bool) -> list[tuple[Asked, list[tuple[int, int]]]]:
-    """The figures of a text that can be of a reading, each with where it and what says its side stand."""
+def _figures(reading: str, text: str, in_heading: bool) -> list[Asked]:
+    """The figures of a text that can be of a reading."""
     made = []
     for match in _FIGURE.finditer(text):
         unit = canonical(match[2]) if match[2] else None
@@ -121,9 +108,7 @@ def _figures(reading: str, text: str, in_heading: bool) -> list[tuple[Asked, lis
         if unit and not own and (in_heading or unit != "min") or number(match[1]) <= 0:
             continue
         before = _sides(behind=r"[\s.:=]*$").search(text[: match.start()])
-        behind = None if before else _sides(r"\s*").match(text, match.end() if own else match.end(1))
-        side = before or behind
-        spans = [(before.start() if before else match.start(), match.end(1)), *([behind.span()] if behind else [])]
+        side = before or _sides(r"\s*").match(text, match.end() if own else match.end(1))
         figure = number(re.sub("[.,]", "", match[1]) if _GROUPED.fullmatch(match[1]) else match[1])
-        made.append((Asked((side.lastgroup or "") if side else "", figure, own), spans))
+        made.append(Asked((side.lastgroup or "") if side else "", figure, own))
     return made
