@@ -40,6 +40,7 @@ from grader.read.find import find_workbooks
 from grader.read.layout import load_layout
 from grader.read.process import read_workbooks
 from grader.read.shapes import across, coldest, rows, sections, site_of_sheet
+from grader.read.shapes.recognise import Sheet, recognise
 from grader.read.words import (
     answers,
     clauses,
@@ -288,6 +289,16 @@ def found_of(*names: str) -> See:
             return len(find_workbooks([Path(folder)], Problems()).files)
 
     return see
+
+
+def heard_from(beside: str) -> int:
+    """Of how many tests of a log of 12 March anything is said by a file beside it."""
+    with tempfile.TemporaryDirectory() as folder:
+        (Path(folder) / "log.csv").write_text("Outlet;Date;Odour;CO (ppm)\nA1;2026-03-12;none;1", encoding="utf-8")
+        (Path(folder) / "beside.csv").write_text(beside, encoding="utf-8")
+        log = read_workbooks(find_workbooks([Path(folder)], Problems()), Problems())
+    words = log.rows["said_against"].notna().sum() if "said_against" in log.rows else 0
+    return int(words) + sum(u.aside for t in log.tables for u in t.unclear)
 
 
 def marked(text: str, part: str = "") -> See:
@@ -658,6 +669,8 @@ TURNS: list[Turn] = [
     (S, ("slip", "real"), [], against("versucht"), False, True),
     (S, ("alone", "remark"), ["plemplem"], lambda: said.alone("plemplem"), "", "plemplem"),
     (S, ("span", "refers"), [], lambda: mark_of("see note 7"), "7", ""),
+    (S, ("answer", "ended"), [], lambda: answers.put_right("Until", heading=True), True, False),
+    (S, ("beside", "laboratory"), [], lambda: len(recognise([Sheet("Lab", [["Outlet", "CO (ppm)"], ["A1", 9]])]).beyond), 1, 0),
     (S, ("span", "same"), ["ditto dto"], lambda: said.is_repeat("ditto dto") and not said.is_repeat("wie oben"), False, True),
     (S, ("alone", "filler"), [], lambda: said.alone("it is shut"), "it is shut", ""),
     (S, ("alone", "title"), ["generalprobe"], lambda: said.titled("Generalprobe 2"), "", "Generalprobe 2"),
@@ -790,6 +803,7 @@ TURNS: list[Turn] = [
           ("seconds_a_megabyte", 1e-9, book(part="a.bin"), "log.xlsx", {"seconds_a_file": 1e-9}, "timed_out"),
           ("memory_bytes", 1, book(part="a.bin"), "log.xlsx", {}, "out_of_memory"))),
     *((R, ("limits", key), 1, processes, 1, 2) for key in ("small_files", "small_bytes")),
+    (R, ("beside", "days"), 1, lambda: heard_from("Outlet;Found;Day\nA1;void;2026-03-20"), 1, 0),
     (R, ("suffixes", "refused"), [], found_of("a.xlsx", "b.fods"), 2, 1),
     (R, ("suffixes", "read"), [".csv"], lambda: find._is_spreadsheet("a.xlsx"), True, False),
     (R, ("suffixes", "text"), [], lambda: find._is_spreadsheet("a.csv"), False, True),

@@ -99,7 +99,7 @@ PAGES: dict[str, Any] = {
     ),
     "said.toml": {
         "against": "verdict stop void undone lapsed instrument trouble row remark",
-        "answer": "good ill filler no yes fine closed",
+        "answer": "good ill filler no yes fine closed ended",
         "pair": {"*": "of ill"},
         "slip": "real",
         "clear": "words beside",
@@ -111,6 +111,7 @@ PAGES: dict[str, Any] = {
         "measured": "expanded of_the_day without of counted minutes corrects visit spoken units falls",
         "alone": "words remark filler title record",
         "span": "same refers to from on of",
+        "beside": "laboratory",
     },
     "composed.toml": {"filled_from_bar": "", "unit": "*", "rule": "field or must may unit by_unit stated general"},
     "unclear.toml": {"made": "", "after": "", "rule": "words units also without only stop choices"},
@@ -131,6 +132,7 @@ PAGES: dict[str, Any] = {
         "rows": "outlet_words beside_outlet_words rule_words rule_names aside_words aside_beside_words ditto_words "
         "signature_words page_words no_title_words visit_words method_words verdict_words sheet_words",
         "not_seen": "*",
+        "beside": "days",
     },
     "marked.toml": {"limits": "most_cells most_bytes most_marks most_in_a_comment", "parts": "*", "pieces": {"*": "*"}},
     "palette.toml": {

@@ -7,20 +7,20 @@ expiry or a need stated there is judged both ways (`Table.unclear`). Words: data
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date
 from types import MappingProxyType
 
 from grader.problems import Table
 from grader.read.asked import asked_elsewhere, asked_of_all, counted, is_choice_list
 from grader.read.lines import line_around, with_its_heading
 from grader.read.region import Region, Regions
-from grader.read.sayings import Said, of_the_marked, said_of_all
+from grader.read.sayings import LISTED, NOT_TITLED, OF_OTHER_DAYS, Said, of_the_marked, said_of_all
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import shown, whole
 from grader.read.spoken import PRINTED, Cells, days_of
 from grader.read.words.answers import answered_badly, answers_badly, asks, is_yes, put_right
 from grader.read.words.beside import ASKS, KEY, LIST, REMARK, REPEAT, clears
-from grader.read.words.dates import is_date
+from grader.read.words.dates import days_in, is_date
+from grader.read.words.labels import kind_of
 from grader.read.words.marks import mark_of, meanings
 from grader.read.words.measured import readings_in
 from grader.read.words.outlet_names import begins_with, of_more
@@ -46,6 +46,7 @@ _LEAST_LISTED = 2  # words of a line that names an outlet and says what is wrong
 _LONGEST_ASKED = 5  # words of a question in a cell
 _MOST_OF_A_ROW = 6  # cells of a row that is no test and says something
 _DEEP = 12  # rows of a small table under a heading for expiry
+_LONGEST_TITLE, _LONGEST_LISTED = 6, 4  # words of the title of a list, and of a text in it
 
 
 def with_what_is_said(
@@ -65,7 +66,7 @@ def with_what_is_said(
             region.ask(at, text)
     for region in regions:
         region.ask_blanks()
-    for_all = [*_listed(cells), *counted(cells, regions)]
+    for_all = [*_listed(cells), *_headed_ill(cells), *counted(cells, regions)]
     for_all += asked_of_all(cells, regions) if regions else asked_elsewhere(cells)
     single = len(regions) == 1 == len(regions[0].at)  # what is said on its sheet is of that test
     over = asks(grid.name) == "ill"
@@ -102,7 +103,12 @@ def with_what_is_said(
         elif tables or not _closed(cells, at[0], over):
             for_all += _outside_of_all(cells, at, text, single)
     if not regions:
-        return tables, for_all + elsewhere
+        sited = ((s, s.place.row or 0) for s in for_all + elsewhere)
+        return tables, [
+            s._replace(site=cells.under("site", r), outlet=cells.under("outlet", r), above=cells.above(r))
+            for s, r in sited
+        ]
+    elsewhere += _of_other_days(cells, regions)
     repeats = [at for at, _ in cells.of(REPEAT)]
     for region in regions:
         region.reach(repeats)
@@ -160,11 +166,19 @@ def _outside_of_all(cells: Cells, at: Cell, text: str, single: bool) -> list[Sai
     if single and not found.against:
         found = found._replace(against=against(text, LINE) or alone(text, remark=False))
     if not cells.tables:
-        of_one, figures = against(text, ROW) or smells(text) or alone(text), readings_in(text)
+        of_one = against(text, ROW) or smells(text) or alone(text) * _is_answer(cells, at, text)
+        figures = readings_in(text)
         if of_one or figures:
-            days = (shown(v) for v in cells.row(at[0]) if isinstance(v, date))
-            found = found._replace(of_one=of_one, row=(*cells.texts_of(at[0]), *days), measured=figures)
+            found = found._replace(of_one=of_one, row=cells.told_of(at[0]), measured=figures)
     return [found] if found != Said(cells.place(at), text) else []
+
+
+def _is_answer(cells: Cells, at: Cell, text: str) -> bool:
+    """Whether a word alone in a cell may speak of an outlet: a no only where what stands over it asks ("Key out | no")."""
+    if len(text.split()) > 1 or not REMARKS.say(text, "answer.no"):
+        return True
+    over = next((v for r in cells.grid.outer if r < at[0] and type(v := cells.at(r, at[1])) is str), "")
+    return not over or asks(over) == "good" or put_right(over, True) or kind_of(over) == "verdict"
 
 
 def _answered_no(cells: Cells, mine: Sequence[Region], at: Cell, text: str) -> bool:
@@ -257,10 +271,34 @@ def _leaves_out(regions: Sequence[Region], named: Sequence[tuple[Region, int]], 
     return True
 
 
+def _of_other_days(cells: Cells, regions: Regions) -> list[Said]:
+    """What the texts of a sheet with tests say of other days than theirs: "P2 on 12 March 2026: void"."""
+    own = set().union(*(r.by_day for r in regions))
+    made = []
+    for at, text in cells.of(REMARK):
+        if any(map(str.isdigit, text)) and (days := days_in(text)) and own.isdisjoint(days):
+            words = against(text, ROW) or smells(text)
+            made.append(
+                Said(cells.place(at), text, of_one=words, row=(text,), how=OF_OTHER_DAYS, measured=readings_in(text))
+            )
+    return made
+
+
+def titles(text: str) -> bool:
+    """Whether a text may be the title of a list of what is not to be used: "Outlets locked off", "Hors service"."""
+    return len(text.split()) <= _LONGEST_TITLE and (asks(text) == "ill" or bool(against(text, FILE)))
+
+
 def _listed(cells: Cells) -> list[Said]:
-    """The rows of a sheet whose name says that it lists what is wrong ("Defects", "Mängel"), but for those that say none."""
-    if cells.tables or asks(cells.name) != "ill":
+    """The rows of a sheet, or of its part below a line, that is called a list of what is wrong ("Defects", "Condemned").
+
+    Without a title of their own they are kept as NOT_TITLED: the name of their file may be one. Those that say none are left out.
+    """
+    if cells.tables:
         return []
+    title = cells.name if titles(cells.name) else ""
+    if not title or asks(title) != "ill":
+        return _bare(cells, title)
     made = []
     for row in cells.grid.outer:
         texts = cells.texts_of(row)
@@ -275,6 +313,36 @@ def _listed(cells: Cells) -> list[Said]:
             continue  # "kein Mangel"
         if len(told.split()) > 1 or any(map(str.isdigit, told)) or answered_badly("Alarm", told):
             made.append(Said(cells.place((row, 0)), told, of_one=told, row=texts))
+    return made
+
+
+def _headed_ill(cells: Cells) -> list[Said]:
+    """What a column that is called so says of its outlets, on a sheet without tests: "Locked off | yes"."""
+    if "outlet" not in cells.heads or asks(cells.name) == "ill":  # there every row speaks
+        return []
+    made, top = [], cells.heads["outlet"][0]
+    for column, heading in ((c, v) for c, v in enumerate(cells.row(top)) if type(v) is str and titles(v)):
+        for row in cells.grid.outer:
+            value = cells.at(row, column)
+            yes = value is True or is_date(value) or type(value) is str and is_yes(value)
+            if row > top and (yes or answered_badly(heading, value)) and not _closed(cells, row, True):
+                words = f"{heading}: {shown(value)}"
+                made.append(Said(cells.place((row, column)), words, of_one=words, row=cells.told_of(row)))
+    return made
+
+
+def _bare(cells: Cells, title: str) -> list[Said]:
+    """The rows of a few short texts of a sheet that may be a list of outlets, each with the title that it stands under."""
+    made = []
+    for row in cells.grid.outer:
+        texts = cells.told_of(row)
+        if len(texts) == 1 and titles(texts[0]):
+            title = texts[0]
+        elif texts and len(texts) <= _MOST_OF_A_ROW and max(len(t.split()) for t in texts) <= _LONGEST_LISTED:
+            fine = _closed(cells, row, True) or any(REMARKS.begin(REMARKS.words(t), "answer.fine") for t in texts)
+            if not fine:
+                how = LISTED if title else NOT_TITLED
+                made.append(Said(cells.place((row, 0)), title, of_one=title, row=texts, how=how))
     return made
 
 

@@ -14,7 +14,7 @@ import signal
 import sys
 import time
 from array import array
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from datetime import time as time_of_day
@@ -26,6 +26,7 @@ from grader.problems import Table
 from grader.read.formats.parts import Refused, megabytes
 
 if TYPE_CHECKING:
+    from grader.read.sayings import Said
     from grader.read.shapes.tables import Note
 
 _GARBAGE_THRESHOLD = 200_000
@@ -101,6 +102,7 @@ class Reply:
              register, and nothing else was asked for).
     code, sheet, cell, params : where refused, what the words are filled with.
     tables : their columns as `packed` makes them, to be `unpacked`. register : those of a register, as they are.
+    beyond : what it says of tests of other files, also where it is refused. heads : texts that may name their site.
     """
 
     format: str
@@ -117,6 +119,8 @@ class Reply:
     notes: list[Note] = field(default_factory=list)
     rows_found: int = 0
     rows_passed_over: int = 0
+    beyond: Sequence[Said] = ()
+    heads: Sequence[str] = ()
 
 
 def suffix_of(path: str) -> str:
@@ -193,6 +197,7 @@ def _read_into(reply: Reply, path: str, limits: Mapping[str, float], layout: Any
     sheets = (s for s in register.others(opened.sheets) if not is_last_time(s, printed))
     sheets = sheets if layout is not None else (s for s in sheets if not is_own_guide(s))
     found = recognise(sheets, layout, os.path.splitext(os.path.basename(path))[0])
+    reply.beyond, reply.heads = found.beyond, found.heads
     reply.register, reply.notes = register.tables, [*opened.notes, *register.notes]
     if register.tables and not found.tables:
         reply.state = "register"

@@ -222,6 +222,7 @@ def begin_reading(
         passed = list(found.passed_over)
         waiting: dict[int, Reply] = {}
         following = 0
+        heard: list[tuple[int, Reply]] = []
         with _no_garbage():
             for done, (index, reply) in enumerate(replies, start=1):
                 waiting[index] = reply
@@ -229,6 +230,7 @@ def begin_reading(
                     following_file, reply = every[following], waiting.pop(following)
                     if following < len(found.files):
                         _take(builder, following_file, reply, passed, problems)
+                        heard += [(len(builder.files) - 1, reply)] * bool(reply.beyond)
                     else:
                         _take_beside(builder, following_file, reply, problems)
                     following += 1
@@ -236,7 +238,12 @@ def begin_reading(
                     progress(done, len(every))
         if not builder.files:
             raise GraderError(f"Nothing to read: no workbook but results and records of this program{counted(passed)}.")
-        return builder.build(sorted(passed, key=lambda entry: natural(entry.name)))
+        log = builder.build(sorted(passed, key=lambda entry: natural(entry.name)))
+        if not heard:
+            return log
+        from grader.read.heard import Heard, with_what_is_heard  # here: it needs what the reading itself does not
+
+        return with_what_is_heard(log, [Heard(n, r.beyond, r.heads) for n, r in heard], problems)
 
     return read
 

@@ -16,6 +16,7 @@ from grader.read.shapes.grid import Cell
 from grader.read.shapes.tables import shown
 from grader.read.spoken import Cells, Day, days_of, days_told, outlets_of
 from grader.read.words.answers import answered_badly, answered_well, asks
+from grader.read.words.dates import days_in
 from grader.read.words.figures import is_temperature
 from grader.read.words.labels import kind_of, label
 from grader.read.words.marks import marked
@@ -69,6 +70,12 @@ def _of_another_time(heading: str, text: str) -> bool:
 def _names_a_line(text: str) -> bool:
     """Whether a text names a reading or a substance."""
     return label(text) is not None or is_name_of_one(text)
+
+
+def _of_cell(figures: tuple[Stated, ...], field: str) -> tuple[Stated, ...]:
+    """Readings that a comment on a cell states: what may be of several is that of its cell ("should be 12")."""
+    of_it = FIELDS[field].reading and FIELDS[field].kind == "number"
+    return tuple(s._replace(choices=(field,)) if of_it and len(s.choices) > 1 else s for s in figures)
 
 
 class Region:
@@ -168,6 +175,8 @@ class Region:
             self._take_heading(at, text)
             return
         mine, field, head = self.mine(at), self._field(at), self._heading(at)
+        if self._of_another(text, mine):
+            return
         comment = text == self.cells.comments.get(at)
         of_today = role != "name" and not _of_another_time(head, text)
         words, figures = self._said_in(at, text, role, of_today)
@@ -177,10 +186,24 @@ class Region:
             remark = not head or field in ("remarks", "location") or comment
             told = alone(text, remark=False) if field == "location" else alone_in_part(text)
             words = words or told * remark or with_its_heading(head, text) * (role != "name")
-            figures += readings_in(text) if not REMARKS.say(head, "measured.without") else ()
+            stated_ = readings_in(text) if not REMARKS.say(head, "measured.without") else ()
+            figures += _of_cell(stated_, field) if comment and field in FIELDS else stated_
         if not self.down and field is None and not comment and _names_a_line(text):
             words = ""  # "Oil" beside its reading
         self.say(mine, at, text, words, figures)
+
+    def _of_another(self, text: str, mine: Collection[int]) -> bool:
+        """Whether a text names another outlet than its own, and a day on which there are no tests here; it is heard of that one."""
+        days = days_in(text)
+        if not days or not days.isdisjoint(self.by_day):
+            return False
+        named = self.known.in_row((text,))
+        return bool(named) and named.isdisjoint(self.outlets[i] for i in mine)
+
+    @cached_property
+    def known(self) -> Outlets[str]:
+        """The names of its outlets."""
+        return Outlets((name, name) for name in filter(None, self.outlets))
 
     def say(self, mine: Collection[int], at: Cell, text: str, words: str, figures: tuple[Stated, ...]) -> None:
         """Keep what a cell says of some tests."""

@@ -11,16 +11,20 @@ from grader.read.given import is_by_layout
 from grader.read.shapes.tables import shown
 from grader.read.spoken import Day, days_of, days_told, outlets_of
 from grader.read.words.beside import cleared
+from grader.read.words.dates import days_in
 from grader.read.words.figures import temperatures_in
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.marks import meanings
 from grader.read.words.outlet_names import names, runs_of_words, speaks_of_all, words_between
 from grader.read.words.spelling import key
 from grader.read.words.stated import Stated, stated
+from grader.read.words.unclear import classes_of
 
 SAID, COUNTED = "said_against", "failed_stated"
 _LEAST_LISTED = 2  # outlets of a list
 T = TypeVar("T")
+# How some things are said: of other days than those of the tests beside; in a list under a title, and in one without.
+OF_OTHER_DAYS, LISTED, NOT_TITLED = "said of another day", "listed under a title", "listed without a title"
 
 
 class Said(NamedTuple):
@@ -31,6 +35,7 @@ class Said(NamedTuple):
     of_one : what it says against the outlet that its row names, where it stands on a sheet without tests.
     fails : how many outlets are counted that did not pass, of how many tests (0: not said).
     row : the texts of that row. how : where it stands. measured : readings of that outlet that it states.
+    site, outlet : those of that row, by headings; "" where it has none. above : titles over it, the nearest first.
     """
 
     place: Place
@@ -46,6 +51,15 @@ class Said(NamedTuple):
     cleared: frozenset[str] = frozenset()
     fails: int = 0
     tests: int = 0
+    site: str = ""
+    outlet: str = ""
+    above: tuple[str, ...] = ()
+
+    def days(self) -> frozenset[Day]:
+        """The days of which it speaks alone."""
+        if self.how == OF_OTHER_DAYS:
+            return days_in(self.text)
+        return days_told(" ; ".join((self.text, *self.row)))
 
 
 class Outlets(Generic[T]):
@@ -144,13 +158,16 @@ _MOST_SHOWN = 3  # texts of one column in a message
 def of_their_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Said]:
     """What other sheets say: a row that names an outlet of the workbook speaks of that one alone.
 
-    A figure alone may be any number, and a text of all, or of the others, speaks of more.
+    A figure alone may be any number, and a text of all, or of the others, speaks of more; a title speaks of what it lists.
     """
     if not found:
         return []
-    named = {n for t in tables for n in outlets_of(t) if type(n) is str and any(map(str.isalpha, n))}
-    outlets = Outlets((name, name) for name in named)
-    return [s._replace(against="") if not speaks_of_all(s.text) and outlets.in_row(s.row) else s for s in found]
+    every = {n for t in tables for n in outlets_of(t) if type(n) is str and any(map(str.isalpha, n))}
+    outlets = Outlets((name, name) for name in every)
+    named = [not speaks_of_all(s.text) and bool(outlets.in_row(s.row)) for s in found]
+    titles = {(s.place.sheet, s.text) for s, is_named in zip(found, named) if is_named and s.how == LISTED}
+    of_some = [is_named or (s.place.sheet, s.text) in titles for s, is_named in zip(found, named)]
+    return [s._replace(against="") if is_of_some else s for s, is_of_some in zip(found, of_some)]
 
 
 def of_the_marked(found: Sequence[Said], tables: Sequence[Table]) -> list[Said]:
@@ -159,15 +176,70 @@ def of_the_marked(found: Sequence[Said], tables: Sequence[Table]) -> list[Said]:
     return [s._replace(against="") if any(m in carried for m in meanings(s.text)) else s for s in found]
 
 
+_SENT_AWAY = ("oil_mg_m3", "co_ppm", "co2_ppm", "water_mg_m3")
+_ON_SITE = ("odour", "oxygen_pct")
+
+
+def figures_beside(table: Table) -> list[Said]:
+    """The readings of a table that holds no whole tests, a laboratory's results or the like, as what is said of its outlets."""
+    if is_whole(table) or "earlier" in classes_of(table.sheet):
+        return []
+    outlets, days, sites = (_values(table, field) for field in ("outlet", "test_date", "site"))
+    made = []
+    for field in _SENT_AWAY:
+        place, unit = table.places.get(field), table.units.get(field)
+        for i, value in enumerate(table.columns.get(field, ())):
+            if place is None or value is None or outlets[i] is None:
+                continue
+            column = place.column if place.column is not None else table.across[i] if table.across else 0
+            at = Place(place.sheet, table.rows[i] if place.row is None else place.row, column)
+            told = tuple(shown(v) for v in (outlets[i], days[i]) if v is not None)
+            text, of = (
+                f"{table.how.get(field, (field,))[0]} {shown(value)}",
+                "" if sites[i] is None else shown(sites[i]),
+            )
+            figure = Stated((field,), f"{shown(value)} {unit}" if unit else value)
+            made.append(Said(at, text, row=told, measured=(figure,), site=of, outlet=told[0]))
+    return made
+
+
+def is_whole(table: Table) -> bool:
+    """Whether a table holds what can be found out at the outlet alone."""
+    return any(field in held for held in (table.columns, table.constants) for field in _ON_SITE)
+
+
+def joins(table: Table, whole: Sequence[Table]) -> bool:
+    """Whether a table holds nothing but results for outlets, and on days, that are all in other tables."""
+    readings = {f for f in table.columns if FIELDS[f].reading}
+    outlets = {key(shown(n)) for t in whole for n in outlets_of(t) if n is not None}
+    mine = {key("" if n is None else shown(n)) for n in outlets_of(table)}
+    days = days_of(table).keys() <= set().union(*map(days_of, whole))
+    return (
+        bool(readings)
+        and readings <= {*_SENT_AWAY}
+        and not table.unclear
+        and mine <= outlets
+        and days
+        and not is_whole(table)
+    )
+
+
+def _values(table: Table, field: str) -> list[Any]:
+    """The values of a field, one a test, what holds for all merged in."""
+    of_all = table.constants.get(field, ("", None))[1]
+    return [of_all if v is None else v for v in table.columns.get(field) or [None] * len(table.rows)]
+
+
 def with_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Said]:
     """What is said, with the outlets that each list names among those of a workbook; lists of fewer than two are none."""
     if not any(s.lists for s in found):
         return list(found)
     known = Outlets((shown(n), n) for t in tables for n in outlets_of(t) if n is not None)
-    return [s if not s.lists else _resolved(s, known.keys.keys(), known.most) for s in found]
+    return [s if not s.lists else resolved(s, known.keys.keys(), known.most) for s in found]
 
 
-def _resolved(said: Said, names: Set[str], most: int) -> Said:
+def resolved(said: Said, names: Set[str], most: int) -> Said:
+    """What is said, with the outlets that its list names. names : as compared. most : words of one, at most."""
     line = len(said.lists) == 1 == len(said.lists[0])
     named = [cleared(said.text, names, most)] if line else [names & set(map(key, column)) for column in said.lists]
     best = max(named, key=len, default=set())
@@ -187,8 +259,7 @@ def said_of_all(table: Table, found: Sequence[Said], tested: Set[Day] = frozense
     for said in found:
         mine = sorted({*named.in_row(said.row), *(table.marks.get(said.mark, ()) if said.mark else ())})
         mine = _left_out(outlets, said.cleared) if said.cleared else mine
-        told = " ; ".join((said.text, *said.row)) if said.against or said.of_one or said.measured else ""
-        days = days_told(told)
+        days = said.days() if said.against or said.of_one or said.measured else frozenset()
         dated = {i for d in days & by_day.keys() for i in by_day[d]}
         if not dated and days & tested:
             continue

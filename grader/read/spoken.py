@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
+from datetime import date
 from functools import cached_property, lru_cache
+from operator import itemgetter
 from typing import Any
 
 from grader.problems import Place, Table
@@ -12,12 +15,15 @@ from grader.read.shapes.own_guide import guide_texts
 from grader.read.shapes.tables import shown, whole
 from grader.read.words.beside import REMARK, kinds_of
 from grader.read.words.dates import DATES, days_in, is_month
+from grader.read.words.labels import label
 from grader.read.words.said import REMARKS, titled
 from grader.read.words.spelling import key
 from grader.read.words.unclear import classes_of
 from grader.read.words.verdicts import fails_counted
 
 PRINTED = (-1, -1)  # where a text stands that is printed with the sheet
+_WIDEST, _HEADS = 60, 20  # cells of a row that may tell of an outlet; rows in which headings are looked for
+_LONE = 5  # titles above a row, one of which may name its site
 
 
 class Cells:
@@ -87,8 +93,42 @@ class Cells:
         return len(cells) - cells.count(None)
 
     def texts_of(self, row: int) -> tuple[str, ...]:
-        """The texts of a row, and its whole numbers as texts."""
-        return tuple(v for v in map(whole, self.row(row)) if type(v) is str)
+        """The texts of a row, and its whole numbers as texts; of a wide one those of its first cells."""
+        return tuple(v for v in map(whole, self.row(row)[:_WIDEST]) if type(v) is str)
+
+    def told_of(self, row: int) -> tuple[str, ...]:
+        """The texts of a row, and its days."""
+        return (*self.texts_of(row), *(shown(v) for v in self.row(row)[:_WIDEST] if isinstance(v, date)))
+
+    @cached_property
+    def heads(self) -> dict[str, Cell]:
+        """The headings for the site and the outlet of what stands below them, on a sheet that holds no tests."""
+        made: dict[str, Cell] = {}
+        for row in self.grid.outer[:_HEADS] if not self.tables else ():
+            for c, v in enumerate(self.row(row)[:_WIDEST]):
+                field = heading.field if type(v) is str and (heading := label(v)) else ""
+                below, right = whole(self.at(row + 1, c)), self.at(row, c + 1)
+                value = field == "site" and self.filled(row) == 2 and type(right) is str and label(right) is None
+                if field in ("site", "outlet") and not value and type(below) is str and label(below) is None:
+                    made.setdefault(field, (row, c))
+        return made
+
+    def under(self, field: str, row: int) -> str:
+        """The site or outlet of a row by a heading above it, "" where there is none."""
+        at = self.heads.get(field)
+        value = whole(self.at(row, at[1])) if at and row > at[0] else None
+        return value if type(value) is str else ""
+
+    @cached_property
+    def _lone(self) -> list[tuple[int, str]]:
+        """The rows that hold a text alone, and it."""
+        alone_ = ((row, self.at(row, self.first(row))) for row in self.grid.outer if self.filled(row) == 1)
+        return [(row, v) for row, v in alone_ if type(v) is str]
+
+    def above(self, row: int) -> tuple[str, ...]:
+        """The nearest texts above a row that stand alone in theirs, and its own, the nearest first."""
+        upto = bisect_right(self._lone, row, key=itemgetter(0))
+        return tuple(text for _, text in self._lone[max(upto - _LONE, 0) : upto][::-1])
 
 
 Day = tuple[int, int, int]  # year, month, day; of a month day 0

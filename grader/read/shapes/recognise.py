@@ -14,11 +14,23 @@ from types import MappingProxyType
 from typing import Any
 
 from grader.problems import Place, Table, a1
-from grader.read.around import with_what_is_said
+from grader.read.around import titles, with_what_is_said
 from grader.read.extract import extract
 from grader.read.given import Given, filled
 from grader.read.layout_spec import LayoutSpec, TableSpec
-from grader.read.sayings import Said, of_the_marked, of_their_outlets, said_of_all, with_outlets, with_what_names_say
+from grader.read.sayings import (
+    NOT_TITLED,
+    OF_OTHER_DAYS,
+    Said,
+    figures_beside,
+    is_whole,
+    joins,
+    of_the_marked,
+    of_their_outlets,
+    said_of_all,
+    with_outlets,
+    with_what_names_say,
+)
 from grader.read.shapes.cover import (
     FACTS,
     cover_of,
@@ -35,10 +47,11 @@ from grader.read.shapes.rows import plain
 from grader.read.shapes.site_of_sheet import is_generic, with_sheet_names
 from grader.read.shapes.tables import Note, Recognised, Sheet
 from grader.read.shapes.unrolled import Listed, Matrix, matrices, of_the_same_tests, with_its_name
-from grader.read.spoken import days_of
+from grader.read.spoken import Day, days_of
+from grader.read.words.dates import days_in
 from grader.read.words.labels import READINGS, label
 from grader.read.words.measured import of_expanded
-from grader.read.words.said import titled
+from grader.read.words.said import REMARKS, titled
 
 __all__ = ["Note", "Recognised", "Sheet", "recognise"]
 
@@ -70,6 +83,7 @@ class _Workbook:
     lists     : sheets that may hold some of the readings of their tests alone, what was read, and how each is kept by itself.
     said      : the texts of each sheet that is not the blank's.
     bottled   : sheets of cylinders.
+    heads     : the name and the first texts of each sheet.
     """
 
     def __init__(self, layout: LayoutSpec) -> None:
@@ -87,9 +101,12 @@ class _Workbook:
         self.lists: list[tuple[Listed, Recognised, Callable[[], None]]] = []
         self.bottled: set[str] = set()
         self.said: dict[str, frozenset[str]] = {}
+        self.heads: dict[str, list[str]] = {}
 
     def take(self, grid: Grid, specs: list[TableSpec]) -> None:
         """Read one sheet. specs : what layout files say of it."""
+        told = (v for row in grid.rows[:_HEAD] for v in row[:_HEAD] if type(v) is str)
+        self.heads.setdefault(grid.name, [grid.name]).extend(told)
         own = [] if specs else own_tables(grid)
         if not own and plain(grid.name) == "visit" and not specs:
             self._visit(grid)
@@ -210,12 +227,40 @@ class _Workbook:
         if tables and name and (void := titled(name)):
             of_file = Place(tables[0].sheet, 0, 0)
             self.elsewhere.append(Said(of_file, name, void, of_one=void, row=(name,), how="name of the file"))
-        elsewhere = of_the_marked(of_their_outlets(with_outlets(self.elsewhere, tables), tables), tables)
-        tested = set().union(*map(days_of, tables)) if elsewhere else set()
-        tables = [with_what_names_say(said_of_all(t, elsewhere, tested)) for t in tables]
+        tested = set().union(*map(days_of, tables))
+        beyond = self._beyond(name, tables, tested)
+        here = [s for s in self.elsewhere if s.how != NOT_TITLED and (s.how != OF_OTHER_DAYS or s.days() & tested)]
+        elsewhere = of_the_marked(of_their_outlets(with_outlets(here, tables), tables), tables)
+        whole = [t for t in tables if is_whole(t)]
+        figures = [s for t in tables for s in figures_beside(t)] if whole else []
+        away = [t for t in tables if whole and self._of_laboratory(t) and joins(t, whole)]
+        self.notes += [Note("laboratory_beside", t.sheet, "", t.sheet, {"count": len(t.rows)}) for t in away]
+        kept = [t for t in tables if not any(t is one for one in away)]
+        told = (said_of_all(t, [*elsewhere, *figures] if is_whole(t) else elsewhere, tested) for t in kept)
+        tables, joined = [with_what_names_say(t) for t in told], sum(len(t.rows) for t in away)
         tables = [t._replace(marks={}) if t.marks else t for t in tables]
-        found, passed = sum(m.rows_found for m in self.kept), sum(m.rows_passed_over for m in self.kept)
-        return Recognised(tables, self.notes, found, passed)
+        found = sum(m.rows_found for m in self.kept) - joined
+        passed = sum(m.rows_passed_over for m in self.kept) + joined
+        return Recognised(tables, self.notes, found, passed, beyond, (name, *self._heads()) if beyond else ())
+
+    def _heads(self) -> list[str]:
+        return [text for texts in self.heads.values() for text in texts]
+
+    def _of_laboratory(self, table: Table) -> bool:
+        """Whether the sheet of a table says that a laboratory found what it holds."""
+        return any(REMARKS.say(text, "beside.laboratory") for text in self.heads.get(table.sheet, ()))
+
+    def _beyond(self, name: str, tables: list[Table], tested: set[Day]) -> list[Said]:
+        """What is said of tests of other workbooks: all that one without tests says, else of days on which none was made here."""
+        if not tables:
+            title = name * titles(name)
+            listed = (s._replace(text=title, of_one=title) if s.how == NOT_TITLED else s for s in self.elsewhere)
+            return [s for s in listed if s.of_one or s.measured or s.lists or s.against and days_in(s.text)]
+        told = [s for s in self.elsewhere if s.days() and tested.isdisjoint(s.days())]
+        if not any(map(is_whole, tables)):
+            of_file = REMARKS.say(name, "beside.laboratory")
+            told += [s for t in tables if of_file or self._of_laboratory(t) for s in figures_beside(t)]
+        return told
 
     def _cross(self, blocks: Sequence[Matrix | Listed], passed: int = 0) -> None:
         """Join the blocks of a parameter each."""
@@ -248,6 +293,7 @@ class _Workbook:
 
 
 _OF_THE_DAY = "atmospheric_pressure_hpa"
+_HEAD = 15  # rows, and cells of one, in which a sheet may say whose it is
 
 
 def _of_facts(table: Table) -> bool:

@@ -6,10 +6,13 @@ Plain tuples, so that they pass between processes quickly. No numpy, no pandas.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Set
-from typing import Any, NamedTuple
+from collections.abc import Callable, Iterable, Sequence, Set
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from grader.problems import Table, Unreadable
+
+if TYPE_CHECKING:
+    from grader.read.sayings import Said
 
 Range = tuple[int, int, int, int]  # 0-based: first row, first column, last row, last column
 
@@ -53,12 +56,15 @@ class Recognised(NamedTuple):
     """The tables of a sheet or workbook, what is to be said, and the rows: found, and passed over with a note each.
 
     rows_found is counted from the sheets, not from the tables' columns.
+    beyond : what a workbook says of tests that are in none of its tables. heads : texts that may name the site of those.
     """
 
     tables: list[Table]
     notes: list[Note]
     rows_found: int
     rows_passed_over: int
+    beyond: Sequence[Said] = ()
+    heads: Sequence[str] = ()
 
 
 def squared(rows: list[list[Any]]) -> list[list[Any]]:

@@ -108,8 +108,11 @@ def put_right(text: str, heading: bool = False) -> bool:
     (True, False, False)
     >>> put_right("Fixed on"), put_right("Fixed on", heading=True)
     (False, True)
+    >>> put_right("Until", heading=True), put_right("until 3 May")
+    (True, False)
     """
     words = REMARKS.words(text) if len(text) <= _LONGEST_QUESTION else []
-    rest = words[1:]
+    lists = ("answer.closed", "answer.ended") if heading else ("answer.closed",)
+    rest = words[max((s.stop for s in REMARKS.standing(words, *lists) if s.first == 0), default=0) :]
     dated = not rest or len(rest) <= _MOST_OF_A_DAY and any(w.isdigit() for w in rest) or heading and len(rest) == 1
-    return dated and REMARKS.begin(words, "answer.closed")
+    return dated and len(rest) < len(words)
