@@ -256,7 +256,8 @@ class _Workbook:
             title = name * titles(name)
             listed = (s._replace(text=title, of_one=title) if s.how == NOT_TITLED else s for s in self.elsewhere)
             return [s for s in listed if s.of_one or s.measured or s.lists or s.against and days_in(s.text)]
-        told = [s for s in self.elsewhere if s.days() and tested.isdisjoint(s.days())]
+        speaking = (s for s in self.elsewhere if s.of_one or s.measured or s.against)
+        told = [s for s in speaking if s.days() and tested.isdisjoint(s.days())]
         if not any(map(is_whole, tables)):
             of_file = REMARKS.say(name, "beside.laboratory")
             told += [s for t in tables if of_file or self._of_laboratory(t) for s in figures_beside(t)]

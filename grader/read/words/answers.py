@@ -101,6 +101,7 @@ def may_be_ill(text: str) -> bool:
     return len(text) <= _LONGEST_QUESTION and REMARKS.say(text, "pair.test.ill")
 
 
+@lru_cache(maxsize=20_000)
 def put_right(text: str, heading: bool = False) -> bool:
     """Whether a text is a word for what has been put right, or that and its day; as a heading, also with a short word behind.
 
