@@ -88,13 +88,14 @@ PAGES: dict[str, Any] = {
         "count": "number tested whole score rate of and plural",
     },
     "clauses.toml": {
-        "lowest_use_temperature_c": "bound towards use weather place elsewhere worse covered",
+        "lowest_use_temperature_c": "bound towards use weather place elsewhere worse covered heated limited",
         "test_date": "test number by aside covered",
         "short": "",
     },
     "supplied.toml": dict.fromkeys(
-        "airline further covered charging compressor cylinder dryer itself alone none title both page joining numbered high "
-        "about doubt place place_ends gear listed of_air of_site feeds other form_filling denying limiting choices".split(),
+        "airline further covered charging compressor cylinder dryer itself alone none title both page joining numbered high about "
+        "doubt place place_ends site firm sited gear listed of_air of_site feeds "
+        "other form_filling denying limiting choices".split(),
         "",
     ),
     "said.toml": {

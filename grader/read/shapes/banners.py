@@ -23,6 +23,7 @@ from grader.read.words.dates import date_within, is_date, is_when, of_a_visit
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.labels import NUMBERS, SHARED, Column, column, inline, label, looks_like_value, may_be_reading
 
+NAME_ALONE = "banner row without a label"
 _MOST_CELLS = 6
 _LONGEST_NAME = 60
 _PLACES = frozenset({"location", "site", "system"})
@@ -231,7 +232,7 @@ def place_of(text: str, place: Place, known: set[str]) -> dict[str, Given]:
     site is known, what its words say, or the location."""
     said = [f for f in column(-1, text).heading.candidates if f in ("system", "location")]
     field = next((f for f in ("site", *said, "location", "system") if f not in known), None)
-    return _alone(field, place, text, "banner row without a label") if field else {}
+    return _alone(field, place, text, NAME_ALONE) if field else {}
 
 
 def _come_again(outlets: list[Any], kept: list[bool], names: set[int], others: set[int]) -> bool:

@@ -10,6 +10,7 @@ from typing import Any
 from grader.problems import Table
 from grader.read.extract import pressure_dew_point
 from grader.read.given import Given, filled, is_by_layout, without
+from grader.read.shapes.banners import NAME_ALONE
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import ON_ANOTHER, shared_above
 from grader.read.shapes.rows import plain
@@ -21,6 +22,7 @@ from grader.read.words.supplied import (
     is_contradicted,
     names_and_feeds,
     names_cylinders,
+    site_in,
     speaks_otherwise,
 )
 
@@ -78,6 +80,22 @@ def given_to(table: Table, cover: dict[str, Given]) -> dict[str, Given]:
     if "line_pressure_bar" in mine and pressure_dew_point(table.how, table.places):
         mine["dew_point_measured_at_bar"] = mine["line_pressure_bar"]
     return mine
+
+
+def sited(table: Table, given: Mapping[str, Given]) -> Table:
+    """A table as it is where another sheet gives the site: without that of its title, the hall of a banner as its location.
+
+    A title that names the client or who tested names no site either.
+    """
+    text, how, _ = table.how.get("site", ("", "", ""))
+    said = table.constants.get("site", ("", None))[1]
+    if site_in(text) and ("site" in given or any(one.value == said for one in given.values())):
+        return without(table, {"site"})
+    if "site" not in given or how != NAME_ALONE or "location" in {*table.places, *table.constants}:
+        return table
+    moved = {"site": "location"}
+    constants = {moved.get(f, f): v for f, v in table.constants.items()}
+    return table._replace(constants=constants, how={moved.get(f, f): v for f, v in table.how.items()})
 
 
 def lines_of(table: Table) -> dict[str, str]:

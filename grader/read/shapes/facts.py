@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Set
 from itertools import islice
 from typing import Any
 
@@ -16,25 +17,35 @@ from grader.read.words.clauses import (
     IN_A_TITLE,
     OF_A_PLACE,
     SAID,
+    SITE,
     SUPPLY,
-    Fact,
     beside,
     coldest,
     column_of,
     day_in,
     dryer_beside,
+    halls_in,
     has_degrees,
     is_warm,
     of_another_day,
     of_cold,
     of_elsewhere,
+    of_title,
     told,
 )
 from grader.read.words.dates import is_date
-from grader.read.words.figures import coldest_in
+from grader.read.words.figures import coldest_in, without_temperatures
 from grader.read.words.labels import column, is_unit, label, looks_like_value
 from grader.read.words.loose import loose_word, own_word
-from grader.read.words.supplied import is_a_title, is_contradicted, says_nothing, supplied
+from grader.read.words.supplied import (
+    denies,
+    is_a_title,
+    is_contradicted,
+    is_titled,
+    names_another_place,
+    says_nothing,
+    supplied,
+)
 from grader.read.words.unclear import classes_of
 
 _SPEAKING = ("system", "location", "supply", "remarks")  # fields whose value may say more than that
@@ -51,7 +62,7 @@ def with_facts(grid: Grid, labels: list[Pair], first: int, stop: int) -> list[Pa
     labels = [p for p in labels if p.label.field != SUPPLY or not is_a_title(p.label.text, p.value)]
     found = [*(p for p in labels if (p.row, p.column) not in clear), *said]
     made = _without_doubt(grid, found)
-    made += _day_of_title(grid, made, stop) if not first else []
+    made += _of_title(grid, made, stop) if not first else []
     return sorted(map(_fed, made), key=lambda p: (p.row, p.column))
 
 
@@ -63,21 +74,32 @@ def _fed(p: Pair) -> Pair:
     return p._replace(value=feed.supply) if feed and feed.supply and not feed.titled else p
 
 
-def _day_of_title(grid: Grid, found: list[Pair], stop: int) -> list[Pair]:
-    """The day in the title of a sheet with no word before it, where no other day stands on it: "Dock Lane, 14.3.26"."""
-    known = {cell for p in found for cell in ((p.row, p.column), (p.value_row, p.value_column))}
-    titles = range(0 if any(p.label.field == DATE for p in found) else min(stop, _TITLE_ROWS))
-    days = [
-        (row, at, day) for row in titles for at, v in grid.filled(row) if (day := day_in(v)) and (row, at) not in known
-    ]
-    if len(days) != 1 or any(of_another_day(v) for _, v in grid.filled(days[0][0]) if type(v) is str):
-        return []
-    row, at, day = days[0]
-    others = ((r, c) for r, cells in enumerate(grid.rows) for c, v in enumerate(cells) if v is not None and day_in(v))
-    if any(cell != (row, at) and cell not in known for cell in others):
-        return []
-    label = column_of(str(grid.rows[row][at]), Fact(DATE, day), IN_A_TITLE)
-    return [Pair(row, at, label, row, at, day, "inside")]
+def _of_title(grid: Grid, found: list[Pair], stop: int) -> list[Pair]:
+    """The day and the site in the title of a sheet with no word before them: "Breathing air, Dock Lane, 14.3.26".
+
+    The day where no other stands on the sheet; the site where no other text names it, nor anything else stands beside it.
+    """
+    labels = [p for p in found if p.label.how not in SAID]
+    known = {cell for p in labels for cell in ((p.row, p.column), (p.value_row, p.value_column))}
+    tops = [((row, at), v) for row in range(min(stop, _TITLE_ROWS)) for at, v in grid.filled(row)]
+    told_of = [(cell, v, fact) for cell, v in tops if cell not in known for fact in of_title(v)]
+    made: list[Pair] = []
+    for field in (DATE, SITE):
+        mine = [one for one in told_of if one[2].field == field]
+        if len(mine) != 1 or any(p.label.field == field for p in found):
+            continue
+        (row, at), text, fact = mine[0]
+        beside = [v for c, v in grid.filled(row) if c != at]
+        others = ((r, c) for r in range(len(grid.rows)) for c, v in grid.filled(r) if (r, c) != (row, at))
+        if field == DATE:
+            doubt = any(day_in(grid.rows[r][c]) for r, c in others if (r, c) not in known)
+        else:
+            doubt = any(fact.value in str(grid.rows[r][c]) for r, c in others) or any(denies(str(v)) for _, v in tops)
+            doubt |= not any(map(is_titled, (str(text).replace(fact.value, " "), *(v for _, v in tops))))
+            doubt |= not all(is_date(v) or is_titled(v) for v in beside)
+        if not doubt and not any(of_another_day(v) for v in (text, *beside) if type(v) is str):
+            made.append(Pair(row, at, column_of(str(text), fact, IN_A_TITLE), row, at, fact.value, "inside"))
+    return made
 
 
 def _said_beside(grid: Grid, known: list[Pair], first: int, stop: int) -> list[Pair]:
@@ -174,7 +196,7 @@ def _agreed(grid: Grid, mine: list[Pair], labels: set[Cell], sure: bool) -> list
         least: Any = coldest(p.value for p in mine)
         placed = [p.label.how == OF_A_PLACE for p in mine]
         if is_warm(least):
-            if not sure or all(placed) or _may_be_colder(grid, mine, labels):
+            if not sure or all(placed) or _may_be_colder(grid, mine, labels) or _of_other_halls(mine, others):
                 return []
         elif not sure or any(placed) and any(map(of_elsewhere, others)):
             least = Unreadable(least, "twice")  # colder than is allowed for without it: it must not be passed over
@@ -214,6 +236,14 @@ def _may_be_colder(grid: Grid, mine: list[Pair], labels: set[Cell]) -> bool:
                 if named and column(-1, text).kind not in ("field", "parameter") or not named and before:
                     return True
     return False
+
+
+def _of_other_halls(mine: list[Pair], others: Set[str]) -> bool:
+    """Whether texts name halls beside those of which a temperature is told: "Paint shop" where it is that of the hall."""
+    own = {without_temperatures(p.label.text) for p in mine}
+    halls = frozenset().union(*map(halls_in, own))
+    texts = {t for t in others if label(t) is None} if halls else set()
+    return any(halls_in(t) - halls or any(names_another_place(t, line) for line in own) for t in texts)
 
 
 def _of_instruments(grid: Grid, row: int, at: int) -> bool:

@@ -23,15 +23,16 @@ from grader.read.words.loose import LOOSE
 from grader.read.words.phrases import ELIDED, Lists, any_of
 from grader.read.words.said import AROUND, against
 from grader.read.words.stated import is_cold
-from grader.read.words.supplied import may_say, supplied
+from grader.read.words.supplied import may_say, site_in, supplied
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
-COLD, SUPPLY, DRYER, DATE = "lowest_use_temperature_c", "supply", "dryer", "test_date"
+COLD, SUPPLY, DRYER, DATE, SITE = "lowest_use_temperature_c", "supply", "dryer", "test_date", "site"
 _CLAUSES = Lists("clauses.toml", ELIDED)
 _UNIT = re.compile(r"[(\[]?\s*(?:in\s+)?°\s*([CF])\s*[)\]]?\s*$", re.IGNORECASE)
 # A sentence ends before a capital, not behind a figure ("14. September") or a short form ("min. Temperatur").
 _END = re.compile(r"(?:(?<=[^\W\d_]{3})|(?<=[)°%²³])|(?<=°[CF])|(?<=\s[CF]))\.\s+(?=[A-ZÀ-Ý])|\s*;\s+|\n+")
+_COMMA = re.compile(r",\s+")
 _DASH = re.compile(r"\s[-–—/|]\s")
 _BESIDE = re.compile(r"(\s{2,}|\s*[;|\n]\s*|,\s+|\s[-–—/]\s)(?=([^\W\d_][^:;,|\n]{0,40}?)\s*:\s)")
 _WHOLE_DAY = re.compile(r"\d.*\d{4}|\d{4}.*\d|\d[./-]\d\d?[./-]\d")
@@ -95,7 +96,8 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
             made += [(column_of(piece, fact), fact.value) for fact in facts_of(piece)]
             named = inline(piece)  # "Rig Repair / yard: Quay 9 / BA airline"
             made += [named] if named and FIELDS[named[0].field or "odour"].kind == "text" else []
-            silent += [] if named or facts_of(piece) and not supplied(piece) else [piece]
+            feeding = ", ".join(filter(supplied, _COMMA.split(piece))) if facts_of(piece) else piece
+            silent += [feeding] if feeding and not named else []
     labelled = any(c.field == SUPPLY for c, _ in made)
     lines = silent if labelled or not silent else ["\n".join(silent)]
     feeds = {line: feed for line in lines if (feed := supplied(line))}
@@ -163,13 +165,11 @@ def facts_of(sentence: str) -> tuple[Fact, ...]:
     whole = _cold(sentence) or _date(sentence) or _need(sentence)
     if whole or "," not in sentence:
         return whole
-    made: list[Fact] = []
-    for part in re.split(r",\s+", sentence):
-        found = _cold(part) or _date(part) or _need(part)
-        if not found and supplied(part) is None:
-            return ()
-        made += found
-    return tuple(made)
+    rest = [part for part in _COMMA.split(sentence) if supplied(part) is None]
+    if joined := _cold(", ".join(rest)):  # "airline, heated, 13 °C or more"
+        return joined
+    made = [_cold(part) or _date(part) or _need(part) for part in rest]
+    return tuple(fact for found in made for fact in found) if all(made) else ()
 
 
 def beside(text: str, value: Any, unit: str = "") -> Fact | None:
@@ -184,14 +184,14 @@ def beside(text: str, value: Any, unit: str = "") -> Fact | None:
     if (own := _UNIT.search(text)) and not unit:
         text, unit = text[: own.start()], f"°{own[1]}"
     value = f"{value:g}" if type(value) in (int, float) else value
-    found = _cold(f"{text} {value} {unit}", labelled="temp" in classes_of(text))
+    found = _cold(f"{text} {value} {unit}")
     return found[0] if found else None
 
 
-def _cold(text: str, labelled: bool = False) -> tuple[Fact, ...]:
+def _cold(text: str) -> tuple[Fact, ...]:
     """The lowest temperature of use that a text states, and nothing else.
 
-    labelled : whether it is a label for a temperature with its figure, which may name where it is coldest.
+    Of places named where they are coldest, by the word temperature, or heated, it is that of use.
     """
     found = temperatures_in(text)
     if len(found) != 1 or not found[0][1]:
@@ -199,11 +199,14 @@ def _cold(text: str, labelled: bool = False) -> tuple[Fact, ...]:
     (figure, unit), words = found[0], _CLAUSES.words(without_temperatures(text))
     below = [f"{COLD}.towards"] * (figure < 0)
     bound = _CLAUSES.inside(words, f"{COLD}.bound", *below)
-    use, place, weather = (_CLAUSES.inside(words, f"{COLD}.{of}") for of in ("use", "place", "weather"))
+    names = ("use", "place", "weather", "elsewhere", "heated", "limited", "covered")
+    use, place, weather, elsewhere, heated, limited, known = (_CLAUSES.inside(words, f"{COLD}.{of}") for of in names)
     place -= use  # "used indoors" is of all use
-    known = bound | use | place | weather | _CLAUSES.inside(words, f"{COLD}.covered")
-    if labelled:
-        use |= place | _CLAUSES.inside(words, f"{COLD}.elsewhere") - weather
+    known |= bound | use | place | weather
+    heated -= elsewhere  # "non chauffé"
+    labelled = "temp" in classes_of(text)
+    if (labelled or heated) and not limited - use:
+        use |= place | heated | (elsewhere - weather if labelled else set())
         place, known = set(), known | use
     if not bound or not use | place | weather or len(known) < len(words):
         return ()
@@ -252,6 +255,12 @@ def day_in(value: Any) -> Any:
     return value if isinstance(value, date) else date_within(value) if type(value) is str else None
 
 
+def of_title(value: Any) -> list[Fact]:
+    """What a cell in the title of a sheet says with no word before it: its day, its site."""
+    site = site_in(value) if type(value) is str else ""
+    return [Fact(f, v) for f, v in ((DATE, day_in(value)), (SITE, site)) if v]
+
+
 def of_another_day(text: str) -> bool:
     """Whether a text speaks of the day of a form, a calibration, an expiry: "Form 12, rev. 3.2.19".
 
@@ -291,6 +300,17 @@ def of_elsewhere(text: str) -> frozenset[str]:
     words = _CLAUSES.words(text)
     places = _CLAUSES.standing(words, f"{COLD}.elsewhere", f"{COLD}.worse")
     return frozenset(words[place.first][:_KIND] for place in places)
+
+
+@lru_cache(maxsize=20_000)
+def halls_in(text: str) -> frozenset[str]:
+    """The beginnings of the words by which a text names halls.
+
+    >>> sorted(halls_in("Paint shop, hall 2")), halls_in("Bay 2")
+    (['hall', 'shop'], frozenset())
+    """
+    words = _CLAUSES.words(text)
+    return frozenset(words[place.first][:_KIND] for place in _CLAUSES.standing(words, f"{COLD}.place"))
 
 
 def of_cold(text: str, known: frozenset[str] = frozenset()) -> bool:

@@ -68,6 +68,8 @@ class _Part(NamedTuple):
     tested: bool = False
     placed: bool = False
     open: bool = False  # which dryer is left open
+    site: str = ""  # that it names, its words of a title left out
+    day: bool = False  # nothing else
 
 
 def _tokens(text: str) -> list[str]:
@@ -93,28 +95,28 @@ def supplied(text: str) -> Supplied | None:
     """
     if not may_say(text):
         return None
-    parts = [p for p in _PART.split(text) if p and HYPHENED.search(p)]
-    made = [_part(p, bool(_HIGH.search(text))) for p in parts]
+    made = _parts(text, bool(_HIGH.search(text)))
     if (named := _NAMED.match(text)) and made[0].harmless and not made[0].tested and not _of_a_firm(named[1]):
         return None
     told = [n for n, p in enumerate(made) if p.known and (p.supplies or p.dryers or p.open)]
     if not told:
         return None
     names = [n for n, p in enumerate(made) if n not in told and not p.title]
-    if any(n > told[0] or not made[n].harmless for n in names):
+    aside = {n for n in names if made[n].site or made[n].day} if any(p.tested for p in made) else set()
+    if any(n > told[0] or not made[n].harmless for n in names if n not in aside):
         return None
     supplies = frozenset().union(*(made[n].supplies for n in told))
     dryers = frozenset().union(*(made[n].dryers for n in told))
-    if len(supplies) > 1 or not supplies and len(parts) > 1:
+    if len(supplies) > 1 or not supplies and len(made) > 1:
         return None
     supply, dryer = next(iter(supplies), ""), next(iter(dryers), "") if len(dryers) == 1 else ""
     if supply == AIRLINE and (_HIGH.search(text) or not dryers and of_no_supply(text)):
         return None
     if any(made[n].open for n in told) or supply in (CHARGING, CYLINDER):
         dryer = ""
-    if len(parts) == 1 and len(_tokens(text)) == 1 and not made[0].dryers or not supply and not dryer:
+    if len(made) == 1 and len(_tokens(text)) == 1 and not made[0].dryers or not supply and not dryer:
         return None  # a word by itself may be the heading of anything
-    return Supplied(supply, dryer, bool(names), any(made[n].placed for n in names))
+    return Supplied(supply, dryer, bool(names), any(made[n].placed for n in names if n not in aside))
 
 
 _NAMED = re.compile(r"([^:–—,;(]*?)\s*:\s")
@@ -127,14 +129,43 @@ def _of_a_firm(name: str) -> bool:
 
 
 @lru_cache(maxsize=20_000)
+def site_in(text: str) -> str:
+    """The site in a line that is a title, a supply or a day besides; "" where it names none for certain.
+
+    >>> site_in("Breathing air – Dock Lane – 12.03.2026"), site_in("Prüfung Atemluft Werk Süd"), site_in("Dock Services Ltd")
+    ('Dock Lane', 'Werk Süd', '')
+    """
+    if not _LEAST < len(text) <= _LONGEST or _NEVER.search(text) or not _at(_tokens(text), "site"):
+        return ""
+    made = _parts(text)
+    sites = [p.site for p in made if p.site]
+    return sites[0] if len(sites) == 1 and all(p.site or p.title or p.known or p.day for p in made) else ""
+
+
+def denies(text: str) -> bool:
+    """Whether a text takes back or limits what another says: "Not for P2", "Title is that of last year's sheet"."""
+    return bool(_at(_tokens(text), "denying"))
+
+
+def is_titled(value: Any) -> bool:
+    """Whether a cell is the title of tests and nothing else, but for a supply or a day: "Breathing air, 2026"."""
+    made = _parts(value) if type(value) is str else []
+    return any(p.tested for p in made) and all(p.title or p.known or p.day for p in made)
+
+
+def _parts(text: str, charged: bool = False) -> list[_Part]:
+    return [_part(p, charged) for p in _PART.split(text) if p and HYPHENED.search(p)]
+
+
+@lru_cache(maxsize=20_000)
 def says_nothing(text: str) -> bool:
     """Whether a text beside a line says nothing of its supply: the firm's name, a title, a page.
 
     >>> says_nothing("Mill Bodyshop"), says_nothing("Page 1 of 2"), says_nothing("Bay 3"), says_nothing("no")
     (True, True, False, False)
     """
-    parts = [_part(p) for p in _PART.split(text) if p and HYPHENED.search(p)]
-    return bool(parts) and all(p.title or p.harmless for p in parts)
+    made = _parts(text)
+    return bool(made) and all(p.title or p.harmless for p in made)
 
 
 def is_a_title(label: str, value: Any) -> bool:
@@ -152,7 +183,7 @@ def _part(text: str, charged: bool = False) -> _Part:
     """What a part of a line is. charged : whether the line names a pressure that only cylinders have."""
     high = bool(_HIGH.search(text))
     plain = without_quantities(_HIGH.sub(" ", text))
-    tokens = _tokens(plain)
+    tokens = _tokens(_of_the_day(plain))
     airline, charging, compressor, cylinder = (
         _at(tokens, w) for w in ("airline", "charging", "compressor", "cylinder")
     )
@@ -169,9 +200,10 @@ def _part(text: str, charged: bool = False) -> _Part:
     named = {AIRLINE} if airline else set()
     named |= {CHARGING} if filling else {CYLINDER} if cylinder else set()
     if len(whole) == len(tokens) and (named or dryers or none or further):
-        return _Part(frozenset(named), frozenset(dryers) | ({"none"} if none else set()), True, open=bool(further))
+        dried = frozenset(dryers) | ({"none"} if none else set())
+        return _Part(frozenset(named), dried, True, tested=_is_titled(tokens), open=bool(further))
     if len(whole) == len(tokens) and not any(map(str.isdigit, text)):
-        return _Part(title=True)  # "All points"
+        return _Part(title=True, tested=_is_titled(tokens))  # "All points"
     if plain != text and not high and not any(map(str.isdigit, plain)):
         doubt = _at(tokens, "about", "doubt", *_NAMES) - REMARKS.inside(tokens, "cold.words")
         doubt -= _CLAUSES.inside(tokens, "lowest_use_temperature_c.bound")
@@ -186,13 +218,15 @@ def _silent(text: str, tokens: list[str], high: bool) -> _Part:
     if paged and all(t.isdigit() for i, t in enumerate(tokens) if i not in paged | _at(tokens, "joining")):
         return _Part(title=True)  # "Seite 1 von 2"
     text = _NORM.sub(" ", text)
-    dated = _YEAR.sub(" ", DATES.sub(lambda m: " " if is_date(m[0]) else m[0], text))
+    dated = _undated(text)
     left = _tokens(dated)
     title = _at(left, "title")
     words = [t for i, t in enumerate(left) if i not in title and not is_month(t)]
-    tested = bool(title - _at(left, "joining"))
+    tested = _is_titled(left)
     if not words and (tested or dated == text and not any(map(str.isdigit, text))):
-        return _Part(title=True)
+        return _Part(title=True, tested=tested)
+    if not words and dated != text and not any(map(str.isdigit, dated)):
+        return _Part(day=True)
     if high:
         known = _at(tokens, "high") | _at(tokens, "title")
         return _Part(title=len(known) == len(tokens))
@@ -201,7 +235,38 @@ def _silent(text: str, tokens: list[str], high: bool) -> _Part:
     if _at(left, "about", "doubt", *_NAMES) or any(t.startswith(_NAME) for t in left):
         return _Part()
     placed = names_a_place(dated)
-    return _Part(harmless=tested or not placed, tested=tested, placed=placed)
+    return _Part(harmless=tested or not placed, tested=tested, placed=placed, site=_site(dated))
+
+
+def _undated(text: str) -> str:
+    return _YEAR.sub(" ", DATES.sub(lambda m: " " if is_date(m[0]) else m[0], text))
+
+
+def _is_titled(tokens: list[str]) -> bool:
+    return bool(_at(tokens, "title") - _at(tokens, "joining"))
+
+
+def _of_the_day(text: str) -> str:
+    """A text without the days that stand right behind words of a title: "charging compressor log 2026", not "airline from 2026"."""
+    dated = _undated(text)
+    before = _tokens(text[: next((i for i, (a, b) in enumerate(zip(text, dated)) if a != b), 0)])
+    return dated if dated != text and before and _is_titled(before[-1:]) else text
+
+
+def _site(text: str) -> str:
+    """The site that a part names behind or before words of a title; "" where none is, or it may be a firm."""
+    found = list(ELIDED.finditer(text))
+    tokens = _tokens(text)
+    title = _at(tokens, "title")
+    inner = [i for i in range(len(tokens)) if i not in title]
+    first, stop = (inner[0], inner[-1] + 1) if inner else (0, 0)
+    first += bool(first and first in _at(tokens, "sited"))
+    name, words = tokens[first:stop], [m[0] for m in found[first:stop]]
+    of_site, joining = _at(name, "site"), _at(name, "joining")
+    named = {i for i, w in enumerate(words) if w[0].isupper()}
+    if not of_site or len(named | of_site) < 2 or len(named | of_site | joining) < len(name) or _at(name, "firm"):
+        return ""
+    return text[found[first].start() : found[stop - 1].end()]
 
 
 def _dryers(words: Sequence[str]) -> dict[str, set[int]]:
