@@ -593,6 +593,7 @@ TURNS: list[Turn] = [
     (SP, ("place",), [], supply_of("Mill Hall, airline"), None, "airline"),
     (SP, ("place_ends",), [], supply_of("Spritzhalle, airline"), None, "airline"),
     (SP, ("site",), [], lambda: supplied.site_in("Air log, Dock Lane"), "Dock Lane", ""),
+    (SP, ("site_begins",), [], lambda: supplied.site_in("Luft, Werk Süd"), "Werk Süd", ""),
     (SP, ("firm",), [], lambda: supplied.site_in("Air log, Dock Lane Ltd"), "", "Dock Lane Ltd"),
     (SP, ("sited",), [], lambda: supplied.site_in("Air log at Dock Lane"), "Dock Lane", ""),
     (SP, ("gear",), [], supply_of("Airline hose records"), None, "airline"),

@@ -205,7 +205,7 @@ def _cold(text: str) -> tuple[Fact, ...]:
     known |= bound | use | place | weather
     heated -= elsewhere  # "non chauffé"
     labelled = "temp" in classes_of(text)
-    if (labelled or heated) and not limited - use:
+    if labelled or heated and not limited - use:
         use |= place | heated | (elsewhere - weather if labelled else set())
         place, known = set(), known | use
     if not bound or not use | place | weather or len(known) < len(words):

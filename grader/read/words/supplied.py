@@ -135,7 +135,7 @@ def site_in(text: str) -> str:
     >>> site_in("Breathing air – Dock Lane – 12.03.2026"), site_in("Prüfung Atemluft Werk Süd"), site_in("Dock Services Ltd")
     ('Dock Lane', 'Werk Süd', '')
     """
-    if not _LEAST < len(text) <= _LONGEST or _NEVER.search(text) or not _at(_tokens(text), "site"):
+    if not _LEAST < len(text) <= _LONGEST or _NEVER.search(text) or not _at(_tokens(text), "site", "site_begins"):
         return ""
     made = _parts(text)
     sites = [p.site for p in made if p.site]
@@ -262,9 +262,12 @@ def _site(text: str) -> str:
     first, stop = (inner[0], inner[-1] + 1) if inner else (0, 0)
     first += bool(first and first in _at(tokens, "sited"))
     name, words = tokens[first:stop], [m[0] for m in found[first:stop]]
-    of_site, joining = _at(name, "site"), _at(name, "joining")
-    named = {i for i, w in enumerate(words) if w[0].isupper()}
-    if not of_site or len(named | of_site) < 2 or len(named | of_site | joining) < len(name) or _at(name, "firm"):
+    ends, begins = (
+        {len(name) - 1} & _at(name, "site"),
+        _at(name, "site_begins") if _SUPPLIED.begin(name, "site_begins") else set(),
+    )
+    known = ends | begins | {i for i, w in enumerate(words) if w[0].isupper()} | _at(name, "joining")
+    if not ends | begins or len(name) < 2 or len(known) < len(name) or _at(name, "firm"):
         return ""
     return text[found[first].start() : found[stop - 1].end()]
 
