@@ -22,8 +22,8 @@ from grader.read.words.supplied import (
     is_contradicted,
     names_and_feeds,
     names_cylinders,
+    otherwise_fed,
     site_in,
-    speaks_otherwise,
 )
 
 _SUPPLIED = ("supply", "dryer")
@@ -176,4 +176,4 @@ def of_cylinders(table: Table) -> dict[str, Given]:
 
 def is_of_cylinders(grid: Grid) -> bool:
     """Whether a sheet speaks of no other supply than cylinders."""
-    return not any(speaks_otherwise(text, CYLINDER, "") for text in grid.texts)
+    return not any(otherwise_fed(text, CYLINDER) for text in grid.texts)

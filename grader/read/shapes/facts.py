@@ -19,18 +19,17 @@ from grader.read.words.clauses import (
     SAID,
     SITE,
     SUPPLY,
+    Fact,
     beside,
     coldest,
     column_of,
     day_in,
-    dryer_beside,
-    halls_in,
     has_degrees,
     is_warm,
     of_another_day,
     of_cold,
-    of_elsewhere,
     of_title,
+    places_in,
     told,
 )
 from grader.read.words.dates import is_date
@@ -174,8 +173,8 @@ def _without_doubt(grid: Grid, found: list[Pair]) -> list[Pair]:
         if p.label.field in _SPEAKING and type(p.value) is str and (p.where != "inside" or p.label.field == SUPPLY):
             named = (IN_A_TITLE, OF_A_PLACE) if p.label.field == "remarks" else ()
             more = [c for c in told(p.value) if c[0].how in SAID and c[0].how not in named]
-            dryer = dryer_beside(p.value) if p.label.field == SUPPLY else None
-            more += [(column_of(p.value, dryer), dryer.value)] if dryer and not more else []
+            feed = supplied(p.value) if p.label.field == SUPPLY and not more else None
+            more += [(column_of(p.value, Fact(DRYER, feed.dryer)), feed.dryer)] if feed and feed.dryer else []
             facts += [Pair(p.value_row, p.value_column, c, p.value_row, p.value_column, v, "inside") for c, v in more]
     known = {p.label.field for p in made if p.value is not None}
     for field in dict.fromkeys(p.label.field for p in facts if p.label.field not in known):
@@ -198,7 +197,7 @@ def _agreed(grid: Grid, mine: list[Pair], labels: set[Cell], sure: bool) -> list
         if is_warm(least):
             if not sure or all(placed) or _may_be_colder(grid, mine, labels) or _of_other_halls(mine, others):
                 return []
-        elif not sure or any(placed) and any(map(of_elsewhere, others)):
+        elif not sure or any(placed) and any(map(places_in, others)):
             least = Unreadable(least, "twice")  # colder than is allowed for without it: it must not be passed over
         mine = [p._replace(value=least) for p in mine]
     return mine if len({p.value for p in mine}) == 1 else []
@@ -206,9 +205,10 @@ def _agreed(grid: Grid, mine: list[Pair], labels: set[Cell], sure: bool) -> list
 
 def _is_contradicted(grid: Grid, facts: list[Pair]) -> bool:
     """Whether a sheet speaks of another supply or dryer than facts of it tell."""
-    told_of = {p.label.field: p for p in reversed(facts) if p.label.field in _SUPPLIED}
+    said = {p.label.field: p for p in reversed(facts)}
+    supply, dryer = (said[f].value if f in said else "" for f in _SUPPLIED)
     lines = {str(grid.rows[p.row][p.column]) for p in facts if p.label.field in _SUPPLIED}
-    return is_contradicted(grid.texts, lines, *(told_of[f].value if f in told_of else "" for f in _SUPPLIED))
+    return is_contradicted(grid.texts, lines, supply, dryer)
 
 
 def _in_title(grid: Grid, p: Pair) -> bool:
@@ -223,7 +223,7 @@ def _in_title(grid: Grid, p: Pair) -> bool:
 def _may_be_colder(grid: Grid, mine: list[Pair], labels: set[Cell]) -> bool:
     """Whether a sheet speaks of the cold, or states a temperature of anything not known, beside what was taken of it."""
     own = {cell for p in mine for cell in ((p.row, p.column), (p.value_row, p.value_column))}
-    places = frozenset().union(*(of_elsewhere(p.label.text) for p in mine))
+    places = frozenset().union(*(places_in(p.label.text) for p in mine))
     for row, cells in enumerate(grid.rows):
         for at, text in enumerate(cells):
             if type(text) is not str or (row, at) in own:
@@ -241,9 +241,9 @@ def _may_be_colder(grid: Grid, mine: list[Pair], labels: set[Cell]) -> bool:
 def _of_other_halls(mine: list[Pair], others: Set[str]) -> bool:
     """Whether texts name halls beside those of which a temperature is told: "Paint shop" where it is that of the hall."""
     own = {without_temperatures(p.label.text) for p in mine}
-    halls = frozenset().union(*map(halls_in, own))
+    halls = frozenset(hall for line in own for hall in places_in(line, "place"))
     texts = {t for t in others if label(t) is None} if halls else set()
-    return any(halls_in(t) - halls or any(names_another_place(t, line) for line in own) for t in texts)
+    return any(places_in(t, "place") - halls or any(names_another_place(t, line) for line in own) for t in texts)
 
 
 def _of_instruments(grid: Grid, row: int, at: int) -> bool:

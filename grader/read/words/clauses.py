@@ -86,7 +86,7 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
     left: list[str] = []
     parts = sentences(text)
     for n, part in enumerate(parts):
-        if found := inline(part) or _label_behind(part):
+        if found := inline(part):
             # What is not understood behind a label may belong to its value.
             rest = [p for p in parts[n + 1 :] if not (inline(p) or facts_of(p) or supplied(p))]
             made.append((found[0], ". ".join([found[1], *rest])))
@@ -108,7 +108,7 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
         facts = [Fact(SUPPLY, feed.supply)] * (not labelled) + [Fact(DRYER, feed.dryer)]
         made += [(column_of(line if labelled else text, fact, how), fact.value) for fact in facts if fact.value]
     doubt = any(LOOSE.standing(_CLAUSES.words(p), "negation") for p in lines if p not in feeds)
-    away = any(map(of_elsewhere, lines))
+    away = any(map(places_in, lines))
     more = (
         bool(left) or len(feeds) < len(lines) or any(f.titled for f in feeds.values())
     )  # where it is colder may stand there
@@ -134,13 +134,6 @@ def _may_state(text: str) -> bool:
     if ":" in text or _WHOLE_DAY.search(text) or may_say(text):
         return True
     return any(unit for _, unit in temperatures_in(text))
-
-
-def _label_behind(text: str) -> tuple[Column, Any] | None:
-    """A label of words behind others and a comma: "Schlauchgeräte, Versorgung: Leitung"."""
-    before, comma, _ = text.partition(":")[0].rpartition(",")
-    found = inline(text[len(before) + 1 :].strip()) if comma and not any(map(str.isdigit, before)) else None
-    return found if found and FIELDS[found[0].field or "site"].kind == "word" else None
 
 
 SAID = IN_A_SENTENCE, OF_A_PLACE, IN_A_TITLE = "said in a sentence", "said of a place", "said in a title"
@@ -191,7 +184,7 @@ def beside(text: str, value: Any, unit: str = "") -> Fact | None:
 def _cold(text: str) -> tuple[Fact, ...]:
     """The lowest temperature of use that a text states, and nothing else.
 
-    Of places named where they are coldest, by the word temperature, or heated, it is that of use.
+    Of places whose temperature is told by that word it is that of use.
     """
     found = temperatures_in(text)
     if len(found) != 1 or not found[0][1]:
@@ -205,21 +198,15 @@ def _cold(text: str) -> tuple[Fact, ...]:
     known |= bound | use | place | weather
     heated -= elsewhere  # "non chauffé"
     labelled = "temp" in classes_of(text)
-    if labelled or heated and not limited - use:
-        use |= place | heated | (elsewhere - weather if labelled else set())
+    if labelled:
+        use |= place | elsewhere - weather
         place, known = set(), known | use
+    elif heated and not limited | place:  # "heated, 13 °C or more" is of all use; "hall heated" of the hall
+        use, known = use | heated, known | heated
     if not bound or not use | place | weather or len(known) < len(words):
         return ()
     value = f"{figure:g} {unit}"
     return (Fact(COLD, value, bool(place or weather and is_warm(value)) or not use | weather),)
-
-
-def dryer_beside(supply: Any) -> Fact | None:
-    """The dryer that stands in the words for the supply: "works airline, desiccant dryer"; None where none does for certain."""
-    if type(supply) is not str:
-        return None
-    found = supplied(supply)
-    return Fact(DRYER, found.dryer) if found and found.dryer else None
 
 
 @cache
@@ -291,26 +278,15 @@ def _need(text: str) -> tuple[Fact, ...]:
 
 
 @lru_cache(maxsize=20_000)
-def of_elsewhere(text: str) -> frozenset[str]:
-    """The beginnings of the words by which a text speaks of a place that is colder than a hall.
+def places_in(text: str, *kinds: str) -> frozenset[str]:
+    """The beginnings of the words by which a text speaks of places, colder ones than halls or of other kinds.
 
-    >>> sorted(of_elsewhere("Dock sheds, outside")), sorted(of_elsewhere("Bay 2"))
-    (['dock', 'outs'], [])
+    >>> sorted(places_in("Dock sheds, outside")), sorted(places_in("Bay 2")), sorted(places_in("Paint shop", "place"))
+    (['dock', 'outs'], [], ['shop'])
     """
     words = _CLAUSES.words(text)
-    places = _CLAUSES.standing(words, f"{COLD}.elsewhere", f"{COLD}.worse")
-    return frozenset(words[place.first][:_KIND] for place in places)
-
-
-@lru_cache(maxsize=20_000)
-def halls_in(text: str) -> frozenset[str]:
-    """The beginnings of the words by which a text names halls.
-
-    >>> sorted(halls_in("Paint shop, hall 2")), halls_in("Bay 2")
-    (['hall', 'shop'], frozenset())
-    """
-    words = _CLAUSES.words(text)
-    return frozenset(words[place.first][:_KIND] for place in _CLAUSES.standing(words, f"{COLD}.place"))
+    found = _CLAUSES.standing(words, *(f"{COLD}.{kind}" for kind in kinds or ("elsewhere", "worse")))
+    return frozenset(words[place.first][:_KIND] for place in found)
 
 
 def of_cold(text: str, known: frozenset[str] = frozenset()) -> bool:
@@ -319,7 +295,7 @@ def of_cold(text: str, known: frozenset[str] = frozenset()) -> bool:
     >>> of_cold("Exception: slipway"), of_cold("Lowest pressure needed"), of_cold("Bay 2")
     (True, False, False)
     """
-    return bool(of_elsewhere(text) - known) or is_cold(text) and _NOT_HEAT.isdisjoint(classes_of(text))
+    return bool(places_in(text) - known) or is_cold(text) and _NOT_HEAT.isdisjoint(classes_of(text))
 
 
 _NOT_HEAT = frozenset(("dew", "press", "flow", "oxygen", "co", "co2", "oil"))

@@ -234,7 +234,7 @@ def _silent(text: str, tokens: list[str], high: bool) -> _Part:
         return _Part()
     if _at(left, "about", "doubt", *_NAMES) or any(t.startswith(_NAME) for t in left):
         return _Part()
-    placed = names_a_place(dated)
+    placed = bool(_places(dated))
     return _Part(harmless=tested or not placed, tested=tested, placed=placed, site=_site(dated))
 
 
@@ -278,25 +278,6 @@ def _dryers(words: Sequence[str]) -> dict[str, set[int]]:
     return {word: at for word in kinds if (at := LOOSE.inside(words, f"dryer.{word}"))}
 
 
-def speaks_otherwise(text: str, supply: str, dryer: str) -> bool:
-    """Whether a text of the same log may say that some outlet has another supply or dryer than a line told.
-
-    >>> speaks_otherwise("Bay 2 has its own compressor", "airline", ""), speaks_otherwise("Compressor 2", "airline", "")
-    (True, False)
-    >>> speaks_otherwise("Refrigerant dryer serviced", "airline", "desiccant")
-    True
-    """
-    tokens = _tokens(text)
-    if supply != AIRLINE:
-        return bool(_at(tokens, "airline", *(("compressor", "charging") if supply == CYLINDER else ())))
-    about = _at(tokens, "about", "dryer", "compressor") - _at(tokens, "form_filling")
-    if about and _at(tokens, "doubt") - about:
-        return True
-    other = dryer and _at(tokens, "dryer", "itself") and set(_dryers(tokens)) - {dryer}
-    plant = _at(tokens, "dryer", "compressor", "itself")
-    return bool(other) or bool(plant and _at(tokens, "place") - plant)
-
-
 @lru_cache(maxsize=20_000)
 def of_no_supply(text: str) -> bool:
     """Whether a text that names an airline is of equipment, or of the air that every site has.
@@ -319,22 +300,31 @@ def speaks_against(text: str, supply: str, dryer: str) -> bool:
     [True, True, True, True]
     >>> speaks_against("P2 undried", "airline", "desiccant"), speaks_against("Please fill in", "airline", "")
     (True, False)
-    >>> speaks_against("Bay 2 has its own dryer", "cylinder", "")
-    True
+    >>> speaks_against("Bay 2 has its own dryer", "cylinder", ""), speaks_against("Compressor 2", "airline", "")
+    (True, False)
     """
     tokens, high = _tokens(text), _HIGH_ANYWHERE.search(text)
     if not (high or _at(tokens, *_SPEAKING)):
         return False
-    named = label(text) is not None
-    if not named and _at(tokens, "denying"):
+    named, of_form, by_airline = label(text) is not None, _at(tokens, "form_filling"), supply in ("", AIRLINE)
+    if not named and _at(tokens, "denying") or by_airline and (high or _at(tokens, "other") - of_form):
         return True
-    if supply in ("", AIRLINE):
-        if high or _at(tokens, "other") - _at(tokens, "form_filling"):
-            return True
-        if not named and _at(tokens, "airline") and _at(tokens, "doubt"):
-            return True
-    of_a_part = names_a_place(text) and speaks_otherwise(text, AIRLINE, "")
-    return of_a_part or not named and speaks_otherwise(text, supply or AIRLINE, dryer)
+    doubt, plant = _at(tokens, "doubt"), _at(tokens, "dryer", "compressor", "itself")
+    about = _at(tokens, "about", "dryer", "compressor") - of_form
+    of_plant = about and doubt - about or plant and _at(tokens, "place") - plant
+    if named or not by_airline:
+        return bool(of_plant and _places(text)) or not named and otherwise_fed(text, supply)
+    other = dryer and _at(tokens, "dryer", "itself") and set(_dryers(tokens)) - {dryer}
+    return bool(_at(tokens, "airline") and doubt or of_plant or other)
+
+
+def otherwise_fed(text: str, supply: str) -> bool:
+    """Whether a text speaks of what feeds others than cylinders, or a charging compressor, do.
+
+    >>> otherwise_fed("Airline sets", "charging compressor"), otherwise_fed("Compressor 2", "charging compressor")
+    (True, False)
+    """
+    return bool(_at(_tokens(text), "airline", *(("compressor", "charging") if supply == CYLINDER else ())))
 
 
 def is_contradicted(texts: Iterable[str], lines: Set[str], supply: str, dryer: str) -> bool:
@@ -384,11 +374,6 @@ def names_cylinders(heading: str) -> bool:
     words = _SUPPLIED.words(heading)
     found = _at(words, "cylinder")
     return bool(found) and len(found | _at(words, "numbered")) == len(words)
-
-
-def names_a_place(text: str) -> bool:
-    """Whether a text names a part of a site: "Spritzhalle", "Bay 2"."""
-    return bool(_places(text))
 
 
 def names_another_place(text: str, line: str) -> bool:
