@@ -594,7 +594,7 @@ TURNS: list[Turn] = [
     (SP, ("place_ends",), [], supply_of("Spritzhalle, airline"), None, "airline"),
     (SP, ("site",), [], lambda: supplied.site_in("Air log, Dock Lane"), "Dock Lane", ""),
     (SP, ("site_begins",), [], lambda: supplied.site_in("Luft, Werk Süd"), "Werk Süd", ""),
-    (SP, ("firm",), [], lambda: supplied.site_in("Air log, Testing Works"), "", "Testing Works"),
+    (SP, ("firm",), [], lambda: supplied.site_in("Air log, Kestrel Group Works"), "", "Kestrel Group Works"),
     (SP, ("sited",), [], lambda: supplied.site_in("Air log at Dock Lane"), "Dock Lane", ""),
     (SP, ("gear",), [], supply_of("Airline hose records"), None, "airline"),
     (SP, ("listed",), [], supply_of("Airline hose records"), None, "airline"),
