@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
+from functools import cache
 from numbers import Real
 from typing import Any
 
@@ -20,28 +21,21 @@ _KINDS = 9
 EMPTY, NUMBER, TEXT, BOOL, DATE, TIME, SPAN, BAD, OTHER = range(_KINDS)
 
 
-class _KindOfType(dict[type, int]):
-    """Kind of a value's type, worked out once a type."""
-
-    def __missing__(self, cls: type) -> int:
-        kinds = (
-            (bool, BOOL),
-            (np.bool_, BOOL),
-            (type(pd.NaT), EMPTY),
-            (type(pd.NA), EMPTY),
-            (str, TEXT),
-            (Unreadable, BAD),
-            (timedelta, SPAN),
-            (date, DATE),
-            (time, TIME),
-            (Real, NUMBER),
-        )
-        kind = next((kind for base, kind in kinds if issubclass(cls, base)), OTHER)
-        self[cls] = kind
-        return kind
+_TYPES: dict[int, tuple[type, ...]] = {  # in the order in which they are asked: a bool is a number, too
+    BOOL: (bool, np.bool_),
+    EMPTY: (type(None), type(pd.NaT), type(pd.NA)),
+    TEXT: (str,),
+    BAD: (Unreadable,),
+    SPAN: (timedelta,),
+    DATE: (date,),
+    TIME: (time,),
+    NUMBER: (Real,),
+}
 
 
-_KIND = _KindOfType({type(None): EMPTY})
+@cache
+def _kind(cls: type) -> int:
+    return next((kind for kind, types in _TYPES.items() if issubclass(cls, types)), OTHER)
 
 
 # Reasons of an Unreadable cell with words of their own (problem "cell_<why>"); others are said in general.
@@ -105,7 +99,7 @@ def cell_values(rows: pd.DataFrame, name: str) -> tuple[np.ndarray, np.ndarray]:
     if name not in rows:
         return np.full(n, None, dtype=object), np.zeros(n, dtype=np.int8)
     values = rows[name].to_numpy(dtype=object)
-    kinds = np.fromiter(map(_KIND.__getitem__, map(type, values)), dtype=np.int8, count=n)
+    kinds = np.fromiter(map(_kind, map(type, values)), dtype=np.int8, count=n)
     numbers = np.flatnonzero(kinds == NUMBER)
     if len(numbers):  # NaN is how pandas holds a missing cell
         kinds[numbers[values[numbers] != values[numbers]]] = EMPTY

@@ -103,6 +103,10 @@ class Proposal(NamedTuple):
     missed: int = 0
     limits: list[Limit] = []
 
+    def has(self, field: str) -> bool:
+        """Whether a field is given for all tests, or has a line."""
+        return field in self.given or any(c.field == field for c in self.lines)
+
 
 class Fields(NamedTuple):
     """field -> values, Place, unit (where not its own), how it was understood, its line; what headings give for all tests."""
@@ -390,12 +394,8 @@ def _is_ditto(text: str) -> bool:
 
 def twice(lists: list[list[Any]]) -> list[Any]:
     """Several entries for one field: whatever stands in any is not read, and is not taken for blank."""
-    return [
-        Unreadable(" / ".join(shown(v) for v in row if v is not None), "twice")
-        if any(v is not None for v in row)
-        else None
-        for row in zip(*lists)
-    ]
+    filled = ([shown(v) for v in row if v is not None] for row in zip(*lists))
+    return [Unreadable(" / ".join(texts), "twice") if texts else None for texts in filled]
 
 
 # -------------------------------------------------------------------------------------------------- units

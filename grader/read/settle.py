@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Iterable, Mapping
-from datetime import date, datetime, time
+from datetime import time
 from functools import cache
 from typing import Any
 
@@ -12,7 +12,7 @@ from grader.columns import FIELDS
 from grader.data import load_toml, names
 from grader.problems import Unreadable
 from grader.read.words import verdicts
-from grader.read.words.dates import parse_date, time_minutes
+from grader.read.words.dates import is_date, parse_date, time_minutes
 from grader.read.words.heading_words import LIKELY, reading_words, row_words
 from grader.read.words.headings import Heading, kind_of
 from grader.read.words.labels import Column, is_limit, is_placeholder, looks_like_value
@@ -51,34 +51,34 @@ def settled(columns: list[Column], cells: Mapping[int, list[Any]], doubtful: Col
         if c.kind == "unclear" and c.heading.candidates and can_be(c.heading.candidates[0], filled[c.at], c)
     ]
     doubtful = {*doubtful, *_turned_round(columns, filled)}
+
+    def taken(c: Column, values: list[Any], fits: tuple[str, ...]) -> tuple[str, str]:
+        """The field that a line is surely, and by what; "" where it is none."""
+        if "test_time" in fits and "test_time" not in claimed and all(map(_is_clock, values)):
+            return "test_time", "times of day"
+        if fits == ("water_multiplier",) and fits[0] not in claimed and _behind_the_tube(c, columns):
+            return fits[0], "beside the water tube"
+        if not (c.heading.general and fits) or c.at in doubtful or _is_filled(c, fits[0], values):
+            return "", ""
+        free = [f for f in fits if (f not in claimed or f in JOINED) and mains.count(f) < 2]
+        sure = free and (free[0] == fits[0] or FIELDS[fits[0]].kind != "number")
+        return (free[0], "general word") if sure else ("", "")
+
     made = []
     for c in columns:
-        values = filled[c.at]
-        if c.kind != "unclear" or not values:
-            made.append(c)
-            continue
-        if are_verdicts(values):
-            made.append(c._replace(kind="verdict"))
-            continue
-        fits = tuple(f for f in c.heading.candidates if can_be(f, values, c))
-        if "test_time" in fits and "test_time" not in claimed and all(map(_is_clock, values)):
-            made.append(_as_field(c, "test_time", "times of day"))
-            claimed.append("test_time")
-            continue
-        if fits == ("water_multiplier",) and fits[0] not in claimed and _behind_the_tube(c, columns):
-            made.append(_as_field(c, fits[0], "beside the water tube"))
-            claimed.append(fits[0])
-            continue
-        if c.heading.general and fits and c.at not in doubtful and not _is_filled(c, fits[0], values):
-            numeric = FIELDS[fits[0]].kind == "number"
-            free = [f for f in fits if (f not in claimed or f in JOINED) and mains.count(f) < 2]
-            if free and (free[0] == fits[0] or not numeric):
-                made.append(_as_field(c, free[0], "general word"))
-                claimed.append(free[0])
-                continue
-        if c.heading.candidates and (_is_known_limit(c, values) or _is_limit_beside(c, values, claimed)):
-            fits = ()
-        made.append(c._replace(kind="unclear" if fits else "note", heading=c.heading._replace(candidates=fits)))
+        if c.kind == "unclear" and (values := filled[c.at]):
+            fits = tuple(f for f in c.heading.candidates if can_be(f, values, c))
+            field, how = taken(c, values, fits)
+            if are_verdicts(values):
+                c = c._replace(kind="verdict")
+            elif field:
+                c = as_field(c, field, how)
+                claimed.append(field)
+            else:
+                limit = _is_known_limit(c, values) or _is_limit_beside(c, values, claimed)
+                fits = () if c.heading.candidates and limit else fits
+                c = c._replace(kind="unclear" if fits else "note", heading=c.heading._replace(candidates=fits))
+        made.append(c)
     return made
 
 
@@ -128,7 +128,8 @@ def _none_words() -> frozenset[str]:
     return frozenset(key(w) for w in load_toml("loose_words.toml")["negation"]) | {"n", "0"}
 
 
-def _as_field(c: Column, field: str, how: str) -> Column:
+def as_field(c: Column, field: str, how: str) -> Column:
+    """A line that is likely a field, in the unit that its heading tells where that is one of the field. how : by what."""
     told = c.heading.told
     unit = told if told and belongs(field, told) else None
     heading = Heading(field, unit, "synonym", LIKELY, (field,), how, "heading" if unit else "")
@@ -160,12 +161,8 @@ def can_be(field: str, values: list[Any], c: Column) -> bool:
 
 
 def _is_date(value: Any) -> bool:
-    if isinstance(value, (date, datetime)):
-        return True
-    if type(value) is not str or not any(ch.isdigit() for ch in value):
-        return False
-    parsed = parse_date(value)
-    return parsed.whole or parsed.month is not None
+    """Whether a cell is a date or a month; a year alone may be a figure."""
+    return is_date(value) and not (type(value) is str and parse_date(value).code)
 
 
 def _figures(values: Iterable[Any]) -> list[float]:
@@ -241,7 +238,7 @@ def own_verdict(c: Column, values: Iterable[Any]) -> Column:
     filled = [v for v in values if v is not None]
     if not filled or not (c.kind == "verdict" or _holds_verdicts(c, filled)):
         return c
-    return _as_field(c, "own_verdict", "a verdict of its own")
+    return as_field(c, "own_verdict", "a verdict of its own")
 
 
 def _holds_verdicts(c: Column, filled: list[Any]) -> bool:

@@ -169,12 +169,7 @@ def proposals(grid: Grid, found: list[Head], specs: Sequence[TableSpec | None]) 
             tables += max(len(table.parts), 1)
             made.append(table if number == 0 else table._replace(passed=0))
         first, tests = made[begin], any(t.tests for t in made[begin:])
-        if tests and not any(
-            "outlet" in t.given
-            or any(c.field == "outlet" for c in t.lines)
-            or any("outlet" in x.given for x in t.parts)
-            for t in made[begin:]
-        ):
+        if tests and not any(t.has("outlet") for t in made[begin:]):
             notes.append(_no_outlet_note(grid, head))
         if not tests:
             notes.append(grid.note("empty_readings", max(head.bottom, 0), 0, grid.name))

@@ -8,9 +8,9 @@ from typing import Any, NamedTuple
 
 from grader.problems import Place, Unclear
 from grader.read.given import Given
+from grader.read.settle import as_field
 from grader.read.shapes.tables import shown
 from grader.read.words.heading_words import LIKELY
-from grader.read.words.headings import Heading
 from grader.read.words.labels import Column, is_limit, label
 from grader.read.words.needs import LEAST, MOST, NEEDED, UNLIMITED, Asked, asked, bound_of, choices, side_of
 from grader.read.words.notation import as_number
@@ -103,9 +103,8 @@ def with_columns_of_needs(lines: Sequence[Column]) -> tuple[list[Column], dict[i
         elif before is not None and reading_of(before):
             if fields := choices(reading_of(before), side) if (side := side_of(c.text)) else ():
                 unit = before.heading.unit or before.heading.told
-                unit = unit if unit and belongs(fields[0], unit) else None
-                heading = Heading(fields[0], unit, "synonym", LIKELY, fields, PRINTED, "heading" if unit else "")
-                made[-1], told = c._replace(kind="field", heading=heading, how=PRINTED), True
+                made[-1] = as_field(c._replace(heading=c.heading._replace(told=unit)), fields[0], PRINTED)
+                told = True
             elif not told:
                 limits[c.at] = before
     return made, limits

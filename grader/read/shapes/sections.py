@@ -45,7 +45,7 @@ def in_sections(grid: Grid, propose: Callable[[Grid], list[Proposal]]) -> list[P
         if not any(p.tests for p in parts[-1]) or parts[-1][0].shape == "across":  # that begins anew by itself
             return propose(grid)
     shapes = {p.shape for some in parts for p in some}
-    named = not said and any(_names_outlets(p) for some in parts for p in some)
+    named = not said and any(p.has("outlet") for some in parts for p in some)
     if not parts or named or not at_foot and not shapes & _ONE_BY_ONE:
         return propose(grid)
     past = [_is_past(grid, first, next(h for h in heads if h >= first)) for first in starts]
@@ -63,13 +63,9 @@ def _is_past(grid: Grid, first: int, head: int) -> bool:
     return any(type(text) is str and kind_of(text) == "earlier" for text in lines)
 
 
-def _names_outlets(p: Proposal) -> bool:
-    return "outlet" in p.given or any(c.field == "outlet" for c in p.lines)
-
-
 def _titled(grid: Grid, made: list[Proposal], titles: Sequence[int]) -> list[Proposal]:
     """The proposals with what their titles name: their outlets where nothing else does, else where they are."""
-    of_outlets = not any(map(_names_outlets, made))
+    of_outlets = not any(p.has("outlet") for p in made)
     kept = []
     for p, row in zip(made, titles):
         at, name = grid.alone(row)

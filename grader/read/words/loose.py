@@ -82,9 +82,8 @@ def chosen(text: str) -> str:
     >>> chosen("☐ Yes ☒ No"), chosen("Yes [ ]  No [x]"), chosen("☒ Yes ☒ No"), chosen("no")
     ('No', 'No', '☒ Yes ☒ No', 'no')
     """
-    label, answers = boxed(text) or ("", ())
-    ticked = [words for words, is_ticked in answers if is_ticked]
-    return ticked[0] if not label and len(ticked) == 1 and all(words for words, _ in answers) else text
+    label, answers, ticked = boxed(text)
+    return ticked[0] if not label and len(ticked) == 1 and all(answers) else text
 
 
 def _is_word(field: str, part: str, word: str | None) -> bool:

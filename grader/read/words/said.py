@@ -238,8 +238,7 @@ def _is_rule(sentence: str, words: list[str], hits: list[Standing], where: str) 
         return True
     if not REMARKS.standing(rest, "general.pass"):
         return False
-    ticked = [answer for answer, is_ticked in (boxed(sentence) or ("", ()))[1] if is_ticked]
-    if ticked:  # "☒ Pass ☐ Fail"
+    if ticked := boxed(sentence)[2]:  # "☒ Pass ☐ Fail"
         return all(REMARKS.say(p, "general.pass") and not REMARKS.say(p, "against.verdict") for p in ticked)
     return len(REMARKS.inside(words, "general.legend")) == len(words) and not holds_tick(sentence)
 

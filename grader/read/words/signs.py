@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from functools import cache, lru_cache
+from itertools import compress
 from typing import Any
 
 from grader.data import load_toml
@@ -51,15 +52,16 @@ def _is_ticked(box: str) -> bool:
 
 
 @lru_cache(maxsize=20_000)
-def boxed(text: str) -> tuple[str, tuple[tuple[str, bool], ...]] | None:
-    """What stands before the answers of a text, and the answers, each with a box and whether it is ticked; None where it has none.
+def boxed(text: str) -> tuple[str, tuple[str, ...], tuple[str, ...]]:
+    """What stands before the answers of a text, the answers, each with a box, and those that are ticked; no answers: none.
 
     >>> boxed("Overall result: ☐ pass ☒ fail"), boxed("Yes [ ] No [X]"), boxed("Bay (2)")
-    (('Overall result', (('pass', False), ('fail', True))), ('', (('Yes', False), ('No', True))), None)
+    (('Overall result', ('pass', 'fail'), ('fail',)), ('', ('Yes', 'No'), ('No',)), ('', (), ()))
     """
     label, _, rest = text.rpartition(":")
     parts = [part.strip(" ,;/|") for part in _box().split(rest)]
     boxes, words = parts[1::2], parts[::2]
     if len(boxes) < 2 or words[0] and words[-1]:
-        return None
-    return label.strip(), tuple(zip(words[:-1] if words[0] else words[1:], map(_is_ticked, boxes)))
+        return "", (), ()
+    answers = words[:-1] if words[0] else words[1:]
+    return label.strip(), tuple(answers), tuple(compress(answers, map(_is_ticked, boxes)))

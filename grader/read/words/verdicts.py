@@ -291,10 +291,9 @@ def ticked(text: str) -> tuple[str, list[str]] | None:
     >>> ticked("Overall result: ☐ pass ☒ fail"), ticked("Conforme ☐  Non conforme ☐"), ticked("Yes [ ] No [X]"), ticked("Bay (2)")
     (('Overall result', ['fail']), ('', []), ('', ['No']), None)
     """
-    found = boxed(text) if len(text) <= _LONGEST else None
-    if found is None or not found[0] and len(VERDICTS.words(found[1][0][0])) > _MOST_BEFORE_A_BOX:
-        return None
-    return found[0], [answer for answer, is_ticked in found[1] if is_ticked]
+    label, answers, chosen = boxed(text) if len(text) <= _LONGEST else ("", (), ())
+    long = bool(answers) and not label and len(VERDICTS.words(answers[0])) > _MOST_BEFORE_A_BOX
+    return (label, list(chosen)) if answers and not long else None
 
 
 def ticked_badly(label: str, chosen: Sequence[str]) -> bool:
