@@ -103,10 +103,11 @@ PAGES: dict[str, Any] = {
         "answer": "good ill filler no yes fine closed ended",
         "pair": {"*": "of ill"},
         "slip": "real",
+        "doubt": "no fine",
         "clear": "words beside",
-        "no": "words once none",
+        "no": "words once none subject",
         "general": "all rule report around approved except article plural firm limits legend pass monoxide "
-        "mended due again past open small other case optional lasting then happened retested well passed passing",
+        "lasts added mended due again past open small other case optional lasting then happened retested well passed passing",
         "cold": "words without",
         "apart": "words",
         "measured": "expanded of_the_day without of counted minutes corrects visit spoken units falls",

@@ -34,6 +34,7 @@ from grader.read.words.said import (
     against,
     alone,
     alone_in_part,
+    doubted,
     in_field,
     smells,
     titled,
@@ -199,6 +200,7 @@ def _of_some(regions: Regions, cells: Cells, at: Cell, text: str, lone: bool) ->
     if not named and not lone:
         return False
     words, figures = against(text, LINE) or smells(text) or text * _excepts(text), readings_in(text)
+    words = words or doubted(text) * lone
     in_a_test = not lone and any(r.down and at[0] in r.tests for r in regions.on_row.get(at[0], ()))
     if in_a_test or not (words or figures or alone_in_part(text, whole=False)):
         return False

@@ -22,7 +22,7 @@ from grader.read.words.labels import kind_of, label
 from grader.read.words.marks import marked
 from grader.read.words.measured import readings_in
 from grader.read.words.outlet_names import called, spanned, words_between
-from grader.read.words.said import REMARKS, ROW, against, alone, alone_in_part, in_field, smells
+from grader.read.words.said import REMARKS, ROW, against, alone, alone_in_part, doubted, in_field, smells
 from grader.read.words.signs import MARK, is_sign
 from grader.read.words.spelling import key
 from grader.read.words.stated import Stated, is_cold, stated
@@ -184,7 +184,7 @@ class Region:
             words = words or called(text)
         if of_today and (at[1] or comment) or field == "location":
             remark = not head or field in ("remarks", "location") or comment
-            told = alone(text, remark=False) if field == "location" else alone_in_part(text)
+            told = alone(text, remark=False) if field == "location" else alone_in_part(text) or doubted(text)
             words = words or told * remark or with_its_heading(head, text) * (role != "name")
             stated_ = readings_in(text) if not REMARKS.say(head, "measured.without") else ()
             figures += _of_cell(stated_, field) if comment and field in FIELDS else stated_

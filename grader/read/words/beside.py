@@ -13,7 +13,7 @@ from grader.read.words.labels import kind_of
 from grader.read.words.marks import meanings
 from grader.read.words.measured import readings_in
 from grader.read.words.outlet_names import called, words_between
-from grader.read.words.said import LINE, REMARKS, ROW, against, alone, alone_in_part, is_repeat, smells
+from grader.read.words.said import LINE, REMARKS, ROW, against, alone, alone_in_part, doubted, is_repeat, smells
 from grader.read.words.spelling import alike, key
 from grader.read.words.stated import is_label, stated
 from grader.read.words.unclear import classes_of
@@ -54,6 +54,7 @@ def _tells(text: str) -> bool:
         or answers_badly(text)
         or called(text)
         or may_be_ill(text)
+        or doubted(text)
         or is_label(text)
         or ("expire" in classes_of(text) if numbered else kind_of(text) == "verdict")
         or len(text.split()) > _LEAST_LISTED

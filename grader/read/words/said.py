@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
-from functools import lru_cache
+from functools import cache, lru_cache
 from itertools import accumulate, product
 
 from grader.columns import FIELDS
@@ -214,12 +214,21 @@ def _of_another_thing(words: list[str], hits: list[Standing]) -> bool:
     ('', True)
     """
     things = REMARKS.inside(words, "general.other")
+    last, stop, _ = max(hits)
     known = things.union(REMARKS.inside(words, "general.small"), *(range(first, stop) for first, stop, _ in hits))
-    return bool(things) and all(i in known or w.isdigit() for i, w in enumerate(words))
+    other = [i for i, w in enumerate(words) if i not in known and not w.isdigit()]
+    of_it = any(i < last for i in things) and not REMARKS.standing(words[stop:], "pair.test.of", "pair.fluid.of")
+    return bool(things) and (not other or of_it and min(other) > last)
 
 
 def taken_back(words: list[str], first: int, stop: int) -> bool:
-    """Whether a word of no stands before, or a count of nothing beside."""
+    """Whether a word of no stands before, none of the outlets is it that is spoken of, or a count of nothing stands beside.
+
+    >>> bool(against("None of the outlets had to be locked off")), bool(against("No outlet works, locked off"))
+    (False, True)
+    """
+    if REMARKS.standing(words[:first], "no.subject"):
+        return True
     near, before = words[max(first - _REACH, 0) : first], words[first - 1 : first]
     return bool(REMARKS.standing(near, "no.words") or REMARKS.standing(before, "no.none") or "0" in words[stop:])
 
@@ -291,7 +300,11 @@ def _is_firm(words: list[str], first: int, stop: int) -> bool:
     """Whether words outside of a test's own cells are a statement: no caution, no legend."""
     behind, phrase = words[stop:], words[first:stop]
     if REMARKS.standing(phrase, "against.stop") and len(phrase) > 1:
-        is_told = REMARKS.begin(behind[:1], "general.firm") or bool(REMARKS.standing(behind[:2], "general.mended"))
+        is_state = not REMARKS.standing(phrase, "no.words")  # "do not use in" is a caution, "out of use in" none
+        is_told = REMARKS.begin(behind, "general.firm", "general.lasts", *["general.added"] * is_state)
+        is_told = is_told or bool(
+            REMARKS.standing(phrase, "general.lasts") or REMARKS.standing(behind[:2], "general.mended")
+        )
         return not behind or is_told or behind[0].isdigit()
     if REMARKS.standing(phrase, "against.void"):
         return True
@@ -316,12 +329,9 @@ def alone(text: str, name: str = "", *, whole: bool = True, remark: bool = True)
     >>> alone("Shut!"), alone("??"), alone("not shut"), alone("lid shut"), alone("P2: shut", "P2")
     ('Shut!', '??', '', '', 'P2: shut')
     """
-    own = REMARKS.words(name)
-    words = (
-        [w for w in REMARKS.words(text) if w not in own and not (own and w.isdigit())]
-        if len(text) <= _LONGEST_ALONE
-        else []
-    )
+    own, said_first = REMARKS.words(name), _less_added(REMARKS.words(text))
+    words = [w for w in said_first if w not in own and not (own and w.isdigit())]
+    words = words if len(" ".join(said_first)) <= _LONGEST_ALONE else []
     signed = holds_sign(text, "danger")
     if _PERSON.fullmatch(text.strip()):
         return ""
@@ -339,6 +349,41 @@ def alone(text: str, name: str = "", *, whole: bool = True, remark: bool = True)
     known = REMARKS.inside(words, "alone.filler").union(*(range(first, stop) for first, stop, _ in said))
     fine = any(taken_back(words, first, stop) for first, stop, _ in said)
     return shown if said and not fine and (len(known) == len(words) or not whole) else ""
+
+
+def _less_added(words: list[str]) -> list[str]:
+    """Words without what is added behind them: since when, until when, by whom. It makes a fault no better."""
+    apart = REMARKS.inside(words, "apart.words")
+    ends = (s.first for s in REMARKS.standing(words, "general.lasts") if s.first and s.first not in apart)
+    first = min(ends, default=len(words))
+    return words if REMARKS.standing(words[first:], "general.again") else words[:first]
+
+
+@cache
+def _denied_well() -> tuple[str, ...]:
+    """The lists of what is well denied: what speaks against a pass, and what is fine to lack."""
+    said = load_toml(REMARKS.file)
+    against_ = (f"against.{group}" for group in said["against"])
+    return ("doubt.fine", "alone.words", "alone.remark", *against_, *(f"pair.{kind}.ill" for kind in said["pair"]))
+
+
+def doubted(text: str) -> str:
+    """A remark that says no to something that is not known to be fine to lack; "" for any other.
+
+    >>> doubted("could not get a steady figure"), doubted("no leaks, not warm"), doubted("filter no. 3"), doubted("new hose")
+    ('could not get a steady figure', '', '', '')
+    """
+    clauses = [REMARKS.words(c) for s in sentences(text) for c in _CLAUSE.split(s)] if len(text) <= LONGEST else []
+    for words in clauses:
+        no = [
+            p
+            for p in REMARKS.standing(words, "doubt.no")
+            if not (words[p.stop] if p.stop < len(words) else "0").isdigit()
+        ]
+        fine = REMARKS.standing(words, *_denied_well()) or _is_mended(words)
+        if any(not REMARKS.standing(words[p.first : p.stop + _REACH], "pair.fluid.of") for p in no) and not fine:
+            return " ".join(text.split())
+    return ""
 
 
 def is_repeat(text: str) -> bool:
@@ -368,7 +413,7 @@ def alone_in_part(text: str, name: str = "", *, whole: bool = True) -> str:
     parts = _PIECES.split(text) if not _PERSON.fullmatch(text.strip()) else []
     stop = next((i for i, part in enumerate(parts) if REMARKS.say(part, "no.words")), len(parts))  # "no oil, water"
     told = alone(text, name, whole=whole)
-    mended = any(_is_mended(REMARKS.words(part), first=True) for part in parts)
+    mended = any(_is_mended(REMARKS.words(part), first=True) or REMARKS.say(part, "general.again") for part in parts)
     pieces = parts[:stop] if len(parts) > 1 and not mended else []
     return told or " ".join(text.split()) * any(alone(piece, name, whole=whole) for piece in pieces)
 
