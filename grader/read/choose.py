@@ -15,7 +15,7 @@ from grader.read.shapes.pairs import shared_above
 from grader.read.shapes.sections import in_sections
 from grader.read.shapes.tables import Note, Recognised, both
 from grader.read.shapes.unrolled import Listed, Matrix, joined, matrices
-from grader.read.words.labels import label
+from grader.read.words.labels import label, may_be_reading
 
 MOST_CELLS = 2_000_000  # of a sheet that is looked at from its side too
 _PENALTY = 2  # a figure that stays unexplained counts against a proposal as much as two that are explained
@@ -79,17 +79,34 @@ def _shapes(grid: Grid, spec: TableSpec | None) -> list[Callable[[], list[Propos
 
 
 def weigh(made: list[Proposal]) -> tuple[int, int]:
-    """(weight of proposals for one sheet, figures that they leave unexplained or labels that they take for readings)."""
+    """(weight of proposals for one sheet, figures that they leave unexplained or labels that they take for values)."""
     explained = sum(len(v) - v.count(None) for p in made for v in p.values.values()) + sum(len(p.given) for p in made)
-    missed = sum(p.missed + _labels_among(p) for p in made)
+    missed = sum(p.missed for p in made) + _unused(made)
+    for p in made:
+        labels, tests = _labels_among(p)
+        missed += labels
+        explained -= sum(v[test] is not None for v in p.values.values() if v for test in tests)
     return explained - _PENALTY * missed, missed
 
 
-def _labels_among(p: Proposal) -> int:
-    """How many cells that a proposal takes for readings are labels of something else: it takes a form for a table."""
-    readings = [(c.field, p.values.get(c.at, ())) for c in p.lines if c.field in READINGS]
-    known = [(f, label(v)) for f, values in readings if str in map(type, values) for v in values if type(v) is str]
-    return sum(found is not None and found.field not in ("", f) for f, found in known)
+def _labels_among(p: Proposal) -> tuple[int, set[int]]:
+    """How many labels a proposal takes for readings; where most of its tests hold labels of readings, how many, and which tests."""
+    held = [(c.field, p.values.get(c.at, ())) for c in p.lines if c.field != "remarks"]
+    worded = ((f, values) for f, values in held if str in map(type, values))
+    texts = ((f, test, label(v)) for f, values in worded for test, v in enumerate(values) if type(v) is str)
+    found = [(f, test, known.field) for f, test, known in texts if known is not None and known.field not in ("", f)]
+    tests = {test for _, test, named in found if named in READINGS}
+    if 2 * len(tests) > len(p.tests):  # it takes a form, or a table seen from its side, for its own
+        return sum(f in READINGS or named in READINGS for f, _, named in found), tests
+    return sum(f in READINGS for f, *_ in found), set()
+
+
+def _unused(made: list[Proposal]) -> int:
+    """How many readings stand unused above the tests, where fewer are read of these: they are of a form."""
+    above = [n.params["label"] for p in made for n in p.notes if n.code == "label_not_used" and may_be_reading(n.value)]
+    found = [known for text in above if (known := label(text)) is not None and known.field in READINGS]
+    read = {c.field for p in made for c in p.lines if any(v is not None for v in p.values.get(c.at, ()))} & READINGS
+    return len(found) if len(found) > len(read) else 0
 
 
 def crossed(blocks: Sequence[Matrix | Listed], spec: TableSpec | None = None) -> list[Proposal]:

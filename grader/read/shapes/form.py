@@ -134,9 +134,7 @@ def _by_columns(grid: Grid, pair: Pair, columns: Headings) -> Pair:
     if pair.where != "beside":
         return pair
     cells = grid.rows[pair.row]
-    labels = (
-        at for at in range(pair.column + 1, grid.width) if at != pair.value_column and label(cells[at]) is not None
-    )
+    labels = (at for at in range(pair.column + 1, grid.width) if at != pair.value_column and _is_label(cells, at))
     kinds = {at: _kind_at(columns, pair.row, at) for at in range(pair.column + 1, next(labels, grid.width))}
     units = {at for at in kinds if is_unit(cells[at]) and not is_of_words(pair.label)}
     pair = pair._replace(label=labelled_unit(pair.label, next((cells[at] for at in sorted(units)), None)))
@@ -223,6 +221,15 @@ def _loose(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
     return made
 
 
+def _is_label(cells: Sequence[Any], at: int) -> bool:
+    """Whether a cell beside a label and its value is the next label: one that is listed, or is not and has a figure behind it."""
+    if label(cells[at]) is not None:
+        return True
+    behind = next((v for v in cells[at + 1 :] if v is not None), None)
+    named = looks_like_value(behind) and not is_unit(behind) and not is_unit(cells[at]) and not is_limit_text(cells[at])
+    return named and loose_label(cells[at], _unit_behind(cells, at)) is not None
+
+
 def _unit_behind(cells: Sequence[Any], at: int) -> str:
     """The unit of the figures behind a text, as far as the next text that is neither; "" where there is none."""
     run = takewhile(
@@ -294,7 +301,7 @@ def _blocks(grid: Grid, found: list[Pair]) -> list[tuple[list[Pair], tuple[int, 
     lead = {p.label.field for p in found if p.row < bands[0] and count[p.label.field] >= len(bands)} - {"outlet", ""}
     starts = []
     for before, row in zip([-1, *bands], bands):
-        last = max((p.row for p in found if before < p.row < row and p.label.field in READINGS), default=before)
+        last = max((p.row for p in found if before < p.row < row and p.label.field in READINGS - lead), default=before)
         starts.append(min([row, *(p.row for p in found if last < p.row < row and p.label.field in lead)]))
     blocks = []
     shared = [p for p in found if p.row < starts[0]]
