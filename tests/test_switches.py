@@ -179,7 +179,7 @@ def fails_in(text: str) -> See:
 
 
 def supply_of(text: str) -> See:
-    return lambda: found.supply if (found := supplied.supplied(text)) else None
+    return lambda: found.supply if (found := supplied.line_of(text).feed) else None
 
 
 def spoken_against(text: str) -> See:
@@ -187,7 +187,7 @@ def spoken_against(text: str) -> See:
 
 
 def dryer_of(text: str) -> See:
-    return lambda: found.dryer or None if (found := supplied.supplied(text)) else None
+    return lambda: found.dryer or None if (found := supplied.line_of(text).feed) else None
 
 
 def against(text: str, where: str = said.ROW) -> See:
@@ -592,10 +592,10 @@ TURNS: list[Turn] = [
     (SP, ("doubt",), [], supply_of("Mill Hire, airline"), None, "airline"),
     (SP, ("place",), [], supply_of("Mill Hall, airline"), None, "airline"),
     (SP, ("place_ends",), [], supply_of("Spritzhalle, airline"), None, "airline"),
-    (SP, ("site",), [], lambda: supplied.site_in("Air log, Dock Lane"), "Dock Lane", ""),
-    (SP, ("site_begins",), [], lambda: supplied.site_in("Luft, Werk Süd"), "Werk Süd", ""),
-    (SP, ("firm",), [], lambda: supplied.site_in("Air log, Kestrel Group Works"), "", "Kestrel Group Works"),
-    (SP, ("sited",), [], lambda: supplied.site_in("Air log at Dock Lane"), "Dock Lane", ""),
+    (SP, ("site",), [], lambda: supplied.line_of("Air log, Dock Lane").site, "Dock Lane", ""),
+    (SP, ("site_begins",), [], lambda: supplied.line_of("Luft, Werk Süd").site, "Werk Süd", ""),
+    (SP, ("firm",), [], lambda: supplied.line_of("Air log, Kestrel Group Works").site, "", "Kestrel Group Works"),
+    (SP, ("sited",), [], lambda: supplied.line_of("Air log at Dock Lane").site, "Dock Lane", ""),
     (SP, ("gear",), [], supply_of("Airline hose records"), None, "airline"),
     (SP, ("listed",), [], supply_of("Airline hose records"), None, "airline"),
     (SP, ("of_air",), [], supply_of("Airline hoods, air test"), "airline", None),

@@ -20,10 +20,10 @@ from grader.read.words.supplied import (
     CYLINDER,
     holds_choices,
     is_contradicted,
+    line_of,
     names_and_feeds,
     names_cylinders,
     otherwise_fed,
-    site_in,
 )
 
 _SUPPLIED = ("supply", "dryer")
@@ -89,7 +89,7 @@ def sited(table: Table, given: Mapping[str, Given]) -> Table:
     """
     text, how, _ = table.how.get("site", ("", "", ""))
     said = table.constants.get("site", ("", None))[1]
-    if site_in(text) and ("site" in given or any(one.value == said for one in given.values())):
+    if line_of(text).site and ("site" in given or any(one.value == said for one in given.values())):
         return without(table, {"site"})
     if "site" not in given or how != NAME_ALONE or "location" in {*table.places, *table.constants}:
         return table

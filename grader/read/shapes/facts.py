@@ -36,15 +36,7 @@ from grader.read.words.dates import is_date
 from grader.read.words.figures import coldest_in, without_temperatures
 from grader.read.words.labels import column, is_unit, label, looks_like_value
 from grader.read.words.loose import loose_word, own_word
-from grader.read.words.supplied import (
-    denies,
-    is_a_title,
-    is_contradicted,
-    is_titled,
-    names_another_place,
-    says_nothing,
-    supplied,
-)
+from grader.read.words.supplied import denies, is_a_title, is_contradicted, line_of, names_another_place
 from grader.read.words.unclear import classes_of
 
 _SPEAKING = ("system", "location", "supply", "remarks")  # fields whose value may say more than that
@@ -69,7 +61,7 @@ def _fed(p: Pair) -> Pair:
     """A label for the supply with what its value says of it in a line of several words."""
     if p.label.field != SUPPLY or type(p.value) is not str or own_word(SUPPLY, p.value) or loose_word(SUPPLY, p.value):
         return p
-    feed = supplied(p.value)
+    feed = line_of(p.value).feed
     return p._replace(value=feed.supply) if feed and feed.supply and not feed.titled else p
 
 
@@ -94,8 +86,8 @@ def _of_title(grid: Grid, found: list[Pair], stop: int) -> list[Pair]:
             doubt = any(day_in(grid.rows[r][c]) for r, c in others if (r, c) not in known)
         else:
             doubt = any(fact.value in str(grid.rows[r][c]) for r, c in others) or any(denies(str(v)) for _, v in tops)
-            doubt |= not any(map(is_titled, (str(text).replace(fact.value, " "), *(v for _, v in tops))))
-            doubt |= not all(is_date(v) or is_titled(v) for v in beside)
+            doubt |= not any(line_of(str(v)).title for v in (str(text).replace(fact.value, " "), *(v for _, v in tops)))
+            doubt |= not all(is_date(v) or line_of(str(v)).title for v in beside)
         if not doubt and not any(of_another_day(v) for v in (text, *beside) if type(v) is str):
             made.append(Pair(row, at, column_of(str(text), fact, IN_A_TITLE), row, at, fact.value, "inside"))
     return made
@@ -155,7 +147,7 @@ def _without_doubt(grid: Grid, found: list[Pair]) -> list[Pair]:
     def supplies(p: Pair) -> bool:  # nothing beside it speaks of it, and what has a name before it is a title
         beside = [(at, v) for at, v in grid.filled(p.row) if (p.row, at) not in led_by]
         named = p.row in titles
-        free = all(type(v) is str and (named or at > p.column) and says_nothing(v) or is_date(v) for at, v in beside)
+        free = all(type(v) is str and (named or at > p.column) and line_of(v).silent or is_date(v) for at, v in beside)
         return free and (named or p.label.how not in (IN_A_TITLE, OF_A_PLACE))
 
     found = list(filter(stays, found))
@@ -173,7 +165,7 @@ def _without_doubt(grid: Grid, found: list[Pair]) -> list[Pair]:
         if p.label.field in _SPEAKING and type(p.value) is str and (p.where != "inside" or p.label.field == SUPPLY):
             named = (IN_A_TITLE, OF_A_PLACE) if p.label.field == "remarks" else ()
             more = [c for c in told(p.value) if c[0].how in SAID and c[0].how not in named]
-            feed = supplied(p.value) if p.label.field == SUPPLY and not more else None
+            feed = line_of(p.value).feed if p.label.field == SUPPLY and not more else None
             more += [(column_of(p.value, Fact(DRYER, feed.dryer)), feed.dryer)] if feed and feed.dryer else []
             facts += [Pair(p.value_row, p.value_column, c, p.value_row, p.value_column, v, "inside") for c, v in more]
     known = {p.label.field for p in made if p.value is not None}

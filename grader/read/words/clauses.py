@@ -23,7 +23,7 @@ from grader.read.words.loose import LOOSE
 from grader.read.words.phrases import ELIDED, Lists, any_of
 from grader.read.words.said import AROUND, against
 from grader.read.words.stated import is_cold
-from grader.read.words.supplied import may_say, site_in, supplied
+from grader.read.words.supplied import line_of, may_say
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
@@ -88,7 +88,7 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
     for n, part in enumerate(parts):
         if found := inline(part):
             # What is not understood behind a label may belong to its value.
-            rest = [p for p in parts[n + 1 :] if not (inline(p) or facts_of(p) or supplied(p))]
+            rest = [p for p in parts[n + 1 :] if not (inline(p) or facts_of(p) or line_of(p).feed)]
             made.append((found[0], ". ".join([found[1], *rest])))
             left += rest
             continue
@@ -96,11 +96,11 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
             made += [(column_of(piece, fact), fact.value) for fact in facts_of(piece)]
             named = inline(piece)  # "Rig Repair / yard: Quay 9 / BA airline"
             made += [named] if named and FIELDS[named[0].field or "odour"].kind == "text" else []
-            feeding = ", ".join(filter(supplied, _COMMA.split(piece))) if facts_of(piece) else piece
+            feeding = ", ".join(p for p in _COMMA.split(piece) if line_of(p).feed) if facts_of(piece) else piece
             silent += [feeding] if feeding and not named else []
     labelled = any(c.field == SUPPLY for c, _ in made)
     lines = silent if labelled or not silent else ["\n".join(silent)]
-    feeds = {line: feed for line in lines if (feed := supplied(line))}
+    feeds = {line: feed for line in lines if (feed := line_of(line).feed)}
     if not (labelled or feeds) and any(any(map(str.isdigit, p)) or against(p, AROUND) for p in lines):
         return (whole,) if whole else ()  # what else the cell says must be heard
     for line, feed in feeds.items():
@@ -158,7 +158,7 @@ def facts_of(sentence: str) -> tuple[Fact, ...]:
     whole = _cold(sentence) or _date(sentence) or _need(sentence)
     if whole or "," not in sentence:
         return whole
-    rest = [part for part in _COMMA.split(sentence) if supplied(part) is None]
+    rest = [part for part in _COMMA.split(sentence) if line_of(part).feed is None]
     if joined := _cold(", ".join(rest)):  # "airline, heated, 13 °C or more"
         return joined
     made = [_cold(part) or _date(part) or _need(part) for part in rest]
@@ -244,7 +244,7 @@ def day_in(value: Any) -> Any:
 
 def of_title(value: Any) -> list[Fact]:
     """What a cell in the title of a sheet says with no word before it: its day, its site."""
-    site = site_in(value) if type(value) is str else ""
+    site = line_of(value).site if type(value) is str else ""
     return [Fact(f, v) for f, v in ((DATE, day_in(value)), (SITE, site)) if v]
 
 

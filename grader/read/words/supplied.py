@@ -57,19 +57,33 @@ class Supplied(NamedTuple):
     placed: bool = False
 
 
-class _Part(NamedTuple):
-    """A part of a line: whether it is wholly known, what it names, whether it says nothing of a supply."""
+class Line(NamedTuple):
+    """What a line is.
 
+    feed : what it says of the supply, None where nothing for certain. site : that it names beside a title, a supply, a day.
+    title : whether it is a title of tests, or of a supply, and nothing else but a day. silent : a title or a name.
+    """
+
+    feed: Supplied | None
+    site: str
+    title: bool
+    silent: bool
+
+
+class _Part(NamedTuple):
+    """A part of a line.
+
+    kind : "fed" where it is wholly known and names a supply or dryer, "title", "day", "name"; "" where it may say anything.
+    open : which dryer is left open. site : that it names, its words of a title left out.
+    """
+
+    kind: str = ""
     supplies: frozenset[str] = frozenset()
     dryers: frozenset[str] = frozenset()
-    known: bool = False
-    harmless: bool = False
-    title: bool = False
     tested: bool = False
     placed: bool = False
-    open: bool = False  # which dryer is left open
-    site: str = ""  # that it names, its words of a title left out
-    day: bool = False  # nothing else
+    open: bool = False
+    site: str = ""
 
 
 def _tokens(text: str) -> list[str]:
@@ -85,38 +99,47 @@ def may_say(text: str) -> bool:
 
 
 @lru_cache(maxsize=20_000)
-def supplied(text: str) -> Supplied | None:
-    """What a line of text says of the supply and dryer of all outlets, None where nothing for certain.
+def line_of(text: str) -> Line:
+    """What a line of text says: the supply and dryer of all outlets, a site, nothing.
 
-    >>> supplied("Kestrel Blasting Ltd. Airline breathing sets. Refrigerant dryer on main.")
+    >>> line_of("Kestrel Blasting Ltd. Airline breathing sets. Refrigerant dryer on main.").feed
     Supplied(supply='airline', dryer='refrigerant', titled=True, placed=False)
-    >>> supplied("Atemluftkompressor 300 bar").supply, supplied("Air fed masks, desiccant dryer from 2027")
+    >>> line_of("Atemluftkompressor 300 bar").feed.supply, line_of("Air fed masks, desiccant dryer from 2027").feed
     ('charging compressor', None)
+    >>> [line_of(t).site for t in ("Breathing air – Dock Lane – 12.03.2026", "Prüfung Atemluft Werk Süd", "Dock Services Ltd")]
+    ['Dock Lane', 'Werk Süd', '']
+    >>> [line_of(t).silent for t in ("Mill Bodyshop", "Page 1 of 2", "Bay 3", "no")]
+    [True, True, False, False]
     """
-    if not may_say(text):
+    high = bool(_HIGH.search(text))
+    made = [_part(p, high) for p in _PART.split(text) if p and HYPHENED.search(p)]
+    sites = [p.site for p in made if p.site]
+    known = all(p.site or p.kind in ("fed", "title", "day") for p in made)
+    sure = known and len(sites) == 1 and _LEAST < len(text) <= _LONGEST and not _NEVER.search(text)
+    title = known and not sites and any(p.tested for p in made)
+    silent = bool(made) and all(p.kind in ("title", "name") for p in made)
+    return Line(_feed(text, made, high) if may_say(text) else None, sites[0] if sure else "", title, silent)
+
+
+def _feed(text: str, made: list[_Part], high: bool) -> Supplied | None:
+    if (named := _NAMED.match(text)) and made[0].kind == "name" and not made[0].tested and not _of_a_firm(named[1]):
         return None
-    made = _parts(text, bool(_HIGH.search(text)))
-    if (named := _NAMED.match(text)) and made[0].harmless and not made[0].tested and not _of_a_firm(named[1]):
+    told = [p for p in made if p.kind == "fed"]
+    aside = any(p.tested for p in made)
+    names = [p for p in made if p.kind not in ("fed", "title") and not (aside and (p.site or p.kind == "day"))]
+    if not told or any(p.kind != "name" or p in made[made.index(told[0]) :] for p in names):
         return None
-    told = [n for n, p in enumerate(made) if p.known and (p.supplies or p.dryers or p.open)]
-    if not told:
-        return None
-    names = [n for n, p in enumerate(made) if n not in told and not p.title]
-    aside = {n for n in names if made[n].site or made[n].day} if any(p.tested for p in made) else set()
-    if any(n > told[0] or not made[n].harmless for n in names if n not in aside):
-        return None
-    supplies = frozenset().union(*(made[n].supplies for n in told))
-    dryers = frozenset().union(*(made[n].dryers for n in told))
+    supplies, dryers = (frozenset().union(*(getattr(p, of) for p in told)) for of in ("supplies", "dryers"))
     if len(supplies) > 1 or not supplies and len(made) > 1:
         return None
     supply, dryer = next(iter(supplies), ""), next(iter(dryers), "") if len(dryers) == 1 else ""
-    if supply == AIRLINE and (_HIGH.search(text) or not dryers and of_no_supply(text)):
+    if supply == AIRLINE and (high or not dryers and of_no_supply(text)):
         return None
-    if any(made[n].open for n in told) or supply in (CHARGING, CYLINDER):
+    if any(p.open for p in told) or supply in (CHARGING, CYLINDER):
         dryer = ""
-    if len(made) == 1 and len(_tokens(text)) == 1 and not made[0].dryers or not supply and not dryer:
+    if len(made) == 1 and len(_tokens(text)) == 1 and not dryers or not supply and not dryer:
         return None  # a word by itself may be the heading of anything
-    return Supplied(supply, dryer, bool(names), any(made[n].placed for n in names if n not in aside))
+    return Supplied(supply, dryer, any(p.kind not in ("fed", "title") for p in made), any(p.placed for p in names))
 
 
 _NAMED = re.compile(r"([^:–—,;(]*?)\s*:\s")
@@ -128,44 +151,9 @@ def _of_a_firm(name: str) -> bool:
     return sum(w[:1].isupper() for w in words) > 1 and not _at(_tokens(name), "both")
 
 
-@lru_cache(maxsize=20_000)
-def site_in(text: str) -> str:
-    """The site in a line that is a title, a supply or a day besides; "" where it names none for certain.
-
-    >>> site_in("Breathing air – Dock Lane – 12.03.2026"), site_in("Prüfung Atemluft Werk Süd"), site_in("Dock Services Ltd")
-    ('Dock Lane', 'Werk Süd', '')
-    """
-    if not _LEAST < len(text) <= _LONGEST or _NEVER.search(text) or not _at(_tokens(text), "site", "site_begins"):
-        return ""
-    made = _parts(text)
-    sites = [p.site for p in made if p.site]
-    return sites[0] if len(sites) == 1 and all(p.site or p.title or p.known or p.day for p in made) else ""
-
-
 def denies(text: str) -> bool:
     """Whether a text takes back or limits what another says: "Not for P2", "Title is that of last year's sheet"."""
     return bool(_at(_tokens(text), "denying"))
-
-
-def is_titled(value: Any) -> bool:
-    """Whether a cell is the title of tests and nothing else, but for a supply or a day: "Breathing air, 2026"."""
-    made = _parts(value) if type(value) is str else []
-    return any(p.tested for p in made) and all(p.title or p.known or p.day for p in made)
-
-
-def _parts(text: str, charged: bool = False) -> list[_Part]:
-    return [_part(p, charged) for p in _PART.split(text) if p and HYPHENED.search(p)]
-
-
-@lru_cache(maxsize=20_000)
-def says_nothing(text: str) -> bool:
-    """Whether a text beside a line says nothing of its supply: the firm's name, a title, a page.
-
-    >>> says_nothing("Mill Bodyshop"), says_nothing("Page 1 of 2"), says_nothing("Bay 3"), says_nothing("no")
-    (True, True, False, False)
-    """
-    made = _parts(text)
-    return bool(made) and all(p.title or p.harmless for p in made)
 
 
 def is_a_title(label: str, value: Any) -> bool:
@@ -175,7 +163,7 @@ def is_a_title(label: str, value: Any) -> bool:
     (True, False, False)
     """
     tokens = _tokens(label)
-    return len(_at(tokens, "title")) == len(tokens) and type(value) is str and says_nothing(value)
+    return len(_at(tokens, "title")) == len(tokens) and type(value) is str and line_of(value).silent
 
 
 @lru_cache(maxsize=20_000)
@@ -183,7 +171,7 @@ def _part(text: str, charged: bool = False) -> _Part:
     """What a part of a line is. charged : whether the line names a pressure that only cylinders have."""
     high = bool(_HIGH.search(text))
     plain = without_quantities(_HIGH.sub(" ", text))
-    tokens = _tokens(_of_the_day(plain))
+    tokens = _tokens(_undated(plain, titled=True))
     airline, charging, compressor, cylinder = (
         _at(tokens, w) for w in ("airline", "charging", "compressor", "cylinder")
     )
@@ -201,14 +189,14 @@ def _part(text: str, charged: bool = False) -> _Part:
     named |= {CHARGING} if filling else {CYLINDER} if cylinder else set()
     if len(whole) == len(tokens) and (named or dryers or none or further):
         dried = frozenset(dryers) | ({"none"} if none else set())
-        return _Part(frozenset(named), dried, True, tested=_is_titled(tokens), open=bool(further))
+        return _Part("fed", frozenset(named), dried, tested=_is_titled(tokens), open=bool(further))
     if len(whole) == len(tokens) and not any(map(str.isdigit, text)):
-        return _Part(title=True, tested=_is_titled(tokens))  # "All points"
+        return _Part("title", tested=_is_titled(tokens))  # "All points"
     if plain != text and not high and not any(map(str.isdigit, plain)):
         doubt = _at(tokens, "about", "doubt", *_NAMES) - REMARKS.inside(tokens, "cold.words")
         doubt -= _CLAUSES.inside(tokens, "lowest_use_temperature_c.bound")
         if not doubt and not any(t.startswith(_NAME) for t in tokens):
-            return _Part(title=True)  # "hall in winter 6 °C", "7 bar": heard for itself
+            return _Part("title")  # "hall in winter 6 °C", "7 bar": heard for itself
     return _silent(text, tokens, high)
 
 
@@ -216,7 +204,7 @@ def _silent(text: str, tokens: list[str], high: bool) -> _Part:
     """A part that names no supply: a title ("Breathing air tests, May 2026"), a pressure of cylinders, or a name."""
     paged = _at(tokens, "page")
     if paged and all(t.isdigit() for i, t in enumerate(tokens) if i not in paged | _at(tokens, "joining")):
-        return _Part(title=True)  # "Seite 1 von 2"
+        return _Part("title")  # "Seite 1 von 2"
     text = _NORM.sub(" ", text)
     dated = _undated(text)
     left = _tokens(dated)
@@ -224,33 +212,32 @@ def _silent(text: str, tokens: list[str], high: bool) -> _Part:
     words = [t for i, t in enumerate(left) if i not in title and not is_month(t)]
     tested = _is_titled(left)
     if not words and (tested or dated == text and not any(map(str.isdigit, text))):
-        return _Part(title=True, tested=tested)
+        return _Part("title", tested=tested)
     if not words and dated != text and not any(map(str.isdigit, dated)):
-        return _Part(day=True)
+        return _Part("day")
     if high:
         known = _at(tokens, "high") | _at(tokens, "title")
-        return _Part(title=len(known) == len(tokens))
+        return _Part("title" if len(known) == len(tokens) else "")
     if any(any(map(str.isdigit, t)) for t in left) or dated != text and not tested:
         return _Part()
     if _at(left, "about", "doubt", *_NAMES) or any(t.startswith(_NAME) for t in left):
         return _Part()
     placed = bool(_places(dated))
-    return _Part(harmless=tested or not placed, tested=tested, placed=placed, site=_site(dated))
+    return _Part("name" if tested or not placed else "", tested=tested, placed=placed, site=_site(dated))
 
 
-def _undated(text: str) -> str:
-    return _YEAR.sub(" ", DATES.sub(lambda m: " " if is_date(m[0]) else m[0], text))
+def _undated(text: str, titled: bool = False) -> str:
+    """A text without its days; titled : without those right behind a title, "charging log 2026", but not "airline from 2026"."""
+
+    def kept(m: re.Match[str]) -> str:
+        behind = not titled or _is_titled(_tokens(m.string[: m.start()])[-1:])
+        return " " if behind and (m.re is _YEAR or is_date(m[0])) else m[0]
+
+    return _YEAR.sub(kept, DATES.sub(kept, text))
 
 
 def _is_titled(tokens: list[str]) -> bool:
     return bool(_at(tokens, "title") - _at(tokens, "joining"))
-
-
-def _of_the_day(text: str) -> str:
-    """A text without the days that stand right behind words of a title: "charging compressor log 2026", not "airline from 2026"."""
-    dated = _undated(text)
-    before = _tokens(text[: next((i for i, (a, b) in enumerate(zip(text, dated)) if a != b), 0)])
-    return dated if dated != text and before and _is_titled(before[-1:]) else text
 
 
 def _site(text: str) -> str:

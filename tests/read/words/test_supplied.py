@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from grader.read.shapes.recognise import Sheet, recognise
-from grader.read.words.supplied import supplied
+from grader.read.words.supplied import line_of
 
 CASES = tomllib.loads((Path(__file__).parent / "supplied_cases.toml").read_text(encoding="utf-8"))
 TABLE = [
@@ -18,7 +18,7 @@ TABLE = [
 
 @pytest.mark.parametrize("line", CASES["taken"])
 def test_a_line_says(line):
-    found = supplied(line)
+    found = line_of(line).feed
     assert found is not None, "nothing"
     marks = ["place"] if found.placed else ["title"] if found.titled else []
     assert ", ".join([w for w in (found.supply, found.dryer) if w] + marks) == CASES["taken"][line]
@@ -26,7 +26,7 @@ def test_a_line_says(line):
 
 @pytest.mark.parametrize("line", CASES["not_taken"]["lines"])
 def test_a_line_says_nothing_for_certain(line):
-    assert supplied(line) is None
+    assert line_of(line).feed is None
 
 
 def log(*sheets, names=()):
