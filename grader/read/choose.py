@@ -128,12 +128,7 @@ def _is_down(spec: TableSpec) -> bool:
 
 
 def _is_placed(spec: TableSpec) -> bool:
-    return (
-        spec.heading_row >= 0
-        or spec.first_row >= 0
-        or spec.orientation in ("across", "form", "long")
-        or any(f.row >= 0 for f in spec.fields.values())
-    )
+    return max(spec.heading_row, spec.first_row) >= 0 or not _is_down(spec)
 
 
 def _placed(grid: Grid, specs: list[TableSpec]) -> tuple[list[Proposal], list[Note]]:

@@ -123,17 +123,9 @@ def _below(grid: Grid, head: Head) -> list[Group]:
         return []
     used = {c.at for c in over.values()}
     common = [c for c in head.columns if c.at not in used]
-    return [
-        _group(
-            grid,
-            head._replace(bottom=row),
-            common,
-            [over[at]._replace(at=at) for at in starts if whole(cells[at]) == when],
-            row,
-            next(at for at in starts if whole(cells[at]) == when),
-        )
-        for when in whens
-    ]
+    parts = [[at for at in starts if whole(cells[at]) == when] for when in whens]
+    head = head._replace(bottom=row)
+    return [_group(grid, head, common, [over[at]._replace(at=at) for at in own], row, own[0]) for own in parts]
 
 
 def _group(grid: Grid, head: Head, common: list[Column], own: list[Column], row: int, at: int) -> Group:

@@ -112,21 +112,12 @@ def _is_value(grid: Grid, labels: dict[Cell, Column], cell: Cell) -> bool:
     text = str(grid.rows[row][at])
     if over.field and FIELDS[over.field].words and (own_word(over.field, text) or loose_word(over.field, text)):
         return True
-    beneath = grid.rows[row + 1][at] if row + 1 < len(grid.rows) else None
-    if (
-        left == at - 1
-        and over.field == labels[cell].field
-        and over.field in ("site", "outlet")
-        and value_beside(grid, labels, row, at) is None
-    ):
+    if left != at - 1 or value_beside(grid, labels, row, at) is not None:
+        return False
+    if over.field == labels[cell].field and over.field in ("site", "outlet"):
         return True  # "Standort | Werk"
-    return (
-        left == at - 1
-        and known.sure == LIKELY
-        and FIELDS[over.field or "site"].kind == "text"
-        and value_beside(grid, labels, row, at) is None
-        and (beneath is None or (row + 1, left) in labels)
-    )
+    free = row + 1 == len(grid.rows) or grid.rows[row + 1][at] is None or (row + 1, left) in labels
+    return known.sure == LIKELY and FIELDS[over.field or "site"].kind == "text" and free
 
 
 def _placed(grid: Grid, labels: dict[Cell, Column], row: int, at: int, known: Column, stop: int) -> Pair:

@@ -9,7 +9,7 @@ from grader.columns import FIELDS
 from grader.problems import Place, Unreadable, a1
 from grader.read.extract import AS_FOUND, NUMBERS, READINGS, Part, Proposal, Where, twice
 from grader.read.layout_spec import TableSpec
-from grader.read.settle import are_verdicts, own_verdict
+from grader.read.settle import are_verdicts, as_field, own_verdict
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.heads import columns_of
 from grader.read.shapes.needed import Limit, reading_of
@@ -18,8 +18,7 @@ from grader.read.shapes.rows import is_total
 from grader.read.shapes.table import overridden
 from grader.read.shapes.tables import Note, shown
 from grader.read.shapes.unrolled import Unrolled, dates_across
-from grader.read.words.heading_words import LIKELY, key
-from grader.read.words.headings import Heading
+from grader.read.words.heading_words import key
 from grader.read.words.labels import (
     KEYS,
     TUBE_DETAILS,
@@ -441,9 +440,8 @@ def _by_substance(others: list[Column], lines: list[_Line], width: int) -> list[
             made.append(c)
         for i, substance in enumerate(substances if ending else ()):
             field = f"{substance}{ending}"
-            heading = Heading(field, None, "synonym", LIKELY, (field,), "the tube of the row's reading")
             # Positions beyond the sheet's columns lead back to the one column by their remainder.
-            made.append(Column(c.at + (i + 1) * width, c.text, "field", heading, AS_FOUND[1]))
+            made.append(as_field(c._replace(at=c.at + (i + 1) * width), field, AS_FOUND[1]))
     return made
 
 

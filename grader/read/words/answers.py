@@ -47,10 +47,8 @@ def answered_badly(heading: str, answer: Any) -> bool:
     if type(answer) is not str:
         return asked == "good" and answer is False or asked == "ill" and answer is True
     words = REMARKS.words(answer)
-    if asked == "good" and _SERIAL.fullmatch(answer.strip()):
-        return False
     if asked == "good":
-        return is_sign(answer, *NO) or REMARKS.begin(words, "answer.no")
+        return is_sign(answer, *NO) or REMARKS.begin(words, "answer.no") and not _SERIAL.fullmatch(answer.strip())
     told = words or is_sign(answer, *MARK)
     fine = REMARKS.begin(words, "answer.fine") or any(c.isdigit() for c in answer)
     return asked == "ill" and bool(told) and not fine and not is_placeholder(answer)

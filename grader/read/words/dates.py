@@ -28,7 +28,7 @@ class Order(IntEnum):
     NONE = 0  # no slash date in it, or only such as are the same in both orders
     DAY_FIRST = 1
     MONTH_FIRST = 2
-    EITHER = 3  # both orders fit all of them
+    EITHER = DAY_FIRST + MONTH_FIRST  # both orders fit all of them
     NEITHER = 4  # no one order fits all of them
 
 
@@ -217,11 +217,7 @@ def column_order(day_first_fits: bool, month_first_fits: bool) -> Order:
     >>> column_order(True, False).name, column_order(True, True).name
     ('DAY_FIRST', 'EITHER')
     """
-    if day_first_fits and month_first_fits:
-        return Order.EITHER
-    if day_first_fits:
-        return Order.DAY_FIRST
-    return Order.MONTH_FIRST if month_first_fits else Order.NEITHER
+    return Order(day_first_fits * Order.DAY_FIRST + month_first_fits * Order.MONTH_FIRST or Order.NEITHER)
 
 
 _FOUR_DIGITS = re.compile(r"^(\d{2})(\d{2})(?!\d)", re.ASCII)
