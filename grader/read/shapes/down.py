@@ -154,6 +154,8 @@ def proposals(grid: Grid, found: list[Head], specs: Sequence[TableSpec | None]) 
         if "site" in given and not any(c.field == "location" for c in head.columns):
             # The site is named: what stands over each table is a part of it.
             groups = [g._replace(field="location") if g.field == "site" else g for g in groups]
+        if "outlet" in given:
+            groups = [g._replace(field="location") if g.field == "outlet" else g for g in groups]
         if groups:
             notes.append(_side_by_side_note(grid, groups))
         parts = groups or [Group(head, grid.place(max(head.bottom, 0), 0), None, frozenset(), "")]
@@ -199,8 +201,10 @@ def _side_by_side_note(grid: Grid, groups: list[Group]) -> Note:
     what = ", ".join(shown(g.when) for g in groups if g.field)
     code = "side_by_side" if what else "side_by_side_alone"
     fields = {g.field for g in groups}
-    if fields & {"site", "location"}:
-        code = "side_by_side_sites" if "site" in fields else "side_by_side_places"
+    if named := fields & {"site", "location", "outlet"}:
+        code = {"site": "side_by_side_sites", "location": "side_by_side_places"}.get(
+            named.pop(), "side_by_side_outlets"
+        )
     row, column = grid.row_of(place.row or 0), grid.column_of(place.column or 0)
     return grid.note(code, row, column, groups[0].when or "", what=what, count=len(groups))
 

@@ -1,5 +1,5 @@
-"""Tables side by side: the same headings come again under 2024, 2025 ..., years stand under each heading, or two whole
-tables, each with its own outlets, stand beside each other."""
+"""Tables side by side: the same headings come again under 2024, 2025 ... or under the outlets' names beside a column of
+days, years stand under each heading, or two whole tables, each with its own outlets, stand beside each other."""
 
 from __future__ import annotations
 
@@ -10,15 +10,18 @@ from grader.read.extract import NUMBERS, READINGS
 from grader.read.layout_spec import TableSpec
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
+from grader.read.shapes.sections import is_name
 from grader.read.shapes.tables import whole
 from grader.read.words.dates import date_within, is_when
-from grader.read.words.labels import Column, column
+from grader.read.words.labels import Column, column, label
+from grader.read.words.spelling import key
+from grader.read.words.unclear import classes_of
 
 
 class Group(NamedTuple):
     """One of several tables side by side: its headings with what all have in common, what stands over it, columns.
 
-    field : what the text over it says: "test_date", "site", or "" where nothing stands there.
+    field : what the text over it says: "test_date", "site", "outlet", or "" where nothing stands there.
     """
 
     head: Head
@@ -30,7 +33,7 @@ class Group(NamedTuple):
 
 def side_by_side(grid: Grid, head: Head) -> list[Group]:
     """The groups of a heading whose fields come again for each year or visit; [] where they do not."""
-    groups = _whole_tables(grid, head) or _above(grid, head) or _below(grid, head)
+    groups = _whole_tables(grid, head) or _above(grid, head) or _below(grid, head) or _named(grid, head)
     made = []
     for group in groups:
         others = [c._replace(kind="ignored") for g in groups if g is not group for c in g.head.columns if c.at in g.own]
@@ -126,6 +129,47 @@ def _below(grid: Grid, head: Head) -> list[Group]:
     parts = [[at for at in starts if whole(cells[at]) == when] for when in whens]
     head = head._replace(bottom=row)
     return [_group(grid, head, common, [over[at]._replace(at=at) for at in own], row, own[0]) for own in parts]
+
+
+def _named(grid: Grid, head: Head) -> list[Group]:
+    """The same headings under the name of each outlet, in a row of its own, beside one column of days."""
+    fields = [c.field for c in head.columns]
+    if (
+        "test_date" not in fields
+        or "outlet" in fields
+        or len(set(fields) & READINGS) == sum(f in READINGS for f in fields)
+    ):
+        return []
+    below = grid.rows[head.bottom]
+    for row in (head.top, head.top - 1):
+        names = {at: v for at, v in grid.filled(row) if below[at] is not None and below.count(below[at]) > 1}
+        starts = list(names)
+        width = starts[1] - starts[0] if row not in (-1, head.bottom) and len(starts) > 1 else 0
+        parts = [range(at, at + width) for at in starts]
+        alike = width > 1 and all(
+            [below[at : at + 1] for at in p] == [below[at : at + 1] for at in parts[0]] for p in parts
+        )
+        if (
+            not alike
+            or len({key(str(v)) for v in names.values()}) < len(names)
+            or not all(map(_is_outlet, names.values()))
+        ):
+            continue
+        own = [[c for c in head.columns if c.at in p] for p in parts]
+        common = [c for c in head.columns if not any(c in mine for mine in own)]
+        heads = [head._replace(top=row, columns=sorted([*common, *mine], key=lambda c: c.at)) for mine in own]
+        return [
+            Group(over, grid.place(row, at), names[at], frozenset(part), "outlet")
+            for over, at, part in zip(heads, starts, parts)
+        ]
+    return []
+
+
+def _is_outlet(text: Any) -> bool:
+    """Whether what stands over a group of columns can be an outlet's name: no visit, second reading or instrument."""
+    known = label(text)
+    named = is_name(text) and classes_of(text).isdisjoint(("instrument", "cal", "sampl", "time"))
+    return named if known is None else known.field == "outlet"
 
 
 def _group(grid: Grid, head: Head, common: list[Column], own: list[Column], row: int, at: int) -> Group:

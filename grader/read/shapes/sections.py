@@ -111,7 +111,7 @@ def _starts(grid: Grid, heads: Sequence[int]) -> tuple[list[int], bool]:
         starts: list[int] = []
         for top, head, some, of_past in zip(bounds, heads, said, past):
             row = _start(grid, top, head, readings)
-            titled = "outlet" in over and row < head and _is_name(grid.alone(row)[1])
+            titled = "outlet" in over and row < head and is_name(grid.alone(row)[1])
             if some or titled or of_past or not starts:
                 starts.append(row)
         return starts, False
@@ -144,13 +144,13 @@ def _titles(grid: Grid, heads: Sequence[int]) -> list[int]:
         row = head
         while row - 1 > top and not grid.is_blank(row - 1):
             row -= 1
-        if row == head or not _is_name(grid.alone(row)[1]):
+        if row == head or not is_name(grid.alone(row)[1]):
             return []
         rows.append(row)
     return rows if len({str(grid.rows[row]) for row in rows}) == len(rows) else []
 
 
-def _is_name(text: Any) -> bool:
+def is_name(text: Any) -> bool:
     """Whether what stands alone in its row can be a name: no page, table, day or visit, and nothing that speaks against tests."""
     if type(text) is not str or len(text) > _LONGEST_NAME or looks_like_value(text) or ":" in text:
         return False
