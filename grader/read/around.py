@@ -81,7 +81,8 @@ def with_what_is_said(
             continue
         mine = regions.holding(at)
         roles = [r.role(at) for r in mine]
-        if at in read or "used" in roles and any(at in r.own for r in mine):
+        label = "used" in roles and any(at in r.own for r in mine)
+        if at in read or label:
             # What was taken of it may not be all that it says: "Airline, adsorption dryer; yard down to -20 °C".
             for_all += [Said(cells.place(at), text, stated=figures)] if (figures := stated(text)) else []
         if at in read:
@@ -93,7 +94,7 @@ def with_what_is_said(
             if not named and (words := against(text, LINE)):
                 # It may name an outlet of another sheet.
                 elsewhere.append(Said(cells.place(at), text, of_one=words, row=(text,)))
-        if tables and _of_some(regions, cells, at, text, lone):
+        if tables and _of_some(regions, cells, at, text, lone, label):
             if "used" not in roles and (found := line_around(cells, at, text)) and found.stated:
                 for_all.append(found._replace(against=""))
         elif "used" in roles or _answered_no(cells, mine, at, text):
@@ -191,9 +192,10 @@ def _answered_no(cells: Cells, mine: Sequence[Region], at: Cell, text: str) -> b
     return alone and bool(against(text, LINE)) and not against(f"{text}: {answer}", LINE)
 
 
-def _of_some(regions: Regions, cells: Cells, at: Cell, text: str, lone: bool) -> bool:
+def _of_some(regions: Regions, cells: Cells, at: Cell, text: str, lone: bool, label: bool = False) -> bool:
     """Give what a line says to the tests that it is about, by the outlets it names or where it stands.
 
+    label : it is one with its value: "Oil: 0.1 mg/m³" is no word alone.
     Returns : whether it is about no others: not where neither tells, nor where it speaks of all, or of the others.
     """
     named = regions.named(text, at[0])
@@ -208,7 +210,7 @@ def _of_some(regions: Regions, cells: Cells, at: Cell, text: str, lone: bool) ->
         named = [(r, i) for r in regions for i in r.beside(at)]
         words = words and (against(text, ROW) or smells(text)) * (not _excepts(text))
     for region, i in named:
-        region.keep([i], words or alone_in_part(text, region.outlets[i]), at)
+        region.keep([i], words or alone_in_part(text, region.outlets[i]) * (not label), at)
         region.measure([i], at, text, figures)
     own = not lone and any(not r.down for r in regions.holding(at))  # "mixed up with P3", said in P2's form
     if own and not any(begins_with(text, r.outlets[i]) for r, i in named):

@@ -24,7 +24,7 @@ from grader.read.words.answers import asks
 from grader.read.words.dates import is_weekday
 from grader.read.words.heading_words import CERTAIN, LIKELY, row_words
 from grader.read.words.headings import EXACT
-from grader.read.words.labels import NUMBERS, READINGS, Column, is_unit
+from grader.read.words.labels import NUMBERS, READINGS, SLIP, Column, is_unit
 from grader.read.words.needs import NEEDED
 from grader.read.words.notation import as_number
 from grader.read.words.substances import as_measured, name_and_unit
@@ -256,6 +256,12 @@ def read_fields(
     for before, c in zip(asked, columns):
         if before.kind == "unclear" and c.kind == "note" and not asks(c.text):  # its answers are read
             made.notes.append(where.left_over(c))
+        if before.heading.why == SLIP and c.field:
+            made.notes.append(
+                where.note(
+                    "heading_slip", c, field=FIELDS[c.field].heading, line=f"{c.field} = {{ {where.line(c.at)} }}"
+                )
+            )
     columns = _water_of_a_firm(columns, cells, made, where)
     columns = _one_smell(columns, cells)
     positions: dict[str, list[Column]] = {}

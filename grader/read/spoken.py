@@ -14,6 +14,7 @@ from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.own_guide import guide_texts
 from grader.read.shapes.tables import shown, whole
 from grader.read.words.beside import REMARK, kinds_of
+from grader.read.words.clauses import apart
 from grader.read.words.dates import DATES, days_in, is_month
 from grader.read.words.labels import label
 from grader.read.words.said import REMARKS, titled
@@ -55,12 +56,13 @@ class Cells:
         made = [(PRINTED, text) for text in sorted(self.printed) if text in self._kinds]
         for row, cells in zip(self.grid.outer, self.grid.rows) if self._kinds else ():
             if not self._kinds.keys().isdisjoint(cells):
-                made += [((row, c), v) for c, v in enumerate(cells) if type(v) is str and v in self._kinds]
+                texts = [(c, v) for c, v in enumerate(cells) if type(v) is str and v in self._kinds]
+                made += [((row, c), part) for c, v in texts for part in (apart(v) if v.count(":") > 1 else [v])]
         return made + [(at, text) for at, text in sorted(self.comments.items()) if text in self._kinds]
 
     def of(self, kind: str) -> Iterator[tuple[Cell, str]]:
         """(row and column, text) of what is printed, cells and comments that may be of a kind."""
-        return ((at, text) for at, text in self._spoken if kind in self._kinds[text])
+        return ((at, text) for at, text in self._spoken if kind in (self._kinds.get(text) or kinds_of(text)))
 
     def merged(self) -> list[tuple[Cell, Cell]]:
         """Each cell that a merged range hides, with the first of its range, by the numbers of the sheet."""

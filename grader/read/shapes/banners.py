@@ -112,7 +112,18 @@ def banners_of(
     names = [b for b in names if b not in places]
     if len(names) > 1 and _come_again(values["outlet"], kept, {b.at for b in names}, {b.at for b in found}):
         found += names
+    if any("site" in b.given and not b.guessed for b in found):  # "Site: Mill", "Hall 1"
+        found = [_within_a_site(b, known | {"site"}) for b in found]
     return sorted((b for b in found if b.given), key=lambda b: b.at)
+
+
+def _within_a_site(banner: Banner, known: set[str]) -> Banner:
+    """A banner whose name alone was taken for the site, where others say which site it is."""
+    one = banner.given.get("site")
+    if one is None or not banner.guessed or "without a label" not in one.how:
+        return banner
+    others = {f: other for f, other in banner.given.items() if f != "site"}
+    return banner._replace(given=others | place_of(one.text, one.place, known))
 
 
 def _is_read(readings: list[list[Any]], kept: list[bool], index: int) -> bool:

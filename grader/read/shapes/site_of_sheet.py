@@ -30,14 +30,19 @@ def is_generic(name: str) -> bool:
     return row_words("sheet_words", str).issuperset(words)
 
 
+def _is_of_a_site(name: str) -> bool:
+    """Whether a name is that of a part of a site: Hall 1, Building B, Halle Süd."""
+    return any((known := label(word)) is not None and known.field == "location" for word in name.split())
+
+
 def with_sheet_names(tables: list[Table], notes: list[Note]) -> list[Table]:
     """Tables with what the names of their sheets say.
 
     A name that is a date is the test date of a table without one, noted. Where several sheets hold tables, the name
     of each (no year, no month, no word such as Data) is taken for the outlet of a table without outlets, else for
-    the site of one that names none, queried, so that two outlets called 1 are never taken for one. Where a name says
-    speaks of retests and all that name a site name the same one, it is that, queried. A year alone is no date, which is
-    queried where dates are missing.
+    the site of one that names none, queried, so that two outlets called 1 are never taken for one. Where a name
+    speaks of retests or of a hall, and all that name a site name the same one, it is that, queried, and the hall is the
+    location. A year alone is no date, which is queried where dates are missing.
     """
     sheets = {t.sheet for t in tables if t.rows}
     sites = {str(v) for t in tables if t.rows for v in _values(t, "site")}
@@ -67,8 +72,12 @@ def _told(table: Table, several: bool, site: str) -> list[tuple[str, str, str]]:
     if (dated or year) and not _has(table, "test_date"):
         made.append(("sheet_name_date", "test_date", name) if dated else ("sheet_name_year", "test_date", ""))
     places = several and not (dated or year or is_generic(table.sheet) or _month(table.sheet))
+    hall = _is_of_a_site(name) and (bool(site) or _has(table, "site"))
     if places and not _has(table, "outlet"):
         made.append(("sheet_name_outlet", "outlet", name))
+    elif places and hall:
+        made += [("sheet_name_location", "location", name)] * (not _has(table, "location"))
+        made += [("site_of_other_sheets", "site", site)] * (not _has(table, "site"))
     elif places and not _has(table, "site"):
         made.append(("sheet_name_site", "site", name))
     elif several and site and asks(table.sheet) == "ill" and not _has(table, "site"):

@@ -74,7 +74,7 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
     >>> [(c.field, v) for c, v in told("Lowest use temperature of tubes 4 °C. Airline pressure")]
     []
     """
-    if len(parts := _apart(text)) > 1:
+    if len(parts := apart(text)) > 1:
         return tuple(one for part in parts for one in told(part))
     whole = inline(text)
     if not whole and not _may_state(text):
@@ -120,8 +120,13 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
     )
 
 
-def _apart(text: str) -> list[str]:
-    """A text parted before each further label with its value: "Site: Works    Date: 4 May 2026"."""
+@lru_cache(maxsize=20_000)
+def apart(text: str) -> list[str]:
+    """A text parted before each further label with its value.
+
+    >>> apart("Site: Works    Date: 4 May 2026"), apart("Odour: none")
+    (['Site: Works', 'Date: 4 May 2026'], ['Odour: none'])
+    """
     cuts = [m for m in _BESIDE.finditer(text) if len(m[1]) > 1 and m[1].isspace() or label(m[2])]
     starts, stops = [0, *(m.end(1) for m in cuts)], [*(m.start(1) for m in cuts), len(text)]
     return [text[a:b].strip() for a, b in zip(starts, stops)]

@@ -37,6 +37,7 @@ from grader.read.words.headings import (
 )
 from grader.read.words.loose import own_word
 from grader.read.words.phrases import any_of
+from grader.read.words.slips import Slips
 from grader.read.words.spelling import BREAK, key, keys_in, tidy, unglued
 from grader.read.words.substances import is_substance
 from grader.read.words.unclear import GASES, classes_of, guess
@@ -61,6 +62,10 @@ NO_READING = ("limit", "verdict", "unit", "number", "earlier")
 
 
 A_UNIT_ALONE = "a unit alone"
+SLIP = "a word with a letter wrong"
+_LETTERS = re.compile(r"[^\W\d_]+")
+_LEAST_SLIPPED = 5  # letters of a word in which one may be wrong
+_LONGEST_SLIPPED = 40
 
 
 class Column(NamedTuple):
@@ -220,6 +225,8 @@ def column(at: int, text: str, below: str = "", unit: str = "", *, guessing: boo
     whole = " / ".join(part for part in (text.strip(), below.strip(), unit.strip()) if part)
     text, below, unit = (choice(part)[0] if "/" in part else part for part in (text, below, unit))
     heading = _joined(text, below, unit)
+    if not heading.field and not heading.general:
+        heading = _slipped(text, below, unit) or heading
     if heading.field:
         below = ", unit in the second row" if heading.unit_from == "second row" and heading.basis != EXACT else ""
         return Column(at, whole, "field", heading, heading.basis + below)
@@ -234,6 +241,45 @@ def column(at: int, text: str, below: str = "", unit: str = "", *, guessing: boo
     if kind:
         return Column(at, whole, kind, heading)
     return _guessed(found, unit) if guessing else found if heading.candidates else found._replace(kind="unknown")
+
+
+@cache
+def _slips() -> Slips:
+    return Slips.of((w for w in heading_words().vocabulary if w.isascii()), least=_LEAST_SLIPPED)
+
+
+@lru_cache(maxsize=20_000)
+def slipped_word(text: str) -> str:
+    """The one word of a text that is in no heading, and may be one of them with a letter wrong; "" where there is none.
+
+    >>> slipped_word("Oxygn (%)"), slipped_word("Carbon dioxide"), slipped_word("Kabine links")
+    ('Oxygn', '', '')
+    """
+    known, units = heading_words().vocabulary, _unit_words()
+    strange = [w for w in _LETTERS.findall(text) if not (key(w) in known or key(w) in units or is_part(key(w)))]
+    slip = strange[0] if len(strange) == 1 and len(strange[0]) >= _LEAST_SLIPPED else ""
+    return slip if slip and _slips().one_off(key(slip)) else ""
+
+
+def _slipped(text: str, below: str, unit: str) -> Heading | None:
+    """A heading with a slip in one word, as a general word for the field; None where it may be another one.
+
+    What two wrong letters would make of it must be that field or none: mono- is not di-.
+    """
+    if not (slip := slipped_word(text)):
+        return None
+
+    def fields(words: list[str]) -> dict[str, Heading]:
+        made = (_joined(text.replace(slip, w), below, unit) for w in words)
+        return {h.field or h.candidates[0]: h for h in made if h.field or h.general}
+
+    found = fields(_slips().one_off(key(slip)))
+    if len(found) != 1 or "water_mg_m3" in found:
+        return None
+    ((field, heading),) = found.items()
+    told = heading.unit or heading.told
+    other = (f for f in fields(_slips().two_off(key(slip))) if f != field and (not told or belongs(f, told)))
+    return None if any(other) else Heading(None, None, "", LIKELY, (field,), SLIP, told=told, general=True)
 
 
 def _unit_alone(text: str) -> Heading | None:
@@ -325,10 +371,13 @@ def tube_detail(text: str) -> str:
 @lru_cache(maxsize=50_000)
 def label(text: Any) -> Column | None:
     """What a text means as a label beside or above a value; None where it is no label of ours."""
-    if type(text) is not str or not known_words(text):
+    if type(text) is not str or not (known_words(text) or len(text) <= _LONGEST_SLIPPED and slipped_word(text)):
         return None
     found = column(-1, text, guessing=False)
-    if found.heading.why == ONE_WORD:
+    slip = found.heading.why == SLIP and (READINGS & NUMBERS).isdisjoint(
+        found.heading.candidates
+    )  # "Small" is no smell
+    if found.heading.why == ONE_WORD or slip:
         return None  # "The shop" may be a name
     clear = found.kind == "field" or found.kind == "unclear" and not found.weak and kind_of(text) != "parameter"
     return found if clear else None

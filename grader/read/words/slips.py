@@ -34,9 +34,9 @@ class Slips(NamedTuple):
     real: frozenset[str]
 
     @classmethod
-    def of(cls, words: Iterable[str], real: Iterable[str] = ()) -> Slips:
-        """To look for some words."""
-        long = frozenset(w for w in words if len(w) >= _LEAST and w.isalpha())
+    def of(cls, words: Iterable[str], real: Iterable[str] = (), least: int = _LEAST) -> Slips:
+        """To look for some words. least : letters of one in which one may be wrong."""
+        long = frozenset(w for w in words if len(w) >= least and w.isalpha())
         near: dict[str, list[str]] = {}
         for word in sorted(long):
             for less in _without_one(word):
@@ -52,9 +52,26 @@ class Slips(NamedTuple):
         """
         if len(word) < _LEAST - 1 or word in self.words or word in self.real:
             return word
-        candidates = {w: None for less in (word, *_without_one(word)) for w in self.near.get(less, ())}
-        candidates.update((w, None) for w in _without_one(word) if w in self.words)
-        return next((w for w in candidates if _one_wrong(word, w)), word)
+        return next(iter(self.one_off(word)), word)
+
+    def one_off(self, word: str) -> list[str]:
+        """The words that a word may be with one letter wrong.
+
+        >>> Slips.of(["monoxide", "dioxide", "ligne"], least=5).one_off("ligen")
+        ['ligne']
+        """
+        less = _without_one(word)
+        found = {w: None for short in (word, *less) for w in self.near.get(short, ())}
+        found.update((w, None) for w in less if w in self.words)
+        return [w for w in found if _one_wrong(word, w)]
+
+    def two_off(self, word: str) -> list[str]:
+        """The words that it may be with two such letters, those with one among them."""
+        shorter = {word}.union(_without_one(word), *map(_without_one, _without_one(word)))
+        alike = (w for w in self.words if w[0] == word[0] and abs(len(w) - len(word)) <= 2)
+        return [
+            w for w in alike if not shorter.isdisjoint({w}.union(_without_one(w), *map(_without_one, _without_one(w))))
+        ]
 
 
 def _without_one(word: str) -> list[str]:
@@ -63,13 +80,11 @@ def _without_one(word: str) -> list[str]:
 
 def _one_wrong(word: str, meant: str) -> bool:
     """Whether one letter within a word is another, missing, too many or changed with the next; not at its end, nor at its start."""
+    if word[-2:] == meant[:-3:-1] and word[:-2] == meant[:-2]:
+        return True  # the last two changed
     if abs(len(word) - len(meant)) > 1 or word[0] != meant[0] or word[-1] != meant[-1]:
         return False
-    before = (
-        next(i for i, (a, b) in enumerate(zip(word, meant)) if a != b)
-        if word[: len(meant)] != meant[: len(word)]
-        else 0
-    )
+    before = next((i for i, (a, b) in enumerate(zip(word, meant)) if a != b), min(len(word), len(meant)))
     rest, other = word[before:], meant[before:]
     swapped = rest[:2] == other[1::-1] and rest[2:] == other[2:]
     return swapped or rest[1:] == other[1:] or rest[1:] == other or rest == other[1:]

@@ -23,6 +23,7 @@ from grader.read.words.units import canonical, quantity
 _BELOW = re.compile(r"(?<![\w.,)])[-−–](\d{1,2}(?:[.,]\d+)?)(?![\w.,:/-])")  # below 0, without a unit
 _SUBSTANCES = tuple(dict.fromkeys(p.tube for p in PARAMETERS.values() if p.tube))
 _MOST_OF_A_TEXT = 300
+_CALIBRATED = ("calibration_due",)
 _PART = re.compile(r"[,;|]\s+|\n|(?<=[^\W\d_]{5})\.\s+|\s[-–—]\s|\s{2,}")
 _BOUND = Lists("clauses.toml", ELIDED)
 _DEGREE = "°"
@@ -52,6 +53,8 @@ def stated(text: str) -> tuple[Stated, ...]:
     (Stated(choices=('lowest_use_temperature_c',), value='-28 °C'),)
     >>> stated("Tubes used: CO lot 123 exp 03/2024")
     (Stated(choices=('co_tube_expiry',), value='03/2024'),)
+    >>> stated("Meter calibrated 02/2025, valid to 02/2026")
+    (Stated(choices=('calibration_due',), value='02/2026'),)
     >>> stated("Minimum pressure: 5 bar")
     (Stated(choices=('lowest_pressure_bar',), value='5 bar'),)
     """
@@ -76,17 +79,19 @@ def _expiries(text: str) -> list[Stated]:
     whole = classes_of(text)
     if whole.isdisjoint(("expire", "due")) or whole.isdisjoint(("tube", "cal", "instrument", *_SUBSTANCES)):
         return []
-    made = []
+    made, done = list[Stated](), list[Stated]()
     before = ""
-    for part in re.split(rf"[,;\n]|\b(?:{any_of(word_list('and'))})\b", text):
+    for part in re.split(rf"[,;\n()]|\b(?:{any_of(word_list('and'))})\b", text):
         dates = [d for d in DATES.findall(part) if is_date(d)]
         before = before + " " + DATES.sub(" ", part)
         if not dates:
             continue
-        choices = expiry_of(before, whole)
-        made += [Stated(choices, d) for d in dates if choices]
+        choices, classes = expiry_of(before, whole), classes_of(before)
+        day = choices == _CALIBRATED and "cal" in classes and classes.isdisjoint(("expire", "due"))
+        (done if day else made).extend(Stated(choices, d) for d in dates if choices)
         before = ""
-    return made
+    # "Calibrated 02/2025, valid to 02/2026": the day it was done is none of expiry, where that is stated.
+    return made if any(one.choices == _CALIBRATED for one in made) else made + done
 
 
 def expiry_of(text: str, whole: set[str] | frozenset[str] = frozenset()) -> tuple[str, ...]:
@@ -103,7 +108,7 @@ def expiry_of(text: str, whole: set[str] | frozenset[str] = frozenset()) -> tupl
     if named:
         return tuple(f"{s}_tube_expiry" for s in named)
     if found & {"cal", "instrument"} or whole & {"cal", "instrument"} and not found & {"tube"}:
-        return ("calibration_due",)
+        return _CALIBRATED
     if whole & {"tube"} or found & {"tube"}:
         return tuple(f"{s}_tube_expiry" for s in _SUBSTANCES)
     return ()
