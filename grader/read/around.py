@@ -46,7 +46,6 @@ from grader.read.words.unclear import classes_of
 _LEAST_LISTED = 2  # words of a line that names an outlet and says what is wrong
 _LONGEST_ASKED = 5  # words of a question in a cell
 _MOST_OF_A_ROW = 6  # cells of a row that is no test and says something
-_DEEP = 12  # rows of a small table under a heading for expiry
 _LONGEST_TITLE, _LONGEST_LISTED = 6, 4  # words of the title of a list, and of a text in it
 
 
@@ -357,8 +356,5 @@ def _closed(cells: Cells, row: int, listed: bool) -> bool:
     """
     if any(put_right(text) and (listed or any(map(str.isdigit, text))) for text in cells.texts_of(row)):
         return True
-    under = {
-        c for r in range(min(row, _DEEP)) for c, v in enumerate(cells.row(r)) if type(v) is str and put_right(v, True)
-    }
-    answers = (cells.at(row, c) for c in under)
+    answers = (cells.at(row, c) for c, head in cells.closing.items() if head < row)
     return any(a is True or is_date(a) or type(a) is str and is_yes(a) for a in answers)

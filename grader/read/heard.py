@@ -75,7 +75,7 @@ class _Tests:
         self.sites = list(dict.fromkeys(self.site))
         self.by_outlet = Outlets((name, i) for i, name in enumerate(self.outlet))
         self.by_site = Outlets((name, name) for name in self.sites)
-        self.words: dict[int, list[str]] = {}
+        self.words: dict[int, dict[str, str]] = {}
         self.figures: dict[int, Figures] = {}
 
     def take(self, one: Heard, said: Said) -> bool:
@@ -87,7 +87,7 @@ class _Tests:
         where = f"{self.names[one.file]}, {said.place.sheet}"
         words = said.of_one or said.against or f"left out: {said.text}" * bool(said.lists)
         for t in tests if words else ():
-            self.words.setdefault(t, []).append(f"{where} {_cell(said)}: {words}")
+            self.words.setdefault(t, {}).setdefault(words, f"{where} {_cell(said)}: {words}")
         for n in dict.fromkeys(self.table[tests].tolist()) if said.measured else ():
             first, stop = np.searchsorted(self.table, (n, n + 1)).tolist()
             if n not in self.figures:
@@ -99,8 +99,8 @@ class _Tests:
     def told(self) -> Log:
         """The log with what was kept."""
         old = self.log.rows[SAID].tolist() if SAID in self.log.rows else [None] * len(self.log.rows)
-        new = (self.words.get(t, ()) for t in range(len(old)))
-        column = [" / ".join((*filter(None, (o,)), *dict.fromkeys(n))) or None for o, n in zip(old, new)]
+        new = (self.words.get(t, {}).values() for t in range(len(old)))
+        column = [" / ".join((*filter(None, (o,)), *n)) or None for o, n in zip(old, new)]
         tables = [
             self.figures[n].added(t)._replace(rows=[]) if n in self.figures else t
             for n, t in enumerate(self.log.tables)

@@ -114,6 +114,8 @@ class Figures:
                     self.others.append(Unclear(text, place, fields, values, line, aside=True))
                 continue
             there = self.readings.setdefault(s.choices, [])
+            if any(all(c[0][i] == s.value for i in tests) for c in there):
+                continue
             free = next((c for c in there if all(c[0][i] is None for i in tests)), None)
             if free is None:
                 there.append(free := ([None] * len(self.table.rows), [], place))
@@ -194,12 +196,10 @@ def figures_beside(table: Table) -> list[Said]:
             column = place.column if place.column is not None else table.across[i] if table.across else 0
             at = Place(place.sheet, table.rows[i] if place.row is None else place.row, column)
             told = tuple(shown(v) for v in (outlets[i], days[i]) if v is not None)
-            text, of = (
-                f"{table.how.get(field, (field,))[0]} {shown(value)}",
-                "" if sites[i] is None else shown(sites[i]),
-            )
+            heading = table.how[field][0] if field in table.how else FIELDS[field].heading
             figure = Stated((field,), f"{shown(value)} {unit}" if unit else value)
-            made.append(Said(at, text, row=told, measured=(figure,), site=of, outlet=told[0]))
+            site = "" if sites[i] is None else shown(sites[i])
+            made.append(Said(at, f"{heading} {shown(value)}", row=told, measured=(figure,), site=site, outlet=told[0]))
     return made
 
 
@@ -255,9 +255,14 @@ def said_of_all(table: Table, found: Sequence[Said], tested: Set[Day] = frozense
     if not found or not table.rows:
         return table
     outlets, figures = outlets_of(table), Figures(table)
+    sites: dict[str, set[int]] = {}
+    for i, site in enumerate(_values(table, "site") if any(s.site for s in found) else ()):
+        sites.setdefault(key("" if site is None else shown(site)), set()).add(i)
     named, by_day = Outlets((shown(n), i) for i, n in enumerate(outlets) if n is not None), days_of(table)
     for said in found:
         mine = sorted({*named.in_row(said.row), *(table.marks.get(said.mark, ()) if said.mark else ())})
+        if at_site := sites.get(key(said.site)) if said.site else None:
+            mine = [i for i in mine if i in at_site]
         mine = _left_out(outlets, said.cleared) if said.cleared else mine
         days = said.days() if said.against or said.of_one or said.measured else frozenset()
         dated = {i for d in days & by_day.keys() for i in by_day[d]}

@@ -13,6 +13,7 @@ from grader.problems import Place, Table
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.own_guide import guide_texts
 from grader.read.shapes.tables import shown, whole
+from grader.read.words.answers import put_right
 from grader.read.words.beside import REMARK, kinds_of
 from grader.read.words.clauses import apart
 from grader.read.words.dates import DATES, days_in, is_month
@@ -24,6 +25,7 @@ from grader.read.words.verdicts import fails_counted
 
 PRINTED = (-1, -1)  # where a text stands that is printed with the sheet
 _WIDEST, _HEADS = 60, 20  # cells of a row that may tell of an outlet; rows in which headings are looked for
+_DEEP = 12  # rows in which headings of a list may stand
 _LONE = 5  # titles above a row, one of which may name its site
 
 
@@ -101,6 +103,16 @@ class Cells:
     def told_of(self, row: int) -> tuple[str, ...]:
         """The texts of a row, and its days."""
         return (*self.texts_of(row), *(shown(v) for v in self.row(row)[:_WIDEST] if isinstance(v, date)))
+
+    @cached_property
+    def closing(self) -> dict[int, int]:
+        """The columns with headings for what has been put right, and the first row of these."""
+        made: dict[int, int] = {}
+        for row in range(_DEEP):
+            for c, v in enumerate(self.row(row)):
+                if type(v) is str and put_right(v, heading=True):
+                    made.setdefault(c, row)
+        return made
 
     @cached_property
     def heads(self) -> dict[str, Cell]:

@@ -96,3 +96,27 @@ def test_what_is_beside_a_log_is_heard_of_the_tests_that_it_names(case, verdicts
 
 def test_cases_have_names_and_sites_of_their_own():
     assert len({c["name"] for c in CASES}) == len(CASES) <= len(SITES)
+
+
+def test_a_sheet_that_names_sites_speaks_of_the_tests_there(tmp_path):
+    name, rows = log("Alder Wharf", "2026-03-12")
+    others = log("Birch Forge", "2026-03-12")[1].split("\n", 1)[1]
+    told = {
+        "Results": "Site | Outlet | Result\nAlder Wharf | P2 | fail",
+        "Lab": "Site | Outlet | Oil (mg/m³)\nBirch Forge | P3 | 2.4",
+    }
+    write(tmp_path / "log.xlsx", (name, f"{rows}\n{others}"), *told.items())
+    found = grade(tmp_path, as_of="2026-11-25").verdicts
+    doubted = found[found["Verdict"] != "pass"]
+    assert len(found) == 6
+    assert set(zip(doubted["Site"], doubted["Outlet"])) == {("Alder Wharf", "P2"), ("Birch Forge", "P3")}
+
+
+def test_an_outlet_of_several_sites_is_asked_about_and_costs_nothing(tmp_path):
+    for site in ("Alder Wharf", "Birch Forge"):
+        write(tmp_path / f"{site.split()[0]} visit.xlsx", log(site, "2026-03-12"))
+    write(tmp_path / "Defects.xlsx", ("Sheet1", "Outlet | State\nP2 | defective"))
+    result = grade(tmp_path, as_of="2026-11-25")
+    asked = result.problems[result.problems["Problem"].str.contains("several sites")]
+    assert (result.verdicts["Verdict"] == "pass").all()
+    assert (asked["File"] == "Defects.xlsx").all() and len(asked) == 1 and result.refused

@@ -222,7 +222,9 @@ class _Workbook:
                 self._cover(grid, cover)
             else:
                 self._keep(grid, made)
-        tables = self._with_what_is_given([table for made in self.kept for table in made.tables])
+        every = [table for made in self.kept for table in made.tables]
+        away = self._sent_away(every)
+        tables = self._with_what_is_given([t for t in every if not any(t is one for one in away)])
         if tables:
             self.notes += self.unused
         if tables and name and (void := titled(name)):
@@ -232,12 +234,8 @@ class _Workbook:
         beyond = self._beyond(name, tables, tested)
         here = [s for s in self.elsewhere if s.how != NOT_TITLED and (s.how != OF_OTHER_DAYS or s.days() & tested)]
         elsewhere = of_the_marked(of_their_outlets(with_outlets(here, tables), tables), tables)
-        whole = [t for t in tables if is_whole(t)]
-        figures = [s for t in tables for s in figures_beside(t)] if whole else []
-        away = [t for t in tables if whole and self._of_laboratory(t) and joins(t, whole)]
-        self.notes += [Note("laboratory_beside", t.sheet, "", t.sheet, {"count": len(t.rows)}) for t in away]
-        kept = [t for t in tables if not any(t is one for one in away)]
-        told = (said_of_all(t, [*elsewhere, *figures] if is_whole(t) else elsewhere, tested) for t in kept)
+        figures = [s for t in (*tables, *away) for s in figures_beside(t)] if any(map(is_whole, tables)) else []
+        told = (said_of_all(t, [*elsewhere, *figures] if is_whole(t) else elsewhere, tested) for t in tables)
         tables, joined = [with_what_names_say(t) for t in told], sum(len(t.rows) for t in away)
         tables = [t._replace(marks={}) if t.marks else t for t in tables]
         found = sum(m.rows_found for m in self.kept) - joined
@@ -246,6 +244,13 @@ class _Workbook:
 
     def _heads(self) -> list[str]:
         return [text for texts in self.heads.values() for text in texts]
+
+    def _sent_away(self, tables: list[Table]) -> list[Table]:
+        """Tables of a laboratory's results for tests of the others, which are none of their own, and a note on each."""
+        whole = [t for t in tables if is_whole(t)]
+        away = [t for t in tables if whole and joins(t, whole) and self._of_laboratory(t)]
+        self.notes += [Note("laboratory_beside", t.sheet, "", t.sheet, {"count": len(t.rows)}) for t in away]
+        return away
 
     def _of_laboratory(self, table: Table) -> bool:
         """Whether the sheet of a table says that a laboratory found what it holds."""
