@@ -112,20 +112,16 @@ def texts_of(grid: Grid) -> frozenset[str]:
 
 def _of_two_cells(grid: Grid) -> set[str]:
     """What two cells say together: a pressure beside or below a text in bar ("Working pressure (bar)" | 300), "Dryer" | "none"."""
-    in_bar, dryers = ({t for t in grid.texts if _asks_for(t) == what} for what in ("bar", "dryer"))
+    asked = {text: what for text in grid.texts if (what := _asks_for(text))}
     made: set[str] = set()
-    figures: set[Any] = set()
-    below: set[int] = set()
-    for cells in grid.rows if in_bar or dryers else ():
-        figures.update(cells[at] for at in below)
-        if in_bar.isdisjoint(cells) and dryers.isdisjoint(cells):
-            continue
-        here = {at for at, v in enumerate(cells[:-1]) if type(v) is str and v in dryers and type(cells[at + 1]) is str}
-        made |= {f"{cells[at]} {cells[at + 1]}" for at in here}
-        here = {at for at, v in enumerate(cells) if type(v) is str and v in in_bar}
-        figures.update(cells[at + 1] for at in here if at + 1 < len(cells))
-        below |= here
-    return made | {f"{v} bar" for v in map(str, figures) if _FIGURE.fullmatch(v)}
+    for cells, below in zip(grid.rows, [*grid.rows[1:], [None] * grid.width]) if asked else ():
+        for at in range(grid.width) if not asked.keys().isdisjoint(cells) else ():
+            what, beside = asked.get(cells[at], ""), cells[at + 1] if at + 1 < grid.width else None
+            if what == "dryer" and type(beside) is str:
+                made.add(f"{cells[at]} {beside}")
+            elif what == "bar":
+                made |= {f"{v} bar" for v in map(str, (beside, below[at])) if _FIGURE.fullmatch(v)}
+    return made
 
 
 @lru_cache(maxsize=50_000)
@@ -165,15 +161,16 @@ def _of_all(table: Table, field: str) -> tuple[Any, ...]:
     return (table.constants[field][1],) if field in table.constants else ()
 
 
-def of_cylinders(table: Table) -> dict[str, Given]:
-    """That cylinders supply the tests of a table which states no supply, where its outlets' heading calls them cylinders."""
+def of_cylinders(table: Table, said: Mapping[str, frozenset[str]]) -> dict[str, Given]:
+    """That cylinders supply the tests of a table which states no supply, where its outlets' heading calls them cylinders.
+
+    said : sheet -> its texts; none of its own sheets may speak of another supply.
+    """
     heading = table.how.get("outlet", ("",))[0]
     if table.own or "supply" in table.places or "supply" in table.constants or not names_cylinders(heading):
         return {}
+    sheets = {table.sheet, *(place.sheet for place in table.places.values())}
+    if any(otherwise_fed(text, CYLINDER) for name in sheets for text in said.get(name, ())):
+        return {}
     place = table.places.get("outlet") or table.constants["outlet"][0]
     return {"supply": Given(place, CYLINDER, heading, "what was tested, by its heading")}
-
-
-def is_of_cylinders(grid: Grid) -> bool:
-    """Whether a sheet speaks of no other supply than cylinders."""
-    return not any(otherwise_fed(text, CYLINDER) for text in grid.texts)

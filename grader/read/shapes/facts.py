@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Set
 from itertools import islice
 from typing import Any
 
@@ -36,7 +35,7 @@ from grader.read.words.dates import is_date
 from grader.read.words.figures import coldest_in, without_temperatures
 from grader.read.words.labels import column, is_unit, label, looks_like_value
 from grader.read.words.loose import loose_word, own_word
-from grader.read.words.supplied import denies, is_a_title, is_contradicted, line_of, names_another_place
+from grader.read.words.supplied import denies, is_contradicted, line_of, names_another_place
 from grader.read.words.unclear import classes_of
 
 _SPEAKING = ("system", "location", "supply", "remarks")  # fields whose value may say more than that
@@ -50,7 +49,12 @@ def with_facts(grid: Grid, labels: list[Pair], first: int, stop: int) -> list[Pa
     """Labels with their values, and the facts that the rows between two positions state, in the order of the sheet."""
     said = _said_beside(grid, [p for p in labels if p.label.kind == "field"], first, stop)
     clear = {(p.row, p.column) for p in said}
-    labels = [p for p in labels if p.label.field != SUPPLY or not is_a_title(p.label.text, p.value)]
+    # "Breathing air" | "Mill Bodyshop" is the title of a sheet and the firm's name.
+    labels = [
+        p
+        for p in labels
+        if p.label.field != SUPPLY or not (line_of(p.label.text).title and line_of(str(p.value)).silent)
+    ]
     found = [*(p for p in labels if (p.row, p.column) not in clear), *said]
     made = _without_doubt(grid, found)
     made += _of_title(grid, made, stop) if not first else []
@@ -187,7 +191,7 @@ def _agreed(grid: Grid, mine: list[Pair], labels: set[Cell], sure: bool) -> list
         least: Any = coldest(p.value for p in mine)
         placed = [p.label.how == OF_A_PLACE for p in mine]
         if is_warm(least):
-            if not sure or all(placed) or _may_be_colder(grid, mine, labels) or _of_other_halls(mine, others):
+            if not sure or all(placed) or _may_be_colder(grid, mine, labels):
                 return []
         elif not sure or any(placed) and any(map(places_in, others)):
             least = Unreadable(least, "twice")  # colder than is allowed for without it: it must not be passed over
@@ -215,12 +219,13 @@ def _in_title(grid: Grid, p: Pair) -> bool:
 def _may_be_colder(grid: Grid, mine: list[Pair], labels: set[Cell]) -> bool:
     """Whether a sheet speaks of the cold, or states a temperature of anything not known, beside what was taken of it."""
     own = {cell for p in mine for cell in ((p.row, p.column), (p.value_row, p.value_column))}
-    places = frozenset().union(*(places_in(p.label.text) for p in mine))
+    told_of = {without_temperatures(p.label.text) for p in mine}
+    places, halls = (frozenset(place for line in told_of for place in places_in(line, *of)) for of in ((), ("place",)))
     for row, cells in enumerate(grid.rows):
         for at, text in enumerate(cells):
             if type(text) is not str or (row, at) in own:
                 continue
-            if of_cold(text, places):
+            if of_cold(text, places) or halls and label(text) is None and _of_another_hall(text, told_of, halls):
                 return True
             before = [c for c in range(at) if cells[c] is not None and not is_unit(cells[c]) and type(cells[c]) is str]
             if has_degrees(text) and not (before and ((row, before[-1]) in own | labels or label(cells[before[-1]]))):
@@ -230,12 +235,8 @@ def _may_be_colder(grid: Grid, mine: list[Pair], labels: set[Cell]) -> bool:
     return False
 
 
-def _of_other_halls(mine: list[Pair], others: Set[str]) -> bool:
-    """Whether texts name halls beside those of which a temperature is told: "Paint shop" where it is that of the hall."""
-    own = {without_temperatures(p.label.text) for p in mine}
-    halls = frozenset(hall for line in own for hall in places_in(line, "place"))
-    texts = {t for t in others if label(t) is None} if halls else set()
-    return any(places_in(t, "place") - halls or any(names_another_place(t, line) for line in own) for t in texts)
+def _of_another_hall(text: str, lines: set[str], halls: frozenset[str]) -> bool:
+    return bool(places_in(text, "place") - halls) or any(names_another_place(text, line) for line in lines)
 
 
 def _of_instruments(grid: Grid, row: int, at: int) -> bool:

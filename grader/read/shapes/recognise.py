@@ -35,7 +35,6 @@ from grader.read.shapes.cover import (
     FACTS,
     cover_of,
     given_to,
-    is_of_cylinders,
     of_cylinders,
     sited,
     texts_of,
@@ -83,7 +82,6 @@ class _Workbook:
     blocks    : of one parameter each, joined at the end. strange : notes on such of nobody knows what.
     lists     : sheets that may hold some of the readings of their tests alone, what was read, and how each is kept by itself.
     said      : the texts of each sheet that is not the blank's.
-    bottled   : sheets of cylinders.
     heads     : the name and the first texts of each sheet.
     """
 
@@ -100,7 +98,6 @@ class _Workbook:
         self.blocks: list[Matrix] = []
         self.strange: list[Note] = []
         self.lists: list[tuple[Listed, Recognised, Callable[[], None]]] = []
-        self.bottled: set[str] = set()
         self.said: dict[str, frozenset[str]] = {}
         self.heads: dict[str, list[str]] = {}
 
@@ -190,8 +187,6 @@ class _Workbook:
 
     def _keep(self, grid: Grid, made: Recognised) -> None:
         """Keep the tables of a sheet with what its other cells say; a sheet without one may be a cover."""
-        if any(map(of_cylinders, made.tables)) and is_of_cylinders(grid):
-            self.bottled.add(grid.name)
         if not made.tables:
             self.unused += _not_used(grid)
             if cover := cover_of(grid):
@@ -297,7 +292,7 @@ class _Workbook:
             of_the_day = {t.how[_OF_THE_DAY][0] for t in tables if _OF_THE_DAY in t.how}
             if any(map(of_expanded, set().union(*self.said.values()) - of_the_day)):
                 tables = [t._replace(unclear=[u._replace(at_line=False) for u in t.unclear]) for t in tables]
-        return [filled(t, of_cylinders(t)) if t.sheet in self.bottled else t for t in tables]
+        return [filled(t, of_cylinders(t, self.said)) for t in tables]
 
 
 _OF_THE_DAY = "atmospheric_pressure_hpa"

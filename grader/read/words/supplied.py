@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence, Set
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from grader.data import load_toml
 from grader.read.words.dates import DATES, is_date, is_month
@@ -154,16 +154,6 @@ def _of_a_firm(name: str) -> bool:
 def denies(text: str) -> bool:
     """Whether a text takes back or limits what another says: "Not for P2", "Title is that of last year's sheet"."""
     return bool(_at(_tokens(text), "denying"))
-
-
-def is_a_title(label: str, value: Any) -> bool:
-    """Whether a label of the air alone and a text that names no supply are the title of a sheet and the firm's name.
-
-    >>> is_a_title("Breathing air", "Mill Bodyshop"), is_a_title("Breathing air", "airline"), is_a_title("Supply", "Mill")
-    (True, False, False)
-    """
-    tokens = _tokens(label)
-    return len(_at(tokens, "title")) == len(tokens) and type(value) is str and line_of(value).silent
 
 
 @lru_cache(maxsize=20_000)
