@@ -20,13 +20,13 @@ from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.needed import Limit, figures_of, reading_of, with_columns_of_needs
 from grader.read.shapes.needed import asks as asks_of_readings
+from grader.read.shapes.outlet_line import is_running, outlet_line
 from grader.read.shapes.rows import Body, is_remark, is_rule, kinds_of
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.answers import asks
-from grader.read.words.dates import parse_date
 from grader.read.words.heading_words import key
 from grader.read.words.headings import Heading
-from grader.read.words.labels import VISIT, Column, column, first_of_names, is_placeholder, is_unit, stated_by_layout
+from grader.read.words.labels import VISIT, Column, column, first_of_names, is_unit, stated_by_layout
 from grader.read.words.outlet_names import is_need
 from grader.read.words.units import belongs, canonical, quantity
 
@@ -39,7 +39,6 @@ _PASSED = {
     "caption": "row_without_test",
 }
 _HELD = ("field", "unclear", "unit", "substance")
-_LONGEST_NAME = 60
 NO_HEADING = "(no heading)"
 # What figures under no heading may be (design, "Understanding a sheet").
 SECOND_READINGS = ("oxygen_pct", "co_ppm", "co2_ppm", "oil_mg_m3")
@@ -137,71 +136,19 @@ class Table:
                 self._add(column(at, "Unit"))
 
     def add_outlet(self) -> None:
-        """Where nothing is the outlet, the first line of names is: headed Ref, Point, Station, ID, No, or not at all."""
+        """Where nothing is the outlet, the line that may hold its names is; who signed is none."""
         if any(c.field == "outlet" for c in self.lines) or "outlet" in self.given:
             return
-        by_line = {c.at: c for c in self.lines}
-        readings = [c.at for c in self.lines if c.field in READINGS]
-        least, most = min(readings, default=0), max(readings, default=0)
-        days = [v for c in self.lines if c.field == "test_date" for v in self.columns[c.at] if v is not None]
-        one_a_day = len(days) > 1 and len(set(map(str, days))) == len(days)
-        rows = sum(any(v is not None for v in row) for row in zip(*self.columns))
-        for at in self._beside_running_numbers(least) or range(len(self.columns)):
-            c, cells = by_line.get(at), self.columns[at]
-            kind, text = (c.kind, c.text) if c is not None else ("", "")
-            before_readings = kind in ("", "unknown", "number", "note") and at <= least
-            if not before_readings and (c is None or "outlet" not in c.heading.candidates):
-                continue
-            if c is not None and at > most and one_a_day:  # who signed
-                self.lines = [x._replace(kind="note") if x is c else x for x in self.lines]
-                self.values.pop(at, None)
-                continue
-            filled = [v for v in cells if v is not None]
-            if kind == "note" and one_a_day and not any(type(v) is str for v in filled):
-                continue  # hours of a compressor
-            names = {v for v in filled if _is_name(v)}
-            few = kind in ("unknown", "note") and len(names) * 2 < len(filled) and not self._apart(cells)
-            if names and 2 * len(filled) >= rows and not few:
-                self._take_for_outlet(at, c, text)
-                return
-        places = {
-            c.at: c for c in self.lines if (c.field or c.heading.candidates[:1] == ("location",)) and c.at <= least
-        }
-        for name in ("location", "system"):  # "Zone", "Ort"; "Kompressor" of what fills cylinders
-            for at, c in sorted(places.items()):
-                if name in (c.field, *c.heading.candidates[:1]) and self._apart(self.columns[at]):
-                    self._take_for_outlet(at, c, c.text)
-                    return
-
-    def _beside_running_numbers(self, least: int) -> list[int]:
-        """Behind a line of running numbers the first that may be the outlet and tells the tests of each day apart."""
-        numbers = [
-            [v for v in self.columns[c.at] if v is not None] for c in self.lines if c.kind == "number" and c.at < least
-        ]
-        if not any(all(type(v) in (int, float) for v in some) and _is_running(some) for some in numbers):
-            return []
-        may_be = (
-            c.at
-            for c in self.lines
-            if c.at < least and "outlet" in c.heading.candidates and self._apart(self.columns[c.at])
-        )
-        return list(may_be)[:1]
-
-    def _apart(self, cells: Sequence[Any]) -> bool:
-        """Whether names tell the tests of each day apart: no two tests of a day have one, and there are several."""
-        day = next((self.columns[c.at] for c in self.lines if c.field == "test_date"), [None] * len(cells))
-        last, pairs = None, []
-        for when, name in zip(day, cells):
-            last = when if when is not None and key(str(when)) else last
-            if name is not None:
-                pairs.append((str(last), key(str(name))))
-        return len({name for _, name in pairs}) > 1 and len(set(pairs)) == len(pairs)
-
-    def _take_for_outlet(self, at: int, c: Column | None, text: str) -> None:
-        self.lines = [x for x in self.lines if x is not c]
-        self._add(first_of_names(at, text))
-        line = f"outlet = {{ {self.grid.line_words(at)} }}"
-        self.notes.append(self.grid.note("outlet_guessed", self.title, at, text or "(blank)", line=line))
+        at, signed = outlet_line(self.lines, self.columns)
+        for c in signed:
+            self.values.pop(c.at, None)
+        self.lines = [c._replace(kind="note") if c in signed else c for c in self.lines]
+        if at >= 0:
+            text = next((c.text for c in self.lines if c.at == at), "")
+            self.lines = [c for c in self.lines if c.at != at]
+            self._add(first_of_names(at, text))
+            line = f"outlet = {{ {self.grid.line_words(at)} }}"
+            self.notes.append(self.grid.note("outlet_guessed", self.title, at, text or "(blank)", line=line))
 
     def add_without_heading(self) -> None:
         """Figures under no heading are a second reading: of what the heading merged over them names, else of any gas."""
@@ -212,7 +159,7 @@ class Table:
             if at in known and known[at].text.strip():
                 continue
             figures = [v for v in self.columns[at] if type(v) in (int, float)]
-            if not figures or _is_running(figures):
+            if not figures or is_running(figures):
                 continue
             candidates = over[at].heading.candidates if at in over and over[at].field in READINGS else SECOND_READINGS
             self._add(Column(at, NO_HEADING, "unclear", Heading(candidates=candidates, why=NO_HEADING)))
@@ -318,10 +265,12 @@ class Table:
         readings = [c for c in self.lines if c.at in self.values and reading_of(c)] if outlet >= 0 else []
         for index in (i for i, kind in enumerate(self.kinds) if kind in ("total", "test")) if readings else ():
             name, row, total = self.values[outlet][index], self.first + index, self.kinds[index] == "total"
-            limits = (asks_of_readings(name) or is_rule(str(name))) and not self._are_extremes(index)
-            if limits if total else type(name) is str and is_need(name):  # a test may be limits after all
-                for c in readings:
-                    found.append(Limit(c, [self.columns[c.at][index]] * tests, grid.place(row, c.at), name, total))
+            if total:
+                limits = (asks_of_readings(name) or is_rule(str(name))) and not self._are_extremes(index)
+            else:
+                limits = type(name) is str and is_need(name)  # a test may be limits after all
+            for c in readings if limits else ():
+                found.append(Limit(c, [self.columns[c.at][index]] * tests, grid.place(row, c.at), name, total))
         return found
 
     def _are_extremes(self, index: int) -> bool:
@@ -388,18 +337,6 @@ def _of_unit(c: Column, cells: Sequence[Any]) -> Column:
     if unit is None or not any(type(v) in (int, float) for v in cells) or any(map(is_unit, cells)):
         return c
     return column(c.at, f"{quantity(unit)} ({unit})")._replace(text=c.text)
-
-
-def _is_running(figures: Sequence[float]) -> bool:
-    """Whether figures count the rows."""
-    return len(figures) > 1 and all(b - a == 1 for a, b in zip(figures, figures[1:]))
-
-
-def _is_name(value: Any) -> bool:
-    """Whether a cell can be an outlet's name: a short text, or a whole number."""
-    if type(value) is str:
-        return 0 < len(value) <= _LONGEST_NAME and not is_placeholder(value) and not parse_date(value).whole
-    return type(value) in (int, float) and value == int(value) and 0 <= value < 100_000
 
 
 def _tells(c: Column, values: list[Any]) -> bool:

@@ -67,6 +67,7 @@ def bound_of(text: str) -> str:
     return side_of(text) if _sides().fullmatch(text.strip(" .:")) else ""
 
 
+@lru_cache(maxsize=20_000, typed=True)
 def asked(reading: str, value: Any, side: str = "", in_heading: bool = False) -> list[Asked]:
     """What a cell asks of a flow or line pressure; [] where it holds no such figure.
 

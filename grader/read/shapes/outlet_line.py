@@ -1,0 +1,82 @@
+"""Which line of a table holds the names of its outlets where none is headed so: headed Ref, Point, Station, ID, No, or not at all."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from grader.read.words.dates import parse_date
+from grader.read.words.heading_words import key
+from grader.read.words.labels import READINGS, Column, is_placeholder
+
+_LONGEST_NAME = 60
+
+
+def outlet_line(lines: Sequence[Column], cells: Sequence[Sequence[Any]], stop: int = -1) -> tuple[int, list[Column]]:
+    """The line of names, -1 for none; and those of who signed: behind all readings, where each test has a day of its own.
+
+    lines : of a table, none of them its outlet. cells : of every line of the sheet, headed or not.
+    stop  : of a table with one reading a row the line that names the readings.
+    """
+    known = {c.at: c for c in lines}
+    readings = [c.at for c in lines if c.field in READINGS] or [0]
+    first, last = (min(readings), max(readings)) if stop < 0 else (stop, stop)
+    days = [v for c in lines if c.field == "test_date" for v in cells[c.at] if v is not None]
+    one_a_day = len(days) > 1 and len(set(map(str, days))) == len(days)
+    rows = sum(any(v is not None for v in row) for row in zip(*cells))
+    may_be = {c.at for c in lines if "outlet" in c.heading.candidates}
+    signed = [known[at] for at in may_be if at > last and one_a_day]
+
+    def holds(at: int) -> bool:
+        filled = [v for v in cells[at] if v is not None]
+        kind = known[at].kind if at in known else ""
+        if kind == "note" and one_a_day and not any(type(v) is str for v in filled):
+            return False  # hours of a compressor
+        names = {v for v in filled if is_name(v)}
+        few = kind in ("unknown", "note") and 2 * len(names) < len(filled) and not _apart(lines, cells, at)
+        return bool(names) and 2 * len(filled) >= rows and not few
+
+    by_place = {at for at in range(min(first + 1, len(cells))) if at not in known or known[at].kind in _ANY}
+    found = sorted(by_place | may_be.difference(c.at for c in signed))
+    if any(c.kind == "number" and c.at < first and _is_running(cells[c.at]) for c in lines):
+        found = [at for at in sorted(may_be) if at < first and _apart(lines, cells, at)][:1] or found
+    names = [at for at in found if holds(at)]
+    for field in ("location", "system"):  # "Zone", "Ort"; "Kompressor" of what fills cylinders
+        named = (c for c in lines if c.at <= first and (c.field or c.heading.candidates[:1] == ("location",)))
+        names += [
+            c.at
+            for c in named
+            if not names and field in (c.field, *c.heading.candidates[:1]) and _apart(lines, cells, c.at)
+        ]
+    return next(iter(names), -1), signed
+
+
+_ANY = ("unknown", "number", "note")
+
+
+def _apart(lines: Sequence[Column], cells: Sequence[Sequence[Any]], at: int) -> bool:
+    """Whether names tell the tests of each day apart: no two tests of a day have one, and there are several."""
+    days = next((cells[c.at] for c in lines if c.field == "test_date"), [None] * len(cells[at]))
+    last, pairs = None, []
+    for day, name in zip(days, cells[at]):
+        last = day if day is not None and key(str(day)) else last
+        if name is not None:
+            pairs.append((str(last), key(str(name))))
+    return len({name for _, name in pairs}) > 1 and len(set(pairs)) == len(pairs)
+
+
+def _is_running(cells: Sequence[Any]) -> bool:
+    figures = [v for v in cells if v is not None]
+    return all(type(v) in (int, float) for v in figures) and is_running(figures)
+
+
+def is_running(figures: Sequence[float]) -> bool:
+    """Whether figures count the rows."""
+    return len(figures) > 1 and all(b - a == 1 for a, b in zip(figures, figures[1:]))
+
+
+def is_name(value: Any) -> bool:
+    """Whether a cell can be an outlet's name: a short text, or a whole number."""
+    if type(value) is str:
+        return 0 < len(value) <= _LONGEST_NAME and not is_placeholder(value) and not parse_date(value).whole
+    return type(value) in (int, float) and value == int(value) and 0 <= value < 100_000
