@@ -13,6 +13,7 @@ from grader.read.settle import are_verdicts, as_field, own_verdict
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.heads import columns_of
 from grader.read.shapes.needed import Limit, reading_of
+from grader.read.shapes.outlet_line import is_running, outlet_line
 from grader.read.shapes.pairs import shared_above
 from grader.read.shapes.rows import is_total
 from grader.read.shapes.table import overridden
@@ -138,7 +139,7 @@ def _find(grid: Grid) -> _Long | None:
         below = _below(grid, row)
         told = not {"outlet", "test_date"}.isdisjoint(c.field for c in columns)
         if not told and (
-            {"value", "verdict"}.isdisjoint(kinds.values()) or _first_of_names(below, min(names), columns) < 0
+            {"value", "verdict"}.isdisjoint(kinds.values()) or _outlet_line(below, min(names), columns) < 0
         ):
             continue
         for at in (at for at in names if _are_names(below[at])):
@@ -162,26 +163,28 @@ def _are_units(body: Sequence[Any]) -> bool:
     return any(map(is_unit, filled)) and all(is_unit(v) or is_placeholder(v) for v in filled)
 
 
-def _first_of_names(below: Sequence[Sequence[Any]], stop: int, columns: list[Column]) -> int:
-    """The first column before that of the readings' names that can hold outlets' names; -1 for none."""
-    return next(
-        (
-            c.at
-            for c in columns
-            if c.at < stop
-            and (c.kind in ("unknown", "number") or "outlet" in c.heading.candidates)
-            and any(v is not None for v in below[c.at])
-        ),
-        -1,
-    )
+def _outlet_line(below: Sequence[Sequence[Any]], stop: int, columns: list[Column]) -> int:
+    """The column of outlets' names before that of the readings' names; -1 for none. What a row repeats is of the test above,
+    and the first row that names a reading begins one."""
+    begin = next((i for i, name in enumerate(below[stop]) if name is not None), 0)
+    headed = {c.at for c in columns}
+    held = (at for at, some in enumerate(below[:stop]) if some and some[begin] is not None)
+    named = {at for at in held if at in headed or not is_running(below[at])}
+    cells = [
+        [v if at in named and v != above else None for v, above in zip(some, (None, *some))]
+        for at, some in enumerate(below)
+    ]
+    return outlet_line([c for c in columns if c.at < stop], cells, stop)[0]
 
 
 def _with_outlet(grid: Grid, found: _Long) -> _Long:
     """Where no column is the outlet, the first column of names before the readings' is."""
     if any(c.field == "outlet" for c in found.others) or found.head < 0:
         return found
-    at = _first_of_names(_below(grid, found.head), found.names, found.others)
-    return found._replace(others=[first_of_names(at, c.text) if c.at == at else c for c in found.others])
+    at = _outlet_line(_below(grid, found.head), found.names, found.others)
+    known = next((c.text for c in found.others if c.at == at), "")
+    others = [c for c in found.others if c.at != at] + [first_of_names(at, known)] * (at >= 0)
+    return found._replace(others=sorted(others, key=lambda c: c.at))
 
 
 def _are_names(body: Sequence[Any]) -> bool:

@@ -1,4 +1,4 @@
-"""Which line of a table holds the names of its outlets where none is headed so: headed Ref, Point, Station, ID, No, or not at all."""
+"""Which line of a table holds the names of its outlets where none is headed so: under Ref, Point, ID, No, or no heading."""
 
 from __future__ import annotations
 
@@ -32,13 +32,13 @@ def outlet_line(lines: Sequence[Column], cells: Sequence[Sequence[Any]], stop: i
         kind = known[at].kind if at in known else ""
         if kind == "note" and one_a_day and not any(type(v) is str for v in filled):
             return False  # hours of a compressor
-        names = {v for v in filled if is_name(v)}
+        names = {v for v in filled if _is_name(v)}
         few = kind in ("unknown", "note") and 2 * len(names) < len(filled) and not _apart(lines, cells, at)
         return bool(names) and 2 * len(filled) >= rows and not few
 
     by_place = {at for at in range(min(first + 1, len(cells))) if at not in known or known[at].kind in _ANY}
     found = sorted(by_place | may_be.difference(c.at for c in signed))
-    if any(c.kind == "number" and c.at < first and _is_running(cells[c.at]) for c in lines):
+    if any(c.kind == "number" and c.at < first and is_running(cells[c.at]) for c in lines):
         found = [at for at in sorted(may_be) if at < first and _apart(lines, cells, at)][:1] or found
     names = [at for at in found if holds(at)]
     for field in ("location", "system"):  # "Zone", "Ort"; "Kompressor" of what fills cylinders
@@ -65,17 +65,14 @@ def _apart(lines: Sequence[Column], cells: Sequence[Sequence[Any]], at: int) -> 
     return len({name for _, name in pairs}) > 1 and len(set(pairs)) == len(pairs)
 
 
-def _is_running(cells: Sequence[Any]) -> bool:
+def is_running(cells: Sequence[Any]) -> bool:
+    """Whether cells hold nothing but figures that count the rows."""
     figures = [v for v in cells if v is not None]
-    return all(type(v) in (int, float) for v in figures) and is_running(figures)
+    numbers = len(figures) > 1 and all(type(v) in (int, float) for v in figures)
+    return numbers and all(b - a == 1 for a, b in zip(figures, figures[1:]))
 
 
-def is_running(figures: Sequence[float]) -> bool:
-    """Whether figures count the rows."""
-    return len(figures) > 1 and all(b - a == 1 for a, b in zip(figures, figures[1:]))
-
-
-def is_name(value: Any) -> bool:
+def _is_name(value: Any) -> bool:
     """Whether a cell can be an outlet's name: a short text, or a whole number."""
     if type(value) is str:
         return 0 < len(value) <= _LONGEST_NAME and not is_placeholder(value) and not parse_date(value).whole
