@@ -667,6 +667,7 @@ TURNS: list[Turn] = [
     (S, ("answer", "ill"), ["hiccup"], lambda: answers.answered_badly("hiccup", "yes"), False, True),
     (S, ("answer", "filler"), [], lambda: answers.answered_badly("CO alarm", "yes"), True, False),
     (S, ("answer", "no"), [], lambda: answers.answered_badly("Sample valid", "no"), True, False),
+    (S, ("answer", "state"), [], lambda: answers.asks("Compressor running"), "good", ""),
     (S, ("answer", "yes"), [], lambda: answers.is_yes("ja"), True, False),
     (S, ("answer", "closed"), [], lambda: answers.put_right("closed 3 May"), True, False),
     (S, ("alone", "words"), ["plemplem"], lambda: said.alone("plemplem"), "", "plemplem"),

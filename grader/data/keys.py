@@ -100,7 +100,7 @@ PAGES: dict[str, Any] = {
     ),
     "said.toml": {
         "against": "verdict stop void undone lapsed instrument trouble row remark",
-        "answer": "good ill filler no yes fine closed ended",
+        "answer": "good ill filler state no yes fine closed ended",
         "pair": {"*": "of ill"},
         "slip": "real",
         "doubt": "no fine",

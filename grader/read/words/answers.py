@@ -8,7 +8,7 @@ from typing import Any
 
 from grader.read.words.labels import is_placeholder
 from grader.read.words.phrases import any_of
-from grader.read.words.said import REMARKS, taken_back
+from grader.read.words.said import REMARKS, against, alone, sentences, taken_back
 from grader.read.words.signs import MARK, NO, is_sign
 
 _LONGEST_QUESTION = 60
@@ -21,17 +21,27 @@ def asks(heading: str) -> str:
 
     >>> asks("Sample valid"), asks("CO alarm during test"), asks("Alarm set point"), asks("Signed by customer")
     ('good', 'ill', '', '')
+    >>> asks("No leaks"), asks("Compressor running during test"), asks("Lift running"), asks("Working area")
+    ('good', 'good', '', '')
     """
     if len(heading) > _LONGEST_QUESTION:
         return ""
     words = [w for w in REMARKS.words(heading) if not w.isdigit()]  # "Pass (1) / fail (0)"
     found = REMARKS.standing(words, "answer.ill", "answer.good")
-    if any(of == "answer.ill" for _, _, of in found) and len(
-        REMARKS.inside(words, "answer.ill", "answer.filler")
-    ) == len(words):
-        return "ill"
-    good = any(of == "answer.good" and not taken_back(words, first, stop) for first, stop, of in found)
+    ill = [(s.first, s.stop) for s in found if s.of == "answer.ill"]
+    if ill and len(REMARKS.inside(words, "answer.ill", "answer.filler")) == len(words):
+        return "good" if all(taken_back(words, *place) for place in ill) else "ill"  # "No leaks"
+    found += REMARKS.standing(words, "answer.state") if _ends_in_state(words) else []
+    good = any(of != "answer.ill" and not taken_back(words, first, stop) for first, stop, of in found)
     return "good" if good else ""
+
+
+def _ends_in_state(words: list[str]) -> bool:
+    """Whether words are a state that something of the test should be in, and may name it: "Compressor running during test"."""
+    state = REMARKS.standing(words, "answer.state")
+    before, behind = (words[: state[0].first], words[state[0].stop :]) if state else ([], [])
+    of_test = not before or REMARKS.standing(before, "pair.test.of", "general.lasting")
+    return bool(state and of_test) and len(REMARKS.inside(behind, "answer.filler")) == len(behind)
 
 
 _SERIAL = re.compile(r"[A-Za-z]{1,3}-?\d{2,}")  # a number of something: "NC-101"
@@ -49,9 +59,21 @@ def answered_badly(heading: str, answer: Any) -> bool:
     words = REMARKS.words(answer)
     if asked == "good":
         return is_sign(answer, *NO) or REMARKS.begin(words, "answer.no") and not _SERIAL.fullmatch(answer.strip())
+    if not asked and is_yes(answer):
+        return says_ill(heading)
     told = words or is_sign(answer, *MARK)
     fine = REMARKS.begin(words, "answer.fine") or any(c.isdigit() for c in answer)
     return asked == "ill" and bool(told) and not fine and not is_placeholder(answer)
+
+
+def says_ill(heading: str) -> bool:
+    """Whether a yes to a heading speaks against a pass, by what the heading says itself.
+
+    >>> says_ill("Hose tied back"), says_ill("Closed cabinet"), says_ill("Leaks repaired")
+    (True, False, False)
+    """
+    is_short = len(heading) <= _LONGEST_QUESTION and not any(map(str.isdigit, heading))
+    return is_short and bool(against(heading) or alone(heading, remark=False))
 
 
 def answered_well(answer: Any) -> bool:
@@ -88,6 +110,7 @@ def answers_badly(text: str) -> bool:
     (True, True, False)
     """
     label, mark, answer = text.rpartition(":")
+    label = (sentences(label) or [""])[-1]
     if mark and len(REMARKS.words(answer)) == 1 and answered_badly(label, answer.strip()):
         return True
     part = _part().search(text)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Set
 from functools import lru_cache
 
-from grader.read.words.answers import answers_badly, asks, may_be_ill
+from grader.read.words.answers import answers_badly, asks, may_be_ill, says_ill
 from grader.read.words.labels import kind_of
 from grader.read.words.marks import meanings
 from grader.read.words.measured import readings_in
@@ -77,7 +77,7 @@ def _lists(text: str) -> bool:
 
 _KINDS: dict[str, Callable[[str], object]] = {
     REMARK: _tells,
-    ASKS: asks,
+    ASKS: lambda text: asks(text) or says_ill(text),
     OF_VISIT: _asks_of_visit,
     COUNT: _counts,
     KEY: meanings,
