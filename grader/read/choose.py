@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
 from functools import partial
 
 from grader.columns import FIELDS
@@ -47,10 +47,7 @@ def choose(grid: Grid, spec: TableSpec | None) -> list[Proposal]:
 def _choose(grid: Grid, spec: TableSpec | None) -> list[Proposal]:
     best: list[Proposal] = []
     most = 0
-    for propose in _shapes(grid, spec):
-        made = propose()
-        if not made:
-            continue
+    for made in filter(None, _proposed(grid, spec)):
         weight, missed = weigh(made)
         if not best or weight > most:
             best, most = made, weight
@@ -59,23 +56,18 @@ def _choose(grid: Grid, spec: TableSpec | None) -> list[Proposal]:
     return best
 
 
-def _shapes(grid: Grid, spec: TableSpec | None) -> list[Callable[[], list[Proposal]]]:
-    def down_() -> list[Proposal]:
-        found = down.headings(grid)
-        if not found or down.are_labels_of_a_form(grid, found):
-            return []
-        return down.proposals(grid, found, [spec] * len(found))
-
-    if isinstance(grid, Folded):
-        return [down_]
-    shapes: list[Callable[[], list[Proposal]]] = [
-        lambda: crossed(matrices(grid)),
-        lambda: long.proposals(grid, spec),
-        down_,
-    ]
-    if len(grid.rows) * grid.width <= MOST_CELLS:
-        shapes += [lambda: across.proposals(grid, spec), lambda: form.proposals(grid, spec)]
-    return shapes
+def _proposed(grid: Grid, spec: TableSpec | None) -> Iterator[list[Proposal]]:
+    """What the shapes propose, each only when it is asked for."""
+    plain = not isinstance(grid, Folded)
+    if plain:
+        yield crossed(matrices(grid))
+        yield long.proposals(grid, spec)
+    found = down.headings(grid)
+    if found and not down.are_labels_of_a_form(grid, found):
+        yield down.proposals(grid, found, [spec] * len(found))
+    if plain and len(grid.rows) * grid.width <= MOST_CELLS:
+        yield across.proposals(grid, spec)
+        yield form.proposals(grid, spec)
 
 
 def weigh(made: list[Proposal]) -> tuple[int, int]:

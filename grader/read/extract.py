@@ -447,13 +447,12 @@ def _one_unit(
         return
     if stated is None and beside is not None:
         units = {canonical(v) if is_unit(v) else None for v, cell in zip(beside, values) if cell is not None}
-        if len(units) == 1:
-            stated = next(iter(units))
-        elif None not in units or any(units):
+        if len(units) > 1:
             # Each row has its own: written behind the figure, where the reading of cells understands it.
             made.values[field] = [_with_unit(cell, unit) for cell, unit in zip(values, beside)]
             made.how[field] = (*made.how[field][:1], made.how[field][1] + UNITS_BESIDE, made.how[field][2])
             return
+        (stated,) = units
     figures = _figures(values) if stated is None else []
     if stated is None and not figures:
         return  # words, and figures with units of their own: nothing rests on the heading's

@@ -112,15 +112,15 @@ def with_columns_of_needs(lines: Sequence[Column]) -> tuple[list[Column], dict[i
 
 def figures_of(c: Column, cells: Sequence[Any]) -> list[Any]:
     """The cells of a line; of a column of limits taken for needs the figure that each asks for: "150 min"."""
-    known = label(c.text)
-    if c.field not in NEEDED or known is not None and known.field:
+    if c.field not in NEEDED or (known := label(c.text)) is not None and known.field:
         return list(cells)  # where a heading asks for a need itself, `≥150` is a bound
-    return [_figure_of(c, v) if type(v) is str else v for v in cells]
+    reading, side = NEEDED[c.field]
 
+    def is_figure(cell: Any) -> bool:
+        plain = as_number(cell)
+        return plain is not None and not plain.bound and (plain.unit is None or belongs(c.field, plain.unit))
 
-def _figure_of(c: Column, cell: str) -> Any:
-    """The figure of a cell that asks for what its column is of; the cell as it is where it is a figure, or not known."""
-    plain, (reading, side) = as_number(cell), NEEDED[c.field]
-    if plain is not None and not plain.bound and (plain.unit is None or belongs(c.field, plain.unit)):
-        return cell
-    return next((_value(c, one) for one in asked(reading, cell, side) if one.side == side), cell)
+    found = [
+        None if is_figure(v) else next((a for a in asked(reading, v, side) if a.side == side), None) for v in cells
+    ]
+    return [_value(c, one) if one else v for one, v in zip(found, cells)]

@@ -67,7 +67,7 @@ def bound_of(text: str) -> str:
     return side_of(text) if _sides().fullmatch(text.strip(" .:")) else ""
 
 
-@lru_cache(maxsize=20_000, typed=True)
+@lru_cache(maxsize=20_000, typed=True)  # True is no 1
 def asked(reading: str, value: Any, side: str = "", in_heading: bool = False) -> list[Asked]:
     """What a cell asks of a flow or line pressure; [] where it holds no such figure.
 
@@ -81,7 +81,17 @@ def asked(reading: str, value: Any, side: str = "", in_heading: bool = False) ->
     """
     if type(value) in (int, float):
         return [Asked(side, float(value), "")] if value > 0 else []
-    found = _figures(reading, value, in_heading) if type(value) is str else []
+    found = []
+    for match in _FIGURE.finditer(value) if type(value) is str else ():
+        unit = canonical(match[2]) if match[2] else None
+        own = unit if unit and belongs(reading, unit) else ""
+        # "150 min" is a least flow in a column of limits; in a heading it is a time.
+        if unit and not own and (in_heading or unit != "min") or number(match[1]) <= 0:
+            continue
+        before = _sides(behind=r"[\s.:=]*$").search(value[: match.start()])
+        said = before or _sides(r"\s*").match(value, match.end() if own else match.end(1))
+        figure = number(re.sub("[.,]", "", match[1]) if _GROUPED.fullmatch(match[1]) else match[1])
+        found.append(Asked((said.lastgroup or "") if said else "", figure, own))
     sided = [one for one in found if one.side]
     if in_heading:
         return sided
@@ -96,20 +106,3 @@ def asked(reading: str, value: Any, side: str = "", in_heading: bool = False) ->
 def _is_range(text: str) -> bool:
     joined = any_of(word_list("to"))
     return bool(re.fullmatch(rf"\D*{NUMBER}\D*?(?:[-–—…]|\.\.|{joined})\s*{NUMBER}\D*", text, re.IGNORECASE))
-
-
-@lru_cache(maxsize=5_000)
-def _figures(reading: str, text: str, in_heading: bool) -> list[Asked]:
-    """The figures of a text that can be of a reading."""
-    made = []
-    for match in _FIGURE.finditer(text):
-        unit = canonical(match[2]) if match[2] else None
-        own = unit if unit and belongs(reading, unit) else ""
-        # "150 min" is a least flow in a column of limits; in a heading it is a time.
-        if unit and not own and (in_heading or unit != "min") or number(match[1]) <= 0:
-            continue
-        before = _sides(behind=r"[\s.:=]*$").search(text[: match.start()])
-        side = before or _sides(r"\s*").match(text, match.end() if own else match.end(1))
-        figure = number(re.sub("[.,]", "", match[1]) if _GROUPED.fullmatch(match[1]) else match[1])
-        made.append(Asked((side.lastgroup or "") if side else "", figure, own))
-    return made
