@@ -14,6 +14,7 @@ from grader.read.shapes.banners import NAME_ALONE
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import ON_ANOTHER, shared_above
 from grader.read.shapes.rows import plain
+from grader.read.shapes.tables import Note
 from grader.read.words.labels import label
 from grader.read.words.spelling import alike
 from grader.read.words.supplied import (
@@ -82,20 +83,28 @@ def given_to(table: Table, cover: dict[str, Given]) -> dict[str, Given]:
     return mine
 
 
-def sited(table: Table, given: Mapping[str, Given]) -> Table:
-    """A table as it is where another sheet gives the site: without that of its title, the hall of a banner as its location.
+def sited(tables: list[Table], given: Mapping[str, Given], notes: list[Note]) -> list[Table]:
+    """Tables as they are where another sheet gives the site: without that of a title, halls of banners as locations.
 
-    A title that names the client or who tested names no site either.
+    A title that names the client or who tested names no site either. notes : on halls, put right here.
     """
-    text, how, _ = table.how.get("site", ("", "", ""))
-    said = table.constants.get("site", ("", None))[1]
-    if line_of(text).site and ("site" in given or any(one.value == said for one in given.values())):
-        return without(table, {"site"})
-    if "site" not in given or how != NAME_ALONE or "location" in {*table.places, *table.constants}:
-        return table
-    moved = {"site": "location"}
-    constants = {moved.get(f, f): v for f, v in table.constants.items()}
-    return table._replace(constants=constants, how={moved.get(f, f): v for f, v in table.how.items()})
+    made = []
+    for t in tables:
+        text, how, _ = t.how.get("site", ("", "", ""))
+        said = t.constants.get("site", ("", None))[1]
+        if line_of(text).site and ("site" in given or any(one.value == said for one in given.values())):
+            t = without(t, {"site"})
+        elif "site" in given and how == NAME_ALONE and "location" not in {*t.places, *t.constants}:
+            of_hall = {"location": t.constants["site"]}, {"location": t.how["site"]}
+            t = without(t, {"site"})
+            t = t._replace(constants=t.constants | of_hall[0], how=t.how | of_hall[1])
+            of_site = {"what": "site", "line": f'site = "{said}"'}
+            of_location = {"what": "location", "line": f'location = "{said}"'}
+            notes[:] = [
+                n._replace(params=of_location) if n.sheet == t.sheet and n.params == of_site else n for n in notes
+            ]
+        made.append(t)
+    return made
 
 
 def lines_of(table: Table) -> dict[str, str]:

@@ -276,11 +276,11 @@ class _Workbook:
     def _with_what_is_given(self, tables: list[Table]) -> list[Table]:
         """The tables with what holds for their tests: by Visit or a cover, names of sheets, layout files; the first counts."""
         if self.visit and (not self.tested or any(plain(t.sheet) == "readings" for t in tables)):
-            tables = with_visit([sited(t, self.visit) for t in tables], self.visit)
+            tables = with_visit(sited(tables, self.visit, self.notes), self.visit)
         elif len(self.covers) == 1 and (self.visit is None or self.tested):
             # An empty Visit sheet is the place for such values: no page of instructions stands in for it.
             ((sheet, cover),) = self.covers
-            tables = [sited(table, cover) for table in tables]
+            tables = sited(tables, cover, self.notes)
             given = [given_to(table, cover) for table in tables]
             tables = [filled(table, mine) for table, mine in zip(tables, given)]
             if any(given):
