@@ -26,6 +26,7 @@ _LEAST_DATES = 2  # one may be no more than a heading with a year in it
 _STROKE = re.compile(r"(?<=\w)[_-](?=\w)")
 _NO_PARAMETER = {f.name for f in FIELDS.values() if f.kind in ("text", "date")}
 _HEADINGS = ("Outlet", "Test date", "Parameter", "Value")
+_VALUE = re.compile(r"(.+?)(?:[\s/]*[(\[/]\s*(.+?)[)\]]?)?")  # "Messwert (ppm)"
 _PART = re.compile(r"[,;]\s+|\s[-–—]\s")
 
 _KEYS = frozenset(FIELDS[f].heading for f in KEYS)
@@ -61,11 +62,8 @@ class Matrix(NamedTuple):
         for c in self.across:
             for r in self.down:
                 named, when = ((r, side), (top, c)) if self.dated else ((top, c), (r, side))
-                of = {
-                    h: (whole(rows[y][x]) if h == "Test date" else rows[y][x], (y, x))
-                    for h, (y, x) in zip(_HEADINGS, (named, when))
-                }
-                of.update((str(rows[top][at]), (rows[r][at], (r, at))) for at in self.beside)
+                of = {str(rows[top][at]): (rows[r][at], (r, at)) for at in self.beside}
+                of |= {"Outlet": (rows[named[0]][named[1]], named), "Test date": (whole(rows[when[0]][when[1]]), when)}
                 yield self.name, of, rows[r][c], (r, c)
 
 
@@ -92,18 +90,11 @@ class Listed(NamedTuple):
             fixed: Said = {FIELDS[f].heading: (v, at(place, t.rows[0])) for f, (place, v) in t.constants.items()}
             for i, row in enumerate(t.rows):
                 cells = {f: (v[i], at(t.places[f], row)) for f, v in t.columns.items() if f in t.places}
-                said = {
-                    FIELDS[f].heading: one for f, one in cells.items() if f not in self.fields and one[0] is not None
-                }
-                said.update((u.heading, (u.values[i], at(u.place, row))) for u in t.unclear if not u.aside)
+                held = {FIELDS[f].heading: c for f, c in cells.items() if f not in self.fields and c[0] is not None}
+                loose: Said = {u.heading: (u.values[i], at(u.place, row)) for u in t.unclear if not u.aside}
                 for f in self.fields & cells.keys():
-                    value, spot = cells[f]
-                    yield (
-                        _name(t, f),
-                        fixed | said,
-                        grid.rows[spot[0]][spot[1]] if grid.is_percent(*spot) else value,
-                        spot,
-                    )
+                    value, (r, c) = cells[f]
+                    yield _name(t, f), fixed | held | loose, grid.rows[r][c] if grid.is_percent(r, c) else value, (r, c)
 
 
 def _name(table: Table, field: str) -> str:
@@ -203,47 +194,29 @@ def _is_none_of_them(text: Any) -> bool:
 
 def with_its_name(grid: Grid) -> Grid | None:
     """A sheet of a list of outlets under a word such as Value, with what was measured by its name or title as that heading."""
-    for top in range(min(len(grid.rows), _SEARCHED)):
-        cells = grid.rows[top]
-        outlets = [
-            c for c, v in enumerate(cells) if type(v) is str and (k := label(v)) is not None and k.field == "outlet"
-        ]
-        values = [c for c, v in enumerate(cells) if type(v) is str and _is_value(v)] if outlets else []
-        if not values or outlets[0] >= values[0]:
+    for top, cells in enumerate(grid.rows[:_SEARCHED]):
+        texts = {c: v for c, v in enumerate(cells) if type(v) is str}
+        values = {c: found for c, v in texts.items() if (found := _VALUE.fullmatch(v)) and kind_of(found[1]) == "value"}
+        if not values or not any(k.field == "outlet" for v in texts.values() if (k := label(v))):
             continue
-        name, known = _named(grid, 0, top, alone=True)
-        if len(values) > 1 or known is None or not (known.field in READINGS or known.heading.general):
+        ((at, found), *more), (name, known) = values.items(), _named(grid, 0, top, alone=True)
+        if more or known is None or not (known.field in READINGS or known.heading.general):
             return None
-        head, at = list(cells), values[0]
-        unit = _VALUE_UNIT.sub(r"\1", str(cells[at])) if _VALUE_UNIT.search(str(cells[at])) else ""
-        head[at] = f"{name} ({unit})" if unit and not known.heading.unit else name
-        rows = [*grid.rows[:top], head, *grid.rows[top + 1 :]]
-        return Grid(grid.sheet, rows, grid.outer, grid.inner, whole=grid.whole)
+        unit = f" ({found[2]})" if is_unit(found[2]) and not known.heading.unit else ""
+        head = [*cells[:at], name + unit, *cells[at + 1 :]]
+        return Grid(
+            grid.sheet, [*grid.rows[:top], head, *grid.rows[top + 1 :]], grid.outer, grid.inner, whole=grid.whole
+        )
     return None
-
-
-_VALUE_UNIT = re.compile(r".*?[\s(\[/]+([^\s(\[/].*?)[)\]]?$")
-
-
-def _is_value(text: str) -> bool:
-    """Whether a heading says that readings stand below it, with their unit or without: "Value", "Messwert (ppm)"."""
-    found = _VALUE_UNIT.fullmatch(text)
-    return (
-        kind_of(text) == "value"
-        or found is not None
-        and is_unit(found[1])
-        and kind_of(text[: found.start(1)].rstrip(" ([/")) == "value"
-    )
 
 
 def of_the_same_tests(blocks: Sequence[Listed]) -> bool:
     """Whether sheets of different readings are of the same outlets and days, so that each test stands on all of them."""
-    if len(blocks) < 2:
-        return False
-    tests = [Counter(t for _, t in {(spot[0], _test(of)) for _, of, _, spot in b.readings()}) for b in blocks]
-    shared = Counter(key for of in tests for key in of)
-    once = all(n == 1 for of in tests for n in of.values())
-    return once and 2 * sum(n > 1 for n in shared.values()) >= min(map(len, tests)) > 0
+    rows = [{(spot[0], _test(of)) for _, of, _, spot in b.readings()} for b in blocks] if len(blocks) > 1 else []
+    tests = [{test for _, test in of} for of in rows]
+    shared = Counter(test for of in tests for test in of)
+    once = rows and all(map(lambda of, found: len(of) == len(found), tests, rows))
+    return bool(once) and 2 * sum(n > 1 for n in shared.values()) >= min(map(len, tests)) > 0
 
 
 def _test(said: Said) -> tuple[str, str]:
@@ -261,12 +234,11 @@ def joined(blocks: Sequence[Matrix | Listed]) -> Unrolled | None:
     heads = [*dict.fromkeys((*_HEADINGS[:2], *(h for _, _, of, *_ in read for h in of))), *_HEADINGS[2:]]
     rows: list[Sequence[Any]] = [heads]
     origins: list[list[Origin]] = [[(first, read[0][4][0], 0)] * len(heads)]
-    told: dict[tuple[str, str], Said] = {}
+    told: dict[tuple[str, str], Said] = {}  # what one sheet alone says of where a test was
     for _, _, of, _, _ in read:
-        told.setdefault(_test(of), {}).update({h: one for h, one in of.items() if one[0] is not None})
+        told.setdefault(_test(of), {}).update({h: one for h, one in of.items() if h in _KEYS and one[0] is not None})
     for b, name, of, value, spot in read:
-        known = {**{h: one for h, one in told[_test(of)].items() if h in _KEYS}, **of}
-        cells = [known.get(h, (None, spot)) for h in heads[:-2]]
+        cells = [(told[_test(of)] | of).get(h, (None, spot)) for h in heads[:-2]]
         rows.append((*(v for v, _ in cells), name, value))
         origins.append([(b.grid, *at) for at in (*(at for _, at in cells), spot, spot)])
     return Unrolled(first, rows, origins, 0)

@@ -67,11 +67,12 @@ class Slips(NamedTuple):
 
     def two_off(self, word: str) -> list[str]:
         """The words that it may be with two such letters, those with one among them."""
-        shorter = {word}.union(_without_one(word), *map(_without_one, _without_one(word)))
-        alike = (w for w in self.words if w[0] == word[0] and abs(len(w) - len(word)) <= 2)
-        return [
-            w for w in alike if not shorter.isdisjoint({w}.union(_without_one(w), *map(_without_one, _without_one(w))))
-        ]
+        shorter = _without_two(word)
+        return [w for w in self.words if w[0] == word[0] and not shorter.isdisjoint(_without_two(w))]
+
+
+def _without_two(word: str) -> set[str]:
+    return {word}.union(_without_one(word), *map(_without_one, _without_one(word)))
 
 
 def _without_one(word: str) -> list[str]:
