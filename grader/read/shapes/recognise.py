@@ -80,7 +80,7 @@ class _Workbook:
     covers    : sheets that give, and what.
     forms     : sheets of facts, which are covers where any other sheet has tests.
     blocks    : of one parameter each, joined at the end. strange : notes on such of nobody knows what.
-    lists     : sheets that may hold some of the readings of their tests alone, what was read, and how each is kept by itself.
+    lists     : sheets that may hold some of the readings of their tests alone, each with how it is kept by itself.
     said      : the texts of each sheet that is not the blank's.
     heads     : the name and the first texts of each sheet.
     """
@@ -97,7 +97,7 @@ class _Workbook:
         self.forms: list[tuple[Grid, Recognised]] = []
         self.blocks: list[Matrix] = []
         self.strange: list[Note] = []
-        self.lists: list[tuple[Listed, Recognised, Callable[[], None]]] = []
+        self.lists: list[tuple[Listed, Callable[[], None]]] = []
         self.said: dict[str, frozenset[str]] = {}
         self.heads: dict[str, list[str]] = {}
 
@@ -143,27 +143,27 @@ class _Workbook:
         # Of sheets that are read together the layout file of the first says how.
         together = any(s.orientation == "long" for s in specs)
         named = with_its_name(grid) if together or not (specs or held) else None
-        listed = read_sheet(named or grid, []) if together or named else made
-        if (listed is not made or not specs) and _may_be_listed(grid, listed):
-            block = Listed(grid, listed.tables)
-            if any(block.fields & other.fields for other, _, _ in self.lists):
-                self._join()
-            self.lists.append((block, listed, partial(self._take, grid, specs, made if specs else listed, explained)))
-        else:
+        listed = Listed(grid, read_sheet(named or grid, []) if together or named else made)
+        take = partial(self._take, grid, specs, made if specs else listed.made, explained)
+        alike = (together or not specs) and _may_be_listed(listed)
+        if made.tables and not alike or any(listed.fields & other.fields for other, _ in self.lists):
             self._join()
-            self._take(grid, specs, made, explained)
+        if alike:
+            self.lists.append((listed, take))
+        else:
+            take()
 
     def _join(self) -> None:
         """Join the sheets that hold some of the readings of their tests alone; or keep each by itself."""
         lists, self.lists = self.lists, []
-        if of_the_same_tests([block for block, _, _ in lists]):
-            for block, made, _ in lists:
-                self._leave(block.grid)
-                self.notes += [*made.notes, *_beside_tests(block.grid.sheet, made)]
-            self._cross([block for block, _, _ in lists], sum(made.rows_passed_over for _, made, _ in lists))
-        else:
-            for _, _, alone in lists:
-                alone()
+        if not of_the_same_tests(blocks := [block for block, _ in lists]):
+            for _, take in lists:
+                take()
+            return
+        for grid, made in blocks:
+            self._leave(grid)
+            self.notes += [*made.notes, *_beside_tests(grid.sheet, made)]
+        self._cross(blocks, sum(block.made.rows_passed_over for block in blocks))
 
     def _take(self, grid: Grid, specs: list[TableSpec], made: Recognised, explained: tuple[Any, ...] | None) -> None:
         """Keep what was read of a sheet: tables, blocks of one parameter, or what it says of other sheets' tests."""
@@ -305,11 +305,10 @@ def _of_facts(table: Table) -> bool:
     return table.orientation == "form" and "outlet" not in held and not held & (READINGS - FACTS) and not table.unclear
 
 
-def _may_be_listed(grid: Grid, made: Recognised) -> bool:
+def _may_be_listed(block: Listed) -> bool:
     """Whether a sheet is a list of outlets that its name says nothing of, but what was measured."""
-    tables = [t for t in made.tables if t.rows]
-    down = all(t.orientation == "down" for t in tables)
-    return is_generic(grid.name) and down and any(map(_holds_readings, tables))
+    down = all(t.orientation == "down" for t in block.tables)
+    return is_generic(block.grid.name) and down and any(map(_holds_readings, block.tables))
 
 
 def _holds_readings(table: Table) -> bool:

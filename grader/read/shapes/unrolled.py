@@ -15,7 +15,7 @@ from grader.problems import Place, Table
 from grader.read.shapes.grid import Cell, Grid, Origin, Rewritten
 from grader.read.shapes.pairs import labels_alone
 from grader.read.shapes.rows import is_total
-from grader.read.shapes.tables import whole
+from grader.read.shapes.tables import Recognised, whole
 from grader.read.words.dates import is_date, is_when
 from grader.read.words.headings import EXACT
 from grader.read.words.labels import KEYS, READINGS, SHARED, Column, column, is_unit, kind_of, label, loose_label
@@ -71,8 +71,17 @@ class Listed(NamedTuple):
     """The tables of one sheet that hold some of the readings of their tests alone: Outlet | CO (ppm)."""
 
     grid: Grid
-    tables: list[Table]
-    above: tuple[int, int] = (0, 0)
+    made: Recognised
+
+    @property
+    def above(self) -> tuple[int, int]:
+        """The rows above it, which its tables have read."""
+        return (0, 0)
+
+    @property
+    def tables(self) -> list[Table]:
+        """Those with tests."""
+        return [t for t in self.made.tables if t.rows]
 
     @property
     def fields(self) -> set[str]:
@@ -81,18 +90,18 @@ class Listed(NamedTuple):
 
     def readings(self) -> Iterator[tuple[str, Said, Any, Cell]]:
         """(name, what is said of its test, reading, its cell), row by row."""
-        grid = self.grid
+        grid, fields = self.grid, self.fields
 
         def at(place: Place, row: int) -> Cell:
             return grid.row_of(row if place.row is None else place.row), max(grid.column_of(place.column or 0), 0)
 
-        for t in (t for t in self.tables if t.rows):
+        for t in self.tables:
             fixed: Said = {FIELDS[f].heading: (v, at(place, t.rows[0])) for f, (place, v) in t.constants.items()}
             for i, row in enumerate(t.rows):
                 cells = {f: (v[i], at(t.places[f], row)) for f, v in t.columns.items() if f in t.places}
-                held = {FIELDS[f].heading: c for f, c in cells.items() if f not in self.fields and c[0] is not None}
+                held = {FIELDS[f].heading: c for f, c in cells.items() if f not in fields and c[0] is not None}
                 loose: Said = {u.heading: (u.values[i], at(u.place, row)) for u in t.unclear if not u.aside}
-                for f in self.fields & cells.keys():
+                for f in (f for f in cells if f in fields):
                     value, (r, c) = cells[f]
                     yield _name(t, f), fixed | held | loose, grid.rows[r][c] if grid.is_percent(r, c) else value, (r, c)
 

@@ -255,10 +255,18 @@ def slipped_word(text: str) -> str:
     >>> slipped_word("Oxygn (%)"), slipped_word("Carbon dioxide"), slipped_word("Kabine links")
     ('Oxygn', '', '')
     """
-    known, units = heading_words().vocabulary, _unit_words()
-    strange = [w for w in _LETTERS.findall(text) if not (key(w) in known or key(w) in units or is_part(key(w)))]
-    slip = strange[0] if len(strange) == 1 and len(strange[0]) >= _LEAST_SLIPPED else ""
-    return slip if slip and _slips().one_off(key(slip)) else ""
+    strange = [w for w in _LETTERS.findall(text) if not _is_known(w)]
+    return strange[0] if len(strange) == 1 and len(strange[0]) >= _LEAST_SLIPPED and _one_off(strange[0]) else ""
+
+
+@lru_cache(maxsize=50_000)
+def _is_known(word: str) -> bool:
+    return (k := key(word)) in heading_words().vocabulary or k in _unit_words() or is_part(k)
+
+
+@lru_cache(maxsize=50_000)
+def _one_off(word: str) -> list[str]:
+    return _slips().one_off(key(word))
 
 
 def _slipped(text: str, below: str, unit: str) -> Heading | None:
@@ -273,7 +281,7 @@ def _slipped(text: str, below: str, unit: str) -> Heading | None:
         made = (_joined(text.replace(slip, w), below, unit) for w in words)
         return {h.field or h.candidates[0]: h for h in made if h.field or h.general}
 
-    found = fields(_slips().one_off(key(slip)))
+    found = fields(_one_off(slip))
     if len(found) != 1 or "water_mg_m3" in found:
         return None
     ((field, heading),) = found.items()
@@ -368,10 +376,15 @@ def tube_detail(text: str) -> str:
     return "_tube_expiry" if tell and not found.field else ""
 
 
+def _is_short(text: str) -> bool:
+    """Whether a text can be a label with a slip: few words, and no number of its own ("Painter 17")."""
+    return len(text) <= _LONGEST_SLIPPED and not _NUMBERED.fullmatch(text)
+
+
 @lru_cache(maxsize=50_000)
 def label(text: Any) -> Column | None:
     """What a text means as a label beside or above a value; None where it is no label of ours."""
-    if type(text) is not str or not (known_words(text) or len(text) <= _LONGEST_SLIPPED and slipped_word(text)):
+    if type(text) is not str or not (known_words(text) or _is_short(text) and slipped_word(text)):
         return None
     found = column(-1, text, guessing=False)
     slip = found.heading.why == SLIP and (READINGS & NUMBERS).isdisjoint(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import NamedTuple
 
 _LEAST = 7  # letters of a word of a list in which one may be wrong
@@ -71,6 +72,7 @@ class Slips(NamedTuple):
         return [w for w in self.words if w[0] == word[0] and not shorter.isdisjoint(_without_two(w))]
 
 
+@lru_cache(maxsize=20_000)
 def _without_two(word: str) -> set[str]:
     return {word}.union(_without_one(word), *map(_without_one, _without_one(word)))
 
