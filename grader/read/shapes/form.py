@@ -23,6 +23,7 @@ from grader.read.words.labels import (
     VISIT,
     Column,
     column,
+    first_of_names,
     inline,
     is_limit_text,
     is_limit_word,
@@ -34,6 +35,7 @@ from grader.read.words.labels import (
     may_be_reading,
     stated_by_layout,
 )
+from grader.read.words.spelling import key
 
 _LEAST_FIELDS = 3
 _LEAST_OF_EMPTY = 6  # labels of a form that is not filled in
@@ -53,6 +55,8 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     found += _loose(grid, found, columns)
     found = sorted((p for p in found if _inside(grid, p.row, p.column, spec)), key=lambda p: (p.row, p.column))
     notes: list[Note] = []
+    if spec is None or not spec.is_form:
+        found = _with_outlet(grid, found, notes)
     if spec is not None:
         found = _stated(grid, found, spec, notes)
     fields = {p.label.field for p in found if p.label.field}
@@ -202,7 +206,7 @@ def _loose(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
     rows = {p.row for p in found}
     low, high = min(rows, default=0), max(rows, default=-1)
     made = []
-    for row in range(low, min(high + 4, len(grid.rows))):
+    for row in range(max(low - 1, 0), min(high + 4, len(grid.rows))):
         cells = grid.rows[row]
         for at, text in enumerate(cells[:-1]):
             if type(text) is not str or (row, at) in used or len(text) > _LONGEST_VALUE:
@@ -219,6 +223,17 @@ def _loose(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
                 used |= {(row, at), (row, pair.value_column)}
                 made.append(pair)
     return made
+
+
+def _with_outlet(grid: Grid, found: list[Pair], notes: list[Note]) -> list[Pair]:
+    """The labels, of which one that may name the outlet in other words does, where none does surely: "Helmet point | H 3"."""
+    weak = [p for p in found if p.label.weak and p.label.heading.candidates == ("outlet",) and type(p.value) is str]
+    same = [p for p in weak if key(p.label.text) == key(weak[0].label.text)]
+    if not same or any(p.label.field == "outlet" for p in found) or len({key(p.value) for p in same}) < len(same):
+        return found
+    at, line = same[0], f'outlet = {{ cell = "{grid.address(same[0].value_row, same[0].value_column)}" }}'
+    notes.append(grid.note("outlet_guessed", at.row, at.column, at.label.text, line=line))
+    return [p._replace(label=first_of_names(-1, p.label.text)) if p in same else p for p in found]
 
 
 def _is_label(cells: Sequence[Any], at: int) -> bool:
@@ -296,13 +311,14 @@ def _blocks(grid: Grid, found: list[Pair]) -> list[tuple[list[Pair], tuple[int, 
     if len(anchors) < 2:
         return [(found, (-1, -1), (-1, -1))]
     bands = sorted({a.row for a in anchors})
-    count = Counter(p.label.field for p in found)
+    names = [p.label.field or p.label.text for p in found]
+    count = Counter(names)
     # Labels that come again above each form's outlet are its own: site, date.
-    lead = {p.label.field for p in found if p.row < bands[0] and count[p.label.field] >= len(bands)} - {"outlet", ""}
+    lead = {n for n, p in zip(names, found) if p.row < bands[0] and count[n] >= len(bands)} - {"outlet"}
     starts = []
     for before, row in zip([-1, *bands], bands):
         last = max((p.row for p in found if before < p.row < row and p.label.field in READINGS - lead), default=before)
-        starts.append(min([row, *(p.row for p in found if last < p.row < row and p.label.field in lead)]))
+        starts.append(min([row, *(p.row for n, p in zip(names, found) if last < p.row < row and n in lead)]))
     blocks = []
     shared = [p for p in found if p.row < starts[0]]
     for row, start, end in zip(bands, starts, [*starts[1:], len(grid.rows)]):

@@ -169,7 +169,7 @@ def _is_outlet(text: Any) -> bool:
     """Whether what stands over a group of columns can be an outlet's name: no visit, second reading or instrument."""
     known = label(text)
     named = is_name(text) and classes_of(text).isdisjoint(("instrument", "cal", "sampl", "time"))
-    return named if known is None else known.field == "outlet"
+    return named if known is None else known.heading.candidates[:1] == ("outlet",)
 
 
 def _group(grid: Grid, head: Head, common: list[Column], own: list[Column], row: int, at: int) -> Group:

@@ -40,7 +40,10 @@ def outlet_line(lines: Sequence[Column], cells: Sequence[Sequence[Any]], stop: i
     found = sorted(by_place | may_be.difference(c.at for c in signed))
     if any(c.kind == "number" and c.at < first and is_running(cells[c.at]) for c in lines):
         found = [at for at in sorted(may_be) if at < first and _apart(lines, cells, at)][:1] or found
-    names = [at for at in found if holds(at)]
+    machines = [c for c in lines if c.field == "system" and c.at <= first and _apart(lines, cells, c.at)]
+    places = [len(_different(cells[c.at])) for c in places_of_machines(lines)]
+    of_places = [c.at for c in machines if any(0 < n <= len(_different(cells[c.at])) for n in places)]
+    names = of_places or [at for at in found if holds(at)]
     for field in ("location", "system"):  # "Zone", "Ort"; "Kompressor" of what fills cylinders
         named = (c for c in lines if c.at <= first and (c.field or c.heading.candidates[:1] == ("location",)))
         names += [
@@ -49,6 +52,15 @@ def outlet_line(lines: Sequence[Column], cells: Sequence[Sequence[Any]], stop: i
             if not names and field in (c.field, *c.heading.candidates[:1]) and _apart(lines, cells, c.at)
         ]
     return next(iter(names), -1), signed
+
+
+def places_of_machines(lines: Sequence[Column]) -> list[Column]:
+    """The lines of places that are sites where machines stand, no fewer than they: "Station | Compressor"."""
+    return [c for c in lines if {"outlet", "site"} <= {*c.heading.candidates}]
+
+
+def _different(cells: Sequence[Any]) -> set[str]:
+    return {key(str(v)) for v in cells if v is not None}
 
 
 _ANY = ("unknown", "number", "note")

@@ -14,13 +14,13 @@ from grader.problems import a1
 from grader.read.extract import NUMBERS, READINGS, Part, Proposal, Where
 from grader.read.given import Given
 from grader.read.layout_spec import TableSpec
-from grader.read.settle import are_verdicts, own_verdict
+from grader.read.settle import are_verdicts, as_field, own_verdict
 from grader.read.shapes.banners import Banner, banners_of, segments
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.needed import Limit, figures_of, reading_of, with_columns_of_needs
 from grader.read.shapes.needed import asks as asks_of_readings
-from grader.read.shapes.outlet_line import is_running, outlet_line
+from grader.read.shapes.outlet_line import is_running, outlet_line, places_of_machines
 from grader.read.shapes.rows import Body, is_remark, is_rule, kinds_of
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.answers import asks
@@ -145,7 +145,11 @@ class Table:
         self.lines = [c._replace(kind="note") if c in signed else c for c in self.lines]
         if at >= 0:
             text = next((c.text for c in self.lines if c.at == at), "")
-            self.lines = [c for c in self.lines if c.at != at]
+            named = "location" if "site" in self.given or any(c.field == "site" for c in self.lines) else "site"
+            places = [] if self._line_of("system") != at else places_of_machines(self.lines)
+            self.lines = [
+                as_field(c, named, "places of machines") if c in places else c for c in self.lines if c.at != at
+            ]
             self._add(first_of_names(at, text))
             line = f"outlet = {{ {self.grid.line_words(at)} }}"
             self.notes.append(self.grid.note("outlet_guessed", self.title, at, text or "(blank)", line=line))
