@@ -209,19 +209,12 @@ def is_whole(table: Table) -> bool:
 
 
 def joins(table: Table, whole: Sequence[Table]) -> bool:
-    """Whether a table holds nothing but results for outlets, and on days, that are all in other tables."""
+    """Whether a table that is not whole holds nothing but results for outlets, and on days, that are all in other tables."""
     readings = {f for f in table.columns if FIELDS[f].reading}
     outlets = {key(shown(n)) for t in whole for n in outlets_of(t) if n is not None}
     mine = {key("" if n is None else shown(n)) for n in outlets_of(table)}
     days = days_of(table).keys() <= set().union(*map(days_of, whole))
-    return (
-        bool(readings)
-        and readings <= {*_SENT_AWAY}
-        and not table.unclear
-        and mine <= outlets
-        and days
-        and not is_whole(table)
-    )
+    return bool(readings) and readings <= {*_SENT_AWAY} and not table.unclear and mine <= outlets and days
 
 
 def _values(table: Table, field: str) -> list[Any]:

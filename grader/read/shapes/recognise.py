@@ -243,7 +243,8 @@ class _Workbook:
     def _sent_away(self, tables: list[Table]) -> list[Table]:
         """Tables of a laboratory's results for tests of the others, which are none of their own, and a note on each."""
         whole = [t for t in tables if is_whole(t)]
-        away = [t for t in tables if whole and joins(t, whole) and self._of_laboratory(t)]
+        parts = [t for t in tables if not is_whole(t)] if whole else []
+        away = [t for t in parts if self._of_laboratory(t) and joins(t, whole)]
         self.notes += [Note("laboratory_beside", t.sheet, "", t.sheet, {"count": len(t.rows)}) for t in away]
         return away
 
