@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from types import MappingProxyType
 
 from grader.problems import Table
-from grader.read.asked import asked_elsewhere, asked_of_all, counted, is_choice_list
+from grader.read.asked import asked_of_all, counted, is_choice_list
 from grader.read.lines import line_around, with_its_heading
 from grader.read.region import Region, Regions
 from grader.read.sayings import LISTED, NOT_TITLED, OF_OTHER_DAYS, Said, of_the_marked, said_of_all
@@ -67,7 +67,7 @@ def with_what_is_said(
     for region in regions:
         region.ask_blanks()
     for_all = [*_listed(cells), *_headed_ill(cells), *counted(cells, regions)]
-    for_all += asked_of_all(cells, regions) if regions else asked_elsewhere(cells)
+    for_all += asked_of_all(cells, regions)
     single = len(regions) == 1 == len(regions[0].at)  # what is said on its sheet is of that test
     over = asks(grid.name) == "ill"
     for at, text in cells.of(REMARK):
@@ -89,7 +89,6 @@ def with_what_is_said(
         lone = cells.filled(at[0]) == 1
         if tables and lone:
             named = regions.named(text, at[0])
-            _leaves_out(regions, named, text, at)
             if not named and (words := against(text, LINE)):
                 # It may name an outlet of another sheet.
                 elsewhere.append(Said(cells.place(at), text, of_one=words, row=(text,)))
@@ -134,7 +133,8 @@ def _keys(cells: Cells) -> list[Said]:
 
 def _lists(cells: Cells) -> list[Said]:
     """The lines of a sheet that may list outlets to be used, and the columns of one that is called so ("Certificates")."""
-    made = [Said(cells.place(at), text, lists=((text,),)) for at, text in cells.of(LIST) if at[0] not in cells.tests]
+    rows = ((at, " ".join(cells.texts_of(at[0])) or text) for at, text in cells.of(LIST) if at[0] not in cells.tests)
+    made = [Said(cells.place(at), text, lists=((text,),)) for at, text in rows]
     if not cells.tables and clears(cells.name):
         columns = tuple(tuple(v for v in map(whole, line) if type(v) is str) for line in zip(*cells.grid.rows))
         made.append(Said(cells.place((0, 0)), cells.name, lists=columns))
@@ -254,24 +254,10 @@ def _row_of_words(regions: Regions, cells: Cells, row: int) -> list[Said]:
     words = against(said, ROW) or smells(said) or alone(said)
     if not words and len(rest) == 1 and answered_badly("ok", rest[0]):
         words = said
-    for region, i in named if words or not _leaves_out(regions, named, " ".join(texts), at) else ():
+    for region, i in named:
         region.keep([i], words, at)
         region.measure([i], at, said, readings_in(said))
     return []
-
-
-def _leaves_out(regions: Sequence[Region], named: Sequence[tuple[Region, int]], text: str, at: Cell) -> bool:
-    """Keep that a list of the outlets that passed leaves others out ("P1 and P3 may be used"); whether it is such a list."""
-    if (
-        len({region.outlets[i] for region, i in named}) < 2
-        or not REMARKS.say(text, "general.approved")
-        or against(text, LINE)
-    ):
-        return False
-    for region in regions:
-        mine = [i for r, i in named if r is region]
-        region.keep([i for i in range(len(region.at)) if i not in mine] if mine else (), f"left out: {text}", at)
-    return True
 
 
 def _of_other_days(cells: Cells, regions: Regions) -> list[Said]:

@@ -31,13 +31,17 @@ from grader.read.words.verdicts import (
 )
 
 _MOST_CELLS = 8  # of a row with boxes
+_TICKED, _EMPTY = "☒☐"
 _MOST_FAILS = 10_000
 _LONGEST_NAMED = 4  # words of an answer that is the name of an outlet and hardly more
 _MOST_OF_A_ROW = 5  # filled cells of a row that asks, where it stands below the tests
 
 
 def asked_of_all(cells: Cells, regions: Regions) -> list[Said]:
-    """What the questions of a sheet say against all its tests; what is said of one outlet is given to it."""
+    """What the questions of a sheet say against all its tests; what is said of one outlet is given to it.
+
+    On a sheet without tests an answer that names an outlet speaks of that one.
+    """
     made = []
     for at, text in cells.of(OF_VISIT):
         if fails_counted(text) is not None:
@@ -52,26 +56,23 @@ def asked_of_all(cells: Cells, regions: Regions) -> list[Said]:
             words = _row(cells, at, text) if of is not None else ""
         for region, tests in of or ():
             region.keep(tests, words, at)
-        if words and not of:
+        if not regions and boxes is None:
+            made += _elsewhere(cells, at, words, *(line or (text, cells.at(at[0], at[1] + 1))))
+        elif words and not of:
             made.append(Said(cells.place(at), text, words))
     return made
 
 
-def asked_elsewhere(cells: Cells) -> list[Said]:
-    """What the questions of a sheet without tests say: of the outlet that an answer names, else of all."""
-    made = []
-    for at, text in cells.of(OF_VISIT):
-        label, answer = parted(text) or (text, cells.at(at[0], at[1] + 1))
-        if answer is None or question(label) != "ill" and not answered(label, answer):
-            continue
-        if fails_counted(text) is not None or type(cells.at(at[0] + 1, at[1])) in (int, float):
-            continue  # "OK | Not OK" over numbers
-        told = shown(whole(answer))
-        first = told.split()[0].strip(",.;:") if told.split() else ""
-        words = f"{label}: {told}"
-        against_all = words * (answered(label, answer) or answered(label, first))
-        made.append(Said(cells.place(at), words, against_all, of_one=words, row=(f"{label} {told}", told)))
-    return made
+def _elsewhere(cells: Cells, at: Cell, words: str, label: str, answer: Any) -> list[Said]:
+    """What a question of a sheet without tests and its answer say: of the outlet that the answer names, else of all."""
+    told = shown(whole(answer))
+    first = told.split()[0].strip(",.;:") if told.split() else ""
+    over_numbers = type(cells.at(at[0] + 1, at[1])) in (int, float)  # "OK | Not OK"
+    if answer is None or over_numbers or not words and question(label) != "ill" and not answered(label, answer):
+        return []
+    said = f"{label}: {told}"
+    of_all = words or said * (answered(label, answer) or answered(label, first))
+    return [Said(cells.place(at), said, of_all, of_one=said, row=(f"{label} {told}", told))]
 
 
 def is_choice_list(cells: Cells) -> bool:
@@ -130,27 +131,14 @@ def _row(cells: Cells, at: Cell, text: str) -> str:
     if not filled:
         return ""
     answer = whole(filled[0])
-    words = [v for v in filled if type(v) is str and not is_mark(v)]
-    if len(words) >= 2 and any(map(is_mark, filled)):
-        chosen = _chosen(values)
-    else:
-        both = ticked(" ".join(shown(v) for v in filled)) if len(filled) > 1 else None
-        chosen = both[1] if both else []
+    line = " ".join(_TICKED if is_mark(v) else _EMPTY if v is None else shown(v) for v in values)
+    chosen = (ticked(line) or ("", []))[1] if len(filled) > 1 else []
     if chosen:
         return f"{text}: {', '.join(chosen)}" if ticked_badly(text, chosen) else ""
-    if len(words) >= 2 and len(filled) > 2:
+    if len(filled) > 2 and sum(type(v) is str and not is_mark(v) for v in filled) >= 2:
         return ""
     bad = answered(text, answer) or type(answer) is str and question(text) == "good" and bool(alone(answer))
     return f"{text}: {shown(answer)}" if bad else ""
-
-
-def _chosen(values: Sequence[Any]) -> list[str]:
-    """The words beside which a mark stands: behind them, or before where the first cell is for a mark."""
-    last = max(i for i, v in enumerate(values) if v is not None)
-    cells = list(values[: last + 1])
-    step = -1 if cells[0] is None or is_mark(cells[0]) else 1
-    words = [(i, v) for i, v in enumerate(cells) if type(v) is str and not is_mark(v)]
-    return [v for i, v in words if 0 <= i + step < len(cells) and is_mark(cells[i + step])]
 
 
 def counted(cells: Cells, regions: Regions) -> list[Said]:

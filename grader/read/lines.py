@@ -11,7 +11,6 @@ from grader.read.spoken import Cells
 from grader.read.words.answers import answers_badly, asks
 from grader.read.words.dates import is_date
 from grader.read.words.labels import is_unit, kind_of, looks_like_value
-from grader.read.words.loose import loose_word, own_word
 from grader.read.words.measured import readings_in
 from grader.read.words.said import AROUND, REMARKS, ROW, against
 from grader.read.words.spelling import key
@@ -28,9 +27,6 @@ def line_around(cells: Cells, at: Cell, text: str) -> Said | None:
     words = against(text, AROUND)
     if words and _is_of_a_legend(cells, at, text):
         words = ""
-    if kind_of(text) == "verdict" and (found := _value_beside(cells, at)) is not None:
-        over_numbers = type(cells.at(row + 1, column)) in (int, float)  # "OK | Not OK"
-        words = words or _as_verdict(text, found[0]) * (not over_numbers)
     left = cells.at(row, column - 1) if column else None
     words = words or text * answers_badly(text) or (with_its_heading(left, text) if type(left) is str else "")
     figures = stated(text) or _beside(cells, at, text)
@@ -45,14 +41,6 @@ def _named_before(cells: Cells, at: Cell, far: int = _FAR) -> str:
     """The texts of the cells before one, as far as they may belong to it."""
     row, column = at
     return " ".join(v for c in range(max(column - far, 0), column) if type(v := cells.at(row, c)) is str)
-
-
-def _as_verdict(label: str, value: Any) -> str:
-    """A label for a verdict with a word behind it that is no pass."""
-    if type(value) is bool:
-        return "" if value else f"{label}: {value}"
-    word = (own_word("own_verdict", value) or loose_word("own_verdict", value)) if type(value) is str else ""
-    return f"{label}: {value}" if word == "fail" else ""
 
 
 def _is_of_a_legend(cells: Cells, at: Cell, text: str) -> bool:

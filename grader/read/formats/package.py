@@ -37,15 +37,11 @@ def related(parts: Parts, part: str) -> dict[str, Related]:
     listing = posixpath.join(folder, "_rels", name + ".rels")
     if listing not in parts.entries:
         return {}
-
-    def stated() -> list[dict[str, str]]:
-        return [element.attrib for element in inside(tree(parts.read(listing), listing), "Relationship")]
-
     return {
         said.get("Id", ""): Related(
             _found(parts, said.get("Target", ""), folder), said.get("Type", "").rpartition("/")[2]
         )
-        for said in parts.remembered("relations", (listing,), stated)
+        for said in inside(tree(parts.read(listing), listing), "Relationship")
     }
 
 
@@ -105,10 +101,11 @@ def book_of(parts: Parts) -> Book:
     relations = related(parts, part)
     if not relations or part not in parts.entries:
         raise Refused("damaged", what="the list of its sheets is missing")
-    said, listed = parts.remembered("book", (part,), lambda: _stated(parts, part))
+    stated = tree(parts.read(part), part)
+    said = {key: value for name in ("calcPr", "workbookPr") for e in inside(stated, name) for key, value in e.items()}
     sheets: dict[str, str] = {}
     states: dict[str, str] = {}
-    for sheet in listed:
+    for sheet in inside(stated, "sheet"):
         name, key = sheet.get("name", ""), next((v for k, v in sheet.items() if k.endswith("}id")), "")
         entry = relations.get(key, NOT_RELATED)
         # One that names no part at all is a module of a program; there is nothing of it to read.
@@ -117,10 +114,3 @@ def book_of(parts: Parts) -> Book:
     styles, strings = (next(iter(parts_of_kind(relations, kind)), "") for kind in ("styles", "sharedStrings"))
     waiting, from_1904 = (said.get(key) in ("1", "true") for key in ("fullCalcOnLoad", "date1904"))
     return Book(parts, part, sheets, states, styles, strings, waiting, from_1904)
-
-
-def _stated(parts: Parts, part: str) -> tuple[dict[str, str], list[dict[str, str]]]:
-    """What the workbook says of formulas and dates, and its sheets."""
-    book = tree(parts.read(part), part)
-    said = {key: value for name in ("calcPr", "workbookPr") for e in inside(book, name) for key, value in e.items()}
-    return said, [sheet.attrib for sheet in inside(book, "sheet")]

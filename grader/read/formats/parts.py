@@ -10,9 +10,9 @@ import io
 import re
 import zipfile
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from functools import lru_cache
-from typing import Any, TypeVar
+from typing import Any
 from xml.etree import ElementTree
 from xml.parsers import expat
 
@@ -28,11 +28,6 @@ class Refused(Exception):
     def __init__(self, code: str, *, sheet: str = "", cell: str = "", **params: Any) -> None:
         super().__init__(code)
         self.code, self.sheet, self.cell, self.params = code, sheet, cell, params
-
-
-_T = TypeVar("_T")
-_REMEMBERED: dict[tuple[Any, ...], Any] = {}
-_MOST_REMEMBERED, _LARGEST_REMEMBERED = 512, 16_384  # things; bytes of a packed part
 
 
 class Parts:
@@ -115,24 +110,6 @@ class Parts:
             raise Refused("damaged", what=f"the part {entry.filename} is not UTF-8 text")
         return content
 
-    def remembered(self, what: str, names: tuple[str, ...], work: Callable[[], _T]) -> _T:
-        """What `work` makes of these parts; where the same bytes were seen before, what it made of them then.
-
-        The files of one firm share styles, lists of sheets and themes, packed by the same program. `work`
-        must read these parts and nothing else, and what it makes must not be changed.
-        """
-        entries = [self.entries[name] for name in names]
-        if sum(entry.compress_size for entry in entries) > _LARGEST_REMEMBERED:
-            return work()
-        key = (what, *((e.compress_type, e.CRC, e.file_size, bytes(self._packed(e))) for e in entries))
-        if key not in _REMEMBERED:
-            made = work()
-            if len(_REMEMBERED) >= _MOST_REMEMBERED:
-                _REMEMBERED.clear()
-            _REMEMBERED[key] = made
-        self.inflated.update(names)
-        return _REMEMBERED[key]
-
     def check_prologs(self) -> None:
         """Look for a document type at the head of the XML parts that were not read."""
         for name, entry in self.entries.items():
@@ -141,7 +118,7 @@ class Parts:
                 _check_prolog(packed, entry.compress_type == zipfile.ZIP_DEFLATED, entry.filename)
 
 
-@lru_cache(_MOST_REMEMBERED)
+@lru_cache(512)
 def _check_prolog(packed: bytes, deflated: bool, part: str) -> None:
     """Refuse a part whose beginning holds a document type; programs pack the same themes and settings again and again."""
     try:

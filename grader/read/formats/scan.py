@@ -50,9 +50,7 @@ def scan_workbook(parts: Parts, limits: Mapping[str, float]) -> Scan:
     if is_closed(kind):
         return Scan("xlsx", kind, {})
     book = book_of(parts)
-    styles = Styles()
-    if book.styles:
-        styles = parts.remembered("styles", (book.styles,), lambda: styles_of_xml(parts.read(book.styles)))
+    styles = styles_of_xml(parts.read(book.styles)) if book.styles else Styles()
     if book.strings:
         parts.read(book.strings)
     scans: dict[str, SheetScan] = {}

@@ -29,7 +29,7 @@ def asks(heading: str) -> str:
     words = [w for w in REMARKS.words(heading) if not w.isdigit()]  # "Pass (1) / fail (0)"
     found = REMARKS.standing(words, "answer.ill", "answer.good")
     ill = [(s.first, s.stop) for s in found if s.of == "answer.ill"]
-    if ill and len(REMARKS.inside(words, "answer.ill", "answer.filler")) == len(words):
+    if ill and not REMARKS.outside(words, "answer.ill", "answer.filler"):
         return "good" if all(taken_back(words, *place) for place in ill) else "ill"  # "No leaks"
     found += REMARKS.standing(words, "answer.state") if _ends_in_state(words) else []
     good = any(of != "answer.ill" and not taken_back(words, first, stop) for first, stop, of in found)

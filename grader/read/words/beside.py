@@ -9,7 +9,6 @@ from collections.abc import Callable, Set
 from functools import lru_cache
 
 from grader.read.words.answers import answers_badly, asks, may_be_ill, says_ill
-from grader.read.words.labels import kind_of
 from grader.read.words.marks import meanings
 from grader.read.words.measured import readings_in
 from grader.read.words.outlet_names import called, words_between
@@ -44,7 +43,6 @@ def _tells(text: str) -> bool:
     """Whether a text says anything, by its words alone."""
     if ticked(text) is not None or fails_counted(text) is not None:
         return False
-    numbered = any(map(str.isdigit, text))
     return bool(
         stated(text)
         or readings_in(text)
@@ -56,30 +54,24 @@ def _tells(text: str) -> bool:
         or may_be_ill(text)
         or doubted(text)
         or is_label(text)
-        or ("expire" in classes_of(text) if numbered else kind_of(text) == "verdict")
+        or any(map(str.isdigit, text))
+        and "expire" in classes_of(text)
         or len(text.split()) > _LEAST_LISTED
         and REMARKS.say(text, "general.approved")  # of some, and not of others
     )
 
 
-def _asks_of_visit(text: str) -> bool:
-    return bool(ticked(text) or parted(text) or question(text))
-
-
-def _counts(text: str) -> bool:
-    return fails_counted(text) is not None or is_count_of_fails(text)
-
-
 def _lists(text: str) -> bool:
     """Whether a text may be a line of outlets that may be used: "Released: B1, B2"."""
-    return len(text) <= _LONGEST_LIST and REMARKS.say(text, "clear.words") and not against(text, LINE)
+    told = len(text) <= _LONGEST_LIST and REMARKS.say(text, "clear.words", "general.approved")
+    return told and not against(text, LINE)
 
 
 _KINDS: dict[str, Callable[[str], object]] = {
     REMARK: _tells,
     ASKS: lambda text: asks(text) or says_ill(text),
-    OF_VISIT: _asks_of_visit,
-    COUNT: _counts,
+    OF_VISIT: lambda text: ticked(text) or parted(text) or question(text),
+    COUNT: lambda text: fails_counted(text) is not None or is_count_of_fails(text),
     KEY: meanings,
     LIST: _lists,
     REPEAT: is_repeat,
@@ -97,7 +89,7 @@ def clears(text: str) -> bool:
 
 
 def cleared(text: str, names: Set[str], most: int) -> set[str]:
-    """The outlets of a line that holds nothing but outlets and words that clear them.
+    """The outlets of a line that says that they passed, or holds nothing but outlets and words that clear them.
 
     names : of outlets, as compared. most : words of one, at most.
     """
@@ -109,9 +101,9 @@ def cleared(text: str, names: Set[str], most: int) -> set[str]:
         else:
             rest.append(words[at])
         at += run or 1
-    return named if _all_clear(rest) else set()
+    return named if REMARKS.standing(rest, "general.approved") or _all_clear(rest) else set()
 
 
 def _all_clear(words: list[str]) -> bool:
-    known = REMARKS.inside(words, "clear.words", "clear.beside")
-    return len(known) == len(words) and bool(REMARKS.standing(words, "clear.words"))
+    told = bool(REMARKS.standing(words, "clear.words"))
+    return told and not REMARKS.outside(words, "clear.words", "clear.beside")

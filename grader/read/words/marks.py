@@ -38,9 +38,7 @@ def mark_of(value: Any) -> str:
 def _mark_of_text(text: str) -> str:
     found = _MARK.fullmatch(text.strip()) if len(text) <= 5 else None
     if found is None and REMARKS.say(alike(text), "span.refers"):
-        words = REMARKS.words(text)
-        referring = REMARKS.inside(words, "span.refers")
-        rest = [w for i, w in enumerate(words) if i not in referring]
+        rest = REMARKS.outside(REMARKS.words(text), "span.refers")
         return mark_of(rest[0]) if len(rest) == 1 else ""
     return _plain(found[1]) if found else ""
 

@@ -125,6 +125,11 @@ class Lists(NamedTuple):
         """The positions of the words of all phrases of some lists."""
         return {i for first, stop, _ in self.standing(words, *names) for i in range(first, stop)}
 
+    def outside(self, words: Sequence[str], *names: str) -> list[str]:
+        """The words of which none is of a phrase of some lists."""
+        inside = self.inside(words, *names)
+        return [w for i, w in enumerate(words) if i not in inside]
+
     def begin(self, words: Sequence[str], *names: str) -> bool:
         """Whether words begin with a phrase of some lists."""
         return any(place.first == 0 for place in self.standing(words, *names))
@@ -166,14 +171,7 @@ def _all(found: Any) -> Iterator[str]:
 
 @cache
 def _phrases(lists: Lists, names: tuple[str, ...]) -> Phrases:
-    if len(names) == 1:
-        return phrases_of({names[0]: lists.spellings(names[0])}, lists.word)
-    made = Phrases({}, {}, {})
-    for one in (_phrases(lists, (name,)) for name in names):  # each list is parted into words once
-        for all_of, some in ((made.whole, one.whole), (made.begun, one.begun)):
-            for first, phrases in some.items():
-                all_of.setdefault(first, []).extend(phrases)
-    return made
+    return phrases_of({name: lists.spellings(name) for name in names}, lists.word)
 
 
 def any_of(spellings: Iterable[str]) -> str:

@@ -17,7 +17,7 @@ from grader.read.words.dates import is_month
 from grader.read.words.heading_words import row_words
 from grader.read.words.loose import LOOSE, loose_word
 from grader.read.words.phrases import Lists, Standing
-from grader.read.words.signs import NO, boxed, holds_sign, holds_tick, is_sign
+from grader.read.words.signs import NO, holds_sign, is_sign
 
 ROW, NAME, LINE, AROUND, TITLE, FILE = "row", "name", "line", "around", "title", "file"
 REMARKS = Lists("said.toml", slips=("against.verdict", "against.stop", "against.void"))
@@ -245,11 +245,7 @@ def _is_rule(sentence: str, words: list[str], hits: list[Standing], where: str) 
         "=" in sentence or REMARKS.standing(rest, "general.around") or REMARKS.standing(words[:1], "general.article")
     ):
         return True
-    if not REMARKS.standing(rest, "general.pass"):
-        return False
-    if ticked := boxed(sentence)[2]:  # "☒ Pass ☐ Fail"
-        return all(REMARKS.say(p, "general.pass") and not REMARKS.say(p, "against.verdict") for p in ticked)
-    return len(REMARKS.inside(words, "general.legend")) == len(words) and not holds_tick(sentence)
+    return bool(REMARKS.standing(rest, "general.pass")) and not REMARKS.outside(words, "general.legend")
 
 
 def _is_then(behind: list[str]) -> bool:
@@ -392,11 +388,12 @@ def is_repeat(text: str) -> bool:
     >>> is_repeat("dto."), is_repeat("as above"), is_repeat("same as last year"), is_repeat("-")
     (True, True, False, False)
     """
-    if len(text) > _LONGEST_ALONE:
-        return False
     words = REMARKS.words(text)
-    spoken = bool(words) and len(REMARKS.inside(words, "span.same")) == len(words)
-    return spoken or text.strip().casefold() in row_words("ditto_words", str)
+    return (
+        bool(words)
+        and not REMARKS.outside(words, "span.same")
+        or text.strip().casefold() in row_words("ditto_words", str)
+    )
 
 
 _PIECES = re.compile(r"[,;–()]|\.\s|\s-\s")

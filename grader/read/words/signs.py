@@ -42,11 +42,6 @@ def is_box(text: str) -> bool:
     return bool(_box().fullmatch(text)) and _is_ticked(text)
 
 
-def holds_tick(text: str) -> bool:
-    """Whether a box that is ticked stands in a text."""
-    return any(map(_is_ticked, _box().findall(text)))
-
-
 def _is_ticked(box: str) -> bool:
     return not (is_sign(box, "empty") or box[1:-1].isspace() or len(box) == 2)
 

@@ -98,8 +98,7 @@ def may_be_done(text: str) -> bool:
     found = classes_of(text)
     last = {"earlier", "note"} <= found  # "Last calibration" ends nothing
     ends = found.isdisjoint({"expire", "due"} if last else {"expire", "due", "ends"})
-    words = words_in(text)
-    return "cal" in found and ends and len(_LISTS.inside(words, "made")) == len(words)
+    return "cal" in found and ends and not _LISTS.outside(words_in(text), "made")
 
 
 @lru_cache(maxsize=20_000)

@@ -49,10 +49,9 @@ def side(heading: str) -> str:
         said_no = key(last) in _list("no.denied")
         return {PASSING: FAILING, FAILING: PASSING}[above] if said_no else above
     words = VERDICTS.words(choice(heading)[0])
-    bad = VERDICTS.inside(words, "heading.failing")
-    if bad:
-        rest = [t for i, t in enumerate(words) if i not in bad]
-        return FAILING if len(VERDICTS.inside(rest, "heading.filler")) == len(rest) else ""
+    rest = VERDICTS.outside(words, "heading.failing")
+    if len(rest) < len(words):
+        return "" if VERDICTS.outside(rest, "heading.filler") else FAILING
     good = VERDICTS.inside(words, "heading.passing")
     return PASSING if good and not REMARKS.standing(words[: min(good)], "no.words") else ""
 
@@ -409,6 +408,5 @@ def is_count_of_fails(label: str) -> bool:
     if any(map(str.isdigit, label)):
         return False  # it counts itself
     words = VERDICTS.words(label)
-    number = VERDICTS.inside(words, "count.number", "count.tested")
-    rest = [w for i, w in enumerate(words) if i not in number]
-    return bool(rest) and (side(" ".join(rest)) == FAILING or len(VERDICTS.inside(rest, "count.plural")) == len(rest))
+    rest = VERDICTS.outside(words, "count.number", "count.tested")
+    return bool(rest) and (side(" ".join(rest)) == FAILING or not VERDICTS.outside(rest, "count.plural"))

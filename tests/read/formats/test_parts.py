@@ -6,7 +6,6 @@ import zipfile
 
 import pytest
 
-from grader.read.formats import parts
 from grader.read.formats.parts import Parts, Refused
 from grader.read.process import reading_limits
 
@@ -37,33 +36,8 @@ def test_a_count_that_does_not_fit_the_table_hides_no_part():
     assert len(Parts(bytes(data), LIMITS).entries) == len(CONTENTS)
 
 
-def test_what_was_made_of_the_same_bytes_is_made_once():
-    made = []
-
-    def work(book):
-        return lambda: made.append(book.read("a.xml")) or len(made)
-
-    first, same, other = (Parts(zipped([("a.xml", c)]), LIMITS) for c in ("<a/>", "<a/>", "<b/>"))
-    assert first.remembered("test", ("a.xml",), work(first)) == 1
-    assert same.remembered("test", ("a.xml",), work(same)) == 1 and "a.xml" in same.inflated
-    assert other.remembered("test", ("a.xml",), work(other)) == 2
-    assert other.remembered("another", ("a.xml",), work(other)) == 3
-    assert made == [b"<a/>", b"<b/>", b"<b/>"]
-
-
 def test_a_refusal_is_not_remembered_as_good():
     bad = zipped([("a.xml", "<!DOCTYPE a>")])
     for _ in range(2):
-        book = Parts(bad, LIMITS)
-        with pytest.raises(Refused):
-            book.remembered("doctype", ("a.xml",), lambda b=book: b.read("a.xml"))
         with pytest.raises(Refused):
             Parts(bad, LIMITS).check_prologs()
-
-
-def test_a_large_part_is_not_kept(monkeypatch):
-    monkeypatch.setattr(parts, "_LARGEST_REMEMBERED", 3)
-    book = Parts(zipped([("a.xml", "<a/>")]), LIMITS)
-    before = len(parts._REMEMBERED)
-    assert [book.remembered("large", ("a.xml",), lambda: 1) for _ in range(2)] == [1, 1]
-    assert len(parts._REMEMBERED) == before
