@@ -22,6 +22,7 @@ _LONGEST_REFERENCE = 20  # characters of "see note 7"
 _MOST = 30  # different marks of one column; more are running numbers
 
 
+@lru_cache(maxsize=20_000, typed=True)  # 1 and True are equal
 def mark_of(value: Any) -> str:
     """The mark that a cell holds, as it is compared; "" where it holds none.
 
@@ -31,16 +32,12 @@ def mark_of(value: Any) -> str:
     ('1', '1', '4', 'k', 'n3', '', '')
     """
     text = whole(value) if type(value) in (int, float) else value
-    return _mark_of_text(text) if type(text) is str and len(text) <= _LONGEST_REFERENCE else ""
-
-
-@lru_cache(maxsize=20_000)
-def _mark_of_text(text: str) -> str:
-    found = _MARK.fullmatch(text.strip()) if len(text) <= 5 else None
-    if found is None and REMARKS.say(alike(text), "span.refers"):
-        rest = REMARKS.outside(REMARKS.words(text), "span.refers")
-        return mark_of(rest[0]) if len(rest) == 1 else ""
-    return _plain(found[1]) if found else ""
+    if type(text) is not str or len(text) > _LONGEST_REFERENCE:
+        return ""
+    if len(text) <= 5 and (found := _MARK.fullmatch(text.strip())):
+        return _plain(found[1])
+    rest = REMARKS.outside(REMARKS.words(text), "span.refers") if REMARKS.say(alike(text), "span.refers") else []
+    return mark_of(rest[0]) if len(rest) == 1 else ""
 
 
 @lru_cache(maxsize=20_000)

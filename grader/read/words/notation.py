@@ -41,6 +41,7 @@ from grader.columns import (
 )
 from grader.data import load_toml
 from grader.read.words.figures import coldest_in
+from grader.read.words.phrases import any_of
 from grader.read.words.spelling import clean, fold, known_unit
 from grader.read.words.units import convert
 
@@ -151,32 +152,18 @@ class Reading(NamedTuple):
 
 
 @cache
-def _vocabulary() -> dict[str, str]:
-    words = load_toml("notation.toml")["words"]
-    return {fold(spelling): meaning for meaning, spellings in words.items() for spelling in spellings}
+def _meanings(table: str) -> dict[str, str]:
+    """Folded spelling -> meaning, of a table of data/notation.toml."""
+    spelled = load_toml("notation.toml")[table].items()
+    return {fold(spelling): meaning for meaning, spellings in spelled for spelling in spellings}
 
 
 @cache
-def _alternatives(section: str, key: str = "") -> dict[str, str]:
-    """Spelling -> meaning, the longest spelling first, so that "<=" is found before "<"."""
-    table = load_toml("notation.toml")[section]
-    if key:
-        table = {key: table[key]}
-    pairs = [(spelling, meaning) for meaning, spellings in table.items() for spelling in spellings]
-    return dict(sorted(pairs, key=lambda pair: -len(pair[0])))
-
-
-def _take(text: str, alternatives: Mapping[str, str], behind: bool = False) -> tuple[str, str]:
-    """(meaning, rest of the text) of the spelling that begins (or ends) the text; ("", text) if none."""
-    low = text.casefold()
-    if len(low) != len(text):  # a few letters change length; no spelling here has them
-        return "", text
-    for spelling, meaning in alternatives.items():
-        if behind and low.endswith(spelling):
-            return meaning, text[: -len(spelling)].rstrip()
-        if not behind and low.startswith(spelling):
-            return meaning, text[len(spelling) :].lstrip()
-    return "", text
+def _sign(table: str, meaning: str = "", *, behind: bool = False) -> re.Pattern[str]:
+    """A spelling of a table, or of one meaning of it, that a text begins with, or ends with."""
+    spelled = load_toml("notation.toml")[table]
+    one = any_of(s for m, spellings in spelled.items() for s in spellings if meaning in ("", m))
+    return re.compile(rf"\s*({one})\s*$" if behind else rf"^({one})\s*", re.IGNORECASE)
 
 
 def _figure(text: str) -> ParsedNumber | None:
@@ -212,22 +199,27 @@ def parse_number(text: str) -> ParsedNumber:
     (('≤', 0.3), 1250.0, 'number_letter')
     """
     text = clean(text)
-    bound, rest = _take(text, _alternatives("bounds"))
+    before = _sign("bounds").search(text)
+    rest = text[before.end() :] if before else text
     factor = rest[:1] in ("x", "X", "×")
     match = _FIGURE_AND_REST.fullmatch(rest[1:].lstrip() if factor else rest)
     if match is None:
         return ParsedNumber(code=_why_not(text))
     sign, figure_text, behind = match.groups()
-    bound_behind, behind = _take(behind.rstrip(), _alternatives("bounds_behind"), behind=True)
+    after = _sign("bounds_behind", behind=True).search(behind)
+    behind = behind[: after.start()] if after else behind
+    bounds = [
+        _meanings(of)[fold(sign[1])] for of, sign in (("bounds", before), ("bounds_behind", after)) if sign is not None
+    ]
     figure = _figure(figure_text)
     unit = known_unit(behind) if behind.strip() else ("" if factor else None)
-    if figure is None or (bound and bound_behind) or (behind.strip() and (unit is None or factor)):
+    if figure is None or len(bounds) > 1 or (behind.strip() and (unit is None or factor)):
         return ParsedNumber(code=_why_not(text))
     if not math.isfinite(figure.value):
         return ParsedNumber(code="number_not_finite")
     if sign == "-":
         figure = figure._replace(value=0.0 - figure.value, grouped=0.0 - figure.grouped)
-    return figure._replace(bound=bound or bound_behind, unit=unit)
+    return figure._replace(bound="".join(bounds), unit=unit)
 
 
 def as_number(value: Any) -> ParsedNumber | None:
@@ -242,7 +234,7 @@ def _why_not(text: str) -> str:
     """Problem code of a text that is no number; it only chooses the words of the message."""
     low = text.casefold()
     if any(c.isdigit() for c in text):
-        if _take(text, _alternatives("doubt", "before"))[0] or low.endswith(tuple(_alternatives("doubt", "behind"))):
+        if _sign("doubt", "before").search(text) or _sign("doubt", "behind", behind=True).search(text):
             return "number_doubt"
         if _RANGE.fullmatch(low):
             return "number_range"
@@ -276,7 +268,7 @@ def read_number(
     folded = fold(shown)
     bare = folded.rstrip(".,;:!")
     # A stop behind a word is no matter; "-:" is no dash any more.
-    meaning = _vocabulary().get(folded) or (_vocabulary().get(bare) if any(map(str.isalpha, bare)) else None)
+    meaning = _meanings("words").get(folded) or (_meanings("words").get(bare) if any(map(str.isalpha, bare)) else None)
     if meaning:
         return _read_word(meaning, shown, rule)
     parsed = parse_number(shown)
