@@ -267,7 +267,8 @@ def said_of_all(table: Table, found: Sequence[Said], tested: Set[Day] = frozense
         if mine and said.of_one:
             words = f"{said.place.sheet}: {said.of_one}"
             own = [words if i in mine else None for i in range(len(outlets))]
-            table = with_words(table, own, said.place, said.of_one, "said on another sheet")
+            stands = said.how if said.place.sheet == table.sheet else "said on another sheet"
+            table = with_words(table, own, said.place, said.of_one, stands)
         if said.fails:
             table = _with_count(table, said)
         if said.against and dated:
