@@ -49,7 +49,8 @@ def asked_of_all(cells: Cells, regions: Regions) -> list[Said]:
         boxes, line = ticked(text), parted(text)
         of = _tests_of(cells, regions, at)
         if boxes is not None:
-            words = text * ticked_badly(boxes[0] or _left(cells, at), boxes[1])
+            left = cells.at(at[0], at[1] - 1)
+            words = text * ticked_badly(boxes[0] or (left if type(left) is str else ""), boxes[1])
         elif line is not None:
             words = _line(regions, at, text, *line)
         else:
@@ -83,11 +84,6 @@ def is_choice_list(cells: Cells) -> bool:
         return False
     single = all(len(row) <= 1 for row in rows) and len(set(values)) == len(values)
     return (single or holds_choices(cells.name)) and lists_verdicts(values)
-
-
-def _left(cells: Cells, at: Cell) -> str:
-    left = cells.at(at[0], at[1] - 1) if at[1] > 0 else None
-    return left if type(left) is str else ""
 
 
 def _tests_of(cells: Cells, regions: Regions, at: Cell) -> list[tuple[Region, Sequence[int]]] | None:

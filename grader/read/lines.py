@@ -27,7 +27,7 @@ def line_around(cells: Cells, at: Cell, text: str) -> Said | None:
     words = against(text, AROUND)
     if words and _is_of_a_legend(cells, at, text):
         words = ""
-    left = cells.at(row, column - 1) if column else None
+    left = cells.at(row, column - 1)
     words = words or text * answers_badly(text) or (with_its_heading(left, text) if type(left) is str else "")
     figures = stated(text) or _beside(cells, at, text)
     if REMARKS.say(text, "measured.visit"):

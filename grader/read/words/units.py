@@ -176,7 +176,7 @@ def column_unit(
         codes = [("unit_converted", {"unit": known})] if known != field_named(field).unit else []
         if is_absolute(known) and field_named(field).unit == "bar":
             codes.append(("unit_absolute", {"unit": known}))
-        said = remark(known)
+        said = load_toml("units.toml")["unit"][known].get("remark")  # the note that it calls for
         return known, [*codes, (said, {"unit": known})] if said else codes
     choices, line = ", ".join(kind.units), f'{field} = {{ unit = "?" }}'
     if stated is not None:
@@ -239,15 +239,6 @@ def convert(field: str, unit: str, values: Any) -> Any:
 def is_absolute(unit: str) -> bool:
     """Whether readings in a unit (canonical id) have the atmosphere's pressure taken off in a gauge field."""
     return bool(load_toml("units.toml")["unit"].get(unit, {}).get("absolute"))
-
-
-def remark(unit: str) -> str | None:
-    """Code of the note that a unit (canonical id) calls for, None for most.
-
-    >>> remark("NL/min"), remark("bar")
-    ('unit_normal', None)
-    """
-    return load_toml("units.toml")["unit"].get(unit, {}).get("remark")
 
 
 @cache
