@@ -133,8 +133,11 @@ def _keys(cells: Cells) -> list[Said]:
 
 def _lists(cells: Cells) -> list[Said]:
     """The lines of a sheet that may list outlets to be used, and the columns of one that is called so ("Certificates")."""
-    rows = ((at, " ".join(cells.texts_of(at[0])) or text) for at, text in cells.of(LIST) if at[0] not in cells.tests)
-    made = [Said(cells.place(at), text, lists=((text,),)) for at, text in rows]
+    outside = [(at, text) for at, text in cells.of(LIST) if at[0] not in cells.tests]
+    lines = (
+        (at, line) for at, text in outside for line in dict.fromkeys((text, " ".join(cells.texts_of(at[0])))) if line
+    )
+    made = [Said(cells.place(at), line, lists=((line,),)) for at, line in lines]
     if not cells.tables and clears(cells.name):
         columns = tuple(tuple(v for v in map(whole, line) if type(v) is str) for line in zip(*cells.grid.rows))
         made.append(Said(cells.place((0, 0)), cells.name, lists=columns))

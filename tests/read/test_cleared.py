@@ -17,6 +17,7 @@ LINES = {
     "B1, B2 OK": "B3",
     "Conformes : B1, B3": "B2",
     "All outlets may be used apart from B2.": "B2",
+    "B1 and B3 passed, tags fitted": "B2",
     "Released: B1, B2, B3": "",
     "B1 and B2 share a label holder": "",
     "Labels for B1, B2 in the van": "",
