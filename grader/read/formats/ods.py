@@ -18,7 +18,7 @@ from xml.etree.ElementTree import Element, iterparse
 
 from grader.problems import Unreadable
 from grader.read.formats.parts import Parts, Refused, inside, text_of, tree, well_formed
-from grader.read.formats.sheet_scan import check_place, too_large
+from grader.read.formats.sheet_scan import ERROR, check_place, too_large
 from grader.read.shapes.tables import Range, Sheet, squared
 from grader.read.words.own_notes import without_own_lines
 
@@ -37,7 +37,6 @@ _PARAGRAPHS = (_TEXT + "p", _TEXT + "h")
 _SIGNS = {_TEXT + "tab": "\t", _TEXT + "line-break": "\n"}
 _DEEPEST = 200  # elements within elements; LibreOffice writes some ten
 _MARKS = "<>≤≥"
-_ERROR = re.compile(r"#(?:N/A|DIV/0!|VALUE!|REF!|NAME\?|NUM!|NULL!|SPILL!|CALC!)|Err:[0-9]{3}")
 _DURATION = re.compile(
     r"-?P(?:(?P<days>\d+)D)?T?(?:(?P<hours>\d+)H)?(?:(?P<minutes>\d+)M)?(?:(?P<seconds>\d+(?:[.,]\d+)?)S)?"
 )
@@ -256,7 +255,7 @@ def _value(cell: Element) -> Any:
     formula = cell.get(_TABLE + "formula")
     lines = [_shown(element) for element in cell.iter() if element.tag in _PARAGRAPHS]
     shown = "\n".join(lines)
-    if cell.get(_CALC + "value-type") == "error" or (formula and _ERROR.fullmatch(shown)):
+    if cell.get(_CALC + "value-type") == "error" or (formula and ERROR.fullmatch(shown)):
         return Unreadable(shown or "error", "error")
     if kind is None:
         # A formula may rightly give an empty text; then at least an empty line is printed.

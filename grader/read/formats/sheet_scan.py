@@ -11,6 +11,8 @@ from grader.read.formats.package import Book
 from grader.read.formats.parts import Refused
 
 LAST_ROW, LAST_COLUMN = 1_048_575, 16_383  # of any sheet, 0-based (the rows: [MS-XLSB], BrtRowHdr)
+# What a formula that failed shows, in English and German spreadsheets.
+ERROR = re.compile(r"#(?:N/A|N/V|NV|DIV/0!|VALUE!|WERT!|REF!|BEZUG!|NAME\?|NUM!|ZAHL!|NULL!|SPILL!|CALC!)|Err:[0-9]{3}")
 _SIDES = re.compile(r"&[LCRlcr]")
 _CODES = re.compile(r'&(?:"[^"]*"|K(?:[0-9A-Fa-f]{6}|\d\d[+-]\d{3})|\d+|[A-Za-z](?:[+-]\d+)?)')
 

@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 from grader.columns import PARAMETERS
 from grader.problems import Unreadable, a1
 from grader.read.formats.parts import Refused, megabytes
-from grader.read.formats.sheet_scan import too_large
+from grader.read.formats.sheet_scan import ERROR, too_large
 from grader.read.shapes.tables import Note, Sheet, squared
 
 DELIMITERS = (";", "\t", ",", "|")
@@ -24,7 +24,6 @@ _SAMPLE_ROWS = 400
 _LEAST_COLUMNS = 3
 _MARKS = ((b"\xef\xbb\xbf", "utf-8"), (b"\xff\xfe", "utf-16-le"), (b"\xfe\xff", "utf-16-be"))
 _HINT = re.compile(r"sep=(.)[\r\n]+")  # a first line that spreadsheet programs understand
-_ERROR = re.compile(r"#(?:N/A|N/V|NV|DIV/0!|VALUE!|WERT!|REF!|BEZUG!|NAME\?|NUM!|ZAHL!|NULL!)|Err:[0-9]{3}")
 _AS_TEXT = re.compile(r'="([^"]*)"')  # how exports keep a number's leading zeros
 _NUMBER = re.compile(r"\s*[<>≤≥=~±+-]{0,2}\s*[\d.,]*\d")
 _LETTER = re.compile(r"[^\W\d_]")
@@ -162,7 +161,7 @@ def _rows(text: str, delimiter: str, limits: Mapping[str, float]) -> tuple[list[
 
 
 def _cell(cell: str) -> str | Unreadable:
-    if cell[:1] in "#E" and _ERROR.fullmatch(cell):
+    if cell[:1] in "#E" and ERROR.fullmatch(cell):
         return Unreadable(cell, "error")
     if cell.startswith('="') and (match := _AS_TEXT.fullmatch(cell)):
         return match.group(1)
