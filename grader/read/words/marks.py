@@ -77,8 +77,9 @@ def meanings(text: str) -> dict[str, str]:
 def marked(names: Sequence[str], lines: Iterable[Mapping[int, Any]]) -> dict[str, list[int]]:
     """Which tests carry which marks: at the end of their names, or in lines of cells beside their readings."""
     made: dict[str, list[int]] = {}
-    for i, mark in _at_their_ends(tuple(names)):
-        made.setdefault(mark, []).append(i)
+    for i, name in enumerate(names):
+        if mark := mark_of_name(name):
+            made.setdefault(mark, []).append(i)
     for line in lines:
         known = {v: m for v in set(line.values()) if (m := mark_of(v))}
         if len(known) <= _MOST:
@@ -86,8 +87,3 @@ def marked(names: Sequence[str], lines: Iterable[Mapping[int, Any]]) -> dict[str
                 if mark := known.get(v, ""):
                     made.setdefault(mark, []).append(i)
     return made
-
-
-@lru_cache(maxsize=100)  # the tables of a sheet often have the same outlets
-def _at_their_ends(names: tuple[str, ...]) -> list[tuple[int, str]]:
-    return [(i, mark) for i, name in enumerate(names) if (mark := mark_of_name(name))]
