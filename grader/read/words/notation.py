@@ -162,7 +162,7 @@ def _meanings(table: str) -> dict[str, str]:
 def _sign(table: str, meaning: str = "", *, behind: bool = False) -> re.Pattern[str]:
     """A spelling of a table, or of one meaning of it, that a text begins with, or ends with."""
     spelled = load_toml("notation.toml")[table]
-    one = any_of(s for m, spellings in spelled.items() for s in spellings if meaning in ("", m))
+    one = any_of(s for m, spellings in spelled.items() for s in spellings if meaning in ("", m)) or "(?!)"
     return re.compile(rf"\s*({one})\s*$" if behind else rf"^({one})\s*", re.IGNORECASE)
 
 
