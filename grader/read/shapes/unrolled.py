@@ -19,6 +19,7 @@ from grader.read.shapes.tables import Recognised, whole
 from grader.read.words.dates import is_date, is_when
 from grader.read.words.headings import EXACT
 from grader.read.words.labels import KEYS, READINGS, SHARED, Column, column, is_unit, kind_of, label, loose_label
+from grader.read.words.spelling import keys_in
 
 _SEARCHED = 60  # rows in which the first heading is looked for
 _LEAST_NAMES = 2
@@ -176,9 +177,13 @@ def _named(grid: Grid, begin: int, top: int, alone: bool) -> tuple[str, Column |
     texts = [*given, *(_STROKE.sub("/", t) for t in given), *(p for t in given for p in _PART.split(t)[:-1])]
     meanings = [(t, k) for meaning in (label, loose_label) for t in texts if (k := meaning(t)) is not None]
     meanings = [m for m in meanings if m[1].field not in _NO_PARAMETER and not m[1].weak]
-    # "Oxygen" on the sheet's tab and "Oxygen (%)" over its table: the one that states the unit.
-    full = (m for m in meanings if _main(m[1]) == _main(meanings[0][1]) and (m[1].heading.unit or m[1].heading.told))
-    return next(full, meanings[0] if meanings else ("", None))
+    if not meanings:
+        return "", None
+    # "Oxygen" on the sheet's tab and "Oxygen (%)" over its table, "Water" and "Water content, mg/m3": the one that states the unit.
+    first, words = _main(meanings[0][1]), {*keys_in(meanings[0][0])}
+    stating = (m for m in meanings if m[1].heading.unit or m[1].heading.told)
+    full = (m for m in stating if _main(m[1]) == first or m[1].field in READINGS and words < {*keys_in(m[0])})
+    return next(full, meanings[0])
 
 
 def _main(known: Column) -> str:
