@@ -7,8 +7,8 @@ import openpyxl
 import pytest
 
 from grader import grade
+from grader.read.words.said import LINE, against, alone_in_part, smells
 from grader.read.words.said import ROW as OWN_ROW
-from grader.read.words.said import against, alone_in_part, smells
 from tests.read.test_comments import HEADS, ROW
 
 BAD, FINE = "incomplete", "pass"
@@ -140,3 +140,16 @@ def test_what_is_mended_for_a_time_or_later_is_not_over(text):
 )
 def test_names_of_valves_and_people_are_no_trouble(text):
     assert not against(text, OWN_ROW) and not alone_in_part(text)
+
+
+@pytest.mark.parametrize(
+    "text", ["Oakfold Industrial Air Services, Unit 4", "Nord Industrieluft GmbH", "Air Industriel SARL"]
+)
+def test_a_firm_called_after_what_it_sells_says_nothing_of_the_air(text):
+    assert not against(text, LINE)
+    assert against(f"{text}: do not use", LINE)
+
+
+@pytest.mark.parametrize("text", ["industrial air only", "Industrieluft", "air industriel, pas respirable"])
+def test_air_for_tools_speaks_against_a_pass(text):
+    assert against(text, LINE) and against(text)

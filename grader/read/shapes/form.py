@@ -381,6 +381,12 @@ def _propose(grid: Grid, block: list[Pair], spec: TableSpec | None) -> Proposal:
     )
 
 
+def _numbers(text: Any, value: float) -> bool:
+    """Whether a figure beside a text is a running number: "Prüfung Nr. | 3"."""
+    last = text.split()[-1] if type(text) is str and text.strip() else ""
+    return value == int(value) and len(last) > 1 and kind_of(last.rstrip(":")) == "number"
+
+
 def _left_over(grid: Grid, found: list[Pair], columns: Headings, spec: TableSpec | None) -> tuple[list[Note], int]:
     """One note that names the figures which no label claims, and how many they are."""
     used = _used(found)
@@ -391,6 +397,7 @@ def _left_over(grid: Grid, found: list[Pair], columns: Headings, spec: TableSpec
             at
             for at, value in enumerate(values)
             if type(value) in (int, float) and (row, at) not in used and _inside(grid, row, at, spec)
+            if not at or not _numbers(values[at - 1], value)
         ]
         if not figures or row in several or any(is_limit_word(v) for v in values if type(v) is str):
             continue

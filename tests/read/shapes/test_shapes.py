@@ -390,3 +390,15 @@ def test_the_day_over_one_block_across_is_not_that_of_the_next():
     said = [(row["site"], row["outlet"], row.get("test_date")) for row in made.rows()]
     yard, day = "North yard", "2026-04-03"
     assert said == [(yard, "A", day), (yard, "B", day), (yard, "C", None), (yard, "D", None)]
+
+
+def test_a_figure_that_no_label_claims_is_asked_about_and_a_running_number_is_not():
+    rows = [["Outlet", "A1"], ["O2 %", 20.9], ["CO ppm", 1], ["CO2 ppm", 430]]
+    for text, value, asked in (
+        ("Prüfung Nr.", 3, False),
+        ("Contrôle n°", 3, False),
+        ("Order number", 55120, False),
+        ("Zzz no.", 9.5, True),
+        ("Zzz", 9, True),
+    ):
+        assert ("form_left_over" in read(Log=[[text, value], *rows]).codes()) is asked, text
