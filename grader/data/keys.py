@@ -107,7 +107,8 @@ PAGES: dict[str, Any] = {
         "clear": "words beside",
         "no": "words once none subject",
         "general": "all rule report around approved except article plural firm limits legend pass monoxide "
-        "lasts added mended due again past open small other case optional lasting then happened retested well passed passing",
+        "machine aside prices lasts added "
+        "mended due again past open small other case optional lasting then happened retested well passed passing",
         "cold": "words without",
         "apart": "words",
         "measured": "expanded of_the_day without of counted minutes corrects visit spoken units falls",

@@ -57,8 +57,8 @@ def with_what_is_said(
     tables : of this sheet; with none, all that is said is left over. read : fields of 0-based cells.
     """
     cells = Cells(grid, tables)
-    if not tables and ("earlier" in classes_of(grid.name) or is_choice_list(cells)):
-        return tables, []  # "Last visit" says nothing of this one
+    if not tables and (_is_of_others(grid.name) or is_choice_list(cells)):
+        return tables, []
     elsewhere = [*_keys(cells), *_lists(cells)]
     regions = Regions(tables, cells)
     for at, text in cells.of(ASKS) if tables else ():
@@ -115,9 +115,14 @@ def with_what_is_said(
     for row in _rows_outside(cells, regions):
         for_all += _row_of_words(regions, cells, row)
     told = [region.made() for region in regions]
-    for_all = of_the_marked(for_all, told)
+    for_all = of_the_marked(for_all, told, elsewhere)
     made, tested = iter(told), set().union(*map(days_of, told)) if for_all else set()
     return [said_of_all(next(made), for_all, tested) if t.rows else t for t in tables], elsewhere
+
+
+def _is_of_others(name: str) -> bool:
+    """Whether a sheet is called as one that says nothing of this visit: "Last visit", "Price list"."""
+    return "earlier" in classes_of(name) or REMARKS.say(name, "general.prices")
 
 
 def _keys(cells: Cells) -> list[Said]:
@@ -126,7 +131,8 @@ def _keys(cells: Cells) -> list[Said]:
     for row in cells.grid.outer:
         if row not in cells.tests and cells.filled(row) == 2:
             column, (mark, said) = cells.first(row), (v for v in cells.row(row) if v is not None)
-            if type(said) is str and (sign := mark_of(mark)) and (told := meanings(f"{sign} = {said}")):
+            if type(said) is str and (sign := mark_of(mark)):
+                told = meanings(f"{sign} = {said}") or ({sign: ""} if sign.isalpha() else {})
                 found.append(((row, column), f"{shown(mark)}: {said}", told))
     return [Said(cells.place(at), text, of_one=said, mark=m) for at, text, told in found for m, said in told.items()]
 

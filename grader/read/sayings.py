@@ -172,10 +172,15 @@ def of_their_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Sai
     return [s._replace(against="") if is_of_some else s for s, is_of_some in zip(found, of_some)]
 
 
-def of_the_marked(found: Sequence[Said], tables: Sequence[Table]) -> list[Said]:
-    """What is said of all tests, but for keys of marks that some tests carry: those speak of them alone."""
+def of_the_marked(found: Sequence[Said], tables: Sequence[Table], keys: Sequence[Said]) -> list[Said]:
+    """What is said of all tests, but for keys of marks that some tests carry: those speak of them alone.
+
+    keys : what the lines of the sheet explain; where a mark of one is carried, none of them speaks of all.
+    """
     carried = {mark for t in tables for mark in t.marks}
-    return [s._replace(against="") if any(m in carried for m in meanings(s.text)) else s for s in found]
+    rows = {k.place[:2] for k in keys if k.mark} if any(k.mark in carried for k in keys) else set()
+    marked = [s.place[:2] in rows or not carried.isdisjoint(meanings(s.text)) for s in found]
+    return [s._replace(against="") if of_some else s for s, of_some in zip(found, marked)]
 
 
 _SENT_AWAY = ("oil_mg_m3", "co_ppm", "co2_ppm", "water_mg_m3")

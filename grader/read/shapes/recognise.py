@@ -228,7 +228,7 @@ class _Workbook:
         tested = set().union(*map(days_of, tables))
         beyond = self._beyond(name, tables, tested)
         here = [s for s in self.elsewhere if s.how != NOT_TITLED and (s.how != OF_OTHER_DAYS or s.days() & tested)]
-        elsewhere = of_the_marked(of_their_outlets(with_outlets(here, tables), tables), tables)
+        elsewhere = of_the_marked(of_their_outlets(with_outlets(here, tables), tables), tables, here)
         figures = [s for t in (*tables, *away) for s in figures_beside(t)] if any(map(is_whole, tables)) else []
         told = (said_of_all(t, [*elsewhere, *figures] if is_whole(t) else elsewhere, tested) for t in tables)
         tables, joined = [with_what_names_say(t) for t in told], sum(len(t.rows) for t in away)

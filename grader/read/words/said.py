@@ -99,6 +99,7 @@ def sentences(text: str) -> list[str]:
     return [s for s in _SENTENCE.split(text) if s and not s.isspace()]
 
 
+_ASIDE = re.compile(r"\(([^()]*)\)")
 _ANSWER = re.compile(r"[:?]\s*([^\W\d_]+)\W*$")
 
 
@@ -107,6 +108,9 @@ def _speaks(sentence: str, where: str, behind: list[str]) -> bool:
     if (answer := _ANSWER.search(sentence)) and REMARKS.say(answer[1], "no.none"):
         return False  # "Leaks: none", "Outlet failed? No"
     words = REMARKS.words(sentence)
+    aside = REMARKS.words(found[1]) if (found := _ASIDE.search(sentence)) else []
+    if aside and len(REMARKS.inside(aside, "general.aside")) == len(aside) and REMARKS.begin(words, "general.machine"):
+        return False  # "Compressor 7 (tools only) is out of order"
     hits = _hits(sentence, _lists(where, words), where)
     clauses = [REMARKS.words(clause) for said in (sentence, *behind) for clause in _CLAUSE.split(said)]
     if not hits or _is_rule(sentence, words, hits, where):

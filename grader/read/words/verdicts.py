@@ -390,7 +390,7 @@ def fails_counted(text: str) -> tuple[int, int] | None:
     words = [w for w in VERDICTS.words(rest) if not w.isdigit()]
     if found and len(words) <= _LONGEST_QUESTION:
         some, whole = int(found[1]), int(found[2])
-        if side(rest) == FAILING:
+        if is_count_of_fails(rest):
             return some, whole
         told = VERDICTS.inside(words, "heading.passing", "count.score")
         known = told | VERDICTS.inside(words, "count.tested", "heading.filler")
