@@ -794,7 +794,7 @@ TURNS: list[Turn] = [
     (SU, ("units",), ["%"], substance("Whatever", "ppm"), True, False),
     (R, ("rows", "outlet_words"), ["kehraus"], lambda: rows.is_total("Kehraus"), False, True),
     (R, ("rows", "beside_outlet_words"), [], lambda: rows.is_total("Seite total"), True, False),
-    (R, ("rows", "no_title_words"), ["pot"], lambda: sections._is_name("Blast pot"), True, False),
+    (R, ("rows", "no_title_words"), ["pot"], lambda: sections.is_name("Blast pot"), True, False),
     (R, ("rows", "page_words"), ["leaf"], lambda: rows.is_remark("Leaf 2"), False, True),
     (R, ("rows", "rule_words"), ["en"], lambda: rows.is_rule("EN 12021"), True, False),
     (R, ("rows", "rule_names"), [], lambda: is_aside("EN 12021"), True, False),
