@@ -133,34 +133,28 @@ def _below(grid: Grid, head: Head) -> list[Group]:
 
 def _named(grid: Grid, head: Head) -> list[Group]:
     """The same headings under the name of each outlet, in a row of its own, beside one column of days."""
-    fields = [c.field for c in head.columns]
-    if (
-        "test_date" not in fields
-        or "outlet" in fields
-        or len(set(fields) & READINGS) == sum(f in READINGS for f in fields)
-    ):
-        return []
-    below = grid.rows[head.bottom]
-    for row in (head.top, head.top - 1):
+    fields, below = {c.field for c in head.columns}, grid.rows[head.bottom]
+    for row in (head.top, head.top - 1) if "test_date" in fields and "outlet" not in fields else ():
         names = {at: v for at, v in grid.filled(row) if below[at] is not None and below.count(below[at]) > 1}
-        starts = list(names)
-        width = starts[1] - starts[0] if row not in (-1, head.bottom) and len(starts) > 1 else 0
-        parts = [range(at, at + width) for at in starts]
-        alike = width > 1 and all(
-            [below[at : at + 1] for at in p] == [below[at : at + 1] for at in parts[0]] for p in parts
-        )
+        width = next((b - a for a, b in zip(names, [*names][1:])), 0) if row not in (-1, head.bottom) else 0
+        alike = width > 1 and len({tuple(below[at : at + width]) for at in names}) == 1
         if (
             not alike
             or len({key(str(v)) for v in names.values()}) < len(names)
             or not all(map(_is_outlet, names.values()))
         ):
             continue
-        own = [[c for c in head.columns if c.at in p] for p in parts]
-        common = [c for c in head.columns if not any(c in mine for mine in own)]
-        heads = [head._replace(top=row, columns=sorted([*common, *mine], key=lambda c: c.at)) for mine in own]
+        own = {at: [c for c in head.columns if at <= c.at < at + width] for at in names}
+        common = [c for c in head.columns if not any(c in mine for mine in own.values())]
         return [
-            Group(over, grid.place(row, at), names[at], frozenset(part), "outlet")
-            for over, at, part in zip(heads, starts, parts)
+            Group(
+                head._replace(top=row, columns=sorted([*common, *own[at]], key=lambda c: c.at)),
+                grid.place(row, at),
+                name,
+                frozenset(range(at, at + width)),
+                "outlet",
+            )
+            for at, name in names.items()
         ]
     return []
 
