@@ -103,7 +103,7 @@ PAGES: dict[str, Any] = {
         "answer": "good ill filler state no yes fine closed ended",
         "pair": {"*": "of ill"},
         "slip": "real",
-        "doubt": "no fine",
+        "doubt": "no lack fine",
         "clear": "words beside",
         "no": "words once none subject",
         "general": "all rule report around approved except article plural firm limits legend pass monoxide "

@@ -12,7 +12,7 @@ from grader.read.words.answers import answers_badly, asks
 from grader.read.words.dates import is_date
 from grader.read.words.labels import is_unit, kind_of, looks_like_value
 from grader.read.words.measured import readings_in
-from grader.read.words.said import AROUND, REMARKS, ROW, against
+from grader.read.words.said import AROUND, REMARKS, ROW, against, out_of_state
 from grader.read.words.spelling import key
 from grader.read.words.stated import Stated, expiry_of, is_label, label_choices, stated
 from grader.read.words.unclear import classes_of
@@ -24,7 +24,7 @@ _DEEP = 12  # rows of a small table under a heading for expiry
 def line_around(cells: Cells, at: Cell, text: str) -> Said | None:
     """What a cell outside of all tests says."""
     row, column = at
-    words = against(text, AROUND)
+    words = against(text, AROUND) or out_of_state(text)
     if words and _is_of_a_legend(cells, at, text):
         words = ""
     left = cells.at(row, column - 1)

@@ -24,7 +24,7 @@ def asks(heading: str) -> str:
     >>> asks("No leaks"), asks("Compressor running during test"), asks("Lift running"), asks("Working area")
     ('good', 'good', '', '')
     """
-    if len(heading) > _LONGEST_QUESTION:
+    if len(heading) > _LONGEST_QUESTION or REMARKS.say(heading, "general.other"):
         return ""
     words = [w for w in REMARKS.words(heading) if not w.isdigit()]  # "Pass (1) / fail (0)"
     found = REMARKS.standing(words, "answer.ill", "answer.good")

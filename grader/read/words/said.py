@@ -354,17 +354,24 @@ def alone(text: str, name: str = "", *, whole: bool = True, remark: bool = True)
 def _less_added(words: list[str]) -> list[str]:
     """Words without what is added behind them: since when, until when, by whom. It makes a fault no better."""
     apart = REMARKS.inside(words, "apart.words")
-    ends = (s.first for s in REMARKS.standing(words, "general.lasts") if s.first and s.first not in apart)
-    first = min(ends, default=len(words))
-    return words if REMARKS.standing(words[first:], "general.again") else words[:first]
+    lasts = [s for s in REMARKS.standing(words, "general.lasts") if s.first and s.first not in apart]
+    if not lasts or REMARKS.standing(words[lasts[0].first :], "general.again"):
+        return words
+    first, stop, _ = lasts[0]
+    known = REMARKS.inside(words[stop:], "alone.words", "alone.filler")
+    return words[:first] + words[stop:] * (len(known) == len(words[stop:]))  # "bleibt vorerst zu"
+
+
+_OUT_OF_STATE = ("doubt.no", "answer.state", "pair.test.of")
+_BEFORE = 2  # words before a word of no that may be what it is of
 
 
 @cache
 def _denied_well() -> tuple[str, ...]:
     """The lists of what is well denied: what speaks against a pass, and what is fine to lack."""
     said = load_toml(REMARKS.file)
-    against_ = (f"against.{group}" for group in said["against"])
-    return ("doubt.fine", "alone.words", "alone.remark", *against_, *(f"pair.{kind}.ill" for kind in said["pair"]))
+    ill = (*(f"against.{group}" for group in said["against"]), *(f"pair.{kind}.ill" for kind in said["pair"]))
+    return ("doubt.fine", "alone.words", "alone.remark", "general.other", "pair.fluid.of", *ill)
 
 
 def doubted(text: str) -> str:
@@ -375,13 +382,27 @@ def doubted(text: str) -> str:
     """
     clauses = [REMARKS.words(c) for s in sentences(text) for c in _CLAUSE.split(s)] if len(text) <= LONGEST else []
     for words in clauses:
-        no = [
-            p
-            for p in REMARKS.standing(words, "doubt.no")
-            if not (words[p.stop] if p.stop < len(words) else "0").isdigit()
-        ]
-        fine = REMARKS.standing(words, *_denied_well()) or _is_mended(words)
-        if any(not REMARKS.standing(words[p.first : p.stop + _REACH], "pair.fluid.of") for p in no) and not fine:
+        if _is_mended(words):
+            continue
+        lacks = {p.first for p in REMARKS.standing(words, "doubt.lack")}
+        for first, stop, of in REMARKS.standing(words, "doubt.no", "doubt.lack"):
+            near, behind = words[max(first - _BEFORE, 0) : stop + _REACH], words[stop : stop + _REACH]
+            of_test = first not in lacks or of == "doubt.lack" and REMARKS.standing(behind, "pair.test.of")
+            if of_test and len(words) > 1 and not REMARKS.standing(near, *_denied_well()):
+                return " ".join(text.split())
+    return ""
+
+
+def out_of_state(text: str) -> str:
+    """A text around tests that says of a thing of theirs that it was not in the state it should be in; "" for any other.
+
+    >>> out_of_state("The dryer has not been running since May"), out_of_state("Pump not needed, meter stable")
+    ('The dryer has not been running since May', '')
+    """
+    for sentence in sentences(text) if len(text) <= LONGEST else ():
+        clauses = [REMARKS.words(clause) for clause in _CLAUSE.split(sentence)]
+        is_rule = REMARKS.say(sentence, "general.rule", "general.around") or any(map(_is_mended, clauses))
+        if not is_rule and any(all(REMARKS.standing(words, name) for name in _OUT_OF_STATE) for words in clauses):
             return " ".join(text.split())
     return ""
 
