@@ -580,6 +580,8 @@ TURNS: list[Turn] = [
     (SP, ("dryer",), [], dryer_of("Airline, refrigeration dryer"), "refrigerant", None),
     (SP, ("itself",), [], dryer_of("Netz, Kältetrockner"), "refrigerant", None),
     (SP, ("alone",), [], dryer_of("Airline sets, desiccant"), "desiccant", None),
+    (SP, ("where",), [], dryer_of("Airline, desiccant dryer on skid"), "desiccant", None),
+    (SP, ("housed",), [], dryer_of("Airline, membrane dryer in compressor room"), "membrane", None),
     (SP, ("none",), [], dryer_of("Airline sets, no dryer"), "none", None),
     (SP, ("covered",), [], supply_of("Airline hoods"), "airline", None),
     (SP, ("title",), [], supply_of("Airline, quality log"), "airline", None),
@@ -806,7 +808,7 @@ TURNS: list[Turn] = [
     (R, ("rows", "visit_words"), ["runde"], lambda: dates.is_when("Runde 2"), False, True),
     (R, ("rows", "method_words"), ["womit"], lambda: across.is_method("Womit:"), False, True),
     (R, ("rows", "verdict_words"), ["prima"], lambda: settle._is_verdict("prima"), False, True),
-    (R, ("rows", "sheet_words"), [], lambda: site_of_sheet._generic("Sheet1"), True, False),
+    (R, ("rows", "sheet_words"), [], lambda: site_of_sheet.is_generic("Sheet1"), True, False),
     *((R, ("limits", key), new, comes_of(data, name, **limits), "read", then)
       for key, new, data, name, limits, then in (
           ("file_bytes", 2, book(), "log.xlsx", {}, "file_too_large"),

@@ -1,8 +1,9 @@
 """The supply and the dryer of all outlets, said in a line of text as firms say it: "Works North - airline sets, desiccant dryer".
 
-Words: data/supplied.toml. A line is taken apart at its stops, dashes, commas and brackets. A part that names a
-supply or a dryer must be wholly known; one that says nothing of them may be a name, but only before these, and with no
-word of a supply, of doubt, of choice or of a part of the site. Any other part, and the line says nothing.
+Words: data/supplied.toml. A line is taken apart at its stops, dashes, commas and brackets. In a part that names a
+supply or a dryer any further words may be about a place, but none of another supply, of doubt, of choice or of time, and
+behind what they name only such as begin with a word for where; one that says nothing of them may be a name, behind these
+only that of a site or firm. Any other part, and the line says nothing.
 """
 
 from __future__ import annotations
@@ -18,8 +19,9 @@ from grader.read.words.figures import without_quantities
 from grader.read.words.labels import label
 from grader.read.words.loose import LOOSE
 from grader.read.words.phrases import ELIDED, HYPHENED, Lists
-from grader.read.words.said import REMARKS
+from grader.read.words.said import REMARKS, against
 from grader.read.words.spelling import key
+from grader.read.words.unclear import classes_of
 
 AIRLINE, CHARGING, CYLINDER = "airline", "charging compressor", "cylinder"
 _SUPPLIED, _CLAUSES = Lists("supplied.toml", ELIDED), Lists("clauses.toml", ELIDED)
@@ -38,6 +40,7 @@ _NORM = re.compile(
     r"\b(?:(?:BS|DIN|NF|SN|UNI)[ -]*)?(?:EN|ISO|CSA|NFPA|CGA)[ -]*(?:Z|G-)?\d+(?:[-.:]\d+)*", re.IGNORECASE
 )
 _LEAST, _LONGEST = 6, 160
+_MOST_UNKNOWN = 8  # words of a part
 _KIND = 4  # letters by which words for places are of one kind
 _NAMES = ("airline", "cylinder", "charging", "compressor", "dryer", "itself")
 _SPEAKING = ("denying", "other", "about", "charging", *_NAMES)  # one of which is in all that speaks against a line
@@ -74,7 +77,7 @@ class _Part(NamedTuple):
     """A part of a line.
 
     kind : "fed" where it is wholly known and names a supply or dryer, "title", "day", "name"; "" where it may say anything.
-    open : which dryer is left open. site : that it names, its words of a title left out.
+    open : which dryer is left open. site : that it names, its words of a title left out. firm : whether it is named as firms are.
     """
 
     kind: str = ""
@@ -84,6 +87,7 @@ class _Part(NamedTuple):
     placed: bool = False
     open: bool = False
     site: str = ""
+    firm: bool = False
 
 
 def _tokens(text: str) -> list[str]:
@@ -126,8 +130,9 @@ def _feed(text: str, made: list[_Part], high: bool) -> Supplied | None:
         return None
     told = [p for p in made if p.kind == "fed"]
     aside = any(p.tested for p in made)
-    names = [p for p in made if p.kind not in ("fed", "title") and not (aside and (p.site or p.kind == "day"))]
-    if not told or any(p.kind != "name" or p in made[made.index(told[0]) :] for p in names):
+    names = [p for p in made if p.kind not in ("fed", "title", "day") and not (aside and p.site)]
+    behind = made[made.index(told[0]) :] if told else []
+    if not told or any(p.kind != "name" or p in behind and not (p.site or p.firm) for p in names):
         return None
     supplies, dryers = (frozenset().union(*(getattr(p, of) for p in told)) for of in ("supplies", "dryers"))
     if len(supplies) > 1 or not supplies and len(made) > 1:
@@ -162,17 +167,16 @@ def _part(text: str, charged: bool = False) -> _Part:
     high = bool(_HIGH.search(text))
     plain = without_quantities(_HIGH.sub(" ", text))
     tokens = _tokens(_undated(plain, titled=True))
-    airline, charging, compressor, cylinder = (
-        _at(tokens, w) for w in ("airline", "charging", "compressor", "cylinder")
-    )
+    airline, charging, cylinder, housed = (_at(tokens, w) for w in ("airline", "charging", "cylinder", "housed"))
+    compressor = _at(tokens, "compressor") - housed
     dryers, further, none = _dryers(tokens), _at(tokens, "further"), _at(tokens, "none")
     noun = _at(tokens, "dryer")
     kinds = {i for at in dryers.values() for i in at}
     if not noun:
         kinds &= _at(tokens, "itself") | _at(tokens, "alone")
     filling = charging | (compressor if high or charged else set())
-    whole = airline | filling | cylinder | kinds | noun | further | none
-    whole |= _at(tokens, "covered", "title") - compressor - _at(tokens, "place")
+    naming = airline | filling | cylinder | kinds | noun | further | none
+    whole = naming | _at(tokens, "covered", "title") - compressor - _at(tokens, "place") | housed
     if filling or cylinder or high:
         whole |= _at(tokens, "high")
     named = {AIRLINE} if airline else set()
@@ -182,12 +186,30 @@ def _part(text: str, charged: bool = False) -> _Part:
         return _Part("fed", frozenset(named), dried, tested=_is_titled(tokens), open=bool(further))
     if len(whole) == len(tokens) and not any(map(str.isdigit, text)):
         return _Part("title", tested=_is_titled(tokens))  # "All points"
+    rest = set(range(len(tokens))) - whole
+    if (named or dryers) and not high and _says_no_more(plain, tokens, rest, min(naming, default=0)):
+        dried = frozenset(dryers) | ({"none"} if none else set())
+        placed = not rest.isdisjoint(_at(tokens, "place"))
+        return _Part("fed", frozenset(named), dried, tested=_is_titled(tokens), placed=placed, open=bool(further))
     if plain != text and not high and not any(map(str.isdigit, plain)):
         doubt = _at(tokens, "about", "doubt", *_NAMES) - REMARKS.inside(tokens, "cold.words")
         doubt -= _CLAUSES.inside(tokens, "lowest_use_temperature_c.bound")
         if not doubt and not any(t.startswith(_NAME) for t in tokens):
             return _Part("title")  # "hall in winter 6 °C", "7 bar": heard for itself
     return _silent(text, tokens, high)
+
+
+def _says_no_more(text: str, tokens: list[str], rest: Set[int], first: int) -> bool:
+    """Whether the words of a part that are not known (rest) neither deny, limit nor change what the others name.
+
+    Behind the first that names it they say where it is ("on skid"), and begin so: "gone", "à l'arrêt" say how.
+    """
+    spoken = _at(tokens, "about", "doubt", "denying", "other", *_NAMES) & rest
+    where = _at(tokens, "where")
+    behind = {i for i in rest if i > first and i - 1 not in rest and where.isdisjoint((i - 1, i))}
+    measured = classes_of(" ".join(tokens[i] for i in sorted(rest)))  # "Pression de ligne"
+    strange = [t for t in (tokens[i] for i in rest) if t[:1] == _NAME or any(map(str.isdigit, t)) or is_month(t)]
+    return not (spoken or behind or strange or measured or against(text)) and len(rest) <= _MOST_UNKNOWN
 
 
 def _silent(text: str, tokens: list[str], high: bool) -> _Part:
@@ -210,10 +232,17 @@ def _silent(text: str, tokens: list[str], high: bool) -> _Part:
         return _Part("title" if len(known) == len(tokens) else "")
     if any(any(map(str.isdigit, t)) for t in left) or dated != text and not tested:
         return _Part()
-    if _at(left, "about", "doubt", *_NAMES) or any(t.startswith(_NAME) for t in left):
+    if _at(left, "about", "doubt", "denying", *_NAMES) or any(t.startswith(_NAME) for t in left):
         return _Part()
     placed = bool(_places(dated))
-    return _Part("name" if tested or not placed else "", tested=tested, placed=placed, site=_site(dated))
+    site = _site(dated)
+    return _Part(
+        "name" if tested or site or not placed else "",
+        tested=tested,
+        placed=placed,
+        site=site,
+        firm=not placed and _of_a_firm(dated),
+    )
 
 
 def _undated(text: str, titled: bool = False) -> str:
