@@ -7,7 +7,7 @@ import openpyxl
 import pytest
 
 from grader import grade
-from grader.read.words.said import LINE, against, alone_in_part, smells
+from grader.read.words.said import LINE, against, alone_in_part, doubted, smells
 from grader.read.words.said import ROW as OWN_ROW
 from tests.read.test_comments import HEADS, ROW
 
@@ -74,7 +74,7 @@ CASES = [
 
 @pytest.mark.parametrize(("kind", "text"), CASES)
 def test_what_the_words_of_a_remark_say(kind, text):
-    assert bool(against(text, OWN_ROW) or smells(text) or alone_in_part(text)) == (kind == "bad")
+    assert bool(against(text, OWN_ROW) or smells(text) or alone_in_part(text) or doubted(text)) == (kind == "bad")
 
 
 def test_a_remark_reaches_the_rows_that_repeat_it_and_those_it_is_merged_over(tmp_path):

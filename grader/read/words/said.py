@@ -370,7 +370,10 @@ _BEFORE = 2  # words before a word of no that may be what it is of
 def _denied_well() -> tuple[str, ...]:
     """The lists of what is well denied: what speaks against a pass, and what is fine to lack."""
     said = load_toml(REMARKS.file)
-    ill = (*(f"against.{group}" for group in said["against"]), *(f"pair.{kind}.ill" for kind in said["pair"]))
+    ill = (
+        *(f"against.{group}" for group in said["against"]),
+        *(f"pair.{kind}.ill" for kind in ("test", "work", "people")),
+    )
     return ("doubt.fine", "alone.words", "alone.remark", "general.other", "pair.fluid.of", *ill)
 
 
