@@ -731,7 +731,7 @@ TURNS: list[Turn] = [
     (S, ("no", "words"), [], against("not condemned"), False, True),
     (S, ("no", "subject"), [], against("No outlet ever had to be condemned"), False, True),
     (S, ("general", "lasts"), [], lambda: said.alone("shut since Monday the 3rd"), "shut since Monday the 3rd", ""),
-    (S, ("general", "added"), [], against("Out of service by order", said.AROUND), True, False),
+    (S, ("general", "added"), [], against("Out of service on Monday", said.AROUND), True, False),
     (S, ("general", "machine"), [], against("Compressor 7 (tools only) out of order"), False, True),
     (S, ("general", "aside"), [], against("Compressor 7 (tools only) out of order"), False, True),
     (S, ("general", "prices"), [], lambda: said.REMARKS.say("Price list", "general.prices"), True, False),
