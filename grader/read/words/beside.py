@@ -12,18 +12,7 @@ from grader.read.words.answers import answers_badly, asks, may_be_ill, says_ill
 from grader.read.words.marks import meanings
 from grader.read.words.measured import readings_in
 from grader.read.words.outlet_names import called, words_between
-from grader.read.words.said import (
-    LINE,
-    REMARKS,
-    ROW,
-    against,
-    alone,
-    alone_in_part,
-    doubted,
-    is_repeat,
-    out_of_state,
-    smells,
-)
+from grader.read.words.said import LINE, REMARKS, ROW, against, alone, alone_in_part, doubted, is_repeat, smells
 from grader.read.words.spelling import alike, key
 from grader.read.words.stated import is_label, stated
 from grader.read.words.unclear import classes_of
@@ -64,7 +53,6 @@ def _tells(text: str) -> bool:
         or called(text)
         or may_be_ill(text)
         or doubted(text)
-        or out_of_state(text)
         or is_label(text)
         or any(map(str.isdigit, text))
         and "expire" in classes_of(text)

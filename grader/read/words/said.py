@@ -378,7 +378,7 @@ def _denied_well() -> tuple[str, ...]:
 
 
 def doubted(text: str) -> str:
-    """A remark that says no to something that is not known to be fine to lack; "" for any other.
+    """A remark that says no to something that is not known to be fine to lack, or to a state that is wanted; "" for any other.
 
     >>> doubted("could not get a steady figure"), doubted("no leaks, not warm"), doubted("filter no. 3"), doubted("new hose")
     ('could not get a steady figure', '', '', '')
@@ -393,7 +393,7 @@ def doubted(text: str) -> str:
             of_test = first not in lacks or of == "doubt.lack" and REMARKS.standing(behind, "pair.test.of")
             if of_test and len(words) > 1 and not REMARKS.standing(near, *_denied_well()):
                 return " ".join(text.split())
-    return ""
+    return out_of_state(text)
 
 
 def out_of_state(text: str) -> str:
