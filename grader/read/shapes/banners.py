@@ -22,12 +22,14 @@ from grader.read.words.clauses import without_tester
 from grader.read.words.dates import date_within, is_date, is_when, of_a_visit
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.labels import NUMBERS, SHARED, Column, column, inline, label, looks_like_value, may_be_reading
+from grader.read.words.supplied import caption_of
 
 NAME_ALONE = "banner row without a label"
 _MOST_CELLS = 6
 _LONGEST_NAME = 60
 _PLACES = frozenset({"location", "site", "system"})
 _NO_BANNER = ("again", "beside", "total", "units")
+_FED = ("supply", "dryer")
 _A_TEST = 2  # readings of a row that is no caption: one may be a number of a quarter
 _WIDE = 3  # merged columns from which a row is surely a banner
 
@@ -88,6 +90,9 @@ def banners_of(
             kinds[index] = "caption"
             continue
         own, place = fields.get(at, ""), grid.place(row, at)
+        if len(filled) == 1 and not read and own != "remarks" and (composed := _composed(value, place, known, dated)):
+            found.append(Banner(index, at, value, composed))
+            continue
         # Remarks of the row above go on in a row of their own.
         if len(filled) > 1 or any(v[index] is not None for v in readings) or own == "remarks":
             continue
@@ -149,6 +154,17 @@ def _labelled(grid: Grid, row: int, filled: list[tuple[int, Any]]) -> dict[str, 
     if any(p.value is None or p.label.field not in SHARED for p in found):
         return {}
     return _said(grid, found)
+
+
+def _composed(value: Any, place: Place, known: set[str], dated: bool) -> dict[str, Given]:
+    """What a line made of a place, a day and a supply gives: "North Yard - 12 May 2026 - airline"; {} where it is none."""
+    found = caption_of(without_tester(value)) if type(value) is str else None
+    if found is None or dated and not found.feed:
+        return {}
+    said = {"test_date": "" if dated else found.day} | ({f: getattr(found.feed, f) for f in _FED} if found.feed else {})
+    made = {field: Given(place, v, value, "banner row") for field, v in said.items() if v}
+    named = found.name and not (of_a_visit(found.name) or is_when(found.name, rounds=True))
+    return made | (place_of(found.name, place, {*known, *made}) if named else {})
 
 
 def _said(grid: Grid, found: list[Pair]) -> dict[str, Given]:

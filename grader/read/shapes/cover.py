@@ -155,15 +155,12 @@ def without_what_is_contradicted(tables: list[Table], said: Mapping[str, frozens
         name.casefold() for name in outlets if name.isalnum() and any(map(str.isdigit, name)) and not name.isdigit()
     }
     parted = any(text not in outlets and names_and_feeds(text, short) for text in texts)
-    known: dict[tuple[str, ...], bool] = {}
-    made = []
-    for table, of in zip(tables, lines):
-        supply, dryer = (table.constants[f][1] if f in of else "" for f in _SUPPLIED)
-        told = (supply, dryer, *of.values())
-        if of and told not in known:
-            known[told] = parted or is_contradicted(texts, {*of.values()}, supply, dryer)
-        made.append(without(table, of) if of and known[told] else table)
-    return made
+    told = [tuple(table.constants[f][1] if f in of else "" for f in _SUPPLIED) for table, of in zip(tables, lines)]
+    alike: dict[tuple[str, ...], set[str]] = {}  # lines that say the same contradict each other in nothing
+    for what, of in zip(told, lines):
+        alike.setdefault(what, set()).update(of.values())
+    bad = {what for what, of in alike.items() if of and (parted or is_contradicted(texts, of, *what))}
+    return [without(table, of) if of and what in bad else table for table, what, of in zip(tables, told, lines)]
 
 
 def _of_all(table: Table, field: str) -> tuple[Any, ...]:

@@ -23,7 +23,7 @@ from grader.read.words.loose import LOOSE
 from grader.read.words.phrases import ELIDED, Lists, any_of
 from grader.read.words.said import AROUND, against
 from grader.read.words.stated import is_cold
-from grader.read.words.supplied import line_of, may_say
+from grader.read.words.supplied import line_of, may_say, parts_of
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
@@ -243,8 +243,15 @@ _OTHER_DAYS = frozenset(("expire", "due", "cal", "earlier", "instrument", "tube"
 
 
 def day_in(value: Any) -> Any:
-    """The day that a cell is, or that stands at an end of its text; None where there is none."""
-    return value if isinstance(value, date) else date_within(value) if type(value) is str else None
+    """The day that a cell is, or that stands at an end of its text or of one part of it; None where there is none."""
+    if type(value) is not str:
+        return value if isinstance(value, date) else None
+    found = (
+        [day for part in parts_of(value) if (day := date_within(part))]
+        if not (whole := date_within(value))
+        else [whole]
+    )
+    return found[0] if len(found) == 1 else None
 
 
 def of_title(value: Any) -> list[Fact]:

@@ -14,7 +14,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from grader.data import load_toml
-from grader.read.words.dates import DATES, is_date, is_month
+from grader.read.words.dates import DATES, date_within, is_date, is_month
 from grader.read.words.figures import without_quantities
 from grader.read.words.labels import label
 from grader.read.words.loose import LOOSE
@@ -94,6 +94,11 @@ def _tokens(text: str) -> list[str]:
     return [_NAME + t if len(t) == 1 and t.isascii() and t.isupper() else key(t) for t in ELIDED.findall(text)]
 
 
+def parts_of(text: str) -> list[str]:
+    """A line taken apart at its stops, dashes, commas and brackets; [] of what is no line but a page of text."""
+    return [p for p in _PART.split(text) if p and HYPHENED.search(p)] if len(text) <= _LONGEST else []
+
+
 def may_say(text: str) -> bool:
     """Whether a text can say a supply or a dryer at all: cheap."""
     if not _LEAST < len(text) <= _LONGEST or _NEVER.search(text):
@@ -122,10 +127,10 @@ def line_of(text: str) -> Line:
     sure = known and len(sites) == 1 and _LEAST < len(text) <= _LONGEST and not _NEVER.search(text)
     title = known and not sites and any(p.tested for p in made)
     silent = bool(made) and all(p.kind in ("title", "name") for p in made)
-    return Line(_feed(text, made, high) if may_say(text) else None, sites[0] if sure else "", title, silent)
+    return Line(_feed(text, made, high=high) if may_say(text) else None, sites[0] if sure else "", title, silent)
 
 
-def _feed(text: str, made: list[_Part], high: bool) -> Supplied | None:
+def _feed(text: str, made: list[_Part], *, high: bool) -> Supplied | None:
     if (named := _NAMED.match(text)) and made[0].kind == "name" and not made[0].tested and not _of_a_firm(named[1]):
         return None
     told = [p for p in made if p.kind == "fed"]
@@ -154,6 +159,49 @@ def _of_a_firm(name: str) -> bool:
     """Whether a name before a colon has two words or more with capitals, as firms have: "Summer:" says when, "Tank farm:" where."""
     words = name.split()
     return sum(w[:1].isupper() for w in words) > 1 and not _at(_tokens(name), "both")
+
+
+class Caption(NamedTuple):
+    """What a line over some tests says: the name of a place, "" where it is not surely one; the day; what feeds them."""
+
+    name: str
+    day: str
+    feed: Supplied | None
+
+
+@lru_cache(maxsize=20_000)
+def caption_of(text: str) -> Caption | None:
+    """What a line says that is made of a day or a supply and one name, in any order; None where it is not.
+
+    >>> caption_of("North Yard - 12 May 2026 - airline")
+    Caption(name='North Yard', day='12 May 2026', feed=Supplied(supply='airline', dryer='', titled=True, placed=False))
+    >>> caption_of("Halle 1, gemessen am 15.06.2026")[:2], caption_of("filters new, 12 May 2026"), caption_of("Hall A")
+    (('Halle 1', '15.06.2026'), None, None)
+    """
+    if _NEVER.search(text) or ":" in text:
+        return None
+    parts = parts_of(text)
+    made = [_part(p) for p in parts]
+    others = [p for p, one in zip(parts, made) if one.kind in ("name", "")]
+    days = [day for p in parts if p not in others and (day := date_within(p))]
+    fed = any(one.kind == "fed" for one in made)
+    feed = _feed(text, [one for p, one in zip(parts, made) if p not in others], high=False) if fed else None
+    name = others[0] if len(others) == 1 and _is_named(others[0]) else ""
+    if len(others) != 1 or len(days) > 1 or fed and not feed or not (feed or name and days):
+        return None
+    return Caption(name, days[0] if days else "", feed)
+
+
+def _is_named(text: str) -> bool:
+    """Whether a part is a name with nothing else: its words begin with capitals or are numbers, and none is of anything else."""
+    tokens, words = _tokens(text), [m[0] for m in ELIDED.finditer(text)]
+    joining = _at(tokens, "joining")
+    proper = all(w[0].isupper() or w[0].isdigit() or i in joining for i, w in enumerate(words))
+    return proper and not (
+        _at(tokens, "about", "doubt", "denying", *_NAMES)
+        or classes_of(text) & {"earlier", "second", "note"}
+        or against(text)
+    )
 
 
 def denies(text: str) -> bool:
