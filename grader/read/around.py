@@ -223,7 +223,7 @@ def _of_some(regions: Regions, cells: Cells, at: Cell, text: str, lone: bool, la
     own = not lone and any(not r.down for r in regions.holding(at))  # "mixed up with P3", said in P2's form
     if own and not any(begins_with(text, r.outlets[i]) for r, i in named):
         return False
-    return bool(named) and not of_more(text)
+    return bool(named) and not of_more(text) and not REMARKS.say(text, "general.except")  # it speaks of the others
 
 
 def _excepts(text: str) -> bool:
