@@ -13,7 +13,7 @@ from grader.problems import Place, Table
 from grader.read.lines import line_around, value_beside, with_its_heading
 from grader.read.sayings import Figures, Outlets, with_words
 from grader.read.shapes.grid import Cell
-from grader.read.shapes.tables import shown
+from grader.read.shapes.tables import shown, whole
 from grader.read.spoken import Cells, Day, days_of, days_told, outlets_of
 from grader.read.words.answers import answered_badly, answered_well, asks
 from grader.read.words.dates import days_in
@@ -125,10 +125,18 @@ class Region:
         if self.down:
             return row in self.tests or 0 <= top <= row <= bottom
         if self.long:
-            return row >= top >= 0 or row >= min(self.tests)
+            return (row >= top >= 0 or row >= min(self.tests)) and not (row > top and self._is_note(row))
         first, last = self.table.sides
         inside = top <= row <= bottom if top >= 0 else bool(self.tests) and min(self.tests) <= row < self.until
         return inside and (first < 0 or first <= column <= last + 1)
+
+    def _is_note(self, row: int) -> bool:
+        """Whether a row among readings one below the other names no outlet of theirs, or holds nothing but one text."""
+        column = next((c for c, field in self.by_column.items() if field == "outlet"), -1)
+        name = self.cells.at(row, column)
+        if name is not None:
+            return key(shown(whole(name))) not in self.cells.names
+        return column >= 0 and self.cells.filled(row) == 1 and self.by_column.get(self.cells.first(row)) != "remarks"
 
     def beside(self, at: Cell) -> Iterable[int]:
         """The tests that a line alone in its row is about: all where it stands among them, or one where it goes on below it."""

@@ -15,7 +15,7 @@ from grader.read.shapes.heads import columns_of
 from grader.read.shapes.needed import Limit, reading_of
 from grader.read.shapes.outlet_line import is_running, outlet_line
 from grader.read.shapes.pairs import shared_above
-from grader.read.shapes.rows import is_total
+from grader.read.shapes.rows import is_remark, is_total, name_pattern
 from grader.read.shapes.table import overridden
 from grader.read.shapes.tables import Note, shown
 from grader.read.shapes.unrolled import Unrolled, dates_across
@@ -252,6 +252,7 @@ class _Rows:
         self.seen: set[tuple[int, str]] = set()
         self.unknown: set[str] = set()
         self.meanings: dict[tuple[Any, str], Column | None] = {}
+        self.read, self.last_read = self._of_readings()
         first, stop = found.head + 1, len(grid.rows)
         if spec is not None:
             first = max(first, grid.row_of(spec.first_row))
@@ -265,6 +266,10 @@ class _Rows:
         if is_total(cells[self.named]) or is_total(name):
             self._pass_over("row_of_totals", row, self.named)
             self.last = None  # rows without a name of their own below an average are no test's
+            return
+        if value is None and self._is_note(row):
+            self._pass_over("row_of_remarks", row, self.outlet)
+            self.last = None
             return
         blank = name is None and value is None
         identity = self._identity(row, blank)
@@ -289,6 +294,32 @@ class _Rows:
             about = {"heading": shown(name), "where": f'heading = "{shown(name)}"'}
             self.notes.append(self.grid.note("unknown_parameter", row, found.names, name, **about))
         self.lines.append(_Line(row, self.numbers[identity], known or column(-1, ""), value, unit))
+
+    def _of_readings(self) -> tuple[dict[str, str], int]:
+        """The outlets of rows with a figure, as written, with how each is built; and the last such row."""
+        rows = [
+            r for r, cells in enumerate(self.grid.rows) if r > self.found.head and self.found.value(cells) is not None
+        ]
+        texts = {v for r in rows if self.outlet >= 0 and type(v := self.grid.rows[r][self.outlet]) is str}
+        return {v: name_pattern(v) for v in texts}, max(rows, default=-1)
+
+    def _is_note(self, row: int) -> bool:
+        """Whether a row without a figure is a note and no outlet: a sentence, or longer than the names of those read, or below
+        a gap; unless it is, or begins as, a further name that is built as theirs ("B7, no access")."""
+        cells = self.grid.rows[row]
+        text = cells[self.outlet] if self.outlet >= 0 else None
+        if type(text) is not str or not self.read or text in self.read:
+            return False
+        others = [(at, v) for at, v in self.grid.filled(row) if at != self.outlet]
+        if len(others) > 1 or any(at in self.keys or type(v) is str and label(v) for at, v in others):
+            return False
+        words, most = text.split(), max(len(name.split()) for name in self.read)
+        begun = [" ".join(words[:n]).rstrip(",:;.") for n in range(1, most + 1)]
+        numbered = [b for b in begun if any(map(str.isdigit, b)) or b == text]
+        if any(name_pattern(b) in self.read.values() for b in numbered) and self.read.keys().isdisjoint(begun):
+            return False
+        gap = row > self.last_read and any(map(self.grid.is_blank, range(self.last_read, row)))
+        return gap or len(words) > most or is_remark(text)
 
     def _pass_over(self, code: str, row: int, at: int) -> None:
         self.notes.append(self.grid.note(code, row, at, self.grid.rows[row][at]))
