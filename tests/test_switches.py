@@ -39,6 +39,7 @@ from grader.read import extract, find, process, settle
 from grader.read.find import find_workbooks
 from grader.read.layout import load_layout
 from grader.read.process import read_workbooks
+from grader.read.sayings import Outlets
 from grader.read.shapes import across, coldest, rows, sections, site_of_sheet
 from grader.read.shapes.recognise import Sheet, recognise
 from grader.read.words import (
@@ -424,6 +425,7 @@ LOTS = [
 LOTS += visits([2.0, 2.01, 2.0, 1.99, 2.0, 2.01, 2.0, 2.0], co_tube_lot="A", u_co=0.1)
 LOTS += visits([2.0] * 3, start="2025-01", co_tube_lot="B", u_co=0.1)
 TEXT = b"Outlet;Test date;Oxygen (%)\n1;2026-03-14;20.9\n"
+AT_PLACES = Outlets([("P1", 1)], [("location", "Attic", 1)])
 Turn = tuple[str, Sequence[Any], Any, See, Any, Any]
 # fmt: off
 TURNS: list[Turn] = [
@@ -678,6 +680,13 @@ TURNS: list[Turn] = [
     (S, ("slip", "real"), [], against("versucht"), False, True),
     (S, ("alone", "remark"), ["plemplem"], lambda: said.alone("plemplem"), "", "plemplem"),
     (S, ("span", "refers"), [], lambda: mark_of("see note 7"), "7", ""),
+    (S, ("span", "outlet"), ["crane"], lambda: bool(outlet_names.numbers_in("crane 3 shut")[0]), False, True),
+    (S, ("span", "several"), ["cranes"], lambda: bool(outlet_names.numbers_in("cranes 3 and 4 shut")[0]), False, True),
+    (S, ("span", "places"), ["first 2"], lambda: sorted(outlet_names.numbers_in("first outlet")[1]), [1], [2]),
+    (S, ("span", "until"), ["hitherto"], lambda: outlet_names.of_more("void until P3", ["P3"]), True, False),
+    (S, ("span", "before"), ["hitherto"], lambda: len(outlet_names.spanned("meter fell before P2", ["P1", "P2", "P3"])), 2, 0),
+    (S, ("general", "kit"), ["crane"], lambda: len(outlet_names.spanned("meter fell before P2", ["P1", "P2", "P3"])), 2, 0),
+    (S, ("general", "shared"), ["crane"], lambda: len(AT_PLACES.in_row(["Attic compressor shut"])), 0, 1),
     (S, ("answer", "ended"), [], lambda: answers.put_right("Until", heading=True), True, False),
     (S, ("beside", "laboratory"), [], lambda: len(recognise([Sheet("Lab", [["Outlet", "CO (ppm)"], ["A1", 9]])]).beyond), 1, 0),
     (S, ("span", "same"), ["ditto dto"], lambda: said.is_repeat("ditto dto") and not said.is_repeat("wie oben"), False, True),

@@ -107,13 +107,13 @@ PAGES: dict[str, Any] = {
         "clear": "words beside",
         "no": "words once none subject",
         "general": "all rule report around approved except article plural firm limits legend pass monoxide "
-        "machine aside prices lasts added "
+        "machine aside prices lasts added kit shared "
         "mended due again past open small other case optional lasting then happened retested well passed passing",
         "cold": "words without",
         "apart": "words",
         "measured": "expanded of_the_day without of counted minutes corrects visit spoken units falls",
         "alone": "words remark filler title record",
-        "span": "same refers to from on of",
+        "span": "same refers to from on of until before outlet several places",
         "beside": "laboratory",
     },
     "composed.toml": {

@@ -13,12 +13,12 @@ from grader.problems import Table
 from grader.read.asked import asked_of_all, counted, is_choice_list
 from grader.read.lines import line_around, with_its_heading
 from grader.read.region import Region, Regions
-from grader.read.sayings import LISTED, NOT_TITLED, OF_OTHER_DAYS, Said, of_the_marked, said_of_all
+from grader.read.sayings import LISTED, NOT_TITLED, OF_OTHER_DAYS, Said, of_the_marked, said_of_all, sites_of
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import shown, whole
 from grader.read.spoken import PRINTED, Cells, days_of
 from grader.read.words.answers import answered_badly, answers_badly, asks, is_yes, put_right
-from grader.read.words.beside import ASKS, KEY, LIST, REMARK, REPEAT, clears
+from grader.read.words.beside import ASKS, COUNT, KEY, LIST, REMARK, REPEAT, clears
 from grader.read.words.dates import days_in, is_date
 from grader.read.words.labels import kind_of
 from grader.read.words.marks import mark_of, meanings
@@ -42,6 +42,7 @@ from grader.read.words.said import (
 from grader.read.words.spelling import key
 from grader.read.words.stated import stated
 from grader.read.words.unclear import classes_of
+from grader.read.words.verdicts import fails_counted
 
 _LEAST_LISTED = 2  # words of a line that names an outlet and says what is wrong
 _LONGEST_ASKED = 5  # words of a question in a cell
@@ -70,6 +71,7 @@ def with_what_is_said(
     for_all += asked_of_all(cells, regions)
     single = len(regions) == 1 == len(regions[0].at)  # what is said on its sheet is of that test
     over = asks(grid.name) == "ill"
+    forms = single or bool(regions.forms) and all(len(r.at) == 1 for r in regions)  # one test each
     for at, text in cells.of(REMARK):
         if at == PRINTED:
             for_all += _printed(cells, regions, text, single)
@@ -86,14 +88,17 @@ def with_what_is_said(
             for_all += [Said(cells.place(at), text, stated=figures)] if (figures := stated(text)) else []
         if at in read:
             continue
-        lone = cells.filled(at[0]) == 1
+        lone, named = cells.filled(at[0]) == 1, list[tuple[Region, int]]()
         if tables and lone:
             named = regions.named(text, at[0])
             if not named and (words := against(text, LINE)):
                 # It may name an outlet of another sheet.
                 elsewhere.append(Said(cells.place(at), text, of_one=words, row=(text,)))
+            if not named and (forms or REMARKS.say(text, "general.kit")):
+                elsewhere += _of_the_visit(cells, at, text, forms)
         if tables and _of_some(regions, cells, at, text, lone, label):
-            if "used" not in roles and (found := line_around(cells, at, text)) and found.stated:
+            of_all = not named or REMARKS.say(text, "general.kit")  # its tubes are those of all
+            if "used" not in roles and of_all and (found := line_around(cells, at, text)) and found.stated:
                 for_all.append(found._replace(against=""))
         elif "used" in roles or _answered_no(cells, mine, at, text):
             continue
@@ -109,6 +114,11 @@ def with_what_is_said(
             for s, r in sited
         ]
     elsewhere += _of_other_days(cells, regions)
+    for at, text in cells.of(COUNT):
+        fails = fails_counted(text)
+        for region in regions.holding(at) if fails and fails[0] else ():
+            if region.role(at) == "test":
+                region.keep(region.mine(at), text, at)  # "3 shut", in a remark
     repeats = [at for at, _ in cells.of(REPEAT)]
     for region in regions:
         region.reach(repeats)
@@ -123,6 +133,18 @@ def with_what_is_said(
 def _is_of_others(name: str) -> bool:
     """Whether a sheet is called as one that says nothing of this visit: "Last visit", "Price list"."""
     return "earlier" in classes_of(name) or REMARKS.say(name, "general.prices")
+
+
+def _of_the_visit(cells: Cells, at: Cell, text: str, forms: bool) -> list[Said]:
+    """What a line says of what all tests of a visit share, wherever they stand: below the last of several forms or sheets."""
+    shared = REMARKS.say(text, "general.kit", *["general.shared", "general.all"] * forms)
+    found = line_around(cells, at, text)
+    words = (against(text, LINE) if forms else found.against if found else "") * shared
+    figures = stated(text) * shared
+    days = frozenset(d for t in cells.tables for d in days_of(t) if d[2])
+    sites = frozenset(s for t in cells.tables for s in sites_of(t))
+    made = Said(cells.place(at), text, words, figures, row=(text,), visit=(days, sites))
+    return [made] if words or figures else []
 
 
 def _keys(cells: Cells) -> list[Said]:
@@ -209,9 +231,22 @@ def _of_some(regions: Regions, cells: Cells, at: Cell, text: str, lone: bool, la
     named = regions.named(text, at[0])
     if not named and not lone:
         return False
+    if (
+        named
+        and _excepts(text)
+        and REMARKS.say(text, "no.subject", "no.none")
+        and REMARKS.say(text, "general.approved")
+    ):
+        for region in regions:  # "Except P1 none was released"
+            region.keep((i for i in range(len(region.at)) if (region, i) not in named), text, at)
+        return True
     words, figures = against(text, LINE) or smells(text) or text * _excepts(text), readings_in(text)
+    figures += stated(text) * (bool(named) and lone and not REMARKS.say(text, "general.kit"))
     words = words or doubted(text) * lone
     in_a_test = not lone and any(r.down and at[0] in r.tests for r in regions.on_row.get(at[0], ()))
+    told = in_a_test and words and not any(r.of_another(text, r.mine(at)) for r in regions.holding(at))
+    for region, i in named if told else ():  # "P3 shut too": of its own row besides
+        region.keep([i], words, at)
     if in_a_test or not (words or figures or alone_in_part(text, whole=False)):
         return False
     if not named:
@@ -223,12 +258,14 @@ def _of_some(regions: Regions, cells: Cells, at: Cell, text: str, lone: bool, la
     own = not lone and any(not r.down for r in regions.holding(at))  # "mixed up with P3", said in P2's form
     if own and not any(begins_with(text, r.outlets[i]) for r, i in named):
         return False
-    return bool(named) and not of_more(text) and not REMARKS.say(text, "general.except")  # it speaks of the others
+    more = of_more(text, (r.outlets[i] for r, i in named if r.outlets[i])) or REMARKS.say(text, "general.except")
+    return bool(named) and not more
 
 
 def _excepts(text: str) -> bool:
     """Whether a text leaves an outlet out of those that passed: "All outlets may be used apart from P2"."""
-    return REMARKS.say(text, "general.except") and REMARKS.say(text, "general.approved")
+    none = REMARKS.say(text, "no.subject", "no.none")  # "None failed except P2"
+    return REMARKS.say(text, "general.except") and (REMARKS.say(text, "general.approved") or none)
 
 
 def _rows_outside(cells: Cells, regions: Sequence[Region]) -> Iterable[int]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from functools import cached_property
 from itertools import count
@@ -11,7 +12,7 @@ from typing import Any
 from grader.columns import FIELDS
 from grader.problems import Place, Table
 from grader.read.lines import line_around, value_beside, with_its_heading
-from grader.read.sayings import Figures, Outlets, with_words
+from grader.read.sayings import Figures, Outlets, places_of, with_words
 from grader.read.shapes.grid import Cell
 from grader.read.shapes.tables import shown, whole
 from grader.read.spoken import Cells, Day, days_of, days_told, outlets_of
@@ -21,7 +22,7 @@ from grader.read.words.figures import is_temperature
 from grader.read.words.labels import kind_of, label
 from grader.read.words.marks import marked
 from grader.read.words.measured import readings_in
-from grader.read.words.outlet_names import called, spanned, words_between
+from grader.read.words.outlet_names import called, numbers_in, spanned, words_between
 from grader.read.words.said import REMARKS, ROW, against, alone, alone_in_part, doubted, in_field, smells
 from grader.read.words.signs import MARK, is_sign
 from grader.read.words.spelling import key
@@ -183,7 +184,7 @@ class Region:
             self._take_heading(at, text)
             return
         mine, field, head = self.mine(at), self._field(at), self._heading(at)
-        if self._of_another(text, mine):
+        if self.of_another(text, mine):
             return
         comment = text == self.cells.comments.get(at)
         of_today = role != "name" and not _of_another_time(head, text)
@@ -200,7 +201,7 @@ class Region:
             words = ""  # "Oil" beside its reading
         self.say(mine, at, text, words, figures)
 
-    def _of_another(self, text: str, mine: Collection[int]) -> bool:
+    def of_another(self, text: str, mine: Collection[int]) -> bool:
         """Whether a text names another outlet than its own, and a day on which there are no tests here; it is heard of that one."""
         days = days_in(text)
         if not days or not days.isdisjoint(self.by_day):
@@ -366,7 +367,12 @@ class Regions(list[Region]):
     def __init__(self, tables: Iterable[Table], cells: Cells) -> None:
         super().__init__(Region(t, cells) for t in tables if t.rows)
         self.cells = cells
-        self.outlets = Outlets((name, (r, i)) for r in self for i, name in enumerate(r.outlets) if name)
+        every = ((name, (r, i)) for r in self for i, name in enumerate(r.outlets) if name)
+        self.outlets = Outlets(every, ((field, name, (r, i)) for r in self for field, name, i in places_of(r.table)))
+        self.by_number: dict[int, list[tuple[Region, int]]] = {}
+        for region, i in ((r, i) for r in self for i in range(len(r.outlets))):
+            for last in re.findall(r"\d+", region.outlets[i])[-1:]:
+                self.by_number.setdefault(int(last[:9]), []).append((region, i))
         self.forms = [r for r in self if not (r.down or r.across or r.long)]
         self.on_row: dict[int, list[Region]] = {}
         for region in (r for r in self if r.down or r.across):
@@ -399,11 +405,19 @@ class Regions(list[Region]):
         """A cell, or the nearest filled one above it."""
         return next((v for r in range(row, row - _FAR_UP, -1) if (v := self.cells.at(r, column)) is not None), None)
 
-    def named(self, text: str, row: int) -> list[tuple[Region, int]]:
-        """The tests whose outlets a text names, also as one of a range, that of its own row left out."""
+    def named(self, text: str, row: int, outlets: bool = False) -> list[tuple[Region, int]]:
+        """The tests whose outlets a text names, also as one of a range, by number or by place; that of its own row left out.
+
+        outlets : whether locations and systems are not looked at.
+        """
         found = {at for name in self.outlets.within(text) for at in self.outlets.by_name[name]}
         for region in {r for r, _ in found} if any(map(str.isdigit, text)) else ():
             found |= {(region, i) for i in spanned(text, region.outlets)}
+        numbers, places, _ = numbers_in(text)
+        found.update(at for n in numbers for at in self.by_number.get(n, ()))
+        every = [(r, i) for r in self for i in range(len(r.outlets))] if places else []
+        found.update(every[n - (n > 0)] for n in places if -1 <= n <= len(every))
+        found |= self.outlets.at_places([text], found, whole=False) if not outlets else set()
         if found and (days := days_told(text)):
             found = {(r, i) for r, i in found if any(i in r.by_day.get(day, ()) for day in days)} or found
         return sorted((at for at in found if not at[0].down or at[0].tests.get(row) != at[1]), key=lambda at: at[1])

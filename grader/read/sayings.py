@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence, Set
+from collections.abc import Collection, Iterable, Iterator, Sequence, Set
 from typing import Any, Generic, NamedTuple, TypeVar
 
 from grader.columns import FIELDS
@@ -15,7 +15,8 @@ from grader.read.words.dates import days_in
 from grader.read.words.figures import temperatures_in
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.marks import meanings
-from grader.read.words.outlet_names import names, runs_of_words, speaks_of_all, words_between
+from grader.read.words.outlet_names import names, of_more, runs_of_words, words_between
+from grader.read.words.said import REMARKS
 from grader.read.words.spelling import key
 from grader.read.words.stated import Stated, stated
 from grader.read.words.unclear import classes_of
@@ -35,6 +36,7 @@ class Said(NamedTuple):
     of_one : what it says against the outlet that its row names, where it stands on a sheet without tests.
     fails : how many outlets are counted that did not pass, of how many tests (0: not said).
     row : the texts of that row. how : where it stands. measured : readings of that outlet that it states.
+    visit : days and sites (as compared) of the tests beside it, where it is said of all tests of that visit.
     site, outlet : those of that row, by headings; "" where it has none. above : titles over it, the nearest first.
     """
 
@@ -51,6 +53,7 @@ class Said(NamedTuple):
     cleared: frozenset[str] = frozenset()
     fails: int = 0
     tests: int = 0
+    visit: tuple[frozenset[Day], frozenset[str]] | None = None
     site: str = ""
     outlet: str = ""
     above: tuple[str, ...] = ()
@@ -66,9 +69,13 @@ class Outlets(Generic[T]):
     """Tests by the names of their outlets, so that a text is held against those alone whose words it holds.
 
     by_name : name -> its tests. keys : name as compared -> names. most : words of one, at most.
+    places : tests by their locations and systems, None where they are not looked for.
     """
 
-    def __init__(self, tests: Iterable[tuple[str, T]]) -> None:
+    def __init__(self, tests: Iterable[tuple[str, T]], places: Iterable[tuple[str, str, T]] = ()) -> None:
+        named = list(places)
+        fields = _PLACES if named else ()
+        self.places = [(field, Outlets((name, test) for f, name, test in named if f == field)) for field in fields]
         self.by_name: dict[str, list[T]] = {}
         for name, test in tests:
             self.by_name.setdefault(name, []).append(test)
@@ -89,7 +96,39 @@ class Outlets(Generic[T]):
     def in_row(self, row: Iterable[str]) -> set[T]:
         """The tests whose outlets a row names: in a cell of its own, or within a text where the name has several signs."""
         named = {name for text in row for name in (*self.keys.get(key(text), ()), *self.within(text))}
-        return {test for name in named for test in self.by_name[name]}
+        found = {test for name in named for test in self.by_name[name]}
+        return found | self.at_places(row, found) if self.places else found
+
+    def at_places(self, row: Iterable[str], named: Set[T], whole: bool = True) -> set[T]:
+        """The tests at the locations and systems that a row names, but for those where one of its outlets stands.
+
+        whole : also where a text is nothing but such a name.
+        What all tests share is not bound to a location: "Workshop compressor defective"; nor is a meter to a system.
+        """
+        made: set[T] = set()
+        said = " ; ".join(row := tuple(row))
+        for field, outlets in self.places:
+            if REMARKS.say(said, "general.kit", *["general.shared"] * (field == "location")):
+                continue
+            alone = {n for text in row for n in outlets.keys.get(key(text), ())} if whole else set[str]()
+            for name in alone.union(*map(outlets.within, row)):
+                tests = set(outlets.by_name[name])
+                made |= tests if tests.isdisjoint(named) else set()
+        return made
+
+
+_PLACES = ("system", "location")
+
+
+def places_of(table: Table) -> Iterator[tuple[str, str, int]]:
+    """(field, name, test) of the locations and systems of a table; a system called Plant S2 is one called S2 too."""
+    for field in _PLACES:
+        for i, value in enumerate(_values(table, field)):
+            if type(value) is str and any(map(str.isalpha, value)):
+                last = value.split()[-1]
+                yield field, value, i
+                if field == "system" and last != value and any(map(str.isdigit, last)) and any(map(str.isalpha, last)):
+                    yield field, last, i
 
 
 class Figures:
@@ -165,8 +204,9 @@ def of_their_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Sai
     if not found:
         return []
     every = {n for t in tables for n in outlets_of(t) if type(n) is str and any(map(str.isalpha, n))}
-    outlets = Outlets((name, name) for name in every)
-    named = [not speaks_of_all(s.text) and bool(outlets.in_row(s.row)) for s in found]
+    places = ((field, name, name) for t in tables for field, name, _ in places_of(t))
+    outlets = Outlets(((name, name) for name in every), places)
+    named = [bool(mine := outlets.in_row(s.row)) and not of_more(s.text, mine & every) for s in found]
     titles = {(s.place.sheet, s.text) for s, is_named in zip(found, named) if is_named and s.how == LISTED}
     of_some = [is_named or (s.place.sheet, s.text) in titles for s, is_named in zip(found, named)]
     return [s._replace(against="") if is_of_some else s for s, is_of_some in zip(found, of_some)]
@@ -256,8 +296,11 @@ def said_of_all(table: Table, found: Sequence[Said], tested: Set[Day] = frozense
     sites: dict[str, set[int]] = {}
     for i, site in enumerate(_values(table, "site") if any(s.site for s in found) else ()):
         sites.setdefault(key("" if site is None else shown(site)), set()).add(i)
-    named, by_day = Outlets((shown(n), i) for i, n in enumerate(outlets) if n is not None), days_of(table)
+    mine_by_name = ((shown(n), i) for i, n in enumerate(outlets) if n is not None)
+    named, by_day = Outlets(mine_by_name, places_of(table)), days_of(table)
     for said in found:
+        if said.visit and (_has(table, said) or not _is_of_visit(table, *said.visit)):
+            continue
         mine = sorted({*named.in_row(said.row), *(table.marks.get(said.mark, ()) if said.mark else ())})
         if at_site := sites.get(key(said.site)) if said.site else None:
             mine = [i for i in mine if i in at_site]
@@ -284,6 +327,24 @@ def said_of_all(table: Table, found: Sequence[Said], tested: Set[Day] = frozense
             constants = {**table.constants, SAID: (said.place, said.against)}
             table = table._replace(constants=constants, how={**table.how, **how})
     return figures.added(table)
+
+
+def _has(table: Table, said: Said) -> bool:
+    """Whether all tests of a table have what is said beside them already."""
+    held = not said.against or all(v is not None and said.against in v for v in _values(table, SAID))
+    return held and (not said.stated or any(u.heading == said.text for u in table.unclear))
+
+
+def _is_of_visit(table: Table, days: Set[Day], sites: Set[str]) -> bool:
+    """Whether a table has tests on one of some days, and at one of some sites, as far as both are known."""
+    own = days_of(table).keys()
+    here = sites_of(table)
+    return not (own and days and own.isdisjoint(days)) and not (here and sites and here.isdisjoint(sites))
+
+
+def sites_of(table: Table) -> frozenset[str]:
+    """The sites of a table, as compared."""
+    return frozenset(key(shown(v)) for v in set(_values(table, "site")) - {None})
 
 
 def _with_count(table: Table, said: Said) -> Table:

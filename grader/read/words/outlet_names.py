@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from functools import cache
+from collections.abc import Iterable, Sequence
+from functools import cache, lru_cache
 
 from grader.data import load_toml
 from grader.read.words.dates import DATES
@@ -51,12 +51,58 @@ def _numbers() -> re.Pattern[str]:
     return re.compile(rf"\d\s*(?:[/&+,–-]|{any_of(word_list('and'))})\s*\d", re.IGNORECASE)
 
 
-def of_more(text: str) -> bool:
-    """Whether a text that names outlets speaks of more: of all or the others, or of numbers that follow ("Bay 2/3").
+@cache
+def _listed() -> tuple[re.Pattern[str], re.Pattern[str]]:
+    """Outlets by number: "outlets 3 and 4", "Stelle 2", "points 2 à 4", several of them by several; and a range of numbers."""
+    span, several = load_toml(REMARKS.file)["span"], any_of(load_toml(REMARKS.file)["span"]["several"])
+    join, to = rf"(?:[&+]|{any_of(word_list('and'))})", rf"(?:[-–]|{any_of(span['to'])})"
+    one = any_of(w for w in span["outlet"] if w not in span["several"])
+    numbers = rf"\d{{1,3}}(?:\s*,\s*\d{{1,3}})*\s*(?:{join}|{to})\s*\d{{1,3}}"
+    named = rf"(?:(?:{several})\s+{numbers}|(?:{one})\s+(?:{numbers}|\d{{1,3}}))"
+    return re.compile(rf"\b{named}(?![\w.,]*\d|\s*(?:%|/))", re.IGNORECASE), re.compile(
+        rf"\d\s*{to}\s*\d", re.IGNORECASE
+    )
+
+
+@cache
+def _placed() -> re.Pattern[str]:
+    """Outlets by place: "first and last outlet", "dritte Stelle"."""
+    span = load_toml(REMARKS.file)["span"]
+    place = rf"(?:{any_of(w.split()[0] for w in span['places'])})"
+    return re.compile(
+        rf"\b{place}(?:\s*(?:,|&|{any_of(word_list('and'))})\s*{place})*\s+(?:{any_of(span['outlet'])})\b",
+        re.IGNORECASE,
+    )
+
+
+@lru_cache(maxsize=20_000)
+def numbers_in(text: str) -> tuple[frozenset[int], frozenset[int], str]:
+    """The outlets that a text names by number, those by place (the last is -1), and the text without them.
+
+    >>> numbers_in("Outlets 3 and 4 locked off"), numbers_in("Erste und letzte Stelle gesperrt")
+    ((frozenset({3, 4}), frozenset(), '  locked off'), (frozenset(), frozenset({1, -1}), '  gesperrt'))
+    >>> numbers_in("points 2 à 4")[0], numbers_in("Outlets 4, failed 1")[0], numbers_in("2 outlets shut")[0]
+    (frozenset({2, 3, 4}), frozenset(), frozenset())
+    """
+    numbers, (pattern, span) = set[int](), _listed()
+    for found in pattern.finditer(text):
+        mine = [int(d) for d in re.findall(r"\d+", found[0])]
+        numbers.update(range(mine[-2], mine[-1] + 1) if span.search(found[0]) else mine)
+    order = dict(w.split() for w in load_toml(REMARKS.file)["span"]["places"])
+    places = {int(order[w]) for found in _placed().finditer(text) for w in found[0].casefold().split() if w in order}
+    rest = _placed().sub(" ", pattern.sub(" ", text))
+    return frozenset(numbers), frozenset(places), rest
+
+
+def of_more(text: str, outlets: Iterable[str] = ()) -> bool:
+    """Whether a text that names outlets speaks of more: of all, the others, those up to one, numbers that follow ("Bay 2/3").
 
     >>> of_more("All passed except P2"), of_more("All condemned except P2"), of_more("Bay 2/3 condemned"), of_more("P2 shut")
     (False, True, True, False)
     """
+    text = numbers_in(text)[2]
+    if any(_up_to(name).search(text) for name in outlets):
+        return True
     if _numbers().search(DATES.sub(lambda day: " " if re.search(r"\d\d", day[0]) else day[0], text)):
         return True
     fine = REMARKS.say(text, "general.except") and REMARKS.say(text, "general.approved")
@@ -69,6 +115,13 @@ def of_more(text: str) -> bool:
 def speaks_of_all(text: str) -> bool:
     """Whether a text that names one outlet speaks of all, or of the others: "P1 is good, all others condemned"."""
     return REMARKS.say(text, "general.all")
+
+
+@lru_cache(maxsize=5_000)
+def _up_to(name: str) -> re.Pattern[str]:
+    """The name of an outlet behind a word for all up to it: "void until P3"."""
+    until = any_of(load_toml(REMARKS.file)["span"]["until"])
+    return re.compile(rf"\b(?:{until})['’\s]+(?:\w{{1,3}}\s+)?{re.escape(name)}\b", re.IGNORECASE)
 
 
 def begins_with(text: str, outlet: str) -> bool:
@@ -94,6 +147,9 @@ def spanned(text: str, outlets: Sequence[str]) -> set[int]:
         before, behind = plain[:at].rstrip(), plain[at + len(outlets[first]) :].lstrip(" ,:;")
         if (
             before.endswith(tuple(span["from"]))
+            or before.endswith(tuple(span["before"]))
+            and REMARKS.say(text, "general.kit")
+            and not REMARKS.say(text, "general.plural")
             or behind.startswith(tuple(span["on"]))
             and not re.match(r"on \d", behind)
         ):

@@ -17,6 +17,7 @@ from grader.read.shapes.tables import shown
 from grader.read.words.answers import asks, is_yes
 from grader.read.words.labels import Column, choice, kind_of
 from grader.read.words.loose import LOOSE, chosen, loose_word, own_word
+from grader.read.words.outlet_names import numbers_in
 from grader.read.words.phrases import Lists, any_of
 from grader.read.words.said import REMARKS, against
 from grader.read.words.signs import MARK, boxed, is_box, is_sign
@@ -379,7 +380,7 @@ def fails_counted(text: str) -> tuple[int, int] | None:
     >>> fails_counted("Passed 4, failed 1"), fails_counted("bestanden: 3, nicht bestanden: 0"), fails_counted("total 6, ok 4")
     ((1, 5), (0, 3), (2, 6))
     """
-    if len(text) > _LONGEST or not any(map(str.isdigit, text)):
+    if len(text) > _LONGEST or not any(map(str.isdigit, text)) or numbers_in(text)[0]:
         return None
     plain = text.strip().rstrip(".!")
     part, *_, rate = _counts()
