@@ -111,7 +111,8 @@ PAGES: dict[str, Any] = {
         "mended due again past open small other case optional lasting then happened retested well passed passing",
         "cold": "words without",
         "apart": "words",
-        "measured": "expanded of_the_day without of counted minutes corrects visit spoken units falls",
+        "measured": "expanded of_the_day without of counted minutes corrects visit spoken units falls checks users together each "
+        "again foreign",
         "alone": "words remark filler title record",
         "span": "same refers to from on of until before outlet several places",
         "beside": "laboratory",

@@ -22,7 +22,7 @@ from grader.read.words.beside import ASKS, COUNT, KEY, LIST, REMARK, REPEAT, cle
 from grader.read.words.dates import days_in, is_date
 from grader.read.words.labels import kind_of
 from grader.read.words.marks import mark_of, meanings
-from grader.read.words.measured import readings_in
+from grader.read.words.measured import readings_in, units_in
 from grader.read.words.outlet_names import begins_with, of_more
 from grader.read.words.said import (
     AROUND,
@@ -137,10 +137,11 @@ def _is_of_others(name: str) -> bool:
 
 def _of_the_visit(cells: Cells, at: Cell, text: str, forms: bool) -> list[Said]:
     """What a line says of what all tests of a visit share, wherever they stand: below the last of several forms or sheets."""
-    shared = REMARKS.say(text, "general.kit", *["general.shared", "general.all"] * forms)
+    everywhere = ["general.shared", "general.all", "measured.checks"] * forms
+    shared = REMARKS.say(text, "general.kit", *everywhere) or bool(units_in(text))
     found = line_around(cells, at, text)
     words = (against(text, LINE) if forms else found.against if found else "") * shared
-    figures = stated(text) * shared
+    figures = found.stated if found and shared else ()
     days = frozenset(d for t in cells.tables for d in days_of(t) if d[2])
     sites = frozenset(s for t in cells.tables for s in sites_of(t))
     made = Said(cells.place(at), text, words, figures, row=(text,), visit=(days, sites))

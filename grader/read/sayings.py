@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Iterator, Sequence, Set
 from typing import Any, Generic, NamedTuple, TypeVar
 
 from grader.columns import FIELDS
-from grader.problems import Place, Table, Unclear
+from grader.problems import Place, Table, Unclear, Unreadable
 from grader.read.given import is_by_layout
 from grader.read.shapes.tables import shown
 from grader.read.spoken import Day, days_of, days_told, outlets_of
@@ -145,6 +145,8 @@ class Figures:
     def add(self, tests: Collection[int], place: Place, text: str, figures: Iterable[Stated]) -> None:
         """Take what one text states of some tests."""
         for s in figures if tests else ():
+            if type(s.value) is Unreadable and s.value.shown == self.table.units.get(s.choices[0]):
+                continue  # the unit of its heading
             fields = tuple((f, "") for f in s.choices)
             if not FIELDS[s.choices[0]].reading:
                 values = [s.value if i in tests else None for i in range(len(self.table.rows))]

@@ -11,14 +11,16 @@ from typing import NamedTuple
 
 from grader.columns import FIELDS
 from grader.data import load_toml
+from grader.problems import Unreadable
 from grader.read.words.dates import DATES, is_date
-from grader.read.words.figures import NUMBER, UNIT
+from grader.read.words.figures import NUMBER, QUANTITY, UNIT
 from grader.read.words.heading_words import heading_words
 from grader.read.words.phrases import WORD, any_of
 from grader.read.words.said import REMARKS, sentences
 from grader.read.words.spelling import key
 from grader.read.words.stated import Stated
-from grader.read.words.units import belongs, canonical
+from grader.read.words.unclear import classes_of
+from grader.read.words.units import belongs, canonical, quantity
 
 _GASES = ("oxygen_pct", "co_ppm", "co2_ppm")
 _OF_A_LINE = ("flow_l_min", "line_pressure_bar")
@@ -28,7 +30,9 @@ _LONGEST = 300  # characters; a longer text is no remark of one test
 _LONGEST_NAME = 3  # words
 _FAR = 6  # words between what is measured and its figure, at most
 _PART = re.compile(r"[()]|,(?!\d)")
-_FIGURE = re.compile(rf"(?<![\w.,/:\-–])([<>≤≥]?\s*{NUMBER})(?![\d.,:/–-]*\d)(?!\s?[/:])\s*(%|{UNIT})?")
+_FIGURE = re.compile(
+    rf"(?<![\w.,/:\-–])((?:(?<!\S)-(?=\d))?[<>≤≥]?\s*{NUMBER})(?![\d.,:/–-]*\d)(?!\s?[/:])\s*(%|{UNIT})?"
+)
 
 
 class _Name(NamedTuple):
@@ -76,7 +80,59 @@ def in_figures(text: str) -> str:
             return found[0]
         return f"{value} {units[unit.lower()]}" if unit else value
 
-    return pattern.sub(written, text)
+    return pattern.sub(written, _minus().sub("-", text))
+
+
+@cache
+def _minus() -> re.Pattern[str]:
+    """A word for minus before a figure."""
+    return re.compile(rf"\b(?:{any_of(load_toml('notation.toml')['temperature']['minus'])})\s+(?=\d)", re.IGNORECASE)
+
+
+_IN = re.compile(r"\b(?:in|en|als|as)\s+((?:[^\W\d_]|[%°])\S*)", re.IGNORECASE)
+_OF_CLASS = {"press": "line_pressure_bar", "flow": "flow_l_min"}
+
+
+@lru_cache(maxsize=20_000)
+def units_in(text: str) -> tuple[Stated, ...]:
+    """What a text says to be read in another unit than the field's own, as a cell that cannot be read: "Pressure read in psi".
+
+    >>> units_in("Flow noted in cubic feet per hour")[0].choices, units_in("CO in ppm"), units_in("Oil changed in May")
+    (('flow_l_min',), (), ())
+    """
+    if len(text) > _LONGEST or QUANTITY.search(text) and not REMARKS.say(text, "measured.foreign"):
+        return ()
+    fields = [n.field for n in _named(text)] or [f for of, f in _OF_CLASS.items() if of in classes_of(text)]
+    found = [
+        unit for word in _IN.findall(text) if (unit := canonical(word.strip(".,;:!"))) and _may_be_of(fields, unit)
+    ]
+    if fields and not found and REMARKS.say(text, "measured.foreign"):
+        found = [text]
+    return tuple(
+        Stated((f,), Unreadable(u, "unit")) for f in dict.fromkeys(fields) for u in found if u != FIELDS[f].unit
+    )
+
+
+def _may_be_of(fields: list[str], unit: str) -> bool:
+    """Whether a unit is one of air, of any of its readings."""
+    of = quantity(unit)
+    return bool(fields) and (of.startswith("content") or of in [quantity(FIELDS[f].unit) for f in fields])
+
+
+def is_of_check(text: str) -> bool:
+    """Whether a few words name a check of the meter, whose figures stand beside: "Zero check after test"."""
+    return (
+        len(text.split()) <= _LONGEST_AGAIN and not any(map(str.isdigit, text)) and REMARKS.say(text, "measured.checks")
+    )
+
+
+def is_of_again(text: str) -> bool:
+    """Whether a few words name one thing that is measured, once more: "CO again at end"."""
+    short = len(text.split()) <= _LONGEST_AGAIN and not any(map(str.isdigit, text))
+    return short and REMARKS.say(text, "measured.again") and len(_named(text)) == 1
+
+
+_LONGEST_AGAIN = 6
 
 
 @lru_cache(maxsize=20_000)
@@ -155,13 +211,20 @@ def _of_part(part: str, text: str, elsewhere: bool) -> list[Stated]:
             )
         ):
             fields = [f for f in _GASES if unit is None or unit == FIELDS[f].unit]
+        if not fields and not elsewhere and unit == "%" and REMARKS.say(text, "measured.checks"):
+            fields = [_GASES[0]]
         if not fields and not elsewhere and word.casefold() == "mg":
             fields = [_BY_TUBE[0]]
         if not fields and unit is not None and REMARKS.say(text, "measured.falls"):
             fields = [f for f in _OF_A_LINE if belongs(f, unit)]
-        bare = (*_GASES, _OF_A_LINE[0])  # of oil and water many figures speak
+        bare = (
+            *_GASES,
+            _OF_A_LINE[0],
+            *_BY_TUBE[:1] * REMARKS.say(text, "measured.again"),
+        )  # of oil many figures speak
         choices = tuple(f for f in fields if (unit is None and f in bare) or (unit is not None and belongs(f, unit)))
         if choices:
+            unit = unit or (FIELDS[_BY_TUBE[0]].unit if choices[0] == _BY_TUBE[0] else None)
             made.append(Stated(choices, f"{figure} {unit}" if unit else figure))
     return made
 

@@ -10,6 +10,7 @@ from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from grader.columns import AIR, FIELDS, PARAMETERS
+from grader.data import load_toml
 from grader.read.words.dates import DATES, is_date
 from grader.read.words.figures import QUANTITY, is_temperature, number, temperatures_in, without_quantities
 from grader.read.words.heading_words import heading_words, others, word_list
@@ -68,9 +69,10 @@ def _temperatures(text: str) -> list[Stated]:
         parts = (p for p in _PART.split(text) if not REMARKS.say(p, "cold.without"))
         text = "; ".join(p for p in parts if is_cold(p) or _BOUND.say(p, "lowest_use_temperature_c.bound"))
     cold = is_cold(text)
-    if not cold and (_DEGREE not in text or is_temperature(text)):
-        return []  # of a text that does not speak of the cold a figure in degrees alone
     found = [(figure, unit or "°C") for figure, unit in temperatures_in(text)]
+    told = _DEGREE in text or any(figure < 0 for figure, _ in found)
+    if not cold and (not told or is_temperature(text)):
+        return []  # of a text that does not speak of the cold a figure in degrees alone
     found = found or [(-number(figure), "°C") for figure in _BELOW.findall(text) if cold]
     return [Stated(("lowest_use_temperature_c",), f"{figure:g} {unit}") for figure, unit in sorted(found)[:1]]
 
@@ -174,15 +176,44 @@ def _needs(text: str) -> list[Stated]:
     """A pressure or flow that is needed or allowed, said in one text with its figure and unit."""
     label = without_quantities(text).strip(" :=,.")
     classes = classes_of(label)
-    if classes.isdisjoint(("need", "allow")):
+    worn = is_of_users(text)
+    if classes.isdisjoint(("need", "allow")) and not worn:
         return []
     made: list[Stated] = []
+    several = _several(text)
     for match in QUANTITY.finditer(text):
         mine = [f for f in NEEDS if quantity(FIELDS[f].unit) == quantity(canonical(match[2]) or "")]
         known = tuple(f for f in choices_of(label, match[2]) if f in mine)
-        if choices := known or tuple(mine[:1]) * ("need" in classes):
-            made.append(Stated(choices, f"{match[1]} {match[2]}"))
+        if worn and classes.isdisjoint(("need", "allow", "static")):
+            known = ()
+        if choices := known or tuple(mine[:1]) * ("need" in classes or worn):
+            figure = f"{number(match[1]) * several:g}" if several > 1 else match[1]
+            made.append(Stated(choices, f"{figure} {match[2]}"))
     return made
+
+
+def is_of_users(text: str) -> bool:
+    """Whether a text speaks of hoods, helmets or masks, and not of the plant: a flow or pressure beside them is what they need."""
+    return REMARKS.say(text, "measured.users") and not REMARKS.say(text, "general.shared", "general.kit")
+
+
+def _several(text: str) -> int:
+    """How many users at once a text gives a figure for each of, 1 where it does not say."""
+    if not (REMARKS.say(text, "measured.together") and REMARKS.say(text, "measured.each")):
+        return 1
+    spoken = dict(w.split() for w in load_toml(REMARKS.file)["measured"]["spoken"])
+    words = REMARKS.words(text)
+    before = (words[s.first - n] for s in REMARKS.standing(words, "measured.users") for n in (1, 2) if s.first >= n)
+    counts = (spoken.get(w, w) for w in before)
+    return max((int(c) for c in counts if c.isdigit() and len(c) < 3), default=1)
+
+
+def is_need_label(text: str) -> bool:
+    """Whether a few words may be the label of what a hood or the like needs: "Hood requires", "Haube benötigt"."""
+    return len(text.split()) <= _LONGEST_NEED and not any(map(str.isdigit, text)) and is_of_users(text)
+
+
+_LONGEST_NEED = 5
 
 
 # What may be stated once for all tests and is not known to be a reading.
