@@ -292,13 +292,15 @@ def _row_of_words(regions: Regions, cells: Cells, row: int) -> list[Said]:
     own = {key(r.outlets[i]) for r, i in named}
     rest = [v for v in texts if key(v) not in own]
     said = " ".join(rest)
+    count = fails_counted(", ".join(t for t in rest if not regions.named(f"; {t}", row))) if len(texts) > 2 else None
+    counts = said if count and count[0] else ""
     if not named:
         if len(texts) != 2:
-            return []
+            return [Said(cells.place(at), said, counts)] if counts else []
         bad = answered_badly(texts[0], values[1][1])
         words = f"{texts[0]}: {texts[1]}" if bad else with_its_heading(*texts)
         return [Said(cells.place(at), said, words)] if words else []
-    words = against(said, ROW) or smells(said) or alone(said)
+    words = against(said, ROW) or smells(said) or alone(said) or counts
     if not words and len(rest) == 1 and answered_badly("ok", rest[0]):
         words = said
     for region, i in named:

@@ -14,7 +14,7 @@ FIELDS = (
     "oil_sampling_min water_mg_m3 ambient_temperature_c remarks"
 ).split()
 AIR = [6.5, 310, 240, 20.9, 1, 445, 0.1, 15, 30, 18]
-FIRST = "Alder Birch Cedar Elm Furze Gorse Hazel Iris Kelp Larch Maple Nettle Osier Poplar".split()
+FIRST = "Alder Birch Cedar Elm Furze Gorse Hazel Iris Kelp Larch Maple Nettle Osier Poplar Quince Rowan".split()
 SITES = [f"{first} {last}" for first in FIRST for last in "Hill Mill Moor Glen Firth Dell Wold Fen Croft".split()]
 
 

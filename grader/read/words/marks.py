@@ -12,11 +12,14 @@ from grader.read.shapes.tables import whole
 from grader.read.words.said import LONGEST, REMARKS, ROW, against, alone, smells
 from grader.read.words.spelling import alike
 
-_SIGN = r"[*†‡§#]{1,3}|[¹²³⁴-⁹⁰]{1,2}"
-_CODE = r"[^\W\d_]{0,2}\d{0,2}"
+_SIGN = r"[*†‡§#!]{1,3}|[¹²³⁴-⁹⁰]{1,2}"
+_CODE = r"(?:[^\W\d_]\.){2,3}|[^\W\d_]{0,2}\d{0,2}"
 _MARK = re.compile(rf"[(\[]?({_SIGN}|{_CODE})[)\].]?")
 _OF_A_NAME = re.compile(rf"\S\s?({_SIGN}|(?<![(\d])\d{{1,2}}\)|(?<=\s)[a-z]\))$")
-_ENTRY = re.compile(rf"\s*[(\[]?(?:({_SIGN})[)\]]?\s*[=:–-]?|({_CODE})[)\]]?\s*(?:[=:)]|[–-]\s))\s*(\S.*)", re.DOTALL)
+_UNDER = r"(?:(?:in|under|unter|dans|en|sous)\s[^=:\d]{2,25}(?=[=:]))?"  # "X in Remarks: shut"
+_IN_BRACKETS = re.compile(r"\((?:\d{1,2}|[a-z])\)$", re.IGNORECASE)
+_KEYED = rf"({_SIGN})[)\]]?\s*{_UNDER}[=:–-]?|({_CODE})[).\]]?\s*{_UNDER}(?:[=:)]|[–-]\s)"
+_ENTRY = re.compile(rf"\s*[(\[]?(?:{_KEYED})\s*(\S.*)", re.DOTALL)
 _NEXT = re.compile(r"[;,\n]")
 _LONGEST_REFERENCE = 20  # characters of "see note 7"
 _MOST = 30  # different marks of one column; more are running numbers
@@ -60,6 +63,8 @@ def meanings(text: str) -> dict[str, str]:
 
     >>> meanings("G = released; K = condemned"), meanings("¹ not released"), meanings("4 = unsafe, isolate"), meanings("7 days")
     ({'k': 'condemned'}, {'1': 'not released'}, {'4': 'unsafe, isolate'}, {})
+    >>> meanings("X in Remarks: do not use"), meanings("b. = benutzbar, n.b. = nicht benutzbar"), meanings("(1) condemned")
+    ({'x': 'do not use'}, {'n.b.': 'nicht benutzbar'}, {'(1)': 'condemned', '1': 'condemned'})
     """
     if len(text) > LONGEST or _ENTRY.match(text) is None:
         return {}
@@ -68,9 +73,11 @@ def meanings(text: str) -> dict[str, str]:
     for piece in _NEXT.split(text):
         if found := _ENTRY.match(piece):
             mark = _plain(found[1] or found[2] or "")
+            if piece.lstrip().startswith("("):
+                made[f"({mark})"] = str(found[3])
             made[mark] = str(found[3])
         elif made:
-            made[mark] += f",{piece}"
+            made.update({m: f"{made[m]},{piece}" for m in (mark, f"({mark})") if m in made})
     return {m: said for m, said in made.items() if m and (against(said, ROW) or alone(said) or smells(said))}
 
 
@@ -78,7 +85,8 @@ def marked(names: Sequence[str], lines: Iterable[Mapping[int, Any]]) -> dict[str
     """Which tests carry which marks: at the end of their names, or in lines of cells beside their readings."""
     made: dict[str, list[int]] = {}
     for i, name in enumerate(names):
-        if mark := mark_of_name(name):
+        bracketed = _IN_BRACKETS.search(name)  # "Bay (2)" carries what a key says of "(2)", and of no other 2
+        if mark := mark_of_name(name) or (_plain(bracketed[0]) if bracketed else ""):
             made.setdefault(mark, []).append(i)
     for line in lines:
         known = {v: m for v in set(line.values()) if (m := mark_of(v))}

@@ -334,7 +334,9 @@ def _counts() -> tuple[re.Pattern[str], ...]:
     """Patterns of counts: a of b; between two; a number behind or before a label; a rate."""
     of = any_of(_list("count.of"))
     return (
-        re.compile(rf"(?<![\d.,/])(\d{{1,4}})\s*(?:{of})\s*(\d{{1,4}})(?![\d.,/])", re.IGNORECASE),
+        re.compile(
+            rf"(?<![\d.,/])(\d{{1,4}})(?:\s+[^\W\d_]{{4,}})?\s*(?:{of})\s*(\d{{1,4}})(?![\d.,/])", re.IGNORECASE
+        ),
         re.compile(rf"\s*(?:[,;/]|\s[–-]|\b(?:{any_of(_list('count.and'))})\b)\s*", re.IGNORECASE),
         re.compile(r"([^\d:=]+?)\s*[:=]?\s*(\d{1,4})"),
         re.compile(r"(\d{1,4})\s*(?:[x×]\s+)?(\D+)"),
