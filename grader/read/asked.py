@@ -15,6 +15,7 @@ from grader.read.shapes.tables import shown, whole
 from grader.read.spoken import Cells
 from grader.read.words.beside import COUNT, OF_VISIT
 from grader.read.words.heading_words import key
+from grader.read.words.labels import kind_of
 from grader.read.words.said import ROW, against, alone, smells
 from grader.read.words.supplied import holds_choices
 from grader.read.words.verdicts import (
@@ -131,6 +132,8 @@ def _row(cells: Cells, at: Cell, text: str) -> str:
     chosen = (ticked(line) or ("", []))[1] if len(filled) > 1 else []
     if chosen:
         return f"{text}: {', '.join(chosen)}" if ticked_badly(text, chosen) else ""
+    if type(answer) is str and kind_of(answer) == "limit":
+        return ""  # "Résultat | Limite" are headings
     if len(filled) > 2 and sum(type(v) is str and not is_mark(v) for v in filled) >= 2:
         return ""
     bad = answered(text, answer) or type(answer) is str and question(text) == "good" and bool(alone(answer))

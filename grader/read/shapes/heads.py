@@ -24,9 +24,11 @@ from grader.read.words.labels import (
     is_unit,
     kind_of,
     known_words,
+    label,
     looks_like_value,
     may_be_heading,
 )
+from grader.read.words.loose import loose_word
 
 _ORDINAL = re.compile(r"\s*(\d)(?:st|nd|rd|th|er|re|e|è?me|ème|\.)\s*", re.IGNORECASE)
 _MOST_VALUES = 0.34  # share of figures above which a row is no row of headings
@@ -176,7 +178,7 @@ def head_at(grid: Grid, row: int, after: int = -1) -> Head | None:
     after : the last row that belongs to an earlier table; a second row above is looked for below it.
     """
     cells = grid.rows[row]
-    if not _is_texty(cells):
+    if not _is_texty(cells) or _is_pairs(cells):
         return None
     below = _next(grid, row)
     texts, beneath = _of_texts(cells), _of_texts(grid.rows[below]) if below is not None else ()
@@ -203,6 +205,20 @@ def head_at(grid: Grid, row: int, after: int = -1) -> Head | None:
     if is_table(alone) and (groups or _count(alone) >= _count(pair)):
         return None  # a title above the headings: they are found by themselves
     return _with_units(grid, [row, below], pair)
+
+
+def _is_pairs(row: Sequence[Any]) -> bool:
+    """Whether a row is of labels with their values in turn, at least one a figure or a word for what its label asks."""
+    cells = [v for v in row if v is not None]
+    if len(cells) < 4 or len(cells) % 2 or not all(type(v) is str for v in cells[::2]):
+        return False
+    fields = [said.field if (said := label(text)) else None for text in cells[::2]]
+    values = [
+        type(v) is not str or looks_like_value(v) or bool(field and loose_word(field, v))
+        for field, v in zip(fields, cells[1::2])
+    ]
+    others = (v for v, is_value in zip(cells[1::2], values) if not is_value)
+    return all(fields) and any(values) and not any(label(v) or kind_of(v) for v in others)
 
 
 def _reads(grid: Grid, row: int, columns: list[Column]) -> bool:

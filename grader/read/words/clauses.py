@@ -23,7 +23,7 @@ from grader.read.words.loose import LOOSE
 from grader.read.words.phrases import ELIDED, Lists, any_of
 from grader.read.words.said import AROUND, against
 from grader.read.words.stated import is_cold
-from grader.read.words.supplied import line_of, may_say, parts_of
+from grader.read.words.supplied import caption_of, line_of, may_say, names_a_feed, parts_of
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
@@ -34,10 +34,11 @@ _UNIT = re.compile(r"[(\[]?\s*(?:in\s+)?°\s*([CF])\s*[)\]]?\s*$", re.IGNORECASE
 _END = re.compile(r"(?:(?<=[^\W\d_]{3})|(?<=[)°%²³])|(?<=°[CF])|(?<=\s[CF]))\.\s+(?=[A-ZÀ-Ý])|\s*;\s+|\n+")
 _COMMA = re.compile(r",\s+")
 _DASH = re.compile(r"\s[-–—/|]\s")
-_BESIDE = re.compile(r"(\s{2,}|\s*[;|\n]\s*|,\s+|\s[-–—/]\s)(?=([^\W\d_][^:;,|\n]{0,40}?)\s*:\s)")
+_BESIDE = re.compile(r"(\s{2,}|\s*[;|\n]\s*|[,.]\s+|\s[-–—/]\s)(?=([^\W\d_][^:;,|\n]{0,40}?)\s*:\s)")
 _WHOLE_DAY = re.compile(r"\d.*\d{4}|\d{4}.*\d|\d[./-]\d\d?[./-]\d")
 _LEAST, _LONGEST = 6, 200
 _KIND = 4  # letters by which words for places are of one kind
+_IN_BAR = re.compile(r"(\D*?)\s*(\d+(?:[.,]\d+)?\s*(?:barg?|psi|MPa)\b)\s*(\D*)", re.IGNORECASE)
 _NEEDS = ("flow_needed_l_min", "lowest_pressure_bar")
 
 
@@ -80,7 +81,7 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
     if not whole and not _may_state(text):
         return ()
     if whole and FIELDS[whole[0].field or "site"].kind == "text":
-        return (whole,)
+        return _with_more(*whole) if whole[0].field == SITE else (whole,)
     made: list[tuple[Column, Any]] = []
     silent: list[str] = []
     left: list[str] = []
@@ -96,7 +97,7 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
             made += [(column_of(piece, fact), fact.value) for fact in facts_of(piece)]
             named = inline(piece)  # "Rig Repair / yard: Quay 9 / BA airline"
             made += [named] if named and FIELDS[named[0].field or "odour"].kind == "text" else []
-            feeding = ", ".join(p for p in _COMMA.split(piece) if line_of(p).feed) if facts_of(piece) else piece
+            feeding = ", ".join(p for p in _COMMA.split(piece) if names_a_feed(p)) if facts_of(piece) else piece
             silent += [feeding] if feeding and not named else []
     labelled = any(c.field == SUPPLY for c, _ in made)
     lines = silent if labelled or not silent else ["\n".join(silent)]
@@ -120,6 +121,16 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
     )
 
 
+def _with_more(site: Column, text: str) -> tuple[tuple[Column, Any], ...]:
+    """The label of a site with the name alone of what stands behind it, and the day and supply there: "Mill Lane - airline"."""
+    found = caption_of(text)
+    if found is None or not found.name:
+        return ((site, text),)
+    facts = [Fact(SUPPLY, found.feed.supply), Fact(DRYER, found.feed.dryer)] if found.feed else []
+    facts += [Fact(DATE, found.day)]
+    return ((site, found.name), *((column_of(text, fact), fact.value) for fact in facts if fact.value))
+
+
 @lru_cache(maxsize=20_000)
 def apart(text: str) -> list[str]:
     """A text parted before each further label with its value.
@@ -128,6 +139,7 @@ def apart(text: str) -> list[str]:
     (['Site: Works', 'Date: 4 May 2026'], ['Odour: none'])
     """
     cuts = [m for m in _BESIDE.finditer(text) if len(m[1]) > 1 and m[1].isspace() or label(m[2])]
+    cuts = [m for m in cuts if m[1][0] != "." or inline(text[: m.start()])]  # a sentence before it is no label
     starts, stops = [0, *(m.end(1) for m in cuts)], [*(m.start(1) for m in cuts), len(text)]
     return [text[a:b].strip() for a, b in zip(starts, stops)]
 
@@ -136,7 +148,7 @@ def _may_state(text: str) -> bool:
     """Whether a text can state a fact at all: by a temperature, a whole date or words of a supply. Cheap."""
     if not _LEAST < len(text) <= _LONGEST:
         return False
-    if ":" in text or _WHOLE_DAY.search(text) or may_say(text):
+    if ":" in text or _WHOLE_DAY.search(text) or may_say(text) or _IN_BAR.fullmatch(text):
         return True
     return any(unit for _, unit in temperatures_in(text))
 
@@ -160,14 +172,26 @@ def facts_of(sentence: str) -> tuple[Fact, ...]:
     >>> facts_of("Tested on 4 May 2026")[0].value, facts_of("Calibrated on 4 May 2026"), facts_of("Hall 2 never below 5 °C")
     ('4 May 2026', (), ())
     """
-    whole = _cold(sentence) or _date(sentence) or _need(sentence)
+    whole = _of_one(sentence)
     if whole or "," not in sentence:
         return whole
-    rest = [part for part in _COMMA.split(sentence) if line_of(part).feed is None]
+    rest = [part for part in _COMMA.split(sentence) if not names_a_feed(part)]
     if joined := _cold(", ".join(rest)):  # "airline, heated, 13 °C or more"
         return joined
-    made = [_cold(part) or _date(part) or _need(part) for part in rest]
+    made = [_of_one(part) for part in rest]
     return tuple(fact for found in made for fact in found) if all(made) else ()
+
+
+def _of_one(text: str) -> tuple[Fact, ...]:
+    return _cold(text) or _date(text) or _need(text) or _pressure(text)
+
+
+def _pressure(text: str) -> tuple[Fact, ...]:
+    """The line pressure of all tests: a figure in a unit of pressure, and a label for it beside it: "7 bar line pressure"."""
+    found = _IN_BAR.fullmatch(text)
+    said = label(f"{found[1]} {found[3]}".strip()) if found else None
+    fields = {said.field, *(said.heading.candidates[:1] if said.heading.general else ())} if said else set()
+    return (Fact("line_pressure_bar", found[2]),) if found and "line_pressure_bar" in fields else ()
 
 
 def beside(text: str, value: Any, unit: str = "") -> Fact | None:

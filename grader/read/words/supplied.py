@@ -204,6 +204,11 @@ def _is_named(text: str) -> bool:
     )
 
 
+def names_a_feed(text: str) -> bool:
+    """Whether one part of a line names a supply or dryer and says no more: "Airline"."""
+    return _part(text).kind == "fed"
+
+
 def denies(text: str) -> bool:
     """Whether a text takes back or limits what another says: "Not for P2", "Title is that of last year's sheet"."""
     return bool(_at(_tokens(text), "denying"))
@@ -297,7 +302,9 @@ def _undated(text: str, titled: bool = False) -> str:
     """A text without its days; titled : without those right behind a title, "charging log 2026", but not "airline from 2026"."""
 
     def kept(m: re.Match[str]) -> str:
-        behind = not titled or _is_titled(_tokens(m.string[: m.start()])[-1:])
+        before = _tokens(m.string[: m.start()])
+        before = before[:-1] if _at(before[-1:], "joining", "sited") else before  # "Prüfung am 22.09.2026"
+        behind = not titled or _is_titled(before[-1:])
         return " " if behind and (m.re is _YEAR or is_date(m[0])) else m[0]
 
     return _YEAR.sub(kept, DATES.sub(kept, text))
