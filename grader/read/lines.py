@@ -11,10 +11,10 @@ from grader.read.spoken import Cells
 from grader.read.words.answers import answers_badly, asks
 from grader.read.words.dates import is_date
 from grader.read.words.labels import is_unit, kind_of, looks_like_value
-from grader.read.words.measured import is_of_again, is_of_check, readings_in, units_in
+from grader.read.words.measured import readings_in, stands_before, units_in
 from grader.read.words.said import AROUND, REMARKS, ROW, against, out_of_state
 from grader.read.words.spelling import key
-from grader.read.words.stated import Stated, expiry_of, is_label, is_need_label, label_choices, stated
+from grader.read.words.stated import Stated, expiry_of, is_label, label_choices, stated
 from grader.read.words.unclear import classes_of
 
 _FAR = 4  # columns between a label and its value, at most
@@ -34,10 +34,10 @@ def line_around(cells: Cells, at: Cell, text: str) -> Said | None:
     if REMARKS.say(text, "measured.visit", "measured.checks"):
         figures += readings_in(text)
     figures += units_in(text) * (len(text) <= _LONGEST_UNIT)
-    labelled = is_need_label(text) or is_of_again(text) or is_of_check(text)
-    if labelled and not figures and (beside := _value_beside(cells, at)) is not None:
+    label = stands_before(text)
+    if label and not figures and (beside := _value_beside(cells, at)) is not None:
         value = f"{shown(beside[0])} {beside[1]}"
-        figures = stated(f"{text}: {value}") or readings_in(value if is_of_check(text) else f"{text}: {value}")
+        figures = stated(f"{text}: {value}") or readings_in(value if label == "check" else f"{text}: {value}")
     if not figures and "expire" in classes_of(text) and (named := _named_before(cells, at)):
         figures = stated(f"{named} {text}")  # "Tubes | CO | exp. 01/2025": what expires stands before it
     return Said(cells.place(at), text, words, figures) if words or figures else None

@@ -269,7 +269,6 @@ class _Rows:
             return
         if value is None and self._is_note(row):
             self._pass_over("row_of_remarks", row, self.outlet)
-            self.last = None
             return
         blank = name is None and value is None
         identity = self._identity(row, blank)
@@ -305,10 +304,12 @@ class _Rows:
 
     def _is_note(self, row: int) -> bool:
         """Whether a row without a figure is a note and no outlet: a sentence, or longer than the names of those read, or below
-        a gap; unless it is, or begins as, a further name that is built as theirs ("B7, no access")."""
+        a gap; unless readings without a name stand below it, or it begins as a further name that is built as theirs."""
         cells = self.grid.rows[row]
         text = cells[self.outlet] if self.outlet >= 0 else None
-        if type(text) is not str or not self.read or text in self.read:
+        below = self.grid.rows[row + 1] if row + 1 < len(self.grid.rows) else None
+        heads = below is not None and below[self.outlet] is None and self.found.value(below) is not None
+        if type(text) is not str or not self.read or text in self.read or heads:
             return False
         others = [(at, v) for at, v in self.grid.filled(row) if at != self.outlet]
         if len(others) > 1 or any(at in self.keys or type(v) is str and label(v) for at, v in others):
@@ -319,7 +320,7 @@ class _Rows:
         if any(name_pattern(b) in self.read.values() for b in numbered) and self.read.keys().isdisjoint(begun):
             return False
         gap = row > self.last_read and any(map(self.grid.is_blank, range(self.last_read, row)))
-        return gap or len(words) > most or is_remark(text)
+        return gap or len(words) > most + 1 or is_remark(text) or not self.read.keys().isdisjoint(begun)
 
     def _pass_over(self, code: str, row: int, at: int) -> None:
         self.notes.append(self.grid.note(code, row, at, self.grid.rows[row][at]))

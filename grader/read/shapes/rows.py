@@ -20,7 +20,6 @@ from grader.read.words.notation import parse_number
 from grader.read.words.outlet_names import is_need, names
 from grader.read.words.said import AROUND, against
 from grader.read.words.stated import is_label, is_tube, stated
-from grader.read.words.verdicts import is_count_of_fails
 
 LEAST_ABOVE = 3  # tests above a row that is told by arithmetic
 _LEAST_AGREEING = 2
@@ -278,8 +277,6 @@ def _is_aside(cells: Sequence[Any], name: str) -> bool:
         return kind_of(name) in ("verdict", "value")  # "Result", the counts below it
     if len(others) > _MOST_ASIDE:
         return False
-    if is_count_of_fails(name) and type(others[0]) is int:
-        return True  # "Defects found | 1"
     if kind_of(name) == "verdict" or are_verdicts([name]) or kind_of(name) == "value" and are_verdicts(others):
         return True
     if is_tube(name):
@@ -299,7 +296,6 @@ def _is_strange(name: str) -> bool:
         _is_total(name)
         or is_remark(name)
         or kind_of(name) in (*_NO_NAME, "verdict", "value")
-        or is_count_of_fails(name)
         or are_verdicts([name])
         or is_rule(name)
         or is_tube(name)

@@ -10,11 +10,11 @@ from functools import lru_cache
 
 from grader.read.words.answers import answers_badly, asks, may_be_ill, says_ill
 from grader.read.words.marks import meanings
-from grader.read.words.measured import is_of_again, is_of_check, readings_in, units_in
+from grader.read.words.measured import readings_in, stands_before, units_in
 from grader.read.words.outlet_names import called, words_between
 from grader.read.words.said import LINE, REMARKS, ROW, against, alone, alone_in_part, doubted, is_repeat, smells
 from grader.read.words.spelling import alike, key
-from grader.read.words.stated import is_label, is_need_label, stated
+from grader.read.words.stated import is_label, stated
 from grader.read.words.unclear import classes_of
 from grader.read.words.verdicts import fails_counted, is_count_of_fails, parted, question, ticked
 
@@ -54,9 +54,7 @@ def _tells(text: str) -> bool:
         or may_be_ill(text)
         or doubted(text)
         or is_label(text)
-        or is_need_label(text)
-        or is_of_again(text)
-        or is_of_check(text)
+        or stands_before(text)
         or units_in(text)
         or any(map(str.isdigit, text))
         and "expire" in classes_of(text)

@@ -18,7 +18,7 @@ from grader.read.words.heading_words import heading_words
 from grader.read.words.phrases import WORD, any_of
 from grader.read.words.said import REMARKS, sentences
 from grader.read.words.spelling import key
-from grader.read.words.stated import Stated
+from grader.read.words.stated import Stated, is_of_users
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import belongs, canonical, quantity
 
@@ -119,20 +119,17 @@ def _may_be_of(fields: list[str], unit: str) -> bool:
     return bool(fields) and (of.startswith("content") or of in [quantity(FIELDS[f].unit) for f in fields])
 
 
-def is_of_check(text: str) -> bool:
-    """Whether a few words name a check of the meter, whose figures stand beside: "Zero check after test"."""
-    return (
-        len(text.split()) <= _LONGEST_AGAIN and not any(map(str.isdigit, text)) and REMARKS.say(text, "measured.checks")
-    )
+def stands_before(text: str) -> str:
+    """What a few words without a figure say of the one beside them: "again", one thing measured once more ("CO at end"), "check",
+    the meter in clean air, "need", of a hood ("Haube benötigt"), "" where nothing."""
+    if len(text.split()) > _LONGEST_LABEL or any(map(str.isdigit, text)):
+        return ""
+    if REMARKS.say(text, "measured.checks"):
+        return "check"
+    return "need" if is_of_users(text) else "again" * (REMARKS.say(text, "measured.again") and len(_named(text)) == 1)
 
 
-def is_of_again(text: str) -> bool:
-    """Whether a few words name one thing that is measured, once more: "CO again at end"."""
-    short = len(text.split()) <= _LONGEST_AGAIN and not any(map(str.isdigit, text))
-    return short and REMARKS.say(text, "measured.again") and len(_named(text)) == 1
-
-
-_LONGEST_AGAIN = 6
+_LONGEST_LABEL = 6
 
 
 @lru_cache(maxsize=20_000)
@@ -217,11 +214,8 @@ def _of_part(part: str, text: str, elsewhere: bool) -> list[Stated]:
             fields = [_BY_TUBE[0]]
         if not fields and unit is not None and REMARKS.say(text, "measured.falls"):
             fields = [f for f in _OF_A_LINE if belongs(f, unit)]
-        bare = (
-            *_GASES,
-            _OF_A_LINE[0],
-            *_BY_TUBE[:1] * REMARKS.say(text, "measured.again"),
-        )  # of oil many figures speak
+        oil = _BY_TUBE[:1] if REMARKS.say(text, "measured.again") else ()  # of it many figures speak
+        bare = (*_GASES, _OF_A_LINE[0], *oil)
         choices = tuple(f for f in fields if (unit is None and f in bare) or (unit is not None and belongs(f, unit)))
         if choices:
             unit = unit or (FIELDS[_BY_TUBE[0]].unit if choices[0] == _BY_TUBE[0] else None)

@@ -208,14 +208,6 @@ def _several(text: str) -> int:
     return max((int(c) for c in counts if c.isdigit() and len(c) < 3), default=1)
 
 
-def is_need_label(text: str) -> bool:
-    """Whether a few words may be the label of what a hood or the like needs: "Hood requires", "Haube benötigt"."""
-    return len(text.split()) <= _LONGEST_NEED and not any(map(str.isdigit, text)) and is_of_users(text)
-
-
-_LONGEST_NEED = 5
-
-
 # What may be stated once for all tests and is not known to be a reading.
 TRIED = (
     *NEEDS,
