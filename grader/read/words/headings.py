@@ -32,6 +32,7 @@ from grader.read.words.heading_words import (
     word_keys,
     word_list,
 )
+from grader.read.words.needs import UNLIMITED, without_what_is_asked
 from grader.read.words.phrases import WORD, any_of
 from grader.read.words.spelling import BREAK, bag, key, tidy
 from grader.read.words.units import belongs, canonical, convert, unit_needed
@@ -107,6 +108,15 @@ def understand(text: str, unit_below: str = "") -> Heading:
     if heading_words().telling.isdisjoint(keys) and not any(map(tells, keys)):
         return Heading(why="not known" if canonical(whole) is None else "a unit alone")
     found = _of_parts(whole, below)
+    if any(c.isdigit() for c in whole + below):  # "Flow l/min (min 150)"
+        rest, rest_below = without_what_is_asked(text), without_what_is_asked(unit_below)
+        plain = (
+            understand(rest, rest_below)
+            if (rest, rest_below) != (text.strip(" ,;/"), unit_below.strip(" ,;/"))
+            else found
+        )
+        if plain.candidates[:1] and plain.candidates[0] in UNLIMITED and (plain.unit or plain.told or not found.unit):
+            return plain
     # "Lowest temperature today" is no general word for the lowest one of use.
     unless = heading_words().unless.get(found.field or (found.candidates[0] if found.general else ""))
     told = WORD.findall(f"{whole} {below}") if unless else []
@@ -276,10 +286,7 @@ def _heads(whole: str) -> Iterator[tuple[str, str, bool]]:
 
 
 def _gaps(whole: str) -> list[re.Match[str]]:
-    """The places at which a heading may be parted: between words, but not within a unit such as "l/min"."""
-    units = [span for unit in re.finditer(r"[^\W_]+/[^\W_]+", whole) if canonical(unit[0]) for span in [unit.span()]]
-    gaps = re.finditer(r"[\s/,;:|\-–]*[\s/,;:|(\[{\-–]+", whole)
-    return [m for m in gaps if m.start() > 0 and not any(a < m.start() < b for a, b in units)]
+    return [m for m in re.finditer(r"[\s/,;:|\-–]*[\s/,;:|(\[{\-–]+", whole) if m.start() > 0]
 
 
 def _bracketed(whole: str) -> Iterator[tuple[str, str]]:
@@ -315,8 +322,8 @@ def _limit_unit(text: str) -> str | None:
 def _is_need(text: str) -> bool:
     """Whether a text is what is asked of a reading, in words: "5 below min temp", "at least 5 K under room temp"."""
     function = word_keys("function")
-    limits = word_keys("limit").union(word_keys("at_least"), word_keys("at_most")) - function - {"least"}
-    tokens = [t for part in text.split() if (t := part.strip("()[],;:"))]  # "l/min" is one
+    limits = word_keys("limit") - function
+    tokens = [t for t in BREAK.split(text) if t]
     words = [key(t) for t in tokens if not t.isdigit()]
     known = {w for w in words if w in limits or w in function or is_part(w)}  # "min" is no unit here
     behind = zip(["", *tokens], tokens)
@@ -327,13 +334,15 @@ def _is_need(text: str) -> bool:
 
 
 def _unit_of(below: str) -> str | None:
-    """Canonical unit of the cell below a heading, also before or behind a limit, or behind "in"."""
+    """Canonical unit of the cell below a heading, also behind a limit or "in"."""
     for text in (below, re.sub(rf"^(?:{any_of(word_list('joining'))})[\s:]+", "", below, flags=re.IGNORECASE)):
-        if found := canonical(text) or canonical(_limit_unit(text) or ""):
+        found = canonical(text)
+        if found:
             return found
-    return next(
-        (canonical(unit) for rest, unit, _ in _proposals(below) if unit and _limit_unit(rest) is not None), None
-    )
+        limited = _limit_unit(text)
+        if limited:
+            return canonical(limited)
+    return None
 
 
 # ------------------------------------------------------------------------------------------- what words mean

@@ -81,17 +81,7 @@ def asked(reading: str, value: Any, side: str = "", in_heading: bool = False) ->
     """
     if type(value) in (int, float):
         return [Asked(side, float(value), "")] if value > 0 else []
-    found = []
-    for match in _FIGURE.finditer(value) if type(value) is str else ():
-        unit = canonical(match[2]) if match[2] else None
-        own = unit if unit and belongs(reading, unit) else ""
-        # "150 min" is a least flow in a column of limits; in a heading it is a time.
-        if unit and not own and (in_heading or unit != "min") or number(match[1]) <= 0:
-            continue
-        before = _sides(behind=r"[\s.:=]*$").search(value[: match.start()])
-        said = before or _sides(r"\s*").match(value, match.end() if own else match.end(1))
-        figure = number(re.sub("[.,]", "", match[1]) if _GROUPED.fullmatch(match[1]) else match[1])
-        found.append(Asked((said.lastgroup or "") if said else "", figure, own))
+    found = [one for one, _ in _figures(reading, value, in_heading)] if type(value) is str else []
     sided = [one for one in found if one.side]
     if in_heading:
         return sided
@@ -103,6 +93,38 @@ def asked(reading: str, value: Any, side: str = "", in_heading: bool = False) ->
     return sided or sorted(found, key=lambda one: one.figure)[-1:]
 
 
+def without_what_is_asked(text: str) -> str:
+    """A heading without what it asks of a flow or line pressure, but for its unit.
+
+    >>> without_what_is_asked("Flow (≥150 l/min)"), without_what_is_asked("bar, ≥4")
+    ('Flow ( l/min)', 'bar')
+    """
+    for reading in UNLIMITED:
+        spans = [span for one, spans in _figures(reading, text, True) if one.side for span in spans]
+        for first, stop in reversed(spans):
+            text = text[:first] + text[stop:]
+    return re.sub(r"\(\s*\)|\[\s*\]", " ", text).strip(" ,;/")
+
+
 def _is_range(text: str) -> bool:
     joined = any_of(word_list("to"))
     return bool(re.fullmatch(rf"\D*{NUMBER}\D*?(?:[-–—…]|\.\.|{joined})\s*{NUMBER}\D*", text, re.IGNORECASE))
+
+
+@lru_cache(maxsize=5_000)
+def _figures(reading: str, text: str, in_heading: bool) -> list[tuple[Asked, list[tuple[int, int]]]]:
+    """The figures of a text that can be of a reading, each with where it and what says its side stand."""
+    made = []
+    for match in _FIGURE.finditer(text):
+        unit = canonical(match[2]) if match[2] else None
+        own = unit if unit and belongs(reading, unit) else ""
+        # "150 min" is a least flow in a column of limits; in a heading it is a time.
+        if unit and not own and (in_heading or unit != "min") or number(match[1]) <= 0:
+            continue
+        before = _sides(behind=r"[\s.:=]*$").search(text[: match.start()])
+        behind = None if before else _sides(r"\s*").match(text, match.end() if own else match.end(1))
+        side = before or behind
+        spans = [(before.start() if before else match.start(), match.end(1)), *([behind.span()] if behind else [])]
+        figure = number(re.sub("[.,]", "", match[1]) if _GROUPED.fullmatch(match[1]) else match[1])
+        made.append((Asked((side.lastgroup or "") if side else "", figure, own), spans))
+    return made
