@@ -33,7 +33,6 @@ class Unclear(NamedTuple):
     aside   : it stands beside the tests (a remark, a line around the table, another sheet) and is no column of theirs.
     done    : its words say when a calibration was made, or leave that open; a date after its test says it is due then.
     at_line : it is the pressure of a dew point whose heading names none: not tried where water is judged at line pressure.
-    alone   : whichever of its choices it is, it is a pressure at which water can be judged where no other is stated.
     """
 
     heading: str
@@ -44,7 +43,6 @@ class Unclear(NamedTuple):
     aside: bool = False
     done: bool = False
     at_line: bool = False
-    alone: bool = False
 
 
 class Table(NamedTuple):

@@ -796,8 +796,6 @@ TURNS: list[Turn] = [
     (CM, ("unit", "pressure"), [], lambda: labels.column(0, "Bar").heading.general, True, False),
     (CM, ("filled_from_bar",), 300, lambda: settle.settled([labels.column(0, "Fülldruck bar")], {0: [250]})[0].field,
      "line_pressure_bar", ""),
-    (CM, ("least_of_a_line_bar",), 9, lambda: settle.settled([labels.column(0, "Mask pressure bar")], {0: [7]})[0].field,
-     "line_pressure_bar", ""),
     (UN, ("made",), [], lambda: may_be_done("Cal date"), True, False),
     (UN, ("rule", 2, "words"), ["oil"], lambda: len(choices("CO expires")()), 1, 6),
     (UN, ("rule", 2, "also"), ["oil"], lambda: len(choices("CO expires")()), 1, 6),

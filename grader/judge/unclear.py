@@ -2,8 +2,7 @@
 
 Each unclear column (row, cell) is tried as each field it could be, the others left out; then all together, each at
 its worst choice, and two that may be a reading and what is needed of it as that. What was tried makes a verdict worse
-or doubtful, never better, but for water that lacks nothing but a pressure: where a column is one whichever of its choices
-it is, the worst of them counts. Rules: design, "Understanding a sheet".
+or doubtful, never better. Rules: design, "Understanding a sheet".
 The rows concerned are judged anew as whole tables, one round a choice whatever the number of files.
 """
 
@@ -18,7 +17,6 @@ import numpy as np
 import pandas as pd
 
 from grader.columns import (
-    BLANK,
     CANNOT_TELL,
     DOUBT,
     FAIL,
@@ -43,8 +41,6 @@ from grader.problems import Problems, Table, Unclear, heading_address
 # A reading, and what is needed of it.
 _NEEDED = frozenset(map(frozenset, (("flow_l_min", "flow_needed_l_min"), ("line_pressure_bar", "lowest_pressure_bar"))))
 _PAIRED = frozenset().union(*_NEEDED)
-# The pressures at which water is judged.
-_OF_WATER = ("line_pressure_bar", "nominal_pressure_bar")
 _ENDS = ("", "_lower", "_upper", "_open", "_state", "_text", "_how")
 # Raw rows and the tables they are of -> every field read; rows of the table of tests -> the same, judged.
 Read = Callable[[pd.DataFrame, list[Table], Problems], pd.DataFrame]
@@ -107,27 +103,18 @@ def judge_unclear(
     if not of_table:
         return judged
     shape = (len(judged), len(JUDGED))
-    at_line = np.isin(judged["water_by"].to_numpy(), (BY_LINE_DEW, BY_MARGIN))
-
-    def trials(number: int, before: pd.DataFrame, asks: Callable[[Unclear], bool]) -> list[_Trial]:
-        """The unclear column of a number of every table that has one, as each of its choices."""
-        mine = {n: u[number] for n in of_table if number < len(u := tables[n].unclear) and asks(u[number])}
-        made = []
-        for choice in range(max((len(u.choices) for u in mine.values()), default=0)):
-            asked = [(n, u, u.choices[choice]) for n, u in mine.items() if choice < len(u.choices)]
-            made.append(_try(before, rows, tables, of_table, asked, read, again, at_line))
-        return [t for t in made if t is not None]
-
-    numbers = range(max(len(tables[n].unclear) for n in of_table))
-    own = [trials(number, before, lambda u: u.alone) for number in numbers]
-    for slot in own:
-        judged, before = _with_pressure(judged, before, slot)
     tried = _Tried(BADNESS[_verdicts(judged)], np.zeros(len(judged), dtype=bool), np.zeros(shape, dtype=bool))
+    at_line = np.isin(judged["water_by"].to_numpy(), (BY_LINE_DEW, BY_MARGIN))
     slots: list[list[_Trial]] = []
-    for number in numbers:
-        slots.append([*own[number], *trials(number, before, lambda u: not u.alone)])
-        for trial in slots[-1]:
-            tried.take(trial)
+    for number in range(max(len(tables[n].unclear) for n in of_table)):
+        mine = {n: tables[n].unclear[number] for n in of_table if number < len(tables[n].unclear)}
+        slots.append([])
+        for choice in range(max(len(u.choices) for u in mine.values())):
+            asked = [(n, u, u.choices[choice]) for n, u in mine.items() if choice < len(u.choices)]
+            trial = _try(before, rows, tables, of_table, asked, read, again, at_line)
+            if trial is not None:
+                slots[-1].append(trial)
+                tried.take(trial)
         tried.always |= _always(shape, slots[-1])
     together = _together(before, slots, again)
     if together is not None:
@@ -187,30 +174,6 @@ def _try(
             mine = np.isin(at, of_table[number])
             kept &= ~(mine & (_all_before(part[mine]) if unclear.done else at_line[at]))
     return _judged(at[kept], taken[kept], part[kept], again) if kept.any() else None
-
-
-def _with_pressure(judged: pd.DataFrame, before: pd.DataFrame, slot: list[_Trial]) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Water that cannot be told for want of any pressure, and meets its limit by every choice of a column: by the worst of them.
-
-    Returns both tables, in the second of which that pressure stands, for what else is tried of those rows.
-    """
-    place = JUDGED.index(WATER)
-    blank = np.all([before[f"{name}_state"].to_numpy() == BLANK for name in _OF_WATER], axis=0)
-    lacks = blank & (judged[f"verdict_{WATER}"].to_numpy() == CANNOT_TELL)
-    worst = np.full(len(judged), -np.inf)
-    for trial in slot:
-        lacks[trial.at] &= np.isin(trial.verdict[:, place], (PASS, NEAR_LIMIT))
-        worst[trial.at] = np.maximum(worst[trial.at], trial.score)
-    for trial in slot:
-        mine = np.flatnonzero(lacks[trial.at] & (trial.score == worst[trial.at]))
-        at = trial.at[mine]
-        judged = with_parameter(judged, trial.judged, WATER, at, mine, set(before.columns))
-        lacks[at] = False
-        where = np.zeros(len(before), dtype=bool)
-        where[at] = True
-        for name in _OF_WATER:
-            before = _filled(before, trial.part.iloc[mine].reindex(before.index), name, where)
-    return judged, before
 
 
 def _all_before(part: pd.DataFrame) -> bool:

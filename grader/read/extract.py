@@ -15,7 +15,7 @@ from grader.columns import FIELDS
 from grader.problems import Place, Table, Unclear, Unreadable
 from grader.read.given import Given, by_layout, constants_of, how_of
 from grader.read.layout_spec import TableSpec
-from grader.read.settle import JOINED, SEEN, as_seen, may_stand_alone, seen_words, settled
+from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.coldest import doubtful
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.needed import PRINTED, Limit, reading_of, stated
@@ -506,8 +506,7 @@ def _one_unclear(
         if values.count(None) == len(values):
             return
     done = candidates == ["calibration_due"] and may_be_done(c.text)
-    alone = may_stand_alone(c, candidates, values)
-    made.unclear.append(Unclear(c.text, where.place(c.at), units, values, line, done=done, alone=alone))
+    made.unclear.append(Unclear(c.text, where.place(c.at), units, values, line, done=done))
 
 
 def layout_line(field: str, place: str, unit: str | None) -> str:

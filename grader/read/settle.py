@@ -12,7 +12,6 @@ from grader.columns import FIELDS
 from grader.data import load_toml, names
 from grader.problems import Unreadable
 from grader.read.words import verdicts
-from grader.read.words.composed import speaks_of
 from grader.read.words.dates import is_date, parse_date, time_minutes
 from grader.read.words.heading_words import LIKELY, reading_words, row_words
 from grader.read.words.headings import Heading, kind_of
@@ -31,7 +30,6 @@ JOINED = ("location", "remarks")
 _REASON = re.compile(r"\s*[-–:;,(]")
 # Measured, and needed.
 _FLOWS = ("flow_l_min", "flow_needed_l_min")
-_PRESSURES = ("line_pressure_bar", "nominal_pressure_bar")
 _MAY_BE_VERDICTS = ("unclear", "unknown", "note", "value")
 
 
@@ -60,7 +58,7 @@ def settled(columns: list[Column], cells: Mapping[int, list[Any]], doubtful: Col
             return "test_time", "times of day"
         if fits == ("water_multiplier",) and fits[0] not in claimed and _behind_the_tube(c, columns):
             return fits[0], "beside the water tube"
-        if not (c.heading.general and fits) or c.at in doubtful or _is_no_line(c, fits[0], values):
+        if not (c.heading.general and fits) or c.at in doubtful or _is_filled(c, fits[0], values):
             return "", ""
         free = [f for f in fits if (f not in claimed or f in JOINED) and mains.count(f) < 2]
         sure = free and (free[0] == fits[0] or FIELDS[fits[0]].kind != "number")
@@ -98,28 +96,12 @@ def _behind_the_tube(c: Column, columns: list[Column]) -> bool:
     return any(other.field == "water_tube_mg_m3" and other.at == c.at - 1 for other in columns)
 
 
-def _is_no_line(c: Column, field: str, values: list[Any]) -> bool:
-    """Whether a word for filling stands over pressures to which only cylinders are filled, or one for a mask over those in it."""
-    if field != _PRESSURES[0]:
+def _is_filled(c: Column, field: str, values: list[Any]) -> bool:
+    """Whether a word for filling stands over pressures to which only cylinders are filled: none of an airline."""
+    if field != "line_pressure_bar" or "filled" not in classes_of(c.text):
         return False
-    limits, told = load_toml("composed.toml"), c.heading.told or FIELDS[field].unit
-    filled, worn = "filled" in classes_of(c.text), speaks_of(c.text, "equipment")
-    bars = [convert(field, told, f) for f in _figures(values)]
-    return (
-        filled
-        and any(b < limits["filled_from_bar"] for b in bars)
-        or worn
-        and any(b < limits["least_of_a_line_bar"] for b in bars)
-    )
-
-
-def may_stand_alone(c: Column, fields: Iterable[str], values: Iterable[Any]) -> bool:
-    """Whether a line that is not understood is a pressure of the air whichever of some fields it is: no drop."""
-    if not set(_PRESSURES).issuperset(fields) or "elsewhere" in classes_of(c.text):
-        return False
-    told = c.heading.told or FIELDS[_PRESSURES[0]].unit
-    bars = [convert(_PRESSURES[0], told, f) for f in _figures(v for v in values if v is not None)]
-    return min(bars, default=0.0) >= load_toml("composed.toml")["least_of_a_line_bar"]
+    least = float(load_toml("composed.toml")["filled_from_bar"])
+    return any(convert(field, c.heading.told or FIELDS[field].unit, f) < least for f in _figures(values))
 
 
 # Fields of which a heading may ask whether anything was seen, and how a reading says that it was.

@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-import pytest
 
 from grader.batch import judged
 from grader.columns import VERDICT_WORDS
@@ -182,47 +181,3 @@ def test_one_heading_of_many_sheets_is_one_problem():
 def test_without_unclear_columns_nothing_is_judged_twice():
     tests, problems = tried([AIRLINE])
     assert word(tests, "water") == "pass" and not {"unclear_tried", "unclear_alike"} & problems.codes()
-
-
-# Water of an airline that nothing but a pressure is wanting of.
-UNPRESSED = {**AIRLINE, "line_pressure_bar": None, "nominal_pressure_bar": None}
-
-
-@pytest.mark.parametrize(
-    ("row", "choices", "value", "expected"),
-    [
-        ({}, PRESSURES, 7.0, "pass"),
-        ({}, PRESSURES[:1], 7.0, "pass"),
-        ({"water_tube_mg_m3": 900.0}, PRESSURES, 7.0, "fail"),
-        # Not all that it could be gives a pressure, or it gives none.
-        ({}, (*PRESSURES, ("lowest_pressure_bar", "")), 7.0, "cannot tell"),
-        ({}, PRESSURES, "about seven", "cannot tell"),
-        ({}, PRESSURES, ">8", "cannot tell"),
-        ({}, PRESSURES, None, "cannot tell"),
-        # A pressure that stands there and cannot be read is none that is wanting, nor are other doubts settled by it.
-        ({"line_pressure_bar": "7?"}, PRESSURES, 7.0, "cannot tell"),
-        ({"line_pressure_bar": "7?"}, PRESSURES[:1], 7.0, "cannot tell"),
-        ({"supply": None}, PRESSURES, 7.0, "cannot tell"),
-        ({"water_multiplier": "1?"}, PRESSURES, 7.0, "cannot tell"),
-    ],
-)
-def test_water_that_lacks_a_pressure_alone_is_judged_at_one_that_a_column_is_by_any_choice(
-    row, choices, value, expected
-):
-    column = unclear("Bar at mask", choices, value)
-    tests, _ = tried([{**UNPRESSED, **row}], column._replace(alone=True))
-    assert word(tests, "water") == expected
-    assert word(tried([{**UNPRESSED, **row}], column)[0], "water") in ("cannot tell", "fail")
-    assert word(tests, "pressure") == word(tried([{**UNPRESSED, **row}])[0], "pressure")
-
-
-def test_what_else_is_not_understood_is_tried_at_that_pressure():
-    bar = unclear("Bar at mask", PRESSURES, 7.0)._replace(alone=True)
-    for temperature, expected in ((21.0, "pass"), (-40.0, "cannot tell")):
-        for columns in ((bar, unclear("T", TEMPERATURES, temperature)), (unclear("T", TEMPERATURES, temperature), bar)):
-            tests, _ = tried([{**WARM, "line_pressure_bar": None, "nominal_pressure_bar": None}], *columns)
-            assert word(tests, "water") == expected
-    low, high = (
-        tried([UNPRESSED], bar, unclear("Bar at door", PRESSURES, v)._replace(alone=True))[0] for v in (6.0, 400.0)
-    )
-    assert (word(low, "water"), word(high, "water")) == ("pass", "cannot tell")
