@@ -66,6 +66,10 @@ def banners_of(
     wide = {top for top, left, bottom, right in grid.merges if top == bottom and right - left + 1 >= _WIDE}
     kept = [kind == "test" for kind in kinds]
     dated = "test_date" in values
+    # Outlets may be named so themselves: "Bay 1 - airline".
+    named_so = any(
+        type(v) is str and caption_of(v) for i, v in enumerate(values.get("outlet", ())) if _is_read(readings, kept, i)
+    )
     found: list[Banner] = []
     names: list[Banner] = []  # in the column of outlets
     for index, kind in enumerate(kinds):
@@ -90,7 +94,10 @@ def banners_of(
             kinds[index] = "caption"
             continue
         own, place = fields.get(at, ""), grid.place(row, at)
-        if len(filled) == 1 and not read and own != "remarks" and (composed := _composed(value, place, known, dated)):
+        over_tests = (
+            len(filled) == 1 and not read and own != "remarks" and not named_so and _is_read(readings, kept, index + 1)
+        )
+        if over_tests and (composed := _composed(value, place, known, dated)):
             found.append(Banner(index, at, value, composed))
             continue
         # Remarks of the row above go on in a row of their own.
@@ -163,8 +170,9 @@ def _composed(value: Any, place: Place, known: set[str], dated: bool) -> dict[st
         return {}
     said = {"test_date": "" if dated else found.day} | ({f: getattr(found.feed, f) for f in _FED} if found.feed else {})
     made = {field: Given(place, v, value, "banner row") for field, v in said.items() if v}
-    named = found.name and not (of_a_visit(found.name) or is_when(found.name, rounds=True))
-    return made | (place_of(found.name, place, {*known, *made}) if named else {})
+    if of_a_visit(found.name) or is_when(found.name, rounds=True):
+        return {}
+    return place_of(found.name, place, {*known, *made}) | made  # the place first: the next one ends what was said of it
 
 
 def _said(grid: Grid, found: list[Pair]) -> dict[str, Given]:

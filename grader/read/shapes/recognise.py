@@ -156,7 +156,8 @@ class _Workbook:
     def _join(self) -> None:
         """Join the sheets that hold some of the readings of their tests alone; or keep each by itself."""
         lists, self.lists = self.lists, []
-        if not of_the_same_tests(blocks := [block for block, _ in lists]):
+        blocks = [block for block, _ in lists]
+        if not all(b.is_plain for b in blocks) or not of_the_same_tests(blocks):
             for _, take in lists:
                 take()
             return

@@ -89,6 +89,19 @@ class Listed(NamedTuple):
         """The readings that it holds."""
         return {f for t in self.tables for f in READINGS & t.columns.keys() if any(v is not None for v in t.columns[f])}
 
+    @property
+    def is_plain(self) -> bool:
+        """Whether nothing else stands on it: no further column, line or title than of its readings, no row without an outlet."""
+        whole = len(self.made.tables) == 1 and not self.made.rows_passed_over and not self.made.notes
+        columns = {f for t in self.tables for f, values in t.columns.items() if any(v is not None for v in values)}
+        named = all(v is not None for t in self.tables for v in t.columns.get("outlet", [None]))
+        told = {f: v for t in self.tables for f, (_, v) in t.constants.items()}
+        above = [v for row in self.grid.rows[: self.made.tables[0].heads[0]] for v in row if v is not None] if whole else []
+        labels = READINGS | told.keys()
+        titled = all(v in told.values() or type(v) is str and (c := label(v)) is not None and c.field in labels for v in above)
+        plain = told.keys() <= {"site", "test_date"} and not any(t.unclear for t in self.tables)
+        return whole and columns <= {"outlet", "test_date", "location"} | READINGS and named and titled and plain
+
     def readings(self) -> Iterator[tuple[str, Said, Any, Cell]]:
         """(name, what is said of its test, reading, its cell), row by row."""
         grid, fields = self.grid, self.fields

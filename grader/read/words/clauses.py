@@ -23,7 +23,7 @@ from grader.read.words.loose import LOOSE
 from grader.read.words.phrases import ELIDED, Lists, any_of
 from grader.read.words.said import AROUND, against
 from grader.read.words.stated import is_cold
-from grader.read.words.supplied import caption_of, line_of, may_say, names_a_feed, parts_of
+from grader.read.words.supplied import caption_of, is_of_a_day, line_of, may_say, names_a_feed, parts_of
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
@@ -124,7 +124,7 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
 def _with_more(site: Column, text: str) -> tuple[tuple[Column, Any], ...]:
     """The label of a site with the name alone of what stands behind it, and the day and supply there: "Mill Lane - airline"."""
     found = caption_of(text)
-    if found is None or not found.name:
+    if found is None:
         return ((site, text),)
     facts = [Fact(SUPPLY, found.feed.supply), Fact(DRYER, found.feed.dryer)] if found.feed else []
     facts += [Fact(DATE, found.day)]
@@ -216,7 +216,7 @@ def _cold(text: str) -> tuple[Fact, ...]:
     Of places whose temperature is told by that word it is that of use.
     """
     found = temperatures_in(text)
-    if len(found) != 1 or not found[0][1]:
+    if len(found) != 1 or not found[0][1] or "?" in text:
         return ()
     (figure, unit), words = found[0], _CLAUSES.words(without_temperatures(text))
     below = [f"{COLD}.towards"] * (figure < 0)
@@ -270,11 +270,8 @@ def day_in(value: Any) -> Any:
     """The day that a cell is, or that stands at an end of its text or of one part of it; None where there is none."""
     if type(value) is not str:
         return value if isinstance(value, date) else None
-    found = (
-        [day for part in parts_of(value) if (day := date_within(part))]
-        if not (whole := date_within(value))
-        else [whole]
-    )
+    parts = [value] if date_within(value) else [p for p in parts_of(value) if is_of_a_day(p)]
+    found = [day for part in parts if (day := date_within(part))]
     return found[0] if len(found) == 1 else None
 
 

@@ -162,7 +162,7 @@ def _of_a_firm(name: str) -> bool:
 
 
 class Caption(NamedTuple):
-    """What a line over some tests says: the name of a place, "" where it is not surely one; the day; what feeds them."""
+    """What a line over some tests says: the name of a place; the day, "" where it says none; what feeds them."""
 
     name: str
     day: str
@@ -187,21 +187,26 @@ def caption_of(text: str) -> Caption | None:
     fed = any(one.kind == "fed" for one in made)
     feed = _feed(text, [one for p, one in zip(parts, made) if p not in others], high=False) if fed else None
     name = others[0] if len(others) == 1 and _is_named(others[0]) else ""
-    if len(others) != 1 or len(days) > 1 or fed and not feed or not (feed or name and days):
+    if not name or len(days) > 1 or fed and not feed or not (feed or days):
         return None
     return Caption(name, days[0] if days else "", feed)
 
 
+_NO_PLACE = frozenset(("earlier", "second", "note", "expire", "due", "cal", "instrument", "tube"))
+
+
 def _is_named(text: str) -> bool:
-    """Whether a part is a name with nothing else: its words begin with capitals or are numbers, and none is of anything else."""
+    """Whether a part is the name of a place and nothing else: its words begin with capitals or are numbers."""
     tokens, words = _tokens(text), [m[0] for m in ELIDED.finditer(text)]
     joining = _at(tokens, "joining")
     proper = all(w[0].isupper() or w[0].isdigit() or i in joining for i, w in enumerate(words))
-    return proper and not (
-        _at(tokens, "about", "doubt", "denying", *_NAMES)
-        or classes_of(text) & {"earlier", "second", "note"}
-        or against(text)
-    )
+    told = _at(tokens, "about", "doubt", "denying", *_NAMES) or classes_of(text) & _NO_PLACE
+    return proper and bool(_places(text) or _site(text)) and not told and not against(text)
+
+
+def is_of_a_day(text: str) -> bool:
+    """Whether one part of a line is a day, or a title with its day, and says no more: "Visit 3 May 2026"."""
+    return _part(text).kind in ("day", "title")
 
 
 def names_a_feed(text: str) -> bool:
@@ -240,10 +245,16 @@ def _part(text: str, charged: bool = False) -> _Part:
     if len(whole) == len(tokens) and not any(map(str.isdigit, text)):
         return _Part("title", tested=_is_titled(tokens))  # "All points"
     rest = set(range(len(tokens))) - whole
-    if (named or dryers) and not high and _says_no_more(plain, tokens, rest, min(naming, default=0)):
-        dried = frozenset(dryers) | ({"none"} if none else set())
+    if (
+        named <= {AIRLINE}
+        and (named or dryers)
+        and not high
+        and _says_no_more(plain, tokens, rest, min(naming, default=0))
+    ):
         placed = not rest.isdisjoint(_at(tokens, "place"))
-        return _Part("fed", frozenset(named), dried, tested=_is_titled(tokens), placed=placed, open=bool(further))
+        # Which dryer it is only a part tells that is wholly known: "Disused desiccant dryer", "desiccant dryer in bits".
+        left_open = bool(dryers or noun or none or further)
+        return _Part("fed", frozenset(named), tested=_is_titled(tokens), placed=placed, open=left_open)
     if plain != text and not high and not any(map(str.isdigit, plain)):
         doubt = _at(tokens, "about", "doubt", *_NAMES) - REMARKS.inside(tokens, "cold.words")
         doubt -= _CLAUSES.inside(tokens, "lowest_use_temperature_c.bound")
