@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Iterable, Iterator, Sequence, Set
 from typing import Any, Generic, NamedTuple, TypeVar
 
@@ -38,6 +39,7 @@ class Said(NamedTuple):
     row : the texts of that row. how : where it stands. measured : readings of that outlet that it states.
     visit : days and sites (as compared) of the tests beside it, where it is said of all tests of that visit.
     site, outlet : those of that row, by headings; "" where it has none. above : titles over it, the nearest first.
+    parts : system and location of that row (field, name as compared), of which no test elsewhere is.
     """
 
     place: Place
@@ -57,6 +59,7 @@ class Said(NamedTuple):
     site: str = ""
     outlet: str = ""
     above: tuple[str, ...] = ()
+    parts: tuple[tuple[str, str], ...] = ()
 
     def days(self) -> frozenset[Day]:
         """The days of which it speaks alone."""
@@ -183,10 +186,41 @@ class Figures:
                 aside=True,
             )
             for choices, there in self.readings.items()
-            for values, texts, place in there
+            for values, texts, place in _extremes(there)
         ]
         more = [*self.others, *packed]
         return table._replace(unclear=[*table.unclear, *more]) if more else table
+
+
+def _extremes(there: list[_Packed]) -> list[_Packed]:
+    """Columns of what may be the same fields, of which each test keeps the lowest and the highest figure of a unit, and texts.
+
+    Each column is a round of judging: as many sheets as there are must not make as many rounds.
+    """
+    if len(there) <= _FEW_PACKED:
+        return there
+    rows = []
+    for told in zip(*(values for values, _, _ in there)):
+        kept: dict[str, list[tuple[float, Any]]] = {}
+        for value in told:
+            found = _AMOUNT.fullmatch(shown(value)) if value is not None and type(value) is not Unreadable else None
+            if found:
+                kept.setdefault(found[2] or "", []).append((float(found[1]), value))
+            elif value is not None:
+                kept.setdefault(f"\n{shown(value)}", []).append((0.0, value))
+        row = [v for of in kept.values() for v in dict.fromkeys((min(of, key=_amount)[1], max(of, key=_amount)[1]))]
+        rows.append(row)
+    texts = [text for _, said, _ in there for text in said]
+    return [([r[n] if n < len(r) else None for r in rows], texts, there[0][2]) for n in range(max(map(len, rows)))]
+
+
+def _amount(pair: tuple[float, Any]) -> float:
+    return pair[0]
+
+
+_Packed = tuple[list[Any], list[str], Place]
+_FEW_PACKED = 2
+_AMOUNT = re.compile(r"(-?\d+(?:\.\d+)?)( .*)?")
 
 
 def _is_no_colder(text: str, than: str) -> bool:
@@ -229,8 +263,11 @@ _SENT_AWAY = ("oil_mg_m3", "co_ppm", "co2_ppm", "water_mg_m3")
 _ON_SITE = ("odour", "oxygen_pct")
 
 
-def figures_beside(table: Table) -> list[Said]:
-    """The readings of a table that holds no whole tests, a laboratory's results or the like, as what is said of its outlets."""
+def figures_beside(table: Table, of_laboratory: bool) -> list[Said]:
+    """The readings of a table that holds no whole tests, a laboratory's results or the like, as what is said of its outlets.
+
+    of_laboratory : the name of its sheet is no site, and without a day they may be of any test.
+    """
     if is_whole(table) or "earlier" in classes_of(table.sheet):
         return []
     outlets, days, sites = (_values(table, field) for field in ("outlet", "test_date", "site"))
@@ -238,30 +275,33 @@ def figures_beside(table: Table) -> list[Said]:
     for field in _SENT_AWAY:
         place, unit = table.places.get(field), table.units.get(field)
         for i, value in enumerate(table.columns.get(field, ())):
-            if place is None or value is None or outlets[i] is None:
+            if place is None or value is None or outlets[i] is None or not (of_laboratory or days[i] is not None):
                 continue
             column = place.column if place.column is not None else table.across[i] if table.across else 0
             at = Place(place.sheet, table.rows[i] if place.row is None else place.row, column)
             told = tuple(shown(v) for v in (outlets[i], days[i]) if v is not None)
             heading = table.how[field][0] if field in table.how else FIELDS[field].heading
             figure = Stated((field,), f"{shown(value)} {unit}" if unit else value)
-            site = "" if sites[i] is None else shown(sites[i])
-            made.append(Said(at, f"{heading} {shown(value)}", row=told, measured=(figure,), site=site, outlet=told[0]))
+            by_sheet = table.constants.get("site", ("",))[0] == Place(table.sheet, 0, 0)
+            site = "" if sites[i] is None or (of_laboratory and by_sheet) else shown(sites[i])
+            parts = tuple((f, key(shown(v))) for f in _PLACES if (v := _values(table, f)[i]) is not None)
+            made.append(
+                Said(
+                    at,
+                    f"{heading} {shown(value)}",
+                    row=told,
+                    measured=(figure,),
+                    site=site,
+                    outlet=told[0],
+                    parts=parts,
+                )
+            )
     return made
 
 
 def is_whole(table: Table) -> bool:
     """Whether a table holds what can be found out at the outlet alone."""
     return any(field in held for held in (table.columns, table.constants) for field in _ON_SITE)
-
-
-def joins(table: Table, whole: Sequence[Table]) -> bool:
-    """Whether a table that is not whole holds nothing but results for outlets, and on days, that are all in other tables."""
-    readings = {f for f in table.columns if FIELDS[f].reading}
-    outlets = {key(shown(n)) for t in whole for n in outlets_of(t) if n is not None}
-    mine = {key("" if n is None else shown(n)) for n in outlets_of(table)}
-    days = days_of(table).keys() <= set().union(*map(days_of, whole))
-    return bool(readings) and readings <= {*_SENT_AWAY} and not table.unclear and mine <= outlets and days
 
 
 def _values(table: Table, field: str) -> list[Any]:
@@ -304,13 +344,19 @@ def said_of_all(table: Table, found: Sequence[Said], tested: Set[Day] = frozense
         if said.visit and (_has(table, said) or not _is_of_visit(table, *said.visit)):
             continue
         mine = sorted({*named.in_row(said.row), *(table.marks.get(said.mark, ()) if said.mark else ())})
-        if at_site := sites.get(key(said.site)) if said.site else None:
-            mine = [i for i in mine if i in at_site]
+        if said.site and sites.keys() - {""}:
+            # Of another site it is of none of these.
+            mine = [i for i in mine if i in sites.get(key(said.site), ())]
         mine = _left_out(outlets, said.cleared) if said.cleared else mine
         days = said.days() if said.against or said.of_one or said.measured else frozenset()
         dated = {i for d in days & by_day.keys() for i in by_day[d]}
         if not dated and days & tested:
             continue
+        for field, name in said.parts if mine else ():
+            places = _values(table, field)
+            mine = [i for i in mine if places[i] is None or key(shown(places[i])) == name]
+        if days and by_day and not dated and said.measured and said.outlet:
+            continue  # figures of another day, in a table of their own
         mine = [i for i in mine if i in dated] if dated else mine
         figures.add(mine, said.place, said.text, said.measured)
         figures.add(range(len(outlets)), said.place, said.text, said.stated)

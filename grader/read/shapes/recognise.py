@@ -24,7 +24,6 @@ from grader.read.sayings import (
     Said,
     figures_beside,
     is_whole,
-    joins,
     of_the_marked,
     of_their_outlets,
     said_of_all,
@@ -219,8 +218,7 @@ class _Workbook:
             else:
                 self._keep(grid, made)
         every = [table for made in self.kept for table in made.tables]
-        away = self._sent_away(every)
-        tables = self._with_what_is_given([t for t in every if not any(t is one for one in away)])
+        tables = self._with_what_is_given(every)
         if tables:
             self.notes += self.unused
         if tables and name and (void := titled(name)):
@@ -230,24 +228,18 @@ class _Workbook:
         beyond = self._beyond(name, tables, tested)
         here = [s for s in self.elsewhere if s.how != NOT_TITLED and (s.how != OF_OTHER_DAYS or s.days() & tested)]
         elsewhere = of_the_marked(of_their_outlets(with_outlets(here, tables), tables), tables, here)
-        figures = [s for t in (*tables, *away) for s in figures_beside(t)] if any(map(is_whole, tables)) else []
+        figures = (
+            [s for t in tables for s in figures_beside(t, self._of_laboratory(t))] if any(map(is_whole, tables)) else []
+        )
         told = (said_of_all(t, [*elsewhere, *figures] if is_whole(t) else elsewhere, tested) for t in tables)
-        tables, joined = [with_what_names_say(t) for t in told], sum(len(t.rows) for t in away)
+        tables = [with_what_names_say(t) for t in told]
         tables = [t._replace(marks={}) if t.marks else t for t in tables]
-        found = sum(m.rows_found for m in self.kept) - joined
-        passed = sum(m.rows_passed_over for m in self.kept) + joined
+        found = sum(m.rows_found for m in self.kept)
+        passed = sum(m.rows_passed_over for m in self.kept)
         return Recognised(tables, self.notes, found, passed, beyond, (name, *self._heads()) if beyond else ())
 
     def _heads(self) -> list[str]:
         return [text for texts in self.heads.values() for text in texts]
-
-    def _sent_away(self, tables: list[Table]) -> list[Table]:
-        """Tables of a laboratory's results for tests of the others, which are none of their own, and a note on each."""
-        whole = [t for t in tables if is_whole(t)]
-        parts = [t for t in tables if not is_whole(t)] if whole else []
-        away = [t for t in parts if self._of_laboratory(t) and joins(t, whole)]
-        self.notes += [Note("laboratory_beside", t.sheet, "", t.sheet, {"count": len(t.rows)}) for t in away]
-        return away
 
     def _of_laboratory(self, table: Table) -> bool:
         """Whether the sheet of a table says that a laboratory found what it holds."""
@@ -263,7 +255,7 @@ class _Workbook:
         told = [s for s in speaking if s.days() and tested.isdisjoint(s.days())]
         if not any(map(is_whole, tables)):
             of_file = REMARKS.say(name, "beside.laboratory")
-            told += [s for t in tables if of_file or self._of_laboratory(t) for s in figures_beside(t)]
+            told += [s for t in tables if of_file or self._of_laboratory(t) for s in figures_beside(t, True)]
         return told
 
     def _cross(self, blocks: Sequence[Matrix | Listed], passed: int = 0) -> None:
