@@ -582,7 +582,7 @@ TURNS: list[Turn] = [
     (SP, ("dryer",), [], dryer_of("Airline, refrigeration dryer"), "refrigerant", None),
     (SP, ("itself",), [], dryer_of("Netz, Kältetrockner"), "refrigerant", None),
     (SP, ("alone",), [], dryer_of("Airline sets, desiccant"), "desiccant", None),
-    (SP, ("where",), [], dryer_of("Airline, desiccant dryer on skid"), "desiccant", None),
+    (SP, ("where",), [], supply_of("Airline in gallery, desiccant dryer"), "airline", None),
     (SP, ("housed",), [], dryer_of("Airline, membrane dryer in compressor room"), "membrane", None),
     (SP, ("none",), [], dryer_of("Airline sets, no dryer"), "none", None),
     (SP, ("covered",), [], supply_of("Airline hoods"), "airline", None),

@@ -96,9 +96,13 @@ class Listed(NamedTuple):
         columns = {f for t in self.tables for f, values in t.columns.items() if any(v is not None for v in values)}
         named = all(v is not None for t in self.tables for v in t.columns.get("outlet", [None]))
         told = {f: v for t in self.tables for f, (_, v) in t.constants.items()}
-        above = [v for row in self.grid.rows[: self.made.tables[0].heads[0]] for v in row if v is not None] if whole else []
+        above = (
+            [v for row in self.grid.rows[: self.made.tables[0].heads[0]] for v in row if v is not None] if whole else []
+        )
         labels = READINGS | told.keys()
-        titled = all(v in told.values() or type(v) is str and (c := label(v)) is not None and c.field in labels for v in above)
+        titled = all(
+            v in told.values() or type(v) is str and (c := label(v)) is not None and c.field in labels for v in above
+        )
         plain = told.keys() <= {"site", "test_date"} and not any(t.unclear for t in self.tables)
         return whole and columns <= {"outlet", "test_date", "location"} | READINGS and named and titled and plain
 
