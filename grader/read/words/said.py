@@ -109,8 +109,11 @@ def _speaks(sentence: str, where: str, behind: list[str]) -> bool:
         return False  # "Leaks: none", "Outlet failed? No"
     words = REMARKS.words(sentence)
     aside = REMARKS.words(found[1]) if (found := _ASIDE.search(sentence)) else []
-    if aside and len(REMARKS.inside(aside, "general.aside")) == len(aside) and REMARKS.begin(words, "general.machine"):
-        return False  # "Compressor 7 (tools only) is out of order"
+    of_machine = aside and len(REMARKS.inside(aside, "general.aside")) == len(aside)
+    if found and of_machine and REMARKS.begin(words, "general.machine"):
+        told = sentence[found.end() :]  # "Compressor 7 (tools only) is out of order", and nothing of another thing
+        if not ("," in told or _named(REMARKS.words(told)) or REMARKS.say(told, "span.outlet")):
+            return False
     hits = _hits(sentence, _lists(where, words), where)
     clauses = [REMARKS.words(clause) for said in (sentence, *behind) for clause in _CLAUSE.split(said)]
     if not hits or _is_rule(sentence, words, hits, where):
