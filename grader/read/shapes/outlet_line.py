@@ -8,6 +8,7 @@ from typing import Any
 from grader.read.words.dates import parse_date
 from grader.read.words.heading_words import key
 from grader.read.words.labels import READINGS, Column, is_placeholder
+from grader.read.words.supplied import names_a_compressor
 
 _LONGEST_NAME = 60
 
@@ -40,7 +41,7 @@ def outlet_line(lines: Sequence[Column], cells: Sequence[Sequence[Any]], stop: i
     found = sorted(by_place | may_be.difference(c.at for c in signed))
     if any(c.kind == "number" and c.at < first and is_running(cells[c.at]) for c in lines):
         found = [at for at in sorted(may_be) if at < first and _apart(lines, cells, at)][:1] or found
-    machines = [c for c in lines if c.field == "system" and c.at <= first and _apart(lines, cells, c.at)]
+    machines = [c for c in lines if names_a_compressor(c.text) and c.at <= first and _apart(lines, cells, c.at)]
     places = [len(_different(cells[c.at])) for c in places_of_machines(lines)]
     of_places = [c.at for c in machines if any(0 < n <= len(_different(cells[c.at])) for n in places)]
     names = of_places or [at for at in found if holds(at)]

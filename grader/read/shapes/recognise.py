@@ -156,7 +156,8 @@ class _Workbook:
         """Join the sheets that hold some of the readings of their tests alone; or keep each by itself."""
         lists, self.lists = self.lists, []
         blocks = [block for block, _ in lists]
-        if not all(b.is_plain for b in blocks) or not of_the_same_tests(blocks):
+        alike = all(b.is_plain and b.stated == blocks[0].stated for b in blocks)
+        if not alike or not of_the_same_tests(blocks):
             for _, take in lists:
                 take()
             return

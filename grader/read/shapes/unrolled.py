@@ -16,6 +16,7 @@ from grader.read.shapes.grid import Cell, Grid, Origin, Rewritten
 from grader.read.shapes.pairs import labels_alone
 from grader.read.shapes.rows import is_total
 from grader.read.shapes.tables import Recognised, whole
+from grader.read.words.clauses import told
 from grader.read.words.dates import is_date, is_when
 from grader.read.words.headings import EXACT
 from grader.read.words.labels import KEYS, READINGS, SHARED, Column, column, is_unit, kind_of, label, loose_label
@@ -90,21 +91,29 @@ class Listed(NamedTuple):
         return {f for t in self.tables for f in READINGS & t.columns.keys() if any(v is not None for v in t.columns[f])}
 
     @property
+    def stated(self) -> dict[str, Any]:
+        """What it states of all its tests."""
+        return {f: v for t in self.tables for f, (_, v) in t.constants.items()}
+
+    @property
     def is_plain(self) -> bool:
-        """Whether nothing else stands on it: no further column, line or title than of its readings, no row without an outlet."""
-        whole = len(self.made.tables) == 1 and not self.made.rows_passed_over and not self.made.notes
-        columns = {f for t in self.tables for f, values in t.columns.items() if any(v is not None for v in values)}
-        named = all(v is not None for t in self.tables for v in t.columns.get("outlet", [None]))
-        told = {f: v for t in self.tables for f, (_, v) in t.constants.items()}
-        above = (
-            [v for row in self.grid.rows[: self.made.tables[0].heads[0]] for v in row if v is not None] if whole else []
-        )
-        labels = READINGS | told.keys()
-        titled = all(
-            v in told.values() or type(v) is str and (c := label(v)) is not None and c.field in labels for v in above
-        )
-        plain = told.keys() <= {"site", "test_date"} and not any(t.unclear for t in self.tables)
-        return whole and columns <= {"outlet", "test_date", "location"} | READINGS and named and titled and plain
+        """Whether nothing but tests and what holds for them stands on it: all columns known, no row without an outlet."""
+        if len(self.made.tables) != 1 or self.made.rows_passed_over or self.made.notes:
+            return False
+        (table,) = self.made.tables
+        columns = {f for f, values in table.columns.items() if any(v is not None for v in values)}
+        figures = {f for f in columns if FIELDS[f].kind == "number"}
+        known = columns <= {"outlet", "test_date", "location", "odour"} | figures and not table.unclear
+        return known and None not in table.columns.get("outlet", [None]) and all(map(self._is_told, self._above(table)))
+
+    def _above(self, table: Table) -> Iterator[Any]:
+        return (v for row in self.grid.rows[: table.heads[0]] for v in row if v is not None)
+
+    def _is_told(self, value: Any) -> bool:
+        """Whether a cell above the tests is what holds for them, or its label, or names the reading."""
+        said = label(value) if type(value) is str else None
+        named = said is not None and said.field in READINGS | self.stated.keys()
+        return named or value in self.stated.values() or type(value) is str and bool(told(value))
 
     def readings(self) -> Iterator[tuple[str, Said, Any, Cell]]:
         """(name, what is said of its test, reading, its cell), row by row."""
@@ -241,13 +250,21 @@ def with_its_name(grid: Grid) -> Grid | None:
     return None
 
 
+_PLACE = FIELDS["location"].heading
+
+
 def of_the_same_tests(blocks: Sequence[Listed]) -> bool:
     """Whether sheets of different readings are of the same outlets and days, so that each test stands on all of them."""
     rows = [{(spot[0], _test(of)) for _, of, _, spot in b.readings()} for b in blocks] if len(blocks) > 1 else []
     tests = [{test for _, test in of} for of in rows]
     shared = Counter(test for of in tests for test in of)
-    once = rows and all(map(lambda of, found: len(of) == len(found), tests, rows))
-    return bool(once) and 2 * sum(n > 1 for n in shared.values()) >= min(map(len, tests)) > 0
+    places: dict[tuple[str, str], set[str]] = {}
+    for said in (of for b in blocks for _, of, *_ in b.readings() if _PLACE in of):
+        places.setdefault(_test(said), set()).add(str(said[_PLACE][0]).casefold())
+    once = all(map(lambda of, found: len(of) == len(found), tests, rows)) and all(
+        len(of) == 1 for of in places.values()
+    )
+    return bool(rows and once) and 2 * sum(n > 1 for n in shared.values()) >= min(map(len, tests)) > 0
 
 
 def _test(said: Said) -> tuple[str, str]:

@@ -65,6 +65,8 @@ def against(text: str, where: str = ROW) -> str:
     ('', '')
     >>> against("all tubes expired 2024", AROUND), against("Conclusion: Air NOT fit", AROUND)
     ('all tubes expired 2024', 'Conclusion: Air NOT fit')
+    >>> against("Do not use, oil visible in hose", AROUND), against("Lift condemned along with P1")
+    ('Do not use, oil visible in hose', 'Lift condemned along with P1')
     """
     if len(text) > LONGEST or not REMARKS.say(text, *_against()):
         return ""
@@ -120,7 +122,10 @@ def _speaks(sentence: str, where: str, behind: list[str]) -> bool:
         return False
     if where not in _IN_NAMES and "?" not in sentence and _is_over(clauses, hits):
         return False
-    return where != AROUND or _is_statement(words, hits)
+    if where != AROUND or _is_statement(words, hits):
+        return True
+    parts = [part for part in sentence.split(", ") if len(REMARKS.words(part)) > 1]  # "Do not use, oil visible in hose"
+    return len(parts) > 1 and any(_speaks(part, where, behind) for part in parts)
 
 
 def _lists(where: str, words: list[str]) -> list[str]:
@@ -225,7 +230,8 @@ def _of_another_thing(words: list[str], hits: list[Standing]) -> bool:
     known = things.union(REMARKS.inside(words, "general.small"), *(range(first, stop) for first, stop, _ in hits))
     other = [i for i, w in enumerate(words) if i not in known and not w.isdigit()]
     of_it = any(i < last for i in things) and not REMARKS.standing(words[stop:], "pair.test.of", "pair.fluid.of")
-    return bool(things) and (not other or of_it and min(other) > last)
+    more = _named(words[stop:]) or REMARKS.standing(words[stop:], "span.outlet")  # "along with P1"
+    return bool(things) and not more and (not other or of_it and min(other) > last)
 
 
 def taken_back(words: list[str], first: int, stop: int) -> bool:

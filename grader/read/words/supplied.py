@@ -420,6 +420,11 @@ def is_contradicted(texts: Iterable[str], lines: Set[str], supply: str, dryer: s
     return False
 
 
+def names_a_compressor(heading: str) -> bool:
+    """Whether a heading is over compressors: "Kompressor Nr."; not "System"."""
+    return bool(_at(_tokens(heading), "compressor"))
+
+
 def names_and_feeds(text: str, outlets: Set[str]) -> bool:
     """Whether a text names an outlet with a compressor, a dryer or what feeds it, or says that it is of this one only."""
     tokens = _tokens(text)
