@@ -23,7 +23,7 @@ from grader.read.words.dates import days_in, is_date
 from grader.read.words.labels import kind_of
 from grader.read.words.marks import mark_of, meanings
 from grader.read.words.measured import readings_in, units_in
-from grader.read.words.outlet_names import begins_with, of_more
+from grader.read.words.outlet_names import begins_with, excepts, of_more
 from grader.read.words.said import (
     AROUND,
     FILE,
@@ -259,14 +259,14 @@ def _of_some(regions: Regions, cells: Cells, at: Cell, text: str, lone: bool, la
     own = not lone and any(not r.down for r in regions.holding(at))  # "mixed up with P3", said in P2's form
     if own and not any(begins_with(text, r.outlets[i]) for r, i in named):
         return False
-    more = of_more(text, (r.outlets[i] for r, i in named if r.outlets[i])) or REMARKS.say(text, "general.except")
+    more = of_more(text, (r.outlets[i] for r, i in named if r.outlets[i])) or excepts(text)
     return bool(named) and not more
 
 
 def _excepts(text: str) -> bool:
     """Whether a text leaves an outlet out of those that passed: "All outlets may be used apart from P2"."""
     none = REMARKS.say(text, "no.subject", "no.none")  # "None failed except P2"
-    return REMARKS.say(text, "general.except") and (REMARKS.say(text, "general.approved") or none)
+    return excepts(text) and (REMARKS.say(text, "general.approved") or none)
 
 
 def _rows_outside(cells: Cells, regions: Sequence[Region]) -> Iterable[int]:

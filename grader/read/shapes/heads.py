@@ -212,7 +212,10 @@ def _is_pairs(row: Sequence[Any]) -> bool:
     cells = [v for v in row if v is not None]
     if len(cells) < 4 or len(cells) % 2 or not all(type(v) is str for v in cells[::2]):
         return False
-    fields = [said.field if (said := label(text)) else None for text in cells[::2]]
+    labels = map(label, cells[::2])
+    fields = [
+        next(iter(said.heading.candidates), "") if said and said.kind in ("field", "unclear") else "" for said in labels
+    ]
     values = [
         type(v) is not str or looks_like_value(v) or bool(field and loose_word(field, v))
         for field, v in zip(fields, cells[1::2])

@@ -94,6 +94,17 @@ def numbers_in(text: str) -> tuple[frozenset[int], frozenset[int], str]:
     return frozenset(numbers), frozenset(places), rest
 
 
+def excepts(text: str) -> bool:
+    """Whether a text makes an exception.
+
+    >>> excepts("Alle frei bis auf P2"), excepts("P2 bis auf weiteres gesperrt")
+    (True, False)
+    """
+    words = REMARKS.words(text)
+    lasting = REMARKS.inside(words, "general.lasts")  # until further notice
+    return any(found.first not in lasting for found in REMARKS.standing(words, "general.except"))
+
+
 def of_more(text: str, outlets: Iterable[str] = ()) -> bool:
     """Whether a text that names outlets speaks of more: of all, the others, those up to one, numbers that follow ("Bay 2/3").
 
@@ -105,7 +116,7 @@ def of_more(text: str, outlets: Iterable[str] = ()) -> bool:
         return True
     if _numbers().search(DATES.sub(lambda day: " " if re.search(r"\d\d", day[0]) else day[0], text)):
         return True
-    fine = REMARKS.say(text, "general.except") and REMARKS.say(text, "general.approved")
+    fine = excepts(text) and REMARKS.say(text, "general.approved")
     ill = REMARKS.say(
         text, *(f"against.{group}" for group in load_toml(REMARKS.file)["against"] if group not in ("row", "remark"))
     )
