@@ -753,6 +753,7 @@ TURNS: list[Turn] = [
     (S, ("doubt", "no"), [], lambda: bool(said.doubted("could not get a figure")), True, False),
     (S, ("doubt", "lack"), [], lambda: bool(said.doubted("without a reading")), True, False),
     (S, ("doubt", "fine"), [], lambda: bool(said.doubted("not marked yet")), False, True),
+    (S, ("no", "denies"), [], against("has not been approved by us", said.AROUND), True, False),
     (S, ("no", "once"), [], against("previously failed"), False, True),
     (S, ("no", "none"), ["zip"], against("zip failed"), True, False),
     (S, ("general", "rule"), [], against("condemned if wet"), False, True),

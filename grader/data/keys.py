@@ -105,7 +105,7 @@ PAGES: dict[str, Any] = {
         "slip": "real",
         "doubt": "no lack fine",
         "clear": "words beside",
-        "no": "words once none subject",
+        "no": "words once none subject denies",
         "general": "all rule report around approved except article plural firm limits legend pass monoxide "
         "machine aside prices lasts added kit shared "
         "mended due again past open small other case optional lasting then happened retested well passed passing",

@@ -40,6 +40,8 @@ _ONCE = ("verdict", "ill")
 _BANS = ("stop", "void", "undone")  # no repair takes them back
 # What a rule may say of a test to come ("if it fails, do not use"); anything else beside a word of one is a report.
 _RULED = ("verdict", "stop")
+_DENIED = ("general.verdict", "general.stop")  # what is wanted and is not so
+_AWAITED = 5  # words in which stands what must come first
 _OF_ITS_ROW = "work"  # a pair that around tests stands in plans
 
 
@@ -47,6 +49,7 @@ def _against() -> Iterator[str]:
     """The lists without a phrase of which a text says nothing against a pass."""
     said = load_toml(REMARKS.file)
     yield from (f"against.{group}" for group in said["against"])
+    yield from ("general.approved", "span.until")  # nor without what denies it, or what is waited for
     for kind, pair in said["pair"].items():  # neither speaks without the other
         yield f"pair.{kind}.{min(('of', 'ill'), key=lambda part: len(pair[part]))}"
 
@@ -102,6 +105,7 @@ def sentences(text: str) -> list[str]:
 
 
 _ASIDE = re.compile(r"\(([^()]*)\)")
+_PART = re.compile(r"[,:]\s|\s-\s")
 _ANSWER = re.compile(r"[:?]\s*([^\W\d_]+)\W*$")
 
 
@@ -124,7 +128,9 @@ def _speaks(sentence: str, where: str, behind: list[str]) -> bool:
         return False
     if where != AROUND or _is_statement(words, hits):
         return True
-    parts = [part for part in sentence.split(", ") if len(REMARKS.words(part)) > 1]  # "Do not use, oil visible in hose"
+    parts = [
+        part for part in _PART.split(sentence) if len(REMARKS.words(part)) > 1
+    ]  # "Do not use: oil visible in hose"
     return len(parts) > 1 and any(_speaks(part, where, behind) for part in parts)
 
 
@@ -144,7 +150,7 @@ def _hits(sentence: str, lists: list[str], where: str) -> list[Standing]:
     before, is_open = 0, "?" in sentence or REMARKS.say(sentence, "general.open")
     clauses = [REMARKS.words(clause) for clause in _CLAUSE.split(sentence)]
     for clause, behind in zip(clauses, [*clauses[1:], []]):
-        found = REMARKS.standing(clause, *lists)
+        found = [*REMARKS.standing(clause, *lists), *(() if where in _IN_NAMES else _disapproved(clause))]
         apart = REMARKS.inside(clause, "apart.words") if found else set()
         if found and where != LINE and _of_another_thing(clause, found):  # an outlet may be called so
             found = []
@@ -156,11 +162,29 @@ def _hits(sentence: str, lists: list[str], where: str) -> list[Standing]:
                 or kind == "undone" and REMARKS.standing(clause, "general.optional")
                 or kind in _ONCE and REMARKS.standing(clause[first - 1 : first], "no.once")
                 or not apart.isdisjoint(range(first, stop))
-                or taken_back(clause, first, stop)
+                or of not in _DENIED and taken_back(clause, first, stop)
             ):  # fmt: skip
                 made.append(Standing(before + first, before + stop, kind))
         before += len(clause)
     return made
+
+
+def _disapproved(words: list[str]) -> Iterator[Standing]:
+    """Where a clause says of what is wanted that it is not so, is of none of the outlets, or is waited for.
+
+    >>> against("has not been approved by us"), against("None of these outlets may be used", AROUND)
+    ('has not been approved by us', 'None of these outlets may be used')
+    >>> against("stay off until the dryer is mended"), against("passed until 2027")
+    ('stay off until the dryer is mended', '')
+    """
+    for first, stop, _ in REMARKS.standing(words, "span.until"):
+        awaited = REMARKS.standing(words[stop : stop + _AWAITED], "general.mended", "general.again", "general.retested")
+        if first and awaited and not REMARKS.standing(words[:first], "general.past"):
+            yield Standing(first, stop, _DENIED[1])
+    for first, stop, _ in REMARKS.standing(words, "general.approved"):
+        denied = REMARKS.standing(words[max(first - _REACH, 0) : first], "no.denies")
+        if denied or REMARKS.standing(words[:first], "no.subject"):
+            yield Standing(first, stop, _DENIED[0])
 
 
 def _is_mended(words: list[str], first: bool = False) -> bool:
