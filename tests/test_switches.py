@@ -647,6 +647,7 @@ TURNS: list[Turn] = [
     (V, ("no", "letters"), ["z"], answered("OK", "z", "x"), "doubt", "no"),
     (N, ("signs", "cross"), "@", answered("Result", "@"), "doubt", "no"),
     (N, ("signs", "no"), "@", answered("Result", "@"), "doubt", "no"),
+    (V, ("no", "of_a_test"), [], lambda: verdicts.as_answered(labels.column(0, "Odour free"), ["neg"]) == ["neg"], False, True),
     (V, ("no", "blank"), ["@"], answered("Result", "@"), "doubt", None),
     (V, ("sign", "marks"), ["@"], answered("OK", "@"), "doubt", "yes"),
     (N, ("signs", "either"), "", answered("OK", "•"), "yes", "doubt"),

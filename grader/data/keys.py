@@ -82,7 +82,7 @@ PAGES: dict[str, Any] = {
     "verdicts.toml": {
         "heading": "passing failing filler both",
         "yes": "words covered said",
-        "no": "words denied letters blank",
+        "no": "words denied letters of_a_test blank",
         "sign": "marks usual pairs",
         "question": "good ill",
         "count": "number tested whole score rate of and plural",

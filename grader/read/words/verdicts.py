@@ -210,7 +210,8 @@ def _of_free(heading: str, value: Any, crosses: tuple[str, ...]) -> Any:
         return Unreadable(shown(value), "turned")
     if value is True or text and is_yes(text):
         return "none"
-    if value is False or "fail" in (own_word("own_verdict", text), loose_word("own_verdict", text)):
+    turned = value is False or key(text) in _list("no.of_a_test")
+    if turned or "fail" in (own_word("own_verdict", text), loose_word("own_verdict", text)):
         return Unreadable(f"{heading}: {shown(value)}", "turned")
     return value
 
