@@ -18,7 +18,7 @@ import pandas as pd
 from grader.data import load_toml
 from grader.problems import Problems, Table, a1
 from grader.read.log import Log
-from grader.read.sayings import SAID, Figures, Outlets, Said, resolved
+from grader.read.sayings import SAID, SAID_BETWEEN, Figures, Outlets, Said, resolved
 from grader.read.shapes.tables import shown
 from grader.read.spoken import days_of
 from grader.read.words.dates import days_in
@@ -100,7 +100,7 @@ class _Tests:
         """The log with what was kept."""
         old = self.log.rows[SAID].tolist() if SAID in self.log.rows else [None] * len(self.log.rows)
         new = (self.words.get(t, {}).values() for t in range(len(old)))
-        column = [" / ".join((*filter(None, (o,)), *n)) or None for o, n in zip(old, new)]
+        column = [SAID_BETWEEN.join((*filter(None, (o,)), *n)) or None for o, n in zip(old, new)]
         tables = [
             self.figures[n].added(t)._replace(rows=[]) if n in self.figures else t
             for n, t in enumerate(self.log.tables)

@@ -42,7 +42,7 @@ from grader.columns import FIELDS, normal_heading
 from grader.problems import GraderError, Problems
 from grader.read.find import Finding
 from grader.read.layout_keys import KINDS, Said, near
-from grader.read.layout_spec import FieldSpec, GroupSpec, LayoutSpec, TableSpec, fits
+from grader.read.layout_spec import HARMLESS, FieldSpec, GroupSpec, LayoutSpec, TableSpec, fits
 from grader.read.words.heading_words import key as folded
 from grader.read.words.heading_words import reading_words
 from grader.read.words.spelling import fold_word, spelled_words
@@ -233,11 +233,14 @@ def _words(said: Said) -> dict[str, dict[str, str]]:
                 made.setdefault(field, {})[fold_word(spelling)] = meaning
             else:
                 known = ", ".join(FIELDS[field].words) or "the words for readings, such as ND, clear or stain"
+                known = HARMLESS if field == "remarks" else known
                 said.add(f"words.{key}: {meaning!r} is not one of {known}")
     return made
 
 
 def _is_word_of(field: str, meaning: str) -> bool:
+    if field == "remarks":
+        return meaning == HARMLESS
     if FIELDS[field].kind == "number":
         return folded(meaning) in reading_words()
     return bool(FIELDS[field].words) and fold_word(meaning) in spelled_words(field)

@@ -9,8 +9,12 @@ from typing import Any, NamedTuple
 from grader.columns import FIELDS
 from grader.problems import Table
 from grader.read.given import by_layout, filled
+from grader.read.sayings import SAID, SAID_BETWEEN
 from grader.read.shapes.tables import Note
+from grader.read.words.said import against
 from grader.read.words.spelling import fold_word
+
+HARMLESS = "harmless"  # what [words.remarks] of a layout file says of a firm's own words
 
 
 def fits(pattern: str, name: str) -> bool:
@@ -98,7 +102,7 @@ class TableSpec(NamedTuple):
 class LayoutSpec(NamedTuple):
     """What layout files say of one workbook.
 
-    words : field -> a firm's own word, folded -> one that is known.
+    words : field -> a firm's own word, folded -> one that is known. Of remarks those that say nothing against a test (HARMLESS).
     usual : field -> value that holds where the log says nothing else. source : the file that says it.
     """
 
@@ -129,6 +133,8 @@ class LayoutSpec(NamedTuple):
                 columns[field] = [_word(v, known) for v in columns[field]]
             if field in constants:
                 constants[field] = (constants[field][0], _word(constants[field][1], known))
+        if "remarks" in self.words and SAID in columns:
+            columns[SAID] = [_less(v, self.words["remarks"]) for v in columns[SAID]]
         return table._replace(columns=columns, constants=constants)
 
     def _usual(self, table: Table, notes: list[Note]) -> Table:
@@ -143,3 +149,9 @@ class LayoutSpec(NamedTuple):
 
 def _word(value: Any, known: Mapping[str, str]) -> Any:
     return known.get(fold_word(value), value) if type(value) is str else value
+
+
+def _less(value: str | None, harmless: Mapping[str, str]) -> str | None:
+    """What is said against a test, without what a firm says to be harmless and nothing but its words speaks against."""
+    parts = value.split(SAID_BETWEEN) if value else []
+    return SAID_BETWEEN.join(p for p in parts if fold_word(p) not in harmless or against(p)) or None

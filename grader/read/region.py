@@ -12,7 +12,7 @@ from typing import Any
 from grader.columns import FIELDS
 from grader.problems import Place, Table
 from grader.read.lines import line_around, value_beside, with_its_heading
-from grader.read.sayings import Figures, Outlets, places_of, with_words
+from grader.read.sayings import SAID_BETWEEN, Figures, Outlets, places_of, with_words
 from grader.read.shapes.grid import Cell
 from grader.read.shapes.tables import shown, whole
 from grader.read.spoken import Cells, Day, days_of, days_told, outlets_of
@@ -330,7 +330,7 @@ class Region:
         """The table with what was kept."""
         table = self.table
         if self.words:
-            own = [" / ".join(dict.fromkeys(self.words.get(i, ()))) or None for i in range(len(table.rows))]
+            own = [SAID_BETWEEN.join(dict.fromkeys(self.words.get(i, ()))) or None for i in range(len(table.rows))]
             first = next(at for at in self.at if at is not None)
             sheet, row, column = self.cells.place(first)
             place = Place(sheet, None if self.down else row, None if self.across else column)

@@ -23,6 +23,7 @@ from grader.read.words.stated import Stated, stated
 from grader.read.words.unclear import classes_of
 
 SAID, COUNTED = "said_against", "failed_stated"
+SAID_BETWEEN = " / "  # parts what several cells say against one test
 _LEAST_LISTED = 2  # outlets of a list
 T = TypeVar("T")
 # How some things are said: of other days than those of the tests beside; in a list under a title, and in one without.
@@ -409,7 +410,7 @@ def with_words(table: Table, own: Sequence[str | None], place: Place, said: str,
     """A table with what is said against each of its tests besides what is said already."""
     old = table.columns.get(SAID, [None] * len(table.rows))
     return table._replace(
-        columns={**table.columns, SAID: [" / ".join(filter(None, both)) or None for both in zip(old, own)]},
+        columns={**table.columns, SAID: [SAID_BETWEEN.join(filter(None, both)) or None for both in zip(old, own)]},
         places={SAID: place, **table.places},
         how={SAID: (said, how, LIKELY), **table.how},
     )

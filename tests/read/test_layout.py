@@ -333,6 +333,21 @@ def test_a_file_name_with_signs_of_patterns_is_found_by_itself(tmp_path):
     assert load_layout(here).names("log [1].xlsx", str(tmp_path / "log [1].xlsx")) == 2
 
 
+def test_remarks_that_a_firm_says_to_be_harmless_take_no_pass_unless_their_words_speak_against_it(tmp_path):
+    rows = [
+        ["Outlet", "O2 %", "CO ppm", "Remarks"],
+        ["A", 20.9, 1, "could not be better"],
+        ["B", 20.9, 1, "do not use"],
+        ["C", 20.9, 1, "could not get near"],
+    ]
+    said = [r.get("said_against") for r in ReadLog(book(Log=rows)).rows()]
+    assert all(said)
+    text = '[words.remarks]\n"Could not be better" = "harmless"\n"do not use" = "harmless"'
+    assert [r.get("said_against") for r in read(tmp_path, text, Log=rows).rows()] == [None, said[1], said[2]]
+    with pytest.raises(GraderError, match="words.remarks: 'fine' is not one of harmless"):
+        layout(tmp_path, '[words.remarks]\nx = "fine"')
+
+
 def test_words_of_a_firm_are_words_that_are_known(tmp_path):
     with pytest.raises(GraderError, match="words.odour: 'lovely' is not one of none, slight, marked"):
         layout(tmp_path, '[words.odour]\nx = "lovely"')
