@@ -1,20 +1,27 @@
-"""Of which outlets a note speaks, and the figures and marks in it, whatever the shape of the log (cases: notes.toml)."""
+"""Of which outlets a note speaks, and the figures and marks in it, whatever the shape of the log (cases: notes.toml, notes_marked.toml)."""
 
 import tomllib
 from pathlib import Path
 
 import openpyxl
 import pytest
+from openpyxl.comments import Comment
+from openpyxl.styles import Font, PatternFill
 
 from grader import grade
 
-DATA = tomllib.loads(Path(__file__).with_name("notes.toml").read_text(encoding="utf-8"))
+DATA, MORE = (
+    tomllib.loads(Path(__file__).with_name(name).read_text(encoding="utf-8"))
+    for name in ("notes.toml", "notes_marked.toml")
+)
+DATA["case"] += MORE["case"]
 FIELDS = (
     "outlet location system supply dryer odour line_pressure_bar flow_l_min flow_needed_l_min oxygen_pct co_ppm co2_ppm oil_mg_m3 "
     "oil_sampling_min water_mg_m3 ambient_temperature_c remarks"
 ).split()
 AIR = [6.5, 310, 240, 20.9, 1, 445, 0.1, 15, 30, 18]
 FIRST = "Alder Birch Cedar Elm Furze Gorse Hazel Iris Kelp Larch Maple Nettle Osier Poplar Quince Rowan".split()
+FIRST += "Sorrel Tansy Vetch Willow Yarrow Bracken Clover Dogwood Elder Fern Holly Ivy Juniper Lilac".split()
 SITES = [f"{first} {last}" for first in FIRST for last in "Hill Mill Moor Glen Firth Dell Wold Fen Croft".split()]
 
 
@@ -23,30 +30,53 @@ def rows_of(shape, lang, site, case):
     words = DATA[lang]
     tests = []
     for i in range(4):
-        values = [words["outlets"][i], words["places"][i], "S1" if i < 2 else "S2", *words["airline"], *AIR, None]
+        values = [
+            case.get("names", words["outlets"])[i],
+            words["places"][i],
+            "S1" if i < 2 else "S2",
+            *words["airline"],
+            *AIR,
+            None,
+        ]
         tests.append(dict(zip(FIELDS, values, strict=True)))
         tests[i]["outlet"] += case.get("marks", {}).get(str(i), "")
         tests[i]["remarks"] = case.get("remarks", {}).get(str(i))
+    added = [(heading, rest) for heading, *rest in case.get("added", [])]
     heads, top = words["headings"], [[words["site"], site], [words["date"], "2026-03-12"], []]
     foot = [[v.strip() or None for v in line.split("|")] for line in case.get("foot", "").split("\n")]
     foot = [[int(v) if v and v.isdigit() else v for v in line] for line in foot]
+    for heading, answers in added:
+        heads = [*heads, heading]
+        for test, answer in zip(tests, answers, strict=True):
+            test[heading] = answer
     if shape == "down":
         return [("Log", [*top, heads, *(list(t.values()) for t in tests), [], *foot])]
     if shape == "across":
-        return [("Log", [*top, *([h, *(t[f] for t in tests)] for f, h in zip(FIELDS, heads, strict=True)), [], *foot])]
+        return [
+            ("Log", [*top, *([h, *(t[f] for t in tests)] for f, h in zip(tests[0], heads, strict=True)), [], *foot])
+        ]
     if shape == "long":
         body = [
-            [t["outlet"], h, t[f]]
-            for t in tests
-            for f, h in zip(FIELDS[1:], heads[1:], strict=True)
-            if t[f] is not None
+            [t["outlet"], h, t[f]] for t in tests for f, h in zip([*t][1:], heads[1:], strict=True) if t[f] is not None
         ]
         return [("Log", [*top, [heads[0], *words["long"]], *body, [], *foot])]
-    forms = [[*top, *([h, t[f]] for f, h in zip(FIELDS, heads, strict=True))] for t in tests]
+    forms = [[*top, *([h, t[f]] for f, h in zip(t, heads, strict=True))] for t in tests]
+    forms[0] = [[v.strip() or None for v in line.split("|")] for line in case.get("title", "").split("\n")] + forms[0]
     forms[-1] += [[], *foot]
     if shape == "sheets":
         return [(f"Sheet{i}", form) for i, form in enumerate(forms)]
     return [("Forms", [row for form in forms for row in [*form, [], []]])]
+
+
+def _mark(sheet, case):
+    """Fill cells, and comment on them, by what stands in them."""
+    for cell in (c for row in sheet.iter_rows() for c in row):
+        if cell.value in case.get("fills", {}):
+            cell.fill = PatternFill("solid", fgColor=f"FF{case['fills'][cell.value]}")
+        if cell.value in case.get("fonts", {}):
+            cell.font = Font(color=f"FF{case['fonts'][cell.value]}")
+        if cell.value == case.get("comment", [""])[0]:
+            cell.comment = Comment(case["comment"][1], "somebody")
 
 
 @pytest.fixture(scope="module")
@@ -62,6 +92,7 @@ def verdicts(tmp_path_factory):
             sheet = book.create_sheet(name)
             for row in rows:
                 sheet.append(row)
+            _mark(sheet, case)
         (root / f"case {number}").mkdir()
         book.save(root / f"case {number}" / "log.xlsx")
     found = grade(root, as_of="2026-11-25").verdicts
@@ -70,7 +101,8 @@ def verdicts(tmp_path_factory):
 
 
 def name_of(case):
-    return f"{case['in']}: {case.get('foot') or case.get('sheet') or case.get('remarks')}"
+    told = ("foot", "sheet", "remarks", "added", "title", "comment", "names")
+    return f"{case['in']}: {next(case[t] for t in told if t in case)}"
 
 
 @pytest.mark.parametrize("number", range(len(DATA["case"])), ids=list(map(name_of, DATA["case"])))

@@ -13,6 +13,7 @@ from grader.read.words.heading_words import LIKELY
 from grader.read.words.headings import Heading
 from grader.read.words.labels import NUMBERS, READINGS, Column, column, is_unit, label, looks_like_value, tube_detail
 from grader.read.words.loose import loose_word, own_word
+from grader.read.words.supplied import entitles
 from grader.read.words.units import canonical
 
 _INITIALS = 5  # letters and dots, at most
@@ -70,9 +71,14 @@ def labelled(grid: Grid, first: int, stop: int) -> list[Pair]:
         left = (labels.get((row + 1, c)) for c in range(at))
         if looks_like_value(value) and not is_date(value) and any(c is not None and c.field in READINGS for c in left):
             del labels[row, at]
-    return [
-        _by_whom(p) for p in made + [_placed(grid, labels, row, at, known, stop) for (row, at), known in labels.items()]
-    ]
+    made += [_placed(grid, labels, row, at, known, stop) for (row, at), known in labels.items()]
+    return [_by_whom(pair) for pair in made if not _is_title(pair)]
+
+
+def _is_title(pair: Pair) -> bool:
+    """Whether a label is the title of its form, with any text beside it: "Breathing air test | Contact: E. Marl"."""
+    free = pair.label.field == "supply" and type(pair.value) is str and not own_word("supply", pair.value)
+    return free and not loose_word("supply", pair.value) and entitles(pair.label.text, pair.value)
 
 
 def _by_whom(pair: Pair) -> Pair:

@@ -17,12 +17,17 @@ from grader.read.words.signs import NO, holds_sign
 from grader.read.words.spelling import key
 
 _PARTS = re.compile(r"[\s,;:/()–-]+")
+_VOLUME = re.compile(r"(?:(?<=[muµμ]g)\s?/\s?)?m³|(?<=[muµμ]g)\s?/\s?m3\b|\bm3\s?/\s?(?:h|min|s)\b")
 _LEAST_NAME = 4  # signs of a name that is looked for within a text, but for one of a letter and a figure
 
 
 def words_between(text: str) -> list[str]:
-    """The words of a line in which outlets may be named."""
-    return _PARTS.split(text)
+    """The words of a line in which outlets may be named; M3 is one, of mg/m³ it is none.
+
+    >>> words_between("M3: oil 0.1 mg/m3"), words_between("Huile (mg/m³)")
+    (['M3', 'oil', '0.1', 'mg', ''], ['Huile', 'mg', ''])
+    """
+    return _PARTS.split(_VOLUME.sub(" ", text) if "m3" in text or "m³" in text else text)
 
 
 def runs_of_words(text: str, most: int) -> set[str]:

@@ -152,6 +152,18 @@ def _feed(text: str, made: list[_Part], *, high: bool) -> Supplied | None:
     return Supplied(supply, dryer, any(p.kind not in ("fed", "title") for p in made), any(p.placed for p in names))
 
 
+def entitles(text: str, beside: str) -> bool:
+    """Whether a heading for the supply that speaks of testing is a title, for what stands beside it says nothing of a supply.
+
+    >>> entitles("Breathing air test", "rain, 6 °C"), entitles("Breathing air test", "own compressor")
+    (True, False)
+    >>> entitles("Breathing air supply", "rain, 6 °C"), entitles("Breathing air test:", "rain, 6 °C")
+    (False, False)
+    """
+    of_testing = not text.rstrip().endswith(":") and bool(_at(_tokens(text), "listed"))
+    return of_testing and not _at(_tokens(beside), *_SPEAKING, "of_site")
+
+
 _NAMED = re.compile(r"([^:–—,;(]*?)\s*:\s")
 
 
