@@ -1,4 +1,4 @@
-"""Of which outlets a note speaks, and the figures and marks in it, whatever the shape of the log (cases: notes.toml, notes_marked.toml)."""
+"""Of which outlets a note speaks, and the figures and marks in it, whatever the shape of the log (cases: notes*.toml)."""
 
 import tomllib
 from pathlib import Path
