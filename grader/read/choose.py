@@ -83,10 +83,11 @@ def weigh(made: list[Proposal]) -> tuple[int, int]:
 
 def _labels_among(p: Proposal) -> tuple[int, set[int]]:
     """How many labels a proposal takes for readings; where most of its tests hold labels of readings, how many, and which tests."""
-    held = [(c.field, p.values.get(c.at, ())) for c in p.lines if c.field != "remarks"]
-    worded = ((f, values) for f, values in held if str in map(type, values))
-    texts = ((f, test, label(v)) for f, values in worded for test, v in enumerate(values) if type(v) is str)
-    found = [(f, test, known.field) for f, test, known in texts if known is not None and known.field not in ("", f)]
+    found: list[tuple[str, int, str]] = []
+    for field, values in ((c.field, p.values.get(c.at, ())) for c in p.lines if c.field != "remarks"):
+        known = {v: known.field for v in set(values) if type(v) is str and (known := label(v)) is not None}
+        named = {v: other for v, other in known.items() if other not in ("", field)}
+        found += [(field, test, named[v]) for test, v in enumerate(values) if v in named] if named else []
     tests = {test for _, test, named in found if named in READINGS}
     if 2 * len(tests) > len(p.tests):  # it takes a form, or a table seen from its side, for its own
         return sum(f in READINGS or named in READINGS for f, _, named in found), tests

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from typing import Any
 
 from grader.read.extract import NUMBERS, Proposal
@@ -26,21 +26,17 @@ _MOST_OF_A_TUBE = 6  # headings of a list of tubes
 def headings(grid: Grid) -> list[Head]:
     """Every heading on the sheet, top to bottom, each with the rows that repeat it."""
     found: list[Head] = []
-    after = -1
-    row = 0
-    suspects: Collection[int] = range(len(grid.rows))
-    while row < len(grid.rows):
+    after, stop = -1, 0
+    suspects = iter(range(len(grid.rows)))
+    while (row := next((r for r in suspects if r >= stop), -1)) >= 0:
         stop = row + 1
-        if row not in suspects:
-            pass
-        elif found and _same(grid, found[-1], row):
+        if found and _same(grid, found[-1], row):
             stop = row + found[-1].bottom - found[-1].top + 1
             found[-1] = found[-1]._replace(again=[*found[-1].again, *range(row, stop)])
         elif (here := head_at(grid, row, after)) is not None:
             found.append(here)
             after, stop = here.bottom, here.bottom + 1
             suspects = _suspects(grid, here)
-        row = stop
     return found
 
 
@@ -98,12 +94,12 @@ def _same(grid: Grid, head: Head, row: int) -> bool:
     )
 
 
-def _suspects(grid: Grid, head: Head) -> set[int]:
-    """Rows below a heading that may be another one: with texts like headings among the figures, or after a gap."""
+def _suspects(grid: Grid, head: Head) -> Iterator[int]:
+    """Rows below a heading that may be another one: with texts like headings among the figures, or after a gap;
+    in order, some twice."""
     numbers = [c.at for c in head.columns if c.field in NUMBERS or c.kind == "unclear"]
     rows = grid.rows
     outlet = next((rows[head.bottom][c.at] for c in head.columns if c.field == "outlet"), None)
-    found: set[int] = set()
     blank = False
     for row in range(head.bottom + 1, len(rows)):
         cells = rows[row]
@@ -111,17 +107,15 @@ def _suspects(grid: Grid, head: Head) -> set[int]:
             blank = True
             continue
         searched = cells if blank else [cells[at] for at in numbers]
-        if sum(type(v) is str and may_be_heading(v) for v in searched) >= 2:
-            found |= {row - 1, row}
-        if (
-            cells == rows[head.top]
-            or outlet
-            and outlet in cells
-            and all(type(v) is str and may_be_heading(v) for v in cells if v is not None)
-        ):
-            found.add(row)
+        if str in map(type, searched) and sum(map(_may_head, searched)) >= 2:
+            yield from (row - 1, row)
+        elif cells == rows[head.top] or outlet and outlet in cells and all(v is None or _may_head(v) for v in cells):
+            yield row
         blank = blank and len(cells) - cells.count(None) == 1  # a title over what follows
-    return found
+
+
+def _may_head(value: Any) -> bool:
+    return type(value) is str and may_be_heading(value)
 
 
 def proposals(grid: Grid, found: list[Head], specs: Sequence[TableSpec | None]) -> list[Proposal]:

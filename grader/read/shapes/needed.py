@@ -68,9 +68,13 @@ def _asked(limit: Limit) -> Iterable[tuple[str, list[Any]]]:
     """What cells ask of their reading as (LEAST, MOST or "", one value a test)."""
     c, reading, over = limit.line, reading_of(limit.line), side_of(limit.over)
     made: dict[tuple[str, int], list[Any]] = {}
-    for test, cell in enumerate(limit.cells if reading else ()):
+    cells = limit.cells if reading else ()
+    texts = {v: asked(reading, v, over, in_heading=v == c.text) for v in set(cells) if type(v) is str}
+    for test, cell in enumerate(cells):
+        if not (asking := texts[cell] if type(cell) is str else asked(reading, cell, over)):
+            continue
         seen = Counter[str]()
-        for one in asked(reading, cell, over, in_heading=cell == c.text):
+        for one in asking:
             seen[one.side] += 1
             if choices(reading, one.side):
                 made.setdefault((one.side, seen[one.side]), [None] * len(limit.cells))[test] = _value(c, one)

@@ -141,7 +141,7 @@ def _are_limits(body: Body, index: int) -> bool:
     """Whether all figures of a row are limits that a rule set of ours has, or texts of limits."""
     figures = [v for at, numbers in body.readings.items() if numbers and (v := body.values[at][index]) is not None]
     limits = all_limits()
-    return bool(figures) and all(is_limit_text(v) or is_placeholder(v) or _figure(v)[0] in limits for v in figures)
+    return bool(figures) and all(is_limit_text(v) or is_placeholder(v) or _figure(v) in limits for v in figures)
 
 
 def is_of_limits(name: str, figures: Iterable[Any]) -> bool:
@@ -150,7 +150,7 @@ def is_of_limits(name: str, figures: Iterable[Any]) -> bool:
     figures : of the row, but for flow and line pressure.
     """
     limits = all_limits() if is_need(name) else ()
-    return kind_of(name) == "limit" and all(not limits or (f := _figure(v)[0]) is None or f in limits for v in figures)
+    return kind_of(name) == "limit" and all(not limits or (f := _figure(v)) is None or f in limits for v in figures)
 
 
 def kinds_of(body: Body, count: int, telling: list[int], again: Collection[int]) -> tuple[list[str], list[Note]]:
@@ -202,13 +202,13 @@ def _no_names(body: Body, kinds: list[str]) -> None:
     """
     named = [(i, n) for i, n in enumerate(body.values[body.outlet]) if kinds[i] == "test" and type(n) is str]
     empty = {i for i, _ in named if not body.reads(i)}
-    read = [n for i, n in named if i not in empty]
+    read = {n for i, n in named if i not in empty}
     if not read:
         return
     longest = max(len(n.split()) for n in read)
     below = _below_a_gap(body, named)
     further = any(i >= below for i, _ in named)
-    patterns = {name_pattern(n) for i, n in named if i < below and i not in empty} if further else set()
+    patterns = set(map(name_pattern, {n for i, n in named if i < below and i not in empty})) if further else set()
     for index, name in named:
         if index not in empty and index < below:
             continue
@@ -349,12 +349,12 @@ def _statistic(body: Body, above: list[int], row: int) -> str:
     agreeing: set[str] | None = None
     count = 0
     for cells in (body.values[at] for at in body.readings):
-        own, decimals = _figure(cells[row])
-        figures = [f for r in above if (f := _figure(cells[r])[0]) is not None]
+        own = _figure(cells[row])
+        figures = [f for r in above if (f := _figure(cells[r])) is not None]
         if own is None or len(figures) < LEAST_ABOVE or len(set(figures)) < 2:
             continue
         count += 1
-        near = 0.5 * 10.0**-decimals + 1e-9
+        near = 0.5 * 10.0 ** -_decimals(cells[row]) + 1e-9
         mean = sum(figures) / len(figures)
         kinds = {"mean": mean, "sum": sum(figures), "least": min(figures), "greatest": max(figures)}
         hits = {k for k, v in kinds.items() if abs(own - v) <= (near if k == "mean" else 1e-9)}
@@ -364,13 +364,17 @@ def _statistic(body: Body, above: list[int], row: int) -> str:
     return sorted(agreeing)[0] if agreeing and count >= _LEAST_AGREEING else ""
 
 
-def _figure(value: Any) -> tuple[float | None, int]:
-    """A cell's figure and its decimals as shown; None where it is no plain number."""
+def _figure(value: Any) -> float | None:
+    """A cell's figure; None where it is no plain number."""
     if type(value) in (int, float):
-        text = f"{value:.10g}"
-        return float(value), len(text.partition(".")[2])
+        return float(value)
     if type(value) is str and value[:1].isdigit():
         parsed = parse_number(value)
-        if not parsed.code and not parsed.bound and not parsed.mark:
-            return parsed.value, len(re.split(r"[.,]", value)[-1]) if re.search(r"[.,]", value) else 0
-    return None, 0
+        return None if parsed.code or parsed.bound or parsed.mark else parsed.value
+    return None
+
+
+def _decimals(value: Any) -> int:
+    """Decimals of a plain number as it is shown."""
+    _, *behind = re.split(r"[.,]", value if type(value) is str else f"{value:.10g}")
+    return len(behind[-1]) if behind else 0

@@ -39,6 +39,7 @@ _PASSED = {
     "caption": "row_without_test",
 }
 _HELD = ("field", "unclear", "unit", "substance")
+_MEASURED = READINGS | NUMBERS
 NO_HEADING = "(no heading)"
 # What figures under no heading may be (design, "Understanding a sheet").
 SECOND_READINGS = ("oxygen_pct", "co_ppm", "co2_ppm", "oil_mg_m3")
@@ -174,7 +175,7 @@ class Table:
         """What each row is: a test, a total, a remark ..., "beside" where it belongs to another table or is left out."""
         grid, spec, values = self.grid, self.spec, self.values
         lines = [c for c in self.lines if c.at in values]
-        readings = {c.at: c.field in NUMBERS for c in lines if c.field in READINGS | NUMBERS}
+        readings = {c.at: c.field in NUMBERS for c in lines if c.field in _MEASURED}
         fields = {c.at: c.field for c in self.lines}
         body = Body(grid, self.first, self._line_of("outlet"), values, readings, fields)
         telling = [c.at for c in lines if c.at == self.names or _tells(c, values[c.at])]
