@@ -6,16 +6,17 @@ from collections.abc import Iterator, Sequence
 from functools import partial
 
 from grader.columns import FIELDS
-from grader.read.extract import READINGS, Proposal, extract
+from grader.read.extract import extract
 from grader.read.layout_spec import TableSpec
 from grader.read.shapes import across, down, form, long
 from grader.read.shapes.folded import Folded, folded, with_places
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.pairs import shared_above
+from grader.read.shapes.proposal import Proposal
 from grader.read.shapes.sections import in_sections
 from grader.read.shapes.tables import Note, Recognised, both
 from grader.read.shapes.unrolled import Listed, Matrix, joined, matrices
-from grader.read.words.labels import label, may_be_reading
+from grader.read.words.labels import READINGS, label, may_be_reading
 
 MOST_CELLS = 2_000_000  # of a sheet that is looked at from its side too
 _PENALTY = 2  # a figure that stays unexplained counts against a proposal as much as two that are explained

@@ -6,7 +6,7 @@ nowhere else, whether a test is a row, a column, several rows or a form.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from functools import lru_cache
 from operator import itemgetter
 from typing import Any, NamedTuple
@@ -17,9 +17,9 @@ from grader.read.given import Given, by_layout, constants_of, how_of
 from grader.read.layout_spec import TableSpec
 from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.coldest import doubtful
-from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.needed import PRINTED, Limit, reading_of, stated
-from grader.read.shapes.tables import Note, Recognised, place_of, shown, whole
+from grader.read.shapes.proposal import OF_NO_FIELD, SEVERAL_COLUMNS, Part, Proposal, Where
+from grader.read.shapes.tables import Note, Recognised, place_of, shown, unread, whole
 from grader.read.words.answers import asks
 from grader.read.words.dates import is_weekday
 from grader.read.words.heading_words import CERTAIN, LIKELY, row_words
@@ -33,79 +33,8 @@ from grader.read.words.units import belongs, canonical, column_unit, unit_needed
 from grader.read.words.verdicts import as_answered, may_ask, worst
 
 FRACTIONS = frozenset(f.name for f in FIELDS.values() if f.unit == "%")
-
-
-# How fields are understood that one column of a layout file could not say.
-AS_FOUND = ("several columns together", "of the row's reading", "no field of ours")
 # How a field is understood each of whose figures has its own unit in a column beside it.
 UNITS_BESIDE = ", units in a column"
-
-
-class Where(NamedTuple):
-    """How the lines of one table are named: its sheet, address of a heading, Place, words of a layout file."""
-
-    sheet: str
-    cell: Callable[[int], str]
-    place: Callable[[int], Place]
-    line: Callable[[int], str]
-
-    def note(self, code: str, c: Column, **about: Any) -> Note:
-        """What is to be said of a heading."""
-        return Note(code, self.sheet, self.cell(c.at), c.text, about)
-
-    def left_over(self, c: Column) -> Note:
-        """That nothing is read from a filled line."""
-        return self.note("unknown_column", c, heading=c.text, where=self.line(c.at))
-
-
-class Part(NamedTuple):
-    """Tests of a table that follow each other, and what is given for them alone."""
-
-    first: int
-    stop: int
-    given: Mapping[str, Given] = {}
-
-
-class Proposal(NamedTuple):
-    """One table as it may stand on a sheet: what each line of cells means, and the cells of each test.
-
-    shape     : "down", "across", "long" or "form".
-    lines     : headings; `at` is a line's number, in tables its position in the grid.
-    values    : line -> one value a test, for lines that are a field, unclear or units.
-    tests     : 0-based sheet row and column of each test; column -1 where a test is a row.
-    where     : how the lines are named.
-    spots     : (line, test) -> position of the value in the grid.
-    places    : (line, test) -> Place of one test's own value, where the line does not tell it; None: it does.
-    given     : of all tests.
-    parts     : groups of tests with values of their own; [] is one part.
-    group     : distance back to the first of tables that are parts of one.
-    missed    : figures of its body that nothing explains.
-    limits    : printed beside flow and line pressure.
-    """
-
-    shape: str
-    grid: Grid
-    lines: list[Column]
-    values: dict[int, list[Any]]
-    tests: list[Cell]
-    where: Where
-    spots: Callable[[int, int], Cell]
-    places: Callable[[int, int], Place] | None = None
-    given: Mapping[str, Given] = {}
-    parts: list[Part] = []
-    heads: tuple[int, int] = (-1, -1)
-    sides: tuple[int, int] = (-1, -1)
-    spec: TableSpec | None = None
-    notes: list[Note] = []
-    passed: int = 0
-    group: int = 0
-    own: bool = False
-    missed: int = 0
-    limits: list[Limit] = []
-
-    def has(self, field: str) -> bool:
-        """Whether a field is given for all tests, or has a line."""
-        return field in self.given or any(c.field == field for c in self.lines)
 
 
 class Fields(NamedTuple):
@@ -239,7 +168,7 @@ def _substances(p: Proposal, fields: Fields) -> None:
         return
     fields.values["substances"] = ["; ".join(parts) or None for parts in said]
     fields.places["substances"], fields.lines["substances"] = p.where.place(columns[0].at), columns[0].at
-    fields.how["substances"] = (", ".join(c.text for c in columns), AS_FOUND[2], LIKELY)
+    fields.how["substances"] = (", ".join(c.text for c in columns), OF_NO_FIELD, LIKELY)
 
 
 def read_fields(
@@ -365,7 +294,7 @@ def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int
     chosen = kept[0] if kept else found[0]
     values, lists = cells[chosen.at], [cells[c.at] for c in kept]
     if len(kept) > 1 and field in (*JOINED, "own_verdict"):
-        chosen = chosen._replace(how=AS_FOUND[0])
+        chosen = chosen._replace(how=SEVERAL_COLUMNS)
         if field in JOINED:
             values = [", ".join(shown(whole(v)) for v in row if v is not None) or None for row in zip(*lists)]
         else:
@@ -373,7 +302,7 @@ def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int
     elif len(kept) > 1 and (field in NUMBERS or any(len({*map(str, row)}) > 1 for row in zip(*lists))):
         about = {"first": where.cell(chosen.at), "line": f"{field} = {{ {where.line(chosen.at)} }}"}
         made.notes.append(where.note("column_twice", kept[1]._replace(text=chosen.text), **about))
-        values = twice(lists)
+        values = list(map(unread, zip(*lists)))
         heading = chosen.heading._replace(sure="unsure")
         chosen = chosen._replace(how="not read: two columns hold entries", heading=heading)
     made.values[field] = values if field in READINGS else _repeated(values)
@@ -396,12 +325,6 @@ def _repeated(values: list[Any]) -> list[Any]:
 @lru_cache(maxsize=20_000)
 def _is_ditto(text: str) -> bool:
     return text.strip().casefold() in row_words("ditto_words", str)
-
-
-def twice(lists: list[list[Any]]) -> list[Any]:
-    """Several entries for one field: whatever stands in any is not read, and is not taken for blank."""
-    filled = ([shown(v) for v in row if v is not None] for row in zip(*lists))
-    return [Unreadable(" / ".join(texts), "twice") if texts else None for texts in filled]
 
 
 # -------------------------------------------------------------------------------------------------- units

@@ -9,11 +9,12 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.problems import Place, Table, Unclear, a1
-from grader.read.extract import AS_FOUND, UNITS_BESIDE
+from grader.read.extract import UNITS_BESIDE
 from grader.read.layout_keys import quoted, setting
 from grader.read.layout_spec import fits
 from grader.read.log import Log
 from grader.read.sayings import SAID
+from grader.read.shapes.proposal import AS_FOUND
 from grader.read.shapes.tables import whole
 from grader.read.words.units import UNTOLD, belongs
 

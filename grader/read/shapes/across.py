@@ -12,7 +12,6 @@ from functools import lru_cache
 from typing import Any, NamedTuple
 
 from grader.data import load_toml
-from grader.read.extract import NUMBERS, READINGS, Proposal
 from grader.read.given import Given, going_on
 from grader.read.layout_spec import TableSpec
 from grader.read.settle import are_verdicts
@@ -20,6 +19,7 @@ from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.needed import Limit, asks
 from grader.read.shapes.pairs import may_stand_above, shared_above
+from grader.read.shapes.proposal import Proposal
 from grader.read.shapes.rows import is_of_limits, is_total, plain
 from grader.read.shapes.table import Table, propose
 from grader.read.shapes.tables import Note
@@ -27,6 +27,8 @@ from grader.read.shapes.things import lists_of_things
 from grader.read.words.dates import is_date
 from grader.read.words.labels import (
     NO_READING,
+    NUMBERS,
+    READINGS,
     SHARED,
     Column,
     column,

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from typing import Any
 
-from grader.read.extract import NUMBERS, Proposal
 from grader.read.given import Given
 from grader.read.layout_spec import TableSpec
 from grader.read.shapes.banners import caption
@@ -13,11 +12,12 @@ from grader.read.shapes.grid import Grid
 from grader.read.shapes.groups import Group, of_group, side_by_side, skipped
 from grader.read.shapes.heads import Head, columns_of, head_at
 from grader.read.shapes.pairs import labels_alone, may_stand_above, shared_above
+from grader.read.shapes.proposal import Proposal
 from grader.read.shapes.table import Table, propose
 from grader.read.shapes.tables import Note, shown
 from grader.read.shapes.things import lists_of_things
 from grader.read.words.dates import is_date
-from grader.read.words.labels import looks_like_value, may_be_heading, tube_detail
+from grader.read.words.labels import NUMBERS, looks_like_value, may_be_heading, tube_detail
 
 _LONGEST_TITLE = 60
 _MOST_OF_A_TUBE = 6  # headings of a list of tubes

@@ -11,10 +11,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from grader.read.extract import AS_FOUND, READINGS, Part, Proposal
 from grader.read.shapes.grid import Grid, Origin, Rewritten
 from grader.read.shapes.heads import columns_of, is_units
+from grader.read.shapes.proposal import OF_A_READING, Part, Proposal
 from grader.read.shapes.tables import Note
+from grader.read.words.labels import READINGS
 
 _SEARCHED = 60  # rows in which the headings are looked for
 _LEAST = 2  # headings of readings in the second row
@@ -102,5 +103,5 @@ def with_places(p: Proposal) -> Proposal:
     if not p.tests:
         return p
     parts = [Part(i, i + 1, part.given) for part in p.parts for i in range(part.first, part.stop)]
-    lines = [c._replace(how=AS_FOUND[1]) if c.field else c for c in p.lines]
+    lines = [c._replace(how=OF_A_READING) if c.field else c for c in p.lines]
     return p._replace(parts=parts, lines=lines, places=lambda line, test: grid.place(*p.spots(line, test)))

@@ -8,17 +8,19 @@ from itertools import takewhile
 from typing import Any
 
 from grader.problems import Unreadable, a1
-from grader.read.extract import NUMBERS, READINGS, Proposal, Where
 from grader.read.layout_spec import TableSpec, within
 from grader.read.settle import are_verdicts, own_verdict
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.labelled import Pair, is_of_words, labelled_unit
 from grader.read.shapes.needed import Limit, reading_of
 from grader.read.shapes.pairs import pairs
-from grader.read.shapes.tables import Note, shown
+from grader.read.shapes.proposal import Proposal, Where
+from grader.read.shapes.tables import Note, shown, unread
 from grader.read.words.dates import YEAR
 from grader.read.words.labels import (
     NO_READING,
+    NUMBERS,
+    READINGS,
     SHARED,
     VISIT,
     Column,
@@ -162,7 +164,7 @@ def _of(pair: Pair, cells: Sequence[Any], columns: list[int]) -> Pair:
     if not columns:
         return pair._replace(value=None)
     several = len(columns) > 1 and pair.label.field in NUMBERS
-    value = _several(cells[at] for at in columns) if several else cells[columns[0]]
+    value = unread((cells[at] for at in columns), "several") if several else cells[columns[0]]
     return pair._replace(value_column=columns[0], value=value)
 
 
@@ -257,10 +259,6 @@ def _unit_behind(cells: Sequence[Any], at: int) -> str:
 def _used(found: list[Pair]) -> set[Cell]:
     """The cells of labels and of their values."""
     return {(p.value_row, p.value_column) for p in found} | {(p.row, p.column) for p in found}
-
-
-def _several(values: Any) -> Unreadable:
-    return Unreadable(" / ".join(shown(v) for v in values), "several")
 
 
 def _stated(grid: Grid, found: list[Pair], spec: TableSpec, notes: list[Note]) -> list[Pair]:

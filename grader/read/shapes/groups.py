@@ -6,14 +6,13 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from grader.problems import Place
-from grader.read.extract import NUMBERS, READINGS
 from grader.read.layout_spec import TableSpec
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.sections import is_name
 from grader.read.shapes.tables import whole
 from grader.read.words.dates import date_within, is_when
-from grader.read.words.labels import Column, column, label
+from grader.read.words.labels import NUMBERS, READINGS, Column, column, label
 from grader.read.words.spelling import key
 from grader.read.words.unclear import classes_of
 

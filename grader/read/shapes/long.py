@@ -7,7 +7,6 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.problems import Place, Unreadable, a1
-from grader.read.extract import AS_FOUND, NUMBERS, READINGS, Part, Proposal, Where, twice
 from grader.read.layout_spec import TableSpec
 from grader.read.settle import are_verdicts, as_field, own_verdict
 from grader.read.shapes.grid import Cell, Grid
@@ -15,13 +14,16 @@ from grader.read.shapes.heads import columns_of
 from grader.read.shapes.needed import Limit, reading_of
 from grader.read.shapes.outlet_line import is_running, outlet_line
 from grader.read.shapes.pairs import shared_above
+from grader.read.shapes.proposal import OF_A_READING, Part, Proposal, Where
 from grader.read.shapes.rows import is_remark, is_total, name_pattern
 from grader.read.shapes.table import overridden
-from grader.read.shapes.tables import Note, shown
+from grader.read.shapes.tables import Note, shown, unread
 from grader.read.shapes.unrolled import Unrolled, dates_across
 from grader.read.words.heading_words import key
 from grader.read.words.labels import (
     KEYS,
+    NUMBERS,
+    READINGS,
     TUBE_DETAILS,
     Column,
     column,
@@ -60,7 +62,7 @@ class _Long(NamedTuple):
         """The figure of a row; two that differ, and that nothing tells apart, are both kept, unread."""
         several = list(dict.fromkeys(v for at in self.figures if (v := cells[at]) is not None))
         if len(several) > 1:
-            return Unreadable(" / ".join(map(shown, several)), "several")
+            return unread(several, "several")
         return several[0] if several else None
 
 
@@ -392,7 +394,7 @@ def _pivoted(grid: Grid, found: _Long, rows: _Rows, spec: TableSpec | None) -> P
         value, unit = _figure(line)
         old = values[at][line.test]
         if old is not None and value is not None:
-            value = twice([[old], [value]])[0]
+            value = unread((old, value))
         elif value is None:
             value, unit = old, values[at + 1][line.test]
         values[at][line.test], values[at + 1][line.test] = value, unit
@@ -476,7 +478,7 @@ def _by_substance(others: list[Column], lines: list[_Line], width: int) -> list[
         for i, substance in enumerate(substances if ending else ()):
             field = f"{substance}{ending}"
             # Positions beyond the sheet's columns lead back to the one column by their remainder.
-            made.append(as_field(c._replace(at=c.at + (i + 1) * width), field, AS_FOUND[1]))
+            made.append(as_field(c._replace(at=c.at + (i + 1) * width), field, OF_A_READING))
     return made
 
 
@@ -502,7 +504,4 @@ def _of_tests(c: Column, values: list[Any], numbers: list[int], count: int) -> l
             seen[number].append(value)
     if c.field == "remarks":
         return ["; ".join(map(shown, some)) or None for some in seen]
-    return [
-        None if not some else some[0] if len(some) == 1 or c.field in KEYS else twice([[v] for v in some])[0]
-        for some in seen
-    ]
+    return [None if not some else some[0] if len(some) == 1 or c.field in KEYS else unread(some) for some in seen]

@@ -11,7 +11,6 @@ from itertools import accumulate, compress, repeat
 from typing import Any
 
 from grader.problems import a1
-from grader.read.extract import NUMBERS, READINGS, Part, Proposal, Where
 from grader.read.given import Given
 from grader.read.layout_spec import TableSpec
 from grader.read.settle import are_verdicts, as_field, own_verdict
@@ -21,12 +20,13 @@ from grader.read.shapes.heads import Head
 from grader.read.shapes.needed import Limit, figures_of, reading_of, with_columns_of_needs
 from grader.read.shapes.needed import asks as asks_of_readings
 from grader.read.shapes.outlet_line import is_running, outlet_line, places_of_machines
+from grader.read.shapes.proposal import Part, Proposal, Where
 from grader.read.shapes.rows import Body, is_remark, is_rule, kinds_of
 from grader.read.shapes.tables import Note, shown
 from grader.read.words.answers import asks
 from grader.read.words.heading_words import key
 from grader.read.words.headings import Heading
-from grader.read.words.labels import VISIT, Column, column, first_of_names, is_unit, stated_by_layout
+from grader.read.words.labels import NUMBERS, READINGS, VISIT, Column, column, first_of_names, is_unit, stated_by_layout
 from grader.read.words.outlet_names import is_need
 from grader.read.words.units import belongs, canonical, quantity
 

@@ -129,6 +129,12 @@ def whole(value: Any) -> Any:
     return str(int(value)) if type(value) in (int, float) and value == int(value) else value
 
 
+def unread(values: Iterable[Any], why: str = "twice") -> Unreadable | None:
+    """Several entries for one thing: whatever stands in any is not read, and is not taken for blank."""
+    texts = [shown(v) for v in values if v is not None]
+    return Unreadable(" / ".join(texts), why) if texts else None
+
+
 _LONGEST_SHOWN = 200  # characters; a label a thousand times over is shown no more than a page of it
 
 
