@@ -231,7 +231,8 @@ def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[_Rows]:
             and not _of_a_visit(grid.rows[start - 1][side.at + 2 :])
         ):
             start -= 1
-        if stated or any(r in side.labels and _may_read(side.labels[r]) for r in range(start, stop)):
+        known = {f for _, c in side.within(start, stop) for f in (c.field, *c.heading.candidates)}
+        if stated or known & READINGS:
             made.append(_Rows(about, start, name, stop, end))  # else dates over outlets, or words
             about = end
         begin = end
@@ -251,10 +252,6 @@ def _names(grid: Grid, side: _Side, rows: list[int], spec: TableSpec | None) -> 
         dates = [r for r in rows if side.labels[r].field == "test_date"]
         names = dates if all(_names_two(grid, side, r) for r in dates) else []  # one outlet, its dates across
     return names or _names_above(grid, side, rows)
-
-
-def _may_read(c: Column) -> bool:
-    return not READINGS.isdisjoint((c.field, *c.heading.candidates))
 
 
 def _beside(grid: Grid, side: _Side, rows: _Rows) -> tuple[set[int], list[Note]]:
@@ -369,17 +366,20 @@ def _names_above(grid: Grid, side: _Side, rows: list[int]) -> list[int]:
 def _names_two(grid: Grid, side: _Side, row: int, *, alone: bool = False) -> bool:
     """Whether a row names an outlet in two columns or more to the right of the labels; alone: or one beside limits."""
     cells = grid.rows[row]
-    values, beside = side.values(cells), side.units + 1
-    if (
-        side.at < side.units < grid.width - 1
-        and kind_of(str(cells[side.units])) != "unit"
-        and cells[side.units] is not None
-    ):
-        if all(grid.rows[r][beside] is None for r, c in side.labels.items() if r != row and c.field in READINGS):
-            values[beside - side.at - 1] = None  # "checked | MB" over a column of units
+    values = side.values(cells)
+    if _is_labelled_over_units(grid, side, row):
+        values[side.units - side.at] = None
     named = [v for v in values if _is_name(v)]
     limits = [v for v in values if is_limit_word(v)] if alone and not any(map(_holds_a_word_of_values, named)) else []
     return bool(named) and len(named) + len(limits) > 1 and not _are_pairs(cells)
+
+
+def _is_labelled_over_units(grid: Grid, side: _Side, row: int) -> bool:
+    """Whether a cell over the units is the label of the one at its right, under which no reading stands: "checked | MB"."""
+    at, text = side.units, grid.rows[row][side.units]
+    if not side.at < at < grid.width - 1 or text is None or kind_of(str(text)) == "unit":
+        return False
+    return all(grid.rows[r][at + 1] is None for r, c in side.labels.items() if r != row and c.field in READINGS)
 
 
 def _are_pairs(cells: Sequence[Any]) -> bool:

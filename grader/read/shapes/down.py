@@ -47,21 +47,14 @@ def are_labels_of_a_form(grid: Grid, found: list[Head]) -> bool:
     fields = [f for head in found for f in {c.field for c in head.columns if c.field}]
     if len(set(fields)) < len(fields):
         return False
-    for head, below in zip(found, [*found[1:], None]):
-        stop = below.top if below is not None else len(grid.rows)
+    for head, stop in zip(found, [*(h.top for h in found[1:]), len(grid.rows)]):
         first, *more = [r for r in range(head.bottom + 1, stop) if not grid.is_blank(r)] or [-1]
+        alone = [grid.alone(r)[1] for r in more]
         # A signature or a remark may stand at the foot of the sheet.
-        if (
-            first != head.bottom + 1
-            or more
-            and (below is not None or not all(_is_words(grid.alone(r)[1]) for r in more))
-        ):
+        foot = head is found[-1] and all(type(v) is str and not looks_like_value(v) for v in alone)
+        if first != head.bottom + 1 or more and not foot:
             return False
     return True
-
-
-def _is_words(value: Any) -> bool:
-    return type(value) is str and not looks_like_value(value)
 
 
 def placed(grid: Grid, specs: list[TableSpec]) -> tuple[list[Head], list[TableSpec], list[Note]]:

@@ -52,8 +52,8 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     columns = _headed(grid)
     heads = {(row, at) for at, kinds in columns.items() for row, _, _ in kinds}
     labels = [p for p in pairs(grid, 0, len(grid.rows)) if (p.row, p.column) not in heads]
-    found = [_by_columns(grid, p, columns) for p in labels]
-    found += _further(grid, found, columns)
+    found = [_value_beside(grid, p, columns) for p in labels]
+    found += _second_readings(grid, found, columns)
     found += _loose(grid, found, columns)
     found = sorted((p for p in found if _inside(grid, p.row, p.column, spec)), key=lambda p: (p.row, p.column))
     notes: list[Note] = []
@@ -127,12 +127,18 @@ def _is_second(text: str) -> bool:
     return not known.field and known.kind != "note" and not is_unit(text) and not YEAR.search(text)
 
 
+def _over(columns: Headings, row: int, at: int) -> tuple[int, int, str]:
+    """The nearest heading over a cell."""
+    return next((heading for heading in reversed(columns.get(at, [])) if heading[0] < row), (-1, -1, ""))
+
+
 def _kind_at(columns: Headings, row: int, at: int) -> str:
     """What the column is headed as at a row; a blank row ends what headings say."""
-    return next((kind for top, stop, kind in reversed(columns.get(at, [])) if top < row < stop), "")
+    _, stop, kind = _over(columns, row, at)
+    return kind if row < stop else ""
 
 
-def _by_columns(grid: Grid, pair: Pair, columns: Headings) -> Pair:
+def _value_beside(grid: Grid, pair: Pair, columns: Headings) -> Pair:
     """A label's value where several cells stand beside it: the one headed Reading; limits and earlier figures are none.
 
     Two figures that nothing tells apart are both kept, unread.
@@ -168,22 +174,20 @@ def _of(pair: Pair, cells: Sequence[Any], columns: list[int]) -> Pair:
     return pair._replace(value_column=columns[0], value=value)
 
 
-def _further(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
+def _second_readings(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
     """Figures beside a reading under a heading such as Repeat or Peak: a second reading of it, judged both ways."""
-    used = _used(found)
-    made = []
-    for p in found:
-        if p.label.field not in READINGS & NUMBERS or p.where != "beside" or isinstance(p.value, Unreadable):
+    used, made = _used(found), []
+    for row, column_at, known, _, _, value, where in found:
+        if known.field not in READINGS & NUMBERS or where != "beside" or isinstance(value, Unreadable):
             continue
-        for at in range(p.column + 1, grid.width):
-            value = grid.rows[p.row][at]
-            over, _, kind = next((h for h in reversed(columns.get(at, [])) if h[0] < p.row), (-1, -1, ""))
-            if (p.row, at) not in used and kind == "second" and looks_like_value(value):
-                heading = p.label.heading._replace(
-                    field=None, candidates=(p.label.field,), told=p.label.heading.unit, why="a second reading"
-                )
-                text = f"{p.label.text} / {grid.rows[over][at]}"
-                made.append(Pair(p.row, at, Column(-1, text, "unclear", heading), p.row, at, value, "beside"))
+        heading = known.heading._replace(
+            field=None, candidates=(known.field,), told=known.heading.unit, why="a second reading"
+        )
+        for at in range(column_at + 1, grid.width):
+            (top, _, kind), second = _over(columns, row, at), grid.rows[row][at]
+            if kind == "second" and (row, at) not in used and looks_like_value(second):
+                text = f"{known.text} / {grid.rows[top][at]}"
+                made.append(Pair(row, at, Column(-1, text, "unclear", heading), row, at, second, "beside"))
     return made
 
 
@@ -195,8 +199,7 @@ def _limits(grid: Grid, found: list[Pair], columns: Headings) -> list[Limit]:
             cell, kind = grid.rows[p.row][at], _kind_at(columns, p.row, at)
             if (p.row, at) in used and at != p.value_column:
                 break  # the next label
-            tops = [top for top, stop, _ in columns.get(at, []) if top < p.row < stop]
-            over = str(grid.rows[tops[-1]][at]) if kind == "limit" else ""
+            over = str(grid.rows[_over(columns, p.row, at)[0]][at]) if kind == "limit" else ""
             if (p.row, at) not in used and (kind == "limit" or not kind and is_limit_text(cell)):
                 made.append(Limit(p.label, [cell], grid.place(p.row, at), over))
     return made
@@ -220,7 +223,7 @@ def _loose(grid: Grid, found: list[Pair], columns: Headings) -> list[Pair]:
             known = loose_label(text, _unit_behind(cells, at))
             if known is None:
                 continue
-            pair = _by_columns(grid, Pair(row, at, known, row, value_at, cells[value_at], "beside"), columns)
+            pair = _value_beside(grid, Pair(row, at, known, row, value_at, cells[value_at], "beside"), columns)
             if pair.value is not None and (row, pair.value_column) not in used:
                 used |= {(row, at), (row, pair.value_column)}
                 made.append(pair)
@@ -263,7 +266,7 @@ def _used(found: list[Pair]) -> set[Cell]:
 
 def _stated(grid: Grid, found: list[Pair], spec: TableSpec, notes: list[Note]) -> list[Pair]:
     """The labels as the layout file has them: a field's cell, or a unit."""
-    made = list(found)
+    made, how = list(found), f"layout file {spec.source}"
     for field, said in spec.fields.items():
         old = [p for p in made if p.label.field == field]
         unit = said.unit or None
@@ -282,14 +285,15 @@ def _stated(grid: Grid, found: list[Pair], spec: TableSpec, notes: list[Note]) -
             value = facts[0] if facts else inside[1] if inside else text  # or in a sentence
             made.append(Pair(row, at, stated, row, at, value, "beside"))
         elif unit and old:
-            made = [p._replace(label=_with_unit(p.label, unit, spec)) if p in old else p for p in made]
+            made = [
+                p._replace(label=p.label._replace(heading=p.label.heading._replace(unit=unit), how=how))
+                if p in old
+                else p
+                for p in made
+            ]
         else:
             notes.append(spec.misfit(grid.name, f'{field}: in a form a field needs cell = "..."'))
     return sorted(made, key=lambda p: (p.row, p.column))
-
-
-def _with_unit(known: Column, unit: str, spec: TableSpec) -> Column:
-    return known._replace(heading=known.heading._replace(unit=unit), how=f"layout file {spec.source}")
 
 
 # ------------------------------------------------------------------------------------------ several on a sheet
