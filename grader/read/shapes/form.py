@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import Counter
 from collections.abc import Sequence
 from itertools import takewhile
@@ -312,26 +313,37 @@ def _blocks(grid: Grid, found: list[Pair]) -> list[tuple[list[Pair], tuple[int, 
     anchors = _anchors(found)
     if len(anchors) < 2:
         return [(found, (-1, -1), (-1, -1))]
-    bands = sorted({a.row for a in anchors})
-    names = [p.label.field or p.label.text for p in found]
-    count = Counter(names)
+    bands: dict[int, set[int]] = {}  # row -> columns of the forms beside each other
+    for a in anchors:
+        bands.setdefault(a.row, set()).add(a.column)
+    rows = [p.row for p in found]
+    count = Counter(map(_name, found))
+
+    def between(first: int, stop: int) -> list[Pair]:
+        return found[bisect_left(rows, first) : bisect_left(rows, stop)]
+
     # Labels that come again above each form's outlet are its own: site, date.
-    lead = {n for n, p in zip(names, found) if p.row < bands[0] and count[n] >= len(bands)} - {"outlet"}
+    lead = {n for n in map(_name, between(0, min(bands))) if count[n] >= len(bands)} - {"outlet"}
     starts = []
     for before, row in zip([-1, *bands], bands):
-        last = max((p.row for p in found if before < p.row < row and p.label.field in READINGS - lead), default=before)
-        starts.append(min([row, *(p.row for n, p in zip(names, found) if last < p.row < row and n in lead)]))
+        here = between(before + 1, row)
+        last = max((p.row for p in here if p.label.field in READINGS - lead), default=before)
+        starts.append(min([row, *(p.row for p in here if last < p.row and _name(p) in lead)]))
     blocks = []
-    shared = [p for p in found if p.row < starts[0]]
-    for row, start, end in zip(bands, starts, [*starts[1:], len(grid.rows)]):
-        edges = sorted({a.column for a in anchors if a.row == row})
+    shared = between(0, starts[0])
+    for columns, start, end in zip(bands.values(), starts, [*starts[1:], len(grid.rows)]):
+        edges = sorted(columns)
         for left, right in zip([0, *edges[1:]], [*edges[1:], grid.width]):
-            own = [p for p in found if start <= p.row < end and left <= p.column < right]
+            own = [p for p in between(start, end) if left <= p.column < right]
             known = {p.label.field for p in own}
             all_of_it = [*(_of_all(p) for p in shared if p.label.field not in known), *own]
             sides = (grid.inner[left], grid.inner[right - 1]) if len(edges) > 1 else (-1, -1)
             blocks.append((all_of_it, (grid.outer[start], grid.outer[end - 1]), sides))
     return blocks
+
+
+def _name(pair: Pair) -> str:
+    return pair.label.field or pair.label.text
 
 
 def _anchors(found: list[Pair]) -> list[Pair]:

@@ -238,6 +238,7 @@ class _Rows:
     """The rows below a heading, each with the test it belongs to and what its name means.
 
     lines : the rows that name a reading. tests : the first row of each test. passed : rows passed over with a note.
+    read  : the outlets of rows with a figure, as written; built : how; most : words of one. gap : first blank row below these.
     """
 
     def __init__(self, grid: Grid, found: _Long, spec: TableSpec | None) -> None:
@@ -254,7 +255,10 @@ class _Rows:
         self.seen: set[tuple[int, str]] = set()
         self.unknown: set[str] = set()
         self.meanings: dict[tuple[Any, str], Column | None] = {}
-        self.read, self.last_read = self._of_readings()
+        read = [r for r in range(found.head + 1, len(grid.rows)) if found.value(grid.rows[r]) is not None]
+        self.read = {v for r in read if self.outlet >= 0 and type(v := grid.rows[r][self.outlet]) is str}
+        self.built, self.most = set(map(name_pattern, self.read)), max((len(v.split()) for v in self.read), default=0)
+        self.gap = next((r for r in range(max(read, default=0), len(grid.rows)) if grid.is_blank(r)), len(grid.rows))
         first, stop = found.head + 1, len(grid.rows)
         if spec is not None:
             first = max(first, grid.row_of(spec.first_row))
@@ -296,14 +300,6 @@ class _Rows:
             self.notes.append(self.grid.note("unknown_parameter", row, found.names, name, **about))
         self.lines.append(_Line(row, self.numbers[identity], known or column(-1, ""), value, unit))
 
-    def _of_readings(self) -> tuple[dict[str, str], int]:
-        """The outlets of rows with a figure, as written, with how each is built; and the last such row."""
-        rows = [
-            r for r, cells in enumerate(self.grid.rows) if r > self.found.head and self.found.value(cells) is not None
-        ]
-        texts = {v for r in rows if self.outlet >= 0 and type(v := self.grid.rows[r][self.outlet]) is str}
-        return {v: name_pattern(v) for v in texts}, max(rows, default=-1)
-
     def _is_note(self, row: int) -> bool:
         """Whether a row without a figure is a note and no outlet: a sentence, or longer than the names of those read, or below
         a gap; unless readings without a name stand below it, or it begins as a further name that is built as theirs."""
@@ -316,13 +312,13 @@ class _Rows:
         others = [(at, v) for at, v in self.grid.filled(row) if at != self.outlet]
         if len(others) > 1 or any(at in self.keys or type(v) is str and label(v) for at, v in others):
             return False
-        words, most = text.split(), max(len(name.split()) for name in self.read)
-        begun = [" ".join(words[:n]).rstrip(",:;.") for n in range(1, most + 1)]
+        words = text.split()
+        begun = [" ".join(words[:n]).rstrip(",:;.") for n in range(1, self.most + 1)]
         numbered = [b for b in begun if any(map(str.isdigit, b)) or b == text]
-        if any(name_pattern(b) in self.read.values() for b in numbered) and self.read.keys().isdisjoint(begun):
+        named = not self.read.isdisjoint(begun)
+        if not named and any(name_pattern(b) in self.built for b in numbered):
             return False
-        gap = row > self.last_read and any(map(self.grid.is_blank, range(self.last_read, row)))
-        return gap or len(words) > most + 1 or is_remark(text) or not self.read.keys().isdisjoint(begun)
+        return named or row > self.gap or len(words) > self.most + 1 or is_remark(text)
 
     def _pass_over(self, code: str, row: int, at: int) -> None:
         self.notes.append(self.grid.note(code, row, at, self.grid.rows[row][at]))
