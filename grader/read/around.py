@@ -106,7 +106,9 @@ def with_what_is_said(
             for region, role in zip(mine, roles):
                 region.take(at, text, role)
         elif tables or not _closed(cells, at[0], over):
-            for_all += _outside_of_all(cells, at, text, single)
+            told = _outside_of_all(cells, at, text, single)
+            own = readings_in(text) if named else ()  # of those alone
+            for_all += [s._replace(stated=tuple(f for f in s.stated if f not in own)) for s in told]
     if not regions:
         sited = ((s, s.place.row or 0) for s in for_all + elsewhere)
         return tables, [

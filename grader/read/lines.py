@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from grader.read.sayings import Said
+from grader.read.settle import known_limits
 from grader.read.shapes.grid import Cell
 from grader.read.shapes.tables import shown
 from grader.read.spoken import Cells
@@ -17,6 +19,8 @@ from grader.read.words.spelling import key
 from grader.read.words.stated import Stated, expiry_of, is_label, label_choices, stated
 from grader.read.words.unclear import classes_of
 
+_SUBSTANCES = (("oxygen_pct",), ("co_ppm",), ("co2_ppm",), ("oil_mg_m3",))
+_FIGURE = re.compile(r"\d+(?:[.,]\d+)?")
 _FAR = 4  # columns between a label and its value, at most
 _LONGEST_UNIT = 80  # characters of a text that says in what unit a reading is
 _DEEP = 12  # rows of a small table under a heading for expiry
@@ -31,8 +35,7 @@ def line_around(cells: Cells, at: Cell, text: str) -> Said | None:
     left = cells.at(row, column - 1)
     words = words or text * answers_badly(text) or (with_its_heading(left, text) if type(left) is str else "")
     figures = stated(text) or _beside(cells, at, text)
-    if REMARKS.say(text, "measured.visit", "measured.checks"):
-        figures += readings_in(text)
+    figures += _readings_around(text)
     figures += units_in(text) * (len(text) <= _LONGEST_UNIT)
     label = stands_before(text)
     if label and not figures and (beside := _value_beside(cells, at)) is not None:
@@ -41,6 +44,19 @@ def line_around(cells: Cells, at: Cell, text: str) -> Said | None:
     if not figures and "expire" in classes_of(text) and (named := _named_before(cells, at)):
         figures = stated(f"{named} {text}")  # "Tubes | CO | exp. 01/2025": what expires stands before it
     return Said(cells.place(at), text, words, figures) if words or figures else None
+
+
+def _readings_around(text: str) -> tuple[Stated, ...]:
+    """Readings that a text outside of all tests states: those of this visit, else of a substance named, but for known limits."""
+    found = readings_in(text)
+    if REMARKS.say(text, "measured.visit", "measured.checks"):
+        return found
+    return tuple(s for s in found if s.choices in _SUBSTANCES and not _is_known_limit(s))
+
+
+def _is_known_limit(said: Stated) -> bool:
+    figure = _FIGURE.search(shown(said.value))
+    return figure is None or float(figure[0].replace(",", ".")) in known_limits().get(said.choices[0], ())
 
 
 def _named_before(cells: Cells, at: Cell, far: int = _FAR) -> str:

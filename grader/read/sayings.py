@@ -246,7 +246,10 @@ def of_their_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Sai
     named = [bool(mine := outlets.in_row(s.row)) and not of_more(s.text, mine & every) for s in found]
     titles = {(s.place.sheet, s.text) for s, is_named in zip(found, named) if is_named and s.how == LISTED}
     of_some = [is_named or (s.place.sheet, s.text) in titles for s, is_named in zip(found, named)]
-    return [s._replace(against="") if is_of_some else s for s, is_of_some in zip(found, of_some)]
+    return [
+        s._replace(against="", stated=tuple(f for f in s.stated if f not in s.measured)) if is_of_some else s
+        for s, is_of_some in zip(found, of_some)
+    ]
 
 
 def of_the_marked(found: Sequence[Said], tables: Sequence[Table], keys: Sequence[Said]) -> list[Said]:

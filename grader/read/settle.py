@@ -190,7 +190,7 @@ def _is_known_limit(c: Column, values: list[Any]) -> bool:
     if not is_limit(c.text):
         return False
     figures = set(_figures(values))
-    return len(figures) == 1 and any(figures <= _known_limits().get(f, frozenset()) for f in c.heading.candidates)
+    return len(figures) == 1 and any(figures <= known_limits().get(f, frozenset()) for f in c.heading.candidates)
 
 
 def _is_limit_beside(c: Column, values: list[Any], claimed: list[str]) -> bool:
@@ -201,7 +201,7 @@ def _is_limit_beside(c: Column, values: list[Any], claimed: list[str]) -> bool:
 
 
 @cache
-def _known_limits() -> dict[str, frozenset[float]]:
+def known_limits() -> dict[str, frozenset[float]]:
     """Every figure that a rule set of ours has as a limit, by the field of its parameter, in that field's unit."""
     fields = {entry["name"]: entry["column"] for entry in load_toml("parameters.toml")["parameter"]}
     found: dict[str, set[float]] = {}
@@ -216,7 +216,7 @@ def _known_limits() -> dict[str, frozenset[float]]:
 @cache
 def all_limits() -> frozenset[float]:
     """Every figure that a rule set of ours has as a limit of anything."""
-    return frozenset().union(*_known_limits().values())
+    return frozenset().union(*known_limits().values())
 
 
 def _clock(value: Any) -> float | None:
