@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from functools import lru_cache
 from operator import itemgetter
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
@@ -29,6 +30,7 @@ from grader.read.words.needs import NEEDED
 from grader.read.words.notation import as_number
 from grader.read.words.substances import as_measured, name_and_unit
 from grader.read.words.unclear import classes_of, is_only, may_be_done
+from grader.read.words.unit_lines import units_told
 from grader.read.words.units import belongs, canonical, column_unit, unit_needed
 from grader.read.words.verdicts import as_answered, may_ask, worst
 
@@ -66,7 +68,7 @@ def extract(proposals: Iterable[Proposal]) -> Recognised:
 
 def _extract(p: Proposal) -> Recognised:
     spots = {at: p.spots(at, 0) for at in p.values if p.tests and not p.own}
-    fields = read_fields(p.lines, p.values, p.where, doubtful(p.grid, spots, p.lines))
+    fields = read_fields(p.lines, p.values, p.where, doubtful(p.grid, spots, p.lines), units_told(p.grid.rows))
     _formats(p, fields)
     _substances(p, fields)
     given = {**fields.given, **p.given}
@@ -172,12 +174,17 @@ def _substances(p: Proposal, fields: Fields) -> None:
 
 
 def read_fields(
-    columns: list[Column], cells: Mapping[int, list[Any]], where: Where, doubtful: Collection[int] = ()
+    columns: list[Column],
+    cells: Mapping[int, list[Any]],
+    where: Where,
+    doubtful: Collection[int] = (),
+    told: Mapping[str, str] = MappingProxyType({}),
 ) -> Fields:
     """The fields of one table.
 
     columns : its headings. cells : position of the heading -> its values, blanks as None.
     where   : how places are named. doubtful : as `settled` has them.
+    told    : the units that a line of the sheet tells, of fields whose own headings tell none.
     """
     made = Fields({}, {}, {}, {}, {}, {}, [], [])
     cells = {**cells, **{c.at: as_answered(c, cells[c.at]) for c in columns if c.at in cells and may_ask(c)}}
@@ -201,7 +208,8 @@ def read_fields(
     units = _unit_columns(columns, cells)
     for field, c in chosen.items():
         if field in NUMBERS:
-            _one_unit(made, field, c, units.get(c.at), where, _unit_of_reading(field, positions))
+            of_sheet = told.get(field) if units.get(c.at) is None else None
+            _one_unit(made, field, c, units.get(c.at), where, _unit_of_reading(field, positions), of_sheet)
     for c in columns:
         if c.kind == "unclear" and c.at in cells:
             _one_unclear(made, c, cells[c.at], where, positions)
@@ -357,10 +365,18 @@ def _unit_of_reading(field: str, positions: Mapping[str, list[Column]]) -> str |
 
 
 def _one_unit(
-    made: Fields, field: str, chosen: Column, beside: list[Any] | None, where: Where, of_reading: str | None
+    made: Fields,
+    field: str,
+    chosen: Column,
+    beside: list[Any] | None,
+    where: Where,
+    of_reading: str | None,
+    of_sheet: str | None,
 ) -> None:
     values = made.values[field]
-    stated = chosen.heading.unit
+    stated = chosen.heading.unit or of_sheet
+    if of_sheet and of_sheet != stated:
+        beside = [of_sheet] * len(values)
     if values.count(None) == len(values):
         return
     if stated is not None and beside is not None:
