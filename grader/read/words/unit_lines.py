@@ -63,7 +63,7 @@ def told_in(line: str) -> Mapping[str, str]:
 
 
 def _meant(found: Heading) -> tuple[str, ...]:
-    """The fields that a name in a line of units is said of: the one it surely or usually is; of water the reading and the content."""
+    """The fields that a name in a line of units is said of: the one it surely or usually is; of water both."""
     sure = found.field or found.general or len(found.candidates) == 1
     main = found.candidates[:1] if sure else ()
     return _WATER if main and main[0] in _WATER else main
