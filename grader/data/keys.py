@@ -108,7 +108,8 @@ PAGES: dict[str, Any] = {
         "no": "words once none subject denies",
         "general": "all rule report around approved except article plural firm limits legend pass monoxide "
         "machine aside prices lasts added kit shared "
-        "mended due again past open small other case optional lasting then happened retested well passed passing",
+        "mended due once few strokes counts again past open small other case optional lasting then happened retested well "
+        "passed passing",
         "cold": "words without",
         "apart": "words",
         "measured": "expanded of_the_day without of counted minutes corrects visit spoken units falls checks users together each "

@@ -41,6 +41,7 @@ _BANS = ("stop", "void", "undone")  # no repair takes them back
 # What a rule may say of a test to come ("if it fails, do not use"); anything else beside a word of one is a report.
 _RULED = ("verdict", "stop")
 _DENIED = ("general.verdict", "general.stop")  # what is wanted and is not so
+_CONDITIONS = ("span.until", "general.once")  # before what must come first
 _AWAITED = 5  # words in which stands what must come first
 _OF_ITS_ROW = "work"  # a pair that around tests stands in plans
 
@@ -49,7 +50,7 @@ def _against() -> Iterator[str]:
     """The lists without a phrase of which a text says nothing against a pass."""
     said = load_toml(REMARKS.file)
     yield from (f"against.{group}" for group in said["against"])
-    yield from ("general.approved", "span.until")  # nor without what denies it, or what is waited for
+    yield from ("general.approved", *_CONDITIONS, "general.few")  # nor without what denies it, or is waited for
     for kind, pair in said["pair"].items():  # neither speaks without the other
         yield f"pair.{kind}.{min(('of', 'ill'), key=lambda part: len(pair[part]))}"
 
@@ -150,7 +151,11 @@ def _hits(sentence: str, lists: list[str], where: str) -> list[Standing]:
     before, is_open = 0, "?" in sentence or REMARKS.say(sentence, "general.open")
     clauses = [REMARKS.words(clause) for clause in _CLAUSE.split(sentence)]
     for clause, behind in zip(clauses, [*clauses[1:], []]):
-        found = [*REMARKS.standing(clause, *lists), *(() if where in _IN_NAMES else _disapproved(clause))]
+        found = [
+            *REMARKS.standing(clause, *lists),
+            *(() if where in _IN_NAMES else _disapproved(clause)),
+            *(_cut_short(clause) if where == ROW else ()),
+        ]
         apart = REMARKS.inside(clause, "apart.words") if found else set()
         if found and where != LINE and _of_another_thing(clause, found):  # an outlet may be called so
             found = []
@@ -174,12 +179,15 @@ def _disapproved(words: list[str]) -> Iterator[Standing]:
 
     >>> against("has not been approved by us"), against("None of these outlets may be used", AROUND)
     ('has not been approved by us', 'None of these outlets may be used')
-    >>> against("stay off until the dryer is mended"), against("passed until 2027")
-    ('stay off until the dryer is mended', '')
+    >>> against("out of bounds until the dryer is mended"), against("passed until 2027")
+    ('out of bounds until the dryer is mended', '')
+    >>> bool(against("ok once the dryer is mended")), bool(against("ok once the dryer was mended"))
+    (True, False)
     """
-    for first, stop, _ in REMARKS.standing(words, "span.until"):
+    for first, stop, of in REMARKS.standing(words, *_CONDITIONS):
         awaited = REMARKS.standing(words[stop : stop + _AWAITED], "general.mended", "general.again", "general.retested")
-        if first and awaited and not REMARKS.standing(words[:first], "general.past"):
+        told = words if of == _CONDITIONS[1] else words[:first]  # "good once the seal was changed"
+        if first and awaited and not REMARKS.standing(told, "general.past"):
             yield Standing(first, stop, _DENIED[1])
     for first, stop, _ in REMARKS.standing(words, "general.approved"):
         denied = REMARKS.standing(words[max(first - _REACH, 0) : first], "no.denies")
@@ -187,10 +195,24 @@ def _disapproved(words: list[str]) -> Iterator[Standing]:
             yield Standing(first, stop, _DENIED[0])
 
 
+def _cut_short(words: list[str]) -> Iterator[Standing]:
+    """Where a clause says that fewer strokes were drawn, or a sample for fewer minutes, than should be.
+
+    >>> bool(against("only drew 3 strokes")), bool(against("sampled only 3 minutes")), bool(against("only 7 minutes away"))
+    (True, True, False)
+    """
+    drawn = ("measured.minutes",) * bool(REMARKS.standing(words, "pair.place.of"))
+    for first, stop, _ in REMARKS.standing(words, "general.strokes", *drawn):
+        counted = first and (words[first - 1].isdigit() or REMARKS.standing(words[first - 1 : first], "general.counts"))
+        few = REMARKS.inside(words, "general.few")
+        if counted and not few.isdisjoint(range(first - 1 - _REACH, stop + 1)):
+            yield Standing(first, stop, "few")
+
+
 def _is_mended(words: list[str], first: bool = False) -> bool:
     """Whether a clause says that something has been mended, and is not to be yet. first : whether it begins so."""
     return any(
-        not REMARKS.standing(words[max(at - 2, 0) : at], "general.due")
+        not REMARKS.standing(words[max(at - _REACH, 0) : at], "general.due")
         for at, _, _ in REMARKS.standing(words, "general.mended")
         if not first or at == 0
     )
