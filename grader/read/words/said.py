@@ -50,7 +50,12 @@ def _against() -> Iterator[str]:
     """The lists without a phrase of which a text says nothing against a pass."""
     said = load_toml(REMARKS.file)
     yield from (f"against.{group}" for group in said["against"])
-    yield from ("general.approved", *_CONDITIONS, "general.few")  # nor without what denies it, or is waited for
+    yield from (
+        "general.approved",
+        "general.mended",
+        *_CONDITIONS,
+        "general.few",
+    )  # nor without what denies it, or is waited for
     for kind, pair in said["pair"].items():  # neither speaks without the other
         yield f"pair.{kind}.{min(('of', 'ill'), key=lambda part: len(pair[part]))}"
 
@@ -183,12 +188,18 @@ def _disapproved(words: list[str]) -> Iterator[Standing]:
     ('out of bounds until the dryer is mended', '')
     >>> bool(against("ok once the dryer is mended")), bool(against("ok once the dryer was mended"))
     (True, False)
+    >>> bool(against("element has never been renewed")), bool(against("hose not tight so replaced"))
+    (True, False)
     """
     for first, stop, of in REMARKS.standing(words, *_CONDITIONS):
         awaited = REMARKS.standing(words[stop : stop + _AWAITED], "general.mended", "general.again", "general.retested")
         told = words if of == _CONDITIONS[1] else words[:first]  # "good once the seal was changed"
         if first and awaited and not REMARKS.standing(told, "general.past"):
             yield Standing(first, stop, _DENIED[1])
+    things = REMARKS.standing(words, "pair.test.of", "pair.work.of")
+    for first, stop, _ in REMARKS.standing(words, "general.mended") if things else ():
+        if REMARKS.standing(words[max(first - _BEFORE, 0) : first], "no.denies"):
+            yield Standing(first, stop, _DENIED[0])  # "the element has never been changed"
     for first, stop, _ in REMARKS.standing(words, "general.approved"):
         denied = REMARKS.standing(words[max(first - _REACH, 0) : first], "no.denies")
         if denied or REMARKS.standing(words[:first], "no.subject"):
@@ -211,8 +222,8 @@ def _cut_short(words: list[str]) -> Iterator[Standing]:
 
 def _is_mended(words: list[str], first: bool = False) -> bool:
     """Whether a clause says that something has been mended, and is not to be yet. first : whether it begins so."""
-    return any(
-        not REMARKS.standing(words[max(at - _REACH, 0) : at], "general.due")
+    return any(  # "should have been changed"
+        not any(due.stop > at - 2 for due in REMARKS.standing(words[:at], "general.due"))
         for at, _, _ in REMARKS.standing(words, "general.mended")
         if not first or at == 0
     )
