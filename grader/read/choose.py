@@ -29,7 +29,7 @@ def read_sheet(grid: Grid, specs: list[TableSpec]) -> Recognised:
             describe are read; else they add to what is found.
     """
     grid = folded(grid)
-    placed = [s for s in specs if _is_placed(s)]
+    placed = [s for s in specs if max(s.heading_row, s.first_row) >= 0 or not _is_down(s)]
     if placed:
         proposals, notes = _placed(grid, placed)
     else:
@@ -119,10 +119,6 @@ def crossed(blocks: Sequence[Matrix | Listed], spec: TableSpec | None = None) ->
 
 def _is_down(spec: TableSpec) -> bool:
     return spec.orientation in ("", "down") and not any(f.row >= 0 for f in spec.fields.values())
-
-
-def _is_placed(spec: TableSpec) -> bool:
-    return max(spec.heading_row, spec.first_row) >= 0 or not _is_down(spec)
 
 
 def _placed(grid: Grid, specs: list[TableSpec]) -> tuple[list[Proposal], list[Note]]:

@@ -175,11 +175,8 @@ def _methods(grid: Grid, at: int, labels: dict[int, Column], units: int) -> froz
 
     None is between them where figures or an odour stand there: these are outlets, of which one holds words alone.
     """
-    rows = [
-        r
-        for r, c in labels.items()
-        if c.field in NUMBERS and (cells := grid.rows[r][at + 1 :]).count(None) < len(cells) - 1
-    ]
+    read = {r: grid.rows[r][at + 1 :] for r, c in labels.items() if c.field in NUMBERS}
+    rows = [r for r, cells in read.items() if cells.count(None) < len(cells) - 1]
     odours = [r for r, c in labels.items() if c.field == "odour"]
 
     def smells(c: int) -> bool:
@@ -192,7 +189,7 @@ def _methods(grid: Grid, at: int, labels: dict[int, Column], units: int) -> froz
         if c <= at or c == units or any(v is not None and not _is_word(v) for v in (line[r] for r in rows)):
             continue
         if any(line[r] is not None for r in rows):
-            if c in between and not figures and not smells(c) or any(is_method(row[c]) for row in grid.rows):
+            if c in between and not figures and not smells(c) or any(map(is_method, line)):
                 made.add(c)
     return frozenset(made)
 

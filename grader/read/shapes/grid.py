@@ -103,7 +103,8 @@ class Grid:
 
     def place(self, row: int, column: int) -> Place:
         """The Place of one cell."""
-        return Place(self.name, *self.cell(row, column))
+        whole, cell = self.origin(row, column)
+        return Place(whole.name, *cell)
 
     def filled(self, row: int) -> list[tuple[int, Any]]:
         """The filled cells of a row, each with its position."""
@@ -197,13 +198,7 @@ class Rewritten(Grid):
 
     def cell(self, row: int, column: int) -> Cell:
         """0-based row and column of the sheet it came from."""
-        grid, *at = self.origins[row][column]
-        return grid.cell(*at)
-
-    def place(self, row: int, column: int) -> Place:
-        """The Place of one cell."""
-        grid, *at = self.origins[row][column]
-        return grid.place(*at)
+        return self.origin(row, column)[1]
 
     def line_place(self, column: int) -> Place:
         """The Place of the column that a line begins in."""
