@@ -86,6 +86,8 @@ def _labels_among(p: Proposal) -> tuple[int, set[int]]:
     """How many labels a proposal takes for readings; where most of its tests hold labels of readings, how many, and which tests."""
     found: list[tuple[str, int, str]] = []
     for field, values in ((c.field, p.values.get(c.at, ())) for c in p.lines if c.field != "remarks"):
+        if str not in map(type, values):
+            continue
         known = {v: known.field for v in set(values) if type(v) is str and (known := label(v)) is not None}
         named = {v: other for v, other in known.items() if other not in ("", field)}
         found += [(field, test, named[v]) for test, v in enumerate(values) if v in named] if named else []

@@ -228,8 +228,8 @@ def _blocks(grid: Grid, side: _Side, spec: TableSpec | None) -> list[_Rows]:
             and not _of_a_visit(grid.rows[start - 1][side.at + 2 :])
         ):
             start -= 1
-        known = {f for _, c in side.within(start, stop) for f in (c.field, *c.heading.candidates)}
-        if stated or known & READINGS:
+        known = (c for _, c in side.within(start, stop))
+        if stated or any(not READINGS.isdisjoint((c.field, *c.heading.candidates)) for c in known):
             made.append(_Rows(about, start, name, stop, end))  # else dates over outlets, or words
             about = end
         begin = end
