@@ -39,9 +39,9 @@ from grader.read import extract, find, process, settle
 from grader.read.find import find_workbooks
 from grader.read.layout import load_layout
 from grader.read.process import read_workbooks
-from grader.read.sayings import Outlets
 from grader.read.shapes import across, coldest, rows, sections, site_of_sheet
 from grader.read.shapes.recognise import Sheet, recognise
+from grader.read.whom import Outlets
 from grader.read.words import (
     answers,
     clauses,

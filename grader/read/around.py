@@ -13,12 +13,13 @@ from grader.problems import Table
 from grader.read.asked import asked_of_all, counted, is_choice_list
 from grader.read.lines import line_around, with_its_heading
 from grader.read.region import Region, Regions
-from grader.read.sayings import LISTED, NOT_TITLED, OF_OTHER_DAYS, Said, of_the_marked, said_of_all, sites_of
+from grader.read.sayings import LISTED, NOT_TITLED, OF_OTHER_DAYS, Said, of_the_marked, said_of_all
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import shown, whole
-from grader.read.spoken import PRINTED, Cells, days_of
+from grader.read.spoken import PRINTED, Cells
+from grader.read.whom import Tests, Whom, days_of
 from grader.read.words.answers import answered_badly, answers_badly, asks, is_yes, put_right
-from grader.read.words.beside import ASKS, COUNT, KEY, LIST, REMARK, REPEAT, clears
+from grader.read.words.beside import ASKS, COUNT, KEY, LIST, REMARK, REPEAT, clears, titles
 from grader.read.words.dates import days_in, is_date
 from grader.read.words.labels import kind_of
 from grader.read.words.marks import mark_of, meanings
@@ -47,74 +48,90 @@ from grader.read.words.verdicts import fails_counted
 _LEAST_LISTED = 2  # words of a line that names an outlet and says what is wrong
 _LONGEST_ASKED = 5  # words of a question in a cell
 _MOST_OF_A_ROW = 6  # cells of a row that is no test and says something
-_LONGEST_TITLE, _LONGEST_LISTED = 6, 4  # words of the title of a list, and of a text in it
+_LONGEST_LISTED = 4  # words of a text in a list
 
 
-def with_what_is_said(
-    grid: Grid, tables: list[Table], read: Mapping[Cell, str] = MappingProxyType({})
-) -> tuple[list[Table], list[Said]]:
-    """The tables of one sheet with what its other cells say, and what is left for those of other sheets.
+def said_on(grid: Grid, read: Mapping[Cell, str] = MappingProxyType({})) -> list[Said]:
+    """What a sheet without tests says of those of other sheets. read : fields of 0-based cells."""
+    cells, name = Cells(grid), grid.name
+    if "earlier" in classes_of(name) or REMARKS.say(name, "general.prices") or is_choice_list(cells):
+        return []  # "Last visit", "Price list": nothing of this visit
+    nowhere, ill = Regions((), cells), asks(name) == "ill"
+    made = [*_listed(cells), *_headed_ill(cells), *counted(cells, nowhere), *asked_of_all(cells, nowhere)]
+    for at, text in cells.of(REMARK):
+        place, is_open = cells.place(at), _left_open(cells, at, text)
+        if at == PRINTED:
+            made += _printed(cells, nowhere, text, False)
+        elif at in read:
+            # What was taken of it may not be all that it says: "Airline, adsorption dryer; yard down to -20 °C".
+            if words := in_field(text, read[at]):
+                made.append(Said(place, text, words, of_one=words, whom=Whom((text,))))
+            if (figures := stated(text)) and not is_open:
+                made.append(Said(place, text, stated=figures))
+        elif not (is_open or _answered_no(cells, [], at, text) or _closed(cells, at[0], ill)):
+            found, readings = line_around(cells, at, text) or Said(place, text), readings_in(text)
+            of_one = against(text, ROW) or smells(text) or alone(text) * _is_answer(cells, at, text)
+            if of_one or readings:
+                found = found._replace(of_one=of_one, whom=Whom(cells.told_of(at[0])), measured=readings)
+            made += [found] if found != Said(place, text) else []
+    return _from_here(cells, [*made, *_keys(cells), *_lists(cells)])
 
-    tables : of this sheet; with none, all that is said is left over. read : fields of 0-based cells.
-    """
+
+def _from_here(cells: Cells, found: Iterable[Said]) -> list[Said]:
+    """What is said on a sheet, with what its cells tell of whom it is."""
+    return [s._replace(whom=cells.beside(s.place.row or 0, s.whom)) for s in found]
+
+
+def with_what_is_said(grid: Grid, tables: list[Table]) -> tuple[list[Table], list[Said]]:
+    """The tables of one sheet with what its other cells say, and what is left for those of other sheets."""
+    if not tables:
+        return tables, said_on(grid)
     cells = Cells(grid, tables)
-    if not tables and (_is_of_others(grid.name) or is_choice_list(cells)):
-        return tables, []
-    elsewhere = [*_keys(cells), *_lists(cells)]
-    regions = Regions(tables, cells)
-    for at, text in cells.of(ASKS) if tables else ():
+    elsewhere, regions = [*_keys(cells), *_lists(cells)], Regions(tables, cells)
+    for at, text in cells.of(ASKS):
         for region in regions.holding(at):
             region.ask(at, text)
     for region in regions:
         region.ask_blanks()
-    for_all = [*_listed(cells), *_headed_ill(cells), *counted(cells, regions)]
-    for_all += asked_of_all(cells, regions)
+    for_all = [*counted(cells, regions), *asked_of_all(cells, regions)]
     single = len(regions) == 1 == len(regions[0].at)  # what is said on its sheet is of that test
-    over = asks(grid.name) == "ill"
     forms = single or bool(regions.forms) and all(len(r.at) == 1 for r in regions)  # one test each
     for at, text in cells.of(REMARK):
         if at == PRINTED:
             for_all += _printed(cells, regions, text, single)
             continue
-        if at in read and (words := in_field(text, read[at])):
-            for_all.append(Said(cells.place(at), text, words, of_one=words, row=(text,)))
         if _left_open(cells, at, text):
             continue
         mine = regions.holding(at)
         roles = [r.role(at) for r in mine]
-        label = "used" in roles and any(at in r.own for r in mine)
-        if at in read or label:
-            # What was taken of it may not be all that it says: "Airline, adsorption dryer; yard down to -20 °C".
-            for_all += [Said(cells.place(at), text, stated=figures)] if (figures := stated(text)) else []
-        if at in read:
-            continue
-        lone, named = cells.filled(at[0]) == 1, list[tuple[Region, int]]()
-        if tables and lone:
-            named = regions.named(text, at[0])
-            if not named and (words := against(text, LINE)):
-                # It may name an outlet of another sheet.
-                elsewhere.append(Said(cells.place(at), text, of_one=words, row=(text,)))
-            if not named and (forms or REMARKS.say(text, "general.kit")):
-                elsewhere += _of_the_visit(cells, at, text, forms)
-        if tables and _of_some(regions, cells, at, text, lone, label):
-            of_all = not named or REMARKS.say(text, "general.kit")  # its tubes are those of all
-            if "used" not in roles and of_all and (found := line_around(cells, at, text)) and found.stated:
+        used = "used" in roles
+        label = used and any(at in r.own for r in mine)
+        if label and (figures := stated(text)):
+            for_all.append(Said(cells.place(at), text, stated=figures))
+        lone = cells.filled(at[0]) == 1
+        kit = lone and REMARKS.say(text, "general.kit")
+        named = regions.named(text, at[0]) if lone else []
+        if lone and not named:
+            if words := against(text, LINE):  # it may name an outlet of another sheet
+                elsewhere.append(Said(cells.place(at), text, of_one=words, whom=Whom((text,))))
+            elsewhere += _of_the_visit(cells, at, text, forms) if forms or kit else []
+        if _of_some(regions, cells, at, text, lone, label):
+            # The tubes of one are those of all.
+            if not used and (kit or not named) and (found := line_around(cells, at, text)) and found.stated:
                 for_all.append(found._replace(against=""))
-        elif "used" in roles or _answered_no(cells, mine, at, text):
+        elif used or _answered_no(cells, mine, at, text):
             continue
         elif mine:
             for region, role in zip(mine, roles):
                 region.take(at, text, role)
-        elif tables or not _closed(cells, at[0], over):
-            told = _outside_of_all(cells, at, text, single)
-            own = readings_in(text) if named else ()  # of those alone
-            for_all += [s._replace(stated=tuple(f for f in s.stated if f not in own)) for s in told]
+        else:
+            outside, own = (
+                _outside_of_all(cells, at, text, single),
+                readings_in(text) if named else (),
+            )  # of those alone
+            for_all += [s._replace(stated=tuple(f for f in s.stated if f not in own)) for s in outside]
     if not regions:
-        sited = ((s, s.place.row or 0) for s in for_all + elsewhere)
-        return tables, [
-            s._replace(site=cells.under("site", r), outlet=cells.under("outlet", r), above=cells.above(r))
-            for s, r in sited
-        ]
+        return tables, _from_here(cells, for_all + elsewhere)
     elsewhere += _of_other_days(cells, regions)
     for at, text in cells.of(COUNT):
         fails = fails_counted(text)
@@ -132,11 +149,6 @@ def with_what_is_said(
     return [said_of_all(next(made), for_all, tested) if t.rows else t for t in tables], elsewhere
 
 
-def _is_of_others(name: str) -> bool:
-    """Whether a sheet is called as one that says nothing of this visit: "Last visit", "Price list"."""
-    return "earlier" in classes_of(name) or REMARKS.say(name, "general.prices")
-
-
 def _of_the_visit(cells: Cells, at: Cell, text: str, forms: bool) -> list[Said]:
     """What a line says of what all tests of a visit share, wherever they stand: below the last of several forms or sheets."""
     everywhere = ["general.shared", "general.all", "measured.checks"] * forms
@@ -144,9 +156,10 @@ def _of_the_visit(cells: Cells, at: Cell, text: str, forms: bool) -> list[Said]:
     found = line_around(cells, at, text)
     words = (against(text, LINE) if forms else found.against if found else "") * shared
     figures = found.stated if found and shared else ()
-    days = frozenset(d for t in cells.tables for d in days_of(t) if d[2])
-    sites = frozenset(s for t in cells.tables for s in sites_of(t))
-    made = Said(cells.place(at), text, words, figures, row=(text,), visit=(days, sites))
+    tests = [Tests(table) for table in cells.tables]
+    days = frozenset(day for t in tests for day in t.by_day if day[2])
+    sites = frozenset(site for t in tests for site in t.by_site if site)
+    made = Said(cells.place(at), text, words, figures, whom=Whom((text,), visit=(days, sites)))
     return [made] if words or figures else []
 
 
@@ -159,16 +172,15 @@ def _keys(cells: Cells) -> list[Said]:
             if type(said) is str and (sign := mark_of(mark)):
                 told = meanings(f"{sign} = {said}") or ({sign: ""} if sign.isalpha() else {})
                 found.append(((row, column), f"{shown(mark)}: {said}", told))
-    return [Said(cells.place(at), text, of_one=said, mark=m) for at, text, told in found for m, said in told.items()]
+    said = ((at, text, mark, of_one) for at, text, told in found for mark, of_one in told.items())
+    return [Said(cells.place(at), text, of_one=of_one, whom=Whom(mark=mark)) for at, text, mark, of_one in said]
 
 
 def _lists(cells: Cells) -> list[Said]:
     """The lines of a sheet that may list outlets to be used, and the columns of one that is called so ("Certificates")."""
     outside = [(at, text) for at, text in cells.of(LIST) if at[0] not in cells.tests]
-    lines = (
-        (at, line) for at, text in outside for line in dict.fromkeys((text, " ".join(cells.texts_of(at[0])))) if line
-    )
-    made = [Said(cells.place(at), line, lists=((line,),)) for at, line in lines]
+    lines = ((at, line) for at, text in outside for line in dict.fromkeys((text, " ".join(cells.texts_of(at[0])))))
+    made = [Said(cells.place(at), line, lists=((line,),)) for at, line in lines if line]
     if not cells.tables and clears(cells.name):
         columns = tuple(tuple(v for v in map(whole, line) if type(v) is str) for line in zip(*cells.grid.rows))
         made.append(Said(cells.place((0, 0)), cells.name, lists=columns))
@@ -200,11 +212,6 @@ def _outside_of_all(cells: Cells, at: Cell, text: str, single: bool) -> list[Sai
     found = line_around(cells, at, text) or Said(cells.place(at), text)
     if single and not found.against:
         found = found._replace(against=against(text, LINE) or alone(text, remark=False))
-    if not cells.tables:
-        of_one = against(text, ROW) or smells(text) or alone(text) * _is_answer(cells, at, text)
-        figures = readings_in(text)
-        if of_one or figures:
-            found = found._replace(of_one=of_one, row=cells.told_of(at[0]), measured=figures)
     return [found] if found != Said(cells.place(at), text) else []
 
 
@@ -234,16 +241,14 @@ def _of_some(regions: Regions, cells: Cells, at: Cell, text: str, lone: bool, la
     named = regions.named(text, at[0])
     if not named and not lone:
         return False
-    if (
-        named
-        and _excepts(text)
-        and REMARKS.say(text, "no.subject", "no.none")
-        and REMARKS.say(text, "general.approved")
-    ):
+    # "All outlets may be used apart from P2", "None failed except P2"
+    approved, none = REMARKS.say(text, "general.approved"), REMARKS.say(text, "no.subject", "no.none")
+    spares = excepts(text) and (approved or none)  # leaves an outlet out of those that passed
+    if named and spares and approved and none:
         for region in regions:  # "Except P1 none was released"
             region.keep((i for i in range(len(region.at)) if (region, i) not in named), text, at)
         return True
-    words, figures = against(text, LINE) or smells(text) or text * _excepts(text), readings_in(text)
+    words, figures = against(text, LINE) or smells(text) or text * spares, readings_in(text)
     figures += stated(text) * (bool(named) and lone and not REMARKS.say(text, "general.kit"))
     words = words or doubted(text) * lone
     in_a_test = not lone and any(r.down and at[0] in r.tests for r in regions.on_row.get(at[0], ()))
@@ -254,7 +259,7 @@ def _of_some(regions: Regions, cells: Cells, at: Cell, text: str, lone: bool, la
         return False
     if not named:
         named = [(r, i) for r in regions for i in r.beside(at)]
-        words = words and (against(text, ROW) or smells(text)) * (not _excepts(text))
+        words = words and (against(text, ROW) or smells(text)) * (not spares)
     for region, i in named:
         region.keep([i], words or alone_in_part(text, region.outlets[i]) * (not label), at)
         region.measure([i], at, text, figures)
@@ -265,21 +270,13 @@ def _of_some(regions: Regions, cells: Cells, at: Cell, text: str, lone: bool, la
     return bool(named) and not more
 
 
-def _excepts(text: str) -> bool:
-    """Whether a text leaves an outlet out of those that passed: "All outlets may be used apart from P2"."""
-    none = REMARKS.say(text, "no.subject", "no.none")  # "None failed except P2"
-    return excepts(text) and (REMARKS.say(text, "general.approved") or none)
-
-
 def _rows_outside(cells: Cells, regions: Sequence[Region]) -> Iterable[int]:
     """The rows with several cells, few of them, that no table of a sheet holds."""
     held = {row for r in regions for row in (*(r.tests if r.down else ()), *r.body)}
     others = [r for r in regions if not r.body]
     for row in cells.grid.outer:
-        if row in held or not 1 < cells.filled(row) <= _MOST_OF_A_ROW:
-            continue
-        first = next(c for c, v in enumerate(cells.row(row)) if v is not None)
-        if not any((row, first) in r for r in others):
+        few = row not in held and 1 < cells.filled(row) <= _MOST_OF_A_ROW
+        if few and not any((row, cells.first(row)) in r for r in others):
             yield row
 
 
@@ -319,14 +316,16 @@ def _of_other_days(cells: Cells, regions: Regions) -> list[Said]:
         if any(map(str.isdigit, text)) and (days := days_in(text)) and own.isdisjoint(days):
             words = against(text, ROW) or smells(text)
             made.append(
-                Said(cells.place(at), text, of_one=words, row=(text,), how=OF_OTHER_DAYS, measured=readings_in(text))
+                Said(
+                    cells.place(at),
+                    text,
+                    of_one=words,
+                    whom=Whom((text,)),
+                    how=OF_OTHER_DAYS,
+                    measured=readings_in(text),
+                )
             )
     return made
-
-
-def titles(text: str) -> bool:
-    """Whether a text may be the title of a list of what is not to be used: "Outlets locked off", "Hors service"."""
-    return len(text.split()) <= _LONGEST_TITLE and (asks(text) == "ill" or bool(against(text, FILE)))
 
 
 def _listed(cells: Cells) -> list[Said]:
@@ -334,8 +333,6 @@ def _listed(cells: Cells) -> list[Said]:
 
     Without a title of their own they are kept as NOT_TITLED: the name of their file may be one. Those that say none are left out.
     """
-    if cells.tables:
-        return []
     title = cells.name if titles(cells.name) else ""
     if not title or asks(title) != "ill":
         return _bare(cells, title)
@@ -345,14 +342,14 @@ def _listed(cells: Cells) -> list[Said]:
         if not texts or _closed(cells, row, True):
             continue
         if len([t for t in texts if not is_date(t)]) == 1:  # an outlet, where it is named
-            made.append(Said(cells.place((row, 0)), cells.name, of_one=cells.name, row=texts))
+            made.append(Said(cells.place((row, 0)), cells.name, of_one=cells.name, whom=Whom(texts)))
         if len(" ".join(texts).split()) < _LEAST_LISTED:
             continue
         told = max(texts[1:] or texts, key=len)
         if REMARKS.begin(REMARKS.words(told), "no.words") and asks(told.split(" ", 1)[-1]) == "ill":
             continue  # "kein Mangel"
         if len(told.split()) > 1 or any(map(str.isdigit, told)) or answered_badly("Alarm", told):
-            made.append(Said(cells.place((row, 0)), told, of_one=told, row=texts))
+            made.append(Said(cells.place((row, 0)), told, of_one=told, whom=Whom(texts)))
     return made
 
 
@@ -367,7 +364,7 @@ def _headed_ill(cells: Cells) -> list[Said]:
             yes = value is True or is_date(value) or type(value) is str and is_yes(value)
             if row > top and (yes or answered_badly(heading, value)) and not _closed(cells, row, True):
                 words = f"{heading}: {shown(value)}"
-                made.append(Said(cells.place((row, column)), words, of_one=words, row=cells.told_of(row)))
+                made.append(Said(cells.place((row, column)), words, of_one=words, whom=Whom(cells.told_of(row))))
     return made
 
 
@@ -382,7 +379,7 @@ def _bare(cells: Cells, title: str) -> list[Said]:
             fine = _closed(cells, row, True) or any(REMARKS.begin(REMARKS.words(t), "answer.fine") for t in texts)
             if not fine:
                 how = LISTED if title else NOT_TITLED
-                made.append(Said(cells.place((row, 0)), title, of_one=title, row=texts, how=how))
+                made.append(Said(cells.place((row, 0)), title, of_one=title, whom=Whom(texts), how=how))
     return made
 
 

@@ -13,6 +13,7 @@ from grader.read.sayings import Said
 from grader.read.shapes.grid import Cell
 from grader.read.shapes.tables import shown, whole
 from grader.read.spoken import Cells
+from grader.read.whom import Whom
 from grader.read.words.beside import COUNT, OF_VISIT
 from grader.read.words.heading_words import key
 from grader.read.words.labels import kind_of
@@ -74,7 +75,7 @@ def _elsewhere(cells: Cells, at: Cell, words: str, label: str, answer: Any) -> l
         return []
     said = f"{label}: {told}"
     of_all = words or said * (answered(label, answer) or answered(label, first))
-    return [Said(cells.place(at), said, of_all, of_one=said, row=(f"{label} {told}", told))]
+    return [Said(cells.place(at), said, of_all, of_one=said, whom=Whom((f"{label} {told}", told)))]
 
 
 def is_choice_list(cells: Cells) -> bool:
@@ -93,8 +94,7 @@ def _tests_of(cells: Cells, regions: Regions, at: Cell) -> list[tuple[Region, Se
     made: list[tuple[Region, Sequence[int]]] = []
     for region in regions.holding(at):
         if region.down and row in region.tests:
-            first = next((c for c, v in enumerate(cells.row(row)) if v is not None), -1)
-            if first == column and cells.filled(row) <= _MOST_OF_A_ROW:
+            if 0 < cells.filled(row) <= _MOST_OF_A_ROW and cells.first(row) == column:
                 continue  # it asks, and was taken for a test
             if cells.at(row, column) is None or region.role(at) == "used":
                 return None
@@ -152,11 +152,10 @@ def counted(cells: Cells, regions: Regions) -> list[Said]:
         elif fails and text != cells.comments.get(at) and _in_test(cells, regions, at):
             fails = 0
         elif fails:
-            fails += sum(
-                key(n) == key(text) for r in regions for n in r.outlets
-            )  # taken for a test, it is no pass itself
+            # Taken for a test, it is no pass itself.
+            fails += sum(key(n) == key(text) for r in regions for n in r.outlets)
         if fails:
-            made.append(Said(cells.place(at), said, fails=fails, tests=tests))
+            made.append(Said(cells.place(at), said, fails=(fails, tests)))
     return made
 
 

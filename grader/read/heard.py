@@ -18,9 +18,9 @@ import pandas as pd
 from grader.data import load_toml
 from grader.problems import Problems, Table, a1
 from grader.read.log import Log
-from grader.read.sayings import SAID, SAID_BETWEEN, Figures, Outlets, Said, resolved
+from grader.read.sayings import SAID, SAID_BETWEEN, Figures, Said, resolved
 from grader.read.shapes.tables import shown
-from grader.read.spoken import days_of
+from grader.read.whom import Outlets, days_of, on
 from grader.read.words.dates import days_in
 from grader.read.words.outlet_names import names
 from grader.read.words.said import REMARKS
@@ -114,31 +114,32 @@ class _Tests:
         if said.lists:
             sites = sites or self._only(self._near(one, range(len(self.site))))
             return [i for s in sites for i in self._left_out(said, s)]
-        if not named and said.against and not said.outlet:
+        if not named and said.against and not said.whom.outlet:
             return [i for i, s in enumerate(self.site) if s in sites]
-        if sites or said.site:
+        if sites or said.whom.site:
             return [i for i in named if self.site[i] in sites]
         near = self._near(one, named)
         return near if not near or self._only(near) else None
 
     def _named(self, said: Said) -> list[int]:
         """The outlets that a row names: by a heading, else in any cell where the name holds a letter."""
-        if said.outlet:
-            return sorted(self.by_outlet.in_row((said.outlet,)))
-        return [i for i in sorted(self.by_outlet.in_row(said.row)) if any(map(str.isalpha, self.outlet[i]))]
+        if said.whom.outlet:
+            return sorted(self.by_outlet.in_row((said.whom.outlet,)))
+        return [i for i in sorted(self.by_outlet.in_row(said.whom.row)) if any(map(str.isalpha, self.outlet[i]))]
 
     def _sites(self, one: Heard, said: Said) -> list[str]:
         """The sites that a row, else its file, names."""
-        if said.site:
-            return sorted(self.by_site.in_row((said.site,))) or [s for s in self.sites if names(s, said.site)]
-        told = ((said.text, *said.row), *((text,) for text in said.above), (self.names[one.file], *one.heads))
+        if site := said.whom.site:
+            return sorted(self.by_site.in_row((site,))) or [s for s in self.sites if names(s, site)]
+        above = ((text,) for text in said.whom.above)
+        told = ((said.text, *said.whom.row), *above, (self.names[one.file], *one.heads))
         return next((sorted(found) for texts in told if (found := self.by_site.in_row(texts))), [])
 
     def _left_out(self, said: Said, site: str) -> list[int]:
         """The outlets of a site that a list of those which may be used leaves out."""
         mine = {i: key(self.outlet[i]) for i, s in enumerate(self.site) if s == site}
-        cleared = resolved(said, set(mine.values()) - {""}, self.by_outlet.most).cleared
-        return [i for i, name in mine.items() if cleared and name not in cleared]
+        listed = resolved(said, set(mine.values()) - {""}, self.by_outlet.most).lists
+        return [i for i, name in mine.items() if listed and name not in listed[0]]
 
     def _near(self, one: Heard, outlets: Iterable[int]) -> list[int]:
         """Of some outlets those that have tests in the folder of a file, where any has; those of its own tests left out."""
@@ -160,13 +161,13 @@ class _Tests:
         if not tests or not (days or of_all):
             return tests
         by_day = days_of(Table("", rows=tests, columns={"test_date": [self.day[t] for t in tests]}))
-        on = {i for day in days & by_day.keys() for i in by_day[day]}
-        if not (on or of_all):
+        mine = on(days, by_day)
+        if not (mine or of_all):
             before = timedelta(load_toml("limits_reading.toml")["beside"]["days"])
             first = date(*max((*d[:2], max(d[2], 1)) for d in days)) - before
             last = date.max if REMARKS.say(said.of_one, "against.stop") else first + before
-            on = {i for day, of in by_day.items() if day[2] and first <= date(*day) <= last for i in of}
-        return [t for i, t in enumerate(tests) if i in on]
+            mine = on((day for day in by_day if day[2] and first <= date(*day) <= last), by_day)
+        return [t for i, t in enumerate(tests) if i in mine]
 
 
 def _cell(said: Said) -> str:

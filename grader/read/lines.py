@@ -73,7 +73,7 @@ def _is_of_a_legend(cells: Cells, at: Cell, text: str) -> bool:
         return True
     if len(text.split()) > 2:
         return False
-    left = next((v for c in range(column - 1, -1, -1) if (v := cells.at(row, c)) is not None), None)
+    left = cells.left(row, column)
     if type(left) is str and (len(left.strip(" =:")) <= 2 or left.rstrip().endswith("=")):
         return True
     counted = type(right) in (int, float) or type(right) is str and right.strip(" -").isdigit() or right == "-"

@@ -12,10 +12,11 @@ from typing import Any
 from grader.columns import FIELDS
 from grader.problems import Place, Table
 from grader.read.lines import line_around, value_beside, with_its_heading
-from grader.read.sayings import SAID_BETWEEN, Figures, Outlets, places_of, with_words
+from grader.read.sayings import SAID_BETWEEN, Figures, with_words
 from grader.read.shapes.grid import Cell
 from grader.read.shapes.tables import shown, whole
-from grader.read.spoken import Cells, Day, days_of, days_told, outlets_of
+from grader.read.spoken import Cells
+from grader.read.whom import Outlets, Tests, days_told, on, places_of
 from grader.read.words.answers import answered_badly, answered_well, asks
 from grader.read.words.dates import days_in
 from grader.read.words.figures import is_temperature
@@ -42,7 +43,6 @@ _FREE = ("remarks", "own_verdict", "outlet_status", "location", "tested_by")
 # Fields, besides those that are none, in whose cells a code may stand.
 _CODED = ("remarks", "own_verdict", "outlet_status", "equipment", "visit_reason", "unclear")
 _COLDEST = "lowest_use_temperature_c"
-_FAR_UP = 50  # rows up to a test's first one
 
 
 def _answered_badly(heading: str, answers: Mapping[int, Any]) -> list[int]:
@@ -52,14 +52,9 @@ def _answered_badly(heading: str, answers: Mapping[int, Any]) -> list[int]:
     bad = [i for i, v in answers.items() if answered_badly(heading, v) or coded and v == 0]
     if asks(heading) == "good" and any(map(answered_well, filled)):  # among answers that are understood
         bad += [i for i, v in answers.items() if type(v) is str and i not in bad and not answered_well(v)]
-    return [*bad, *_not_ticked(heading, answers)]
-
-
-def _not_ticked(heading: str, answers: Mapping[int, Any]) -> list[int]:
-    """Which of several tests are blank under a heading that asks whether all is well, where all others are ticked."""
-    blank = [i for i, v in answers.items() if v is None]
-    ticked = all(v is None or is_sign(v, *MARK) for v in answers.values())
-    return blank if asks(heading) == "good" and ticked and len(blank) < len(answers) else []
+    ticks = [v if v is None else "pass" * is_sign(v, *MARK) for v in answers.values()]
+    blank = left_blank(list(answers.values()), ticks) if asks(heading) == "good" and "" not in ticks else []
+    return [*bad, *(list(answers)[n] for n in blank)]
 
 
 def _of_another_time(heading: str, text: str) -> bool:
@@ -68,22 +63,18 @@ def _of_another_time(heading: str, text: str) -> bool:
     return limit or kind_of(heading) == "earlier" or "earlier" in classes_of(heading)
 
 
-def _names_a_line(text: str) -> bool:
-    """Whether a text names a reading or a substance."""
-    return label(text) is not None or is_name_of_one(text)
-
-
 def _of_cell(figures: tuple[Stated, ...], field: str) -> tuple[Stated, ...]:
     """Readings that a comment on a cell states: what may be of several is that of its cell ("should be 12")."""
     of_it = FIELDS[field].reading and FIELDS[field].kind == "number"
     return tuple(s._replace(choices=(field,)) if of_it and len(s.choices) > 1 else s for s in figures)
 
 
-class Region:
+class Region(Tests):
     """Where one table stands, which of its cells are read, and what the others say of its tests."""
 
     def __init__(self, table: Table, cells: Cells) -> None:
-        self.table, self.cells = table, cells
+        super().__init__(table)
+        self.cells = cells
         self.down, self.across, self.long = (table.orientation == o for o in ("down", "across", "long"))
         self.tests = dict(zip(table.rows, count()))
         self.columns = dict(zip(table.across, count()))
@@ -106,7 +97,6 @@ class Region:
         self.figures = Figures(table)
         self.told: dict[Cell, tuple[str, str, tuple[Stated, ...]]] = {}
         self.headings = {said[0] for said in table.how.values()} | {u.heading for u in table.unclear}
-        self.outlets = [n if type(n) is str else "" if n is None else shown(n) for n in outlets_of(table)]
         self.until = math.inf  # the first row of the form below one of which a layout file says where its cells are
         self.body = range(0)
         if self.across and self.by_row:  # down to the next blank row: lines that are not known too
@@ -197,7 +187,7 @@ class Region:
             words = words or told * remark or with_its_heading(head, text) * (role != "name")
             stated_ = readings_in(text) if not REMARKS.say(head, "measured.without") else ()
             figures += _of_cell(stated_, field) if comment and field in FIELDS else stated_
-        if not self.down and field is None and not comment and _names_a_line(text):
+        if not (self.down or field or comment) and (label(text) is not None or is_name_of_one(text)):
             words = ""  # "Oil" beside its reading
         self.say(mine, at, text, words, figures)
 
@@ -286,15 +276,10 @@ class Region:
         own, place = self.table.columns.get("own_verdict"), self.table.places.get("own_verdict")
         if own is None or place is None or len(own) < 2:
             return
-        at = [(place.row if place.row is not None else r, c) for r, c in self._spots(place)]
+        across = self.table.across or [place.column or 0] * len(own)
+        at = [(r if place.row is None else place.row, c) for r, c in zip(self.table.rows, across)]
         for i in left_blank([self.cells.at(*spot) for spot in at], own):
             self.keep([i], f"{self.table.how['own_verdict'][0]}: not ticked", at[i])
-
-    def _spots(self, place: Place) -> list[Cell]:
-        """The cells of a line of values, one a test; none where a form or a list has it elsewhere."""
-        if self.down and place.column is not None:
-            return [(r, place.column) for r in self.table.rows]
-        return [(r, c) for r, c in zip(self.table.rows, self.table.across)] if self.across else []
 
     def _heading(self, at: Cell) -> str:
         """What stands over a cell of a table, before one where outlets run across, or at the left of one of a form."""
@@ -305,7 +290,7 @@ class Region:
         elif self.across and at not in self.own:
             over = [self.cells.at(row, c) for c in range(self.first_column)]
         else:
-            over = [next((v for c in range(column - 1, -1, -1) if (v := self.cells.at(row, c)) is not None), None)]
+            over = [self.cells.left(row, column)]
         return " ".join(v for v in over if type(v) is str)
 
     def mine(self, at: Cell) -> set[int]:
@@ -320,9 +305,7 @@ class Region:
         names = self.table.columns.get("outlet")
         if not self.long or named is None or named.column is None or not names:
             return everyone
-        name = next(
-            (v for r in range(row, row - _FAR_UP, -1) if (v := self.cells.at(r, named.column)) is not None), None
-        )
+        name = self.cells.up(row, named.column)
         mine = {i for i, n in enumerate(names) if key(str(n)) == key(str(name))}
         return mine if mine or key(str(name)) in self.cells.names else everyone
 
@@ -338,11 +321,6 @@ class Region:
         marks = marked(self.outlets, self._free_lines())
         table = self.figures.added(table)
         return table._replace(marks=marks) if marks else table
-
-    @cached_property
-    def by_day(self) -> dict[Day, set[int]]:
-        """Numbers of the tests by their days."""
-        return days_of(self.table)
 
     def _free_lines(self) -> Iterator[dict[int, Any]]:
         """The lines of cells beside the readings, by test, that no field is read from but words."""
@@ -396,14 +374,10 @@ class Regions(list[Region]):
         """The tables that a cell is of."""
         made = [r for r in (*self.on_row.get(at[0], ()), *self.forms) if at in r]
         if self.by_test:
-            told = tuple(key(str(self._above(at[0], c))) for c in self.keys if c is not None)
+            told = tuple(key(str(self.cells.up(at[0], c))) for c in self.keys if c is not None)
             mine = self.by_test.get(told)
             made += [r for r in (mine if mine is not None else self) if r.long and at in r]
         return made
-
-    def _above(self, row: int, column: int) -> Any:
-        """A cell, or the nearest filled one above it."""
-        return next((v for r in range(row, row - _FAR_UP, -1) if (v := self.cells.at(r, column)) is not None), None)
 
     def named(self, text: str, row: int, outlets: bool = False) -> list[tuple[Region, int]]:
         """The tests whose outlets a text names, also as one of a range, by number or by place; that of its own row left out.
@@ -419,7 +393,7 @@ class Regions(list[Region]):
         found.update(every[n - (n > 0)] for n in places if -1 <= n <= len(every))
         found |= self.outlets.at_places([text], found, whole=False) if not outlets else set()
         if found and (days := days_told(text)):
-            found = {(r, i) for r, i in found if any(i in r.by_day.get(day, ()) for day in days)} or found
+            found = {(r, i) for r, i in found if i in on(days, r.by_day)} or found
         return sorted((at for at in found if not at[0].down or at[0].tests.get(row) != at[1]), key=lambda at: at[1])
 
     def numbered(self, text: str) -> list[tuple[Region, int]]:

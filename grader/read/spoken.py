@@ -5,7 +5,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from datetime import date
-from functools import cached_property, lru_cache
+from functools import cached_property
 from operator import itemgetter
 from typing import Any
 
@@ -13,19 +13,19 @@ from grader.problems import Place, Table
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.own_guide import guide_texts
 from grader.read.shapes.tables import shown, whole
+from grader.read.whom import Whom, outlets_of
 from grader.read.words.answers import put_right
 from grader.read.words.beside import REMARK, kinds_of
 from grader.read.words.clauses import apart
-from grader.read.words.dates import DATES, days_in, is_month
 from grader.read.words.labels import label
-from grader.read.words.said import REMARKS, titled
+from grader.read.words.said import titled
 from grader.read.words.spelling import key
-from grader.read.words.unclear import classes_of
 from grader.read.words.verdicts import fails_counted
 
 PRINTED = (-1, -1)  # where a text stands that is printed with the sheet
 _WIDEST, _HEADS = 60, 20  # cells of a row that may tell of an outlet; rows in which headings are looked for
 _DEEP = 12  # rows in which headings of a list may stand
+_FAR_UP = 50  # rows up to a test's first one
 _LONE = 5  # titles above a row, one of which may name its site
 
 
@@ -78,6 +78,14 @@ class Cells:
         cells = self.row(row)
         return cells[column] if 0 <= column < len(cells) else None
 
+    def up(self, row: int, column: int) -> Any:
+        """The value of a cell, or of the nearest filled one above it."""
+        return next((v for r in range(row, row - _FAR_UP, -1) if (v := self.at(r, column)) is not None), None)
+
+    def left(self, row: int, column: int) -> Any:
+        """The value of the nearest filled cell before one in its row."""
+        return next((v for v in reversed(self.row(row)[: max(column, 0)]) if v is not None), None)
+
     def place(self, at: Cell) -> Place:
         """Where a cell stands; what is printed has the first."""
         return Place(self.name, max(at[0], 0), max(at[1], 0))
@@ -127,57 +135,16 @@ class Cells:
                     made.setdefault(field, (row, c))
         return made
 
-    def under(self, field: str, row: int) -> str:
-        """The site or outlet of a row by a heading above it, "" where there is none."""
-        at = self.heads.get(field)
-        value = whole(self.at(row, at[1])) if at and row > at[0] else None
-        return value if type(value) is str else ""
-
     @cached_property
     def _lone(self) -> list[tuple[int, str]]:
         """The rows that hold a text alone, and it."""
         alone_ = ((row, self.at(row, self.first(row))) for row in self.grid.outer if self.filled(row) == 1)
         return [(row, v) for row, v in alone_ if type(v) is str]
 
-    def above(self, row: int) -> tuple[str, ...]:
-        """The nearest texts above a row that stand alone in theirs, and its own, the nearest first."""
+    def beside(self, row: int, whom: Whom) -> Whom:
+        """Whom what is said in a row names, by headings over it and titles above it too."""
+        under = {f: whole(self.at(row, column)) for f, (head, column) in self.heads.items() if row > head}
+        site, outlet = (v if type(v := under.get(f)) is str else "" for f in ("site", "outlet"))
         upto = bisect_right(self._lone, row, key=itemgetter(0))
-        return tuple(text for _, text in self._lone[max(upto - _LONE, 0) : upto][::-1])
-
-
-Day = tuple[int, int, int]  # year, month, day; of a month day 0
-
-
-@lru_cache(maxsize=20_000)
-def days_told(text: str) -> frozenset[Day]:
-    """The days that a text speaks of alone; none where it may tell of others.
-
-    A meter, tubes or a plant that are bad on one day may have been so before; another month, `last` or `all` are other days.
-    """
-    days = days_in(text)
-    if not days or REMARKS.say(text, "general.lasting", "general.all", "against.lapsed"):
-        return frozenset()
-    rest = DATES.sub(" ", text)
-    other = "earlier" in classes_of(rest) or any(map(is_month, REMARKS.words(rest)))
-    return frozenset() if other else days
-
-
-def days_of(table: Table) -> dict[Day, set[int]]:
-    """The tests of a table by their days as texts name them, and by their months."""
-    value = table.constants.get("test_date", ("", None))[1]
-    tests: dict[Any, set[int]] = {value: set(range(len(table.rows)))}
-    if own := table.columns.get("test_date"):
-        tests = {}
-        for i, when in enumerate(own):
-            tests.setdefault(value if when is None else when, set()).add(i)
-    made: dict[Day, set[int]] = {}
-    for when in tests.keys() - {None}:
-        days = days_in(when if type(when) is str else str(when)[:10])
-        for day in days | {(year, month, 0) for year, month, _ in days}:
-            made.setdefault(day, set()).update(tests[when])
-    return made
-
-
-def outlets_of(table: Table) -> list[Any]:
-    """The outlet of each test of a table, None where it has none."""
-    return table.columns.get("outlet") or [table.constants.get("outlet", ("", None))[1]] * len(table.rows)
+        above = tuple(text for _, text in self._lone[max(upto - _LONE, 0) : upto][::-1])
+        return whom._replace(site=site, outlet=outlet, above=above)

@@ -8,28 +8,17 @@ settle it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from functools import partial
+from collections.abc import Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any
 
-from grader.problems import Place, Table, a1
-from grader.read.around import titles, with_what_is_said
+from grader.problems import Table, a1
+from grader.read.around import said_on, with_what_is_said
+from grader.read.elsewhere import with_what_sheets_say
 from grader.read.extract import extract
 from grader.read.given import Given, filled
 from grader.read.layout_spec import LayoutSpec, TableSpec
-from grader.read.sayings import (
-    NOT_TITLED,
-    OF_OTHER_DAYS,
-    Said,
-    figures_beside,
-    is_whole,
-    of_the_marked,
-    of_their_outlets,
-    said_of_all,
-    with_outlets,
-    with_what_names_say,
-)
+from grader.read.sayings import Said
 from grader.read.shapes.cover import (
     FACTS,
     cover_of,
@@ -46,11 +35,8 @@ from grader.read.shapes.rows import plain
 from grader.read.shapes.site_of_sheet import is_generic, with_sheet_names
 from grader.read.shapes.tables import Note, Recognised, Sheet
 from grader.read.shapes.unrolled import Listed, Matrix, matrices, of_the_same_tests, with_its_name
-from grader.read.spoken import Day, days_of
-from grader.read.words.dates import days_in
 from grader.read.words.labels import READINGS, label
 from grader.read.words.measured import of_expanded
-from grader.read.words.said import REMARKS, titled
 
 __all__ = ["Note", "Recognised", "Sheet", "recognise"]
 
@@ -79,7 +65,8 @@ class _Workbook:
     covers    : sheets that give, and what.
     forms     : sheets of facts, which are covers where any other sheet has tests.
     blocks    : of one parameter each, joined at the end. strange : notes on such of nobody knows what.
-    lists     : sheets that may hold some of the readings of their tests alone, each with how it is kept by itself.
+    lists     : sheets that may hold some of the readings of their tests alone, what is kept of each by itself, and whether
+                a layout file says how it is read.
     said      : the texts of each sheet that is not the blank's.
     heads     : the name and the first texts of each sheet.
     """
@@ -96,7 +83,7 @@ class _Workbook:
         self.forms: list[tuple[Grid, Recognised]] = []
         self.blocks: list[Matrix] = []
         self.strange: list[Note] = []
-        self.lists: list[tuple[Listed, Callable[[], None]]] = []
+        self.lists: list[tuple[Listed, Recognised, bool]] = []
         self.said: dict[str, frozenset[str]] = {}
         self.heads: dict[str, list[str]] = {}
 
@@ -131,60 +118,61 @@ class _Workbook:
     def _look(self, grid: Grid, specs: list[TableSpec]) -> None:
         """Read a sheet that is not the blank's."""
         self.said[grid.name] = self.said.get(grid.name, frozenset()) | texts_of(grid)
-        explained = _fingerprint(grid.sheet)
-        if explained in _EXPLAINED and not specs:
+        if not specs and _page(grid) in _EXPLAINED:
             self._leave(grid)
             return
         from grader.read.choose import read_sheet  # here: a folder of blanks never needs it
 
         made = read_sheet(grid, specs)
-        held = made.tables and (specs or any(map(_holds_readings, made.tables)))
         # Of sheets that are read together the layout file of the first says how.
         together = any(s.orientation == "long" for s in specs)
-        named = with_its_name(grid) if together or not (specs or held) else None
+        held = specs or any(map(_holds_readings, made.tables))
+        named = with_its_name(grid) if together or not held else None
         listed = Listed(grid, read_sheet(named or grid, []) if together or named else made)
-        take = partial(self._take, grid, specs, made if specs else listed.made, explained)
         alike = (together or not specs) and _may_be_listed(listed)
-        if made.tables and not alike or any(listed.fields & other.fields for other, _ in self.lists):
+        if made.tables and not alike or any(listed.fields & other.fields for other, *_ in self.lists):
             self._join()
+        alone = made if specs else listed.made
         if alike:
-            self.lists.append((listed, take))
+            self.lists.append((listed, alone, bool(specs)))
         else:
-            take()
+            self._take(grid, alone, bool(specs))
 
     def _join(self) -> None:
         """Join the sheets that hold some of the readings of their tests alone; or keep each by itself."""
         lists, self.lists = self.lists, []
-        blocks = [block for block, _ in lists]
+        blocks = [block for block, *_ in lists]
         alike = all(b.is_plain and b.stated == blocks[0].stated for b in blocks)
         if not alike or not of_the_same_tests(blocks):
-            for _, take in lists:
-                take()
+            for block, alone, stated in lists:
+                self._take(block.grid, alone, stated)
             return
         for grid, made in blocks:
             self._leave(grid)
             self.notes += [*made.notes, *_beside_tests(grid.sheet, made)]
         self._cross(blocks, sum(block.made.rows_passed_over for block in blocks))
 
-    def _take(self, grid: Grid, specs: list[TableSpec], made: Recognised, explained: tuple[Any, ...] | None) -> None:
-        """Keep what was read of a sheet: tables, blocks of one parameter, or what it says of other sheets' tests."""
-        held = made.tables and (specs or any(map(_holds_readings, made.tables)))
+    def _take(self, grid: Grid, made: Recognised, stated: bool) -> None:
+        """Keep what was read of a sheet: tables, blocks of one parameter, or what it says of other sheets' tests.
+
+        stated : a layout file says how it is read.
+        """
+        held = made.tables and (stated or any(map(_holds_readings, made.tables)))
         found = [] if held else matrices(grid)
-        self.blocks += [m for m in found if m.known]
-        where = f'heading = "{grid.name}"'
-        self.strange += [
-            grid.note("unknown_parameter", m.above[1], 0, grid.name, heading=grid.name, where=where)
-            for m in found
-            if not m.known
-        ]
-        if any(m.known for m in found):
+        known = [m for m in found if m.known]
+        self.blocks += known
+        name, strange = grid.name, (m.above[1] for m in found if not m.known)
+        told = {"heading": name, "where": f'heading = "{name}"'}
+        self.strange += [grid.note("unknown_parameter", row, 0, name, **told) for row in strange]
+        if known:
             self._leave(grid)
-        elif made.tables and all(map(_of_facts, made.tables)) and not specs:
+        elif made.tables and all(map(_of_facts, made.tables)) and not stated:
             self.forms.append((grid, made))
         else:
             self._keep(grid, made)
-            if explained and not (made.tables or made.notes or specs or _not_used(grid) or cover_of(grid)):
-                _EXPLAINED.add(explained)
+            said = found or made.tables or made.notes or stated or _not_used(grid) or cover_of(grid)
+            if not said and len(_EXPLAINED) < _MOST_EXPLAINED and (page := _page(grid)):
+                _EXPLAINED.add(page)
 
     def _keep(self, grid: Grid, made: Recognised) -> None:
         """Keep the tables of a sheet with what its other cells say; a sheet without one may be a cover."""
@@ -206,7 +194,7 @@ class _Workbook:
         """Take what is said on a sheet without tests, and in the fields that it gives."""
         places = ((field, one.place) for field, one in given.items())
         read = {(p.row, p.column): field for field, p in places if p.row is not None and p.column is not None}
-        self.elsewhere += with_what_is_said(grid, [], read)[1]
+        self.elsewhere += said_on(grid, read)
 
     def recognised(self, name: str) -> Recognised:
         """The tables of all sheets. name : of the file."""
@@ -218,46 +206,13 @@ class _Workbook:
                 self._cover(grid, cover)
             else:
                 self._keep(grid, made)
-        every = [table for made in self.kept for table in made.tables]
-        tables = self._with_what_is_given(every)
-        if tables:
-            self.notes += self.unused
-        if tables and name and (void := titled(name)):
-            of_file = Place(tables[0].sheet, 0, 0)
-            self.elsewhere.append(Said(of_file, name, void, of_one=void, row=(name,), how="name of the file"))
-        tested = set().union(*map(days_of, tables))
-        beyond = self._beyond(name, tables, tested)
-        here = [s for s in self.elsewhere if s.how != NOT_TITLED and (s.how != OF_OTHER_DAYS or s.days() & tested)]
-        elsewhere = of_the_marked(of_their_outlets(with_outlets(here, tables), tables), tables, here)
-        figures = (
-            [s for t in tables for s in figures_beside(t, self._of_laboratory(t))] if any(map(is_whole, tables)) else []
-        )
-        told = (said_of_all(t, [*elsewhere, *figures] if is_whole(t) else elsewhere, tested) for t in tables)
-        tables = [with_what_names_say(t) for t in told]
-        tables = [t._replace(marks={}) if t.marks else t for t in tables]
+        tables = self._with_what_is_given([table for made in self.kept for table in made.tables])
+        self.notes += self.unused if tables else []
+        tables, beyond = with_what_sheets_say(tables, self.elsewhere, name, self.heads)
         found = sum(m.rows_found for m in self.kept)
         passed = sum(m.rows_passed_over for m in self.kept)
-        return Recognised(tables, self.notes, found, passed, beyond, (name, *self._heads()) if beyond else ())
-
-    def _heads(self) -> list[str]:
-        return [text for texts in self.heads.values() for text in texts]
-
-    def _of_laboratory(self, table: Table) -> bool:
-        """Whether the sheet of a table says that a laboratory found what it holds."""
-        return any(REMARKS.say(text, "beside.laboratory") for text in self.heads.get(table.sheet, ()))
-
-    def _beyond(self, name: str, tables: list[Table], tested: set[Day]) -> list[Said]:
-        """What is said of tests of other workbooks: all that one without tests says, else of days on which none was made here."""
-        if not tables:
-            title = name * titles(name)
-            listed = (s._replace(text=title, of_one=title) if s.how == NOT_TITLED else s for s in self.elsewhere)
-            return [s for s in listed if s.of_one or s.measured or s.lists or s.against and days_in(s.text)]
-        speaking = (s for s in self.elsewhere if s.of_one or s.measured or s.against)
-        told = [s for s in speaking if s.days() and tested.isdisjoint(s.days())]
-        if not any(map(is_whole, tables)):
-            of_file = REMARKS.say(name, "beside.laboratory")
-            told += [s for t in tables if of_file or self._of_laboratory(t) for s in figures_beside(t, True)]
-        return told
+        heads = (name, *(text for texts in self.heads.values() for text in texts)) if beyond else ()
+        return Recognised(tables, self.notes, found, passed, beyond, heads)
 
     def _cross(self, blocks: Sequence[Matrix | Listed], passed: int = 0) -> None:
         """Join the blocks of a parameter each."""
@@ -312,16 +267,15 @@ def _holds_readings(table: Table) -> bool:
 
 
 # Sheets in which there was nothing, by all that stands in them: pages of instructions come with every blank.
-_EXPLAINED: set[tuple[Any, ...] | None] = set()
+_EXPLAINED: set[tuple[Any, ...]] = set()
 _MOST_EXPLAINED = 50
 _LONGEST_EXPLAINED = 300
 _LONGEST_COMMENT = 200
 
 
-def _fingerprint(sheet: Sheet) -> tuple[Any, ...] | None:
-    if len(sheet.rows) > _LONGEST_EXPLAINED or len(_EXPLAINED) > _MOST_EXPLAINED:
-        return None
-    return (sheet.name, *map(tuple, sheet.rows))
+def _page(grid: Grid) -> tuple[Any, ...]:
+    """A sheet as it is compared with others, nothing of a long one."""
+    return (grid.name, *map(tuple, grid.sheet.rows)) if len(grid.sheet.rows) <= _LONGEST_EXPLAINED else ()
 
 
 def _beside_tests(sheet: Sheet, made: Recognised) -> list[Note]:

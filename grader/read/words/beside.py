@@ -12,7 +12,7 @@ from grader.read.words.answers import answers_badly, asks, may_be_ill, says_ill
 from grader.read.words.marks import meanings
 from grader.read.words.measured import readings_in, stands_before, units_in
 from grader.read.words.outlet_names import called, words_between
-from grader.read.words.said import LINE, REMARKS, ROW, against, alone, alone_in_part, doubted, is_repeat, smells
+from grader.read.words.said import FILE, LINE, REMARKS, ROW, against, alone, alone_in_part, doubted, is_repeat, smells
 from grader.read.words.spelling import alike, key
 from grader.read.words.stated import is_label, stated
 from grader.read.words.unclear import classes_of
@@ -20,6 +20,7 @@ from grader.read.words.verdicts import fails_counted, is_count_of_fails, parted,
 
 REMARK, ASKS, OF_VISIT, COUNT, KEY, LIST, REPEAT = "remark", "asks", "of visit", "count", "key", "list", "repeat"
 _LONGEST_LIST = 300  # characters of a line that lists outlets
+_LONGEST_TITLE = 6  # words of the title of a list
 _LEAST_LISTED = 2  # words of a line that names an outlet and says what is wrong
 
 
@@ -79,6 +80,15 @@ _KINDS: dict[str, Callable[[str], object]] = {
     REPEAT: is_repeat,
 }
 _OF_WORDS = (REMARK, ASKS, OF_VISIT, COUNT)  # of a sign by itself only where that says what is wrong
+
+
+def titles(text: str) -> bool:
+    """Whether a text may be the title of a list of what is not to be used.
+
+    >>> titles("Outlets locked off"), titles("Hors service"), titles("Outlets")
+    (True, True, False)
+    """
+    return len(text.split()) <= _LONGEST_TITLE and (asks(text) == "ill" or bool(against(text, FILE)))
 
 
 def clears(text: str) -> bool:

@@ -168,7 +168,7 @@ def left_blank(values: Sequence[Any], answers: Sequence[Any]) -> list[int]:
     """
     blank = [i for i, v in enumerate(answers) if v is None and values[i] is None]
     yes = [v for v, one in zip(values, answers) if one == "pass"]
-    ticked = all(_sign(v) or is_sign(v, "tick") for v in yes)
+    ticked = all(_sign(v) or is_sign(v, *MARK) for v in yes)
     return blank if yes and (ticked or len(yes) >= len(blank)) else []
 
 
