@@ -148,17 +148,20 @@ class Lists(NamedTuple):
 
 @lru_cache(maxsize=20_000)
 def _meant(lists: Lists, word: str) -> str:
-    return _slips(lists).meant(word)
+    meant = _slips(lists).meant(word)
+    return word if meant != word and word in _real(lists) else meant
 
 
 @cache
 def _slips(lists: Lists) -> Slips:
-    """The words of some lists; no word of any list of the file is a slip of them."""
-    wanted = (phrase for name in lists.slips for phrase in lists.spellings(name))
-    words, real = (
-        [w for phrase in some for w in _parted(phrase, lists.word)] for some in (wanted, _all(load_toml(lists.file)))
-    )
-    return Slips.of(words, real)
+    """The words of some lists, to be looked for with a letter wrong."""
+    return Slips.of(w for name in lists.slips for phrase in lists.spellings(name) for w in _parted(phrase, lists.word))
+
+
+@cache
+def _real(lists: Lists) -> frozenset[str]:
+    """The words of all lists of the file, which are slips of none."""
+    return frozenset(w for phrase in _all(load_toml(lists.file)) for w in _parted(phrase, lists.word))
 
 
 def _all(found: Any) -> Iterator[str]:

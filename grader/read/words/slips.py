@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from functools import lru_cache
+from itertools import product
+from os.path import commonprefix
 from typing import NamedTuple
 
 _LEAST = 7  # letters of a word of a list in which one may be wrong
 _SPACED = re.compile(r"(?<!\S)[^\W\d_](?: [^\W\d_](?!\S))+")
 _SINGLE = re.compile(r"(?<!\S)[^\W\d_](?!\S)")
 _LEAST_SPACED = 4  # letters alone
+_TWO = 2
 
 
 def unspaced(text: str) -> str:
@@ -27,22 +29,20 @@ def unspaced(text: str) -> str:
 class Slips(NamedTuple):
     """Words that are looked for with one letter wrong.
 
-    words : those words. near : the words by what is left of each without one letter. real : words that are no slips.
+    words : those words. close : the same by their first letter, their last one and how many they have.
     """
 
     words: frozenset[str]
-    near: dict[str, list[str]]
-    real: frozenset[str]
+    close: dict[tuple[str, str, int], list[str]]
 
     @classmethod
-    def of(cls, words: Iterable[str], real: Iterable[str] = (), least: int = _LEAST) -> Slips:
+    def of(cls, words: Iterable[str], least: int = _LEAST) -> Slips:
         """To look for some words. least : letters of one in which one may be wrong."""
         long = frozenset(w for w in words if len(w) >= least and w.isalpha())
-        near: dict[str, list[str]] = {}
-        for word in sorted(long):
-            for less in _without_one(word):
-                near.setdefault(less, []).append(word)
-        return cls(long, near, frozenset(real))
+        close: dict[tuple[str, str, int], list[str]] = {}
+        for word in long:
+            close.setdefault((word[0], word[-1], len(word)), []).append(word)
+        return cls(long, close)
 
     def meant(self, word: str) -> str:
         """The word that is meant; the same where it is none of them with one letter wrong within it.
@@ -51,7 +51,7 @@ class Slips(NamedTuple):
         >>> slips.meant("condemmed"), slips.meant("gespert"), slips.meant("condemnes"), slips.meant("versperrt")
         ('condemned', 'gesperrt', 'condemnes', 'versperrt')
         """
-        if len(word) < _LEAST - 1 or word in self.words or word in self.real:
+        if len(word) < _LEAST - 1 or word in self.words:
             return word
         return next(iter(self.one_off(word)), word)
 
@@ -61,24 +61,27 @@ class Slips(NamedTuple):
         >>> Slips.of(["monoxide", "dioxide", "ligne"], least=5).one_off("ligen")
         ['ligne']
         """
-        less = _without_one(word)
-        found = {w: None for short in (word, *less) for w in self.near.get(short, ())}
-        found.update((w, None) for w in less if w in self.words)
-        return [w for w in found if _one_wrong(word, w)]
+        near = product(word[0], {*word[-2:]}, range(len(word) - 1, len(word) + 2))
+        found = {w for ends in near for w in self.close.get(ends, ()) if _one_wrong(word, w)}
+        return sorted(found, key=lambda w: (-len(w), len(commonprefix((word, w))), w))
 
     def two_off(self, word: str) -> list[str]:
         """The words that it may be with two such letters, those with one among them."""
-        shorter = _without_two(word)
-        return [w for w in self.words if w[0] == word[0] and not shorter.isdisjoint(_without_two(w))]
+        letters = set(word)
+        close = (words for (first, _, n), words in self.close.items() if first == word[0] and abs(n - len(word)) <= _TWO)
+        like = (w for words in close for w in words if len(letters.difference(w)) <= _TWO)
+        return [w for w in like if _are_one(word, w, _TWO, _TWO)]
 
 
-@lru_cache(maxsize=20_000)
-def _without_two(word: str) -> set[str]:
-    return {word}.union(_without_one(word), *map(_without_one, _without_one(word)))
-
-
-def _without_one(word: str) -> list[str]:
-    return [word[:i] + word[i + 1 :] for i in range(1, len(word))]
+def _are_one(word: str, other: str, less: int, other_less: int) -> bool:
+    """Whether two words are one without some letters of each, at most so many."""
+    same = len(commonprefix((word, other)))
+    word, other = word[same:], other[same:]
+    if not word or not other:
+        return len(word) <= less and len(other) <= other_less
+    return (less > 0 and _are_one(word[1:], other, less - 1, other_less)) or (
+        other_less > 0 and _are_one(word, other[1:], less, other_less - 1)
+    )
 
 
 def _one_wrong(word: str, meant: str) -> bool:
