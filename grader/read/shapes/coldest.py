@@ -17,7 +17,7 @@ from grader.read.words.composed import speaks_of
 from grader.read.words.heading_words import word_list
 from grader.read.words.headings import unit_stated
 from grader.read.words.labels import Column, label
-from grader.read.words.phrases import WORD, Phrases, phrases_of
+from grader.read.words.phrases import WORD, Phrases
 from grader.read.words.spelling import BREAK, key
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical, quantity
@@ -61,7 +61,7 @@ def is_aside(text: str) -> bool:
 
 @cache
 def _aside() -> Phrases:
-    return phrases_of({"aside": word_list("aside")})
+    return Phrases({"aside": word_list("aside")})
 
 
 def _is_temperature(c: Column) -> bool:

@@ -15,12 +15,12 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.read.words.dates import date_within, parse_date
-from grader.read.words.figures import NUMBER, QUANTITY, number, temperatures_in, without_temperatures
+from grader.read.words.figures import CLAUSES, NUMBER, QUANTITY, number, temperatures_in, without_temperatures
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.headings import Heading
 from grader.read.words.labels import Column, inline, label
 from grader.read.words.loose import LOOSE
-from grader.read.words.phrases import ELIDED, Lists, any_of
+from grader.read.words.phrases import any_of
 from grader.read.words.said import AROUND, against
 from grader.read.words.stated import is_cold
 from grader.read.words.supplied import caption_of, is_of_a_day, line_of, may_say, names_a_feed, parts_of
@@ -28,7 +28,6 @@ from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
 COLD, SUPPLY, DRYER, DATE, SITE = "lowest_use_temperature_c", "supply", "dryer", "test_date", "site"
-_CLAUSES = Lists("clauses.toml", ELIDED)
 _UNIT = re.compile(r"[(\[]?\s*(?:in\s+)?°\s*([CF])\s*[)\]]?\s*$", re.IGNORECASE)
 # A sentence ends before a capital, not behind a figure ("14. September") or a short form ("min. Temperatur").
 _END = re.compile(r"(?:(?<=[^\W\d_]{3})|(?<=[)°%²³])|(?<=°[CF])|(?<=\s[CF]))\.\s+(?=[A-ZÀ-Ý])|\s*;\s+|\n+")
@@ -57,7 +56,7 @@ def sentences(text: str) -> list[str]:
     ['Prüfung am 14. September', 'Halle min. 5 °C', 'Netz']
     """
     made: list[str] = []
-    short = _CLAUSES.spellings("short")
+    short = CLAUSES.spellings("short")
     for part in _END.split(text):
         if made and made[-1].split()[-1].casefold() in short:
             part = f"{made.pop()}. {part}"
@@ -108,7 +107,7 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
         how = OF_A_PLACE if feed.placed else IN_A_TITLE if feed.titled else IN_A_SENTENCE
         facts = [Fact(SUPPLY, feed.supply)] * (not labelled) + [Fact(DRYER, feed.dryer)]
         made += [(column_of(line if labelled else text, fact, how), fact.value) for fact in facts if fact.value]
-    doubt = any(LOOSE.standing(_CLAUSES.words(p), "negation") for p in lines if p not in feeds)
+    doubt = any(LOOSE.standing(CLAUSES.words(p), "negation") for p in lines if p not in feeds)
     away = any(map(places_in, lines))
     more = (
         bool(left) or len(feeds) < len(lines) or any(f.titled for f in feeds.values())
@@ -218,11 +217,11 @@ def _cold(text: str) -> tuple[Fact, ...]:
     found = temperatures_in(text)
     if len(found) != 1 or not found[0][1] or "?" in text:
         return ()
-    (figure, unit), words = found[0], _CLAUSES.words(without_temperatures(text))
+    (figure, unit), words = found[0], CLAUSES.words(without_temperatures(text))
     below = [f"{COLD}.towards"] * (figure < 0)
-    bound = _CLAUSES.inside(words, f"{COLD}.bound", *below)
+    bound = CLAUSES.inside(words, f"{COLD}.bound", *below)
     names = ("use", "place", "weather", "elsewhere", "heated", "limited", "covered")
-    use, place, weather, elsewhere, heated, limited, known = (_CLAUSES.inside(words, f"{COLD}.{of}") for of in names)
+    use, place, weather, elsewhere, heated, limited, known = (CLAUSES.inside(words, f"{COLD}.{of}") for of in names)
     place -= use  # "used indoors" is of all use
     known |= bound | use | place | weather
     heated -= elsewhere  # "non chauffé"
@@ -241,7 +240,7 @@ def _cold(text: str) -> tuple[Fact, ...]:
 @cache
 def _done_by() -> re.Pattern[str]:
     """Who did it may stand behind a date: "geprüft am 9.4.2026 durch Fremdfirma"."""
-    return re.compile(rf"(?<=\d)\s+(?:{any_of(_CLAUSES.spellings('test_date.by'))})\s[^\d]*$")
+    return re.compile(rf"(?<=\d)\s+(?:{any_of(CLAUSES.spellings('test_date.by'))})\s[^\d]*$")
 
 
 def without_tester(text: str) -> str:
@@ -287,16 +286,16 @@ def of_another_day(text: str) -> bool:
     >>> of_another_day("Form 12, rev. 3.2.19"), of_another_day("Dock Lane, 14.3.26")
     (True, False)
     """
-    return bool(classes_of(text) & _OTHER_DAYS or _CLAUSES.standing(_CLAUSES.words(text), "test_date.aside"))
+    return bool(classes_of(text) & _OTHER_DAYS or CLAUSES.standing(CLAUSES.words(text), "test_date.aside"))
 
 
 @lru_cache(maxsize=5_000)
 def _dated(text: str) -> bool:
     """Whether the words before a date make it the day of the test."""
-    words = _CLAUSES.words(text)
-    test, numbered = _CLAUSES.inside(words, "test_date.test"), _CLAUSES.inside(words, "test_date.number")
+    words = CLAUSES.words(text)
+    test, numbered = CLAUSES.inside(words, "test_date.test"), CLAUSES.inside(words, "test_date.number")
     number = {i for i, word in enumerate(words) if word.isdigit() and i - 1 in numbered}
-    known = test | _CLAUSES.inside(words, "test_date.covered") | number | {i - 1 for i in number}
+    known = test | CLAUSES.inside(words, "test_date.covered") | number | {i - 1 for i in number}
     return bool(test) and len(known) == len(words)
 
 
@@ -317,8 +316,8 @@ def places_in(text: str, *kinds: str) -> frozenset[str]:
     >>> sorted(places_in("Dock sheds, outside")), sorted(places_in("Bay 2")), sorted(places_in("Paint shop", "place"))
     (['dock', 'outs'], [], ['shop'])
     """
-    words = _CLAUSES.words(text)
-    found = _CLAUSES.standing(words, *(f"{COLD}.{kind}" for kind in kinds or ("elsewhere", "worse")))
+    words = CLAUSES.words(text)
+    found = CLAUSES.standing(words, *(f"{COLD}.{kind}" for kind in kinds or ("elsewhere", "worse")))
     return frozenset(words[place.first][:_KIND] for place in found)
 
 

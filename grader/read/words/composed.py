@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from grader.data import load_toml
 from grader.read.words.heading_words import classed, word_keys
-from grader.read.words.phrases import Phrases, phrases_of
+from grader.read.words.phrases import Phrases
 from grader.read.words.spelling import keys_in
 from grader.read.words.units import quantity
 
@@ -130,4 +130,4 @@ def _of_compound(word: str, first: bool = True) -> tuple[frozenset[str], ...]:
 @cache
 def _parts() -> Phrases:
     """Words, and beginnings of words, that are of a class each; those of several words are written as one."""
-    return phrases_of(classed("parts"))
+    return Phrases(classed("parts"))

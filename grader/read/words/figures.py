@@ -13,7 +13,7 @@ NUMBER = r"\d+(?:[.,]\d+)?"
 UNIT = r"[^\W\d_]+(?:\s?/\s?[^\W\d_]+[23³]?)?"
 QUANTITY = re.compile(rf"(?<![\w.,])({NUMBER})\s*({UNIT})")
 _CLASS = re.compile(r"(?<![\w.,])[-−–]\s?\d\d(?![\w.,:/-])")
-_CLAUSES = Lists("clauses.toml", ELIDED)
+CLAUSES = Lists("clauses.toml", ELIDED)
 _COLD = ["bound", "use", "place", "weather", "elsewhere", "covered"]
 _MINUTES = re.compile(rf"{QUANTITY.pattern}|\b\d+\s*['′]")
 
@@ -63,9 +63,9 @@ def coldest_in(text: str) -> str:
     ['-10 °C', '-5 °C', '8 °C', '-3 °C', '']
     """
     found = [(figure, unit or "°C") for figure, unit in temperatures_in(text)]
-    words, lists = _CLAUSES.words(without_temperatures(text)), _COLD + ["towards"] * all(f < 0 for f, _ in found)
-    known = _CLAUSES.inside(words, *(f"lowest_use_temperature_c.{name}" for name in lists))
-    worse = _CLAUSES.standing(words, "lowest_use_temperature_c.worse")
+    words, lists = CLAUSES.words(without_temperatures(text)), _COLD + ["towards"] * all(f < 0 for f, _ in found)
+    known = CLAUSES.inside(words, *(f"lowest_use_temperature_c.{name}" for name in lists))
+    worse = CLAUSES.standing(words, "lowest_use_temperature_c.worse")
     sure = len({unit for _, unit in found}) == 1 and len(known) == len(words) and not worse
     return f"{min(found)[0]:g} {found[0][1]}" if sure else ""
 

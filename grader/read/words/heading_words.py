@@ -10,8 +10,8 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.data import languages_of, load_toml
-from grader.read.words.phrases import Phrases, any_of, phrases_of
-from grader.read.words.spelling import bag, key, keys_in
+from grader.read.words.phrases import Phrases, any_of
+from grader.read.words.spelling import key, keys_in, singular
 
 # How sure it is what a heading means.
 CERTAIN, LIKELY, UNSURE = "certain", "likely", "unsure"
@@ -32,8 +32,7 @@ class Words(NamedTuple):
     telling  : keys of every spelling and of every word in one that is no filler: without one of them a text
                is no heading, and is not taken apart.
     vocabulary : keys of every word in any spelling or list: a heading that is a field holds no other.
-    by_words : the words of a spelling without those of no meaning, in any order -> {field: the list it stands in}.
-    alike    : the same of spellings that may mean several fields -> the spelling.
+    parts    : spelling -> keys of its words.
     unless   : field -> words, and beginnings of words ("tube*"), with one of which a heading is not surely of that field.
     """
 
@@ -42,8 +41,7 @@ class Words(NamedTuple):
     at_atmosphere: frozenset[str]
     telling: frozenset[str]
     vocabulary: frozenset[str]
-    by_words: dict[frozenset[str], dict[str, str]]
-    alike: dict[frozenset[str], str]
+    parts: dict[str, list[str]]
     unless: dict[str, Phrases]
 
 
@@ -109,24 +107,37 @@ def heading_words() -> Words:
                 ambiguous[k] = tuple(dict.fromkeys((*ambiguous.get(k, ()), *fields.split())))
         for field_name, spellings in data["unless"].items():
             unless.setdefault(field_name, []).extend(spellings)
-    filler, function = word_keys("filler"), word_keys("function")
-    words = frozenset(chain.from_iterable(map(keys_in, spelled)))
-    telling = words - filler | frozenset(map(key, spelled))
+    parts = {spelling: keys_in(spelling) for spelling in spelled}
+    words = frozenset(chain.from_iterable(parts.values()))
+    telling = words - word_keys("filler") | frozenset(map(key, parts))
     listed = (w for name in _LISTS for w in word_list(name))
-    by_words: dict[frozenset[str], dict[str, str]] = {}
-    for spelling in dict.fromkeys(spelled):
-        if (found := meanings.get(key(spelling))) and (parts := bag(spelling, function)) and len(parts) > 1:
-            by_words.setdefault(parts, {}).update(found)
     return Words(
         meanings,
         ambiguous,
         frozenset(at_atmosphere),
         telling,
         words.union(telling, *map(keys_in, listed)),
-        by_words,
-        {parts: s for s in spelled if key(s) in ambiguous and len(parts := bag(s, function)) > 1},
-        {name: phrases_of({name: spellings}) for name, spellings in unless.items()},
+        parts,
+        {name: Phrases({name: spellings}) for name, spellings in unless.items()},
     )
+
+
+@cache
+def by_words() -> tuple[dict[frozenset[str], dict[str, str]], dict[frozenset[str], str]]:
+    """The words of a spelling in any order, without those of no meaning -> {field: the list it stands in}.
+
+    Beside it the same of spellings that may mean several fields -> the spelling.
+    """
+    known, function = heading_words(), word_keys("function")
+    of_one: dict[frozenset[str], dict[str, str]] = {}
+    of_several: dict[frozenset[str], str] = {}
+    for spelling, parts in known.parts.items():
+        if len(words := singular(w for w in parts if w not in function)) > 1:
+            if found := known.meanings.get(key(spelling)):
+                of_one.setdefault(words, {}).update(found)
+            if key(spelling) in known.ambiguous:
+                of_several[words] = spelling
+    return of_one, of_several
 
 
 @cache

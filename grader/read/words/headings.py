@@ -25,6 +25,7 @@ from grader.read.words.heading_words import (
     CERTAIN,
     LIKELY,
     UNSURE,
+    by_words,
     heading_words,
     limit_pattern,
     others,
@@ -399,9 +400,10 @@ def _in_any_order(core: str) -> Heading | None:
     """What a heading means whose words are those of a spelling in another order, among words of no meaning."""
     if not _SIGNS.isdisjoint(_NUMBER_SIGN.sub("", core)):
         return None
+    of_one, of_several = by_words()
     for without in (word_keys("function"), word_keys("function") | word_keys("filler")):
         parts = bag(core, without)
-        fields = heading_words().by_words.get(parts, {})
+        fields = of_one.get(parts, {})
         if not fields and len(parts) == 1:
             found = _listed(next(iter(parts)))
             if found:
@@ -410,8 +412,8 @@ def _in_any_order(core: str) -> Heading | None:
             return Heading(next(iter(fields)), None, SYNONYM, LIKELY, tuple(fields))
         if fields:
             return Heading(candidates=tuple(fields))
-        if parts in heading_words().alike:
-            return _listed(heading_words().alike[parts])
+        if parts in of_several:
+            return _listed(of_several[parts])
     return None
 
 

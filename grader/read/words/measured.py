@@ -170,14 +170,13 @@ def of_expanded(text: str) -> bool:
 def _named(part: str) -> list[_Name]:
     """What a text names of what is measured, with its signs (first, the one after the last)."""
     tokens = list(WORD.finditer(part))
+    keys = [" " if t[0].isdigit() else key(t[0]) for t in tokens]  # "CO 2" may be a figure of CO
     found: list[_Name] = []
     for i, first in enumerate(tokens):
-        for count in range(_LONGEST_NAME, 0, -1):
-            some = tokens[i : i + count]
-            whole = len(some) == count and not any(t[0].isdigit() for t in some)  # "CO 2" may be a figure of CO
-            field = _names().get(key("".join(t[0] for t in some))) if whole else None
+        for stop in range(min(i + _LONGEST_NAME, len(tokens)), i, -1):
+            field = _names().get("".join(keys[i:stop]))
             if field is not None and not (found and first.start() < found[-1].stop):
-                found.append(_Name(first.start(), some[-1].end(), field))
+                found.append(_Name(first.start(), tokens[stop - 1].end(), field))
                 break
     return found
 

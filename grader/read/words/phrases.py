@@ -30,46 +30,6 @@ class Standing(NamedTuple):
     of: str
 
 
-class _Phrase(NamedTuple):
-    words: list[str]
-    begins: bool
-    of: str
-
-
-class Phrases(NamedTuple):
-    """Phrases by their first word; those of one word that is a beginning by its first letters.
-
-    known : the phrases of both that a word may begin, by the word, as far as they were looked for.
-    """
-
-    whole: dict[str, list[_Phrase]]
-    begun: dict[str, list[_Phrase]]
-    known: dict[str, list[_Phrase]]
-
-    def of(self, word: str) -> list[_Phrase]:
-        """The phrases that a word may begin."""
-        if len(self.known) > _MOST_KNOWN:
-            self.known.clear()
-        begun = [p for p in self.begun.get(word[:_BEGIN], ()) if word.startswith(p.words[0])]
-        self.known[word] = [*self.whole.get(word, ()), *begun]
-        return self.known[word]
-
-    def exactly(self, word: str) -> frozenset[str]:
-        """The lists of which a phrase begins with a word as a whole."""
-        return frozenset(phrase.of for phrase in self.whole.get(word, ()))
-
-    def standing(self, words: Sequence[str]) -> list[Standing]:
-        """Every place at which one of the phrases stands, in order."""
-        made, known = [], self.known
-        for at, word in enumerate(words):
-            found = known.get(word)
-            for phrase, begins, name in self.of(word) if found is None else found:
-                *before, last = words[at : at + len(phrase)]
-                if before == phrase[:-1] and (last == phrase[-1] or begins and last.startswith(phrase[-1])):
-                    made.append(Standing(at, at + len(phrase), name))
-        return sorted(made)
-
-
 def words_in(text: str, word: re.Pattern[str] = WORD) -> list[str]:
     """The words of a text as they are compared.
 
@@ -79,39 +39,70 @@ def words_in(text: str, word: re.Pattern[str] = WORD) -> list[str]:
     return [key(t) for t in word.findall(text)]
 
 
-_parted = lru_cache(maxsize=50_000)(words_in)  # a list stands in many of the phrases that are looked for
+class _Phrase(NamedTuple):
+    words: tuple[str, ...]
+    begins: bool
+    of: str
 
 
-def phrases_of(lists: Mapping[str, Iterable[str]], word: re.Pattern[str] = WORD) -> Phrases:
-    """Phrases as they are written, by the name of their list, to be looked for."""
-    made = Phrases({}, {}, {})
-    for name, spellings in lists.items():
-        for spelling in spellings:
-            phrase = _Phrase(_parted(spelling, word), spelling.endswith("*"), name)
-            first = phrase.words[0]
-            if phrase.begins and len(phrase.words) == 1:
-                made.begun.setdefault(first[:_BEGIN], []).append(phrase)
-            else:
-                made.whole.setdefault(first, []).append(phrase)
-    return made
+class Phrases:
+    """Phrases by the name of their list, to be looked for. Each is taken apart when its first word is met."""
+
+    def __init__(self, lists: Mapping[str, Iterable[str]], word: re.Pattern[str] = WORD) -> None:
+        self.word = word
+        self._whole: dict[str, list[tuple[str, str]]] = {}  # (as written, list) by the first word
+        self._begun: dict[str, list[tuple[str, str]]] = {}  # beginnings of one word, by their first letters
+        self._met: dict[str, list[_Phrase]] = {}
+        self._known: dict[tuple[str, str], list[_Phrase]] = {}  # by a word and the one behind it
+        for name, spellings in lists.items():
+            for spelling in spellings:
+                first = spelling.partition(" ")[0]
+                if first.isalnum():
+                    self._whole.setdefault(key(first), []).append((spelling, name))
+                elif found := word.search(spelling):
+                    is_begun = spelling.endswith("*") and word.search(spelling, found.end()) is None
+                    where, first = (self._begun, key(found[0])[:_BEGIN]) if is_begun else (self._whole, key(found[0]))
+                    where.setdefault(first, []).append((spelling, name))
+
+    def of(self, word: str) -> list[_Phrase]:
+        """The phrases that a word may begin."""
+        if len(self._met) > _MOST_KNOWN:
+            self._met.clear()
+        if (met := self._met.get(word)) is None:
+            written = (*self._whole.get(word, ()), *self._begun.get(word[:_BEGIN], ()))
+            made = (_Phrase((*words_in(s, self.word),), s.endswith("*"), of) for s, of in written)
+            met = self._met[word] = [p for p in made if p.words[0] == word or p.begins and word.startswith(p.words[0])]
+        return met
+
+    def exactly(self, word: str) -> frozenset[str]:
+        """The lists of which a phrase begins with a word as a whole."""
+        return frozenset(of for _, of in self._whole.get(word, ()))
+
+    def standing(self, words: Sequence[str]) -> list[Standing]:
+        """Every place at which one of the phrases stands, in order."""
+        made, known, words = [], self._known, (*words, "")
+        for at, pair in enumerate(zip(words, words[1:])):
+            if (found := known.get(pair)) is None:
+                found = [p for p in self.of(pair[0]) if len(p.words) == 1 or pair[1].startswith(p.words[1])]
+                if len(known) > _MOST_KNOWN:
+                    known.clear()
+                known[pair] = found
+            for phrase, begins, name in found:
+                stop = at + len(phrase)
+                there = words[at:stop]
+                if there == phrase or begins and there[:-1] == phrase[:-1] and there[-1].startswith(phrase[-1]):
+                    made.append(Standing(at, stop, name))
+        return sorted(made)
 
 
-@lru_cache(maxsize=20_000)  # many lists are held against one text
-def _words_of(lists: Lists, text: str) -> tuple[str, ...]:
-    if not lists.slips:
-        return tuple(words_in(text, lists.word))
-    return tuple(_meant(lists, w) if len(w) > _SHORT else w for w in words_in(unspaced(text), lists.word))
-
-
-class Lists(NamedTuple):
+class Lists:
     """The lists of phrases of a data file. They are named by the keys that lead to them, "general.rule".
 
     word : what a word of them is. slips : lists in whose words one letter may be wrong.
     """
 
-    file: str
-    word: re.Pattern[str] = WORD
-    slips: tuple[str, ...] = ()
+    def __init__(self, file: str, word: re.Pattern[str] = WORD, slips: tuple[str, ...] = ()) -> None:
+        self.file, self.word, self.slips = file, word, slips
 
     def words(self, text: str) -> list[str]:
         """The words of a text, slips in the words of the lists `slips` put right."""
@@ -119,7 +110,7 @@ class Lists(NamedTuple):
 
     def standing(self, words: Sequence[str], *names: str) -> list[Standing]:
         """Every place among some words at which a phrase of some lists stands, in order."""
-        return _phrases(self, names).standing(words)
+        return [place for place in _standing(self, tuple(words)) if place.of in names]
 
     def inside(self, words: Sequence[str], *names: str) -> set[int]:
         """The positions of the words of all phrases of some lists."""
@@ -136,14 +127,33 @@ class Lists(NamedTuple):
 
     def say(self, text: str, *names: str) -> bool:
         """Whether a phrase of some lists stands in a text."""
-        return bool(self.standing(self.words(text), *names))
+        return bool(self.standing(_words_of(self, text), *names))
 
     def spellings(self, name: str) -> list[str]:
         """A list as it is written; none where there is no such list."""
-        found = load_toml(self.file)
-        for part in name.split("."):
-            found = found.get(part, {})
-        return list(found)
+        return _written(self).get(name, [])
+
+
+@cache
+def _written(lists: Lists) -> dict[str, list[str]]:
+    return dict(_named(load_toml(lists.file)))
+
+
+@cache
+def _phrases(lists: Lists) -> Phrases:
+    return Phrases(_written(lists), lists.word)
+
+
+@lru_cache(maxsize=20_000)  # many lists are held against one text
+def _standing(lists: Lists, words: tuple[str, ...]) -> list[Standing]:
+    return _phrases(lists).standing(words)
+
+
+@lru_cache(maxsize=20_000)
+def _words_of(lists: Lists, text: str) -> tuple[str, ...]:
+    if not lists.slips:
+        return tuple(words_in(text, lists.word))
+    return tuple(_meant(lists, w) if len(w) > _SHORT else w for w in words_in(unspaced(text), lists.word))
 
 
 @lru_cache(maxsize=20_000)
@@ -154,27 +164,23 @@ def _meant(lists: Lists, word: str) -> str:
 
 @cache
 def _slips(lists: Lists) -> Slips:
-    """The words of some lists, to be looked for with a letter wrong."""
-    return Slips.of(w for name in lists.slips for phrase in lists.spellings(name) for w in _parted(phrase, lists.word))
+    """The words of the lists `slips`."""
+    return Slips.of(w for name in lists.slips for phrase in lists.spellings(name) for w in words_in(phrase, lists.word))
 
 
 @cache
 def _real(lists: Lists) -> frozenset[str]:
-    """The words of all lists of the file, which are slips of none."""
-    return frozenset(w for phrase in _all(load_toml(lists.file)) for w in _parted(phrase, lists.word))
+    """The words of all lists, which are slips of none."""
+    return frozenset(w for some in _written(lists).values() for s in some for w in words_in(s, lists.word))
 
 
-def _all(found: Any) -> Iterator[str]:
-    """Every text of a data file."""
-    if isinstance(found, str):
-        yield found
-    else:
-        yield from (text for part in (found.values() if isinstance(found, dict) else found) for text in _all(part))
-
-
-@cache
-def _phrases(lists: Lists, names: tuple[str, ...]) -> Phrases:
-    return phrases_of({name: lists.spellings(name) for name in names}, lists.word)
+def _named(found: Mapping[str, Any], before: str = "") -> Iterator[tuple[str, list[str]]]:
+    """Every list of texts of a data file, with its name."""
+    for part, inside in found.items():
+        if isinstance(inside, dict):
+            yield from _named(inside, f"{before}{part}.")
+        elif isinstance(inside, list):
+            yield f"{before}{part}", [text for text in inside if isinstance(text, str)]
 
 
 def any_of(spellings: Iterable[str]) -> str:

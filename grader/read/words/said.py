@@ -46,18 +46,20 @@ _AWAITED = 5  # words in which stands what must come first
 _OF_ITS_ROW = "work"  # a pair that around tests stands in plans
 
 
-def _against() -> Iterator[str]:
+@cache
+def _against() -> tuple[str, ...]:
     """The lists without a phrase of which a text says nothing against a pass."""
     said = load_toml(REMARKS.file)
-    yield from (f"against.{group}" for group in said["against"])
-    yield from (
+    fewer = {kind: min(("of", "ill"), key=lambda part: len(pair[part])) for kind, pair in said["pair"].items()}
+    # Nor without what denies it, or is waited for; of a pair neither speaks without the other.
+    groups = (
+        *(f"against.{group}" for group in said["against"]),
         "general.approved",
         "general.mended",
         *_CONDITIONS,
         "general.few",
-    )  # nor without what denies it, or is waited for
-    for kind, pair in said["pair"].items():  # neither speaks without the other
-        yield f"pair.{kind}.{min(('of', 'ill'), key=lambda part: len(pair[part]))}"
+    )
+    return (*groups, *(f"pair.{kind}.{part}" for kind, part in fewer.items()))
 
 
 @lru_cache(maxsize=50_000)

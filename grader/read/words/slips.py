@@ -68,7 +68,9 @@ class Slips(NamedTuple):
     def two_off(self, word: str) -> list[str]:
         """The words that it may be with two such letters, those with one among them."""
         letters = set(word)
-        close = (words for (first, _, n), words in self.close.items() if first == word[0] and abs(n - len(word)) <= _TWO)
+        close = (
+            words for (first, _, n), words in self.close.items() if first == word[0] and abs(n - len(word)) <= _TWO
+        )
         like = (w for words in close for w in words if len(letters.difference(w)) <= _TWO)
         return [w for w in like if _are_one(word, w, _TWO, _TWO)]
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Iterable
 from functools import cache, lru_cache
 
 from grader.columns import field_named
@@ -129,8 +130,12 @@ def bag(text: str, without: frozenset[str]) -> frozenset[str]:
     >>> bag("Temperature of the rooms", frozenset({"of", "the"})) == bag("room temperature", frozenset())
     True
     """
-    words = (w for w in keys_in(text) if w not in without)
-    return frozenset(w[:-1] if len(w) > 3 and w.endswith("s") and not w.endswith("ss") else w for w in words)
+    return singular(w for w in keys_in(text) if w not in without)
+
+
+def singular(words: Iterable[str]) -> frozenset[str]:
+    """Words in no order, without the s of a plural."""
+    return frozenset(w[:-1] if len(w) > 3 and w[-1] == "s" != w[-2] else w for w in words)
 
 
 @cache

@@ -12,10 +12,10 @@ from typing import Any, NamedTuple
 from grader.columns import AIR, FIELDS, PARAMETERS
 from grader.data import load_toml
 from grader.read.words.dates import DATES, is_date
-from grader.read.words.figures import QUANTITY, is_temperature, number, temperatures_in, without_quantities
+from grader.read.words.figures import CLAUSES, QUANTITY, is_temperature, number, temperatures_in, without_quantities
 from grader.read.words.heading_words import heading_words, others, word_list
 from grader.read.words.labels import column, kind_of
-from grader.read.words.phrases import ELIDED, Lists, any_of
+from grader.read.words.phrases import any_of
 from grader.read.words.said import REMARKS
 from grader.read.words.spelling import BREAK, key
 from grader.read.words.unclear import classes_of
@@ -26,7 +26,6 @@ _SUBSTANCES = tuple(dict.fromkeys(p.tube for p in PARAMETERS.values() if p.tube)
 _MOST_OF_A_TEXT = 300
 _CALIBRATED = ("calibration_due",)
 _PART = re.compile(r"[,;|]\s+|\n|(?<=[^\W\d_]{5})\.\s+|\s[-–—]\s|\s{2,}")
-_BOUND = Lists("clauses.toml", ELIDED)
 _DEGREE = "°"
 
 
@@ -67,7 +66,7 @@ def stated(text: str) -> tuple[Stated, ...]:
 def _temperatures(text: str) -> list[Stated]:
     if REMARKS.say(text, "cold.without"):  # "Airline, adsorption dryer; lowest in the yard -20 °C"
         parts = (p for p in _PART.split(text) if not REMARKS.say(p, "cold.without"))
-        text = "; ".join(p for p in parts if is_cold(p) or _BOUND.say(p, "lowest_use_temperature_c.bound"))
+        text = "; ".join(p for p in parts if is_cold(p) or CLAUSES.say(p, "lowest_use_temperature_c.bound"))
     cold = is_cold(text)
     found = [(figure, unit or "°C") for figure, unit in temperatures_in(text)]
     told = _DEGREE in text or any(figure < 0 for figure, _ in found)

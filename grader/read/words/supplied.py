@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from grader.data import load_toml
 from grader.read.words.dates import DATES, date_within, is_date, is_month
-from grader.read.words.figures import without_quantities
+from grader.read.words.figures import CLAUSES, without_quantities
 from grader.read.words.labels import label
 from grader.read.words.loose import LOOSE
 from grader.read.words.phrases import ELIDED, HYPHENED, Lists
@@ -24,7 +24,7 @@ from grader.read.words.spelling import key
 from grader.read.words.unclear import classes_of
 
 AIRLINE, CHARGING, CYLINDER = "airline", "charging compressor", "cylinder"
-_SUPPLIED, _CLAUSES = Lists("supplied.toml", ELIDED), Lists("clauses.toml", ELIDED)
+_SUPPLIED = Lists("supplied.toml", ELIDED)
 _at = _SUPPLIED.inside
 _PART = re.compile(
     r"(?:(?<=[^\W\d_]{2})(?<!\bmin)|(?<=\d{4}))\.\s+(?=[A-ZÀ-Ý])|\s[-–—·•|]+\s|\s*[,;()\n]\s*|\s*:\s*(?![-−–]?\s?\d)|\s*[–—]\s+|\.$"
@@ -96,15 +96,16 @@ def _tokens(text: str) -> list[str]:
 
 def parts_of(text: str) -> list[str]:
     """A line taken apart at its stops, dashes, commas and brackets; [] of what is no line but a page of text."""
-    return [p for p in _PART.split(text) if p and HYPHENED.search(p)] if len(text) <= _LONGEST else []
+    return _split(text) if len(text) <= _LONGEST else []
+
+
+def _split(text: str) -> list[str]:
+    return [p for p in _PART.split(text) if p and HYPHENED.search(p)]
 
 
 def may_say(text: str) -> bool:
     """Whether a text can say a supply or a dryer at all: cheap."""
-    if not _LEAST < len(text) <= _LONGEST or _NEVER.search(text):
-        return False
-    tokens = _tokens(text)
-    return bool(_at(tokens, *_NAMES))
+    return _LEAST < len(text) <= _LONGEST and not _NEVER.search(text) and bool(_at(_tokens(text), *_NAMES))
 
 
 @lru_cache(maxsize=20_000)
@@ -121,7 +122,7 @@ def line_of(text: str) -> Line:
     [True, True, False, False]
     """
     high = bool(_HIGH.search(text))
-    made = [_part(p, high) for p in _PART.split(text) if p and HYPHENED.search(p)]
+    made = [_part(p, high) for p in _split(text)]
     sites = [p.site for p in made if p.site]
     known = all(p.site or p.kind in ("fed", "title", "day") for p in made)
     sure = known and len(sites) == 1 and _LEAST < len(text) <= _LONGEST and not _NEVER.search(text)
@@ -269,7 +270,7 @@ def _part(text: str, charged: bool = False) -> _Part:
         return _Part("fed", frozenset(named), tested=_is_titled(tokens), placed=placed, open=left_open)
     if plain != text and not high and not any(map(str.isdigit, plain)):
         doubt = _at(tokens, "about", "doubt", *_NAMES) - REMARKS.inside(tokens, "cold.words")
-        doubt -= _CLAUSES.inside(tokens, "lowest_use_temperature_c.bound")
+        doubt -= CLAUSES.inside(tokens, "lowest_use_temperature_c.bound")
         if not doubt and not any(t.startswith(_NAME) for t in tokens):
             return _Part("title")  # "hall in winter 6 °C", "7 bar": heard for itself
     return _silent(text, tokens, high)
@@ -425,7 +426,7 @@ def is_contradicted(texts: Iterable[str], lines: Set[str], supply: str, dryer: s
         held = [line for line in lines if line in text]
         for line in held:
             text = text.replace(line, "\n")
-        parts = [p for p in _PART.split(text) if p and HYPHENED.search(p)] if held else [text]
+        parts = _split(text) if held else [text]
         other = label(text) is None and any(names_another_place(part, line) for line in lines for part in parts)
         if other or any(speaks_against(part, supply, dryer) for part in parts):
             return True

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 from grader.data import load_toml
 from grader.read.words.figures import without_durations
 from grader.read.words.heading_words import classed, word_keys
-from grader.read.words.phrases import Lists, Phrases, phrases_of, words_in
+from grader.read.words.phrases import Lists, Phrases, words_in
 from grader.read.words.spelling import BREAK
 from grader.read.words.units import belongs, canonical, quantity
 
@@ -112,4 +112,4 @@ def classes_of(text: str) -> frozenset[str]:
 @cache
 def _stems() -> Phrases:
     """Words, and beginnings of words, that are of a class each."""
-    return phrases_of(classed("stems"))
+    return Phrases(classed("stems"))
