@@ -55,7 +55,7 @@ PAGES: dict[str, Any] = {
         "doubt": "before behind",
         "temperature": "minus degrees celsius",
         "signs": "tick cross no either empty danger box",
-        "dates": "as_expiry serial years two_digit_1900_from swapped_from weekdays ordinals hours",
+        "dates": "as_expiry serial years two_digit_1900_from swapped_from weekdays leading week no_day ordinals hours",
         **dict.fromkeys("bounds bounds_behind possible fraction stain_mg_m3 lowest_mark months".split(), "*"),
     },
     "units.toml": {

@@ -2,7 +2,8 @@
 found by the caller from all of its texts (`column_order`).
 
 Dates that are certain: 2026-03-04 (also with a time behind it, or with "/" or "." between), 4.3.2026 and
-04.03.26 (points: day first, always), 4 March 2026, 4-Mar-26, March 4th, 2026, with or without the weekday.
+04.03.26 (points: day first, always), 4 March 2026, 4-Mar-26, March 4th, 2026, with or without the weekday and
+words that lead to it ("am Mittwoch, den 4.3.2026").
 Dates that depend on the column: 4/3/2026, 04-03-26. A month alone (03/2027, Mar 2027, 2027-03; the year with
 four digits) is a date only where a thing expires. A year alone, or a day or month without one, is no date.
 """
@@ -108,11 +109,25 @@ def _weekday() -> re.Pattern[str]:
 
 
 @cache
+def _leading() -> re.Pattern[str]:
+    """Words that only lead to a date: "le", "am", "on"."""
+    return re.compile(rf"^(?:{any_of(load_toml('notation.toml')['dates']['leading'])})[\s.]+(?=\S)", re.IGNORECASE)
+
+
+def _bare(text: str) -> str:
+    """A date text without the words that lead to it and one weekday: "am Donnerstag, den 12.3.2026"."""
+    for pattern in (_leading(), _weekday(), _leading()):
+        found = pattern.match(text)
+        text = text[found.end() :] if found else text
+    return text
+
+
+@cache
 def _forms() -> list[re.Pattern[str]]:
     """Dates with the name of a month, and months with their year."""
     ordinals = any_of(load_toml("notation.toml")["dates"]["ordinals"])
     gap, name = r"[\s\-/.,]+", rf"(?P<month>{any_of(_months())})"
-    day, year = rf"(?P<day>\d{{1,2}})(?:{ordinals})?", r"(?P<year>\d{4}|\d{2})"
+    day, year = rf"(?P<day>\d{{1,2}})(?:{ordinals})?", r"'?(?P<year>\d{4}|\d{2})"
     number, whole_year = r"(?P<month>\d{1,2})", r"(?P<year>\d{4})"
     forms = (
         rf"{day}(?:\s+of)?[\s\-/.,]*{name}{gap}{year}",
@@ -144,8 +159,8 @@ def parse_date(text: str) -> DateText:
     if re.fullmatch(r"\d{4}", text, re.ASCII):
         return DateText(code="date_year_alone")
     text = text.casefold()
-    if (in_front := _weekday().match(text)) and not _weekday().match(text, in_front.end()):
-        return parse_date(text[in_front.end() :])
+    if (bare := _bare(text)) != text:
+        return DateText(code="date_not_read") if _bare(bare) != bare else parse_date(bare)
     found = next((m for form in _forms() if (m := form.fullmatch(text))), None)
     return _certain(**found.groupdict()) if found else DateText(code="date_not_read")
 
@@ -262,35 +277,45 @@ def is_weekday(value: Any) -> bool:
 
 
 def is_date(value: Any) -> bool:
-    """Whether a cell alone says when: a date, or a month or a year alone, which is said to be no whole date.
+    """Whether a cell alone says when: a date, or a week, a month or a year alone, which is said to be no whole date.
 
-    >>> is_date("14/03/2026"), is_date("February 2026"), is_date("2026"), is_date("Bay 3")
-    (True, True, True, False)
+    >>> is_date("14/03/2026"), is_date("February 2026"), is_date("2026"), is_date("Bay 3"), is_date("w/c 9 March 2026")
+    (True, True, True, False, True)
     """
     if isinstance(value, date):
         return True
     if type(value) is not str or not any(ch.isdigit() for ch in value) or len(value) > 30:
         return False
     parsed = parse_date(value)
-    return parsed.whole or parsed.month is not None or parsed.code == "date_year_alone"
+    whole = parsed.whole or parsed.month is not None or parsed.code == "date_year_alone"
+    return whole or bool((day := date_within(value[4:])) and _no_day("week").fullmatch(value[: -len(day)]))
 
 
 @lru_cache(maxsize=20_000)
 def date_within(text: str) -> str | None:
-    """The whole date at the end or the beginning of a short text, None where there is none.
+    """The whole date at the end or the beginning of a short text, None where none is, or only that of a week or an end.
 
     >>> date_within("Visit of 4 March 2025"), date_within("12.03.2025 (spring)"), date_within("Bay 3")
     ('4 March 2025', '12.03.2025', None)
+    >>> date_within("w/c 9 March 2025"), date_within("gültig bis 12.03.2025")
+    (None, None)
     """
     words = text.strip(" :.").split()
     if len(text) > _LONGEST_DATED or not any(ch.isdigit() for ch in text):
         return None
     for length in range(min(len(words), 5), 0, -1):
-        for part in (words[-length:], words[:length]):
+        for part, before in ((words[-length:], words[:-length]), (words[:length], [])):
             found = " ".join(part).strip(" :,;()")
             if parse_date(found).whole:
-                return found
+                return None if _no_day("week", "no_day").search(" ".join(before)) else _leading().sub("", found, 1)
     return None
+
+
+@cache
+def _no_day(*lists: str) -> re.Pattern[str]:
+    """Words before a date that make it no day of its own: of a week, a span, an end."""
+    words = (w for name in lists for w in load_toml("notation.toml")["dates"][name])
+    return re.compile(rf"(?<!\w)(?:{any_of(words)})[\s:.,(]*$", re.IGNORECASE)
 
 
 _YEARS = (1990, 2100)
