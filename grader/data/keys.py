@@ -101,7 +101,7 @@ PAGES: dict[str, Any] = {
     "said.toml": {
         "against": "verdict stop void undone lapsed instrument trouble row remark",
         "answer": "good ill filler state no yes fine closed ended",
-        "pair": {"*": "of ill"},
+        "pair": {"*": "of ill but"},
         "slip": "real",
         "doubt": "no lack fine",
         "clear": "words beside",
@@ -111,7 +111,7 @@ PAGES: dict[str, Any] = {
         "mended due once few strokes counts again past open small other case optional lasting then happened retested well "
         "passed passing",
         "cold": "words without",
-        "apart": "words",
+        "apart": "words called",
         "measured": "expanded of_the_day without of counted minutes corrects visit spoken units falls checks users together each "
         "again foreign",
         "alone": "words remark filler title record",

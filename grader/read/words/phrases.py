@@ -1,6 +1,7 @@
 """The words of a text as they are compared, and where among them phrases of the data stand.
 
-A phrase with * at its end is only begun by its last word.
+A phrase with * at its end is only begun by its last word; one word with * before it ends longer ones (German compounds:
+"*filter" is an "Ölfilter" too), with both it stands within them.
 """
 
 from __future__ import annotations
@@ -52,6 +53,7 @@ class Phrases:
         self.word = word
         self._whole: dict[str, list[tuple[str, str]]] = {}  # (as written, list) by the first word
         self._begun: dict[str, list[tuple[str, str]]] = {}  # beginnings of one word, by their first letters
+        self._ended: list[tuple[str, bool, str]] = []  # (end of one word, whether more may follow it, list)
         self._met: dict[str, list[_Phrase]] = {}
         self._known: dict[tuple[str, str], list[_Phrase]] = {}  # by a word and the one behind it
         for name, spellings in lists.items():
@@ -59,6 +61,8 @@ class Phrases:
                 first = spelling.partition(" ")[0]
                 if first.isalnum():
                     self._whole.setdefault(key(first), []).append((spelling, name))
+                elif spelling.startswith("*"):
+                    self._ended.append((key(spelling.strip("*")), spelling.endswith("*"), name))
                 elif found := word.search(spelling):
                     is_begun = spelling.endswith("*") and word.search(spelling, found.end()) is None
                     where, first = (self._begun, key(found[0])[:_BEGIN]) if is_begun else (self._whole, key(found[0]))
@@ -71,7 +75,9 @@ class Phrases:
         if (met := self._met.get(word)) is None:
             written = (*self._whole.get(word, ()), *self._begun.get(word[:_BEGIN], ()))
             made = (_Phrase((*words_in(s, self.word),), s.endswith("*"), of) for s, of in written)
-            met = self._met[word] = [p for p in made if p.words[0] == word or p.begins and word.startswith(p.words[0])]
+            begun = [p for p in made if p.words[0] == word or p.begins and word.startswith(p.words[0])]
+            ended = [of for end, more, of in self._ended if (end in word if more else word.endswith(end))]
+            met = self._met[word] = [*begun, *(_Phrase((word,), False, of) for of in ended)]
         return met
 
     def exactly(self, word: str) -> frozenset[str]:

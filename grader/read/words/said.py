@@ -22,7 +22,7 @@ from grader.read.words.signs import NO, holds_sign, is_sign
 ROW, NAME, LINE, AROUND, TITLE, FILE = "row", "name", "line", "around", "title", "file"
 REMARKS = Lists("said.toml", slips=("against.verdict", "against.stop", "against.void"))
 LONGEST = 2_000  # characters; a longer text is no remark
-_SENTENCE = re.compile(r"(?<=[^\d\W])[.!](?=\s|$)|[;\n•]")
+_SENTENCE = re.compile(r"(?:(?<=[^\d\W]{2})\.|(?<=[^\d\W])!)(?=\s|$)|[;\n•]")  # "i.O. wenn" is one
 _CLAUSE = re.compile(r",(?!\d)|[:()–]|\s-\s")
 _SHORT = 5  # words up to which a line around a table that says "not tested" is about its tests
 _REACH = 3  # words up to which a word of no takes back what follows
@@ -108,7 +108,7 @@ def in_field(text: str, field: str) -> str:
 
 
 def sentences(text: str) -> list[str]:
-    """The sentences of a remark: they end at a stop behind a letter, a semicolon or a line."""
+    """The sentences of a remark: they end at a stop behind letters, a semicolon or a line."""
     return [s for s in _SENTENCE.split(text) if s and not s.isspace()]
 
 
@@ -169,7 +169,7 @@ def _hits(sentence: str, lists: list[str], where: str) -> list[Standing]:
         for first, stop, of in found:
             pair, _, kind = of.rpartition(".")
             if not (
-                kind == "ill" and not REMARKS.standing(clause, f"{pair}.of")
+                kind == "ill" and REMARKS.inside(clause, f"{pair}.of") <= REMARKS.inside(clause, "apart.called", f"{pair}.but")
                 or kind in _MENDED and not is_open and (_is_mended(clause) or _is_mended(behind, first=True))
                 or kind == "undone" and REMARKS.standing(clause, "general.optional")
                 or kind in _ONCE and REMARKS.standing(clause[first - 1 : first], "no.once")
