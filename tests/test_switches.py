@@ -45,6 +45,7 @@ from grader.read.whom import Outlets
 from grader.read.words import (
     answers,
     clauses,
+    colours,
     composed,
     dates,
     figures,
@@ -62,7 +63,7 @@ from grader.read.words.beside import clears
 from grader.read.words.heading_words import limit_pattern, word_keys
 from grader.read.words.headings import kind_of, understand
 from grader.read.words.loose import chosen, loose_word
-from grader.read.words.marks import mark_of
+from grader.read.words.marks import mark_of, meanings
 from grader.read.words.substances import is_substance
 from grader.read.words.unclear import classes_of, guess, may_be_done
 from grader.result import Result
@@ -404,7 +405,7 @@ P, F, Q, U, N = "parameters.toml", "fields.toml", "queries.toml", "units.toml", 
 L, S, UN, SU, R = "loose_words.toml", "said.toml", "unclear.toml", "substances.toml", "limits_reading.toml"
 SC, H, G, K, C = "rules/_schema.toml", "headings-en.toml", "register.toml", "work.toml", "causes.toml"
 SH, PA, B = "sheets.toml", "palette.toml", "blank.toml"
-W, M = "wear.toml", "marked.toml"
+W, M, HU = "wear.toml", "marked.toml", "colours.toml"
 SP = "supplied.toml"
 CL, COLD, V = "clauses.toml", "lowest_use_temperature_c", "verdicts.toml"
 CM, AMBIENT = "composed.toml", "ambient_temperature_c"
@@ -835,6 +836,12 @@ TURNS: list[Turn] = [
     (UN, ("rule", 9, "without"), ["earlier"], choices("previous CO"), (), ("co_ppm",)),
     (UN, ("rule", 10, "units"), ["flow"], choices("dew"), ("dew_point_measured_c",), ()),
     (UN, ("rule", 16, "only"), ABSENT, lambda: guess("Filling time (min)", "min").choices, (), ("oil_sampling_min",)),
+    (HU, ("words", "red"), ["carmine"], lambda: dict(colours.colour_key("red = shut")), {"red": "shut"}, {}),
+    (HU, ("hues", "red"), [100, 110], lambda: "red" in colours.named_as("FF0000"), True, False),
+    (HU, ("key", "beside"), [], lambda: dict(colours.colour_key("red cells = shut")), {"red": "shut"}, {}),
+    (HU, ("key", "things"), [], lambda: dict(colours.colour_key("red outlets: shut")), {"red": "shut"}, {}),
+    (HU, ("key", "means"), ["says"], lambda: dict(colours.colour_key("red means shut")), {"red": "shut"}, {}),
+    (HU, ("key", "ill"), ["smoke"], lambda: meanings("red = Wasser gefunden"), {"red": "Wasser gefunden"}, {}),
     (SU, ("inert",), [], lambda: "argon" in _inert(), True, False),
     (SU, ("names",), ["unobtainium"], substance("Unobtainium"), False, True),
     (SU, ("other_thing",), ["helium"], substance("Helium"), True, False),

@@ -117,10 +117,17 @@ def with_what_is_said(grid: Grid, tables: list[Table]) -> tuple[list[Table], lis
             elsewhere += _of_the_visit(cells, at, text, forms) if forms or kit else []
         if _of_some(regions, cells, at, text, lone, label):
             # The tubes of one are those of all.
-            if not used and (kit or not named) and (found := line_around(cells, at, text)) and found.stated:
+            if (
+                not used
+                and (not named or kit and not _is_of_its_tube(text, named))
+                and (found := line_around(cells, at, text))
+                and found.stated
+            ):
                 for_all.append(found._replace(against=""))
         elif used or _answered_no(cells, mine, at, text):
             continue
+        elif mine and meanings(text) and set(roles) == {"inside"} and not any(r.long for r in mine):
+            for_all.append(Said(cells.place(at), text, text))  # a key of marks below the last of several forms
         elif mine:
             for region, role in zip(mine, roles):
                 region.take(at, text, role)
@@ -143,6 +150,8 @@ def with_what_is_said(grid: Grid, tables: list[Table]) -> tuple[list[Table], lis
         region.reach(repeats)
     for row in _rows_outside(cells, regions):
         for_all += _row_of_words(regions, cells, row)
+    regions.mark()
+    regions.colour()
     told = [region.made() for region in regions]
     for_all = of_the_marked(for_all, told, elsewhere)
     made, tested = iter(told), set().union(*map(days_of, told)) if for_all else set()
@@ -268,6 +277,13 @@ def _of_some(regions: Regions, cells: Cells, at: Cell, text: str, lone: bool, la
         return False
     more = of_more(text, (r.outlets[i] for r, i in named if r.outlets[i])) or excepts(text)
     return bool(named) and not more
+
+
+def _is_of_its_tube(text: str, named: Sequence[tuple[Region, int]]) -> bool:
+    """Whether a line begins with the one outlet that it names, and speaks of the tube used there: no instrument of all."""
+    found = classes_of(text)
+    single = len(named) == 1 and begins_with(text, named[0][0].outlets[named[0][1]])
+    return single and "tube" in found and not of_more(text) and found.isdisjoint(("instrument", "cal", "tubes"))
 
 
 def _rows_outside(cells: Cells, regions: Sequence[Region]) -> Iterable[int]:

@@ -56,7 +56,8 @@ def asked_of_all(cells: Cells, regions: Regions) -> list[Said]:
         elif line is not None:
             words = _line(regions, at, text, *line)
         else:
-            words = _row(cells, at, text) if of is not None else ""
+            answered_beside = of is not None and not any(r.across for r, _ in of) and text != cells.comments.get(at)
+            words = _row(cells, at, text) if answered_beside else ""
         for region, tests in of or ():
             region.keep(tests, words, at)
         if not regions and boxes is None:
@@ -99,6 +100,8 @@ def _tests_of(cells: Cells, regions: Regions, at: Cell) -> list[tuple[Region, Se
             if cells.at(row, column) is None or region.role(at) == "used":
                 return None
             made.append((region, [region.tests[row]]))
+        elif region.across and column in region.columns and region.role(at) != "used":
+            made.append((region, [region.columns[column]]))
         elif region.down or region.across:
             return None
         elif key(shown(cells.at(*at))) in map(key, region.outlets):
@@ -146,6 +149,8 @@ def counted(cells: Cells, regions: Regions) -> list[Said]:
     for at, text in cells.of(COUNT):
         count, said = fails_counted(text), text
         fails, tests = count or (0, 0)
+        if count is None and text == cells.comments.get(at):
+            continue  # beside what it is on stands another thing
         if count is None and not any(at in r and (r.down or r.across) for r in regions):
             fails = _number_beside(cells, *at)
             tests, said = _tests_of_pair(cells, *at, fails), f"{text}: {fails}"

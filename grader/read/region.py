@@ -18,6 +18,7 @@ from grader.read.shapes.tables import shown, whole
 from grader.read.spoken import Cells
 from grader.read.whom import Outlets, Tests, days_told, on, places_of
 from grader.read.words.answers import answered_badly, answered_well, asks
+from grader.read.words.colours import UNKNOWN, colour_key, colour_named, named_as
 from grader.read.words.dates import days_in
 from grader.read.words.figures import is_temperature
 from grader.read.words.labels import kind_of, label
@@ -96,6 +97,7 @@ class Region(Tests):
         self.at: list[Cell | None] = [None] * len(table.rows)
         self.figures = Figures(table)
         self.told: dict[Cell, tuple[str, str, tuple[Stated, ...]]] = {}
+        self.carried: dict[str, set[int]] = {}  # mark, or colour as it is called -> tests with such a cell
         self.headings = {said[0] for said in table.how.values()} | {u.heading for u in table.unclear}
         self.until = math.inf  # the first row of the form below one of which a layout file says where its cells are
         self.body = range(0)
@@ -257,6 +259,8 @@ class Region(Tests):
     def ask(self, at: Cell, text: str) -> None:
         """Keep what the answers under or beside a heading that asks say against their tests."""
         row, column = at
+        if text == self.cells.comments.get(at):
+            return  # beside what it is on stands another thing
         field = self.by_column.get(column) if self.down else self.by_row.get(row) if self.across else None
         if field not in (None, *_FREE) or not (self.down or self.across) and text in self.headings:
             return
@@ -319,6 +323,8 @@ class Region(Tests):
             place = Place(sheet, None if self.down else row, None if self.across else column)
             table = with_words(table, own, place, own[self.at.index(first)] or "", "said beside the readings")
         marks = marked(self.outlets, self._free_lines())
+        for mark, tests in self.carried.items():
+            marks[mark] = sorted(tests.union(marks.get(mark, ())))
         table = self.figures.added(table)
         return table._replace(marks=marks) if marks else table
 
@@ -378,6 +384,33 @@ class Regions(list[Region]):
             mine = self.by_test.get(told)
             made += [r for r in (mine if mine is not None else self) if r.long and at in r]
         return made
+
+    def mark(self) -> None:
+        """Keep the marks that stand beside readings one below the other."""
+        lists = [r for r in self if r.long]
+        top = min((max(r.table.heads[0], 0) for r in lists), default=0)
+        for column in self.cells.grid.inner if lists else ():
+            if lists[0].by_column.get(column, "remarks") not in _CODED:
+                continue
+            line = {r: v for r in self.cells.grid.outer if r > top and type(v := self.cells.at(r, column)) is str}
+            for mark, rows in marked((), [line]).items():
+                for at in ((row, column) for row in rows):
+                    for region in self.holding(at):
+                        region.carried.setdefault(mark, set()).update(region.mine(at))
+
+    def colour(self) -> None:
+        """Keep the colours of the cells of the tests; where they are not known, that each may have any."""
+        seen = self.cells.grid.sheet.colours()
+        for (row, column), found in ({(-1, -1): (UNKNOWN,)} if seen is None else seen).items():
+            at, names = (row, max(column, 0)), frozenset[str]().union(*map(named_as, found))
+            text = self.cells.at(*at)
+            if not names or type(text) is str and (colour_key(text) or colour_named(text)):
+                continue
+            for region in self if row < 0 else self.holding(at):
+                if row < 0 or not region.down or row in region.tests:
+                    mine = range(len(region.at)) if row < 0 else region.mine(at)
+                    for name in names:
+                        region.carried.setdefault(name, set()).update(mine)
 
     def named(self, text: str, row: int, outlets: bool = False) -> list[tuple[Region, int]]:
         """The tests whose outlets a text names, also as one of a range, by number or by place; that of its own row left out.

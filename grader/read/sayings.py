@@ -13,6 +13,7 @@ from grader.read.given import is_by_layout
 from grader.read.shapes.tables import shown
 from grader.read.whom import Day, Tests, Whom, days_told, on, values_of
 from grader.read.words.beside import cleared
+from grader.read.words.colours import colour_key
 from grader.read.words.dates import days_in
 from grader.read.words.figures import temperatures_in
 from grader.read.words.heading_words import LIKELY
@@ -159,8 +160,14 @@ def of_the_marked(found: Sequence[Said], tables: Sequence[Table], keys: Sequence
     """
     carried = {mark for t in tables for mark in t.marks}
     rows = {k.place[:2] for k in keys if k.whom.mark} if any(k.whom.mark in carried for k in keys) else set()
-    marked = [s.place[:2] in rows or not carried.isdisjoint(meanings(s.text)) for s in found]
+    marked = [s.place[:2] in rows or not carried.isdisjoint(meanings(s.text)) or _is_of_cells(s.text) for s in found]
     return [s._replace(against="") if of_some else s for s, of_some in zip(found, marked)]
+
+
+def _is_of_cells(text: str) -> bool:
+    """Whether a text is a key of the colours of cells: it is told of those that have one, and of all where that is not known."""
+    told = colour_key(text)
+    return bool(told) and told.sure and bool(meanings(text))
 
 
 def said_of_all(table: Table, found: Sequence[Said], tested: Set[Day] = frozenset()) -> Table:

@@ -13,13 +13,14 @@ import python_calamine
 from grader.columns import REGISTER, REGISTER_KIND, normal_heading
 from grader.data import load_toml
 from grader.problems import Unreadable
+from grader.read.formats.colours import colours_of
 from grader.read.formats.package import Book, is_workbook, main_part
 from grader.read.formats.parts import OLE_MAGIC, ZIP_MAGIC, Parts, Refused
 from grader.read.formats.product import is_closed, kind_of_old, kind_of_zip
 from grader.read.formats.rewritten import plainly_packed, written_anew
 from grader.read.formats.scan import scan_workbook
 from grader.read.formats.sheet_scan import Scan, SheetScan, too_large
-from grader.read.shapes.tables import Note, Range, Sheet, squared
+from grader.read.shapes.tables import Note, Range, Sheet, not_known, squared
 
 _BINARY_WORKBOOK = "xl/workbook.bin"
 _LONG = 1000  # rows; in a shorter sheet blank rows cost nothing
@@ -162,7 +163,8 @@ def open_sheets(data: bytes, scan: Scan, limits: Mapping[str, float]) -> Iterato
         if found.unreadable:
             lay_over(rows, numbers, found.unreadable)
         seen = found.hidden, found.comments, found.struck, found.printed
-        yield Sheet(name, rows, numbers, found.percents, hidden, merges, *seen)
+        colours = partial(colours_of, scan.book, name) if scan.book else not_known
+        yield Sheet(name, rows, numbers, found.percents, hidden, merges, *seen, colours)
 
 
 def _opened(data: bytes, book: Book | None) -> python_calamine.CalamineWorkbook:

@@ -6,7 +6,7 @@ Plain tuples, so that they pass between processes quickly. No numpy, no pandas.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Sequence, Set
+from collections.abc import Callable, Iterable, Mapping, Sequence, Set
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from grader.problems import Table, Unreadable
@@ -15,6 +15,11 @@ if TYPE_CHECKING:
     from grader.read.sayings import Said
 
 Range = tuple[int, int, int, int]  # 0-based: first row, first column, last row, last column
+
+
+def not_known() -> None:
+    """What the colours of a sheet are where its format shows none."""
+    return
 
 
 class Sheet(NamedTuple):
@@ -28,6 +33,7 @@ class Sheet(NamedTuple):
     comments : 0-based (row, column) -> text of a comment on a cell, where the format shows it.
     struck   : 0-based (row, column) of cells that are struck through, where the format shows it.
     printed  : texts that are printed above or below every page of it, or stand in boxes that lie on it.
+    colours  : gives the colours of its cells (formats/colours.py), only asked where they can matter; None where they are not known.
     """
 
     name: str
@@ -40,6 +46,7 @@ class Sheet(NamedTuple):
     comments: Iterable[tuple[tuple[int, int], str]] = ()
     struck: Set[tuple[int, int]] = frozenset()
     printed: Iterable[str] = ()
+    colours: Callable[[], Mapping[tuple[int, int], Sequence[str]] | None] = not_known
 
 
 class Note(NamedTuple):

@@ -9,6 +9,8 @@ from typing import Any
 from unicodedata import normalize
 
 from grader.read.shapes.tables import whole
+from grader.read.words.answers import answered_badly
+from grader.read.words.colours import colour_key, colour_named, shows_ill
 from grader.read.words.said import LONGEST, REMARKS, ROW, against, alone, smells
 from grader.read.words.spelling import alike
 
@@ -35,6 +37,8 @@ def mark_of(value: Any) -> str:
     ('1', '1', '4', 'k', 'n3', '', '')
     """
     text = whole(value) if type(value) in (int, float) else value
+    if type(text) is str and (colour := colour_named(text)):
+        return colour
     if type(text) is not str or len(text) > _LONGEST_REFERENCE:
         return ""
     if len(text) <= 5 and (found := _MARK.fullmatch(text.strip())):
@@ -63,12 +67,22 @@ def meanings(text: str) -> dict[str, str]:
 
     >>> meanings("G = released; K = condemned"), meanings("¹ not released"), meanings("4 = unsafe, isolate"), meanings("7 days")
     ({'k': 'condemned'}, {'1': 'not released'}, {'4': 'unsafe, isolate'}, {})
+    >>> meanings("green = free, red = locked off"), meanings("blue means water found")
+    ({'red': 'locked off'}, {'blue': 'water found'})
     >>> meanings("X in Remarks: do not use"), meanings("b. = benutzbar, n.b. = nicht benutzbar"), meanings("(1) condemned")
     ({'x': 'do not use'}, {'n.b.': 'nicht benutzbar'}, {'(1)': 'condemned', '1': 'condemned'})
     """
-    if len(text) > LONGEST or _ENTRY.match(text) is None:
+    if len(text) > LONGEST:
         return {}
-    made: dict[str, str] = {}
+    made: dict[str, str] = dict(colour_key(text))
+    if made:
+        return {
+            m: said
+            for m, said in made.items()
+            if _speaks(said) or shows_ill(said) and not REMARKS.say(said, "no.words")
+        }
+    if _ENTRY.match(text) is None:
+        return {}
     mark: str = ""
     for piece in _NEXT.split(text):
         if found := _ENTRY.match(piece):
@@ -78,7 +92,13 @@ def meanings(text: str) -> dict[str, str]:
             made[mark] = str(found[3])
         elif made:
             made.update({m: f"{made[m]},{piece}" for m in (mark, f"({mark})") if m in made})
-    return {m: said for m, said in made.items() if m and (against(said, ROW) or alone(said) or smells(said))}
+    return {m: said for m, said in made.items() if m and _speaks(said)}
+
+
+def _speaks(said: str) -> bool:
+    """Whether what a mark means speaks against a pass."""
+    told = against(said, ROW) or smells(said) or answered_badly("ok", said)
+    return bool(told or any(map(alone, _NEXT.split(said)))) and not REMARKS.say(said, "general.approved") * (not told)
 
 
 def marked(names: Sequence[str], lines: Iterable[Mapping[int, Any]]) -> dict[str, list[int]]:

@@ -18,6 +18,7 @@ from grader.read.words.spelling import key
 
 _PARTS = re.compile(r"[\s,;:/()–-]+")
 _VOLUME = re.compile(r"(?:(?<=[muµμ]g)\s?/\s?)?m³|(?<=[muµμ]g)\s?/\s?m3\b|\bm3\s?/\s?(?:h|min|s)\b")
+_MONTH = re.compile(r"(?<![\d/])(?:0?[1-9]|1[0-2])/(?:20)?[1-9]\d(?![\d/])")
 _LEAST_NAME = 4  # signs of a name that is looked for within a text, but for one of a letter and a figure
 
 
@@ -53,7 +54,9 @@ def names(text: str, outlet: str) -> bool:
 @cache
 def _numbers() -> re.Pattern[str]:
     """Numbers of several outlets: "2/3", "2 and 3"."""
-    return re.compile(rf"\d\s*(?:[/&+,–-]|{any_of(word_list('and'))})\s*\d", re.IGNORECASE)
+    of_a_range = r"(?!\d*(?:[.,]\d+)?\s*(?:%|ppm|mg|l/|m?bar|°|min\b))"  # "0.1-6 %" are none
+    join = rf"\s*(?:[/&+–-]|{any_of(word_list('and'))})\s*|\s*,\s+|(?<=[^\W\d_]\d),|(?<=[^\W_] \d),"  # "20,8" is one
+    return re.compile(rf"\d(?:{join})\d{of_a_range}", re.IGNORECASE)
 
 
 @cache
@@ -113,12 +116,16 @@ def excepts(text: str) -> bool:
 def of_more(text: str, outlets: Iterable[str] = ()) -> bool:
     """Whether a text that names outlets speaks of more: of all, the others, those up to one, numbers that follow ("Bay 2/3").
 
+    >>> of_more("P2: wrong tube, range 0.1-6 %"), of_more("P2: reads 20,8"), of_more("P2,3: wrong tube"), of_more("Bay 2,3 shut")
+    (False, False, True, True)
     >>> of_more("All passed except P2"), of_more("All condemned except P2"), of_more("Bay 2/3 condemned"), of_more("P2 shut")
     (False, True, True, False)
     """
     text = numbers_in(text)[2]
     if any(_up_to(name).search(text) for name in outlets):
         return True
+    if REMARKS.say(text, "against.lapsed"):
+        text = _MONTH.sub(" ", text)
     if _numbers().search(DATES.sub(lambda day: " " if re.search(r"\d\d", day[0]) else day[0], text)):
         return True
     fine = excepts(text) and REMARKS.say(text, "general.approved")
