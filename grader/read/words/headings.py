@@ -191,7 +191,7 @@ def _single(whole: str, unit: str = "") -> Heading:
             )
         here = canonical(unit_text) if unit_text else None
         meaning = _meaning(core, here or unit, bool(here))
-        if meaning is None or (unit_text and here is None):
+        if meaning is None or (unit_text and here is None) or len(unit_text) == 1 and _is_named(meaning):
             continue
         if here is None and meaning.field and belongs(meaning.field, alone := canonical(core) or ""):
             here = alone  # "LPM"
@@ -204,6 +204,11 @@ def _single(whole: str, unit: str = "") -> Heading:
             best = made
     best = best or _nothing(rest)
     return best._replace(told=unit_stated(rest, best.candidates[0]) or unit or None) if best.candidates else best
+
+
+def _is_named(meaning: Heading) -> bool:
+    """Whether a meaning has no figures: the letter behind it is a name's, no unit ("Prise C")."""
+    return bool(meaning.candidates) and all(FIELDS[f].kind != "number" for f in meaning.candidates)
 
 
 def unit_stated(text: str, field: str = "") -> str | None:
