@@ -123,9 +123,14 @@ class Region(Tests):
         inside = top <= row <= bottom if top >= 0 else bool(self.tests) and min(self.tests) <= row < self.until
         return inside and (first < 0 or first <= column <= last + 1)
 
+    @cached_property
+    def named_in(self) -> int:
+        """The column of the outlets' names, -1 where there is none."""
+        return next((c for c, field in self.by_column.items() if field == "outlet"), -1)
+
     def _is_note(self, row: int) -> bool:
         """Whether a row among readings one below the other names no outlet of theirs, or holds nothing but one text."""
-        column = next((c for c, field in self.by_column.items() if field == "outlet"), -1)
+        column = self.named_in
         name = self.cells.at(row, column)
         if name is not None:
             return key(shown(whole(name))) not in self.cells.names

@@ -43,6 +43,7 @@ _RULED = ("verdict", "stop")
 _DENIED = ("general.verdict", "general.stop")  # what is wanted and is not so
 _CONDITIONS = ("span.until", "general.once")  # before what must come first
 _AWAITED = 5  # words in which stands what must come first
+_INTAKE = "pair.intake"
 _OF_ITS_ROW = "work"  # a pair that around tests stands in plans
 
 
@@ -170,6 +171,7 @@ def _hits(sentence: str, lists: list[str], where: str) -> list[Standing]:
             pair, _, kind = of.rpartition(".")
             if not (
                 kind == "ill" and REMARKS.inside(clause, f"{pair}.of") <= REMARKS.inside(clause, "apart.called", f"{pair}.but")
+                or REMARKS.standing(clause[first:stop], f"{_INTAKE}.ill") and REMARKS.standing(clause[:first], f"{_INTAKE}.far")
                 or kind in _MENDED and not is_open and (_is_mended(clause) or _is_mended(behind, first=True))
                 or kind == "undone" and REMARKS.standing(clause, "general.optional")
                 or kind in _ONCE and REMARKS.standing(clause[first - 1 : first], "no.once")
@@ -202,7 +204,10 @@ def _disapproved(words: list[str]) -> Iterator[Standing]:
     for first, stop, _ in REMARKS.standing(words, "general.mended") if things else ():
         if REMARKS.standing(words[max(first - _BEFORE, 0) : first], "no.denies"):
             yield Standing(first, stop, _DENIED[0])  # "the element has never been changed"
+    ways_round = REMARKS.inside(words, "pair.round.of")  # "pas de by-pass"
     for first, stop, _ in REMARKS.standing(words, "general.approved"):
+        if first in ways_round:
+            continue
         denied = REMARKS.standing(words[max(first - _REACH, 0) : first], "no.denies")
         if denied or REMARKS.standing(words[:first], "no.subject"):
             yield Standing(first, stop, _DENIED[0])
