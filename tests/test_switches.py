@@ -740,6 +740,8 @@ TURNS: list[Turn] = [
     (S, ("against", "row"), ["kopiert"], against("kopiert"), False, True),
     (S, ("against", "remark"), ["kopiert"], against("kopiert"), False, True),
     (S, ("pair", "intake", "of"), ["snorkel"], against("snorkel near exhaust"), False, True),
+    (S, ("pair", "mixed", "of"), ["parrot*"], against("parrots swapped"), False, True),
+    (S, ("pair", "mixed", "ill"), ["waltzed"], against("readings waltzed"), False, True),
     (S, ("pair", "intake", "far"), [], against("intake away from the exhaust of the boiler"), False, True),
     (S, ("pair", "intake", "ill"), ["cow"], against("intake near the cow"), False, True),
     (S, ("pair", "seen", "of"), ["hat"], against("hat brown"), False, True),

@@ -162,7 +162,7 @@ def test_a_german_blank_filled_in_german_reads_like_the_english_one(both):
     assert german.verdicts["Verdict"].nunique() > 1, "the rows must tell verdicts apart"
 
 
-@pytest.mark.parametrize("said", ["keine", "Wiederholung", "nicht in Ordnung"])
+@pytest.mark.parametrize("said", ["keine", "Wiederholung", "nicht ganz in Ordnung"])
 def test_a_german_word_that_could_mean_untested_or_worse_is_no_pass_of_odour(tmp_path, said):
     result = verdicts_of(tmp_path / "v" / "visit.xlsx", "de", [OUTLETS[0] | GERMAN | {"odour": said}], {})
     assert result.verdicts["Odour verdict"].tolist() == ["cannot tell"]
