@@ -93,7 +93,8 @@ PAGES: dict[str, Any] = {
         "short": "",
     },
     "supplied.toml": dict.fromkeys(
-        "airline further covered charging compressor cylinder dryer itself alone none title both page joining numbered high about "
+        "airline line linking aside further covered "
+        "charging compressor cylinder dryer itself alone none title both page joining numbered high about "
         "doubt place place_ends site site_begins firm sited where housed gear listed of_air of_site feeds "
         "other form_filling denying limiting choices".split(),
         "",

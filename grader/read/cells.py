@@ -41,6 +41,7 @@ from grader.read.words.dates import DateReading, DateText, Order, column_order, 
 from grader.read.words.loose import chosen, loose_word
 from grader.read.words.notation import number_rule
 from grader.read.words.spelling import clean, fold_word, spelled_words
+from grader.read.words.supplied import behind_a_label
 from grader.read.words.unit_checks import find_clashes, take_off_atmosphere
 
 # Text fields in which a date is not surprising.
@@ -341,12 +342,18 @@ def _nearest(folded: str, own: dict[str, str]) -> str:
     return next((own[w] for w in difflib.get_close_matches(folded, alike, 1, _NEAR_ENOUGH)), "")
 
 
+def _meant(name: str, text: str) -> str | None:
+    """The word of a field that a text in loose wording, or a line on what feeds, means; None where it is not surely one."""
+    feed = behind_a_label(text) if name == "supply" and "?" not in text else None
+    return loose_word(name, text) or (feed.supply or None if feed else None)
+
+
 def _read_words(cells: Cells) -> None:
     """Fill cells.out with the two columns of a word field; "n/a" is blank unless the field has that word."""
     own, all_words = _word_lists(cells.spec.name)
     codes, texts = _as_texts(cells)
     answers = [chosen(t) for t in texts]
-    canonical = [all_words.get(fold_word(t), loose_word(cells.spec.name, t) if t else "") for t in answers]
+    canonical = [all_words.get(fold_word(t), _meant(cells.spec.name, t) if t else "") for t in answers]
     words = _broadcast(codes, [c or None for c in canonical], None, object)
     state = _broadcast(codes, [UNREADABLE if c is None else READ if c else BLANK for c in canonical], BLANK, np.int8)
     unknown = np.flatnonzero(state == UNREADABLE)

@@ -18,11 +18,11 @@ from grader.read.shapes.labelled import Pair
 from grader.read.shapes.pairs import given_by, labels_alone, pairs
 from grader.read.shapes.rows import name_pattern
 from grader.read.shapes.tables import shown
-from grader.read.words.clauses import without_tester
+from grader.read.words.clauses import SAID, without_tester
 from grader.read.words.dates import date_within, is_date, is_when, of_a_visit
 from grader.read.words.heading_words import LIKELY
 from grader.read.words.labels import NUMBERS, SHARED, Column, column, inline, label, looks_like_value, may_be_reading
-from grader.read.words.supplied import caption_of
+from grader.read.words.supplied import caption_of, line_of
 
 NAME_ALONE = "banner row without a label"
 _MOST_CELLS = 6
@@ -155,7 +155,8 @@ def _alone(field: str, place: Place, value: Any, how: str = "banner row") -> dic
 
 def _labelled(grid: Grid, row: int, filled: list[tuple[int, Any]]) -> dict[str, Given]:
     """The values of a row that holds labels with their values and nothing else; {} where it is none."""
-    if len(filled) == 1 and inline(filled[0][1]) is None:
+    first = filled[0][1]
+    if len(filled) == 1 and inline(first) is None and not (type(first) is str and line_of(first).feed):
         return {}
     found = labels_alone(grid, row)
     if any(p.value is None or p.label.field not in SHARED for p in found):
@@ -177,7 +178,9 @@ def _composed(value: Any, place: Place, known: set[str], dated: bool) -> dict[st
 
 def _said(grid: Grid, found: list[Pair]) -> dict[str, Given]:
     given = ((p.label.field, given_by(grid, p, f"banner row, {p.label.text}")) for p in found)
-    return {field: one._replace(text=shown(one.value), sure=LIKELY) for field, one in given}
+    # What a line says of a supply keeps the line, to be held against the rest of the workbook.
+    texts = {p.label.field: p.label.text for p in found if p.label.how in SAID and p.label.field in _FED}
+    return {field: one._replace(text=texts.get(field, shown(one.value)), sure=LIKELY) for field, one in given}
 
 
 def caption(grid: Grid, row: int, known: Collection[str], over: bool = False) -> dict[str, Given]:

@@ -19,12 +19,14 @@ from grader.read.words.labels import label
 from grader.read.words.spelling import alike
 from grader.read.words.supplied import (
     CYLINDER,
+    behind_a_label,
     holds_choices,
     is_contradicted,
     line_of,
     names_and_feeds,
     names_cylinders,
     otherwise_fed,
+    speaks_against,
 )
 
 _SUPPLIED = ("supply", "dryer")
@@ -63,7 +65,8 @@ def cover_of(grid: Grid) -> dict[str, Given]:
     if len(grid.rows) > _LONGEST_COVER:
         return {}
     given, _ = shared_above(grid, 0, len(grid.rows), FACTS, ON_ANOTHER)
-    of_all = len(given) >= 2 and {"site", "test_date"} & set(given) or "supply" in given
+    feeds = "supply" in given and not holds_choices(grid.name)
+    of_all = len(given) >= 2 and {"site", "test_date"} & set(given) or feeds
     return given if of_all else {}
 
 
@@ -161,6 +164,26 @@ def without_what_is_contradicted(tables: list[Table], said: Mapping[str, frozens
         alike.setdefault(what, set()).update(of.values())
     bad = {what for what, of in alike.items() if of and (parted or is_contradicted(texts, of, *what))}
     return [without(table, of) if of and what in bad else table for table, what, of in zip(tables, told, lines)]
+
+
+def with_dryers_of_supplies(tables: list[Table], said: Mapping[str, frozenset[str]]) -> list[Table]:
+    """Tables with the dryer that the cells of their supply say ("BA main via desiccant dryer"), where nothing else says one.
+
+    said : sheet -> its texts; where another text of the sheet speaks against one, none is taken.
+    """
+    made = []
+    for table in tables:
+        supplies = table.columns.get("supply", [])
+        if "dryer" not in {*table.places, *table.constants, *table.columns}:
+            feeds = {v: feed for v in set(supplies) if type(v) is str and (feed := behind_a_label(v)) and feed.dryer}
+            others = said.get(table.sheet, frozenset()) - set(supplies) if feeds else ()
+            if feeds and not any(speaks_against(t, f.supply, f.dryer) for f in set(feeds.values()) for t in others):
+                dryers = [feeds[v].dryer if v in feeds else None for v in supplies]
+                table = table._replace(
+                    columns=table.columns | {"dryer": dryers}, places=table.places | {"dryer": table.places["supply"]}
+                )
+        made.append(table)
+    return made
 
 
 def _of_all(table: Table, field: str) -> tuple[Any, ...]:

@@ -35,12 +35,13 @@ from grader.read.words.dates import is_date
 from grader.read.words.figures import coldest_in, without_temperatures
 from grader.read.words.labels import column, is_unit, label, looks_like_value
 from grader.read.words.loose import loose_word, own_word
-from grader.read.words.supplied import denies, is_contradicted, line_of, names_another_place
+from grader.read.words.supplied import behind_a_label, denies, is_contradicted, line_of, names_another_place
 from grader.read.words.unclear import classes_of
 
 _SPEAKING = ("system", "location", "supply", "remarks")  # fields whose value may say more than that
 _LONGEST_TITLE = 40
 _SUPPLIED = (SUPPLY, DRYER)
+SYSTEM = "system"
 _TITLES = 2  # rows at the top of a sheet that may be its title
 _TITLE_ROWS = 3  # among which a day may stand behind a name
 
@@ -65,7 +66,7 @@ def _fed(p: Pair) -> Pair:
     """A label for the supply with what its value says of it in a line of several words."""
     if p.label.field != SUPPLY or type(p.value) is not str or own_word(SUPPLY, p.value) or loose_word(SUPPLY, p.value):
         return p
-    feed = line_of(p.value).feed
+    feed = behind_a_label(p.value)
     return p._replace(value=feed.supply) if feed and feed.supply and not feed.titled else p
 
 
@@ -166,11 +167,14 @@ def _without_doubt(grid: Grid, found: list[Pair]) -> list[Pair]:
         and _in_title(grid, p)
     ]
     for p in made:
-        if p.label.field in _SPEAKING and type(p.value) is str and (p.where != "inside" or p.label.field == SUPPLY):
+        of_a_plant = not {SUPPLY, SYSTEM}.isdisjoint((p.label.field, *p.label.heading.candidates))
+        if (p.label.field in _SPEAKING or of_a_plant) and type(p.value) is str:
             named = (IN_A_TITLE, OF_A_PLACE) if p.label.field == "remarks" else ()
-            more = [c for c in told(p.value) if c[0].how in SAID and c[0].how not in named]
-            feed = line_of(p.value).feed if p.label.field == SUPPLY and not more else None
-            more += [(column_of(p.value, Fact(DRYER, feed.dryer)), feed.dryer)] if feed and feed.dryer else []
+            whole = told(p.value) if p.label.field and (p.where != "inside" or p.label.field == SUPPLY) else ()
+            more = [c for c in whole if c[0].how in SAID and c[0].how not in named]
+            feed = behind_a_label(p.value) if of_a_plant and not more else None
+            fed = {SUPPLY: feed.supply if p.label.field == SYSTEM else "", DRYER: feed.dryer} if feed else {}
+            more += [(column_of(p.value, Fact(f, v)), v) for f, v in fed.items() if v]
             facts += [Pair(p.value_row, p.value_column, c, p.value_row, p.value_column, v, "inside") for c, v in more]
     known = {p.label.field for p in made if p.value is not None}
     for field in dict.fromkeys(p.label.field for p in facts if p.label.field not in known):

@@ -7,13 +7,14 @@ from typing import Any, NamedTuple
 
 from grader.columns import FIELDS
 from grader.problems import Place, Unreadable, a1
+from grader.read.given import Given, add
 from grader.read.layout_spec import TableSpec
 from grader.read.settle import are_verdicts, as_field, own_verdict
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.heads import columns_of
 from grader.read.shapes.needed import Limit, reading_of
 from grader.read.shapes.outlet_line import is_running, outlet_line
-from grader.read.shapes.pairs import shared_above
+from grader.read.shapes.pairs import labels_alone, shared_above
 from grader.read.shapes.proposal import OF_A_READING, Part, Proposal, Where
 from grader.read.shapes.rows import is_remark, is_total, name_pattern
 from grader.read.shapes.table import overridden
@@ -102,6 +103,8 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
     rows = _Rows(grid, found, spec)
     top, value_at = max(found.head, 0), found.figures[0]
     given, said = shared_above(grid, 0, top, frozenset({"outlet"}))
+    for field, one in rows.below.items():
+        add(given, field, one)
     notes += [*rows.notes, *said]
     about: dict[str, Any] = {"rows": len(rows.lines)}
     if len(found.figures) > 1:
@@ -239,6 +242,7 @@ class _Rows:
 
     lines : the rows that name a reading. tests : the first row of each test. passed : rows passed over with a note.
     read  : the outlets of rows with a figure, as written; built : how; most : words of one. gap : first blank row below these.
+    below : what is said below them of all tests.
     """
 
     def __init__(self, grid: Grid, found: _Long, spec: TableSpec | None) -> None:
@@ -250,6 +254,7 @@ class _Rows:
         self.lines: list[_Line] = []
         self.tests: list[int] = []
         self.passed = 0
+        self.below: dict[str, Given] = {}
         self.last: tuple[Any, ...] | None = None  # what tells the test above from others
         self.numbers: dict[tuple[Any, ...], int] = {}
         self.seen: set[tuple[int, str]] = set()
@@ -258,6 +263,7 @@ class _Rows:
         read = [r for r in range(found.head + 1, len(grid.rows)) if found.value(grid.rows[r]) is not None]
         self.read = {v for r in read if self.outlet >= 0 and type(v := grid.rows[r][self.outlet]) is str}
         self.built, self.most = set(map(name_pattern, self.read)), max((len(v.split()) for v in self.read), default=0)
+        self.last_figure = max(read, default=len(grid.rows))
         self.gap = next((r for r in range(max(read, default=0), len(grid.rows)) if grid.is_blank(r)), len(grid.rows))
         first, stop = found.head + 1, len(grid.rows)
         if spec is not None:
@@ -272,6 +278,9 @@ class _Rows:
         if is_total(cells[self.named]) or is_total(name):
             self._pass_over("row_of_totals", row, self.named)
             self.last = None  # rows without a name of their own below an average are no test's
+            return
+        if value is None and row > self.last_figure and self._says_of_all(row):
+            self.passed += 1
             return
         if value is None and self._is_note(row):
             self._pass_over("row_of_remarks", row, self.outlet)
@@ -319,6 +328,14 @@ class _Rows:
         if not named and any(name_pattern(b) in self.built for b in numbered):
             return False
         return named or row > self.gap or len(words) > self.most + 1 or is_remark(text)
+
+    def _says_of_all(self, row: int) -> bool:
+        """Whether a row holds labels with their values, or what feeds all, and nothing else: then it is kept."""
+        found = labels_alone(self.grid, row)
+        said = shared_above(self.grid, row, row + 1, how="label below the table")[0] if found else {}
+        for field, one in said.items():
+            add(self.below, field, one)
+        return bool(said) and all(p.value is not None for p in found)
 
     def _pass_over(self, code: str, row: int, at: int) -> None:
         self.notes.append(self.grid.note(code, row, at, self.grid.rows[row][at]))

@@ -15,6 +15,7 @@ from grader.read.shapes.grid import Grid
 from grader.read.shapes.labelled import Pair, labelled
 from grader.read.shapes.tables import Note
 from grader.read.words.labels import SHARED, Column, label
+from grader.read.words.supplied import line_of
 
 ON_ANOTHER = "label on another sheet"
 
@@ -30,7 +31,7 @@ def labels_alone(grid: Grid, row: int) -> list[Pair]:
     """The labels of a row that holds nothing but labels of what is no reading, with their values; [] for any other."""
     filled = grid.filled(row)
     first = filled[0][1] if filled else None
-    if type(first) is not str or (":" not in first and label(first) is None):
+    if type(first) is not str or (":" not in first and label(first) is None and line_of(first).feed is None):
         return []
     found = pairs(grid, row, row + 1)
     covered = {p.column for p in found} | {p.value_column for p in found}

@@ -26,6 +26,7 @@ from grader.read.shapes.cover import (
     of_cylinders,
     sited,
     texts_of,
+    with_dryers_of_supplies,
     with_visit,
     without_what_is_contradicted,
 )
@@ -237,7 +238,7 @@ class _Workbook:
                 self.notes.append(Note("cover_sheet", sheet, "", sheet, {"count": len(cover)}))
         if len(tables) > 1 or not all(t.own for t in tables):
             tables = self.layout.completed(with_sheet_names(tables, self.notes), self.notes)
-        tables = without_what_is_contradicted(tables, self.said)
+        tables = with_dryers_of_supplies(without_what_is_contradicted(tables, self.said), self.said)
         if any(u.at_line for t in tables for u in t.unclear):
             of_the_day = {t.how[_OF_THE_DAY][0] for t in tables if _OF_THE_DAY in t.how}
             if any(map(of_expanded, set().union(*self.said.values()) - of_the_day)):

@@ -23,7 +23,7 @@ from grader.read.words.loose import LOOSE
 from grader.read.words.phrases import any_of
 from grader.read.words.said import AROUND, against
 from grader.read.words.stated import is_cold
-from grader.read.words.supplied import caption_of, is_of_a_day, line_of, may_say, names_a_feed, parts_of
+from grader.read.words.supplied import behind_a_label, caption_of, is_of_a_day, line_of, may_say, names_a_feed, parts_of
 from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
@@ -75,7 +75,12 @@ def told(text: str) -> tuple[tuple[Column, Any], ...]:
     []
     """
     if len(parts := apart(text)) > 1:
-        return tuple(one for part in parts for one in told(part))
+        all_of_it = [one for part in parts for one in told(part)]
+        fields = {c.field for c, _ in all_of_it}
+        feed = behind_a_label(parts[0]) if names_a_feed(parts[0]) else None  # "Airline; dryer: desiccant"
+        if feed and feed.supply and DRYER in fields and SUPPLY not in fields:
+            all_of_it.append((column_of(text, Fact(SUPPLY, feed.supply)), feed.supply))
+        return tuple(all_of_it)
     whole = inline(text)
     if not whole and not _may_state(text):
         return ()

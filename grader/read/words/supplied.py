@@ -77,12 +77,14 @@ class _Part(NamedTuple):
     """A part of a line.
 
     kind : "fed" where it is wholly known and names a supply or dryer, "title", "day", "name"; "" where it may say anything.
-    open : which dryer is left open. site : that it names, its words of a title left out. firm : whether it is named as firms are.
+    line : whether it names a line, which beside a dryer or behind a label is an airline. open : which dryer is left open.
+    site : that it names, its words of a title left out. firm : whether it is named as firms are.
     """
 
     kind: str = ""
     supplies: frozenset[str] = frozenset()
     dryers: frozenset[str] = frozenset()
+    line: bool = False
     tested: bool = False
     placed: bool = False
     open: bool = False
@@ -131,7 +133,34 @@ def line_of(text: str) -> Line:
     return Line(_feed(text, made, high=high) if may_say(text) else None, sites[0] if sure else "", title, silent)
 
 
-def _feed(text: str, made: list[_Part], *, high: bool) -> Supplied | None:
+@lru_cache(maxsize=20_000)
+def behind_a_label(text: str) -> Supplied | None:
+    """What a text says that stands behind a label, or under a heading, for a supply or a system; its own name left out.
+
+    >>> behind_a_label("line")[:2], behind_a_label("Plant BA2 - line, desiccant dried")[:2]
+    (('airline', ''), ('airline', 'desiccant'))
+    >>> behind_a_label("Plant BA2"), behind_a_label("Old plant - airline"), behind_a_label("sample line")
+    (None, None, None)
+    """
+    if len(text) > _LONGEST or _NEVER.search(text):
+        return None
+    high, parts = bool(_HIGH.search(text)), parts_of(text)
+    made = [_part(p, high) for p in parts]
+    if len(made) > 1 and made[0].kind in ("", "name") and _is_own_name(parts[0]):
+        made = made[1:]
+    return _feed(text, made, high=high, labelled=True)
+
+
+def _is_own_name(text: str) -> bool:
+    """Whether a part may be the name of a plant: capitals or numbers, and no word of a supply, of a place or of doubt."""
+    tokens, words = _tokens(text), ELIDED.findall(text)
+    spoken = _at(tokens, "about", "doubt", "denying", "other", "limiting", *_NAMES) or classes_of(text)
+    return (
+        all(w[0].isupper() or w[0].isdigit() for w in words) and not spoken and not _places(text) and not against(text)
+    )
+
+
+def _feed(text: str, made: list[_Part], *, high: bool, labelled: bool = False) -> Supplied | None:
     if (named := _NAMED.match(text)) and made[0].kind == "name" and not made[0].tested and not _of_a_firm(named[1]):
         return None
     told = [p for p in made if p.kind == "fed"]
@@ -141,6 +170,8 @@ def _feed(text: str, made: list[_Part], *, high: bool) -> Supplied | None:
     if not told or any(p.kind != "name" or p in behind and not (p.site or p.firm) for p in names):
         return None
     supplies, dryers = (frozenset().union(*(getattr(p, of) for p in told)) for of in ("supplies", "dryers"))
+    if not supplies and (dryers or labelled) and any(p.line for p in told):
+        supplies = frozenset({AIRLINE})
     if len(supplies) > 1 or not supplies and len(made) > 1:
         return None
     supply, dryer = next(iter(supplies), ""), next(iter(dryers), "") if len(dryers) == 1 else ""
@@ -148,7 +179,8 @@ def _feed(text: str, made: list[_Part], *, high: bool) -> Supplied | None:
         return None
     if any(p.open for p in told) or supply in (CHARGING, CYLINDER):
         dryer = ""
-    if len(made) == 1 and len(_tokens(text)) == 1 and not dryers or not supply and not dryer:
+    bare = len(made) == 1 and len(_tokens(text)) == 1 and not dryers and not labelled
+    if bare or not supply and not dryer:
         return None  # a word by itself may be the heading of anything
     return Supplied(supply, dryer, any(p.kind not in ("fed", "title") for p in made), any(p.placed for p in names))
 
@@ -247,14 +279,19 @@ def _part(text: str, charged: bool = False) -> _Part:
         kinds &= _at(tokens, "itself") | _at(tokens, "alone")
     filling = charging | (compressor if high or charged else set())
     naming = airline | filling | cylinder | kinds | noun | further | none
-    whole = naming | _at(tokens, "covered", "title") - compressor - _at(tokens, "place") | housed
+    linked = {at - 1 for at in _at(tokens, "linking")} | {len(tokens) - 1}
+    sampled = _at(tokens, "title") - _at(tokens, "covered") - naming  # "Sample line"
+    line = set() if sampled else _at(tokens, "line") & linked
+    whole = naming | line | _at(tokens, "covered", "title") - compressor - _at(tokens, "place") | housed
+    if _at(tokens, "aside"):
+        whole = set()
     if filling or cylinder or high:
         whole |= _at(tokens, "high")
     named = {AIRLINE} if airline else set()
     named |= {CHARGING} if filling else {CYLINDER} if cylinder else set()
-    if len(whole) == len(tokens) and (named or dryers or none or further):
+    if len(whole) == len(tokens) and (named or dryers or none or further or line):
         dried = frozenset(dryers) | ({"none"} if none else set())
-        return _Part("fed", frozenset(named), dried, tested=_is_titled(tokens), open=bool(further))
+        return _Part("fed", frozenset(named), dried, bool(line), tested=_is_titled(tokens), open=bool(further))
     if len(whole) == len(tokens) and not any(map(str.isdigit, text)):
         return _Part("title", tested=_is_titled(tokens))  # "All points"
     rest = set(range(len(tokens))) - whole

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from grader.read.shapes.recognise import Sheet, recognise
-from grader.read.words.supplied import line_of
+from grader.read.words.loose import loose_word, own_word
+from grader.read.words.supplied import Supplied, behind_a_label, line_of
 
 CASES = tomllib.loads((Path(__file__).parent / "supplied_cases.toml").read_text(encoding="utf-8"))
 TABLE = [
@@ -48,6 +49,68 @@ def test_a_sheet_says(name):
     assert (
         log([*rows[:at], "", *TABLE, *([""] * (at + 1 < len(rows))), *rows[at + 1 :]]) == CASES["sheets"][name]["says"]
     )
+
+
+def of_all(rows):
+    """(supply, dryer) of the tests of one sheet: of all of them, or of each of its column."""
+    made = [[None if v == "" else v for v in map(str.strip, row.split("|"))] for row in rows]
+    width = max(map(len, made))
+    tables = recognise([Sheet("Sheet", [row + [None] * (width - len(row)) for row in made])]).tables
+    made = []
+    for field in SUPPLIED:
+        values = [v for t in tables for v in (*t.columns.get(field, ()), t.constants.get(field, ("", None))[1])]
+        texts = [v for v in values if type(v) is str]
+        words = [own_word(field, v) or loose_word(field, v) or (field == "supply" and v) or "" for v in texts]
+        made.append(next(iter(words), ""))
+    return tuple(made)
+
+
+SUPPLIED = ("supply", "dryer")
+BY_READING = ["Outlet | Date | Measured | Result | Unit"] + [
+    f"{name} | 2026-03-04 | {what}"
+    for name in ("P1", "P2")
+    for what in ("O2 | 20.9 | %", "CO | 1 | ppm", "Odour | none")
+]
+PLACES = {
+    "title": lambda text: [text, "", *TABLE],
+    "foot": lambda text: [*TABLE, "", text],
+    "foot by reading": lambda text: [*BY_READING, "", text],
+    "side": lambda text: [f"Breathing air | | Air supply | {text}", "", *TABLE],
+    "system": lambda text: [f"System | {text}", "", *TABLE],
+    "column": lambda text: [f"{TABLE[0]} | Supply", *(f"{row} | {text}" for row in TABLE[1:])],
+}
+
+
+@pytest.mark.parametrize("text", CASES["in_words"])
+@pytest.mark.parametrize("place", ["title", "foot", "foot by reading"])
+def test_plant_is_described_in_ordinary_words(text, place):
+    found = of_all(PLACES[place](text))
+    supply, _, dryer = CASES["in_words"][text].partition(", ")
+    assert (behind_a_label(found[0]) or Supplied(found[0], "")).supply == supply
+    assert found[1] == dryer
+
+
+@pytest.mark.parametrize("text", [t for t in CASES["in_words"] if ":" not in t.replace(" ;", "") and " : " not in t])
+@pytest.mark.parametrize("place", ["side", "column"])
+def test_a_supply_says_its_dryer(text, place):
+    assert of_all(PLACES[place](text))[1] == CASES["in_words"][text].partition(", ")[2]
+
+
+@pytest.mark.parametrize("text", CASES["undried"]["lines"])
+def test_what_speaks_against_a_dryer_leaves_it_unstated(text):
+    assert {of_all(rows(text))[1] for rows in PLACES.values()} <= {"", "none"}
+
+
+def test_a_system_named_before_its_supply():
+    assert of_all(PLACES["system"]("Plant BA2 - airline, desiccant dryer"))[1] == "desiccant"
+    assert of_all(PLACES["column"]("BA2 - line, desiccant dried"))[1] == "desiccant"
+    assert of_all(PLACES["title"]("Plant BA2 - airline, desiccant dryer"))[1] == ""
+
+
+def test_the_dryer_of_a_supply_column_is_none_where_the_sheet_speaks_against_it():
+    rows = PLACES["column"]("BA main via desiccant dryer")
+    assert of_all([*rows, "", "Dryer bypassed since Monday"])[1] == ""
+    assert of_all([*rows[:2], rows[2].replace("desiccant", "refrigerant")])[1] in ("desiccant", "refrigerant")
 
 
 def test_what_a_page_of_notes_says_of_all_holds_and_of_a_part_stops():
