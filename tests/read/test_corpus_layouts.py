@@ -106,7 +106,6 @@ CORRECTIONS = {
     "87-second-line-repeats": {'# site = "..."': 'site = "Penhale Quarry"'},
     "92-year-book-a-sheet-a-visit": {
         '# supply = "airline"': 'tested_by = "R.T."\nsupply = "airline"',
-        '# dryer = "unknown"': 'dryer = "desiccant"',
         '# site = "Crag Lane Coachworks"   # found in Visit 1': "test_date = 2025-01-14   #",
         '# site = "Crag Lane Coachworks"   # found in Visit 2': "test_date = 2025-07-15   #",
     },
