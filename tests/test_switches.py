@@ -38,6 +38,7 @@ from grader.problems import GraderError, Problems
 from grader.read import extract, find, process, settle
 from grader.read.find import find_workbooks
 from grader.read.layout import load_layout
+from grader.read.odd_one import odd_ones
 from grader.read.process import read_workbooks
 from grader.read.shapes import across, coldest, rows, sections, site_of_sheet
 from grader.read.shapes.recognise import Sheet, recognise
@@ -842,6 +843,9 @@ TURNS: list[Turn] = [
     (UN, ("rule", 10, "without"), ["earlier"], choices("previous CO"), (), ("co_ppm",)),
     (UN, ("rule", 11, "units"), ["flow"], choices("dew"), ("dew_point_measured_c",), ()),
     (UN, ("rule", 17, "only"), ABSENT, lambda: guess("Filling time (min)", "min").choices, (), ("oil_sampling_min",)),
+    (S, ("odd", "ill"), ["wonky"], lambda: odd_ones("Seal", {1: "smashed", 2: "x"}), [1], []),
+    (S, ("odd", "fine"), ["wonky"], lambda: odd_ones("Dial", {1: "sound", 2: "sound", 3: "red"}), [3], []),
+    (S, ("odd", "free"), ["wonky"], lambda: odd_ones("Maker", {1: "green", 2: "green", 3: "red"}), [], [3]),
     (HU, ("words", "red"), ["carmine"], lambda: dict(colours.colour_key("red = shut")), {"red": "shut"}, {}),
     (HU, ("hues", "red"), [100, 110], lambda: "red" in colours.named_as("FF0000"), True, False),
     (HU, ("key", "beside"), [], lambda: dict(colours.colour_key("red cells = shut")), {"red": "shut"}, {}),

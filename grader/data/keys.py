@@ -118,6 +118,7 @@ PAGES: dict[str, Any] = {
         "alone": "words remark filler title record",
         "span": "same refers to from on of until before outlet several places",
         "beside": "laboratory",
+        "odd": "ill fine free",
     },
     "colours.toml": {"words": "*", "hues": "*", "key": "beside things means ill"},
     "composed.toml": {"filled_from_bar": "", "unit": "*", "rule": "field or must may unit by_unit stated general"},

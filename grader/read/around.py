@@ -12,6 +12,7 @@ from types import MappingProxyType
 from grader.problems import Table
 from grader.read.asked import asked_of_all, counted, is_choice_list
 from grader.read.lines import line_around, with_its_heading
+from grader.read.odd_one import keep_the_odd
 from grader.read.region import Region, Regions
 from grader.read.sayings import LISTED, NOT_TITLED, OF_OTHER_DAYS, Said, of_the_marked, said_of_all
 from grader.read.shapes.grid import Cell, Grid
@@ -150,6 +151,7 @@ def with_what_is_said(grid: Grid, tables: list[Table]) -> tuple[list[Table], lis
         region.reach(repeats)
     for row in _rows_outside(cells, regions):
         for_all += _row_of_words(regions, cells, row)
+    keep_the_odd(cells, regions)
     regions.mark()
     regions.colour()
     told = [region.made() for region in regions]
