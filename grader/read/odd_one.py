@@ -21,15 +21,12 @@ from grader.read.words.unclear import classes_of
 _MOST_WORDS = 4  # of an answer
 _LEAST_LIKE = 2  # outlets that say all is well, beside the one that does not
 _FREE = (None, "substances")  # what a line of cells is that may say so
-_MOST_TESTS = 2_000
 
 Answers = dict[tuple[Region, int], tuple[Any, Cell]]
 
 
 def keep_the_odd(cells: Cells, regions: Regions) -> None:
     """Keep against its test what is bad or differs in a line of words that is no field."""
-    if sum(len(r.at) for r in regions) > _MOST_TESTS:
-        return
     for heading, answers in _lines(cells, regions):
         values = {test: value for test, (value, _) in answers.items()}
         for region, i in odd_ones(heading, values):
