@@ -106,7 +106,7 @@ def _tests_of(cells: Cells, regions: Regions, at: Cell) -> list[tuple[Region, Se
             return None
         elif key(shown(cells.at(*at))) in map(key, region.outlets):
             continue  # likewise
-        elif len(regions) == 1 or row <= max((r for one in regions for r, _ in one.own), default=row):
+        elif len(regions) == 1 or regions.last is None or row <= regions.last:
             made.append((region, range(len(region.at))))
     return made
 

@@ -381,6 +381,11 @@ class Regions(list[Region]):
             told = tuple(key(str(name)) for name, at in zip(names, self.keys) if at is not None)
             self.by_test.setdefault(told, []).append(region)
 
+    @cached_property
+    def last(self) -> int | None:
+        """The last row in which a cell of a form has a field of its own, None where there is none."""
+        return max((row for region in self for row, _ in region.own), default=None)
+
     def holding(self, at: Cell) -> list[Region]:
         """The tables that a cell is of."""
         made = [r for r in (*self.on_row.get(at[0], ()), *self.forms) if at in r]
