@@ -931,6 +931,7 @@ TURNS: list[Turn] = [
     *((H, ("others", name), ["xyzzy"], kind("xyzzy"), None, name)
       for name in ("unit", "limit", "verdict", "parameter", "value", "number", "earlier")),
     (H, ("words", "filler"), [], heading("measured oxygen reading"), "oxygen_pct", None),
+    (H, ("words", "delivered"), [], lambda: labels.column(0, "Delivery", "bar").heading.general, True, False),
     (H, ("words", "later"), [], lambda: labels.is_later("as left"), True, False),
     (H, ("words", "joining"), ["xyzzy"], lambda: understand("Oxygen xyzzy %").unit, None, "%"),
     (H, ("words", "condition"), ["xyzzy"], heading("dew point xyzzy 7 bar"), None, "dew_point_measured_c"),

@@ -70,7 +70,7 @@ PAGES: dict[str, Any] = {
         "patterns": {"*": "synonyms loose"},
         **dict.fromkeys("at_atmosphere substances ambiguous stems unless parts".split(), "*"),
         "others": "unit limit verdict parameter value number earlier",
-        "words": "filler to and or joining condition limit at_least at_most other_thing function aside general later",
+        "words": "filler to and or joining condition limit at_least at_most other_thing function aside general later delivered",
     },
     "loose_words.toml": {
         **dict.fromkeys(("negation", "turns", "asked", "doubt", "doubted", "covered"), ""),

@@ -16,6 +16,7 @@ from grader.columns import FIELDS
 from grader.problems import Place, Table, Unclear, Unreadable
 from grader.read.given import Given, by_layout, constants_of, how_of
 from grader.read.layout_spec import TableSpec
+from grader.read.product import multiplied
 from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.coldest import doubtful
 from grader.read.shapes.needed import PRINTED, Limit, reading_of, stated
@@ -188,7 +189,7 @@ def read_fields(
     """
     made = Fields({}, {}, {}, {}, {}, {}, [], [])
     cells = {**cells, **{c.at: as_answered(c, cells[c.at]) for c in columns if c.at in cells and may_ask(c)}}
-    asked, columns = columns, settled(columns, cells, doubtful)
+    asked, columns = columns, settled(multiplied(columns, cells), cells, doubtful)
     for before, c in zip(asked, columns):
         if before.kind == "unclear" and c.kind == "note" and not asks(c.text):  # its answers are read
             made.notes.append(where.left_over(c))

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Collection, Sequence
+from itertools import repeat
 from typing import Any
 
 from grader.read.words.dates import parse_date
@@ -11,6 +13,7 @@ from grader.read.words.labels import READINGS, Column, is_placeholder
 from grader.read.words.supplied import names_a_compressor
 
 _LONGEST_NAME = 60
+_NUMBER = re.compile(r"[\d./ -]*\d[\d./ -]*")
 
 
 def outlet_line(lines: Sequence[Column], cells: Sequence[Sequence[Any]], stop: int = -1) -> tuple[int, list[Column]]:
@@ -45,6 +48,9 @@ def outlet_line(lines: Sequence[Column], cells: Sequence[Sequence[Any]], stop: i
     places = [len(_different(cells[c.at])) for c in places_of_machines(lines)]
     of_places = [c.at for c in machines if any(0 < n <= len(_different(cells[c.at])) for n in places)]
     names = of_places or [at for at in found if holds(at)]
+    if names and any(c.field == "site" for c in lines) and _is_serial(cells[names[0]]):
+        # "Ref | Site | Station": next time the numbers are others.
+        names = [at for at in sorted(may_be) if at < first and _are_points(lines, cells, at)][:1] or names
     for field in ("location", "system"):  # "Zone", "Ort"; "Kompressor" of what fills cylinders
         named = (c for c in lines if c.at <= first and (c.field or c.heading.candidates[:1] == ("location",)))
         names += [
@@ -67,12 +73,32 @@ def _different(cells: Sequence[Any]) -> set[str]:
 _ANY = ("unknown", "number", "note")
 
 
-def _apart(lines: Sequence[Column], cells: Sequence[Sequence[Any]], at: int) -> bool:
-    """Whether names tell the tests of each day apart: no two tests of a day have one, and there are several."""
-    days = next((cells[c.at] for c in lines if c.field == "test_date"), [None] * len(cells[at]))
-    last, pairs = None, []
-    for day, name in zip(days, cells[at]):
-        last = day if day is not None and key(str(day)) else last
+def _is_serial(cells: Sequence[Any]) -> bool:
+    """Whether cells hold numbers without a letter of which none comes again."""
+    filled = [str(v) for v in cells if v is not None]
+    return len(filled) > 1 and len(set(filled)) == len(filled) and all(map(_NUMBER.fullmatch, filled))
+
+
+def _are_points(lines: Sequence[Column], cells: Sequence[Sequence[Any]], at: int) -> bool:
+    """Whether a line names one point in each test of a site, none of them twice on a day."""
+    named = sum(any(v is not None for v in row) for row in zip(*(cells[c.at] for c in lines if c.field in READINGS)))
+    filled = [v for v in cells[at] if v is not None]
+    short = all(_is_name(v) and any(map(str.isalpha, str(v))) for v in filled)
+    return short and len(filled) >= named > 1 and _apart(lines, cells, at, ("site", "test_date"))
+
+
+def _apart(
+    lines: Sequence[Column], cells: Sequence[Sequence[Any]], at: int, of: Collection[str] = ("test_date",)
+) -> bool:
+    """Whether names tell the tests of each day apart: no two tests of a day have one, and there are several.
+
+    of : fields of which each keeps names of its own; a blank cell repeats the one above.
+    """
+    kept = [cells[c.at] for c in lines if c.field in of]
+    last: list[Any] = [None] * len(kept)
+    pairs = []
+    for row, name in zip(zip(*kept) if kept else repeat(()), cells[at]):
+        last = [v if v is not None and key(str(v)) else before for v, before in zip(row, last)]
         if name is not None:
             pairs.append((str(last), key(str(name))))
     return len({name for _, name in pairs}) > 1 and len(set(pairs)) == len(pairs)

@@ -290,13 +290,13 @@ def _slipped(text: str, below: str, unit: str) -> Heading | None:
     return None if any(other) else Heading(None, None, "", LIKELY, (field,), SLIP, told=told, general=True)
 
 
-def _unit_alone(text: str) -> Heading | None:
+def _unit_alone(text: str, general: bool = True) -> Heading | None:
     """A heading that is nothing but a unit, as the reading that is taken in it: "Bar", "l/min"."""
     unit = canonical(text)
     fields = load_toml("composed.toml")["unit"].get(quantity(unit), ()) if unit else ()
     if not unit or not fields or not belongs(fields[0], unit):
         return None
-    return Heading(candidates=tuple(fields), why=A_UNIT_ALONE, told=unit, general=True)
+    return Heading(candidates=tuple(fields), why=A_UNIT_ALONE, told=unit, general=general)
 
 
 _CHOICE = re.compile(r"(.*?)[\s(\[:]*(?<!\w)([^\W\d_]{1,4})\s*/\s*([^\W\d_]{1,4})[\s)\]?]*")
@@ -341,7 +341,7 @@ def _joined(text: str, below: str, unit: str) -> Heading:
     if not text.strip():
         return understand(below, unit_below=unit)
     if is_unit(below) and not unit.strip():
-        return understand(text, unit_below=below)
+        return _over_unit(text, below)
     if unit.strip():
         both = understand(f"{text} {below}", unit_below=unit)
     else:
@@ -355,6 +355,17 @@ def _joined(text: str, below: str, unit: str) -> Heading:
     if alone.general and not another_thing(text) and (is_group(text) or understand(text).field in GROUPS):
         return alone  # "Versorgung des Gerätes" over "Druck (bar)"
     return both if both.candidates else alone if alone.candidates else both
+
+
+def _over_unit(title: str, unit: str) -> Heading:
+    """A heading over its unit. Where it is of several and no reading in that one the unit says it: "Delivery" over "bar"."""
+    found, known = understand(title, unit_below=unit), canonical(unit) or ""
+    if found.field or any(belongs(f, known) for f in found.candidates):
+        return found
+    delivered = key(title) in word_keys("delivered")
+    if not delivered and not (found.candidates and is_group(title)):
+        return found
+    return _unit_alone(unit, delivered) or found
 
 
 @lru_cache(maxsize=5_000)
