@@ -90,6 +90,7 @@ PAGES: dict[str, Any] = {
     "clauses.toml": {
         "lowest_use_temperature_c": "bound towards use weather place elsewhere worse covered heated limited",
         "test_date": "test number by aside covered",
+        "line_pressure_bar": "line of_all covered aside",
         "short": "",
     },
     "supplied.toml": dict.fromkeys(

@@ -23,6 +23,7 @@ from grader.read.shapes.needed import PRINTED, Limit, reading_of, stated
 from grader.read.shapes.proposal import OF_NO_FIELD, SEVERAL_COLUMNS, Part, Proposal, Where
 from grader.read.shapes.tables import Note, Recognised, place_of, shown, unread, whole
 from grader.read.words.answers import asks
+from grader.read.words.composed import speaks_of
 from grader.read.words.dates import is_weekday
 from grader.read.words.heading_words import CERTAIN, LIKELY, row_words
 from grader.read.words.headings import EXACT
@@ -288,7 +289,8 @@ def _at_line_pressure(made: Fields, given: dict[str, Given]) -> None:
 def pressure_dew_point(how: Mapping[str, tuple[str, str, str]], held: Iterable[str]) -> bool:
     """Whether a table's dew points are such under pressure by their heading, and nothing says at which they were measured."""
     read = "dew_point_measured_c" in held and "dew_point_measured_at_bar" not in held
-    return read and "pdp" in classes_of(how["dew_point_measured_c"][0])
+    heading = how["dew_point_measured_c"][0] if read else ""
+    return "pdp" in classes_of(heading) or speaks_of(heading, "under_pressure")
 
 
 def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int, list[Any]], where: Where) -> Column:

@@ -323,7 +323,11 @@ def _blocks(grid: Grid, found: list[Pair]) -> list[tuple[list[Pair], tuple[int, 
         return found[bisect_left(rows, first) : bisect_left(rows, stop)]
 
     # Labels that come again above each form's outlet are its own: site, date.
-    title = _title(grid, between(0, min(bands)), min(bands), sorted(bands[min(bands)])[1]) if len(bands) == 1 < len(anchors) else []
+    title = (
+        _title(grid, between(0, min(bands)), min(bands), sorted(bands[min(bands)])[1])
+        if len(bands) == 1 < len(anchors)
+        else []
+    )
     lead = {n for n in map(_name, between(0, min(bands))) if count[n] >= len(bands)} - {"outlet", *map(_name, title)}
     starts = []
     for before, row in zip([-1, *bands], bands):

@@ -359,6 +359,8 @@ def _unit_of(below: str) -> str | None:
 def _meaning(core: str, unit: str = "", stated: bool = False) -> Heading | None:
     """What words without a unit mean; None where they are unknown. unit, stated : as `composed` has them."""
     found = _listed(core)
+    if found and found.field == _MEASURED_AT and _BRACKETS.search(core) and (made := composed(core, unit, stated)):
+        return Heading(made.fields[0], None, SYNONYM, LIKELY, made.fields, COMPOSED)  # "Dew point (pressure)"
     of_words = stated and found and FIELDS[found.candidates[0]].kind != "number"  # "Luft (l/min)" is no supply
     if found and (found.field or found.general) and not of_words:
         return found
