@@ -422,12 +422,15 @@ def speaks_against(text: str, supply: str, dryer: str) -> bool:
     [True, True, True, True]
     >>> speaks_against("P2 undried", "airline", "desiccant"), speaks_against("Please fill in", "airline", "")
     (True, False)
+    >>> speaks_against("good supply, no smell", "airline", ""), speaks_against("good supply, no dryer", "airline", "desiccant")
+    (False, True)
     >>> speaks_against("Bay 2 has its own dryer", "cylinder", ""), speaks_against("Compressor 2", "airline", "")
     (True, False)
     """
     tokens, high = _tokens(text), _HIGH_ANYWHERE.search(text)
     if not (high or _at(tokens, *_SPEAKING)):
         return False
+    tokens = _less_denied(text) or tokens
     named, of_form, by_airline = label(text) is not None, _at(tokens, "form_filling"), supply in ("", AIRLINE)
     if not named and _at(tokens, "denying") or by_airline and (high or _at(tokens, "other") - of_form):
         return True
@@ -438,6 +441,13 @@ def speaks_against(text: str, supply: str, dryer: str) -> bool:
         return bool(of_plant and _places(text)) or not named and otherwise_fed(text, supply)
     other = dryer and _at(tokens, "dryer", "itself") and set(_dryers(tokens)) - {dryer}
     return bool(_at(tokens, "airline") and doubt or of_plant or other)
+
+
+def _less_denied(text: str) -> list[str]:
+    """The words of a text without clauses that deny what is no supply: "good supply, no smell"."""
+    clauses = ((clause, _tokens(clause)) for clause in text.split(","))
+    kept = (t for c, t in clauses if _at(t, *_SPEAKING) or not REMARKS.begin(REMARKS.words(c), "no.words"))
+    return [token for tokens in kept for token in tokens]
 
 
 def otherwise_fed(text: str, supply: str) -> bool:
