@@ -757,6 +757,7 @@ TURNS: list[Turn] = [
     (S, ("pair", "place", "of"), ["bled"], against("bled at the manifold"), False, True),
     (S, ("pair", "place", "ill"), ["at the pub"], against("taken at the pub"), False, True),
     (S, ("general", "lasting"), [], lambda: said.REMARKS.say("failed since 3 May 2026", "general.lasting"), True, False),
+    (S, ("general", "done"), [], against("leave off until the smell has been traced"), True, False),
     (S, ("general", "then"), [], against("Meter failed when it came back", said.AROUND), True, False),
     (S, ("general", "happened"), [], against("Meter failed when it came back", said.AROUND), True, False),
     (S, ("general", "retested"), [], against("condemned, filter renewed, retested and passed"), False, True),

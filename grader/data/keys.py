@@ -110,7 +110,7 @@ PAGES: dict[str, Any] = {
         "no": "words once none subject denies",
         "general": "all rule report around approved except article plural firm limits legend pass monoxide "
         "machine aside prices lasts added kit shared "
-        "mended due once few strokes counts again past open small other case optional lasting then happened retested well "
+        "mended done due once few strokes counts again past open small other case optional lasting then happened retested well "
         "passed passing",
         "cold": "words without",
         "apart": "words called",

@@ -41,6 +41,7 @@ _BANS = ("stop", "void", "undone")  # no repair takes them back
 # What a rule may say of a test to come ("if it fails, do not use"); anything else beside a word of one is a report.
 _RULED = ("verdict", "stop")
 _DENIED = ("general.verdict", "general.stop")  # what is wanted and is not so
+_AWAITED_BY = ("general.mended", "general.again", "general.retested")
 _CONDITIONS = ("span.until", "general.once")  # before what must come first
 _AWAITED = 5  # words in which stands what must come first
 _INTAKE = "pair.intake"
@@ -190,13 +191,17 @@ def _disapproved(words: list[str]) -> Iterator[Standing]:
     ('has not been approved by us', 'None of these outlets may be used')
     >>> against("out of bounds until the dryer is mended"), against("passed until 2027")
     ('out of bounds until the dryer is mended', '')
+    >>> bool(against("leave off until the smell has been traced"))
+    True
     >>> bool(against("ok once the dryer is mended")), bool(against("ok once the dryer was mended"))
     (True, False)
     >>> bool(against("element has never been renewed")), bool(against("hose not tight so replaced"))
     (True, False)
     """
     for first, stop, of in REMARKS.standing(words, *_CONDITIONS):
-        awaited = REMARKS.standing(words[stop : stop + _AWAITED], "general.mended", "general.again", "general.retested")
+        awaited = REMARKS.standing(
+            words[stop : stop + _AWAITED], *_AWAITED_BY, *["general.done"] * (of == _CONDITIONS[0])
+        )
         told = words if of == _CONDITIONS[1] else words[:first]  # "good once the seal was changed"
         if first and awaited and not REMARKS.standing(told, "general.past"):
             yield Standing(first, stop, _DENIED[1])
@@ -319,7 +324,10 @@ def _is_rule(sentence: str, words: list[str], hits: list[Standing], where: str) 
     if REMARKS.begin(words, "general.case") and not _named(words):  # "Bei Geruch an P1 gesperrt" tells of one
         return True
     if where in (LINE, AROUND, FILE) and (
-        "=" in sentence or REMARKS.standing(rest, "general.around") or REMARKS.standing(words[:1], "general.article")
+        "=" in sentence
+        or REMARKS.standing(rest, "general.around")
+        or REMARKS.standing(words[:1], "general.article")
+        and not _named(words[1:2])  # "An E5 kam Wasser"
     ):
         return True
     return bool(REMARKS.standing(rest, "general.pass")) and not REMARKS.outside(words, "general.legend")
