@@ -23,20 +23,16 @@ def multiplied(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Co
     """
     filled = [c for c in columns if any(v is not None for v in cells.get(c.at, ()))]
     water = [c for c in filled if _may_be(c, _TUBE) or _may_be(c, _CONTENT)]
-    times = [c for c in filled if _may_be(c, _TIMES)]
+    times = [c for c in filled if c.field == _TIMES] or [c for c in filled if _may_be(c, _TIMES)]
     known = sorted(c.field for c in (*water, *times) if c.field)
     if len(times) != 1 or known == sorted((_TUBE, _TIMES, _CONTENT)):
         return columns
     for reading, content in permutations(water, 2):
         others = {c.field for c in water if c not in (reading, content)}
         units = {u for c in (reading, content) if (u := c.heading.unit or c.heading.told)}
-        of_water = (
-            (reading.field or content.field)
-            and others <= {""}
-            and len(units) < 2
-            and all(belongs(_TUBE, u) for u in units)
-        )
-        if of_water and _is_product(*(cells[c.at] for c in (reading, times[0], content))):
+        of_water = any(c.field for c in (reading, content)) or all(map(_is_water, (reading, content)))
+        alike = len(units) < 2 and all(belongs(_TUBE, u) for u in units)
+        if of_water and alike and others <= {""} and _is_product(*(cells[c.at] for c in (reading, times[0], content))):
             made = {reading.at: (reading, _TUBE), times[0].at: (times[0], _TIMES), content.at: (content, _CONTENT)}
             return [_told(*made[c.at], units) if c.at in made else c for c in columns]
     return columns
@@ -44,6 +40,11 @@ def multiplied(columns: list[Column], cells: Mapping[int, list[Any]]) -> list[Co
 
 def _may_be(c: Column, field: str) -> bool:
     return c.field == field or c.kind == "unclear" and field in c.heading.candidates
+
+
+def _is_water(c: Column) -> bool:
+    """Whether a line that is not clear is of water before all else, whichever of the two it is."""
+    return c.heading.candidates[0] in (_TUBE, _CONTENT)
 
 
 def _told(c: Column, field: str, units: set[str]) -> Column:

@@ -11,14 +11,12 @@ from grader.read.shapes.banners import caption
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.groups import Group, of_group, side_by_side, skipped
 from grader.read.shapes.heads import Head, columns_of, head_at
-from grader.read.shapes.pairs import labels_alone, may_stand_above, shared_above
+from grader.read.shapes.pairs import labels_alone, may_stand_above, pressure_below, shared_above
 from grader.read.shapes.proposal import Proposal
 from grader.read.shapes.table import Table, propose
 from grader.read.shapes.tables import Note, shown
 from grader.read.shapes.things import lists_of_things
-from grader.read.words.clauses import PRESSURE, of_the_line, told
 from grader.read.words.dates import is_date
-from grader.read.words.heading_words import LIKELY
 from grader.read.words.labels import NUMBERS, looks_like_value, may_be_heading, tube_detail
 
 _LONGEST_TITLE = 60
@@ -129,8 +127,7 @@ def proposals(grid: Grid, found: list[Head], specs: Sequence[TableSpec | None]) 
         above, notes = shared_above(grid, regions[i], top, may_stand_above(head.columns))
         notes += said_below
         given = {**below, **above}
-        foot, said = _pressure_below(grid, max(head.bottom, *head.again, 0) + 1, stop)
-        said = {f: one for f, one in said.items() if f in may_stand_above(head.columns) and f not in given}
+        foot, said = pressure_below(grid, max(head.bottom, *head.again, 0) + 1, stop, head.columns, given, bool(groups))
         given |= said
         names = _names(grid, head, stop)
         if "test_date" not in given and not any(c.field == "test_date" for c in head.columns):
@@ -222,19 +219,6 @@ def _date_above(grid: Grid, first: int, stop: int, known: Collection[str], again
         if row == stop - 1 and "test_date" in (said := caption(grid, row, known, again)):
             return said
     return {}
-
-
-def _pressure_below(grid: Grid, first: int, stop: int) -> tuple[int, dict[str, Given]]:
-    """The row below the tests that says the line pressure of them all, and that; {} where none or two do."""
-    found: list[tuple[int, Given]] = []
-    for row in range(stop - 1, first - 1, -1):
-        at, text = grid.alone(row)
-        if type(text) is not str and not grid.is_blank(row):
-            break
-        facts = told(text) if type(text) is str else ()
-        if len(facts) == 1 and facts[0][0].field == PRESSURE and of_the_line(text):
-            found.append((row, Given(grid.place(row, at), facts[0][1], text, "said below the table", LIKELY)))
-    return (found[0][0], {PRESSURE: found[0][1]}) if len(found) == 1 else (-1, {})
 
 
 def _region(grid: Grid, found: list[Head], i: int) -> int:

@@ -207,13 +207,14 @@ def _pressure(text: str) -> tuple[Fact, ...]:
     return (Fact(PRESSURE, found[2]),) if PRESSURE in fields else ()
 
 
-def of_the_line(text: str) -> bool:
-    """Whether a text speaks of the line, network or mains, and of nothing else that has a pressure.
+def of_the_line(text: str, of_all: bool = False) -> bool:
+    """Whether a text speaks of the line, network or mains, and of nothing else that has a pressure. of_all : and of all tests.
 
     >>> of_the_line("Netzdruck bei allen Messungen 7 bar"), of_the_line("Hose line pressure 6 bar")
     (True, False)
     """
-    return CLAUSES.say(text, f"{PRESSURE}.line") and not CLAUSES.say(text, f"{PRESSURE}.aside")
+    said = CLAUSES.say(text, f"{PRESSURE}.line") and not CLAUSES.say(text, f"{PRESSURE}.aside")
+    return said and (not of_all or CLAUSES.say(text, f"{PRESSURE}.of_all"))
 
 
 def beside(text: str, value: Any, unit: str = "") -> Fact | None:
