@@ -716,6 +716,8 @@ TURNS: list[Turn] = [
     (S, ("measured", "expanded"), [], lambda: measured.of_expanded("Taupunkte in entspannter Luft"), True, False),
     (S, ("measured", "of_the_day"), [], lambda: measured.of_expanded("Atmosphere 1002 hPa"), False, True),
     (S, ("measured", "without"), [], lambda: len(measured.readings_in("CO limit 5 ppm")), 0, 1),
+    (S, ("measured", "elsewhere"), [], lambda: len(measured.readings_in("CO outside 5 ppm")), 0, 1),
+    (S, ("measured", "clause"), [], lambda: len(measured.readings_in("CO 9 ppm while a van idled outside")), 1, 0),
     (S, ("measured", "of"), [], lambda: len(measured.readings_in("30 ppm of CO after CO2")), 1, 0),
     (S, ("measured", "counted"), [], lambda: len(measured.readings_in("CO tube 10 strokes")), 0, 1),
     (S, ("measured", "corrects"), [], lambda: len(measured.readings_in("was 30")), 1, 0),

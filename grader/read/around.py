@@ -288,13 +288,12 @@ def _is_of_its_tube(text: str, named: Sequence[tuple[Region, int]]) -> bool:
     return single and "tube" in found and not of_more(text) and found.isdisjoint(("instrument", "cal", "tubes"))
 
 
-def _rows_outside(cells: Cells, regions: Sequence[Region]) -> Iterable[int]:
+def _rows_outside(cells: Cells, regions: Regions) -> Iterable[int]:
     """The rows with several cells, few of them, that no table of a sheet holds."""
     held = {row for r in regions for row in (*(r.tests if r.down else ()), *r.body)}
-    others = [r for r in regions if not r.body]
     for row in cells.grid.outer:
         few = row not in held and 1 < cells.filled(row) <= _MOST_OF_A_ROW
-        if few and not any((row, cells.first(row)) in r for r in others):
+        if few and all(r.body for r in regions.holding((row, cells.first(row)))):
             yield row
 
 

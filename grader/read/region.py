@@ -118,18 +118,27 @@ class Region(Tests):
         if self.down:
             return row in self.tests or 0 <= top <= row <= bottom
         if self.long:
-            return (row >= top >= 0 or row >= min(self.tests)) and not (row > top and self._is_note(row))
+            return (row >= top >= 0 or row >= min(self.tests)) and not self.is_note_below(row)
         first, last = self.table.sides
         inside = top <= row <= bottom if top >= 0 else bool(self.tests) and min(self.tests) <= row < self.until
         return inside and (first < 0 or first <= column <= last + 1)
+
+    def rows_of_form(self, last: int) -> set[int]:
+        """The rows of a form, as far as one that is the last of its sheet."""
+        top, bottom = self.table.heads
+        if top >= 0:
+            return {*range(top, bottom + 1)}
+        return {*range(min(self.tests, default=last + 1), int(min(self.until, last + 1)))}
 
     @cached_property
     def named_in(self) -> int:
         """The column of the outlets' names, -1 where there is none."""
         return next((c for c, field in self.by_column.items() if field == "outlet"), -1)
 
-    def _is_note(self, row: int) -> bool:
-        """Whether a row among readings one below the other names no outlet of theirs, or holds nothing but one text."""
+    def is_note_below(self, row: int) -> bool:
+        """Whether a row below the headings of readings one below the other names no outlet of theirs, or is nothing but one text."""
+        if row <= self.table.heads[0]:
+            return False
         column = self.named_in
         name = self.cells.at(row, column)
         if name is not None:
@@ -372,6 +381,11 @@ class Regions(list[Region]):
         starts = {r: min(row for row, _ in r.own) for r in self.forms if r.own}
         for region, start in starts.items():
             region.until = min((s for s in starts.values() if s > start), default=math.inf)
+        self.bottom = max(cells.grid.outer, default=-1)
+        self.of_forms: dict[int, list[Region]] = {}
+        for region in self.forms:
+            for row in region.rows_of_form(self.bottom).union(row for row, _ in region.own):
+                self.of_forms.setdefault(row, []).append(region)
         self.by_test: dict[tuple[str, ...], list[Region]] = {}
         self.keys: tuple[int | None, ...] = ()
         for region in (r for r in self if r.long):
@@ -380,6 +394,10 @@ class Regions(list[Region]):
             names = (region.table.columns.get(field, [None])[0] for field in ("outlet", "test_date"))
             told = tuple(key(str(name)) for name, at in zip(names, self.keys) if at is not None)
             self.by_test.setdefault(told, []).append(region)
+        self.lists: dict[Any, list[Region]] = {}  # tests with one reading a row, by their headings
+        for region in (r for r in self if r.long):
+            self.lists.setdefault((region.table.heads[0], *region.by_column.items()), []).append(region)
+        self.of_lists = {at for r in self if r.long for at in r.own}
 
     @cached_property
     def last(self) -> int | None:
@@ -388,12 +406,19 @@ class Regions(list[Region]):
 
     def holding(self, at: Cell) -> list[Region]:
         """The tables that a cell is of."""
-        made = [r for r in (*self.on_row.get(at[0], ()), *self.forms) if at in r]
+        forms = self.of_forms.get(at[0], ()) if at[0] <= self.bottom else self.forms
+        made = [r for r in (*self.on_row.get(at[0], ()), *forms) if at in r]
         if self.by_test:
             told = tuple(key(str(self.cells.up(at[0], c))) for c in self.keys if c is not None)
             mine = self.by_test.get(told)
-            made += [r for r in (mine if mine is not None else self) if r.long and at in r]
+            made += [r for r in (mine if mine is not None else self._unnamed(at)) if at in r]
         return made
+
+    def _unnamed(self, at: Cell) -> Iterator[Region]:
+        """The tests with one reading a row that may hold a cell of a row that names none; whether it is a note is asked once a list."""
+        for of_list in self.lists.values():
+            if at in self.of_lists or not of_list[0].is_note_below(at[0]):
+                yield from of_list
 
     def mark(self) -> None:
         """Keep the marks that stand beside readings one below the other."""

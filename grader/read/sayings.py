@@ -91,8 +91,7 @@ class Figures:
 
     def _is_known(self, field: str, value: Any) -> bool:
         """Whether a field is the same for all tests anyway, or a layout file says what it is."""
-        given = self.table.constants.get(field)
-        values = [given[1]] if given else self.table.columns.get(field) or [None]
+        values = set(values_of(self.table, field))  # a row's own rules, whatever is read for all
         return is_by_layout(self.table, field) or all(
             v == value or _is_no_colder(shown(value), shown(v)) for v in values
         )

@@ -140,6 +140,8 @@ def readings_in(text: str) -> tuple[Stated, ...]:
     ((Stated(choices=('co_ppm',), value='30 ppm'),), (), ())
     >>> readings_in("O2 fell to 18,5 % then CO2 900")
     (Stated(choices=('oxygen_pct',), value='18,5 %'), Stated(choices=('co2_ppm',), value='900'))
+    >>> readings_in("CO at 22 ppm while a van stood outside"), readings_in("CO at 22 ppm outside")
+    ((Stated(choices=('co_ppm',), value='22 ppm'),), ())
     >>> readings_in("rechecked: 30 ppm")
     (Stated(choices=('co_ppm', 'co2_ppm'), value='30 ppm'),)
     """
@@ -153,9 +155,16 @@ def readings_in(text: str) -> tuple[Stated, ...]:
     named = _named(text)
     undated = DATES.sub(lambda m: " " if is_date(m[0]) else m[0], text)
     for part in (part for sentence in sentences(undated) for part in _PART.split(sentence)):
-        if not REMARKS.say(part, "measured.without"):
+        if not (REMARKS.say(part, "measured.without") or REMARKS.say(_less_clause(part), "measured.elsewhere")):
             made += _of_part(part, text, bool(named))
     return tuple(dict.fromkeys(made))
+
+
+def _less_clause(part: str) -> str:
+    """A part of a text up to the word behind one that tells what went on: of a van outside no figure is one from outside."""
+    words = REMARKS.words(part)
+    clause = next(iter(REMARKS.standing(words, "measured.clause")), None)
+    return " ".join(words[: clause.stop + 1] if clause else words)
 
 
 def of_expanded(text: str) -> bool:
@@ -228,8 +237,8 @@ def _fields_of(part: str, names: list[_Name], first: int, stop: int) -> list[str
     behind = next((n for n in names if n.first >= stop), None)
     if before and not part[before[-1].stop : first].strip(" :=~"):
         return [before[-1].field]
-    between = part[stop : behind.first].split() if behind is not None else []
-    if behind is not None and (not between or len(between) == 1 and REMARKS.say(between[0], "measured.of")):
+    between = REMARKS.words(part[stop : behind.first]) if behind is not None else []
+    if behind is not None and not REMARKS.outside(between, "measured.of"):
         return [behind.field]
     near = before and len(part[before[-1].stop : first].split()) <= _FAR
     return [before[-1].field] if near else []
