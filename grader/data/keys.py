@@ -114,8 +114,8 @@ PAGES: dict[str, Any] = {
         "passed passing",
         "cold": "words without",
         "apart": "words called",
-        "measured": "expanded of_the_day without elsewhere clause of counted minutes corrects visit spoken units falls checks users together each "
-        "again foreign",
+        "measured": "expanded of_the_day without elsewhere clause of counted minutes corrects visit spoken units falls checks "
+        "users together each again foreign",
         "alone": "words remark filler title record",
         "span": "same refers to from on of until before outlet several places",
         "beside": "laboratory",

@@ -14,7 +14,7 @@ from grader.read.asked import asked_of_all, counted, is_choice_list
 from grader.read.lines import line_around, with_its_heading
 from grader.read.odd_one import keep_the_odd
 from grader.read.region import Region, Regions
-from grader.read.sayings import LISTED, NOT_TITLED, OF_OTHER_DAYS, Said, of_the_marked, said_of_all
+from grader.read.sayings import LISTED, NOT_TITLED, OF_A_NAME, OF_OTHER_DAYS, Said, of_the_marked, said_of_all
 from grader.read.shapes.grid import Cell, Grid
 from grader.read.shapes.tables import shown, whole
 from grader.read.spoken import PRINTED, Cells
@@ -25,7 +25,7 @@ from grader.read.words.dates import days_in, is_date
 from grader.read.words.labels import kind_of
 from grader.read.words.marks import mark_of, meanings
 from grader.read.words.measured import readings_in, units_in
-from grader.read.words.outlet_names import begins_with, excepts, of_more
+from grader.read.words.outlet_names import begins_with, excepts, names, of_more
 from grader.read.words.said import (
     AROUND,
     FILE,
@@ -50,6 +50,8 @@ _LEAST_LISTED = 2  # words of a line that names an outlet and says what is wrong
 _LONGEST_ASKED = 5  # words of a question in a cell
 _MOST_OF_A_ROW = 6  # cells of a row that is no test and says something
 _LONGEST_LISTED = 4  # words of a text in a list
+# What all tests of a visit share: meters, the plant, a laboratory.
+_SHARED = ("general.kit", "general.shared", "general.all", "measured.checks", "beside.laboratory")
 
 
 def said_on(grid: Grid, read: Mapping[Cell, str] = MappingProxyType({})) -> list[Said]:
@@ -74,8 +76,16 @@ def said_on(grid: Grid, read: Mapping[Cell, str] = MappingProxyType({})) -> list
             of_one = against(text, ROW) or smells(text) or alone(text) * _is_answer(cells, at, text)
             if of_one or readings:
                 found = found._replace(of_one=of_one, whom=Whom(cells.told_of(at[0])), measured=readings)
-            made += [found] if found != Said(place, text) else []
+            made += [found] if found != Said(place, text) else _of_a_name(cells, at, text)
     return _from_here(cells, [*made, *_keys(cells), *_lists(cells)])
+
+
+def _of_a_name(cells: Cells, at: Cell, text: str) -> list[Said]:
+    """A few words that speak of an outlet alone where the text, or the one cell beside it, names one: "P2 stinks"."""
+    told = cells.told_of(at[0])
+    pair = len(told) == 2 == cells.filled(at[0]) and "outlet" not in cells.heads and bool(doubted(text))
+    one = bool(alone_in_part(text, whole=False) or doubted(text))
+    return [Said(cells.place(at), text, whom=Whom(told if pair else (text,)), how=OF_A_NAME)] if one else []
 
 
 def _from_here(cells: Cells, found: Iterable[Said]) -> list[Said]:
@@ -112,10 +122,13 @@ def with_what_is_said(grid: Grid, tables: list[Table]) -> tuple[list[Table], lis
         lone = cells.filled(at[0]) == 1
         kit = lone and REMARKS.say(text, "general.kit")
         named = regions.named(text, at[0]) if lone else []
+        # Of no form more than of another, but for a word put on the last like a stamp.
+        below = lone and forms and len(regions) > 1 and regions.ends_above(at) and not alone(text)
         if lone and not named:
-            if words := against(text, LINE):  # it may name an outlet of another sheet
-                elsewhere.append(Said(cells.place(at), text, of_one=words, whom=Whom((text,))))
-            elsewhere += _of_the_visit(cells, at, text, forms) if forms or kit else []
+            words = against(text, LINE)  # it may name an outlet of another sheet
+            of_one = Said(cells.place(at), text, of_one=words, whom=Whom((text,)))
+            elsewhere += [of_one] if words else _of_a_name(cells, at, text)
+            elsewhere += _of_the_visit(cells, at, text, forms, below) if forms or kit else []
         if _of_some(regions, cells, at, text, lone, label):
             # The tubes of one are those of all.
             if (
@@ -130,6 +143,9 @@ def with_what_is_said(grid: Grid, tables: list[Table]) -> tuple[list[Table], lis
         elif mine and meanings(text) and set(roles) == {"inside"} and not any(r.long for r in mine):
             for_all.append(Said(cells.place(at), text, text))  # a key of marks below the last of several forms
         elif mine:
+            elsewhere += (
+                _of_the_visit(cells, at, text, forms, below) if named and below else []
+            )  # "P2 shut, all others too"
             for region, role in zip(mine, roles):
                 region.take(at, text, role)
         else:
@@ -137,7 +153,13 @@ def with_what_is_said(grid: Grid, tables: list[Table]) -> tuple[list[Table], lis
                 _outside_of_all(cells, at, text, single),
                 readings_in(text) if named else (),
             )  # of those alone
-            for_all += [s._replace(stated=tuple(f for f in s.stated if f not in own)) for s in outside]
+            outside = [s._replace(stated=tuple(f for f in s.stated if f not in own)) for s in outside]
+            if lone and not named:
+                elsewhere += _of_the_visit(cells, at, text, False) if not (forms or kit) else []
+                if _may_name(text):
+                    elsewhere += [s._replace(whom=Whom((text,), sheet=cells.name)) for s in outside]
+                    continue
+            for_all += outside
     if not regions:
         return tables, _from_here(cells, for_all + elsewhere)
     elsewhere += _of_other_days(cells, regions)
@@ -160,10 +182,19 @@ def with_what_is_said(grid: Grid, tables: list[Table]) -> tuple[list[Table], lis
     return [said_of_all(next(made), for_all, tested) if t.rows else t for t in tables], elsewhere
 
 
-def _of_the_visit(cells: Cells, at: Cell, text: str, forms: bool) -> list[Said]:
-    """What a line says of what all tests of a visit share, wherever they stand: below the last of several forms or sheets."""
-    everywhere = ["general.shared", "general.all", "measured.checks"] * forms
-    shared = REMARKS.say(text, "general.kit", *everywhere) or bool(units_in(text))
+def _may_name(text: str) -> bool:
+    """Whether a text begins with what may be the name of an outlet, of another sheet even: "Booth 2: failed"."""
+    name, mark, _ = text.replace(" - ", ":", 1).replace(" – ", ":", 1).partition(":")
+    return bool(mark) and len(name.split()) <= _LONGEST_LISTED
+
+
+def _of_the_visit(cells: Cells, at: Cell, text: str, forms: bool, below: bool = False) -> list[Said]:
+    """What a line says of what all tests of a visit share, wherever they stand: below the last of several forms or sheets.
+
+    below : whether it stands below all forms, whatever it speaks of.
+    """
+    shared = below or REMARKS.say(text, *_SHARED) or bool(units_in(text))
+    shared = shared and not names(text, cells.name)  # "Compressor north defective", on sheet North
     found = line_around(cells, at, text)
     words = (against(text, LINE) if forms else found.against if found else "") * shared
     figures = found.stated if found and shared else ()
@@ -285,7 +316,12 @@ def _is_of_its_tube(text: str, named: Sequence[tuple[Region, int]]) -> bool:
     """Whether a line begins with the one outlet that it names, and speaks of the tube used there: no instrument of all."""
     found = classes_of(text)
     single = len(named) == 1 and begins_with(text, named[0][0].outlets[named[0][1]])
-    return single and "tube" in found and not of_more(text) and found.isdisjoint(("instrument", "cal", "tubes"))
+    return (
+        single
+        and "tube" in found
+        and not of_more(text, [r.outlets[i] for r, i in named])
+        and found.isdisjoint(("instrument", "cal", "tubes"))
+    )
 
 
 def _rows_outside(cells: Cells, regions: Regions) -> Iterable[int]:

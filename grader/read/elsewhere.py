@@ -6,13 +6,23 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from grader.columns import FIELDS
 from grader.problems import Place, Table
-from grader.read.sayings import LISTED, NOT_TITLED, OF_OTHER_DAYS, Figures, Said, of_the_marked, resolved, said_of_all
+from grader.read.sayings import (
+    LISTED,
+    NOT_TITLED,
+    OF_A_NAME,
+    OF_OTHER_DAYS,
+    Figures,
+    Said,
+    of_the_marked,
+    resolved,
+    said_of_all,
+)
 from grader.read.shapes.tables import shown
 from grader.read.whom import PLACES, Outlets, Whom, days_of, outlets_of, places_of, values_of
 from grader.read.words.beside import titles
 from grader.read.words.dates import days_in
 from grader.read.words.outlet_names import of_more
-from grader.read.words.said import REMARKS, titled
+from grader.read.words.said import REMARKS, alone_in_part, doubted, titled
 from grader.read.words.spelling import key
 from grader.read.words.stated import Stated, stated
 from grader.read.words.unclear import classes_of
@@ -39,7 +49,7 @@ def with_what_sheets_say(
         found = [*found, of_file]
     tested = set().union(*map(days_of, tables))
     here = [s for s in found if s.how != NOT_TITLED and (s.how != OF_OTHER_DAYS or s.days() & tested)]
-    speaking = (s for s in found if s.of_one or s.measured or s.against)
+    speaking = (s for s in found if s.of_one or s.measured or s.against and not s.whom.sheet)
     beyond = [s for s in speaking if (days := s.days()) and tested.isdisjoint(days)]
     in_part, figures = [t for t in tables if not _is_whole(t)], list[Said]()
     alone = len(in_part) == len(tables)  # a laboratory's results, whose tests are in other workbooks
@@ -67,6 +77,9 @@ def _of_their_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Sa
     every = {n for n in names if type(n) is str and any(map(str.isalpha, n))}
     places = ((field, name, name) for t in tables for field, name, _ in places_of(t))
     outlets = Outlets(((name, name) for name in every), places)
+    found = [
+        _of_its_name(s, sorted(map(shown, outlets.in_row(s.whom.row)))) if s.how == OF_A_NAME else s for s in found
+    ]
     named = [bool(mine := outlets.in_row(s.whom.row)) and not of_more(s.text, mine & every) for s in found]
     listed = {(s.place.sheet, s.text) for s, is_named in zip(found, named) if is_named and s.how == LISTED}
     of_some = (is_named or (s.place.sheet, s.text) in listed for s, is_named in zip(found, named))
@@ -74,6 +87,12 @@ def _of_their_outlets(found: Sequence[Said], tables: Sequence[Table]) -> list[Sa
         s._replace(against="", stated=tuple(f for f in s.stated if f not in s.measured)) if is_of_some else s
         for s, is_of_some in zip(found, of_some)
     ]
+
+
+def _of_its_name(said: Said, names: Sequence[str]) -> Said:
+    """A few words with what they say of the outlets that they name."""
+    told = (alone_in_part(said.text, name) for name in names)
+    return said._replace(of_one=next(filter(None, told), doubted(said.text) if names else ""))
 
 
 def _figures_beside(table: Table, of_laboratory: bool) -> list[Said]:

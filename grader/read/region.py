@@ -136,7 +136,7 @@ class Region(Tests):
         return next((c for c, field in self.by_column.items() if field == "outlet"), -1)
 
     def is_note_below(self, row: int) -> bool:
-        """Whether a row below the headings of readings one below the other names no outlet of theirs, or is nothing but one text."""
+        """Whether a row under the headings of readings one below the other names no outlet of theirs, or is but one text."""
         if row <= self.table.heads[0]:
             return False
         column = self.named_in
@@ -415,10 +415,15 @@ class Regions(list[Region]):
         return made
 
     def _unnamed(self, at: Cell) -> Iterator[Region]:
-        """The tests with one reading a row that may hold a cell of a row that names none; whether it is a note is asked once a list."""
+        """The tests with one reading a row that may hold a cell of a row that names none; each list is asked once."""
         for of_list in self.lists.values():
             if at in self.of_lists or not of_list[0].is_note_below(at[0]):
                 yield from of_list
+
+    def ends_above(self, at: Cell) -> bool:
+        """Whether all forms of a sheet end above a cell at their left, with a blank row between."""
+        left = min((column for r in self.forms for _, column in r.own), default=-1)
+        return self.last is not None and at[0] > self.last and at[1] <= left and self.cells.filled(at[0] - 1) == 0
 
     def mark(self) -> None:
         """Keep the marks that stand beside readings one below the other."""

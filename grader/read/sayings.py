@@ -26,6 +26,7 @@ SAID_BETWEEN = " / "  # parts what several cells say against one test
 _LEAST_LISTED = 2  # outlets of a list
 # How some things are said: of other days than those of the tests beside; in a list under a title, and in one without.
 OF_OTHER_DAYS, LISTED, NOT_TITLED = "said of another day", "listed under a title", "listed without a title"
+OF_A_NAME = "said beside a name"  # a few words that speak only where they name an outlet: "P2 stinks"
 
 
 class Said(NamedTuple):
@@ -180,6 +181,8 @@ def said_of_all(table: Table, found: Sequence[Said], tested: Set[Day] = frozense
     for said in found:
         if said.whom.visit and (_has(table, said) or not tests.of_visit(*said.whom.visit)):
             continue
+        if said.whom.sheet not in ("", table.sheet):
+            said = said._replace(against="", stated=())
         mine = _left_out(tests.outlets, said.lists[0]) if said.lists else tests.meant(said.whom)
         days = said.days() if said.against or said.of_one or said.measured else frozenset()
         dated = on(days, tests.by_day) if days else set()

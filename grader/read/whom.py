@@ -28,6 +28,7 @@ class Whom(NamedTuple):
     row : the texts of its row. mark : a sign or code that tests carry. site, outlet : those of its row, by headings.
     above : titles over it, the nearest first. parts : system and location (field, name as compared) of its test, no other's.
     visit : days and sites (as compared) of the tests beside it, where it is said of all tests of that visit.
+    sheet : of whose tests it is, where it names no outlet of another.
     """
 
     row: tuple[str, ...] = ()
@@ -37,6 +38,7 @@ class Whom(NamedTuple):
     above: tuple[str, ...] = ()
     parts: tuple[tuple[str, str], ...] = ()
     visit: tuple[frozenset[Day], frozenset[str]] | None = None
+    sheet: str = ""
 
 
 class Outlets(Generic[T]):

@@ -118,9 +118,13 @@ def of_more(text: str, outlets: Iterable[str] = ()) -> bool:
 
     >>> of_more("P2: wrong tube, range 0.1-6 %"), of_more("P2: reads 20,8"), of_more("P2,3: wrong tube"), of_more("Bay 2,3 shut")
     (False, False, True, True)
+    >>> of_more("P2: wrong tube, had no others", ["P2"]), of_more("P2: wrong tube, as all others", ["P2"])
+    (False, True)
     >>> of_more("All passed except P2"), of_more("All condemned except P2"), of_more("Bay 2/3 condemned"), of_more("P2 shut")
     (False, True, True, False)
     """
+    outlets = tuple(outlets)
+    own = any(begins_with(text, name) for name in outlets)
     text = numbers_in(text)[2]
     if any(_up_to(name).search(text) for name in outlets):
         return True
@@ -132,12 +136,17 @@ def of_more(text: str, outlets: Iterable[str] = ()) -> bool:
     ill = REMARKS.say(
         text, *(f"against.{group}" for group in load_toml(REMARKS.file)["against"] if group not in ("row", "remark"))
     )
-    return speaks_of_all(text) and (not fine or ill)
+    return speaks_of_all(text, own) and (not fine or ill)
 
 
-def speaks_of_all(text: str) -> bool:
-    """Whether a text that names one outlet speaks of all, or of the others: "P1 is good, all others condemned"."""
-    return REMARKS.say(text, "general.all")
+def speaks_of_all(text: str, own: bool = False) -> bool:
+    """Whether a text that names one outlet speaks of all, or of the others: "P1 is good, all others condemned".
+
+    own : whether it begins with that outlet: "P2: had no others" denies what is that one's own.
+    """
+    words = REMARKS.words(text)
+    told = REMARKS.standing(words, "general.all")
+    return any(not (own and REMARKS.standing(words[max(s.first - 1, 0) : s.first], "no.words")) for s in told)
 
 
 @lru_cache(maxsize=5_000)
