@@ -314,14 +314,9 @@ def _of_some(regions: Regions, cells: Cells, at: Cell, text: str, lone: bool, la
 
 def _is_of_its_tube(text: str, named: Sequence[tuple[Region, int]]) -> bool:
     """Whether a line begins with the one outlet that it names, and speaks of the tube used there: no instrument of all."""
-    found = classes_of(text)
-    single = len(named) == 1 and begins_with(text, named[0][0].outlets[named[0][1]])
-    return (
-        single
-        and "tube" in found
-        and not of_more(text, [r.outlets[i] for r, i in named])
-        and found.isdisjoint(("instrument", "cal", "tubes"))
-    )
+    found, mine = classes_of(text), [r.outlets[i] for r, i in named]
+    single = len(mine) == 1 and begins_with(text, mine[0]) and not of_more(text, mine)
+    return single and "tube" in found and found.isdisjoint(("instrument", "cal", "tubes"))
 
 
 def _rows_outside(cells: Cells, regions: Regions) -> Iterable[int]:
