@@ -126,8 +126,8 @@ def with_what_is_said(grid: Grid, tables: list[Table]) -> tuple[list[Table], lis
         below = lone and forms and len(regions) > 1 and regions.ends_above(at) and not alone(text)
         if lone and not named:
             words = against(text, LINE)  # it may name an outlet of another sheet
-            of_one = Said(cells.place(at), text, of_one=words, whom=Whom((text,)))
-            elsewhere += [of_one] if words else _of_a_name(cells, at, text)
+            of_one = Said(cells.place(at), text, of_one=words, whom=Whom((text,)), measured=readings_in(text))
+            elsewhere += [of_one] if words or of_one.measured else _of_a_name(cells, at, text)
             elsewhere += _of_the_visit(cells, at, text, forms, below) if forms or kit else []
         if _of_some(regions, cells, at, text, lone, label):
             # The tubes of one are those of all.
@@ -155,9 +155,10 @@ def with_what_is_said(grid: Grid, tables: list[Table]) -> tuple[list[Table], lis
             )  # of those alone
             outside = [s._replace(stated=tuple(f for f in s.stated if f not in own)) for s in outside]
             if lone and not named:
-                elsewhere += _of_the_visit(cells, at, text, False) if not (forms or kit) else []
-                if _may_name(text):
-                    elsewhere += [s._replace(whom=Whom((text,), sheet=cells.name)) for s in outside]
+                elsewhere += _of_the_visit(cells, at, text, False) if not (forms or kit or units_in(text)) else []
+                if _may_name(text) and not units_in(text):
+                    read, whom = readings_in(text), Whom((text,), sheet=cells.name)
+                    elsewhere += [s._replace(whom=whom, measured=read) for s in outside]
                     continue
             for_all += outside
     if not regions:

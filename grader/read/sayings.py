@@ -24,6 +24,7 @@ from grader.read.words.stated import Stated
 SAID, COUNTED = "said_against", "failed_stated"
 SAID_BETWEEN = " / "  # parts what several cells say against one test
 _LEAST_LISTED = 2  # outlets of a list
+_COLDEST = "lowest_use_temperature_c"
 # How some things are said: of other days than those of the tests beside; in a list under a title, and in one without.
 OF_OTHER_DAYS, LISTED, NOT_TITLED = "said of another day", "listed under a title", "listed without a title"
 OF_A_NAME = "said beside a name"  # a few words that speak only where they name an outlet: "P2 stinks"
@@ -92,7 +93,9 @@ class Figures:
 
     def _is_known(self, field: str, value: Any) -> bool:
         """Whether a field is the same for all tests anyway, or a layout file says what it is."""
-        values = set(values_of(self.table, field))  # a row's own rules, whatever is read for all
+        given = self.table.constants.get(field)
+        # What a row needs is its own, whatever is read for all; of what is cold the coldest counts.
+        values = [given[1]] if given and field != _COLDEST else set(values_of(self.table, field))
         return is_by_layout(self.table, field) or all(
             v == value or _is_no_colder(shown(value), shown(v)) for v in values
         )

@@ -285,3 +285,34 @@ def test_a_footer_in_xml_of_another_make_is_read():
                 content = content.replace(b"</worksheet>", foot + b"</worksheet>")
             new.writestr(name, content)
     assert next(iter(open_file(changed.getvalue(), "v.xlsx", reading_limits()).sheets)).printed == ("Air & VOID",)
+
+
+@pytest.mark.parametrize("text", ["", "winter use down to -50 C", "Im Winter bis -55 °C", "En hiver jusqu'à -52 °C"])
+def test_a_cold_said_over_a_table_is_tried_beside_the_temperatures_of_its_rows(tmp_path, text):
+    made = openpyxl.Workbook()
+    for cells in (["Site", "Dock"], ["Test date", "2026-03-12"], [text], [], [*HEADS, "Lowest use temperature (°C)"]):
+        made.active.append(cells)
+    for outlet in OUTLETS:
+        made.active.append([outlet, *ROW[1:-1], 20, 5])
+    made.save(tmp_path / "log.xlsx")
+    found = grade(tmp_path, as_of="2026-11-25").verdicts
+    assert found["Verdict"].isin(["pass", "near limit"]).tolist() == [not text] * len(OUTLETS)
+
+
+@pytest.mark.parametrize(
+    ("text", "against"),
+    [
+        ("T1: oil 4.2 mg/m³", ["T1"]),
+        ("Bay 2: NON CONFORME", ["Bay 2"]),
+        ("S 1: NON CONFORME", ["S 1"]),
+        ("T1: wrong tube, as all others", [*OUTLETS, "S 1"]),
+        ("Compressor broken down", [*OUTLETS, "S 1"]),
+        ("Note: outlets condemned", ["S 1"]),
+        ("Compressor South broken down", ["S 1"]),
+    ],
+)
+def test_a_line_on_one_of_two_sheets_with_tests_is_of_those_that_it_speaks_of(tmp_path, text, against):
+    book(South=[HEADS, ["S 1", *ROW[1:]], [], [text]]).save(tmp_path / "log.xlsx")
+    found = grade(tmp_path, as_of="2026-11-25").verdicts
+    bad = ~found["Verdict"].isin(["pass", "near limit"])
+    assert sorted(found["Outlet"][bad]) == sorted(against) and len(found) == len(OUTLETS) + 1
