@@ -103,7 +103,7 @@ PAGES: dict[str, Any] = {
     "said.toml": {
         "against": "verdict stop void undone lapsed instrument trouble row remark",
         "answer": "good ill filler state no yes fine closed ended",
-        "pair": {"*": "of ill but far"},
+        "pair": {"*": "of ill far"},
         "slip": "real",
         "doubt": "no lack fine",
         "clear": "words beside",

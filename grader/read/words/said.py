@@ -170,14 +170,15 @@ def _hits(sentence: str, lists: list[str], where: str) -> list[Standing]:
             found = []
         for first, stop, of in found:
             pair, _, kind = of.rpartition(".")
+            is_far = _is_far(clause[:first]) if REMARKS.standing(clause[first:stop], f"{_INTAKE}.ill") else None
             if not (
-                kind == "ill" and REMARKS.inside(clause, f"{pair}.of") <= REMARKS.inside(clause, "apart.called", f"{pair}.but")
-                or REMARKS.standing(clause[first:stop], f"{_INTAKE}.ill") and REMARKS.standing(clause[:first], f"{_INTAKE}.far")
-                or kind in _MENDED and not is_open and (_is_mended(clause) or _is_mended(behind, first=True))
+                kind == "ill" and REMARKS.inside(clause, f"{pair}.of") <= REMARKS.inside(clause, "apart.called")
+                or is_far
+                or kind in _MENDED and not is_open and (_is_mended(clause, hit=first) or _is_mended(behind, first=True))
                 or kind == "undone" and REMARKS.standing(clause, "general.optional")
                 or kind in _ONCE and REMARKS.standing(clause[first - 1 : first], "no.once")
-                or not apart.isdisjoint(range(first, stop))
-                or of not in _DENIED and taken_back(clause, first, stop)
+                or apart.issuperset(range(first, stop))
+                or of not in _DENIED and is_far is None and taken_back(clause, first, stop)
             ):  # fmt: skip
                 made.append(Standing(before + first, before + stop, kind))
         before += len(clause)
@@ -232,11 +233,33 @@ def _cut_short(words: list[str]) -> Iterator[Standing]:
             yield Standing(first, stop, "few")
 
 
-def _is_mended(words: list[str], first: bool = False) -> bool:
-    """Whether a clause says that something has been mended, and is not to be yet. first : whether it begins so."""
+def _is_far(before: list[str]) -> bool | None:
+    """Whether the last words before a thing say that something stands far from it, or not so, or is to; None where neither.
+
+    >>> bool(against("intake well away from the exhaust")), bool(against("intake not far from the exhaust"))
+    (False, True)
+    """
+    said = REMARKS.standing(before, f"{_INTAKE}.far")
+    things = REMARKS.standing(before, f"{_INTAKE}.far", f"{_INTAKE}.ill")  # "far from the exhaust of the boiler"
+    if not said or len(before) - max(thing.stop for thing in things) >= _REACH:
+        return None
+    wrong = REMARKS.standing(before[max(said[0].first - _REACH, 0) : said[0].first], "no.words", "general.due")
+    return not wrong
+
+
+def _is_mended(words: list[str], first: bool = False, hit: int = 0) -> bool:
+    """Whether a clause says that something has been mended, and is not to be yet.
+
+    first : whether it begins so. hit : where what is wrong stands; a thing between tells which one it is of.
+
+    >>> bool(against("replaced leaking hose")), bool(against("rebuilt pump leaking")), bool(against("hose leaking, replaced"))
+    (False, True, False)
+    """
+    things = ("pair.test.of", "pair.work.of", "pair.worn.of", "general.lasting")
     return any(  # "should have been changed"
         not any(due.stop > at - 2 for due in REMARKS.standing(words[:at], "general.due"))
-        for at, _, _ in REMARKS.standing(words, "general.mended")
+        and not (stop < hit and not REMARKS.outside(words[stop:hit], *things))
+        for at, stop, _ in REMARKS.standing(words, "general.mended")
         if not first or at == 0
     )
 
@@ -426,7 +449,7 @@ def alone(text: str, name: str = "", *, whole: bool = True, remark: bool = True)
     if not said and len(words) == 1 < len(words[0]) and REMARKS.say(text, "answer.no"):
         said = [Standing(0, 1, "answer.no")]
     apart = REMARKS.inside(words, "apart.words")
-    said = [s for s in said if apart.isdisjoint(range(s.first, s.stop))]
+    said = [s for s in said if not apart.issuperset(range(s.first, s.stop))]
     known = REMARKS.inside(words, "alone.filler").union(*(range(first, stop) for first, stop, _ in said))
     fine = any(taken_back(words, first, stop) for first, stop, _ in said)
     return shown if said and not fine and (len(known) == len(words) or not whole) else ""
