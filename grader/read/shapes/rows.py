@@ -107,13 +107,14 @@ class Body(NamedTuple):
         return [(at, v) for at, v in self.grid.filled(self.first + index) if at != self.outlet]
 
     def reads(self, index: int, name: str = "") -> bool:
-        """Whether a row holds anything that can be a reading; beside a name that is a signature only figures can."""
-        signed = bool(name) and is_signature(name)
+        """Whether a row holds anything that can be a reading; beside a name, or a first text, that is a signature only figures can."""
+        texts = (v for _, v in self.beside(index) if type(v) is str)
+        signed = is_signature(name or next(texts, ""))
         return any(
             (value := self.values[at][index]) is not None
             and (not figures or may_be_reading(value) and not is_date(value))
+            and not (signed and type(value) is str and not any(map(str.isdigit, value)))
             for at, figures in self.readings.items()
-            if figures or not signed
         )
 
     def figures(self, index: int) -> int:

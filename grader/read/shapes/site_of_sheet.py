@@ -23,11 +23,14 @@ def _month(name: str) -> bool:
 
 
 def is_generic(name: str) -> bool:
-    """Whether a name says nothing of a place: Sheet1, Data, Readings (2), or what was measured, O2 %."""
-    if (known := label(name)) is not None and known.field in READINGS:
-        return True
+    """Whether a name says nothing of a place: Sheet1, Data, Readings (2), or what was measured, O2 %, Oil and water."""
+    silent = row_words("sheet_words", str)
     words = re.sub(r"[\W\d_]+", " ", name).casefold().split()
-    return row_words("sheet_words", str).issuperset(words)
+    return _is_measured(name) or all(w in silent or _is_measured(w) for w in words)
+
+
+def _is_measured(name: str) -> bool:
+    return (known := label(name)) is not None and known.field in READINGS
 
 
 def _is_of_a_site(name: str) -> bool:

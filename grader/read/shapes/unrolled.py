@@ -279,7 +279,9 @@ def joined(blocks: Sequence[Matrix | Listed]) -> Unrolled | None:
     if len({what.field or what.text for _, name, *_ in read if (what := label(name) or loose_label(name))}) < 2:
         return None
     first = blocks[0].grid
-    heads = [*dict.fromkeys((*_HEADINGS[:2], *(h for _, _, of, *_ in read for h in of))), *_HEADINGS[2:]]
+    dated = any(of.get(_HEADINGS[1], (None,))[0] is not None for _, _, of, *_ in read)
+    said = (h for _, _, of, *_ in read for h in of if dated or h != _HEADINGS[1])  # without days a cover may give one
+    heads = [*dict.fromkeys((*_HEADINGS[: 1 + dated], *said)), *_HEADINGS[2:]]
     rows: list[Sequence[Any]] = [heads]
     origins: list[list[Origin]] = [[(first, read[0][4][0], 0)] * len(heads)]
     told: dict[tuple[str, str], Said] = {}  # what one sheet alone says of where a test was
