@@ -577,10 +577,6 @@ TURNS: list[Turn] = [
     (CL, (COLD, "weather"), [], lambda: len(clauses.facts_of("Ambient never below -5 °C")), 1, 0),
     (CL, (COLD, "elsewhere"), [], lambda: bool(clauses.places_in("Yard")), True, False),
     (CL, (COLD, "worse"), [], lambda: bool(clauses.places_in("Colder by the gate")), True, False),
-    (CL, ("line_pressure_bar", "line"), [], lambda: clauses.of_the_line("Netzdruck 7 bar"), True, False),
-    (CL, ("line_pressure_bar", "aside"), [], lambda: clauses.of_the_line("Hose line pressure 6 bar"), False, True),
-    (CL, ("line_pressure_bar", "of_all"), [], facts("Netzdruck bei allen Messungen 7 bar"), ["line_pressure_bar"], []),
-    (CL, ("line_pressure_bar", "covered"), [], facts("Netzdruck war bei allen Messungen 7 bar"), ["line_pressure_bar"], []),
     (CL, ("test_date", "aside"), [], lambda: clauses.of_another_day("Form 12, rev. 3.2.19"), True, False),
     (CL, (COLD, "covered"), [], facts("In the shop never below 9 °C"), [COLD], []),
     (SP, ("airline",), [], supply_of("BA airline"), "airline", None),
@@ -937,7 +933,6 @@ TURNS: list[Turn] = [
     *((H, ("others", name), ["xyzzy"], kind("xyzzy"), None, name)
       for name in ("unit", "limit", "verdict", "parameter", "value", "number", "earlier")),
     (H, ("words", "filler"), [], heading("measured oxygen reading"), "oxygen_pct", None),
-    (H, ("words", "delivered"), [], lambda: labels.column(0, "Delivery", "bar").heading.general, True, False),
     (H, ("words", "later"), [], lambda: labels.is_later("as left"), True, False),
     (H, ("words", "joining"), ["xyzzy"], lambda: understand("Oxygen xyzzy %").unit, None, "%"),
     (H, ("words", "condition"), ["xyzzy"], heading("dew point xyzzy 7 bar"), None, "dew_point_measured_c"),

@@ -70,7 +70,7 @@ PAGES: dict[str, Any] = {
         "patterns": {"*": "synonyms loose"},
         **dict.fromkeys("at_atmosphere substances ambiguous stems unless parts".split(), "*"),
         "others": "unit limit verdict parameter value number earlier",
-        "words": "filler to and or joining condition limit at_least at_most other_thing function aside general later delivered",
+        "words": "filler to and or joining condition limit at_least at_most other_thing function aside general later",
     },
     "loose_words.toml": {
         **dict.fromkeys(("negation", "turns", "asked", "doubt", "doubted", "covered"), ""),
@@ -90,7 +90,6 @@ PAGES: dict[str, Any] = {
     "clauses.toml": {
         "lowest_use_temperature_c": "bound towards use weather place elsewhere worse covered heated limited",
         "test_date": "test number by aside covered",
-        "line_pressure_bar": "line of_all covered aside",
         "short": "",
     },
     "supplied.toml": dict.fromkeys(

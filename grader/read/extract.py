@@ -28,6 +28,7 @@ from grader.read.words.dates import is_weekday
 from grader.read.words.heading_words import CERTAIN, LIKELY, row_words
 from grader.read.words.headings import EXACT
 from grader.read.words.labels import NUMBERS, READINGS, SLIP, Column, is_unit
+from grader.read.words.measured import of_expanded
 from grader.read.words.needs import NEEDED
 from grader.read.words.notation import as_number
 from grader.read.words.substances import as_measured, name_and_unit
@@ -290,7 +291,7 @@ def pressure_dew_point(how: Mapping[str, tuple[str, str, str]], held: Iterable[s
     """Whether a table's dew points are such under pressure by their heading, and nothing says at which they were measured."""
     read = "dew_point_measured_c" in held and "dew_point_measured_at_bar" not in held
     heading = how["dew_point_measured_c"][0] if read else ""
-    return "pdp" in classes_of(heading) or speaks_of(heading, "under_pressure")
+    return not of_expanded(heading) and ("pdp" in classes_of(heading) or speaks_of(heading, "under_pressure"))
 
 
 def _one_field(made: Fields, field: str, found: list[Column], cells: Mapping[int, list[Any]], where: Where) -> Column:

@@ -18,7 +18,7 @@ from grader.read.settle import are_verdicts
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.heads import Head
 from grader.read.shapes.needed import Limit, asks
-from grader.read.shapes.pairs import may_stand_above, pressure_below, shared_above
+from grader.read.shapes.pairs import may_stand_above, shared_above
 from grader.read.shapes.proposal import Proposal
 from grader.read.shapes.rows import is_of_limits, is_total, plain
 from grader.read.shapes.table import Table, propose
@@ -100,7 +100,6 @@ def proposals(grid: Grid, spec: TableSpec | None = None) -> list[Proposal]:
         labels = _labels(grid, side, rows)
         above, said_above = shared_above(grid, rows.begin, rows.start, may_stand_above(labels))
         below, said_below = shared_above(grid, rows.stop, rows.end)
-        below |= pressure_below(grid, rows.stop, rows.end, labels, above)[1]
         corner = {}
         if is_date(grid.rows[rows.names][side.at]):
             corner = {"test_date": Given(grid.place(rows.names, side.at), grid.rows[rows.names][side.at])}

@@ -11,7 +11,7 @@ from grader.read.shapes.banners import caption
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.groups import Group, of_group, side_by_side, skipped
 from grader.read.shapes.heads import Head, columns_of, head_at
-from grader.read.shapes.pairs import labels_alone, may_stand_above, pressure_below, shared_above
+from grader.read.shapes.pairs import labels_alone, may_stand_above, shared_above
 from grader.read.shapes.proposal import Proposal
 from grader.read.shapes.table import Table, propose
 from grader.read.shapes.tables import Note, shown
@@ -127,8 +127,6 @@ def proposals(grid: Grid, found: list[Head], specs: Sequence[TableSpec | None]) 
         above, notes = shared_above(grid, regions[i], top, may_stand_above(head.columns))
         notes += said_below
         given = {**below, **above}
-        foot, said = pressure_below(grid, max(head.bottom, *head.again, 0) + 1, stop, head.columns, given, bool(groups))
-        given |= said
         names = _names(grid, head, stop)
         if "test_date" not in given and not any(c.field == "test_date" for c in head.columns):
             given |= _date_above(grid, regions[i], top, given, bool(head.again))
@@ -155,7 +153,6 @@ def proposals(grid: Grid, found: list[Head], specs: Sequence[TableSpec | None]) 
             when = Given(group.place, group.when, str(group.when), "heading over a group of columns")
             more = {group.field: when} if group.field else {}
             skip = skipped(grid, groups, number, group.head.bottom + 1, stop) if groups else set()
-            skip |= {foot} if said else set()
             table = propose(Table(grid, group.head, stop, {**given, **more}, own, skip=skip))._replace(group=tables)
             # Parts of one table: what their columns say together, and one table of a layout file.
             tables += max(len(table.parts), 1)

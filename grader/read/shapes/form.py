@@ -323,43 +323,23 @@ def _blocks(grid: Grid, found: list[Pair]) -> list[tuple[list[Pair], tuple[int, 
         return found[bisect_left(rows, first) : bisect_left(rows, stop)]
 
     # Labels that come again above each form's outlet are its own: site, date.
-    title = (
-        _title(grid, between(0, min(bands)), min(bands), sorted(bands[min(bands)])[1])
-        if len(bands) == 1 < len(anchors)
-        else []
-    )
-    lead = {n for n in map(_name, between(0, min(bands))) if count[n] >= len(bands)} - {"outlet", *map(_name, title)}
+    lead = {n for n in map(_name, between(0, min(bands))) if count[n] >= len(bands)} - {"outlet"}
     starts = []
     for before, row in zip([-1, *bands], bands):
         here = between(before + 1, row)
         last = max((p.row for p in here if p.label.field in READINGS - lead), default=before)
         starts.append(min([row, *(p.row for p in here if last < p.row and _name(p) in lead)]))
     blocks = []
-    shared = [p for p in between(0, min(bands)) if p.row < starts[0] or p in title]
+    shared = between(0, starts[0])
     for columns, start, end in zip(bands.values(), starts, [*starts[1:], len(grid.rows)]):
         edges = sorted(columns)
         for left, right in zip([0, *edges[1:]], [*edges[1:], grid.width]):
-            own = [p for p in between(start, end) if left <= p.column < right and p not in title]
+            own = [p for p in between(start, end) if left <= p.column < right]
             known = {p.label.field for p in own}
             all_of_it = [*(_of_all(p) for p in shared if p.label.field not in known), *own]
             sides = (grid.inner[left], grid.inner[right - 1]) if len(edges) > 1 else (-1, -1)
             blocks.append((all_of_it, (grid.outer[start], grid.outer[end - 1]), sides))
     return blocks
-
-
-def _title(grid: Grid, above: list[Pair], row: int, right: int) -> list[Pair]:
-    """What is said once of all forms side by side: in the first row of the sheet, or over a blank row, at the left of them all.
-
-    Behind a label right above the first form it may be of that one alone. row : in which they begin. right : column of the second.
-    """
-    top = next((r for r in range(row) if not grid.is_blank(r)), -1)
-    blank = max((r for r in range(row) if grid.is_blank(r)), default=-1)
-    count = Counter(map(_name, above))
-    return [
-        p
-        for p in above
-        if p.label.field in SHARED and count[_name(p)] == 1 and p.column < right and (p.row == top or p.row < blank)
-    ]
 
 
 def _name(pair: Pair) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable
 from typing import Any
 
 from grader.columns import FIELDS
@@ -14,8 +14,6 @@ from grader.read.shapes.facts import with_facts
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.labelled import Pair, labelled
 from grader.read.shapes.tables import Note
-from grader.read.words.clauses import PRESSURE, of_the_line, told
-from grader.read.words.heading_words import LIKELY
 from grader.read.words.labels import SHARED, Column, label
 from grader.read.words.supplied import line_of
 
@@ -76,28 +74,6 @@ def shared_above(
         elif field or line.kind == "unclear":
             notes.append(grid.note("label_not_used", pair.value_row, pair.value_column, pair.value, label=line.text))
     return given, notes
-
-
-def pressure_below(
-    grid: Grid, first: int, stop: int, lines: Sequence[Column], given: Mapping[str, Given], visits: bool = False
-) -> tuple[int, dict[str, Given]]:
-    """The row below the tests that says the line pressure of them all, and that; {} where none or two do, or it is known.
-
-    lines : of the table, of which none may be it. given : what is known of all its tests. visits : several side by side; of these,
-    and of tests with days of their own, it must say that it is of all.
-    """
-    visits |= any(c.field == "test_date" for c in lines)
-    if PRESSURE in given or PRESSURE not in may_stand_above(lines):
-        return -1, {}
-    found: list[tuple[int, Given]] = []
-    for row in range(stop - 1, first - 1, -1):
-        at, text = grid.alone(row)
-        if type(text) is not str and not grid.is_blank(row):
-            break
-        facts = told(text) if type(text) is str else ()
-        if len(facts) == 1 and facts[0][0].field == PRESSURE and of_the_line(text, visits):
-            found.append((row, Given(grid.place(row, at), facts[0][1], text, "said below the table", LIKELY)))
-    return (found[0][0], {PRESSURE: found[0][1]}) if len(found) == 1 else (-1, {})
 
 
 def given_by(grid: Grid, pair: Pair, how: str) -> Given:

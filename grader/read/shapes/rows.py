@@ -11,7 +11,6 @@ from grader.columns import FIELDS
 from grader.read.settle import all_limits, are_verdicts
 from grader.read.shapes.grid import Grid
 from grader.read.shapes.tables import Note
-from grader.read.words.clauses import PRESSURE, told
 from grader.read.words.dates import is_date
 from grader.read.words.heading_words import row_words
 from grader.read.words.labels import is_limit_text, is_placeholder, is_unit, kind_of, looks_like_value, may_be_reading
@@ -71,7 +70,7 @@ def is_remark(text: str) -> bool:
     labelled = bool(before) and not any(ch.isdigit() for ch in before) and len(before.split()) <= 4
     if labelled or text.lstrip().startswith(("*", "†")) or set(text) <= set("_-–—=. "):
         return True
-    if is_signature(text) or _is_page(text) or any(c.field == PRESSURE for c, _ in told(text)):
+    if is_signature(text) or _is_page(text):
         return True
     sentence = text.rstrip().endswith((".", "!", "?"))
     return len(words) > 3 and sentence or len(words) > (_LONG if any(ch.isdigit() for ch in text) else _MANY)

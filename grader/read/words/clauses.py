@@ -28,7 +28,6 @@ from grader.read.words.unclear import classes_of
 from grader.read.words.units import canonical
 
 COLD, SUPPLY, DRYER, DATE, SITE = "lowest_use_temperature_c", "supply", "dryer", "test_date", "site"
-PRESSURE = "line_pressure_bar"
 _UNIT = re.compile(r"[(\[]?\s*(?:in\s+)?°\s*([CF])\s*[)\]]?\s*$", re.IGNORECASE)
 # A sentence ends before a capital, not behind a figure ("14. September") or a short form ("min. Temperatur").
 _END = re.compile(r"(?:(?<=[^\W\d_]{3})|(?<=[)°%²³])|(?<=°[CF])|(?<=\s[CF]))\.\s+(?=[A-ZÀ-Ý])|\s*;\s+|\n+")
@@ -194,27 +193,9 @@ def _of_one(text: str) -> tuple[Fact, ...]:
 def _pressure(text: str) -> tuple[Fact, ...]:
     """The line pressure of all tests: a figure in a unit of pressure, and a label for it beside it: "7 bar line pressure"."""
     found = _IN_BAR.fullmatch(text)
-    if found is None or "?" in text:
-        return ()
-    rest = f"{found[1]} {found[3]}".strip()
-    words = CLAUSES.words(rest)
-    of_all = CLAUSES.inside(words, f"{PRESSURE}.of_all")
-    if of_all:  # "Line pressure 6 bar at both visits"
-        silent = of_all | CLAUSES.inside(words, f"{PRESSURE}.covered")
-        rest = " ".join(w for i, w in enumerate(words) if i not in silent) * of_the_line(rest)
-    said = label(rest)
+    said = label(f"{found[1]} {found[3]}".strip()) if found else None
     fields = {said.field, *(said.heading.candidates[:1] if said.heading.general else ())} if said else set()
-    return (Fact(PRESSURE, found[2]),) if PRESSURE in fields else ()
-
-
-def of_the_line(text: str, of_all: bool = False) -> bool:
-    """Whether a text speaks of the line, network or mains, and of nothing else that has a pressure. of_all : and of all tests.
-
-    >>> of_the_line("Netzdruck bei allen Messungen 7 bar"), of_the_line("Hose line pressure 6 bar")
-    (True, False)
-    """
-    said = CLAUSES.say(text, f"{PRESSURE}.line") and not CLAUSES.say(text, f"{PRESSURE}.aside")
-    return said and (not of_all or CLAUSES.say(text, f"{PRESSURE}.of_all"))
+    return (Fact("line_pressure_bar", found[2]),) if found and "line_pressure_bar" in fields else ()
 
 
 def beside(text: str, value: Any, unit: str = "") -> Fact | None:

@@ -358,14 +358,13 @@ def _joined(text: str, below: str, unit: str) -> Heading:
 
 
 def _over_unit(title: str, unit: str) -> Heading:
-    """A heading over its unit. Where it is of several and no reading in that one the unit says it: "Delivery" over "bar"."""
+    """A heading over its unit. Where it is of several and no reading in that one what the unit says is tried."""
     found, known = understand(title, unit_below=unit), canonical(unit) or ""
     if found.field or any(belongs(f, known) for f in found.candidates):
         return found
-    delivered = key(title) in word_keys("delivered")
-    if not delivered and not (found.candidates and is_group(title)):
+    if not (found.candidates and is_group(title)):
         return found
-    return _unit_alone(unit, delivered) or found
+    return _unit_alone(unit, general=False) or found
 
 
 @lru_cache(maxsize=5_000)
