@@ -106,7 +106,7 @@ class Body(NamedTuple):
         return [(at, v) for at, v in self.grid.filled(self.first + index) if at != self.outlet]
 
     def reads(self, index: int, name: str = "") -> bool:
-        """Whether a row holds anything that can be a reading; beside a name, or a first text, that is a signature only figures can."""
+        """Whether a row holds anything that can be a reading; beside a signature, its name or first text, only figures can."""
         texts = (v for _, v in self.beside(index) if type(v) is str)
         signed = is_signature(name or next(texts, ""))
         return any(
