@@ -19,6 +19,7 @@ from grader.read.layout_spec import TableSpec
 from grader.read.product import multiplied
 from grader.read.settle import JOINED, SEEN, as_seen, seen_words, settled
 from grader.read.shapes.coldest import doubtful
+from grader.read.shapes.grid import Rewritten
 from grader.read.shapes.needed import PRINTED, Limit, reading_of, stated
 from grader.read.shapes.proposal import OF_NO_FIELD, SEVERAL_COLUMNS, Part, Proposal, Where
 from grader.read.shapes.tables import Note, Recognised, place_of, shown, unread, whole
@@ -31,9 +32,10 @@ from grader.read.words.labels import NUMBERS, READINGS, SLIP, Column, is_unit
 from grader.read.words.measured import of_expanded
 from grader.read.words.needs import NEEDED
 from grader.read.words.notation import as_number
+from grader.read.words.spelling import key
 from grader.read.words.substances import as_measured, name_and_unit
 from grader.read.words.unclear import classes_of, is_only, may_be_done
-from grader.read.words.unit_lines import units_told
+from grader.read.words.unit_lines import surely, units_told
 from grader.read.words.units import belongs, canonical, column_unit, unit_needed
 from grader.read.words.verdicts import as_answered, may_ask, worst
 
@@ -60,8 +62,10 @@ def extract(proposals: Iterable[Proposal]) -> Recognised:
     tables: list[Table] = []
     notes: list[Note] = []
     found = passed = 0
+    proposals = list(proposals)
+    alone = sum(bool(p.tests) for p in proposals) == 1
     for proposal in proposals:
-        made = _extract(proposal)
+        made = _extract(proposal, _told(proposal) if alone else _NOT_TOLD)
         tables += made.tables
         notes += [n for n in made.notes if n not in notes] if proposal.group else made.notes
         found += made.rows_found
@@ -69,9 +73,9 @@ def extract(proposals: Iterable[Proposal]) -> Recognised:
     return Recognised(tables, notes, found, passed)
 
 
-def _extract(p: Proposal) -> Recognised:
+def _extract(p: Proposal, told: Mapping[str, str]) -> Recognised:
     spots = {at: p.spots(at, 0) for at in p.values if p.tests and not p.own}
-    fields = read_fields(p.lines, p.values, p.where, doubtful(p.grid, spots, p.lines), units_told(p.grid.rows))
+    fields = read_fields(p.lines, p.values, p.where, doubtful(p.grid, spots, p.lines), told)
     _formats(p, fields)
     _substances(p, fields)
     given = {**fields.given, **p.given}
@@ -114,6 +118,20 @@ def _extract(p: Proposal) -> Recognised:
             )
         )
     return Recognised(tables, [*fields.notes, *p.notes], len(p.tests), p.passed)
+
+
+_NOT_TOLD: Mapping[str, str] = MappingProxyType({})
+
+
+def _told(p: Proposal) -> Mapping[str, str]:
+    """The units that lines of its sheet tell of the only table there."""
+    if not p.tests or isinstance(p.grid, Rewritten):
+        return _NOT_TOLD
+    whole = p.grid.whole
+    heads = (place_of(p.where.cell(c.at)) for c in p.lines)
+    numbers = [n for n in (*p.heads, *map(itemgetter(0), p.tests), *(at[0] for at in heads if at)) if n >= 0]
+    first, last = whole.row_of(min(numbers)), whole.row_of(max(numbers))
+    return units_told(whole.rows, first, last, frozenset(key(c.text) for c in p.lines))
 
 
 def _of_groups(p: Proposal, spec: TableSpec, fields: Fields) -> None:
@@ -211,7 +229,8 @@ def read_fields(
     units = _unit_columns(columns, cells)
     for field, c in chosen.items():
         if field in NUMBERS:
-            of_sheet = told.get(field) if units.get(c.at) is None else None
+            named = c.heading.unit or field in surely(c.text)
+            of_sheet = told.get(field) if named and units.get(c.at) is None else None
             _one_unit(made, field, c, units.get(c.at), where, _unit_of_reading(field, positions), of_sheet)
     for c in columns:
         if c.kind == "unclear" and c.at in cells:

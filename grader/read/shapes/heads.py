@@ -9,6 +9,7 @@ from functools import lru_cache
 from typing import Any, NamedTuple
 
 from grader.read.shapes.grid import Grid
+from grader.read.words.composed import is_group
 from grader.read.words.dates import is_when
 from grader.read.words.headings import EXACT
 from grader.read.words.labels import (
@@ -245,7 +246,17 @@ def _whole(grid: Grid, row: int, single: list[Column], after: int) -> Head:
         pair = columns_of(grid, [above, row])
         if _count(pair) > _count(single) or _blocked(pair) - _blocked(single):
             return _with_units(grid, [above, row], pair)
+    if above > after and not any(looks_like_value(v) for v in grid.rows[above] if v is not None):
+        return Head(row, row, _of_titles(grid, above, row, single))
     return Head(row, row, single)
+
+
+def _of_titles(grid: Grid, above: int, row: int, single: list[Column]) -> list[Column]:
+    """Headings of which a unit alone is not read without the title over it: "Sampler" over "L/min"."""
+    alone = {c.at: c.text for c in single if c.heading.why == A_UNIT_ALONE}
+    over = {c.at: c for c in columns_of(grid, [above, row]) if c.text != alone.get(c.at)} if alone else {}
+    titles = {at: over[at].text.removesuffix(text).strip(" /") for at, text in alone.items() if at in over}
+    return [over[c.at] if c.at in titles and not is_group(titles[c.at]) else c for c in single]
 
 
 def _with_units(grid: Grid, rows: list[int], pair: list[Column]) -> Head:

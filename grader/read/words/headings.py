@@ -193,8 +193,6 @@ def _single(whole: str, unit: str = "") -> Heading:
         meaning = _meaning(core, here or unit, bool(here))
         if meaning is None or (unit_text and here is None) or len(unit_text) == 1 and _is_named(meaning):
             continue
-        if here is None and meaning.field and belongs(meaning.field, alone := canonical(core) or ""):
-            here = alone  # "LPM"
         made = _with_unit(meaning, here, unit, dropped)
         if made.field and strange:
             made = Heading(candidates=made.candidates, why=f"“{strange}” is not understood")
