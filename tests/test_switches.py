@@ -63,7 +63,7 @@ from grader.read.words import (
 from grader.read.words.beside import clears
 from grader.read.words.heading_words import limit_pattern, word_keys
 from grader.read.words.headings import kind_of, understand
-from grader.read.words.loose import chosen, loose_word
+from grader.read.words.loose import chosen, denies, loose_word
 from grader.read.words.marks import mark_of, meanings
 from grader.read.words.substances import is_substance
 from grader.read.words.unclear import classes_of, guess, may_be_done
@@ -640,6 +640,10 @@ TURNS: list[Turn] = [
     (L, ("nature", "odour"), ["fisch"], loose("odour", "fisch"), None, "marked"),
     (L, ("said_of", "odour"), ["duft"], loose("odour", "no duft"), None, "none"),
     (L, ("sensed", "odour"), ["gerochen"], loose("odour", "none gerochen"), None, "none"),
+    (L, ("either",), ["xyzzy"], loose("odour", "none or noticed"), None, "none"),
+    (L, ("absent", "words"), [], loose("odour", "absent today"), None, "none"),
+    (L, ("absent", "beside"), [], loose("odour", "smell absent"), "none", None),
+    (L, ("well", "odour"), [], lambda: denies("odour", "fresh"), False, True),
     (L, ("safe", "odour"), [], loose("odour", "none of any xyzzy"), None, "none"),
     (V, ("heading", "passing"), ["hunky"], lambda: verdicts.side("Hunky"), "", "passing"),
     (V, ("heading", "failing"), ["pfui"], lambda: verdicts.side("Pfui"), "", "failing"),
@@ -655,7 +659,7 @@ TURNS: list[Turn] = [
     (V, ("no", "letters"), ["z"], answered("OK", "z", "x"), "doubt", "no"),
     (N, ("signs", "cross"), "@", answered("Result", "@"), "doubt", "no"),
     (N, ("signs", "no"), "@", answered("Result", "@"), "doubt", "no"),
-    (V, ("no", "of_a_test"), [], lambda: verdicts.as_answered(labels.column(0, "Odour free"), ["neg"]) == ["neg"], False, True),
+    (V, ("no", "of_a_test"), [], lambda: verdicts.as_answered(labels.column(0, "Odour free"), ["pos"]) == ["pos"], False, True),
     (V, ("no", "blank"), ["@"], answered("Result", "@"), "doubt", None),
     (V, ("sign", "marks"), ["@"], answered("OK", "@"), "doubt", "yes"),
     (N, ("signs", "either"), "", answered("OK", "•"), "yes", "doubt"),

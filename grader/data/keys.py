@@ -73,9 +73,11 @@ PAGES: dict[str, Any] = {
         "words": "filler to and or joining condition limit at_least at_most other_thing function aside general later",
     },
     "loose_words.toml": {
-        **dict.fromkeys(("negation", "turns", "asked", "doubt", "doubted", "covered"), ""),
+        **dict.fromkeys(("negation", "turns", "asked", "doubt", "doubted", "covered", "either"), ""),
+        "absent": "words beside",
         **dict.fromkeys(
-            "letters supply dryer odour liquid_water own_verdict outlet_status visit_reason nature said_of sensed safe".split(),
+            "letters supply dryer odour liquid_water own_verdict outlet_status visit_reason "
+            "nature said_of sensed well safe".split(),
             "*",
         ),
     },

@@ -37,7 +37,16 @@ from grader.read.column import (
 )
 from grader.read.log import Log
 from grader.read.number_cells import fill_not_detected, read_numbers
-from grader.read.words.dates import DateReading, DateText, Order, column_order, parse_date, resolve, time_minutes
+from grader.read.words.dates import (
+    DateReading,
+    DateText,
+    Order,
+    column_order,
+    is_led,
+    parse_date,
+    resolve,
+    time_minutes,
+)
 from grader.read.words.loose import chosen, loose_word
 from grader.read.words.notation import number_rule
 from grader.read.words.spelling import clean, fold_word, spelled_words
@@ -169,12 +178,15 @@ def _date_texts(cells: Cells, days: np.ndarray, state: np.ndarray, month_first: 
     if not len(at):
         return
     codes, texts = pd.factorize(cells.values[at])
-    parsed = [parse_date(t) if clean(t) else DateText() for t in texts]
+    expiry = cells.spec.expiry or cells.spec.name in data["as_expiry"]
+    parsed = [
+        DateText() if not clean(t) else DateText(code="date_not_read") if expiry and is_led(t) else parse_date(t)
+        for t in texts
+    ]
     groups, tables = pd.factorize(cells.table[at])
     order = _orders(parsed, codes, groups, len(tables))
     for i, number in enumerate(tables):
         order[i] = _STATED.get(cells.tables[number].order, order[i])
-    expiry = cells.spec.expiry or cells.spec.name in data["as_expiry"]
     which, different = pd.factorize(codes * len(Order) + order[groups])
     readings = []
     for number in different.tolist():

@@ -11,7 +11,8 @@ from grader.problems import Table
 from grader.read.given import by_layout, filled
 from grader.read.sayings import SAID, SAID_BETWEEN
 from grader.read.shapes.tables import Note
-from grader.read.words.said import against
+from grader.read.words.answers import answers_badly
+from grader.read.words.said import against, alone_in_part, doubted, smells
 from grader.read.words.spelling import fold_word
 
 HARMLESS = "harmless"  # what [words.remarks] of a layout file says of a firm's own words
@@ -152,6 +153,17 @@ def _word(value: Any, known: Mapping[str, str]) -> Any:
 
 
 def _less(value: str | None, harmless: Mapping[str, str]) -> str | None:
-    """What is said against a test, without what a firm says to be harmless and nothing but its words speaks against."""
-    parts = value.split(SAID_BETWEEN) if value else []
-    return SAID_BETWEEN.join(p for p in parts if fold_word(p) not in harmless or against(p)) or None
+    """What is said against a test, without what a firm says to be harmless and which is no more than not understood."""
+    if not value:
+        return None
+    rest = [p for p in value.split(SAID_BETWEEN) if fold_word(p) not in harmless or _speaks(p)]
+    return SAID_BETWEEN.join(rest) or (value if against(value) else None)
+
+
+def _speaks(text: str) -> bool:
+    """Whether something that is said against a test is a ban, a fault, a smell or a bad answer, and not only in doubt.
+
+    >>> _speaks("could not be better"), _speaks("NO-GO"), _speaks("Locked: yes"), _speaks("shut, could not go")
+    (False, True, True, True)
+    """
+    return not doubted(text) or bool(against(text) or smells(text) or alone_in_part(text) or answers_badly(text))

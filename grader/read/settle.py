@@ -154,7 +154,8 @@ def can_be(field: str, values: list[Any], c: Column) -> bool:
             return True  # 00:15 may be minutes
         return bool(figures) or any(type(v) is str and key(v) in reading_words() for v in values)
     if kind == "word":
-        return any(type(v) in (str, bool) and not looks_like_value(v) for v in values)
+        turned = any(isinstance(v, Unreadable) and v.why == "turned" for v in values)  # an answer that is not read
+        return turned or any(type(v) in (str, bool) and not looks_like_value(v) for v in values)
     if field == "replaces_file":  # a running number names no file
         return any(type(v) is str and any(ch.isalpha() for ch in v) for v in values)
     return not all(map(_is_date, values)) or field in ("remarks", "work_done")

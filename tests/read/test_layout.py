@@ -348,6 +348,17 @@ def test_remarks_that_a_firm_says_to_be_harmless_take_no_pass_unless_their_words
         layout(tmp_path, '[words.remarks]\nx = "fine"')
 
 
+def test_what_is_more_than_not_understood_is_never_harmless(tmp_path):
+    said = ["STOP", "HS", "NO-GO", "failled", "✗", "Retest", "☠", "blocked"]
+    asked = {"Released": "No", "Locked": "yes", "In use": "no", "Leak": "yes"}
+    rows = [["Outlet", "O2 %", "CO ppm", "Remarks", *asked]]
+    rows += [[f"A{i}", 20.9, 1, text] for i, text in enumerate(said)]
+    rows += [[f"B{i}", 20.9, 1, None, *[v if j == i else None for j, v in enumerate(asked.values())]] for i in range(4)]
+    words = {text.lower() for text in (*said, *(f"{heading}: {v}" for heading, v in asked.items()))}
+    text = "[words.remarks]\n" + "\n".join(f'"{w}" = "harmless"' for w in sorted(words))
+    assert [r["outlet"] for r in read(tmp_path, text, Log=rows).rows() if not r.get("said_against")] == []
+
+
 def test_words_of_a_firm_are_words_that_are_known(tmp_path):
     with pytest.raises(GraderError, match="words.odour: 'lovely' is not one of none, slight, marked"):
         layout(tmp_path, '[words.odour]\nx = "lovely"')

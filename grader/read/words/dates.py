@@ -122,6 +122,15 @@ def _bare(text: str) -> str:
     return text
 
 
+def is_led(text: str) -> bool:
+    """Whether words lead to a date: where a thing expires it may be the day on which it was made ("vom 3.4.2026").
+
+    >>> is_led("vom 3.4.2026"), is_led("dated 3 May 2026"), is_led("Mittwoch, 4.3.2026"), is_led("3 May 2026")
+    (True, True, False, False)
+    """
+    return bool(_leading().match(clean(text)))
+
+
 @cache
 def _forms() -> list[re.Pattern[str]]:
     """Dates with the name of a month, and months with their year."""

@@ -6,10 +6,10 @@ Source: data/loose_words.toml, common practice of the trade. What is not surely 
 from __future__ import annotations
 
 import re
-from functools import lru_cache
+from functools import cache, lru_cache
 
 from grader.data import load_toml
-from grader.read.words.phrases import HYPHENED, Lists
+from grader.read.words.phrases import HYPHENED, Lists, any_of
 from grader.read.words.signs import boxed
 from grader.read.words.spelling import fold_word, spelled_words
 
@@ -67,13 +67,27 @@ def loose_word(field: str, text: str) -> str | None:
         if "none" in data[field] and noticed and (said_of or hits or sensed or alone) and not (nature or taken_back):
             word = "none"
     if word in data["safe"].get(field, ()):
-        known = LOOSE.inside(words, f"{field}.{word}").union(no, said_of, sensed, _begun(words, "covered"))
+        found = sensed if no else []  # "present" alone is no none
+        known = LOOSE.inside(words, f"{field}.{word}").union(no, said_of, found, _begun(words, "covered"))
+        if _is_choice(field, text) or _is_of_test(field, words):
+            return None
         parts = [p for p in _BREAK.split(text) if not p.isspace()]
         alone = len(parts) < 2 or all(_is_word(field, p, word) for p in parts)  # "no, smells" is not "no smells"
         return word if len(known) == len(words) and alone else None
     if no or word:
         return word
     return "marked" if field == "odour" and said_of and len(words) > len(said_of) and nature else None
+
+
+def denies(field: str, text: str) -> bool:
+    """Whether a text that is read as none says only that something is not there, and neither of what nor that all is well.
+
+    >>> denies("odour", "absent"), denies("odour", "no smell"), denies("odour", "fresh"), denies("liquid_water", "n/d")
+    (True, False, False, True)
+    """
+    if "none" not in (own_word(field, text), loose_word(field, text)):
+        return False
+    return not LOOSE.say(text, f"said_of.{field}", f"well.{field}")
 
 
 def chosen(text: str) -> str:
@@ -90,6 +104,40 @@ def _is_word(field: str, part: str, word: str | None) -> bool:
     """Whether a part of a text means a word by itself, or says nothing."""
     words = LOOSE.words(part)
     return word in (own_word(field, part), loose_word(field, part)) or len(_begun(words, "covered")) == len(words)
+
+
+def _is_choice(field: str, text: str) -> bool:
+    """Whether a text names what may be found as well as that it is not: the choice of a form of which nothing is struck out.
+
+    >>> loose_word("odour", "absent / present"), loose_word("odour", "no smell/taste found")
+    (None, 'none')
+    """
+    told: set[str] = set()  # what is looked for
+    for at, part in enumerate(_either().split(text)):
+        words = LOOSE.words(part)
+        looked_for = {words[i] for i in _begun(words, f"said_of.{field}")}
+        found = looked_for or _begun(words, f"sensed.{field}")
+        another = told and looked_for - told  # "no smell/taste"
+        if at and found and not (another or LOOSE.standing(words, "negation", f"{field}.none")):
+            return True
+        told |= looked_for
+    return False
+
+
+@cache
+def _either() -> re.Pattern[str]:
+    """What stands between the answers of a choice."""
+    return re.compile(rf"[/|\\(–]|\s-\s|\b(?:{any_of(LOOSE.spellings('either'))})\b", re.IGNORECASE)
+
+
+def _is_of_test(field: str, words: list[str]) -> bool:
+    """Whether it may be the test, the nose or a trap that is absent: anything but a smell or water stands beside.
+
+    >>> loose_word("odour", "smell absent"), loose_word("odour", "test absent"), loose_word("liquid_water", "trap absent")
+    ('none', None, None)
+    """
+    lists = ("absent.words", "absent.beside", "negation", f"{field}.none")
+    return bool(LOOSE.standing(words, "absent.words") and LOOSE.outside(words, *lists))
 
 
 def _taken_back(no: list[int], turns: set[int], well: list[int], looked_for: list[int]) -> bool:

@@ -16,7 +16,7 @@ from grader.problems import Unreadable
 from grader.read.shapes.tables import shown
 from grader.read.words.answers import asks, is_yes
 from grader.read.words.labels import Column, choice, kind_of
-from grader.read.words.loose import LOOSE, chosen, loose_word, own_word
+from grader.read.words.loose import LOOSE, chosen, denies, loose_word, own_word
 from grader.read.words.outlet_names import numbers_in
 from grader.read.words.phrases import Lists, any_of
 from grader.read.words.said import REMARKS, against
@@ -173,17 +173,19 @@ def left_blank(values: Sequence[Any], answers: Sequence[Any]) -> list[int]:
 
 
 _AS_VERDICT = {YES: "pass", NO: "fail"}
+_LACKED = ("odour", "liquid_water")  # of what a heading may say that it is not there
 
 
 def may_ask(c: Column) -> bool:
-    """Whether a heading may say how it is answered, or is one of a verdict or a smell."""
-    return "/" in c.text or not {"odour", "own_verdict"}.isdisjoint(c.heading.candidates)
+    """Whether a heading may say how it is answered, or is one of a verdict, a smell or water that is seen."""
+    return "/" in c.text or not {*_LACKED, "own_verdict"}.isdisjoint(c.heading.candidates)
 
 
 def as_answered(c: Column, values: list[Any]) -> list[Any]:
     """Cells below a heading that says how it is answered ("Conforme | O/N") with that yes and no written out.
 
-    Where the heading itself says that there is none ("Odour free"), a yes is none, and a no is not read.
+    Where the heading itself says that there is none ("Odour free"), a yes is none of a smell, and neither a no is read nor
+    what only says that something is not there ("absent").
     """
     rest, yes, no = choice(c.text)
     said = {key(yes): "yes", key(no): "no"} if yes else {}
@@ -197,20 +199,25 @@ def as_answered(c: Column, values: list[Any]) -> list[Any]:
         made = [said.get(key(v), v) if type(v) is str else v for v in made]
     if c.field == "own_verdict":
         made = _as_verdicts(c.text, made)
-    if smell and loose_word("odour", rest.replace("-", " ").strip(" ?:")) == "none":
-        crosses = (*CROSSED, "either") if any(is_sign(v, "tick") for v in made) else CROSSED
-        made = [_of_free(rest, v, crosses) for v in made]
+    above = rest.replace("-", " ").strip(" ?:")
+    free = [f for f in _LACKED if f in c.heading.candidates and loose_word(f, above) == "none"]
+    crosses = (*CROSSED, "either") if free and any(is_sign(v, "tick") for v in made) else CROSSED
+    for field in free:
+        made = [_of_free(field, rest, v, crosses) for v in made]
     return made
 
 
-def _of_free(heading: str, value: Any, crosses: tuple[str, ...]) -> Any:
-    """A cell under a heading that says there is no smell. crosses : the kinds of signs that are no ticks in its column."""
+def _of_free(field: str, heading: str, value: Any, crosses: tuple[str, ...]) -> Any:
+    """A cell under a heading that says there is no smell, or no water.
+
+    crosses : the kinds of signs that are no ticks in its column.
+    """
     text = value if type(value) is str else ""
-    if is_sign(value, *crosses):
+    if is_sign(value, *crosses) and field == "odour":
         return Unreadable(shown(value), "turned")
-    if value is True or text and is_yes(text):
+    if field == "odour" and (value is True or text and is_yes(text)):
         return "none"
-    turned = value is False or key(text) in _list("no.of_a_test")
+    turned = value is False or key(text) in _list("no.of_a_test") or denies(field, text)
     if turned or "fail" in (own_word("own_verdict", text), loose_word("own_verdict", text)):
         return Unreadable(f"{heading}: {shown(value)}", "turned")
     return value
