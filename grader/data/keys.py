@@ -77,7 +77,7 @@ PAGES: dict[str, Any] = {
         "absent": "words beside",
         **dict.fromkeys(
             "letters supply dryer odour liquid_water own_verdict outlet_status visit_reason "
-            "nature said_of sensed well safe".split(),
+            "nature said_of sensed well safe mistaken proper".split(),
             "*",
         ),
     },
@@ -98,6 +98,7 @@ PAGES: dict[str, Any] = {
         "airline line linking aside further covered "
         "charging compressor cylinder dryer itself alone none title both page joining numbered high about "
         "doubt place place_ends site site_begins firm sited where housed gear listed of_air of_site feeds "
+        "testing behind tapped between through toward ahead using filtering stopped drying ill worn uncounted "
         "other form_filling denying limiting choices".split(),
         "",
     ),

@@ -169,14 +169,16 @@ def without_what_is_contradicted(tables: list[Table], said: Mapping[str, frozens
 def with_dryers_of_supplies(tables: list[Table], said: Mapping[str, frozenset[str]]) -> list[Table]:
     """Tables with the dryer that the cells of their supply say ("BA main via desiccant dryer"), where nothing else says one.
 
-    said : sheet -> its texts; where another text of the sheet speaks against one, none is taken.
+    said : sheet -> its texts; where another text of the sheet, or of one without tests, speaks against one, none is taken.
     """
-    made = []
+    made, logs = [], {t.sheet for t in tables}
+    of_notes = (texts for name, texts in said.items() if name not in logs and not holds_choices(name))
+    notes: frozenset[str] = frozenset().union(*of_notes)
     for table in tables:
         supplies = table.columns.get("supply", [])
         if "dryer" not in {*table.places, *table.constants, *table.columns}:
             feeds = {v: feed for v in set(supplies) if type(v) is str and (feed := behind_a_label(v)) and feed.dryer}
-            others = said.get(table.sheet, frozenset()) - set(supplies) if feeds else ()
+            others = (notes | said.get(table.sheet, frozenset())) - set(supplies) if feeds else ()
             if feeds and not any(speaks_against(t, f.supply, f.dryer) for f in set(feeds.values()) for t in others):
                 dryers = [feeds[v].dryer if v in feeds else None for v in supplies]
                 table = table._replace(

@@ -52,6 +52,8 @@ def loose_word(field: str, text: str) -> str | None:
         no = []
     if field in data["doubted"] and LOOSE.standing(words, "doubt") and not set(hits) & _ILL:
         return None
+    if LOOSE.standing(words, f"mistaken.{field}") and not LOOSE.standing(words, f"proper.{field}"):
+        return None
     if "charging compressor" in hits and field == "supply":
         # A compressor that fills cylinders is itself no cylinder.
         hits = {"charging compressor": hits["charging compressor"]}

@@ -29,7 +29,7 @@ _at = _SUPPLIED.inside
 _PART = re.compile(
     r"(?:(?<=[^\W\d_]{2})(?<!\bmin)|(?<=\d{4}))\.\s+(?=[A-ZÀ-Ý])|\s[-–—·•|]+\s|\s*[,;()\n]\s*|\s*:\s*(?![-−–]?\s?\d)|\s*[–—]\s+|\.$"
 )
-_NEVER = re.compile(r"[?=<>\[\]☐☑☒✓✔✗✘□■]|\d\s*[-–]\s*\d")
+_NEVER = re.compile(r"[?=<>\[\]☐☑☒✓✔✗✘□■]|\d\s*[-–]\s*\d|\d\s*(?:V|kV|Hz)\b")  # "Mains 230 V"
 _HIGH = re.compile(r"(?<![\w.,/])(?:200\s*/\s*)?(?:200|207|232|250|300|310|330|350|414)\s*bars?\b", re.IGNORECASE)
 _HIGH_ANYWHERE = re.compile(
     r"(?<![\d.,])(?:(?:1[5-9]\d|[2-4]\d\d)(?:\.\d+)?\s*(?:bars?|barg)\b|[23]\d\s*MPa\b|[2-6][.,]?\d{3}\s*psi)",
@@ -78,6 +78,7 @@ class _Part(NamedTuple):
 
     kind : "fed" where it is wholly known and names a supply or dryer, "title", "day", "name"; "" where it may say anything.
     line : whether it names a line, which beside a dryer or behind a label is an airline. open : which dryer is left open.
+    bare : whether it names a kind without a dryer, as filters are of ("adsorption"). aside : a word of testing by itself.
     site : that it names, its words of a title left out. firm : whether it is named as firms are.
     """
 
@@ -88,6 +89,8 @@ class _Part(NamedTuple):
     tested: bool = False
     placed: bool = False
     open: bool = False
+    bare: bool = False
+    aside: bool = False
     site: str = ""
     firm: bool = False
 
@@ -146,9 +149,9 @@ def behind_a_label(text: str) -> Supplied | None:
         return None
     high, parts = bool(_HIGH.search(text)), parts_of(text)
     made = [_part(p, high) for p in parts]
-    if len(made) > 1 and made[0].kind in ("", "name") and _is_own_name(parts[0]):
-        made = made[1:]
-    return _feed(text, made, high=high, labelled=True)
+    named = len(made) > 1 and made[0].kind in ("", "name") and _is_own_name(parts[0])
+    feed = _feed(text, made[named:], high=high, labelled=True)
+    return feed if feed and (feed.supply or not named) else None  # "Ring, desiccant dryer": a name, or what feeds it
 
 
 def _is_own_name(text: str) -> bool:
@@ -177,7 +180,10 @@ def _feed(text: str, made: list[_Part], *, high: bool, labelled: bool = False) -
     supply, dryer = next(iter(supplies), ""), next(iter(dryers), "") if len(dryers) == 1 else ""
     if supply == AIRLINE and (high or not dryers and of_no_supply(text)):
         return None
-    if any(p.open for p in told) or supply in (CHARGING, CYLINDER):
+    if dryers and any(p.aside for p in behind):
+        return None
+    filtered = any(p.bare for p in told) and _at(_tokens(text), "filtering")
+    if any(p.open for p in told) or filtered or supply in (CHARGING, CYLINDER):
         dryer = ""
     bare = len(made) == 1 and len(_tokens(text)) == 1 and not dryers and not labelled
     if bare or not supply and not dryer:
@@ -275,6 +281,10 @@ def _part(text: str, charged: bool = False) -> _Part:
     dryers, further, none = _dryers(tokens), _at(tokens, "further"), _at(tokens, "none")
     noun = _at(tokens, "dryer")
     kinds = {i for at in dryers.values() for i in at}
+    dried = noun | kinds | further
+    if _is_turned(tokens, dried) or dried and _at(tokens, "aside"):
+        return _Part()
+    bare = bool(kinds - _of_a_dryer(tokens, noun | _at(tokens, "itself"), kinds))
     if not noun:
         kinds &= _at(tokens, "itself") | _at(tokens, "alone")
     filling = charging | (compressor if high or charged else set())
@@ -290,10 +300,11 @@ def _part(text: str, charged: bool = False) -> _Part:
     named = {AIRLINE} if airline else set()
     named |= {CHARGING} if filling else {CYLINDER} if cylinder else set()
     if len(whole) == len(tokens) and (named or dryers or none or further or line):
-        dried = frozenset(dryers) | ({"none"} if none else set())
-        return _Part("fed", frozenset(named), dried, bool(line), tested=_is_titled(tokens), open=bool(further))
+        of = frozenset(dryers) | ({"none"} if none else set())
+        return _Part("fed", frozenset(named), of, bool(line), tested=_is_titled(tokens), open=bool(further), bare=bare)
+    aside = len(tokens) == len(_at(tokens, "testing")) == 1
     if len(whole) == len(tokens) and not any(map(str.isdigit, text)):
-        return _Part("title", tested=_is_titled(tokens))  # "All points"
+        return _Part("title", tested=_is_titled(tokens), aside=aside)  # "All points"
     rest = set(range(len(tokens))) - whole
     if (
         named <= {AIRLINE}
@@ -311,6 +322,32 @@ def _part(text: str, charged: bool = False) -> _Part:
         if not doubt and not any(t.startswith(_NAME) for t in tokens):
             return _Part("title")  # "hall in winter 6 °C", "7 bar": heard for itself
     return _silent(text, tokens, high)
+
+
+def _is_turned(tokens: list[str], dried: Set[int]) -> bool:
+    """Whether a part tells of a dryer (dried) that the air of the outlets does not come through, or of what stands before it.
+
+    "Dryer after outlets", "line to dryer", "amont sécheur", "outlets upstream"; not "outlets after dryer", "dryer upstream".
+    """
+    treated, between = dried | _at(tokens, "filtering", "compressor", "housed"), _at(tokens, "between")
+    for _, stop, _of in _SUPPLIED.standing(tokens, "behind"):
+        at = next((i for i in range(stop, len(tokens)) if i not in between or i in treated), len(tokens))
+        if at not in treated and (dried or at == len(tokens) or at in _at(tokens, "tapped")):
+            return True
+    if not dried:
+        return bool(_at(tokens, "ahead")) and not treated and (len(tokens) == 1 or bool(_at(tokens, "tapped")))
+    through, using = _at(tokens, "through"), _at(tokens, "using")
+    toward = _at(tokens, "toward") - through
+    first = [next((i for i in range(at, -1, -1) if i in through or i in toward), -1) for at in dried]
+    return not toward.isdisjoint(first) or max(using, default=-1) > max(dried)
+
+
+def _of_a_dryer(tokens: list[str], nouns: Set[int], kinds: Set[int]) -> set[int]:
+    """The words that stand together with one for a dryer: its kinds and what may stand between them."""
+    made, joined = set(nouns), kinds | _at(tokens, "between")
+    while more := {i + by for i in made for by in (-1, 1)} & joined - made:
+        made |= more
+    return made
 
 
 def _says_no_more(text: str, tokens: list[str], rest: Set[int], first: int) -> bool:
@@ -428,19 +465,34 @@ def speaks_against(text: str, supply: str, dryer: str) -> bool:
     (True, False)
     """
     tokens, high = _tokens(text), _HIGH_ANYWHERE.search(text)
-    if not (high or _at(tokens, *_SPEAKING)):
+    if dryer not in ("", "none") and _is_idle(tokens):
+        return True
+    if not (high or _at(tokens, *_SPEAKING)) or _is_of_no_test(text, tokens):
         return False
     tokens = _less_denied(text) or tokens
     named, of_form, by_airline = label(text) is not None, _at(tokens, "form_filling"), supply in ("", AIRLINE)
     if not named and _at(tokens, "denying") or by_airline and (high or _at(tokens, "other") - of_form):
         return True
-    doubt, plant = _at(tokens, "doubt"), _at(tokens, "dryer", "compressor", "itself")
-    about = _at(tokens, "about", "dryer", "compressor") - of_form
+    worn = _at(tokens, "worn")
+    doubt, plant = _at(tokens, "doubt"), _at(tokens, "dryer", "compressor", "itself") - worn
+    about = _at(tokens, "about", "dryer", "compressor") - of_form - worn
     of_plant = about and doubt - about or plant and _at(tokens, "place") - plant
     if named or not by_airline:
         return bool(of_plant and _places(text)) or not named and otherwise_fed(text, supply)
     other = dryer and _at(tokens, "dryer", "itself") and set(_dryers(tokens)) - {dryer}
-    return bool(_at(tokens, "airline") and doubt or of_plant or other)
+    return bool(_at(tokens, "airline") - worn and doubt or of_plant or other)
+
+
+def _is_idle(tokens: list[str]) -> bool:
+    """Whether words say that a dryer does not dry, or that something but a filter stands before it."""
+    drying = _at(tokens, "drying")
+    early = _at(tokens, "ahead") and not _at(tokens, "filtering") - drying
+    return bool(_at(tokens, "stopped") or drying and (early or _at(tokens, "ill")))
+
+
+def _is_of_no_test(text: str, tokens: list[str]) -> bool:
+    """Whether a text says of a test that it does not count, and nothing of a dryer."""
+    return bool(_at(tokens, "uncounted")) and not _at(tokens, "dryer", "itself") and bool(against(text))
 
 
 def _less_denied(text: str) -> list[str]:
@@ -488,11 +540,8 @@ def names_a_compressor(heading: str) -> bool:
 def names_and_feeds(text: str, outlets: Set[str]) -> bool:
     """Whether a text names an outlet with a compressor, a dryer or what feeds it, or says that it is of this one only."""
     tokens = _tokens(text)
-    return (
-        len(tokens) > 1
-        and not outlets.isdisjoint(tokens)
-        and bool(_at(tokens, "about", "compressor", "dryer", "limiting"))
-    )
+    told = _at(tokens, "about", "compressor", "dryer") - _at(tokens, "worn") | _at(tokens, "limiting")
+    return len(tokens) > 1 and not outlets.isdisjoint(tokens) and bool(told) and not _is_of_no_test(text, tokens)
 
 
 def holds_choices(sheet: str) -> bool:

@@ -101,6 +101,11 @@ def test_what_speaks_against_a_dryer_leaves_it_unstated(text):
     assert {of_all(rows(text))[1] for rows in PLACES.values()} <= {"", "none"}
 
 
+def test_a_filter_under_a_heading_for_dryers_is_none():
+    assert loose_word("dryer", "ads. filter") is loose_word("dryer", "Adsorptionsfilter") is None
+    assert loose_word("dryer", "adsorption dryer, filter") == loose_word("dryer", "ads.") == "desiccant"
+
+
 def test_a_system_named_before_its_supply():
     assert of_all(PLACES["system"]("Plant BA2 - airline, desiccant dryer"))[1] == "desiccant"
     assert of_all(PLACES["column"]("BA2 - line, desiccant dried"))[1] == "desiccant"
@@ -153,6 +158,18 @@ def test_another_sheet_speaks_against_a_title(sheet, first):
 def test_a_line_below_speaks_against_a_title(line):
     assert log([TITLE, "", *TABLE, "", line]) == []
     assert log([TITLE, line, "", *TABLE]) == []
+
+
+@pytest.mark.parametrize("line", AGAINST["idle"])
+def test_a_dryer_that_does_not_dry_is_none(line):
+    assert log([TITLE, "", *TABLE, "", line]) == log([TITLE, "", *TABLE], ["Notes", line]) == []
+    column = PLACES["column"]("BA main via desiccant dryer")
+    assert of_all([*column, "", line])[1] == of_all([*PLACES["system"]("Airline, desiccant dryer"), "", line])[1] == ""
+
+
+@pytest.mark.parametrize("line", AGAINST["harmless"])
+def test_worn_parts_and_gear_speak_against_no_supply(line):
+    assert log([TITLE, "", *TABLE], ["Notes", line]) == ["airline", "desiccant"]
 
 
 @pytest.mark.parametrize("line", AGAINST["labelled_below"])
