@@ -872,6 +872,8 @@ TURNS: list[Turn] = [
     (HU, ("hues", "red"), [100, 110], lambda: "red" in colours.named_as("FF0000"), True, False),
     (HU, ("key", "beside"), [], lambda: dict(colours.colour_key("red cells = shut")), {"red": "shut"}, {}),
     (HU, ("key", "things"), [], lambda: dict(colours.colour_key("red outlets: shut")), {"red": "shut"}, {}),
+    (HU, ("key", "others"), [], lambda: colours.colour_key("red = ok; others: shut").others, True, False),
+    (HU, ("key", "not"), [], lambda: colours.colour_key("red = ok. Not red = shut").others, True, False),
     (HU, ("key", "means"), ["says"], lambda: dict(colours.colour_key("red means shut")), {"red": "shut"}, {}),
     (HU, ("key", "ill"), ["smoke"], lambda: meanings("red = Wasser gefunden"), {"red": "Wasser gefunden"}, {}),
     (SU, ("inert",), [], lambda: "argon" in _inert(), True, False),

@@ -123,7 +123,7 @@ PAGES: dict[str, Any] = {
         "beside": "laboratory",
         "odd": "ill fine free",
     },
-    "colours.toml": {"words": "*", "hues": "*", "key": "beside things means ill"},
+    "colours.toml": {"words": "*", "hues": "*", "key": "beside things others not means ill"},
     "composed.toml": {"filled_from_bar": "", "unit": "*", "rule": "field or must may unit by_unit stated general"},
     "unclear.toml": {"made": "", "after": "", "rule": "words units also without only stop choices"},
     "wear.toml": {

@@ -157,20 +157,16 @@ def resolved(said: Said, names: Set[str], most: int) -> Said:
 
 
 def of_the_marked(found: Sequence[Said], tables: Sequence[Table], keys: Sequence[Said]) -> list[Said]:
-    """What is said of all tests, but for keys of marks that some tests carry: those speak of them alone.
+    """What is said of all tests, but for keys of marks, or colours, that some tests carry: those speak of them alone.
 
+    A key that tells of those without its colour too ("all others: do not use") speaks of all.
     keys : what the lines of the sheet explain; where a mark of one is carried, none of them speaks of all.
     """
     carried = {mark for t in tables for mark in t.marks}
     rows = {k.place[:2] for k in keys if k.whom.mark} if any(k.whom.mark in carried for k in keys) else set()
-    marked = [s.place[:2] in rows or not carried.isdisjoint(meanings(s.text)) or _is_of_cells(s.text) for s in found]
-    return [s._replace(against="") if of_some else s for s, of_some in zip(found, marked)]
-
-
-def _is_of_cells(text: str) -> bool:
-    """Whether a text is a key of the colours of cells: it is told of those that have one, and of all where that is not known."""
-    told = colour_key(text)
-    return bool(told) and told.sure and bool(meanings(text))
+    marked = [s.place[:2] in rows or not carried.isdisjoint(meanings(s.text)) for s in found]
+    of_some = [some and not colour_key(s.text).others for s, some in zip(found, marked)]
+    return [s._replace(against="") if some else s for s, some in zip(found, of_some)]
 
 
 def said_of_all(table: Table, found: Sequence[Said], tested: Set[Day] = frozenset()) -> Table:

@@ -5,8 +5,12 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+from openpyxl.cell.rich_text import CellRichText, TextBlock
+from openpyxl.cell.text import InlineFont
 from openpyxl.comments import Comment
-from openpyxl.styles import Font, PatternFill
+from openpyxl.formatting.rule import FormulaRule
+from openpyxl.styles import Border, Font, PatternFill, Side
+from openpyxl.worksheet.table import Table, TableStyleInfo
 
 from grader import grade
 
@@ -70,12 +74,35 @@ def rows_of(shape, lang, site, case):
 
 def _mark(sheet, case):
     """Fill cells, and comment on them, by what stands in them."""
-    for cell in (c for row in sheet.iter_rows() for c in row):
-        if cell.value in case.get("fills", {}):
-            cell.fill = PatternFill("solid", fgColor=f"FF{case['fills'][cell.value]}")
-        if cell.value in case.get("fonts", {}):
-            cell.font = Font(color=f"FF{case['fonts'][cell.value]}")
-        if cell.value == case.get("comment", [""])[0]:
+    for cell in (c for row in [*sheet.iter_rows()] for c in row):
+        text = cell.value
+        if text in case.get("fills", {}):
+            cell.fill = PatternFill("solid", fgColor=f"FF{case['fills'][text]}")
+        if text in case.get("fonts", {}):
+            cell.font = Font(color=f"FF{case['fonts'][text]}")
+        if text in case.get("edges", {}):
+            side = Side("thick", color=f"FF{case['edges'][text]}")
+            cell.border = Border(side, side, side, side)
+        if text in case.get("formats", {}):
+            cell.number_format = case["formats"][text]
+        if text in case.get("patterns", {}):
+            cell.fill = PatternFill("darkUp", fgColor="FFFFFFFF", bgColor=f"FF{case['patterns'][text]}")
+        if text in case.get("flags", {}):  # a coloured cell behind the last, over this row and the next
+            row, column = cell.row, sheet.max_column + 1
+            sheet.cell(row, column).fill = PatternFill("solid", fgColor=f"FF{case['flags'][text]}")
+            sheet.merge_cells(start_row=row, end_row=row + 1, start_column=column, end_column=column)
+        if text in case.get("runs", {}):
+            cell.value = CellRichText(TextBlock(InlineFont(color=f"FF{case['runs'][text]}"), text))
+        if text in case.get("rules", {}):
+            rule = FormulaRule(formula=["TRUE"], fill=PatternFill(bgColor=f"FF{case['rules'][text]}"))
+            sheet.conditional_formatting.add(cell.coordinate, rule)
+        if text in case.get("as_table", ()):
+            named = Table(
+                displayName="Tests", ref=f"{cell.coordinate}:{sheet.cell(cell.row + 4, len(FIELDS)).coordinate}"
+            )
+            named.tableStyleInfo = TableStyleInfo(name="TableStyleMedium3", showRowStripes=True)
+            sheet.add_table(named)
+        if text == case.get("comment", [""])[0]:
             cell.comment = Comment(case["comment"][1], "somebody")
 
 

@@ -3,20 +3,42 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 from xml.etree.ElementTree import Element
 
 from grader.read.formats.package import Book
 from grader.read.formats.parts import inside, tree
 from grader.read.shapes.tables import place_of
-from grader.read.words.colours import UNKNOWN
+from grader.read.words.colours import UNKNOWN, named_as
 
 WHITE, BLACK = "FFFFFF", "000000"
 _MOST_BYTES = 4_000_000  # of a sheet's XML: a log of 20,000 rows; the colours of a larger one are not known
 _CELL = re.compile(rb"<(c|row)\s([^>]*)>")
 _AT = re.compile(rb'\br="([A-Za-z]*\d{1,9})"')
 _STYLE = re.compile(rb'\bs="(\d{1,6})"')
+_COLUMN = re.compile(rb"<col\s([^>]*)>")
+_OF_COLUMN = re.compile(rb'\bstyle="(\d{1,6})"')
+_MERGED = re.compile(rb'<mergeCell\s[^>]*?\bref="([A-Za-z]+\d{1,9}):([A-Za-z]+\d{1,9})"')
+_MOST_MERGED = 20_000  # cells of merged ranges that have a colour
+_UNSEEN = (
+    b"conditionalFormatting",
+    b"<tableParts",
+    b"<rPr",
+)  # by rules, by a table's style, of letters in the cell itself
+_OF_NUMBER = re.compile(r"\[(blue|cyan|green|magenta|red|yellow|colou?r\s*\d+)\]", re.IGNORECASE)
+_NAMED = {
+    "blue": "0000FF",
+    "cyan": "00FFFF",
+    "green": "00FF00",
+    "magenta": "FF00FF",
+    "red": "FF0000",
+    "yellow": "FFFF00",
+}
+_BUILT_IN = {
+    "38": "[Red]",
+    "40": "[Red]",
+}  # number formats that print what is below 0 in red (ECMA-376 part 1, 18.8.30)
 _TAB = re.compile(rb"<tabColor\s([^>]*)>")
 _DIGITS = re.compile(r"[0-9A-F]{6}")
 _OF_THE_PROGRAM = 64  # colours by number from here on
@@ -40,26 +62,33 @@ Colours = Mapping[tuple[int, int], tuple[str, ...]]
 
 
 def colours_of(book: Book, name: str) -> Colours | None:
-    """The colours of fills and letters of a sheet's cells, those of a row whole at column -1, that of its tab at (-1, -1).
+    """The colours of fills and letters of a sheet's cells, those of a row whole at column -1.
 
+    At (-1, -1) are those that any cell may be meant by: of its tab, of whole columns, of edges, of numbers below some
+    limit, of single letters in texts.
     Each is six hexadecimal digits, or UNKNOWN; white, and letters in the colour of the program, are none.
-    Returns : None where they cannot be told: a sheet too large, coloured by rules, or written unusually.
+    Returns : None where they cannot be told: a sheet too large, coloured by rules or as a table, or written unusually.
     """
     if book.parts.entries[book.sheets[name]].file_size > _MOST_BYTES:
         return None
     content = book.sheet(name)
-    if b"<conditionalFormatting" in content or b"<sheetData" not in content:
+    if any(mark in content for mark in _UNSEEN) or b"<sheetData" not in content:
         return None
     made: dict[tuple[int, int], tuple[str, ...]] = {}
+    of_any: dict[str, None] = {}
     if tab := _TAB.search(content):
         rgb = _RGB.search(tab[1])
-        made[-1, -1] = (rgb[1].decode().upper() if rgb else UNKNOWN,)
-    styles = _styles(book) if book.styles else {}
-    if not styles:
-        return made
-    for kind, attributes in _CELL.findall(content):
+        of_any[rgb[1].decode().upper() if rgb else UNKNOWN] = None
+    styles = _styles(book)
+    of_any.update(dict.fromkeys(styles.letters))
+    for attributes in _COLUMN.findall(content):
+        if style := _OF_COLUMN.search(attributes):
+            of_any.update(dict.fromkeys(styles.cells.get(int(style[1]), ())))
+    for kind, attributes in _CELL.findall(content) if styles.cells or styles.edges else ():
         style, at = _STYLE.search(attributes), _AT.search(attributes)
-        colours = styles.get(int(style[1])) if style else None
+        number = int(style[1]) if style else 0
+        of_any.update(dict.fromkeys(styles.edges.get(number, ())))
+        colours = styles.cells.get(number)
         if colours is None:
             continue
         if at is None:
@@ -67,7 +96,28 @@ def colours_of(book: Book, name: str) -> Colours | None:
         place = (int(at[1]) - 1, -1) if kind == b"row" else place_of(at[1].decode())
         if place is not None:
             made[place] = colours
-    return made
+    left = _MOST_MERGED
+    for first, last in _MERGED.findall(content):
+        top, bottom = place_of(first.decode()), place_of(last.decode())
+        if top is None or bottom is None or top not in made:
+            continue
+        left -= (bottom[0] - top[0] + 1) * (bottom[1] - top[1] + 1)
+        if left < 0:
+            return None
+        for row in range(top[0], bottom[0] + 1):
+            made.update(dict.fromkeys(((row, column) for column in range(top[1], bottom[1] + 1)), made[top]))
+    return {**made, (-1, -1): tuple(of_any)} if of_any else made
+
+
+class _Styles(NamedTuple):
+    """Colours by the number of a cell's style: of the cell, and those of its edges or of some numbers in it.
+
+    letters : colours of single letters in the texts of the workbook.
+    """
+
+    cells: dict[int, tuple[str, ...]] = {}
+    edges: dict[int, tuple[str, ...]] = {}
+    letters: tuple[str, ...] = ()
 
 
 class _Palette(NamedTuple):
@@ -95,20 +145,41 @@ class _Palette(NamedTuple):
             return UNKNOWN
 
 
-def _styles(book: Book) -> dict[int, tuple[str, ...]]:
-    """The colours of each cell style that has any."""
-    root = tree(book.parts.read(book.styles), book.styles)
+def _styles(book: Book) -> _Styles:
+    """The colours of each cell style that has any, and of letters in texts."""
+    root = tree(book.parts.read(book.styles), book.styles) if book.styles else Element("none")
     palette = _Palette(_theme(book), [] if any(inside(root, "indexedColors")) else _INDEXED)
+    letters = _of_texts(book, palette)
     fills = [_fill(fill, palette) for group in inside(root, "fills") for fill in inside(group, "fill")]
     fonts = [_letters(font, palette) for group in inside(root, "fonts") for font in inside(group, "font")]
-    used = [xf for cells in inside(root, "cellXfs") for xf in inside(cells, "xf")]
-    made = {}
-    for i, xf in enumerate(used):
-        of_both = ((fills, xf.get("fillId", "0")), (fonts, xf.get("fontId", "0")))
-        found = [c for of, at in of_both if (n := _number(at)) is not None and n < len(of) for c in of[n]]
-        if colours := tuple(c for c in dict.fromkeys(found) if c != WHITE):
-            made[i] = colours
-    return made
+    borders = [_edges(border, palette) for group in inside(root, "borders") for border in inside(group, "border")]
+    codes = _BUILT_IN | {f.get("numFmtId", ""): f.get("formatCode", "") for f in inside(root, "numFmt")}
+    cells, edges = {}, {}
+    for i, xf in enumerate(xf for group in inside(root, "cellXfs") for xf in inside(group, "xf")):
+        if colours := _of(xf, ("fillId", fills), ("fontId", fonts)):
+            cells[i] = colours
+        of_number = _OF_NUMBER.findall(codes.get(xf.get("numFmtId", "0"), ""))
+        if colours := (*_of(xf, ("borderId", borders)), *(_NAMED.get(c.casefold(), UNKNOWN) for c in of_number)):
+            edges[i] = colours
+    return _Styles(cells, edges, letters)
+
+
+def _of(style: Element, *lists: tuple[str, Sequence[tuple[str, ...]]]) -> tuple[str, ...]:
+    """The colours of a style, by its numbers in lists of them."""
+    numbered = ((of, _number(style.get(name, "0"))) for name, of in lists)
+    found = [c for of, n in numbered if n is not None and n < len(of) for c in of[n]]
+    return tuple(c for c in dict.fromkeys(found) if c != WHITE)
+
+
+def _of_texts(book: Book, palette: _Palette) -> tuple[str, ...]:
+    """The colours of letters that differ from others of their text; anything where there are too many texts."""
+    if not book.strings:
+        return ()
+    if book.parts.entries[book.strings].file_size > _MOST_BYTES:
+        return (UNKNOWN,)
+    content = book.parts.read(book.strings)
+    runs = inside(tree(content, book.strings), "rPr") if b"color" in content else ()
+    return tuple(dict.fromkeys(c for run in runs for c in _letters(run, palette) if c != WHITE))
 
 
 def _number(text: str) -> int | None:
@@ -119,7 +190,13 @@ def _fill(fill: Element, palette: _Palette) -> tuple[str, ...]:
     if any(inside(fill, "gradientFill")):
         return (UNKNOWN,)
     patterns = [p for p in inside(fill, "patternFill") if p.get("patternType", "none") != "none"]
-    return tuple(palette.colour(colour) for p in patterns for colour in inside(p, "fgColor"))
+    return tuple(palette.colour(colour) for p in patterns for of in ("fgColor", "bgColor") for colour in inside(p, of))
+
+
+def _edges(border: Element, palette: _Palette) -> tuple[str, ...]:
+    """The colours of the edges of a cell; lines in black or grey are those of any table."""
+    found = (palette.colour(colour) for edge in border if edge.get("style") for colour in inside(edge, "color"))
+    return tuple(c for c in found if named_as(c) - {"grey"})
 
 
 def _letters(font: Element, palette: _Palette) -> tuple[str, ...]:

@@ -16,9 +16,9 @@ _MOST_BEFORE = 8  # words of a key before the first colour's meaning
 
 
 class ColourKey(dict[str, str]):
-    """What a key says of each colour. sure : it speaks of cells, and of nothing that may be painted so."""
+    """What a key says of each colour. others : it tells of those without a colour of it too."""
 
-    sure = True
+    others = False
 
 
 @cache
@@ -54,6 +54,8 @@ def colour_key(text: str) -> ColourKey:
     ({'red': 'out of use'}, {'green': 'frei', 'red': 'gesperrt'})
     >>> colour_key("Les prises en rouge sont consignées"), colour_key("Red hose is leaking"), colour_key("P2 red: shut")
     ({'red': 'consignées'}, {}, {})
+    >>> colour_key("Grün: frei; alle anderen: nicht benutzen").others, colour_key("red = out of use").others
+    (True, False)
     """
     made, found = ColourKey(), list(_entry().finditer(text))
     before = _COLOURS.words(text[: found[0].start()]) if found else []
@@ -62,8 +64,10 @@ def colour_key(text: str) -> ColourKey:
     for entry, stop in zip(found, [*(f.start() for f in found[1:]), len(text)]):
         if said := text[entry.end() : stop].strip(" \t\n;,/|.-–—"):
             made[_hue_of()[entry[1].casefold()]] = said
-    beside = " ".join([text[: found[0].start()], *(f[2] for f in found)])
-    made.sure = not _COLOURS.say(beside, "key.things")
+    before_each = (_COLOURS.words(text[: entry.start()])[-1:] for entry in found)
+    made.others = _COLOURS.say(text, "key.others") or any(
+        _COLOURS.say(w, "key.not") for last in before_each for w in last
+    )
     return made
 
 
