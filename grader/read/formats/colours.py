@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import NamedTuple
 from xml.etree.ElementTree import Element
 
@@ -147,9 +148,18 @@ class _Palette(NamedTuple):
 
 def _styles(book: Book) -> _Styles:
     """The colours of each cell style that has any, and of letters in texts."""
-    root = tree(book.parts.read(book.styles), book.styles) if book.styles else Element("none")
-    palette = _Palette(_theme(book), [] if any(inside(root, "indexedColors")) else _INDEXED)
-    letters = _of_texts(book, palette)
+    theme = next((p for p in book.parts.entries if p.startswith("xl/theme/") and p.endswith(".xml")), "")
+    palette, cells, edges = _of_cells(
+        book.parts.read(book.styles) if book.styles else b"<none/>", book.parts.read(theme) if theme else b"<none/>"
+    )
+    return _Styles(cells, edges, _of_texts(book, palette))
+
+
+@lru_cache(maxsize=8)  # the files of a firm are made of few templates
+def _of_cells(styles: bytes, theme: bytes) -> tuple[_Palette, dict[int, tuple[str, ...]], dict[int, tuple[str, ...]]]:
+    """The palette, and the colours of cells and of edges and numbers, of the parts for styles and for the theme."""
+    root = tree(styles, "styles")
+    palette = _Palette(_theme(tree(theme, "theme")), [] if any(inside(root, "indexedColors")) else _INDEXED)
     fills = [_fill(fill, palette) for group in inside(root, "fills") for fill in inside(group, "fill")]
     fonts = [_letters(font, palette) for group in inside(root, "fonts") for font in inside(group, "font")]
     borders = [_edges(border, palette) for group in inside(root, "borders") for border in inside(group, "border")]
@@ -161,7 +171,7 @@ def _styles(book: Book) -> _Styles:
         of_number = _OF_NUMBER.findall(codes.get(xf.get("numFmtId", "0"), ""))
         if colours := (*_of(xf, ("borderId", borders)), *(_NAMED.get(c.casefold(), UNKNOWN) for c in of_number)):
             edges[i] = colours
-    return _Styles(cells, edges, letters)
+    return palette, cells, edges
 
 
 def _of(style: Element, *lists: tuple[str, Sequence[tuple[str, ...]]]) -> tuple[str, ...]:
@@ -211,14 +221,10 @@ def _tinted(rgb: str, tint: float) -> str:
     return "".join(f"{int(p * (1 + tint) if tint < 0 else p + (255 - p) * tint):02X}" for p in parts)
 
 
-def _theme(book: Book) -> list[str]:
-    """The colours of the theme, in the order in which its part lists them; none where there is no such part."""
-    part = next((p for p in book.parts.entries if p.startswith("xl/theme/") and p.endswith(".xml")), "")
-    if not part:
-        return []
-    schemes = inside(tree(book.parts.read(part), part), "clrScheme")
+def _theme(root: Element) -> list[str]:
+    """The colours of a theme, in the order in which its part lists them."""
     return [
         next((v for c in named if len(v := c.get("lastClr", c.get("val", ""))) == len(WHITE)), UNKNOWN).upper()
-        for scheme in schemes
+        for scheme in inside(root, "clrScheme")
         for named in scheme
     ]
