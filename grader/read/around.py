@@ -6,8 +6,9 @@ expiry or a need stated there is judged both ways (`Table.unclear`). Words: data
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from types import MappingProxyType
+from typing import Any
 
 from grader.problems import Table
 from grader.read.asked import asked_of_all, counted, is_choice_list
@@ -22,7 +23,7 @@ from grader.read.whom import Tests, Whom, days_of
 from grader.read.words.answers import answered_badly, answers_badly, asks, is_yes, put_right
 from grader.read.words.beside import ASKS, COUNT, KEY, LIST, REMARK, REPEAT, clears, titles
 from grader.read.words.dates import days_in, is_date
-from grader.read.words.labels import kind_of
+from grader.read.words.labels import is_unit, kind_of
 from grader.read.words.marks import mark_of, meanings
 from grader.read.words.measured import readings_in, units_in
 from grader.read.words.outlet_names import begins_with, excepts, names, of_more
@@ -77,7 +78,24 @@ def said_on(grid: Grid, read: Mapping[Cell, str] = MappingProxyType({})) -> list
             if of_one or readings:
                 found = found._replace(of_one=of_one, whom=Whom(cells.told_of(at[0])), measured=readings)
             made += [found] if found != Said(place, text) else _of_a_name(cells, at, text)
-    return _from_here(cells, [*made, *_keys(cells), *_lists(cells)])
+    return _from_here(cells, [*made, *_keys(cells), *_lists(cells), *_readings_in_rows(cells)])
+
+
+def _readings_in_rows(cells: Cells) -> Iterator[Said]:
+    """The readings of rows of a few cells that name an outlet: "P2 | CO | 18", "P2 | oil by lab, mg/m3 | 1.9"."""
+    for row in cells.grid.outer:
+        filled = [v for v in cells.row(row) if v is not None] if 2 < cells.filled(row) <= _MOST_OF_A_ROW else []
+        for label, value in zip(filled, filled[1:]):
+            is_figure = type(value) in (int, float) or type(value) is str and value[:1].isdigit()
+            if type(label) is str and is_figure and (readings := readings_in(_sentence(label, value))):
+                place = cells.place((row, cells.first(row)))
+                yield Said(place, f"{label} {shown(value)}", measured=readings, whom=Whom(cells.told_of(row)))
+
+
+def _sentence(label: str, value: Any) -> str:
+    """A label and its figure as they are said: "Oil (mg/m3)" and 1.9 as "Oil 1.9 mg/m3"."""
+    *words, last = label.replace("(", " ").replace(")", " ").replace(",", " ").split() or [""]
+    return " ".join((*words, shown(value), last) if is_unit(last) else (*words, last, shown(value)))
 
 
 def _of_a_name(cells: Cells, at: Cell, text: str) -> list[Said]:
