@@ -161,16 +161,13 @@ def with_what_is_said(grid: Grid, tables: list[Table]) -> tuple[list[Table], lis
         elif mine and meanings(text) and set(roles) == {"inside"} and not any(r.long for r in mine):
             for_all.append(Said(cells.place(at), text, text))  # a key of marks below the last of several forms
         elif mine:
-            elsewhere += (
-                _of_the_visit(cells, at, text, forms, below) if named and below else []
-            )  # "P2 shut, all others too"
+            # "P2 shut, all others too"
+            elsewhere += _of_the_visit(cells, at, text, forms, below) if named and below else []
             for region, role in zip(mine, roles):
                 region.take(at, text, role)
         else:
-            outside, own = (
-                _outside_of_all(cells, at, text, single),
-                readings_in(text) if named else (),
-            )  # of those alone
+            outside = _outside_of_all(cells, at, text, single)
+            own = readings_in(text) if named else ()  # of those alone
             outside = [s._replace(stated=tuple(f for f in s.stated if f not in own)) for s in outside]
             if lone and not named:
                 elsewhere += _of_the_visit(cells, at, text, False) if not (forms or kit or units_in(text)) else []

@@ -127,10 +127,7 @@ def _pairs(cells: Cells, region: Region) -> Iterator[tuple[str, Any, Cell]]:
     for row in (r for r in cells.grid.outer if rows and min(rows) <= r <= max(rows) + _LEAST_LIKE * 2):
         for column, text in enumerate(cells.row(row)):
             value = cells.at(row, column + 1)
-            if type(text) is str and type(value) is str and text not in region.headings and label(text) is None:
-                if (
-                    (row, column + 1) not in region.own
-                    and (row, column) not in region.own
-                    and (row, column + 1) in region
-                ):
-                    yield text.rstrip(" :"), value, (row, column + 1)
+            named = type(text) is str and text not in region.headings and label(text) is None
+            at, free = (row, column + 1), region.own.keys().isdisjoint([(row, column), (row, column + 1)])
+            if named and type(value) is str and free and at in region:
+                yield text.rstrip(" :"), value, at

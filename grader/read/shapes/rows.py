@@ -53,6 +53,7 @@ def _is_total(text: str) -> bool:
     return len(rest) < len(parts) and all(w in beside for w in rest)
 
 
+@lru_cache(maxsize=2_000)
 def is_signature(text: str) -> bool:
     """Whether a text begins as a signature does: "Checked by"."""
     return plain(text).startswith(tuple(row_words("signature_words", str)))

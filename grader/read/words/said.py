@@ -40,9 +40,9 @@ _ONCE = ("verdict", "ill")
 _BANS = ("stop", "void", "undone")  # no repair takes them back
 # What a rule may say of a test to come ("if it fails, do not use"); anything else beside a word of one is a report.
 _RULED = ("verdict", "stop")
-_DENIED = ("general.verdict", "general.stop")  # what is wanted and is not so
+_NOT_SO, _AWAITS = "general.verdict", "general.stop"  # what is wanted and is not so, or waited for
 _AWAITED_BY = ("general.mended", "general.again", "general.retested")
-_CONDITIONS = ("span.until", "general.once")  # before what must come first
+_UNTIL, _ONCE_IT_IS = "span.until", "general.once"  # before what must come first
 _AWAITED = 5  # words in which stands what must come first
 _INTAKE = "pair.intake"
 _OF_ITS_ROW = "work"  # a pair that around tests stands in plans
@@ -58,7 +58,8 @@ def _against() -> tuple[str, ...]:
         *(f"against.{group}" for group in said["against"]),
         "general.approved",
         "general.mended",
-        *_CONDITIONS,
+        _UNTIL,
+        _ONCE_IT_IS,
         "general.few",
     )
     return (*groups, *(f"pair.{kind}.{part}" for kind, part in fewer.items()))
@@ -138,9 +139,8 @@ def _speaks(sentence: str, where: str, behind: list[str]) -> bool:
         return False
     if where != AROUND or _is_statement(words, hits):
         return True
-    parts = [
-        part for part in _PART.split(sentence) if len(REMARKS.words(part)) > 1
-    ]  # "Do not use: oil visible in hose"
+    # "Do not use: oil visible in hose"
+    parts = [part for part in _PART.split(sentence) if len(REMARKS.words(part)) > 1]
     return len(parts) > 1 and any(_speaks(part, where, behind) for part in parts)
 
 
@@ -178,7 +178,7 @@ def _hits(sentence: str, lists: list[str], where: str) -> list[Standing]:
                 or kind == "undone" and REMARKS.standing(clause, "general.optional")
                 or kind in _ONCE and REMARKS.standing(clause[first - 1 : first], "no.once")
                 or apart.issuperset(range(first, stop))
-                or of not in _DENIED and is_far is None and taken_back(clause, first, stop)
+                or of not in (_NOT_SO, _AWAITS) and is_far is None and taken_back(clause, first, stop)
             ):  # fmt: skip
                 made.append(Standing(before + first, before + stop, kind))
         before += len(clause)
@@ -199,24 +199,22 @@ def _disapproved(words: list[str]) -> Iterator[Standing]:
     >>> bool(against("element has never been renewed")), bool(against("hose not tight so replaced"))
     (True, False)
     """
-    for first, stop, of in REMARKS.standing(words, *_CONDITIONS):
-        awaited = REMARKS.standing(
-            words[stop : stop + _AWAITED], *_AWAITED_BY, *["general.done"] * (of == _CONDITIONS[0])
-        )
-        told = words if of == _CONDITIONS[1] else words[:first]  # "good once the seal was changed"
+    for first, stop, of in REMARKS.standing(words, _UNTIL, _ONCE_IT_IS):
+        awaited = REMARKS.standing(words[stop : stop + _AWAITED], *_AWAITED_BY, *["general.done"] * (of == _UNTIL))
+        told = words if of == _ONCE_IT_IS else words[:first]  # "good once the seal was changed"
         if first and awaited and not REMARKS.standing(told, "general.past"):
-            yield Standing(first, stop, _DENIED[1])
+            yield Standing(first, stop, _AWAITS)
     things = REMARKS.standing(words, "pair.test.of", "pair.work.of")
     for first, stop, _ in REMARKS.standing(words, "general.mended") if things else ():
         if REMARKS.standing(words[max(first - _BEFORE, 0) : first], "no.denies"):
-            yield Standing(first, stop, _DENIED[0])  # "the element has never been changed"
+            yield Standing(first, stop, _NOT_SO)  # "the element has never been changed"
     ways_round = REMARKS.inside(words, "pair.round.of")  # "pas de by-pass"
     for first, stop, _ in REMARKS.standing(words, "general.approved"):
         if first in ways_round:
             continue
         denied = REMARKS.standing(words[max(first - _REACH, 0) : first], "no.denies")
         if denied or REMARKS.standing(words[:first], "no.subject"):
-            yield Standing(first, stop, _DENIED[0])
+            yield Standing(first, stop, _NOT_SO)
 
 
 def _cut_short(words: list[str]) -> Iterator[Standing]:
