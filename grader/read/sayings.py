@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Iterable, Sequence, Set
+from itertools import repeat
 from operator import itemgetter
 from typing import Any, NamedTuple
 
@@ -107,6 +108,10 @@ class Figures:
             for values, texts, place in _extremes(there):
                 said = "; ".join(dict.fromkeys(texts[:_MOST_SHOWN]))
                 more.append(Unclear(said, place, tuple((f, "") for f in choices), values, aside=True))
+        told = {u[:3]: u.values for u in table.unclear}  # by its own sheet: each round of judging costs
+        more = [
+            u for u in more if any(v is not None and v != t for v, t in zip(u.values, told.get(u[:3], repeat(None))))
+        ]
         return table._replace(unclear=[*table.unclear, *more]) if more else table
 
 
